@@ -1,0 +1,109 @@
+"""What an assessment says: figures, findings, a verdict. SI inside; `to_json` converts for display."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import pandas as pd
+
+from analysis.vocabulary.units import UnitSystem, display
+
+Level = Literal["info", "caution", "alarm"]
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A number with what it is: `kind` is one of `units.DISPLAY_KINDS`, `si` its SI value.
+
+    Gauge pressures are pascal above the barometer; times are seconds; leaks are kg/s; rates are per second.
+    """
+
+    si: float
+    kind: str
+
+    def to_json(self, system: UnitSystem) -> dict[str, Any]:
+        """Return ``{"value", "unit"}`` in the display units, to six significant digits."""
+        value, unit = display(self.si, self.kind, system)
+        return {"value": float(f"{value:.6g}") if value == value else None, "unit": unit}
+
+    def show(self, system: UnitSystem, digits: int = 3) -> str:
+        """Return the figure as text, ``12.3 psia``: `digits` significant digits, never an exponent."""
+        value, unit = display(self.si, self.kind, system)
+        return f"{significant(value, digits)} {unit}".strip()
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """Return `value` rounded to `digits` significant digits, without exponent, whole numbers kept whole."""
+    if value != value:
+        return "unknown"
+    if value == 0:
+        return "0"
+    size = int(f"{abs(value):e}".partition("e")[2])
+    return f"{value:,.{max(0, digits - 1 - size)}f}"
+
+
+FigureValue = Figure | str
+"""A figure, or a plain word such as a cause or a channel's name."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One finding. `time`: when the evidence sufficed; `since`: when the condition began."""
+
+    time: pd.Timestamp
+    since: pd.Timestamp
+    stage: str
+    kind: str
+    level: Level
+    text: str
+    figures: Mapping[str, FigureValue] = field(default_factory=dict)
+
+    def to_json(self, system: UnitSystem) -> dict[str, Any]:
+        """Return the finding as the JSON result holds it."""
+        return {
+            "time": stamp(self.time),
+            "since": stamp(self.since),
+            "stage": self.stage,
+            "kind": self.kind,
+            "level": self.level,
+            "figures": figures_to_json(self.figures, system),
+            "text": self.text,
+        }
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of time to shade in a plot: `kind` such as ``stall``, ``isolation``, ``steady``."""
+
+    kind: str
+    begin: pd.Timestamp
+    end: pd.Timestamp
+    label: str = ""
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What one stage's function returns.
+
+    `figures` are the stage's; `traces` are derived series (SI, indexed by time) and `spans` shaded
+    stretches, both for plots only; `answer` is the one sentence that a tired reader needs now.
+    """
+
+    verdict: str
+    text: str
+    figures: Mapping[str, FigureValue] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+    traces: Mapping[str, pd.Series] = field(default_factory=dict)
+    spans: tuple[Span, ...] = ()
+
+
+def figures_to_json(figures: Mapping[str, FigureValue], system: UnitSystem) -> dict[str, Any]:
+    """Return figures as the JSON result holds them; words stay plain strings."""
+    return {name: f if isinstance(f, str) else f.to_json(system) for name, f in figures.items()}
+
+
+def stamp(time: pd.Timestamp) -> str:
+    """Return an RFC 3339 UTC stamp with milliseconds."""
+    return time.strftime("%Y-%m-%dT%H:%M:%S.") + f"{time.microsecond // 1000:03d}Z"

@@ -1,0 +1,69 @@
+"""What a stage's function is given: the rows of the stage, its journal, and the job."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis.vocabulary.channels import Column
+from analysis.vocabulary.job import Job
+
+BarometerSource = Literal["channel", "stated", "elevation", "assumed"]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """The part of a log that one stage covers.
+
+    Attributes
+    ----------
+    stage : one of `channels.STAGES`.
+    begin, end : bounds of the stage; `end` is None while it runs (or when nothing says that it ended).
+    known_from : the moment from which the stage could be known; no finding may be earlier.
+    found_by : ``journal`` or ``signals``.
+    frame : rows from `begin` on, index `DatetimeIndex` UTC rising strictly, columns channel names in SI
+        (pressure: pascal absolute, temperature: kelvin, mass: kilogram, fraction: 0..1); NaN where no
+        fresh reading arrived.
+    journal : rows of the same time, columns ``time kind subject value text``.
+    columns : how each channel was logged (unit, datum).
+    barometer_pa : barometer used for each row, in pascal; `barometer_source` says where it is from.
+    """
+
+    stage: str
+    begin: pd.Timestamp
+    end: pd.Timestamp | None
+    known_from: pd.Timestamp
+    found_by: Literal["journal", "signals"]
+    frame: pd.DataFrame
+    journal: pd.DataFrame
+    columns: Mapping[str, Column]
+    barometer_pa: pd.Series
+    barometer_source: BarometerSource
+    job: Job
+
+    def has(self, channel: str) -> bool:
+        """Return whether the channel has at least one reading."""
+        return channel in self.frame and bool(self.frame[channel].notna().any())
+
+    def channel(self, name: str) -> pd.Series:
+        """Return a channel's readings without the blanks; empty when the channel is absent."""
+        if name not in self.frame:
+            return pd.Series(np.empty(0), index=self.frame.index[:0], dtype=float)
+        return self.frame[name].dropna()
+
+    def marks(self, *subjects: str) -> pd.DataFrame:
+        """Return the journal's marks with one of these subjects, in time order."""
+        rows = self.journal
+        return rows[(rows["kind"] == "mark") & rows["subject"].isin(subjects)]
+
+
+def seconds(index: pd.DatetimeIndex, since: pd.Timestamp | None = None) -> np.ndarray:
+    """Return seconds since `since` (default: the first stamp) as float64, shape (n,)."""
+    if len(index) == 0:
+        return np.empty(0)
+    start = index[0] if since is None else since
+    return np.asarray((index - start) / pd.Timedelta(seconds=1), dtype=float)

@@ -1,0 +1,1 @@
+"""Names, units and settings that the recorder and the analysis share. Light: no numpy, no pandas."""

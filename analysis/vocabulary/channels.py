@@ -1,0 +1,100 @@
+"""Channels of the log and the words of the journal."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.units import UNITS, Unit, column_unit
+
+CHANNELS: dict[str, str] = {
+    "circuit_pressure": "pressure",
+    "vacuum": "pressure",
+    "pump_vacuum": "pressure",
+    "cylinder_weight": "mass",
+    "cylinder_pressure": "pressure",
+    "cylinder_temperature": "temperature",
+    "entering_water_temperature": "temperature",
+    "leaving_water_temperature": "temperature",
+    "condenser_entering_temperature": "temperature",
+    "condenser_leaving_temperature": "temperature",
+    "ambient_temperature": "temperature",
+    "surface_temperature": "temperature",
+    "suction_pressure": "pressure",
+    "suction_temperature": "temperature",
+    "discharge_pressure": "pressure",
+    "discharge_temperature": "temperature",
+    "liquid_pressure": "pressure",
+    "liquid_temperature": "temperature",
+    "oil_pressure_before_filter": "pressure",
+    "oil_pressure_after_filter": "pressure",
+    "oil_temperature": "temperature",
+    "compressor_load": "fraction",
+    "barometer": "pressure",
+}
+"""Channels that are judged, and the dimension each must have. Any other name is carried and plotted."""
+
+STAGES = ("recovery", "pressure_test", "evacuation", "charging", "startup", "at_rest")
+MARKS = (
+    "cylinder_on",
+    "cylinder_off",
+    "oil_change",
+    "pump_valve_closed",
+    "pump_valve_open",
+    "pump_on",
+    "pump_off",
+    "vacuum_broken",
+    "recovery_paused",
+    "recovery_resumed",
+    "water_flow_on",
+    "water_flow_off",
+    "liquid_charging",
+    "vapor_charging",
+)
+INSTRUMENT_EVENTS = ("lost", "back", "bad_frame", "over_range")
+RECORDER_EVENTS = ("started", "stopped", "resumed", "clock_step", "disk_low", "disk_full")
+JOURNAL_KINDS = ("stage", "mark", "instrument", "recorder", "finding", "note")
+JOURNAL_COLUMNS = ("time", "kind", "subject", "value", "text")
+LEVELS = ("info", "caution", "alarm")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of the log: the channel, the unit it is logged in, and the header it stands under."""
+
+    channel: str
+    unit: Unit
+    header: str
+
+
+_HEADER = re.compile(r"\s*([A-Za-z0-9_][A-Za-z0-9_ .:/-]*?)\s*\[([^\[\]]+)\]\s*")
+
+
+def column_header(channel: str, unit: str) -> str:
+    """Return the header of a channel's column, ``circuit_pressure [psig]``."""
+    return f"{channel} [{unit}]"
+
+
+def make_column(channel: str, unit: str, header: str) -> Column:
+    """Return the column for a channel logged in `unit`.
+
+    Raises
+    ------
+    InputError
+        When the unit is unknown or does not measure what the channel is.
+    """
+    found = column_unit(unit, f"column {header!r}")
+    wanted = CHANNELS.get(channel)
+    if wanted is not None and found.dimension != wanted:
+        accepted = " ".join(u.symbol for u in UNITS.values() if u.dimension == wanted)
+        raise InputError(f"column {header!r}: {unit} is not a unit of {wanted}; expected one of {accepted}")
+    if channel == "barometer" and found.datum != "absolute":
+        raise InputError(f"column {header!r}: a barometer is absolute; expected one of kPa mbar bar psia Pa")
+    return Column(channel, found, header)
+
+
+def parse_header(header: str) -> Column | None:
+    """Return the column that a header names, or None when it does not have the form ``name [unit]``."""
+    match = _HEADER.fullmatch(header)
+    return None if match is None else make_column(match.group(1), match.group(2).strip(), header)

@@ -1,0 +1,374 @@
+"""`job.toml`: what the technician says about the job, checked key by key.
+
+Quantities become SI floats here (kilogram, kelvin, second, …); a pressure keeps its datum (`Pressure`)
+until a barometer is known. Every table and key is optional except `[job] name`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import PydanticCustomError
+
+from analysis.vocabulary.channels import CHANNELS
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.units import (
+    Pressure,
+    UnitSystem,
+    column_unit,
+    parse_pressure,
+    parse_quantity,
+    unit_symbols,
+)
+
+
+def _said(read: Callable[[object], object]) -> BeforeValidator:
+    """Wrap a reader of one value so that its one-line refusal reaches the user as it is."""
+
+    def check(value: object) -> object:
+        try:
+            return read(value)
+        except InputError as error:
+            accepted = str(error).partition("; expected ")[2] or str(error)
+            raise PydanticCustomError("quantity", "expected {accepted}", {"accepted": accepted}) from None
+
+    return BeforeValidator(check)
+
+
+def _quantity(dimension: str, least: float | None = None) -> BeforeValidator:
+    def read(value: object) -> object:
+        number = parse_quantity(value, dimension, "")
+        if least is not None and number < least:
+            raise InputError(f"; expected {dimension.replace('_', ' ')} not below {least:g}")
+        return number
+
+    return _said(read)
+
+
+Mass = Annotated[float, _quantity("mass", 0.0)]
+Volume = Annotated[float, _quantity("volume", 0.0)]
+Duration = Annotated[float, _quantity("time", 0.0)]
+Length = Annotated[float, _quantity("length", 0.0)]
+Flow = Annotated[float, _quantity("flow", 0.0)]
+Temperature = Annotated[float, _quantity("temperature", 0.0)]
+PressureRate = Annotated[float, _quantity("pressure_rate", 0.0)]
+AnyPressure = Annotated[Pressure, _said(lambda value: parse_pressure(value, ""))]
+
+
+def _tolerance(value: object) -> float | str:
+    """Return a fraction of the target (``"1 %"``) as float, or the mass in kilogram as a negative float."""
+    try:
+        return parse_quantity(value, "fraction", "")
+    except InputError:
+        try:
+            return -parse_quantity(value, "mass", "")
+        except InputError:
+            raise InputError("; expected a fraction such as '1 %' or a mass such as '0.5 kg'") from None
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True
+    )
+
+
+class JobTable(_Table):
+    """`[job]`: what the paper is headed with."""
+
+    name: str
+    site: str = ""
+    circuit: str = ""
+    technician: str = ""
+    reference: str = ""
+    units: UnitSystem = "us"
+    simulated: bool = False
+
+
+class SiteTable(_Table):
+    """`[site]`: what turns gauge readings into absolute pressures."""
+
+    elevation_m: Length | None = Field(None, alias="elevation")
+    barometer: AnyPressure | None = None
+
+    @model_validator(mode="after")
+    def _absolute(self) -> SiteTable:
+        if self.barometer is not None and not (self.barometer.absolute and 40e3 < self.barometer.pa < 115e3):
+            raise PydanticCustomError(
+                "barometer", "barometer: expected an absolute pressure from 40 to 115 kPa"
+            )
+        return self
+
+
+class CircuitTable(_Table):
+    """`[circuit]`: the machine."""
+
+    refrigerant: str | None = None
+    charge_kg: Mass | None = Field(None, alias="charge")
+    internal_volume_m3: Volume | None = Field(None, alias="internal_volume")
+    water: Literal["water"] | None = None
+    freeze_point_k: Temperature | None = Field(None, alias="freeze_point")
+    pressure_class: Literal["low", "medium", "high", "very_high"] | None = None
+    use: Literal["comfort_cooling", "commercial_refrigeration", "industrial_process"] | None = None
+    low_side_design_pressure: AnyPressure | None = None
+    high_side_design_pressure: AnyPressure | None = None
+
+    @property
+    def freezes_at_k(self) -> float:
+        """Freezing point of the water side [K]: as stated, else that of water."""
+        return 273.15 if self.freeze_point_k is None else self.freeze_point_k
+
+
+class CylinderTable(_Table):
+    """`[[cylinder]]`: one cylinder; `contents` is its net weight at the start of the job."""
+
+    id: str
+    refrigerant: str | None = None
+    water_capacity_kg: Mass | None = Field(None, alias="water_capacity")
+    tare_kg: Mass | None = Field(None, alias="tare")
+    contents_kg: Mass = Field(0.0, alias="contents")
+    service_pressure: AnyPressure | None = None
+    retest_due: datetime.date | str | None = None
+
+
+class RecoveryTable(_Table):
+    """`[recovery]`."""
+
+    rules: str = "us-40cfr82"
+    equipment_made: int | datetime.date | None = None
+    leaking: bool = False
+    high_pressure_cutout: AnyPressure | None = None
+
+
+class PressureTestTable(_Table):
+    """`[pressure_test]`: `allowed_loss` is temperature-corrected."""
+
+    pressure: AnyPressure | None = None
+    allowed_loss_pa_per_s: PressureRate | None = Field(None, alias="allowed_loss")
+    confidence: float = Field(0.95, gt=0.5, lt=1.0)
+    rules: str | None = None
+
+
+class EvacuationTable(_Table):
+    """`[evacuation]`."""
+
+    target: AnyPressure | None = None
+    hold_s: Duration | None = Field(None, alias="hold")
+    hold_limit: AnyPressure | None = None
+    pump_flow_m3_per_s: Flow | None = Field(None, alias="pump_flow")
+    pump_oil_life_s: Duration | None = Field(None, alias="pump_oil_life")
+    hose_bore_m: Length | None = Field(None, alias="hose_bore")
+    hose_length_m: Length | None = Field(None, alias="hose_length")
+    rules: str | None = None
+
+
+class ChargingTable(_Table):
+    """`[charging]`: `tolerance` is a fraction of the target, or a mass held as a negative number."""
+
+    target_kg: Mass | None = Field(None, alias="target")
+    tolerance: Annotated[float, _said(_tolerance)] = 0.01
+
+    def tolerance_kg(self, target_kg: float) -> float:
+        """Return how far from `target_kg` still counts as on target [kg]."""
+        return -self.tolerance if self.tolerance < 0 else self.tolerance * target_kg
+
+
+STARTUP_FIGURES: dict[str, str] = {
+    "suction_superheat": "temperature_difference",
+    "discharge_superheat": "temperature_difference",
+    "subcooling": "temperature_difference",
+    "evaporator_approach": "temperature_difference",
+    "condenser_approach": "temperature_difference",
+    "oil_filter_drop": "pressure_difference",
+}
+"""Figures of a running circuit that may have limits, and what each is."""
+
+
+def _limits(value: object) -> dict[str, tuple[float, float]]:
+    if not isinstance(value, dict):
+        raise InputError("; expected a table of figure = [low, high]")
+    limits: dict[str, tuple[float, float]] = {}
+    for figure, pair in value.items():
+        if figure not in STARTUP_FIGURES:
+            raise InputError(f"{figure!r} is not a figure; expected one of {', '.join(STARTUP_FIGURES)}")
+        if not isinstance(pair, list | tuple) or len(pair) != 2:
+            raise InputError(f"{figure}: {pair!r} is not accepted; expected a [low, high] pair")
+        low, high = (parse_quantity(part, STARTUP_FIGURES[figure], figure) for part in pair)
+        if low > high:
+            raise InputError(f"{figure}: {pair!r} is not accepted; expected low not above high")
+        limits[figure] = (low, high)
+    return limits
+
+
+class StartupTable(_Table):
+    """`[startup]`: limits by figure, as differences in K or Pa."""
+
+    limits: Annotated[dict[str, tuple[float, float]], _said(_limits)] = Field(default_factory=dict)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _limits_beside(cls, data: Any) -> Any:
+        """Accept ``suction_superheat = [...]`` directly under `[startup]` as well as under `limits`."""
+        if isinstance(data, dict) and not isinstance(data.get("limits"), dict | None):
+            return data
+        if isinstance(data, dict):
+            beside = {key: data[key] for key in data if key in STARTUP_FIGURES}
+            rest = {key: data[key] for key in data if key not in STARTUP_FIGURES}
+            return {**rest, "limits": {**(rest.get("limits") or {}), **beside}}
+        return data
+
+
+class AtRestTable(_Table):
+    """`[at_rest]`: channels that are left out of the comparison."""
+
+    ignore: list[str] = Field(default_factory=list)
+
+
+class ColumnMapping(_Table):
+    """One entry of `[columns]`."""
+
+    column: str
+    unit: str | None = None
+    format: str | None = None
+    zone: str | None = None
+
+
+class ColumnsTable(BaseModel):
+    """`[columns]`: how to read a log recorded by someone else."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+    delimiter: str | None = None
+    decimal: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _entries(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        read = {}
+        for key, value in data.items():
+            if key in ("delimiter", "decimal"):
+                read[key] = value
+                continue
+            entry = value if isinstance(value, ColumnMapping) else ColumnMapping.model_validate(value)
+            if key != "time":
+                if entry.unit is None:
+                    raise PydanticCustomError("unit", "{key}: expected a unit", {"key": key})
+                try:
+                    unit = column_unit(entry.unit, key)
+                except InputError as error:
+                    raise PydanticCustomError("unit", "{why}", {"why": str(error)}) from None
+                if key in CHANNELS and unit.dimension != CHANNELS[key]:
+                    accepted = " ".join(unit_symbols(CHANNELS[key]))
+                    raise PydanticCustomError(
+                        "unit",
+                        "{key}: unit {unit} is not accepted; expected one of {accepted}",
+                        {"key": key, "unit": entry.unit, "accepted": accepted},
+                    )
+            read[key] = entry
+        return read
+
+    @property
+    def mapping(self) -> dict[str, ColumnMapping]:
+        """Return channel (or ``time``) to the column that holds it."""
+        return dict(self.__pydantic_extra__ or {})
+
+
+class Job(BaseModel):
+    """The whole of `job.toml`. `instrument` and `alarm` tables are checked by those who use them."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    job: JobTable
+    site: SiteTable = SiteTable()
+    circuit: CircuitTable = CircuitTable()
+    cylinder: list[CylinderTable] = Field(default_factory=list)
+    recovery: RecoveryTable = RecoveryTable()
+    pressure_test: PressureTestTable = PressureTestTable()
+    evacuation: EvacuationTable = EvacuationTable()
+    charging: ChargingTable = ChargingTable()
+    startup: StartupTable = StartupTable()
+    at_rest: AtRestTable = AtRestTable()
+    columns: ColumnsTable | None = None
+    recorder: dict[str, Any] = Field(default_factory=dict)
+    instrument: list[dict[str, Any]] = Field(default_factory=list)
+    alarm: list[dict[str, Any]] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _cylinders_named_once(self) -> Job:
+        names = [cylinder.id for cylinder in self.cylinder]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise PydanticCustomError(
+                "cylinder", "[[cylinder]] id {ids} stands twice", {"ids": ", ".join(twice)}
+            )
+        return self
+
+
+JOB_FILE = "job.toml"
+READINGS_FILE = "readings.csv"
+JOURNAL_FILE = "journal.csv"
+
+
+def parse_job(tables: dict[str, Any], where: str = JOB_FILE) -> Job:
+    """Return the job that `tables` describe.
+
+    Raises
+    ------
+    InputError
+        One line that names the key, the value and what is accepted; the first fault only.
+    """
+    try:
+        return Job.model_validate(tables)
+    except ValidationError as error:
+        raise InputError(f"{where}: {_one_line(error, tables)}") from None
+
+
+def load_job(path: Path) -> Job:
+    """Return the job of a folder, or of a `job.toml` itself.
+
+    Raises
+    ------
+    InputError
+        No such folder or file, not TOML, or a value refused.
+    """
+    file = path / JOB_FILE if path.is_dir() else path
+    try:
+        tables = tomllib.loads(file.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(f"{path}: no {JOB_FILE} here; expected a job folder that holds one") from None
+    except OSError as error:
+        raise InputError(f"{file}: cannot be read ({error.strerror})") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"{file}: is not TOML ({error})") from None
+    return parse_job(tables, str(file))
+
+
+def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
+    fault = error.errors()[0]
+    place = [str(part) for part in fault["loc"]]
+    key = ".".join(place)
+    more = "" if error.error_count() == 1 else f" (and {error.error_count() - 1} more)"
+    if fault["type"] == "extra_forbidden":
+        return f"{key}: unknown key, value {fault['input']!r}; expected {_known_keys(fault['loc'])}{more}"
+    if fault["type"] == "missing":
+        return f"{key}: missing; it must be given{more}"
+    said = str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected ")
+    if fault["input"] is None or isinstance(fault["input"], dict | list):
+        return f"{key + ': ' if key else ''}{fault['msg']}{more}"
+    return f"{key}: {fault['input']!r} is not accepted; expected {said}{more}"
+
+
+def _known_keys(location: tuple[int | str, ...]) -> str:
+    model: Any = Job
+    for part in location[:-1]:
+        if isinstance(part, int):
+            continue
+        annotation = next(f.annotation for n, f in model.model_fields.items() if part in (n, f.alias))
+        arguments = [a for a in getattr(annotation, "__args__", (annotation,)) if isinstance(a, type)]
+        model = next((a for a in arguments if issubclass(a, BaseModel)), annotation)
+    return "one of " + ", ".join(str(field.alias or name) for name, field in model.model_fields.items())

@@ -1,0 +1,1 @@
+"""From wires to the log, and everything that follows the log."""
