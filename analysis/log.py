@@ -72,9 +72,7 @@ def load(path: Path, job_file: Path | None = None) -> tuple[Log, Job]:
         folder, readings = path, path / READINGS_FILE
         job = load_job(job_file if job_file is not None else path)
     elif not path.exists():
-        raise InputError(
-            f"{path}: no such file or folder; expected a job folder, or a CSV with --job job.toml"
-        )
+        raise InputError(f"{path}: no such file or folder; expected a job folder, or a CSV with --job job.toml")
     else:
         folder, readings = path.parent, path
         if job_file is None:
@@ -127,9 +125,7 @@ def _barometer(frame: pd.DataFrame, job: Job) -> tuple[pd.Series, BarometerSourc
         fallback, source = standard_atmosphere_pa(elevation), "elevation"
     else:
         fallback, source = STANDARD_ATMOSPHERE_PA, "assumed"
-        said = (
-            "No barometer and no elevation: gauge pressures are taken at 101.325 kPa; state [site] elevation."
-        )
+        said = "No barometer and no elevation: gauge pressures are taken at 101.325 kPa; state [site] elevation."
     if "barometer" in frame:
         logged = frame["barometer"].where(frame["barometer"].between(*BAROMETER_RANGE_PA))
         if logged.notna().any():
@@ -167,13 +163,9 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
     try:
         head = next(csv.reader(io.StringIO(body[: body.find(b"\n") + 1].decode("utf-8-sig"))), [])
     except (UnicodeDecodeError, csv.Error):
-        raise InputError(
-            f"{path}: is not a CSV in UTF-8; expected a header 'time,channel [unit],…'"
-        ) from None
+        raise InputError(f"{path}: is not a CSV in UTF-8; expected a header 'time,channel [unit],…'") from None
     if not head or head[0].strip() != "time":
-        raise InputError(
-            f"{path}: the header starts with {(head or [''])[0][:40]!r}; expected 'time,channel [unit],…'"
-        )
+        raise InputError(f"{path}: the header starts with {(head or [''])[0][:40]!r}; expected 'time,channel [unit],…'")
     columns: dict[str, Column] = {}
     for name in head[1:]:
         column = parse_header(name)
@@ -201,9 +193,7 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
         column = parse_header(name)
         if column is None:
             continue
-        values = (
-            pd.to_numeric(table[str(position)], errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
-        )
+        values = pd.to_numeric(table[str(position)], errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
         unread = int((np.isnan(values) & table[str(position)].notna().to_numpy()).sum())
         if unread:
             cautions.append(f"{name}: {unread} cells are not numbers and count as missing.")
@@ -217,9 +207,7 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
     rising = frame.index.to_series().cummax()
     backward = (frame.index < rising) | frame.index.duplicated()
     if backward.any():
-        cautions.append(
-            f"{path.name}: {int(backward.sum())} rows go back in time or repeat a stamp and were left out."
-        )
+        cautions.append(f"{path.name}: {int(backward.sum())} rows go back in time or repeat a stamp and were left out.")
         frame = frame[~np.asarray(backward)]
     return frame, columns, tuple(cautions)
 
@@ -248,9 +236,7 @@ def read_journal(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
             *cautions,
             f"{path.name}: the header is not '{','.join(JOURNAL_COLUMNS)}'; it was left out.",
         )
-    table = pd.DataFrame(
-        [(*row, *[""] * 5)[:5] for row in rows[1:] if row], columns=list(JOURNAL_COLUMNS), dtype="str"
-    )
+    table = pd.DataFrame([(*row, *[""] * 5)[:5] for row in rows[1:] if row], columns=list(JOURNAL_COLUMNS), dtype="str")
     table["time"] = pd.to_datetime(table["time"], format="ISO8601", utc=True, errors="coerce")
     unread = int(table["time"].isna().sum())
     if unread:

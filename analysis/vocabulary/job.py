@@ -72,9 +72,7 @@ def _tolerance(value: object) -> float | str:
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True
-    )
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, populate_by_name=True)
 
 
 class JobTable(_Table):
@@ -98,9 +96,7 @@ class SiteTable(_Table):
     @model_validator(mode="after")
     def _absolute(self) -> SiteTable:
         if self.barometer is not None and not (self.barometer.absolute and 40e3 < self.barometer.pa < 115e3):
-            raise PydanticCustomError(
-                "barometer", "barometer: expected an absolute pressure from 40 to 115 kPa"
-            )
+            raise PydanticCustomError("barometer", "barometer: expected an absolute pressure from 40 to 115 kPa")
         return self
 
 
@@ -303,9 +299,7 @@ class Job(BaseModel):
         names = [cylinder.id for cylinder in self.cylinder]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise PydanticCustomError(
-                "cylinder", "[[cylinder]] id {ids} stands twice", {"ids": ", ".join(twice)}
-            )
+            raise PydanticCustomError("cylinder", "[[cylinder]] id {ids} stands twice", {"ids": ", ".join(twice)})
         return self
 
 

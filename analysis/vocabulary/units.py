@@ -155,12 +155,7 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
     if from_unit == to_unit:
         return value
     a, b = UNITS.get(from_unit), UNITS.get(to_unit)
-    if (
-        a is None
-        or b is None
-        or a.dimension != b.dimension
-        or ((a.datum == "absolute") != (b.datum == "absolute"))
-    ):
+    if a is None or b is None or a.dimension != b.dimension or ((a.datum == "absolute") != (b.datum == "absolute")):
         raise InputError(f"cannot convert {from_unit!r} to {to_unit!r}: they do not measure the same thing")
     si = value * a.scale * (-1.0 if a.datum == "vacuum" else 1.0) + a.offset
     return (si - b.offset) / b.scale * (-1.0 if b.datum == "vacuum" else 1.0)

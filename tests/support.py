@@ -1,0 +1,97 @@
+"""What several tests need: stretches made from arrays, and the check that findings use no later row."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analysis.log import assemble
+from analysis.result import Assessment
+from analysis.stretch import Stretch
+from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, make_column
+from analysis.vocabulary.job import parse_job
+
+START = pd.Timestamp("2026-03-14T07:00:00Z")
+
+
+def journal_rows(rows: Iterable[tuple[float, str, str, str]], start: pd.Timestamp = START) -> pd.DataFrame:
+    """Return a journal from (seconds, kind, subject, value)."""
+    listed = [(start + pd.Timedelta(seconds=at), kind, subject, value, "") for at, kind, subject, value in rows]
+    table = pd.DataFrame(listed, columns=list(JOURNAL_COLUMNS))
+    table["time"] = pd.to_datetime(table["time"], utc=True)
+    return table
+
+
+def make_stretch(
+    stage: str,
+    seconds: Sequence[float] | np.ndarray,
+    logged: Mapping[str, tuple[str, np.ndarray]],
+    *,
+    tables: Mapping[str, object] | None = None,
+    journal: Iterable[tuple[float, str, str, str]] = (),
+    ended: bool = True,
+    start: pd.Timestamp = START,
+) -> Stretch:
+    """Return a stretch from numbers as an instrument shows them.
+
+    Parameters
+    ----------
+    seconds : times of the rows since `start`.
+    logged : channel to (unit as in the log, readings in that unit).
+    tables : `job.toml` as a dict, `[job]` may be left out.
+    journal : (seconds, kind, subject, value) rows.
+    ended : whether the stage's end is known (the last row).
+    """
+    job = parse_job({"job": {"name": "test"}, **(tables or {})})
+    index = pd.DatetimeIndex(start + pd.to_timedelta(np.asarray(seconds, dtype=float), unit="s"), name="time")
+    columns: dict[str, Column] = {}
+    frame = pd.DataFrame(index=index)
+    for channel, (unit, readings) in logged.items():
+        column = make_column(channel, unit, f"{channel} [{unit}]")
+        columns[channel] = column
+        sign = -1.0 if column.unit.datum == "vacuum" else 1.0
+        frame[channel] = np.asarray(readings, dtype=float) * column.unit.scale * sign + column.unit.offset
+    log = assemble(frame, columns, journal_rows(journal, start), job)
+    return Stretch(
+        stage=stage,
+        begin=index[0],
+        end=index[-1] if ended else None,
+        known_from=index[0],
+        found_by="journal",
+        frame=log.frame,
+        journal=log.journal,
+        columns=log.columns,
+        barometer_pa=log.barometer_pa,
+        barometer_source=log.barometer_source,
+        job=job,
+    )
+
+
+def cut(stretch: Stretch, rows: int) -> Stretch:
+    """Return the stretch as it stood when only its first `rows` rows had been recorded."""
+    now = stretch.frame.index[rows - 1]
+    return replace(
+        stretch,
+        end=None if stretch.end is None or stretch.end > now else stretch.end,
+        frame=stretch.frame.iloc[:rows],
+        barometer_pa=stretch.barometer_pa.iloc[:rows],
+        journal=stretch.journal[stretch.journal["time"] <= now],
+    )
+
+
+def assert_prefix_consistent(
+    assess: Callable[[Stretch], Assessment], stretch: Stretch, cuts: Iterable[int]
+) -> Assessment:
+    """Assert that at each cut the findings are exactly those of the whole made by then; return the whole."""
+    whole = assess(stretch)
+    system = stretch.job.job.units
+    for rows in cuts:
+        part = cut(stretch, rows)
+        now = part.frame.index[-1]
+        expected = [f.to_json(system) for f in whole.findings if f.time <= now]
+        found = [f.to_json(system) for f in assess(part).findings]
+        assert found == expected, f"cut after {rows} rows"
+    return whole
