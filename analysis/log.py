@@ -57,7 +57,7 @@ def gaps(index: pd.DatetimeIndex) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
         return []
     steps = np.diff(index.as_unit("us").asi8) / 1e6
     limit = max(GAP_FACTOR * float(np.median(steps)), 5.0)
-    return [(index[i], index[i + 1]) for i in np.flatnonzero(steps > limit)]
+    return [(index[i], index[i + 1]) for i in np.flatnonzero(steps > limit).tolist()]
 
 
 def load(path: Path, job_file: Path | None = None) -> tuple[Log, Job]:
@@ -200,7 +200,7 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
         values[~np.isfinite(values)] = np.nan
         unit = column.unit
         frame[column.channel] = values * (-unit.scale if unit.datum == "vacuum" else unit.scale) + unit.offset
-    lost = int(frame.index.isna().sum())
+    lost = int(np.count_nonzero(frame.index.isna()))
     if lost:
         cautions.append(f"{path.name}: {lost} rows without a readable time were left out.")
         frame = frame[frame.index.notna()]

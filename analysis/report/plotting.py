@@ -9,12 +9,13 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Iterable
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from analysis.result import Span
@@ -37,9 +38,9 @@ def new_figure(rows: int = 1, heights: Iterable[float] | None = None) -> tuple[F
         ax.grid(True, color="#d9dde3", linewidth=0.6)
         ax.spines[["top", "right"]].set_visible(False)
         ax.tick_params(colors=INK, labelsize=9)
-    locator = AutoDateLocator(minticks=4, maxticks=9)
+    locator = AutoDateLocator(minticks=4, maxticks=9)  # type: ignore[no-untyped-call]
     axes[-1].xaxis.set_major_locator(locator)
-    axes[-1].xaxis.set_major_formatter(ConciseDateFormatter(locator, tz="UTC"))
+    axes[-1].xaxis.set_major_formatter(ConciseDateFormatter(locator, tz="UTC"))  # type: ignore[no-untyped-call]
     axes[-1].set_xlabel("time (UTC)", fontsize=9)
     return figure, list(axes)
 
@@ -58,13 +59,19 @@ def thin(series: pd.Series, most: int = MOST_POINTS) -> pd.Series:
 
 
 def draw_line(
-    ax: Axes, series: pd.Series, kind: str, system: UnitSystem, label: str, colour: str = LINES[0], **style: object
+    ax: Axes, series: pd.Series, kind: str, system: UnitSystem, label: str, colour: str = LINES[0], **style: Any
 ) -> None:
     """Draw an SI series in the display units of figures of `kind`."""
     shown = thin(series)
     values = [display(float(v), kind, system)[0] for v in shown.to_numpy(dtype=float)]
-    options: dict[str, object] = {"linewidth": 1.4, **style}
-    ax.plot(shown.index.tz_localize(None).to_numpy(), values, color=colour, label=label, **options)
+    options: dict[str, Any] = {"linewidth": 1.4, **style}
+    ax.plot(_dates(shown.index), values, color=colour, label=label, **options)
+
+
+def _dates(index: pd.Index) -> np.ndarray:
+    """Return stamps as matplotlib's day numbers, shape (n,)."""
+    days: np.ndarray = date2num(pd.DatetimeIndex(index).tz_localize(None).to_numpy())  # type: ignore[no-untyped-call]
+    return days
 
 
 def unit_of(kind: str, system: UnitSystem) -> str:
@@ -76,7 +83,7 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
     """Shade spans behind the lines, each with its word at the top; `shades` maps a span's kind to a key of `SHADES`."""
     for span in spans:
         colour = SHADES[shades.get(span.kind, "note")]
-        begin, end = span.begin.tz_localize(None), span.end.tz_localize(None)
+        begin, end = _dates(pd.DatetimeIndex([span.begin, span.end]))
         ax.axvspan(begin, end, color=colour, zorder=0, linewidth=0)
         ax.text(
             begin,
