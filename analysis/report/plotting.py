@@ -65,10 +65,10 @@ def draw_line(
     shown = thin(series)
     values = [display(float(v), kind, system)[0] for v in shown.to_numpy(dtype=float)]
     options: dict[str, Any] = {"linewidth": 1.4, **style}
-    ax.plot(_dates(shown.index), values, color=colour, label=label, **options)
+    ax.plot(to_days(shown.index), values, color=colour, label=label, **options)
 
 
-def _dates(index: pd.Index) -> np.ndarray:
+def to_days(index: pd.Index) -> np.ndarray:
     """Return stamps as matplotlib's day numbers, shape (n,)."""
     days: np.ndarray = date2num(pd.DatetimeIndex(index).tz_localize(None).to_numpy())  # type: ignore[no-untyped-call]
     return days
@@ -83,7 +83,7 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
     """Shade spans behind the lines, each with its word at the top; `shades` maps a span's kind to a key of `SHADES`."""
     for span in spans:
         colour = SHADES[shades.get(span.kind, "note")]
-        begin, end = _dates(pd.DatetimeIndex([span.begin, span.end]))
+        begin, end = to_days(pd.DatetimeIndex([span.begin, span.end]))
         ax.axvspan(begin, end, color=colour, zorder=0, linewidth=0)
         ax.text(
             begin,

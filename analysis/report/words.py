@@ -1,0 +1,60 @@
+"""Names, tones and cautions that the report and the page show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+VERDICT_TONE: Mapping[str, str] = {
+    "complete": "good",
+    "tight": "good",
+    "held": "good",
+    "on_target": "good",
+    "steady_in_limits": "good",
+    "agree": "good",
+    "leaking": "alarm",
+    "liquid_remains": "alarm",
+    "rising_leak": "alarm",
+    "over": "alarm",
+}
+"""How a verdict is coloured; whatever is not here asks for attention (``caution``)."""
+
+FIGURE_NAMES: Mapping[str, str] = {
+    "liquid_gone_after": "liquid gone after",
+    "vapor_left": "vapour left",
+    "loss_rate": "loss rate, temperature-corrected",
+    "loss_rate_low": "loss rate, low end of the interval",
+    "loss_rate_high": "loss rate, high end of the interval",
+    "smallest_detectable": "smallest loss that could be told",
+    "pressure_change_by_temperature": "pressure change by temperature",
+    "hours_judged": "time judged",
+}
+"""Names of figures where the key alone reads badly."""
+
+GENERAL_CAUTION = (
+    "Local codes, the machine maker's instructions and the licensed technician come first. This paper advises: it does "
+    "not replace a gauge that you can see, nor a relief valve. Recover, never vent. Lock out before work."
+)
+
+CAUTIONS: Mapping[str, tuple[str, ...]] = {
+    "recovery": (
+        "Never open a head or a joint under any pressure.",
+        "Keep water flowing or drained while refrigerant boils in a barrel.",
+        "Never overfill or heat a cylinder.",
+    ),
+    "pressure_test": (
+        "Dry nitrogen only, through a regulator with a relief, raised in steps. Never oxygen or compressed air.",
+        "Never open a joint under pressure. Bleed down slowly, outdoors or ducted away: nitrogen displaces air.",
+    ),
+    "evacuation": ("Never run a hermetic compressor or test its windings under vacuum.",),
+    "charging": (
+        "Vapour first until saturation is above freezing; keep water flowing or drained.",
+        "Never overfill or heat a cylinder.",
+    ),
+    "startup": ("Limits are the machine maker's. Guards on, lock-out removed by the one who set it.",),
+}
+"""Usual cautions by stage (common practice of the trade)."""
+
+
+def words(name: str) -> str:
+    """Return a key as words: ``level_not_held`` becomes ``level not held``."""
+    return name.replace("_", " ")

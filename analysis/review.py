@@ -1,0 +1,93 @@
+"""The whole log judged: every stage by its own function, live and afterwards the same call."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
+from analysis.log import Log, gaps
+from analysis.result import Assessment, Finding, figures_to_json, stamp
+from analysis.stages import from_journal, stretch_of
+from analysis.stretch import Stretch
+from analysis.vocabulary.job import Job
+
+ASSESSMENTS: Mapping[str, Callable[[Stretch], Assessment]] = {
+    "at_rest": at_rest.assess,
+    "recovery": recovery.assess,
+    "pressure_test": pressure_test.assess,
+    "evacuation": evacuation.assess,
+    "charging": charging.assess,
+    "startup": startup.assess,
+}
+"""The function that judges each stage."""
+
+RESULT_VERSION = 1
+
+
+@dataclass(frozen=True)
+class StageReview:
+    """One stage: the rows it was judged on and what was found."""
+
+    stretch: Stretch
+    assessment: Assessment
+
+
+@dataclass(frozen=True)
+class Review:
+    """Everything that a log says. `findings` are those of all stages in the order of their time."""
+
+    log: Log
+    job: Job
+    stages: tuple[StageReview, ...]
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the result as plain data, in the job's display units."""
+        system = self.job.job.units
+        index = self.log.frame.index
+        return {
+            "version": RESULT_VERSION,
+            "log": {
+                "rows": len(index),
+                "begin": stamp(index[0]) if len(index) else None,
+                "end": stamp(index[-1]) if len(index) else None,
+                "gaps": [{"begin": stamp(a), "end": stamp(b)} for a, b in gaps(index)],
+                "cautions": list(self.cautions),
+            },
+            "stages": [
+                {
+                    "stage": stage.stretch.stage,
+                    "begin": stamp(stage.stretch.begin),
+                    "end": None if stage.stretch.end is None else stamp(stage.stretch.end),
+                    "found_by": stage.stretch.found_by,
+                    "verdict": stage.assessment.verdict,
+                    "figures": figures_to_json(stage.assessment.figures, system),
+                    "text": stage.assessment.text,
+                }
+                for stage in self.stages
+            ],
+            "findings": [finding.to_json(system) for finding in self.findings],
+        }
+
+
+def review(log: Log, job: Job) -> Review:
+    """Return the review of a log, growing or finished.
+
+    Findings made by a row are the same whatever rows follow it.
+    """
+    spans, odd = from_journal(log.journal)
+    stages = []
+    findings: list[Finding] = []
+    for span in spans:
+        stretch = stretch_of(span, log, job)
+        assessment = ASSESSMENTS[span.stage](stretch)
+        stages.append(StageReview(stretch, assessment))
+        findings += [replace(f, time=max(f.time, span.known_from)) for f in assessment.findings]
+    findings.sort(key=lambda f: f.time)
+    cautions = [*log.cautions, *odd]
+    if len(log.frame) == 0:
+        cautions.append("The log holds no rows yet.")
+    return Review(log, job, tuple(stages), tuple(findings), tuple(cautions))
