@@ -84,8 +84,9 @@ def review(log: Log, job: Job) -> Review:
     for span in spans:
         stretch = stretch_of(span, log, job)
         assessment = ASSESSMENTS[span.stage](stretch)
-        stages.append(StageReview(stretch, assessment))
-        findings += [replace(f, time=max(f.time, span.known_from)) for f in assessment.findings]
+        found = tuple(replace(f, time=max(f.time, span.known_from)) for f in assessment.findings)
+        stages.append(StageReview(stretch, replace(assessment, findings=found)))
+        findings += found
     findings.sort(key=lambda f: f.time)
     cautions = [*log.cautions, *odd]
     if len(log.frame) == 0:

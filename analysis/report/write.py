@@ -82,7 +82,7 @@ def _stage(review: Review, number: int) -> dict[str, Any]:
             (FIGURE_NAMES.get(name, words(name)), figure.show(system) if isinstance(figure, Figure) else words(figure))
             for name, figure in assessment.figures.items()
         ],
-        "findings": [f for f in review.findings if f.stage == stretch.stage and f in assessment.findings],
+        "findings": assessment.findings,
         "cautions": CAUTIONS.get(stretch.stage, ()),
         "plot": None if plot is None else svg_data_uri(plot),
     }
