@@ -1,0 +1,126 @@
+"""Reading logs as they are found: torn, with CRLF, with gaps, with columns that nobody knows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.log import gaps, load, standard_atmosphere_pa
+from analysis.vocabulary.errors import InputError
+
+JOB = '[job]\nname = "n"\n'
+HEAD = "time,circuit_pressure [psig],leaving_water_temperature [degF]\n"
+
+
+def folder(tmp_path: Path, readings: bytes | str, job: str = JOB) -> Path:
+    (tmp_path / "job.toml").write_text(job, encoding="utf-8")
+    (tmp_path / "readings.csv").write_bytes(readings if isinstance(readings, bytes) else readings.encode())
+    return tmp_path
+
+
+def row(second: int, *cells: object) -> str:
+    return f"2026-03-14T07:00:{second:02d}.000Z," + ",".join(str(c) for c in cells) + "\n"
+
+
+def test_rows_in_si_with_blanks_kept_missing(tmp_path: Path) -> None:
+    log, _ = load(folder(tmp_path, HEAD + row(0, 0, 32) + row(1, "", 212) + row(2, 10, "")))
+    assert log.frame["circuit_pressure"].tolist()[0] == pytest.approx(101_325.0)
+    assert np.isnan(log.frame["circuit_pressure"].iloc[1])
+    assert log.frame["leaving_water_temperature"].tolist()[:2] == pytest.approx([273.15, 373.15])
+    assert log.barometer_source == "assumed"
+    assert any("101.325 kPa" in caution for caution in log.cautions)
+
+
+@pytest.mark.parametrize("cut", range(1, 40))
+def test_a_torn_last_line_is_ignored_wherever_it_is_torn(tmp_path: Path, cut: int) -> None:
+    whole = HEAD + row(0, 1, 50) + row(1, 2, 51)
+    last = row(2, 3, 52)
+    log, _ = load(folder(tmp_path, whole + last[: min(cut, len(last) - 1)]))
+    assert len(log.frame) == 2
+    assert any("torn" in caution for caution in log.cautions)
+
+
+def test_crlf_reads_the_same_as_lf(tmp_path: Path) -> None:
+    text = HEAD + row(0, 1.5, 50) + row(1, 2.5, 51)
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    lf, _ = load(folder(tmp_path / "a", text))
+    crlf, _ = load(folder(tmp_path / "b", text.replace("\n", "\r\n")))
+    pd.testing.assert_frame_equal(lf.frame, crlf.frame)
+
+
+def test_backward_repeated_and_unreadable_rows_are_left_out_and_said(tmp_path: Path) -> None:
+    text = HEAD + row(1, 1, 50) + row(0, 2, 50) + row(1, 3, 50) + "yesterday,4,50\n" + row(5, "five", 50)
+    log, _ = load(folder(tmp_path, text))
+    assert len(log.frame) == 2
+    said = " ".join(log.cautions)
+    assert "2 rows go back in time" in said
+    assert "1 rows without a readable time" in said
+    assert "not numbers" in said
+
+
+def test_gaps_are_pauses_in_the_rows(tmp_path: Path) -> None:
+    text = HEAD + "".join(row(s, 1, 50) for s in (0, 1, 2, 3, 30, 31))
+    log, _ = load(folder(tmp_path, text))
+    assert [(b - a).total_seconds() for a, b in gaps(pd.DatetimeIndex(log.frame.index))] == [27.0]
+
+
+def test_elevation_makes_gauge_absolute(tmp_path: Path) -> None:
+    """U.S. Standard Atmosphere 1976: 84.556 kPa at 1,500 m; about 16 kPa less than at sea level."""
+    assert standard_atmosphere_pa(1500.0) == pytest.approx(84_556, abs=5)
+    log, _ = load(folder(tmp_path, HEAD + row(0, 0, 50), JOB + '[site]\nelevation = "1500 m"\n'))
+    assert log.frame["circuit_pressure"].iloc[0] == pytest.approx(84_556, abs=5)
+
+
+def test_vacuum_in_inches_counts_down_from_the_logged_barometer(tmp_path: Path) -> None:
+    text = "time,circuit_pressure [inHg],barometer [kPa]\n" + row(0, 10, 100) + row(1, 10, "") + row(2, 10, 98)
+    log, _ = load(folder(tmp_path, text))
+    assert log.frame["circuit_pressure"].tolist() == pytest.approx([66_136, 66_136, 64_136], abs=1)
+    assert log.barometer_source == "channel"
+
+
+def test_absolute_labelled_gauge_is_named_and_not_used(tmp_path: Path) -> None:
+    log, _ = load(folder(tmp_path, HEAD + row(0, -20, 50) + row(1, 5, 50)))
+    assert np.isnan(log.frame["circuit_pressure"].iloc[0])
+    assert any("below absolute zero" in caution for caution in log.cautions)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("time,circuit_pressure [degF]\n", r"degF is not a unit of pressure; expected one of psia"),
+        ("time,circuit_pressure [stone]\n", r"'stone' is not accepted"),
+        ("time,vacuum [micron],vacuum [Pa]\n", r"stands in two columns"),
+        ("date;p\n1;2\n", r"the header starts with 'date;p'"),
+        (b"\x89PNG\r\n\x1a\n\xff\xfe", r"is not a CSV"),
+        (b"", r"the header starts with ''"),
+    ],
+)
+def test_what_is_not_a_log_is_refused_in_one_line(tmp_path: Path, text: str | bytes, said: str) -> None:
+    with pytest.raises(InputError, match=said) as refusal:
+        load(folder(tmp_path, text))
+    assert "\n" not in str(refusal.value)
+
+
+def test_an_unknown_column_is_carried_and_one_without_unit_is_left_out(tmp_path: Path) -> None:
+    log, _ = load(folder(tmp_path, "time,door [%],remark\n" + row(0, 50, "x")))
+    assert log.frame["door"].tolist() == [0.5]
+    assert any("remark" in caution for caution in log.cautions)
+
+
+def test_a_log_with_no_rows_is_a_log(tmp_path: Path) -> None:
+    log, _ = load(folder(tmp_path, HEAD))
+    assert len(log.frame) == 0
+
+
+def test_journal_rows_with_quotes_and_a_torn_end(tmp_path: Path) -> None:
+    folder(tmp_path, HEAD + row(0, 1, 50))
+    (tmp_path / "journal.csv").write_bytes(
+        b'time,kind,subject,value,text\r\n2026-03-14T07:00:00.000Z,note,,,"said ""so"", twice"\r\n2026-03-14T07:00:0'
+    )
+    log, _ = load(tmp_path)
+    assert log.journal["text"].tolist() == ['said "so", twice']
+    assert any("journal.csv: the last line is torn" in caution for caution in log.cautions)

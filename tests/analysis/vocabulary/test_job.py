@@ -1,0 +1,65 @@
+"""`job.toml` is read whole or refused in one line that says key, value and what is accepted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import load_job, parse_job
+
+NAME: dict[str, Any] = {"job": {"name": "n"}}
+
+
+def test_quantities_become_si() -> None:
+    job = parse_job(
+        {
+            **NAME,
+            "circuit": {"charge": "118 kg", "internal_volume": "420 L", "freeze_point": "-7 degC"},
+            "pressure_test": {"pressure": "150 psig", "allowed_loss": "0.5 psi/d"},
+            "evacuation": {"target": "500 micron", "hold": "30 min"},
+            "startup": {"limits": {"suction_superheat": ["4 degC", "8 degC"]}},
+        }
+    )
+    assert job.circuit.charge_kg == 118.0
+    assert job.circuit.internal_volume_m3 == pytest.approx(0.420)
+    assert job.circuit.freezes_at_k == pytest.approx(266.15)
+    assert job.pressure_test.pressure is not None
+    assert not job.pressure_test.pressure.absolute
+    assert job.evacuation.target is not None
+    assert job.evacuation.target.pa == pytest.approx(66.66, abs=0.01)
+    assert job.evacuation.hold_s == 1800.0
+    assert job.startup.limits == {"suction_superheat": (4.0, 8.0)}
+
+
+@pytest.mark.parametrize(
+    ("tables", "said"),
+    [
+        ({}, r"job: missing"),
+        ({"job": {"name": "n", "colour": "red"}}, r"job.colour: unknown key, value 'red'; expected one of name, site"),
+        ({**NAME, "circuit": {"charge": "118 psi"}}, r"circuit.charge: '118 psi' is not accepted; expected a mass"),
+        ({**NAME, "circuit": {"charge": 118.0}}, r"circuit.charge: 118.0 is not accepted; expected a mass"),
+        ({**NAME, "circuit": {"charge": "-1 kg"}}, r"circuit.charge: '-1 kg'.*not below 0"),
+        ({**NAME, "site": {"barometer": "99 psig"}}, r"barometer: expected an absolute pressure"),
+        ({**NAME, "startup": {"limits": {"subcooling": ["9 degF", "8 degF"]}}}, r"low not above high"),
+        ({**NAME, "startup": {"limits": {"superheat": ["1 degF", "8 degF"]}}}, r"expected one of suction_superheat"),
+        ({**NAME, "columns": {"vacuum": {"column": "V", "unit": "degC"}}}, r"vacuum: unit degC.*expected one of psia"),
+        ({**NAME, "cylinder": [{"id": "a"}, {"id": "a"}]}, r"id a stands twice"),
+        ({**NAME, "stratup": {}}, r"stratup: unknown key"),
+        ({**NAME, "job": {"name": "n", "units": "metric"}}, r"units: 'metric'.*'us' or 'si'"),
+    ],
+)
+def test_refusals_name_key_value_and_what_is_accepted(tables: dict[str, Any], said: str) -> None:
+    with pytest.raises(InputError, match=said) as refusal:
+        parse_job(tables)
+    assert "\n" not in str(refusal.value)
+
+
+def test_a_folder_without_a_job_and_a_file_that_is_not_toml(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"no job\.toml here"):
+        load_job(tmp_path)
+    (tmp_path / "job.toml").write_text("[job\nname=", encoding="utf-8")
+    with pytest.raises(InputError, match="is not TOML"):
+        load_job(tmp_path)
