@@ -1,0 +1,9 @@
+"""Properties of refrigerants, nitrogen and water, fast enough for a day of one-second rows.
+
+Plain functions of SI numbers: a float gives a float, an array gives an array, NaN gives NaN, and what lies
+outside the stated range gives NaN.
+"""
+
+from analysis.fluids.refrigerants import OutOfRange, Refrigerant, UnknownRefrigerant, refrigerant
+
+__all__ = ["OutOfRange", "Refrigerant", "UnknownRefrigerant", "refrigerant"]

@@ -1,0 +1,322 @@
+"""Saturation and vapour properties of refrigerants, from tables shipped with the package.
+
+All quantities are SI. A method takes a float or an array and gives back the same; NaN gives NaN. Outside the
+stated range (`Refrigerant.range_k`) the answer is NaN, because one row of a log must never stop the rest;
+`Refrigerant.require` raises `OutOfRange` for a value of which an answer is owed.
+
+Source: CoolProp 8 (Bell et al., Ind. Eng. Chem. Res. 53 (2014) 2498), tabulated by
+`analysis.fluids.make_tables` and read by a cubic spline. Against CoolProp on a fresh grid: saturation
+temperature within 1e-3 K, saturated density within 1e-4, density of superheated vapour within 1e-3.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from dataclasses import dataclass, field
+from functools import cache, cached_property
+from pathlib import Path
+from typing import Literal, cast, get_args, overload
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analysis.fluids.curve import Curve, Floats, Value, inverse, like
+from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.shipped import shipped
+from analysis.vocabulary.units import parse_pressure, parse_quantity
+
+PressureClass = Literal["low", "medium", "high", "very_high"]
+
+TABLES = Path(__file__).parent / "tables"
+LIST_FILE = "refrigerants.toml"
+COLUMNS = (
+    "temperature_k",
+    "bubble_pressure_pa",
+    "dew_pressure_pa",
+    "liquid_density_kg_per_m3",
+    "vapor_density_kg_per_m3",
+    "compressibility_at_one_third",  # of vapour at one third of the dew pressure
+    "compressibility_at_two_thirds",
+    "latent_heat_j_per_kg",
+    "liquid_heat_capacity_j_per_kg_k",
+)
+"""Columns of a table; all but the first are at that temperature."""
+
+GAS_CONSTANT = 8.31446261815324
+"""J/(mol K), exact (SI, 2019)."""
+
+
+class UnknownRefrigerant(InputError):
+    """No table for that name; the message gives the nearest names."""
+
+
+class OutOfRange(InputError):
+    """A temperature or pressure that the table of the refrigerant does not reach."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One refrigerant of the list: composition by mass, safety group, other names."""
+
+    mass_fractions: dict[str, float]
+    safety: str | None = None
+    also: tuple[str, ...] = ()
+
+
+@cache
+def _list() -> dict[str, dict[str, dict[str, object]]]:
+    return tomllib.loads((shipped("config") / LIST_FILE).read_text(encoding="utf-8"))
+
+
+@cache
+def known_refrigerants() -> dict[str, Entry]:
+    """Return every refrigerant by its name, in the order of the list."""
+    return {
+        name: Entry(
+            cast(dict[str, float], entry["mass_fractions"]),
+            cast("str | None", entry.get("safety")),
+            tuple(cast("list[str]", entry.get("also", []))),
+        )
+        for name, entry in _list()["refrigerant"].items()
+    }
+
+
+def _plain(name: str) -> str:
+    """Return what is left of a name without case, punctuation and the prefixes R, HFC, HFO, HCFC, CFC, HC."""
+    letters = re.sub(r"[^A-Z0-9]", "", name.upper())
+    return re.sub(r"^(?:HFC|HFO|HCFC|HCFO|CFC|HC|R)(?=\d)", "", letters)
+
+
+@cache
+def _names() -> dict[str, str]:
+    return {_plain(spelling): name for name, entry in known_refrigerants().items() for spelling in (name, *entry.also)}
+
+
+def refrigerant(name: str) -> Refrigerant:
+    """Return the refrigerant that `name` means: ``r134a``, ``R 134a``, ``HFC-134a``, ``R-1234ze(E)``, ``454b``.
+
+    Raises
+    ------
+    UnknownRefrigerant
+        No such refrigerant, or none that a table is shipped for; the message names the nearest.
+    """
+    plain = _plain(name) if isinstance(name, str) else ""
+    found = _names().get(plain)
+    if found is None:
+        near = difflib.get_close_matches(plain, _names(), n=4, cutoff=0.5) or list(_names())
+        nearest = ", ".join(dict.fromkeys(_names()[n] for n in near))
+        raise UnknownRefrigerant(f"refrigerant {name!r} is not known; expected a name such as {nearest}")
+    return _load(found)
+
+
+@cache
+def _load(name: str) -> Refrigerant:
+    text = (TABLES / f"{name}.csv").read_text(encoding="utf-8").splitlines()
+    facts = dict(line[2:].split(" = ") for line in text if line.startswith("# ") and " = " in line)
+    rows = np.loadtxt(text, delimiter=",", skiprows=len(facts) + 2)
+    entry = known_refrigerants()[name]
+    return Refrigerant(
+        name=name,
+        molar_mass_kg_per_mol=float(facts["molar_mass_kg_per_mol"]),
+        critical_temperature_k=float(facts["critical_temperature_k"]),
+        is_blend=len(entry.mass_fractions) > 1,
+        safety_class=entry.safety,
+        table=rows,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Refrigerant:
+    """One refrigerant. *Bubble* is where liquid begins to boil, *dew* where vapour begins to condense."""
+
+    name: str
+    molar_mass_kg_per_mol: float
+    critical_temperature_k: float
+    is_blend: bool
+    safety_class: str | None
+    """Safety group of ASHRAE 34, None when not known."""
+    table: Floats = field(repr=False)
+    """Rows of the shipped table, columns `COLUMNS`."""
+
+    # --- what the table covers ---------------------------------------------------------------------------
+
+    @property
+    def range_k(self) -> tuple[float, float]:
+        """Coldest and hottest saturation temperature of the table [K]."""
+        return float(self.table[0, 0]), float(self.table[-1, 0])
+
+    @property
+    def range_pa(self) -> tuple[float, float]:
+        """Pressures at which both bubble and dew temperature are known [Pa absolute]."""
+        return float(self.table[0, 1]), float(self.table[-1, 2])
+
+    def require(self, temperature_k: ArrayLike | None = None, pressure_pa: ArrayLike | None = None) -> None:
+        """Raise unless every temperature [K] and pressure [Pa] given lies inside the table.
+
+        Raises
+        ------
+        OutOfRange
+            Names the first value outside, and the range. NaN is outside.
+        """
+        for given, (low, high), what, unit in (
+            (temperature_k, self.range_k, "temperature", "K"),
+            (pressure_pa, self.range_pa, "pressure", "Pa"),
+        ):
+            if given is None:
+                continue
+            values = np.atleast_1d(np.asarray(given, dtype=np.float64))
+            outside = ~((values >= low) & (values <= high))
+            if outside.any():
+                raise OutOfRange(
+                    f"{self.name}: {what} {values[outside][0]:g} {unit} is outside the table;"
+                    f" expected {low:g} to {high:g} {unit}"
+                )
+
+    # --- saturation --------------------------------------------------------------------------------------
+
+    def bubble_pressure_pa(self, temperature_k: Value) -> Value:
+        """Return the pressure at which liquid of `temperature_k` [K] boils [Pa absolute]."""
+        return self._at_temperature("bubble_pressure_pa", temperature_k)
+
+    def dew_pressure_pa(self, temperature_k: Value) -> Value:
+        """Return the pressure at which vapour of `temperature_k` [K] condenses [Pa absolute]."""
+        return self._at_temperature("dew_pressure_pa", temperature_k)
+
+    def bubble_temperature_k(self, pressure_pa: Value) -> Value:
+        """Return the temperature at which liquid boils at `pressure_pa` [Pa absolute] [K]."""
+        return self._at_pressure("bubble_pressure_pa", pressure_pa)
+
+    def dew_temperature_k(self, pressure_pa: Value) -> Value:
+        """Return the temperature at which vapour condenses at `pressure_pa` [Pa absolute] [K]."""
+        return self._at_pressure("dew_pressure_pa", pressure_pa)
+
+    def liquid_density(self, temperature_k: Value) -> Value:
+        """Return the density of saturated liquid (bubble point) [kg/m3]."""
+        return self._at_temperature("liquid_density_kg_per_m3", temperature_k)
+
+    def vapor_density(self, temperature_k: Value) -> Value:
+        """Return the density of saturated vapour (dew point) [kg/m3]."""
+        return self._at_temperature("vapor_density_kg_per_m3", temperature_k)
+
+    def latent_heat_j_per_kg(self, temperature_k: Value) -> Value:
+        """Return dew-point vapour minus bubble-point liquid enthalpy at one temperature [J/kg]; indicative."""
+        return self._at_temperature("latent_heat_j_per_kg", temperature_k)
+
+    def liquid_heat_capacity(self, temperature_k: Value) -> Value:
+        """Return the isobaric heat capacity of saturated liquid [J/(kg K)]; indicative."""
+        return self._at_temperature("liquid_heat_capacity_j_per_kg_k", temperature_k)
+
+    @property
+    def glide(self) -> float:
+        """Dew minus bubble temperature at one standard atmosphere [K]; 0 for a single compound."""
+        if not self.is_blend:
+            return 0.0
+        return self.dew_temperature_k(101_325.0) - self.bubble_temperature_k(101_325.0)
+
+    def freeze_pressure_pa(self, freeze_point_k: float = 273.15) -> float:
+        """Return the bubble pressure at which boiling liquid is as cold as `freeze_point_k` [Pa absolute]."""
+        return self.bubble_pressure_pa(freeze_point_k)
+
+    # --- away from saturation ----------------------------------------------------------------------------
+
+    @overload
+    def superheat_k(self, pressure_pa: float, temperature_k: float) -> float: ...
+    @overload
+    def superheat_k(self, pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
+    @overload
+    def superheat_k(self, pressure_pa: float, temperature_k: Floats) -> Floats: ...
+    def superheat_k(self, pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+        """Return how far vapour is above its dew point [K]; negative where the pair is not vapour."""
+        dew = self._inverse("dew_pressure_pa", pressure_pa)
+        return like(np.asarray(temperature_k) - dew, pressure_pa, temperature_k)
+
+    @overload
+    def subcooling_k(self, pressure_pa: float, temperature_k: float) -> float: ...
+    @overload
+    def subcooling_k(self, pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
+    @overload
+    def subcooling_k(self, pressure_pa: float, temperature_k: Floats) -> Floats: ...
+    def subcooling_k(self, pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+        """Return how far liquid is below its bubble point [K]; negative where the pair is not liquid."""
+        bubble = self._inverse("bubble_pressure_pa", pressure_pa)
+        return like(bubble - np.asarray(temperature_k), pressure_pa, temperature_k)
+
+    @overload
+    def vapor_density_at(self, pressure_pa: float, temperature_k: float) -> float: ...
+    @overload
+    def vapor_density_at(self, pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
+    @overload
+    def vapor_density_at(self, pressure_pa: float, temperature_k: Floats) -> Floats: ...
+    def vapor_density_at(self, pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+        """Return the density of vapour at a pressure [Pa absolute] and a temperature [K] [kg/m3].
+
+        p M / (Z R T), with Z a cubic of p/p_dew(T) through 1 at no pressure and the tabulated values at one
+        third, two thirds and the whole of the dew pressure: within 1e-3 of CoolProp. Vapour cannot be denser
+        than saturated, so a pressure above the dew pressure (a probe that reads cold) counts as the dew
+        pressure. NaN outside `range_k` and below zero pressure.
+        """
+        temperature = np.asarray(temperature_k, dtype=np.float64)
+        dew_pressure = self._curves_at("dew_pressure_pa", temperature)
+        share = np.minimum(np.asarray(pressure_pa, dtype=np.float64) / dew_pressure, 1.0)
+        share = np.where(share >= 0.0, share, np.nan)
+        ideal_per_pa = self.molar_mass_kg_per_mol / (GAS_CONSTANT * temperature)
+        third, two_thirds = (self._curves_at(column, temperature) - 1.0 for column in COLUMNS[5:7])
+        whole = dew_pressure * ideal_per_pa / self._curves_at("vapor_density_kg_per_m3", temperature) - 1.0
+        # Newton's divided differences at 0, 1/3, 2/3, 1 with the value 0 at 0
+        first, second = 3.0 * third, 4.5 * (two_thirds - 2.0 * third)
+        last = 4.5 * (whole - 3.0 * two_thirds + 3.0 * third)
+        z = 1.0 + share * (first + (share - 1 / 3) * (second + (share - 2 / 3) * last))
+        return like(share * dew_pressure * ideal_per_pa / z, pressure_pa, temperature_k)
+
+    # --- regulation --------------------------------------------------------------------------------------
+
+    def pressure_class(self, stated: str | None = None) -> PressureClass:
+        """Return the pressure class of 40 CFR 82.152, or the one the job states.
+
+        By the saturation pressure of the liquid (bubble point) at 104 degF; limits in
+        `config/refrigerants.toml`. A refrigerant close to a limit (R-32, R-410A) goes by the number.
+
+        Raises
+        ------
+        InputError
+            `stated` is not a class.
+        """
+        if stated is not None:
+            if stated not in get_args(PressureClass):
+                raise refused("pressure_class", stated, get_args(PressureClass))
+            return cast(PressureClass, stated)
+        rule = _list()["pressure_class"]
+        at_k = parse_quantity(rule["temperature"], "temperature", LIST_FILE)
+        low, medium, high = (parse_pressure(rule[key], LIST_FILE).pa for key in ("low_below", "medium_to", "high_to"))
+        pressure = math.inf if self.critical_temperature_k < at_k else self.bubble_pressure_pa(at_k)
+        if pressure < low:
+            return "low"
+        return "medium" if pressure <= medium else "high" if pressure <= high else "very_high"
+
+    # --- reading the table -------------------------------------------------------------------------------
+
+    @cached_property
+    def _forward(self) -> dict[str, Curve]:
+        start, step = self.table[0, 0], self.table[1, 0] - self.table[0, 0]
+        return {column: Curve(start, step, np.log(self.table[:, i])) for i, column in enumerate(COLUMNS) if i}
+
+    @cached_property
+    def _backward(self) -> dict[str, Curve]:
+        start, step = self.table[0, 0], self.table[1, 0] - self.table[0, 0]
+        return {COLUMNS[i]: inverse(start, step, np.log(self.table[:, i])) for i in (1, 2)}
+
+    def _curves_at(self, column: str, temperature_k: ArrayLike) -> Floats:
+        return np.exp(self._forward[column](np.asarray(temperature_k, dtype=np.float64)))
+
+    def _inverse(self, column: str, pressure_pa: ArrayLike) -> Floats:
+        pressure = np.asarray(pressure_pa, dtype=np.float64)
+        return self._backward[column](np.log(np.where(pressure > 0.0, pressure, np.nan)))
+
+    def _at_temperature(self, column: str, temperature_k: Value) -> Value:
+        return cast(Value, like(self._curves_at(column, temperature_k), temperature_k))
+
+    def _at_pressure(self, column: str, pressure_pa: Value) -> Value:
+        return cast(Value, like(self._inverse(column, pressure_pa), pressure_pa))
