@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analysis.foreign_log import read_foreign
 from analysis.stretch import BarometerSource
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, parse_header
 from analysis.vocabulary.errors import InputError
@@ -141,6 +142,8 @@ def standard_atmosphere_pa(elevation_m: float) -> float:
 def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column], tuple[str, ...]]:
     """Return the rows of a readings file in SI, gauge pressures still above the barometer.
 
+    A job with `[columns]` names the columns of a log that somebody else recorded.
+
     Returns
     -------
     frame : index UTC, strictly rising; one column a channel.
@@ -150,14 +153,39 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
     Raises
     ------
     InputError
-        No file, not a CSV with a `time` column, an unknown or wrong unit.
+        No file, not a CSV with the columns expected, an unknown or wrong unit.
     """
     try:
-        raw = path.read_bytes()
+        if job.columns is not None and job.columns.mapping:
+            time, values, columns, cautions = read_foreign(path, job.columns)
+        else:
+            time, values, columns, cautions = _read_native(path)
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); expected a log in CSV") from None
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeError) as error:
+        raise InputError(f"{path}: is not a CSV ({str(error).strip().splitlines()[0]})") from None
+    frame = pd.DataFrame(index=pd.DatetimeIndex(time, name="time"))
+    for name, column in columns.items():
+        unit = column.unit
+        logged = values[name].to_numpy(dtype=float)
+        si = logged * (-unit.scale if unit.datum == "vacuum" else unit.scale) + unit.offset
+        frame[name] = np.where(np.isfinite(si), si, np.nan)
+    lost = int(np.count_nonzero(frame.index.isna()))
+    if lost:
+        cautions.append(f"{path.name}: {lost} rows without a readable time were left out.")
+        frame = frame[frame.index.notna()]
+    rising = frame.index.to_series().cummax()
+    backward = np.asarray((frame.index < rising) | frame.index.duplicated())
+    if backward.any():
+        cautions.append(f"{path.name}: {int(backward.sum())} rows go back in time or repeat a stamp and were left out.")
+        frame = frame[~backward]
+    return frame, columns, tuple(cautions)
+
+
+def _read_native(path: Path) -> tuple[pd.DatetimeIndex, pd.DataFrame, dict[str, Column], list[str]]:
+    """Return times (UTC, NaT where unreadable), values in the logged units, columns and cautions."""
     cautions: list[str] = []
-    body, torn = _whole_lines(raw)
+    body, torn = _whole_lines(path.read_bytes())
     if torn:
         cautions.append(f"{path.name}: the last line is torn and was left out.")
     try:
@@ -166,8 +194,9 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
         raise InputError(f"{path}: is not a CSV in UTF-8; expected a header 'time,channel [unit],…'") from None
     if not head or head[0].strip() != "time":
         raise InputError(f"{path}: the header starts with {(head or [''])[0][:40]!r}; expected 'time,channel [unit],…'")
+    positions: dict[str, str] = {}
     columns: dict[str, Column] = {}
-    for name in head[1:]:
+    for position, name in enumerate(head[1:], start=1):
         column = parse_header(name)
         if column is None:
             cautions.append(f"Column {name!r} has no unit in brackets and was left out.")
@@ -175,6 +204,7 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
             raise InputError(f"{path}: channel {column.channel!r} stands in two columns; expected one")
         else:
             columns[column.channel] = column
+            positions[column.channel] = str(position)
     table = pd.read_csv(
         io.BytesIO(body),
         header=None,
@@ -183,33 +213,20 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
         index_col=False,
         dtype={"0": "str"},
         encoding="utf-8-sig",
+        encoding_errors="replace",
         on_bad_lines="skip",
         skip_blank_lines=True,
         low_memory=False,
     )
-    time = pd.to_datetime(table["0"], format="ISO8601", utc=True, errors="coerce")
-    frame = pd.DataFrame(index=pd.DatetimeIndex(time, name="time"))
-    for position, name in enumerate(head[1:], start=1):
-        column = parse_header(name)
-        if column is None:
-            continue
-        values = pd.to_numeric(table[str(position)], errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
-        unread = int((np.isnan(values) & table[str(position)].notna().to_numpy()).sum())
+    time = pd.DatetimeIndex(pd.to_datetime(table["0"], format="ISO8601", utc=True, errors="coerce"))
+    values = pd.DataFrame(index=table.index)
+    for channel, place in positions.items():
+        cells = table[place]
+        values[channel] = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        unread = int((values[channel].isna() & cells.notna()).sum())
         if unread:
-            cautions.append(f"{name}: {unread} cells are not numbers and count as missing.")
-        values[~np.isfinite(values)] = np.nan
-        unit = column.unit
-        frame[column.channel] = values * (-unit.scale if unit.datum == "vacuum" else unit.scale) + unit.offset
-    lost = int(np.count_nonzero(frame.index.isna()))
-    if lost:
-        cautions.append(f"{path.name}: {lost} rows without a readable time were left out.")
-        frame = frame[frame.index.notna()]
-    rising = frame.index.to_series().cummax()
-    backward = (frame.index < rising) | frame.index.duplicated()
-    if backward.any():
-        cautions.append(f"{path.name}: {int(backward.sum())} rows go back in time or repeat a stamp and were left out.")
-        frame = frame[~np.asarray(backward)]
-    return frame, columns, tuple(cautions)
+            cautions.append(f"{columns[channel].header}: {unread} cells are not numbers and count as missing.")
+    return time, values, columns, cautions
 
 
 def _whole_lines(raw: bytes) -> tuple[bytes, bool]:

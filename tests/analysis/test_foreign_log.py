@@ -1,0 +1,94 @@
+"""Logs recorded by somebody else: spreadsheets' habits, decimal commas, clocks that change."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.log import load
+from analysis.vocabulary.errors import InputError
+
+COLUMNS = """
+[job]
+name = "n"
+[columns]
+time = { column = "Date", format = "%d.%m.%Y %H:%M:%S", zone = "Europe/Berlin" }
+circuit_pressure = { column = "P1 (bar abs)", unit = "bar" }
+leaving_water_temperature = { column = "T out", unit = "degC" }
+"""
+
+
+def write(tmp_path: Path, text: str | bytes, job: str = COLUMNS) -> Path:
+    (tmp_path / "job.toml").write_text(job, encoding="utf-8")
+    (tmp_path / "readings.csv").write_bytes(text if isinstance(text, bytes) else text.encode("utf-8"))
+    return tmp_path
+
+
+ROWS = 'Logger 12;;\nDate;T out;"P1 (bar abs)"\n14.03.2026 08:00:00;12,5;1,013\n14.03.2026 08:00:01;---;1,100\n'
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_semicolons_decimal_commas_and_a_preamble(tmp_path: Path, encoding: str) -> None:
+    log, _ = load(write(tmp_path, ("sep=;\n" + ROWS).encode(encoding)))
+    assert log.frame.index[0] == pd.Timestamp("2026-03-14T07:00:00Z")
+    assert log.frame["circuit_pressure"].tolist() == pytest.approx([101_300.0, 110_000.0])
+    assert log.frame["leaving_water_temperature"].iloc[0] == pytest.approx(285.65)
+    assert np.isnan(log.frame["leaving_water_temperature"].iloc[1])
+    assert any("T out: 1 cells are not numbers" in caution for caution in log.cautions)
+
+
+def test_tabs_and_quoted_thousands(tmp_path: Path) -> None:
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\nvacuum={column="v",unit="micron"}\n'
+    log, _ = load(write(tmp_path, 't\tv\n2026-03-14T07:00:00Z\t"12,500"\n2026-03-14T07:00:01Z\t980\n', job))
+    assert log.frame["vacuum"].tolist() == pytest.approx([12_500 * 0.1333224, 980 * 0.1333224], rel=1e-6)
+
+
+def test_the_repeated_autumn_hour_follows_row_order(tmp_path: Path) -> None:
+    """Central Europe puts clocks back on the last Sunday of October, 01:00 UTC (Directive 2000/84/EC)."""
+    local = ["01:59:00", "02:00:00", "02:30:00", "02:59:00", "02:00:00", "02:30:00", "02:59:00", "03:00:00"]
+    rows = "".join(f"25.10.2026 {clock};10,0;1,0\n" for clock in local)
+    log, _ = load(write(tmp_path, "Date;T out;P1 (bar abs)\n" + rows))
+    assert log.frame.index.strftime("%H:%M").tolist() == [
+        "23:59", "00:00", "00:30", "00:59", "01:00", "01:30", "01:59", "02:00",
+    ]  # fmt: skip
+
+
+def test_the_missing_spring_hour_goes_straight_on(tmp_path: Path) -> None:
+    """The clock that was not put forward (29 March 2026) still gives rising times."""
+    rows = "".join(f"29.03.2026 {clock};10,0;1,0\n" for clock in ("01:59:00", "02:30:00", "03:30:01"))
+    log, _ = load(write(tmp_path, "Date;T out;P1 (bar abs)\n" + rows))
+    assert log.frame.index.strftime("%H:%M:%S").tolist() == ["00:59:00", "01:30:00", "01:30:01"]
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [
+        ("46095.5", "2026-03-14T12:00:00Z"),  # a spreadsheet's day number: 2026-03-14 is day 46095
+        ("1773489600", "2026-03-14T12:00:00Z"),
+        ("1773489600250", "2026-03-14T12:00:00.250Z"),
+        ("2026-03-14T13:00:00+01:00", "2026-03-14T12:00:00Z"),
+        ("2026-03-14 12:00:00.250", "2026-03-14T12:00:00.250Z"),
+    ],
+)
+def test_times_without_a_stated_format(tmp_path: Path, cell: str, expected: str) -> None:
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\nvacuum={column="v",unit="micron"}\n'
+    log, _ = load(write(tmp_path, f"t,v\n{cell},900\n", job))
+    assert log.frame.index[0] == pd.Timestamp(expected)
+
+
+@pytest.mark.parametrize(
+    ("job", "said"),
+    [
+        (COLUMNS.replace("P1 (bar abs)", "P2"), r"no column P2; the header holds 'Date, T out, P1 \(bar abs\)'"),
+        (COLUMNS.replace("Europe/Berlin", "Mars/Base"), r"'Mars/Base' is not accepted; expected an IANA name"),
+        (COLUMNS.replace("%d.%m.%Y", "%Y/%m/%d"), r"'14.03.2026 08:00:00', which is not a time"),
+        (COLUMNS.replace("time =", "clock ="), r"clock: expected a unit|which column is the time"),
+    ],
+)
+def test_a_mapping_that_does_not_fit_is_refused_in_one_line(tmp_path: Path, job: str, said: str) -> None:
+    with pytest.raises(InputError, match=said) as refusal:
+        load(write(tmp_path, ROWS, job))
+    assert "\n" not in str(refusal.value)
