@@ -1,4 +1,4 @@
-"""A cubic spline on evenly spaced knots: the one way the tables are read."""
+"""What the property modules share: a cubic spline on evenly spaced knots, and float in, float out."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 Value = TypeVar("Value", float, NDArray[np.float64])
 """A float, or an array of floats: what goes in comes out."""
+
+GAS_CONSTANT = 8.31446261815324
+"""J/(mol K), exact (SI, 2019)."""
 
 _EDGE = 1e-6
 """Share of a knot spacing by which rounding may put an end point outside."""

@@ -17,6 +17,7 @@ import numpy as np
 from CoolProp import CoolProp
 from numpy.typing import NDArray
 
+from analysis.fluids.curve import GAS_CONSTANT
 from analysis.fluids.refrigerants import COLUMNS, TABLES, known_refrigerants
 
 STEP_K = 2
@@ -70,8 +71,8 @@ def row(bubble: Any, dew: Any, liquid: Any, gas: Any) -> list[float]:
     temperature_k = bubble.T()
     compressibility = []
     for fraction in (1 / 3, 2 / 3):
-        gas.update(CoolProp.PT_INPUTS, fraction * dew.p(), temperature_k)
-        compressibility.append(gas.p() / (gas.rhomolar() * gas.gas_constant() * temperature_k))
+        gas.update(CoolProp.DmolarT_INPUTS, fraction * dew.rhomolar(), temperature_k)
+        compressibility.append(gas.p() / (gas.rhomolar() * GAS_CONSTANT * temperature_k))
     liquid.update(CoolProp.DmolarT_INPUTS, bubble.rhomolar(), temperature_k)
     return [
         temperature_k,

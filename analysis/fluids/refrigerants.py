@@ -23,7 +23,7 @@ from typing import Literal, cast, get_args, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.fluids.curve import Curve, Floats, Value, inverse, like
+from analysis.fluids.curve import GAS_CONSTANT, Curve, Floats, Value, inverse, like
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import parse_pressure, parse_quantity
@@ -38,15 +38,15 @@ COLUMNS = (
     "dew_pressure_pa",
     "liquid_density_kg_per_m3",
     "vapor_density_kg_per_m3",
-    "compressibility_at_one_third",  # of vapour at one third of the dew pressure
+    "compressibility_at_one_third",  # p M / (d R T) of vapour at one third of the dew density d
     "compressibility_at_two_thirds",
     "latent_heat_j_per_kg",
     "liquid_heat_capacity_j_per_kg_k",
 )
 """Columns of a table; all but the first are at that temperature."""
 
-GAS_CONSTANT = 8.31446261815324
-"""J/(mol K), exact (SI, 2019)."""
+NEWTON_STEPS = 7
+"""From the ideal gas to the density of saturated vapour, nearly as slow as it gets, to 1e-9."""
 
 
 class UnknownRefrigerant(InputError):
@@ -117,6 +117,7 @@ def _load(name: str) -> Refrigerant:
     text = (TABLES / f"{name}.csv").read_text(encoding="utf-8").splitlines()
     facts = dict(line[2:].split(" = ") for line in text if line.startswith("# ") and " = " in line)
     rows = np.loadtxt(text, delimiter=",", skiprows=len(facts) + 2)
+    rows.flags.writeable = False
     entry = known_refrigerants()[name]
     return Refrigerant(
         name=name,
@@ -253,23 +254,29 @@ class Refrigerant:
     def vapor_density_at(self, pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
         """Return the density of vapour at a pressure [Pa absolute] and a temperature [K] [kg/m3].
 
-        p M / (Z R T), with Z a cubic of p/p_dew(T) through 1 at no pressure and the tabulated values at one
-        third, two thirds and the whole of the dew pressure: within 1e-3 of CoolProp. Vapour cannot be denser
-        than saturated, so a pressure above the dew pressure (a probe that reads cold) counts as the dew
-        pressure. NaN outside `range_k` and below zero pressure.
+        The virial form Z = 1 + B d + C d2 + D d3, made to pass through the tabulated Z at one third, two
+        thirds and the whole of the dew density and solved for d: within 1e-3 of CoolProp. Vapour cannot be
+        denser than saturated, so a pressure above the dew pressure (a probe that reads cold) counts as the
+        dew pressure. NaN outside `range_k` and below zero pressure.
         """
         temperature = np.asarray(temperature_k, dtype=np.float64)
-        dew_pressure = self._curves_at("dew_pressure_pa", temperature)
-        share = np.minimum(np.asarray(pressure_pa, dtype=np.float64) / dew_pressure, 1.0)
-        share = np.where(share >= 0.0, share, np.nan)
-        ideal_per_pa = self.molar_mass_kg_per_mol / (GAS_CONSTANT * temperature)
-        third, two_thirds = (self._curves_at(column, temperature) - 1.0 for column in COLUMNS[5:7])
-        whole = dew_pressure * ideal_per_pa / self._curves_at("vapor_density_kg_per_m3", temperature) - 1.0
-        # Newton's divided differences at 0, 1/3, 2/3, 1 with the value 0 at 0
-        first, second = 3.0 * third, 4.5 * (two_thirds - 2.0 * third)
-        last = 4.5 * (whole - 3.0 * two_thirds + 3.0 * third)
-        z = 1.0 + share * (first + (share - 1 / 3) * (second + (share - 2 / 3) * last))
-        return like(share * dew_pressure * ideal_per_pa / z, pressure_pa, temperature_k)
+        dew_pressure = self._forward("dew_pressure_pa", temperature)
+        dew_density = self._forward("vapor_density_kg_per_m3", temperature)
+        z1 = self._forward("compressibility_at_one_third", temperature)
+        z2 = self._forward("compressibility_at_two_thirds", temperature)
+        z3 = dew_pressure * self.molar_mass_kg_per_mol / (dew_density * GAS_CONSTANT * temperature)
+        # coefficients in y = density / dew density (Newton's divided differences at 0, 1/3, 2/3, 1)
+        first, second = 3.0 * (z1 - 1.0), 4.5 * (z2 - 2.0 * z1 + 1.0)
+        d = 4.5 * (z3 - 3.0 * z2 + 3.0 * z1 - 1.0)
+        c = second - d
+        b = first - second / 3.0 + d * 2.0 / 9.0
+        share = np.asarray(pressure_pa, dtype=np.float64) / dew_pressure
+        target = np.where(share >= 0.0, np.minimum(share, 1.0), np.nan) * z3  # = y Z(y)
+        y = target
+        for _ in range(NEWTON_STEPS):
+            wrong = y * (1.0 + y * (b + y * (c + y * d))) - target
+            y = y - wrong / (1.0 + y * (2.0 * b + y * (3.0 * c + y * 4.0 * d)))
+        return like(y * dew_density, pressure_pa, temperature_k)
 
     # --- regulation --------------------------------------------------------------------------------------
 
@@ -299,24 +306,26 @@ class Refrigerant:
     # --- reading the table -------------------------------------------------------------------------------
 
     @cached_property
-    def _forward(self) -> dict[str, Curve]:
-        start, step = self.table[0, 0], self.table[1, 0] - self.table[0, 0]
-        return {column: Curve(start, step, np.log(self.table[:, i])) for i, column in enumerate(COLUMNS) if i}
+    def _grid(self) -> tuple[float, float]:
+        return float(self.table[0, 0]), float(self.table[1, 0] - self.table[0, 0])
 
     @cached_property
-    def _backward(self) -> dict[str, Curve]:
-        start, step = self.table[0, 0], self.table[1, 0] - self.table[0, 0]
-        return {COLUMNS[i]: inverse(start, step, np.log(self.table[:, i])) for i in (1, 2)}
+    def _by_temperature(self) -> dict[str, Curve]:
+        return {name: Curve(*self._grid, np.log(self.table[:, i])) for i, name in enumerate(COLUMNS) if i}
 
-    def _curves_at(self, column: str, temperature_k: ArrayLike) -> Floats:
-        return np.exp(self._forward[column](np.asarray(temperature_k, dtype=np.float64)))
+    @cached_property
+    def _by_pressure(self) -> dict[str, Curve]:
+        return {COLUMNS[i]: inverse(*self._grid, np.log(self.table[:, i])) for i in (1, 2)}
+
+    def _forward(self, column: str, temperature_k: ArrayLike) -> Floats:
+        return np.exp(self._by_temperature[column](np.asarray(temperature_k, dtype=np.float64)))
 
     def _inverse(self, column: str, pressure_pa: ArrayLike) -> Floats:
         pressure = np.asarray(pressure_pa, dtype=np.float64)
-        return self._backward[column](np.log(np.where(pressure > 0.0, pressure, np.nan)))
+        return self._by_pressure[column](np.log(np.where(pressure > 0.0, pressure, np.nan)))
 
     def _at_temperature(self, column: str, temperature_k: Value) -> Value:
-        return cast(Value, like(self._curves_at(column, temperature_k), temperature_k))
+        return cast(Value, like(self._forward(column, temperature_k), temperature_k))
 
     def _at_pressure(self, column: str, pressure_pa: Value) -> Value:
         return cast(Value, like(self._inverse(column, pressure_pa), pressure_pa))
