@@ -1,7 +1,8 @@
-"""What the property modules share: a cubic spline on evenly spaced knots, and float in, float out."""
+"""What the property modules share: where tables lie, an even cubic spline, and float in, float out."""
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
@@ -11,6 +12,7 @@ Floats = NDArray[np.float64]
 Value = TypeVar("Value", float, NDArray[np.float64])
 """A float, or an array of floats: what goes in comes out."""
 
+TABLES = Path(__file__).parent / "tables"
 GAS_CONSTANT = 8.31446261815324
 """J/(mol K), exact (SI, 2019)."""
 

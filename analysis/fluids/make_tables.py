@@ -17,8 +17,9 @@ import numpy as np
 from CoolProp import CoolProp
 from numpy.typing import NDArray
 
-from analysis.fluids.curve import GAS_CONSTANT
-from analysis.fluids.refrigerants import COLUMNS, TABLES, known_refrigerants
+from analysis.fluids import nitrogen
+from analysis.fluids.curve import GAS_CONSTANT, TABLES
+from analysis.fluids.refrigerants import COLUMNS, known_refrigerants
 
 STEP_K = 2
 """Spacing of the tables: close enough for the accuracy that `analysis.fluids.refrigerants` states."""
@@ -28,6 +29,8 @@ BELOW_CRITICAL_K = 6.0
 """The tables stop this far under the critical point: beyond, a cubic no longer follows the densities."""
 WALK_FROM_K, WALK_STEP_K = 280, 1.0
 """Where the mixture solver needs no guess, and how far its last point serves as one."""
+NITROGEN_ORDER = 4
+"""Highest power of pressure and of 1/T in the compressibility of nitrogen."""
 
 
 def open_state(mass_fractions: dict[str, float]) -> Any:
@@ -118,9 +121,31 @@ def write_table(name: str, mass_fractions: dict[str, float], folder: Path) -> No
     (folder / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
+def nitrogen_coefficients() -> NDArray[np.float64]:
+    """Return the coefficients that `analysis.fluids.nitrogen` reads, by least squares over its range."""
+    state = CoolProp.AbstractState("HEOS", "Nitrogen")
+    columns, excess = [], []
+    for pressure_pa in np.linspace(*nitrogen.RANGE_PA, 31)[1:]:
+        for temperature_k in np.linspace(*nitrogen.RANGE_K, 31):
+            state.update(CoolProp.PT_INPUTS, pressure_pa, temperature_k)
+            x, y = pressure_pa / nitrogen.PRESSURE_SCALE_PA, nitrogen.TEMPERATURE_SCALE_K / temperature_k
+            columns.append(np.outer(x ** np.arange(1, NITROGEN_ORDER + 1), y ** np.arange(NITROGEN_ORDER + 1)))
+            excess.append(state.compressibility_factor() - 1.0)
+    fitted, *_ = np.linalg.lstsq(np.array(columns).reshape(len(columns), -1), np.array(excess))
+    return np.asarray(fitted).reshape(NITROGEN_ORDER, NITROGEN_ORDER + 1)
+
+
+def write_nitrogen(folder: Path) -> None:
+    """Write the polynomial of nitrogen into `folder`."""
+    rows = [",".join(f"{value:.9g}" for value in values) for values in nitrogen_coefficients()]
+    heading = "# Z - 1 = x sum c[i, j] x^i y^j, x = p / 1e7 Pa, y = 300 K / T; rows i, columns j; CoolProp 8"
+    (folder / nitrogen.TABLE.name).write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
+
+
 def main() -> None:
     """Write every table beside this module."""
     TABLES.mkdir(exist_ok=True)
+    write_nitrogen(TABLES)
     for name, entry in known_refrigerants().items():
         write_table(name, entry.mass_fractions, TABLES)
         print(name)

@@ -6,7 +6,7 @@ stated range (`Refrigerant.range_k`) the answer is NaN, because one row of a log
 
 Source: CoolProp 8 (Bell et al., Ind. Eng. Chem. Res. 53 (2014) 2498), tabulated by
 `analysis.fluids.make_tables` and read by a cubic spline. Against CoolProp on a fresh grid: saturation
-temperature within 1e-3 K, saturated density within 1e-4, density of superheated vapour within 1e-3.
+temperature within 1e-3 K, saturated density within 1e-4, density of superheated vapour within 5e-4.
 """
 
 from __future__ import annotations
@@ -17,20 +17,18 @@ import re
 import tomllib
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from pathlib import Path
 from typing import Literal, cast, get_args, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.fluids.curve import GAS_CONSTANT, Curve, Floats, Value, inverse, like
+from analysis.fluids.curve import GAS_CONSTANT, TABLES, Curve, Floats, Value, inverse, like
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import parse_pressure, parse_quantity
 
 PressureClass = Literal["low", "medium", "high", "very_high"]
 
-TABLES = Path(__file__).parent / "tables"
 LIST_FILE = "refrigerants.toml"
 COLUMNS = (
     "temperature_k",
@@ -255,7 +253,7 @@ class Refrigerant:
         """Return the density of vapour at a pressure [Pa absolute] and a temperature [K] [kg/m3].
 
         The virial form Z = 1 + B d + C d2 + D d3, made to pass through the tabulated Z at one third, two
-        thirds and the whole of the dew density and solved for d: within 1e-3 of CoolProp. Vapour cannot be
+        thirds and the whole of the dew density and solved for d: within 5e-4 of CoolProp. Vapour cannot be
         denser than saturated, so a pressure above the dew pressure (a probe that reads cold) counts as the
         dew pressure. NaN outside `range_k` and below zero pressure.
         """
