@@ -1,0 +1,133 @@
+"""The level to which this circuit must be evacuated, out of the job's rule file."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from typing import get_args
+
+from analysis.fluids.refrigerants import PressureClass, refrigerant
+from analysis.rules import Rules, RuleTable, load_rules
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import Job
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure
+
+HOLD_S = 600.0
+"""A pause shorter than this proves no level held; common practice, a rule file may say otherwise."""
+HOLD_WITHIN = 0.005
+"""A level is held while pressure stays within this share of it; common practice, a rule file may say otherwise."""
+
+_CLASSES: tuple[str, ...] = get_args(PressureClass)
+_ROW_KEYS = ("class", "charge_under", "charge_from", "volume_under", "volume_from", "made_before", "made_since")
+
+
+@dataclass(frozen=True)
+class RequiredLevel:
+    """What the rules ask of this job. `level` is None where they ask for no level.
+
+    Attributes
+    ----------
+    level : absolute, or above the site's barometer where the rule is in gauge pressure.
+    missing : what the job does not say; the deepest level that could apply was taken.
+    hold_s, hold_within : a pause of that length, and the share of the level that pressure may stand above it.
+    """
+
+    rules: Rules
+    level: Pressure | None
+    pressure_class: str | None
+    missing: tuple[str, ...]
+    hold_s: float
+    hold_within: float
+
+
+def required_level(job: Job) -> RequiredLevel:
+    """Return the level that the job's rules ask for.
+
+    Raises
+    ------
+    InputError
+        No such rule file, or one that cannot be read.
+    UnknownRefrigerant
+        The job names a refrigerant that has no table and states no pressure class.
+    """
+    rules = load_rules(job.recovery.rules)
+    table = rules.table("recovery").only("reference", "hold", "hold_within", "leaking", "level")
+    hold_s = table.quantity("hold", "time")
+    within = table.quantity("hold_within", "fraction")
+    reference = table.quantity("reference", "pressure_difference")
+    named = job.circuit.pressure_class
+    if named is None and job.circuit.refrigerant is not None:
+        named = refrigerant(job.circuit.refrigerant).pressure_class()
+    level, missing = _deepest(
+        table.rows("level"), job, named, STANDARD_ATMOSPHERE_PA if reference is None else reference
+    )
+    leaking = table.pressure("leaking")
+    if job.recovery.leaking and leaking is not None:
+        level, missing = leaking, ()
+    return RequiredLevel(
+        rules=rules,
+        level=level,
+        pressure_class=named,
+        missing=missing,
+        hold_s=HOLD_S if hold_s is None else hold_s,
+        hold_within=HOLD_WITHIN if within is None else within,
+    )
+
+
+def _deepest(
+    rows: tuple[RuleTable, ...], job: Job, pressure_class: str | None, reference_pa: float
+) -> tuple[Pressure | None, tuple[str, ...]]:
+    """Return the deepest level among the rows that can apply, and what would have decided between them."""
+    matches = [(row, _unknown_of(row.only(*_ROW_KEYS, "level"), job, pressure_class)) for row in rows]
+    levels = [(_absolute(row, reference_pa), unknown) for row, unknown in matches if unknown is not None]
+    if not levels:
+        return None, ()
+    deepest = min(pa for pa, _ in levels)
+    unsure = {word for _, unknown in levels for word in unknown} if len({pa for pa, _ in levels}) > 1 else set()
+    return Pressure(deepest, absolute=True), tuple(sorted(unsure))
+
+
+def _absolute(row: RuleTable, reference_pa: float) -> float:
+    level = row.pressure("level")
+    if level is None:
+        raise InputError(f"{row.where}: no level; expected level = a pressure such as '10 inHg'")
+    return level.absolute_pa(reference_pa)
+
+
+def _unknown_of(row: RuleTable, job: Job, pressure_class: str | None) -> tuple[str, ...] | None:
+    """Return what the job must say before the row can be told to apply; None when it does not apply."""
+    unknown: list[str] = []
+    classes = row.words("class", _CLASSES)
+    if classes is not None:
+        if pressure_class is None:
+            unknown.append("refrigerant")
+        elif pressure_class not in classes:
+            return None
+    for word, value, dimension in (
+        ("charge", job.circuit.charge_kg, "mass"),
+        ("volume", job.circuit.internal_volume_m3, "volume"),
+    ):
+        under, start = row.quantity(f"{word}_under", dimension), row.quantity(f"{word}_from", dimension)
+        if under is None and start is None:
+            continue
+        if value is None:
+            unknown.append("charge" if word == "charge" else "internal volume")
+        elif (under is not None and value >= under) or (start is not None and value < start):
+            return None
+    before, since = row.date("made_before"), row.date("made_since")
+    if before is not None or since is not None:
+        first, last = _made(job.recovery.equipment_made)
+        if (before is not None and first >= before) or (since is not None and last < since):
+            return None
+        if (before is not None and last >= before) or (since is not None and first < since):
+            unknown.append("year of the recovery equipment")
+    return tuple(unknown)
+
+
+def _made(made: int | datetime.date | None) -> tuple[datetime.date, datetime.date]:
+    """Return the first and the last day on which the equipment can have been made."""
+    if isinstance(made, datetime.date):
+        return made, made
+    if made is None:
+        return datetime.date.min, datetime.date.max
+    return datetime.date(made, 1, 1), datetime.date(made, 12, 31)

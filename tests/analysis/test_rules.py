@@ -1,0 +1,70 @@
+"""The loader of rule files, on the shipped files and on files of a shop's own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from analysis.recovery.required_level import required_level
+from analysis.rules import load_rules, shipped_rules
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import parse_job
+
+HEAD = '[rules]\ntitle = "shop"\nsource = "our own"\n'
+
+
+def written(folder: Path, text: str) -> str:
+    file = folder / "shop.toml"
+    file.write_text(text, encoding="utf-8")
+    return str(file)
+
+
+@pytest.mark.parametrize("name", shipped_rules())
+def test_every_shipped_file_loads_and_says_where_it_is_from(name: str) -> None:
+    rules = load_rules(name)
+    assert rules.title
+    assert rules.source
+    assert rules.tables
+
+
+def test_without_rules_there_is_no_level() -> None:
+    found = required_level(parse_job({"job": {"name": "t"}, "recovery": {"rules": "none"}}))
+    assert found.level is None
+
+
+def test_a_shop_may_bring_its_own_file(tmp_path: Path) -> None:
+    name = written(tmp_path, HEAD + '[[recovery.level]]\nlevel = "20 inHg"\n')
+    found = required_level(parse_job({"job": {"name": "t"}, "recovery": {"rules": name}}))
+    assert found.level is not None
+    assert found.level.pa == pytest.approx(101_325 - 20 * 3386.389)
+    assert (found.hold_s, found.hold_within) == (600.0, 0.005)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "no table [rules]"),
+        ("[rules]\ntitle = 1\nsource = ''\n", "title (str)"),
+        ("[rules\n", "is not TOML"),
+        (HEAD + "[vacuum]\n", "unknown table [vacuum]"),
+        (HEAD + "[evacuation]\n", "no table [recovery]"),
+        (HEAD + "[recovery]\nlevels = 1\n", "unknown key 'levels'"),
+        (HEAD + "[recovery]\nlevel = 1\n", "recovery].level: 1"),
+        (HEAD + "[[recovery.level]]\n", "no level; expected"),
+        (HEAD + "[[recovery.level]]\nlevel = '10 apples'\n", "'10 apples' is not accepted"),
+        (HEAD + "[[recovery.level]]\nclass = ['tall']\nlevel = '1 bar'\n", "'tall' is not accepted"),
+        (HEAD + "[[recovery.level]]\nmade_before = 'then'\nlevel = '1 bar'\n", "a date such as 1993-11-15"),
+    ],
+)
+def test_a_bad_file_is_refused_in_one_line(tmp_path: Path, text: str, says: str) -> None:
+    name = written(tmp_path, text)
+    with pytest.raises(InputError) as refusal:
+        required_level(parse_job({"job": {"name": "t"}, "recovery": {"rules": name}}))
+    assert says in str(refusal.value)
+    assert "\n" not in str(refusal.value)
+
+
+def test_an_unknown_name_lists_the_shipped_ones() -> None:
+    with pytest.raises(InputError, match="en-378-4, none, us-40cfr82"):
+        load_rules("us-40cfr28")
