@@ -1,0 +1,148 @@
+"""Instruments that publish to a broker."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import ssl
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import aiomqtt
+
+from analysis.vocabulary.errors import InputError
+from collector.instruments.decode import Decoded, decode_message
+from collector.instruments.polling import Backoff, log_samples
+from collector.instruments.ports import OPEN_TIMEOUT_S, endpoint, reason
+from collector.instruments.profiles import MqttProfile
+from collector.instruments.reading import Reporter, Sink
+from collector.instruments.settings import InstrumentSettings
+
+KEEPALIVE_S = 5
+"""A broker that is gone without a word is noticed within 1.5 times this."""
+
+QUEUED_MESSAGES = 1_000
+TICK_S = 0.5
+
+
+@dataclass(frozen=True)
+class Login:
+    """User and password of a broker; the password is never shown."""
+
+    username: str | None
+    password: str | None = field(repr=False)
+
+    @classmethod
+    def from_environment(cls, instrument: InstrumentSettings) -> Login:
+        """Return what the environment variables named in the job hold.
+
+        Raises
+        ------
+        InputError
+            A variable named there is not set.
+        """
+
+        def value_of(variable: str | None, key: str) -> str | None:
+            if variable is None:
+                return None
+            if variable not in os.environ:
+                raise InputError(
+                    f"[[instrument]] {instrument.name!r} {key}: {variable!r} is not set; "
+                    "expected the name of an environment variable that is"
+                )
+            return os.environ[variable]
+
+        return cls(value_of(instrument.username_env, "username_env"), value_of(instrument.password_env, "password_env"))
+
+
+@dataclass
+class _Listener:
+    """One instrument's topics."""
+
+    instrument: InstrumentSettings
+    reporter: Reporter
+    heard_at: float
+    profile: MqttProfile
+    topics: dict[str, list[str]]
+
+
+class MqttLink:
+    """The instruments that are read through one broker."""
+
+    def __init__(self, name: str, instruments: Sequence[InstrumentSettings]) -> None:
+        self.name = name
+        self._instruments = tuple(instruments)
+        self._login = Login.from_environment(self._instruments[0])
+
+    async def run(self, sink: Sink) -> None:
+        """Feed `sink` until cancelled."""
+        listeners = [_listener(each, sink) for each in self._instruments]
+        backoff = Backoff()
+        while True:
+            try:
+                await self._listen(listeners, backoff)
+            except (aiomqtt.MqttError, OSError) as error:
+                for listener in listeners:
+                    listener.reporter.lost(f"{self.name}: {reason(error)}")
+            await asyncio.sleep(backoff.next_s())
+
+    async def _listen(self, listeners: list[_Listener], backoff: Backoff) -> None:
+        """Take messages until the broker is gone (MqttError)."""
+        host, number = endpoint(self.name) or ("", 0)
+        client = aiomqtt.Client(
+            host,
+            number,
+            username=self._login.username,
+            password=self._login.password,
+            timeout=OPEN_TIMEOUT_S,
+            keepalive=KEEPALIVE_S,
+            max_queued_incoming_messages=QUEUED_MESSAGES,
+            tls_context=ssl.create_default_context() if self.name.startswith("mqtts://") else None,
+        )
+        async with client:
+            backoff.reset()
+            for topic in sorted({topic for listener in listeners for topic in listener.topics}):
+                await client.subscribe(topic, qos=1)
+            for listener in listeners:
+                listener.heard_at = time.monotonic()
+            while True:
+                try:
+                    async with asyncio.timeout(TICK_S):
+                        message = await anext(client.messages)
+                except TimeoutError:
+                    pass
+                else:
+                    # A retained message is an old one: it says nothing about now.
+                    if not message.retain:
+                        _deliver(listeners, str(message.topic), message.payload)
+                for listener in listeners:
+                    _note_silence(listener)
+
+
+def _listener(instrument: InstrumentSettings, sink: Sink) -> _Listener:
+    profile = instrument.profile
+    assert isinstance(profile, MqttProfile)
+    topics: dict[str, list[str]] = {}
+    for channel in instrument.channels:
+        topic = profile.values[channel.value].topic.replace("{topic}", instrument.topic)
+        topics.setdefault(topic, []).append(channel.value)
+    return _Listener(instrument, Reporter(instrument.name, sink), time.monotonic(), profile, topics)
+
+
+def _deliver(listeners: list[_Listener], topic: str, payload: object) -> None:
+    data = payload if isinstance(payload, bytes | bytearray) else str(payload).encode()
+    for listener in listeners:
+        decoded: list[Decoded] = [
+            decode_message(value, bytes(data), listener.profile.values[value])
+            for value in listener.topics.get(topic, ())
+        ]
+        if decoded:
+            listener.heard_at = time.monotonic()
+            log_samples(listener.instrument, decoded, listener.reporter)
+
+
+def _note_silence(listener: _Listener) -> None:
+    silent_s = time.monotonic() - listener.heard_at
+    if silent_s > listener.profile.timeout_s:
+        listener.reporter.lost(f"nothing published for {listener.profile.timeout_s:g} s")

@@ -1,0 +1,152 @@
+"""Asking instruments in turn over one wire, and coming back when the wire or an instrument fails."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from collector.instruments.decode import Decoded
+from collector.instruments.ports import reason
+from collector.instruments.reading import Fault, Reading, Reporter, Sink
+from collector.instruments.settings import InstrumentSettings
+
+FIRST_RETRY_S = 0.25
+LONGEST_RETRY_S = 2.0
+"""Retries slow down to this, so that an instrument that returns is read again within 5 s."""
+
+MISSES_TO_LOSE = 3
+"""Unanswered requests in a row after which an instrument is called lost. Common practice."""
+
+
+class NoAnswer(Exception):
+    """An instrument on a sound wire did not answer in time."""
+
+
+class Wire(Protocol):
+    """What instruments are asked over. One request at a time."""
+
+    async def open(self) -> None:
+        """Open it within a bounded time; OSError with the reason when it cannot be."""
+
+    async def close(self) -> None:
+        """Close it; safe at any time."""
+
+    async def ask(self, instrument: InstrumentSettings) -> list[Decoded]:
+        """Ask one instrument. NoAnswer when it is silent, OSError when the wire broke."""
+
+
+@dataclass
+class Backoff:
+    """Waits between retries: doubling up to a cap, jittered so that instruments do not retry in step."""
+
+    first_s: float = FIRST_RETRY_S
+    longest_s: float = LONGEST_RETRY_S
+    _next_s: float = 0.0
+
+    def next_s(self) -> float:
+        """Return the next wait [s], at most the cap."""
+        self._next_s = min(max(self.first_s, 2 * self._next_s), self.longest_s)
+        return self._next_s * random.uniform(0.5, 1.0)
+
+    def reset(self) -> None:
+        """Begin again with the shortest wait."""
+        self._next_s = 0.0
+
+
+def log_samples(instrument: InstrumentSettings, decoded: Sequence[Decoded], reporter: Reporter) -> None:
+    """Hand the samples of one instrument to its channels, and every fault to the journal."""
+    now = time.monotonic()
+    readings: list[Reading] = []
+    for item in decoded:
+        if isinstance(item, Fault):
+            reporter.heard()
+            reporter.fault(item)
+            continue
+        for channel in instrument.channels:
+            if channel.value == item.value:
+                made = channel.reading(item, now)
+                if isinstance(made, Fault):
+                    reporter.fault(made)
+                else:
+                    readings.append(made)
+    reporter.good(readings)
+
+
+@dataclass
+class _Turn:
+    """When one instrument is due, and how it has answered."""
+
+    instrument: InstrumentSettings
+    reporter: Reporter
+    due: float
+    misses: int = 0
+    backoff: Backoff = field(default_factory=Backoff)
+
+    def answered(self, now: float) -> None:
+        self.misses = 0
+        self.backoff.reset()
+        # Beats that went by are left out rather than made up for.
+        self.due = max(self.due + self.instrument.interval_s, now)
+
+    def missed(self, now: float, text: str) -> None:
+        self.misses += 1
+        if self.misses < MISSES_TO_LOSE and not self.reporter.is_lost:
+            self.due = max(self.due + self.instrument.interval_s, now)
+        else:
+            self.reporter.lost(text)
+            self.due = now + self.backoff.next_s()
+
+
+class PolledLink:
+    """Instruments that share a wire and are asked in turn, each at its own interval, never two at once.
+
+    A silent instrument is asked less and less often, so the others keep their beat. When all are silent the
+    wire is opened afresh.
+    """
+
+    def __init__(self, name: str, instruments: Sequence[InstrumentSettings], wire: Wire) -> None:
+        self.name = name
+        self._instruments = tuple(instruments)
+        self._wire = wire
+
+    async def run(self, sink: Sink) -> None:
+        """Feed `sink` until cancelled."""
+        now = time.monotonic()
+        turns = [_Turn(each, Reporter(each.name, sink), now) for each in self._instruments]
+        backoff = Backoff()
+        while True:
+            try:
+                await self._wire.open()
+                await self._take_turns(turns, backoff)
+            except OSError as error:
+                for turn in turns:
+                    turn.reporter.lost(f"{self.name}: {reason(error)}")
+            finally:
+                await self._wire.close()
+            await asyncio.sleep(backoff.next_s())
+
+    async def _take_turns(self, turns: list[_Turn], backoff: Backoff) -> None:
+        """Ask in turn until the wire breaks (OSError) or every instrument on it is lost (return)."""
+        now = time.monotonic()
+        for turn in turns:
+            turn.due = now
+        untried = set(map(id, turns))
+        while True:
+            turn = min(turns, key=lambda each: each.due)
+            await asyncio.sleep(max(0.0, turn.due - time.monotonic()))
+            try:
+                decoded = await self._wire.ask(turn.instrument)
+            except NoAnswer as silence:
+                turn.missed(time.monotonic(), str(silence))
+                untried.discard(id(turn))
+                if not untried and all(each.reporter.is_lost for each in turns):
+                    return
+            else:
+                untried.discard(id(turn))
+                backoff.reset()
+                turn.answered(time.monotonic())
+                log_samples(turn.instrument, decoded, turn.reporter)

@@ -1,0 +1,126 @@
+"""What instruments hand over: readings, events, and the sink that takes them.
+
+Errors
+------
+InputError
+└── PortError    a port of the job cannot be opened at the start
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Literal, Protocol
+
+from analysis.vocabulary.errors import InputError
+
+EventValue = Literal["lost", "back", "bad_frame", "over_range"]
+FaultValue = Literal["bad_frame", "over_range"]
+
+REPEAT_AFTER_S = 60.0
+"""A fault that goes on is journalled at most this often for each instrument. Common practice for alarms."""
+
+
+class PortError(InputError):
+    """A port named in the job does not exist, is in use, or cannot be set up."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One fresh reading: a finite `value` of `channel` in `unit`, taken at `monotonic` [s]."""
+
+    channel: str
+    unit: str
+    value: float
+    monotonic: float
+
+
+@dataclass(frozen=True)
+class Event:
+    """One line for the journal: kind ``instrument``, subject `instrument`."""
+
+    instrument: str
+    value: EventValue
+    text: str
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One number that an instrument reported under the name `value`, in `unit`, not yet corrected."""
+
+    value: str
+    number: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Why something that an instrument sent gives no reading."""
+
+    kind: FaultValue
+    text: str
+
+
+class Sink(Protocol):
+    """Takes what the links produce. Both calls return at once and never raise."""
+
+    def reading(self, reading: Reading) -> None:
+        """Take one reading."""
+
+    def event(self, event: Event) -> None:
+        """Take one event for the journal."""
+
+
+class Link(Protocol):
+    """One wire with the instruments on it."""
+
+    @property
+    def name(self) -> str:
+        """The port, for task names and messages."""
+
+    async def run(self, sink: Sink) -> None:
+        """Feed `sink` until cancelled. A lost instrument is journalled and asked again, for ever."""
+
+
+@dataclass
+class Reporter:
+    """One instrument's voice: lost and back are said once, repeated faults at most once a minute."""
+
+    instrument: str
+    sink: Sink
+    clock: Callable[[], float] = time.monotonic
+    is_lost: bool = False
+    _said: dict[FaultValue, tuple[float, int]] = field(default_factory=dict)
+
+    def good(self, readings: list[Reading]) -> None:
+        """Pass on fresh readings; the first after a loss says that the instrument is back."""
+        if readings:
+            self.heard()
+        for reading in readings:
+            if math.isfinite(reading.value):
+                self.sink.reading(reading)
+
+    def heard(self) -> None:
+        """Note that the instrument speaks, whatever it said."""
+        if self.is_lost:
+            self.is_lost = False
+            self.sink.event(Event(self.instrument, "back", "answers again"))
+
+    def lost(self, text: str) -> None:
+        """Say once that the instrument is lost."""
+        if not self.is_lost:
+            self.is_lost = True
+            self.sink.event(Event(self.instrument, "lost", text))
+
+    def fault(self, fault: Fault) -> None:
+        """Say that a frame gave no reading, at most once in `REPEAT_AFTER_S` and with a count."""
+        now = self.clock()
+        said_at, unsaid = self._said.get(fault.kind, (-math.inf, 0))
+        if now - said_at < REPEAT_AFTER_S:
+            self._said[fault.kind] = (said_at, unsaid + 1)
+            return
+        more = f" (and {unsaid} more since the last such line)" if unsaid else ""
+        self._said[fault.kind] = (now, 0)
+        self.sink.event(Event(self.instrument, fault.kind, fault.text + more))

@@ -1,0 +1,248 @@
+"""Real wires on this machine: pseudo-terminals, sockets, a Modbus server, a broker. Loopback only."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import pty
+import shutil
+import socket
+import struct
+import subprocess
+import tty
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from pathlib import Path
+
+import pytest
+import pytest_asyncio
+
+from collector.instruments import Event, Link, Reading
+from collector.instruments.frames import crc16
+
+
+class Recorded:
+    """A sink that keeps what it is given and lets a test wait for it."""
+
+    def __init__(self) -> None:
+        self.readings: list[Reading] = []
+        self.events: list[Event] = []
+        self._changed = asyncio.Event()
+
+    def reading(self, reading: Reading) -> None:
+        self.readings.append(reading)
+        self._changed.set()
+
+    def event(self, event: Event) -> None:
+        self.events.append(event)
+        self._changed.set()
+
+    def values(self, channel: str) -> list[float]:
+        return [reading.value for reading in self.readings if reading.channel == channel]
+
+    def told(self, instrument: str) -> list[str]:
+        return [event.value for event in self.events if event.instrument == instrument]
+
+    async def until(self, condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
+        async with asyncio.timeout(timeout_s):
+            while not condition():
+                self._changed.clear()
+                await self._changed.wait()
+
+    async def more(self, channel: str, count: int = 2, timeout_s: float = 10.0) -> None:
+        """Wait for `count` further readings of a channel."""
+        have = len(self.values(channel))
+        await self.until(lambda: len(self.values(channel)) >= have + count, timeout_s)
+
+
+@contextlib.asynccontextmanager
+async def running(*links: Link) -> AsyncIterator[Recorded]:
+    """Run links beside a test; they must end at once when cancelled."""
+    sink = Recorded()
+    tasks = [asyncio.create_task(link.run(sink), name=link.name) for link in links]
+    try:
+        yield sink
+    finally:
+        for task in tasks:
+            task.cancel()
+        async with asyncio.timeout(3):
+            results = await asyncio.gather(*tasks, return_exceptions=True)
+        assert all(isinstance(result, asyncio.CancelledError) for result in results), results
+
+
+@pytest_asyncio.fixture(autouse=True)
+async def _no_leaked_tasks() -> AsyncIterator[None]:
+    before = asyncio.all_tasks()
+    yield
+    for _ in range(20):  # a transport may still be closing its descriptor
+        leaked = asyncio.all_tasks() - before - {asyncio.current_task()}
+        if not leaked:
+            break
+        await asyncio.sleep(0.05)
+    assert not leaked, f"tasks left running: {leaked}"
+
+
+Talk = Callable[[bytes], bytes | None]
+
+
+class Terminal:
+    """The instrument's end of a pseudo-terminal whose other end is the port at `path`, a link that can be unplugged."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.heard = b""
+        self._answer: Talk | None = None
+        self._master = -1
+        self.plug()
+
+    def plug(self) -> None:
+        self._master, slave = pty.openpty()
+        tty.setraw(slave)
+        os.set_blocking(self._master, False)
+        self._slave = slave
+        self.path.unlink(missing_ok=True)
+        self.path.symlink_to(os.ttyname(slave))
+        asyncio.get_running_loop().add_reader(self._master, self._read)
+
+    def unplug(self) -> None:
+        if self._master < 0:
+            return
+        asyncio.get_running_loop().remove_reader(self._master)
+        os.close(self._master)
+        os.close(self._slave)
+        self._master = -1
+        self.path.unlink(missing_ok=True)
+
+    def answer(self, talk: Talk) -> None:
+        """Answer whatever is heard with what `talk` returns."""
+        self._answer = talk
+
+    def send(self, data: bytes) -> None:
+        os.write(self._master, data)
+
+    def _read(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            data = os.read(self._master, 4096)
+            self.heard += data
+            if self._answer is not None and (back := self._answer(data)):
+                os.write(self._master, back)
+
+
+@pytest_asyncio.fixture
+async def terminal(tmp_path: Path) -> AsyncIterator[Callable[[], Terminal]]:
+    made: list[Terminal] = []
+
+    def make() -> Terminal:
+        made.append(Terminal(tmp_path / f"port{len(made)}"))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.unplug()
+
+
+class RtuBus:
+    """Devices on a serial bus, made from the protocol's text and not from the code under test's framer.
+
+    `devices` maps address to registers; a device in `silent` says nothing; `spoil` may damage an answer.
+    """
+
+    def __init__(self, devices: dict[int, dict[int, int]]) -> None:
+        self.devices = devices
+        self.silent: set[int] = set()
+        self.spoil: Callable[[int, bytes], bytes] = lambda _device, frame: frame
+        self.asked: list[tuple[int, int, int]] = []
+
+    def __call__(self, request: bytes) -> bytes | None:
+        assert len(request) == 8, "two requests overlapped or a request was torn"
+        device, function, address, count = struct.unpack(">BBHH", request[:6])
+        assert crc16(request[:6]) == int.from_bytes(request[6:], "little")
+        self.asked.append((device, address, count))
+        registers = self.devices.get(device)
+        if registers is None or device in self.silent:
+            return None
+        if all(at in registers for at in range(address, address + count)):
+            words = [registers[at] for at in range(address, address + count)]
+            body = struct.pack(f">BBB{count}H", device, function, 2 * count, *words)
+        else:
+            body = bytes((device, function | 0x80, 2))
+        return self.spoil(device, body + crc16(body).to_bytes(2, "little"))
+
+
+@pytest.fixture
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Broker:
+    """A real broker that can be stopped and started again on its port."""
+
+    def __init__(self, program: str, port: int, folder: Path) -> None:
+        self.port = port
+        self._program = program
+        self._config = folder / "broker.conf"
+        self._config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\n")
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        self._process = subprocess.Popen(
+            [self._program, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+
+    def kill(self) -> None:
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait(timeout=5)
+            self._process = None
+
+    async def ready(self) -> None:
+        async with asyncio.timeout(5):
+            while True:
+                try:
+                    _, writer = await asyncio.open_connection("127.0.0.1", self.port)
+                except OSError:
+                    await asyncio.sleep(0.05)
+                else:
+                    writer.close()
+                    await writer.wait_closed()
+                    return
+
+
+@pytest.fixture
+def broker(tmp_path: Path, free_port: int) -> Iterator[Broker]:
+    program = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")
+    if program is None:
+        pytest.skip("mosquitto is not installed; apt-get install mosquitto")
+    made = Broker(program, free_port, tmp_path)
+    made.start()
+    yield made
+    made.kill()
+
+
+Serve = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+@contextlib.asynccontextmanager
+async def serving(serve: Serve, port: int) -> AsyncIterator[None]:
+    """Serve TCP on the loopback; connections end with the block."""
+    open_now: set[asyncio.StreamWriter] = set()
+
+    async def handle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        open_now.add(writer)
+        try:
+            with contextlib.suppress(ConnectionError, asyncio.IncompleteReadError):
+                await serve(reader, writer)
+        finally:
+            open_now.discard(writer)
+            writer.close()
+
+    server = await asyncio.start_server(handle, "127.0.0.1", port)
+    try:
+        yield
+    finally:
+        server.close()
+        for writer in list(open_now):
+            writer.transport.abort()
+        await asyncio.sleep(0.02)
