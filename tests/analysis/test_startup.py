@@ -1,0 +1,143 @@
+"""Start-up: steady windows against load steps of known time, figures against known superheat."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.fluids import refrigerant
+from analysis.result import Figure
+from analysis.running_figures import running_figures
+from analysis.startup import assess
+from analysis.stretch import Stretch
+from tests.support import START, assert_prefix_consistent, make_stretch
+
+PSI = 6894.757293
+
+
+def plant(
+    loads: list[tuple[float, float]],
+    minutes: float,
+    step: float = 1.0,
+    seed: int = 0,
+    lag_s: float = 90.0,
+    swing_k: float = 0.0,
+    with_load: bool = True,
+    **tables: object,
+) -> tuple[Stretch, float]:
+    """Return a running plant that follows load steps (minute, part) with one lag, and its final superheat [K].
+
+    Superheat rises by 6 K from no load to full load; `swing_k` hunts with a period of 100 s.
+    """
+    noise = np.random.default_rng(seed)
+    at = np.arange(0.0, minutes * 60.0, step)
+    load = np.zeros(len(at))
+    for minute, part in loads:
+        load[at >= minute * 60.0] = part
+    slow = np.zeros(len(at))
+    for i in range(1, len(at)):
+        slow[i] = slow[i - 1] + (load[i] - slow[i - 1]) * (1.0 - np.exp(-step / lag_s))
+    fluid = refrigerant("R-134a")
+    suction_dew = 278.0 - 3.0 * slow
+    superheat = 3.0 + 6.0 * slow + swing_k * np.sin(2 * np.pi * at / 100.0)
+    condensing = 303.0 + 10.0 * slow
+
+    def gauge(kelvin: np.ndarray) -> np.ndarray:
+        return np.round(
+            (np.asarray(fluid.dew_pressure_pa(kelvin)) - 101_325.0) / PSI + noise.normal(0, 0.1, len(at)), 1
+        )
+
+    def probe(kelvin: np.ndarray) -> np.ndarray:
+        return np.round(kelvin * 1.8 - 459.67 + noise.normal(0, 0.1, len(at)), 1)
+
+    logged = {
+        "suction_pressure": ("psig", gauge(suction_dew)),
+        "suction_temperature": ("degF", probe(suction_dew + superheat)),
+        "discharge_pressure": ("psig", gauge(condensing)),
+        "liquid_temperature": ("degF", probe(condensing - 5.0)),
+        "leaving_water_temperature": ("degF", probe(suction_dew + 2.0)),
+    }
+    if with_load:
+        logged["compressor_load"] = ("%", np.round(100 * load + noise.normal(0, 0.2, len(at)), 1))
+    job = {"circuit": {"refrigerant": "R-134a"}, "site": {"barometer": "101.325 kPa"}, **tables}
+    return make_stretch("startup", at, logged, tables=job), float(superheat[-1])
+
+
+def windows(stretch: Stretch) -> list[tuple[float, float | None]]:
+    """Return begin and end of the steady windows in minutes."""
+    opened: list[tuple[float, float | None]] = []
+    for finding in assess(stretch).findings:
+        minute = (finding.since - START) / pd.Timedelta(minutes=1)
+        if finding.kind == "steady":
+            opened.append((minute, None))
+        elif finding.kind == "unsteady":
+            opened[-1] = (opened[-1][0], minute)
+    return opened
+
+
+@pytest.mark.parametrize(("step", "with_load"), [(1.0, True), (10.0, True), (60.0, True), (1.0, False), (0.5, True)])
+def test_windows_between_load_steps(step: float, with_load: bool) -> None:
+    stretch, superheat = plant([(0, 0.5), (40, 0.9)], 80, step, with_load=with_load)
+    found = windows(stretch)
+    assert len(found) == 2
+    assert found[0][0] < 12
+    assert found[0][1] == pytest.approx(40.0, abs=1.5)
+    assert 40 < found[1][0] < 52
+    figure = assess(stretch).figures["suction_superheat"]
+    assert isinstance(figure, Figure)
+    assert figure.si == pytest.approx(superheat, abs=0.3)
+
+
+def test_hunting_is_never_steady_and_its_period_is_told() -> None:
+    stretch, _ = plant([(0, 0.7)], 40, swing_k=2.5)
+    result = assess(stretch)
+    assert result.verdict == "never_steady"
+    assert "suction superheat hunts with a period of about 1.7 min" in result.text
+
+
+def test_a_stopped_machine_is_not_steady() -> None:
+    stretch, _ = plant([(0, 0.0)], 40)
+    assert assess(stretch).verdict == "never_steady"
+    assert "does not run" in assess(stretch).text
+
+
+def test_limits_of_the_job_decide_the_verdict() -> None:
+    limits = {"limits": {"suction_superheat": ["8 degF", "12 degF"]}}
+    low, _ = plant([(0, 0.1)], 40, startup=limits)  # 3.6 K: 6.5 degF
+    inside, _ = plant([(0, 0.5)], 40, startup=limits)  # 6 K: 10.8 degF
+    assert assess(low).verdict == "steady_out_of_limits"
+    assert [f.figures["figure"] for f in assess(low).findings if f.kind == "limit_missed"] == ["suction_superheat"]
+    assert assess(inside).verdict == "steady_in_limits"
+
+
+def test_a_blend_uses_dew_for_superheat_and_bubble_for_subcooling() -> None:
+    """R-407C glides by 5 to 7 K (ASHRAE Handbook Fundamentals, refrigerant tables, from memory)."""
+    fluid = refrigerant("R-407C")
+    frame = pd.DataFrame(
+        {
+            "suction_pressure": [5e5],
+            "suction_temperature": [285.0],
+            "liquid_pressure": [18e5],
+            "liquid_temperature": [305.0],
+        }
+    )
+    figures = running_figures(frame, fluid).iloc[0]
+    glide = float(fluid.dew_temperature_k(5e5)) - float(fluid.bubble_temperature_k(5e5))
+    assert 5.0 < glide < 7.5
+    assert figures["suction_superheat"] == pytest.approx(285.0 - float(fluid.dew_temperature_k(5e5)))
+    assert figures["subcooling"] == pytest.approx(float(fluid.bubble_temperature_k(18e5)) - 305.0)
+
+
+def test_findings_use_no_later_row() -> None:
+    stretch, _ = plant([(0, 0.5), (25, 0.8), (50, 0.0)], 60, startup={"limits": {"subcooling": ["20 degF", "30 degF"]}})
+    whole = assert_prefix_consistent(assess, stretch, np.random.default_rng(2).integers(1, len(stretch.frame), 25))
+    assert {f.kind for f in whole.findings} == {"steady", "unsteady", "limit_missed"}
+
+
+def test_a_probe_that_is_lost_does_not_stop_the_rest() -> None:
+    stretch, superheat = plant([(0, 0.5)], 60)
+    stretch.frame.loc[stretch.frame.index[600:], "liquid_temperature"] = np.nan
+    result = assess(stretch)
+    assert result.verdict == "steady_in_limits"
+    assert result.figures["suction_superheat"].si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]
