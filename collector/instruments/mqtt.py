@@ -24,6 +24,7 @@ KEEPALIVE_S = 5
 
 QUEUED_MESSAGES = 1_000
 TICK_S = 0.5
+_REFUSED = 0x80  # MQTT 3.1.1, 3.9.3
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,9 @@ class MqttLink:
         async with client:
             backoff.reset()
             for topic in sorted({topic for listener in listeners for topic in listener.topics}):
-                await client.subscribe(topic, qos=1)
+                granted = await client.subscribe(topic, qos=1)
+                if any(int(getattr(code, "value", code)) >= _REFUSED for code in granted):
+                    raise aiomqtt.MqttError(f"the broker refuses the topic {topic!r}")
             for listener in listeners:
                 listener.heard_at = time.monotonic()
             while True:

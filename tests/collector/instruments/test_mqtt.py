@@ -1,0 +1,95 @@
+"""Sensors that publish to a real broker."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+
+from analysis.vocabulary.errors import InputError
+from collector.instruments import build_links, load_instruments
+from collector.instruments.mqtt import Login
+
+from .conftest import Broker, running
+
+
+def sensor(port: int, **more: Any) -> dict[str, Any]:
+    return {
+        "name": "sensor",
+        "profile": "mqtt-json-sensor",
+        "port": f"mqtt://127.0.0.1:{port}",
+        "topic": "van/probe",
+        "channels": {"pressure": "circuit_pressure", "temperature": "ambient_temperature"},
+        **more,
+    }
+
+
+def plain(port: int) -> dict[str, Any]:
+    return {
+        "name": "plain",
+        "profile": "mqtt-number",
+        "port": f"mqtt://127.0.0.1:{port}",
+        "topic": "van/metal",
+        "timeout": "1 s",
+        "channels": {"temperature": {"channel": "surface_temperature", "unit": "degC"}},
+    }
+
+
+async def test_messages_good_and_bad(broker: Broker, tmp_path: Path) -> None:
+    await broker.ready()
+    links = build_links(load_instruments([sensor(broker.port), plain(broker.port)], tmp_path))
+    assert len(links) == 1
+    async with aiomqtt.Client("127.0.0.1", broker.port) as publisher:
+        await publisher.publish("van/probe", '{"pressure": 1.0, "temperature": 2.0}', retain=True)
+        async with running(*links) as sink:
+            while not sink.readings:
+                await publisher.publish("van/metal", "41.0")
+                await asyncio.sleep(0.1)
+            for payload in (b'{"pressure": 12.5, "temperature": 71.2}', b"\xff{", b'{"pressure": NaN}', b"[]"):
+                await publisher.publish("van/probe", payload)
+            await publisher.publish("van/probe", '{"pressure": "13.5", "temperature": true}')
+            await sink.more("circuit_pressure", 2 - len(sink.values("circuit_pressure")))
+            assert sink.values("circuit_pressure") == [12.5, 13.5]  # not the retained 1.0: that is an old one
+            assert sink.values("ambient_temperature") == [71.2]
+            assert sink.values("surface_temperature")[0] == pytest.approx(5.0)
+            assert sorted(sink.told("sensor")) == ["bad_frame", "over_range"]
+            await sink.until(lambda: sink.told("plain") == ["lost"], 3)  # silent for more than its timeout
+
+
+async def test_broker_killed_and_back(broker: Broker, tmp_path: Path) -> None:
+    await broker.ready()
+    async with running(*build_links(load_instruments([sensor(broker.port)], tmp_path))) as sink:
+
+        async def publish_until_heard(text: str) -> None:
+            have = len(sink.readings)
+            async with aiomqtt.Client("127.0.0.1", broker.port) as publisher:
+                async with asyncio.timeout(5):
+                    while len(sink.readings) == have:
+                        await publisher.publish("van/probe", text)
+                        await asyncio.sleep(0.1)
+
+        await publish_until_heard('{"pressure": 10, "temperature": 70}')
+        broker.kill()
+        await sink.until(lambda: sink.told("sensor") == ["lost"], 3)
+        await asyncio.sleep(1)
+        assert sink.told("sensor") == ["lost"]
+        broker.start()
+        await broker.ready()
+        await publish_until_heard('{"pressure": 11, "temperature": 70}')
+        assert sink.told("sensor") == ["lost", "back"]
+        assert sink.values("circuit_pressure")[-1] == 11.0
+
+
+def test_the_login_comes_from_the_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    table = sensor(1, username_env="PROBE_USER", password_env="PROBE_WORD")
+    (settings,) = load_instruments([table], tmp_path)
+    with pytest.raises(InputError, match=r"'sensor' username_env: 'PROBE_USER' is not set"):
+        build_links([settings])
+    monkeypatch.setenv("PROBE_USER", "reader")
+    monkeypatch.setenv("PROBE_WORD", "a secret")
+    login = Login.from_environment(settings)
+    assert (login.username, login.password) == ("reader", "a secret")
+    assert "a secret" not in repr(login) + repr(settings) + repr(build_links([settings]))
