@@ -8,7 +8,7 @@ Source: CoolProp 8 (Bell et al., Ind. Eng. Chem. Res. 53 (2014) 2498), tabulated
 `analysis.fluids.make_tables` and read by a cubic spline. Against CoolProp on a fresh grid: saturation
 temperature within 1e-3 K, saturated density within 1e-4, density of superheated vapour within 1e-3.
 The models themselves are another matter: single compounds are as good as any gauge, blends agree with the bubble
-and dew points of ASHRAE 34 within 0.7 K, R-500 and R-502 (no interaction fitted in CoolProp) being among the worst.
+and dew points of ASHRAE 34 within 0.7 K (R-454C, R-455A and R-502 are the worst).
 """
 
 from __future__ import annotations
