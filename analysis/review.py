@@ -6,10 +6,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import pandas as pd
+
 from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
+from analysis.belief import believe
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Finding, figures_to_json, stamp
-from analysis.stages import from_journal, stretch_of
+from analysis.stages import StageSpan, from_journal, stretch_of
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import Job
 
@@ -73,14 +76,23 @@ class Review:
         }
 
 
+def _stage_at(spans: list[StageSpan], time: pd.Timestamp) -> str:
+    """Return the stage that was known to run at a moment, an empty string between stages."""
+    for span in spans:
+        if span.known_from <= time and (span.known_until is None or time <= span.known_until):
+            return span.stage
+    return ""
+
+
 def review(log: Log, job: Job) -> Review:
     """Return the review of a log, growing or finished.
 
     Findings made by a row are the same whatever rows follow it.
     """
     spans, odd = from_journal(log.journal)
+    log, doubts = believe(log, job.job.units)
     stages = []
-    findings: list[Finding] = []
+    findings = [replace(f, stage=_stage_at(spans, f.time)) for f in doubts]
     for span in spans:
         stretch = stretch_of(span, log, job)
         assessment = ASSESSMENTS[span.stage](stretch)
