@@ -8,7 +8,8 @@ import re
 import struct
 from collections.abc import Collection, Sequence
 
-from analysis.vocabulary.units import UNITS
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.units import UNITS, convert
 from collector.instruments.profiles import (
     REGISTERS_OF,
     LineTable,
@@ -70,10 +71,15 @@ def scaled(name: str, raw: float, spec: ValueSpec, unit: str | None = None) -> D
     if not math.isfinite(number):
         return Fault("over_range", f"{name}: {raw:g} is beyond what can be scaled")
     sample = Sample(name, number, spec.unit if unit is None else unit)
-    if spec.limits is not None and sample.unit == spec.unit:
+    if spec.limits is not None:
         low, high = spec.limits
-        if not low <= number <= high:
-            return Fault("over_range", f"{name}: {number:g} {spec.unit} is outside {low:g} to {high:g}")
+        try:
+            believable = low <= convert(number, sample.unit, spec.unit) <= high
+        except InputError as error:
+            return Fault("bad_frame", f"{name}: {error}")
+        if not believable:
+            stated = f"{number:g} {sample.unit}"
+            return Fault("over_range", f"{name}: {stated} is outside {low:g} to {high:g} {spec.unit}")
     return sample
 
 

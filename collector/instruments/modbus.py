@@ -75,6 +75,10 @@ def silence_s(settings: SerialTable) -> float:
     return 3.5 * settings.character_bits / settings.baudrate
 
 
+class _BadAnswer(Exception):
+    """Something came back that does not answer the request."""
+
+
 class _Ear:
     """Hears every byte that the client sends and receives, and lets only the answer to the last request through.
 
@@ -110,7 +114,6 @@ class ModbusWire:
         self._port = port
         self._profiles = {each.name: _modbus_profile(each) for each in instruments}
         self._serial = next(iter(self._profiles.values())).serial
-        self._timeout_s = max(profile.timeout_s for profile in self._profiles.values())
         self._rtu = not port.startswith("tcp://")
         self._silence_s = silence_s(self._serial) if self._rtu else 0.0
         self._blocks = {
@@ -154,7 +157,6 @@ class ModbusWire:
         self._client = client
         if not await client.connect():
             raise failure[0] if failure else OSError("does not connect in time")
-        client.ctx.comm_params.timeout_connect = self._timeout_s
         client.set_max_no_responses(1_000_000)
 
     async def _open_serial(self, client: AsyncModbusSerialClient) -> Any:
@@ -174,14 +176,16 @@ class ModbusWire:
     async def ask(self, instrument: InstrumentSettings) -> list[Decoded]:
         """Read every value of one device, block by block."""
         decoded: list[Decoded] = []
-        for block in list(self._blocks[instrument.name]):
-            decoded += await self._read(instrument, block)
+        try:
+            for block in list(self._blocks[instrument.name]):
+                decoded += await self._read(instrument, block)
+        except _BadAnswer as bad:
+            # The rest is left for the next turn, so that a late answer is not taken for the next block's.
+            decoded.append(Fault("bad_frame", str(bad)))
         return decoded
 
     async def _read(self, instrument: InstrumentSettings, block: Block) -> list[Decoded]:
-        answer = await self._request(instrument.unit, block)
-        if isinstance(answer, Fault):
-            return [answer]
+        answer = await self._request(instrument, block)
         if not answer.isError():
             return self._values(instrument, block, list(answer.registers))
         code = answer.exception_code
@@ -200,12 +204,14 @@ class ModbusWire:
             ]
         return [Fault("bad_frame", f"{block.place} of device {instrument.unit} refused: {meaning} (exception {code})")]
 
-    async def _request(self, unit: int, block: Block) -> ModbusPDU | Fault:
+    async def _request(self, instrument: InstrumentSettings, block: Block) -> ModbusPDU:
+        unit, timeout_s = instrument.unit, self._profiles[instrument.name].timeout_s
         client = self._client
         if client is None or not client.connected:
             raise OSError(errno.EIO, "disconnected")
         if self._rtu:
             await asyncio.sleep(max(0.0, self._ear.last_byte_at + self._silence_s - time.monotonic()))
+        client.ctx.comm_params.timeout_connect = timeout_s
         read = client.read_holding_registers if block.function == 3 else client.read_input_registers
         try:
             return await read(block.address, count=block.count, device_id=unit)
@@ -214,8 +220,8 @@ class ModbusWire:
                 raise OSError(errno.EIO, "disconnected") from None
             complaint = self._ear.complaint()
             if complaint is None:
-                raise NoAnswer(f"device {unit} does not answer within {self._timeout_s:g} s") from None
-            return Fault("bad_frame", f"device {unit}: {complaint}")
+                raise NoAnswer(f"device {unit} does not answer within {timeout_s:g} s") from None
+            raise _BadAnswer(f"device {unit}: {complaint}") from None
 
     def _values(self, instrument: InstrumentSettings, block: Block, registers: list[int]) -> list[Decoded]:
         if len(registers) != block.count:

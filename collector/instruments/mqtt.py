@@ -105,7 +105,7 @@ class MqttLink:
             backoff.reset()
             for topic in sorted({topic for listener in listeners for topic in listener.topics}):
                 granted = await client.subscribe(topic, qos=1)
-                if any(int(getattr(code, "value", code)) >= _REFUSED for code in granted):
+                if any((code if isinstance(code, int) else code.value) >= _REFUSED for code in granted):
                     raise aiomqtt.MqttError(f"the broker refuses the topic {topic!r}")
             for listener in listeners:
                 listener.heard_at = time.monotonic()

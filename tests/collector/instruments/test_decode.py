@@ -162,6 +162,8 @@ def test_lines(profile: str, line: bytes, expected: Sample) -> None:
         ("ascii-scale", b"OL", "over_range"),
         ("micron-probe-ascii", b"ATM", "over_range"),
         ("micron-probe-ascii", b"900000 micron", "over_range"),
+        ("micron-probe-ascii", b"1200 mbar", "over_range"),
+        ("micron-probe-ascii", b"12 kg", "bad_frame"),
     ],
 )
 def test_lines_without_a_reading(profile: str, line: bytes, kind: str) -> None:

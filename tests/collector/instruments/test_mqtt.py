@@ -11,6 +11,7 @@ import pytest
 
 from analysis.vocabulary.errors import InputError
 from collector.instruments import build_links, load_instruments
+from collector.instruments.links import OwnLoopLink
 from collector.instruments.mqtt import Login
 
 from .conftest import Broker, running
@@ -81,6 +82,21 @@ async def test_broker_killed_and_back(broker: Broker, tmp_path: Path) -> None:
         await publish_until_heard('{"pressure": 11, "temperature": 70}')
         assert sink.told("sensor") == ["lost", "back"]
         assert sink.values("circuit_pressure")[-1] == 11.0
+
+
+async def test_on_a_loop_of_its_own(broker: Broker, tmp_path: Path) -> None:
+    """As on Windows, where the broker's client and serial ports need different event loops."""
+    await broker.ready()
+    (link,) = build_links(load_instruments([sensor(broker.port)], tmp_path))
+    async with running(OwnLoopLink(link)) as sink, aiomqtt.Client("127.0.0.1", broker.port) as publisher:
+        while not sink.readings:
+            await publisher.publish("van/probe", '{"pressure": 10, "temperature": 70}')
+            await asyncio.sleep(0.1)
+        broker.kill()
+        await sink.until(lambda: sink.told("sensor") == ["lost"], 3)
+        broker.start()
+        await broker.ready()
+    assert sink.values("circuit_pressure")[0] == 10.0
 
 
 def test_the_login_comes_from_the_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
