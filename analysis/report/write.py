@@ -1,39 +1,18 @@
-"""The report: one self-contained HTML file, made from the review and nothing else."""
+"""The report as one self-contained HTML file, made from the review and nothing else."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+import json
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from matplotlib.figure import Figure as Plot
 
-from analysis.report import (
-    at_rest_plot,
-    charging_plot,
-    evacuation_plot,
-    pressure_test_plot,
-    recovery_plot,
-    startup_plot,
-    timeline,
-)
+from analysis.report import contents, timeline
 from analysis.report.plotting import svg_data_uri
-from analysis.report.words import CAUTIONS, FIGURE_NAMES, GENERAL_CAUTION, VERDICT_TONE, words
-from analysis.result import Assessment, Figure
+from analysis.report.words import GENERAL_CAUTION, words
 from analysis.review import Review
-from analysis.stretch import Stretch
-
-PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
-    "at_rest": at_rest_plot.draw,
-    "recovery": recovery_plot.draw,
-    "pressure_test": pressure_test_plot.draw,
-    "evacuation": evacuation_plot.draw,
-    "charging": charging_plot.draw,
-    "startup": startup_plot.draw,
-}
-"""The function that draws each stage."""
 
 REPORT_FILE = "report.html"
 
@@ -46,52 +25,41 @@ def render(review: Review, digests: Mapping[str, str]) -> str:
     digests : SHA-256 of each file that the review was made from, by file name.
     """
     environment = Environment(
-        loader=PackageLoader("analysis.report", "."), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader("analysis.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
-    )  # fmt: skip
-    environment.filters["when"] = lambda time: time.strftime("%d %b %Y %H:%M")
-    environment.filters["clock"] = lambda time: time.strftime("%d %b %H:%M:%S")
-    environment.filters["words"] = words
-    plot = timeline.draw(review)
+    )
+    environment.filters |= {
+        "when": contents.when,
+        "clock": contents.clock,
+        "words": words,
+        "svg": lambda plot: None if plot is None else svg_data_uri(plot),
+    }
+    sealed = json.dumps({"digests": dict(digests), "result": review.to_json()}, ensure_ascii=True, allow_nan=False)
     return environment.get_template("report.html.j2").render(
         job=review.job.job,
-        circuit=review.job.circuit,
-        review=review,
-        stages=[_stage(review, number) for number in range(len(review.stages))],
-        timeline=None if plot is None else svg_data_uri(plot),
+        particulars=contents.particulars(review),
+        stages=contents.stage_pages(review),
+        timeline=timeline.draw(review),
+        log_findings=contents.log_findings(review),
+        cautions=review.cautions,
+        notes=contents.notes(review),
         digests=digests,
         general_caution=GENERAL_CAUTION,
+        sealed=sealed.replace("<", "\\u003c"),
     )
 
 
-def _stage(review: Review, number: int) -> dict[str, Any]:
-    stage = review.stages[number]
-    stretch, assessment = stage.stretch, stage.assessment
-    system = review.job.job.units
-    plot = PLOTS[stretch.stage](stretch, assessment) if len(stretch.frame) else None
-    until = stretch.end
-    return {
-        "name": stretch.stage,
-        "begin": stretch.begin,
-        "end": until,
-        "found_by": stretch.found_by,
-        "verdict": assessment.verdict,
-        "tone": VERDICT_TONE.get(assessment.verdict, "caution"),
-        "text": assessment.text,
-        "figures": [
-            (FIGURE_NAMES.get(name, words(name)), figure.show(system) if isinstance(figure, Figure) else words(figure))
-            for name, figure in assessment.figures.items()
-        ],
-        "findings": assessment.findings,
-        "cautions": CAUTIONS.get(stretch.stage, ()),
-        "plot": None if plot is None else svg_data_uri(plot),
-    }
-
-
-def digest(path: Path) -> str:
-    """Return the SHA-256 of a file, read in pieces."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def digests_of(files: Mapping[str, Path]) -> dict[str, str]:
+    """Return the SHA-256 of each file that exists, by the name it is shown under."""
+    digests = {}
+    for name, path in files.items():
+        if path.is_file():
+            with path.open("rb") as file:
+                digests[name] = hashlib.file_digest(file, "sha256").hexdigest()
+    return digests
 
 
 def write_report(review: Review, folder: Path, files: Mapping[str, Path]) -> Path:
@@ -99,13 +67,12 @@ def write_report(review: Review, folder: Path, files: Mapping[str, Path]) -> Pat
 
     `files` are those the review was made from, by the name they are shown under.
     """
-    html = render(review, {name: digest(path) for name, path in files.items() if path.is_file()})
-    return write_whole(folder / REPORT_FILE, html)
+    return write_whole(folder / REPORT_FILE, render(review, digests_of(files)))
 
 
-def write_whole(path: Path, text: str) -> Path:
-    """Write a text file so that no reader ever sees half of it; return its path."""
+def write_whole(path: Path, data: str | bytes) -> Path:
+    """Write a file so that no reader ever sees half of it; return its path."""
     part = path.with_name(path.name + ".part")
-    part.write_text(text, encoding="utf-8")
+    part.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
     part.replace(path)
     return path

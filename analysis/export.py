@@ -1,0 +1,40 @@
+"""Tables for spreadsheets, with nothing in them that a spreadsheet would run."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+
+from analysis.result import Figure, stamp
+from analysis.review import Review
+from analysis.vocabulary.units import display
+
+_STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def csv_text(rows: Iterable[Sequence[object]]) -> str:
+    """Return rows as RFC 4180 CSV (CRLF), text cells that a spreadsheet would take for a formula defused by a quote.
+
+    Numbers stay numbers; a leading apostrophe is put before text that begins with one of ``= + - @``, tab or return
+    (OWASP, CSV injection).
+    """
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    for row in rows:
+        writer.writerow(
+            [f"'{cell}" if isinstance(cell, str) and cell.startswith(_STARTS_A_FORMULA) else cell for cell in row]
+        )
+    return buffer.getvalue()
+
+
+def findings_csv(review: Review) -> str:
+    """Return one row a figure of each finding: time, since, stage, kind, level, figure, value, unit, text."""
+    rows: list[Sequence[object]] = [("time", "since", "stage", "kind", "level", "figure", "value", "unit", "text")]
+    system = review.job.job.units
+    for f in review.findings:
+        head = (stamp(f.time), stamp(f.since), f.stage, f.kind, f.level)
+        for name, figure in f.figures.items() or [("", "")]:
+            value, unit = display(figure.si, figure.kind, system) if isinstance(figure, Figure) else (figure, "")
+            rows.append((*head, name, value, unit, f.text))
+    return csv_text(rows)

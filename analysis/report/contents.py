@@ -1,0 +1,114 @@
+"""What the report says, before it becomes HTML or PDF."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+from matplotlib.figure import Figure as Plot
+
+from analysis.report import (
+    at_rest_plot,
+    charging_plot,
+    evacuation_plot,
+    pressure_test_plot,
+    recovery_plot,
+    startup_plot,
+)
+from analysis.report.words import CAUTIONS, FIGURE_NAMES, VERDICT_TONE, words
+from analysis.result import Assessment, Figure, Finding
+from analysis.review import Review
+from analysis.stretch import Stretch
+
+PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
+    "at_rest": at_rest_plot.draw,
+    "recovery": recovery_plot.draw,
+    "pressure_test": pressure_test_plot.draw,
+    "evacuation": evacuation_plot.draw,
+    "charging": charging_plot.draw,
+    "startup": startup_plot.draw,
+}
+"""The function that draws each stage."""
+
+
+@dataclass(frozen=True)
+class StagePage:
+    """One stage as the report shows it; `figures` are (name, value with unit) pairs."""
+
+    name: str
+    begin: pd.Timestamp
+    end: pd.Timestamp | None
+    found_by: str
+    verdict: str
+    tone: str
+    text: str
+    figures: tuple[tuple[str, str], ...]
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
+    plot: Plot | None
+
+
+def stage_pages(review: Review) -> list[StagePage]:
+    """Return the pages of a review, one a stage, in the order of the stages."""
+    system = review.job.job.units
+    pages = []
+    for stage in review.stages:
+        stretch, assessment = stage.stretch, stage.assessment
+        pages.append(
+            StagePage(
+                name=stretch.stage,
+                begin=stretch.begin,
+                end=stretch.end,
+                found_by=stretch.found_by,
+                verdict=assessment.verdict,
+                tone=VERDICT_TONE.get(assessment.verdict, "caution"),
+                text=assessment.text,
+                figures=tuple(
+                    (FIGURE_NAMES.get(n, words(n)), f.show(system) if isinstance(f, Figure) else words(f))
+                    for n, f in assessment.figures.items()
+                ),
+                findings=assessment.findings,
+                cautions=CAUTIONS.get(stretch.stage, ()),
+                plot=PLOTS[stretch.stage](stretch, assessment) if len(stretch.frame) else None,
+            )
+        )
+    return pages
+
+
+def particulars(review: Review) -> list[tuple[str, str]]:
+    """Return what the paper is headed with, (label, text) pairs, only what is known."""
+    job, index = review.job.job, review.log.frame.index
+    rows = [
+        ("Site", job.site),
+        ("Circuit", job.circuit),
+        ("Technician", job.technician),
+        ("Reference", job.reference),
+        ("Refrigerant", review.job.circuit.refrigerant or ""),
+    ]
+    if len(index):
+        rows.append(("Recorded", f"{when(index[0])} to {when(index[-1])} UTC, {len(index):,} rows"))
+    return [(label, text) for label, text in rows if text]
+
+
+def log_findings(review: Review) -> list[Finding]:
+    """Return the findings that no stage's page shows (channels that cannot be believed)."""
+    shown = [f for stage in review.stages for f in stage.assessment.findings]
+    return [f for f in review.findings if f not in shown]
+
+
+def notes(review: Review) -> list[tuple[pd.Timestamp, str]]:
+    """Return the technician's notes from the journal, (time, text)."""
+    journal = review.log.journal
+    rows = journal[journal["kind"] == "note"]
+    return [(t, str(text or value)) for t, text, value in zip(rows["time"], rows["text"], rows["value"], strict=True)]
+
+
+def when(time: pd.Timestamp) -> str:
+    """Return a time to the minute, ``14 Mar 2026 07:05``."""
+    return time.strftime("%d %b %Y %H:%M")
+
+
+def clock(time: pd.Timestamp) -> str:
+    """Return a time to the second, ``14 Mar 07:05:31``."""
+    return time.strftime("%d %b %H:%M:%S")

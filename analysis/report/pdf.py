@@ -1,0 +1,192 @@
+"""The report as PDF, for those who file paper: the same contents as the HTML."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+import matplotlib as mpl
+from matplotlib.figure import Figure as Plot
+from reportlab.lib.colors import HexColor
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.platypus import Image, KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+
+from analysis.report import contents, timeline
+from analysis.report.plotting import INK, SHADES
+from analysis.report.words import GENERAL_CAUTION, words
+from analysis.review import Review
+
+PDF_FILE = "report.pdf"
+_WIDTH = A4[0] - 36 * mm
+_TONES = {**SHADES, "info": SHADES["note"]}
+
+
+def _fonts() -> None:
+    """Register the fonts that come with matplotlib: they hold every character that a note may."""
+    folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
+    for name, file in (("Text", "DejaVuSans.ttf"), ("Text-Bold", "DejaVuSans-Bold.ttf")):
+        pdfmetrics.registerFont(TTFont(name, str(folder / file)))
+    pdfmetrics.registerFontFamily("Text", normal="Text", bold="Text-Bold", italic="Text", boldItalic="Text-Bold")
+
+
+def _style(size: float, bold: bool = False, **more: Any) -> ParagraphStyle:
+    font = "Text-Bold" if bold else "Text"
+    return ParagraphStyle(
+        f"{size}{bold}",
+        fontName=font,
+        fontSize=size,
+        leading=size * 1.35,
+        textColor=HexColor(INK),
+        wordWrap="CJK",
+        **more,
+    )
+
+
+def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
+    """Return the report as PDF (A4), the same bytes for the same review.
+
+    Parameters
+    ----------
+    digests : SHA-256 of each file that the review was made from, by file name.
+    """
+    _fonts()
+    job = review.job.job
+    story: list[Any] = []
+    if job.simulated:
+        story.append(_bar("SIMULATED DATA – no real machine, site or person"))
+    story.append(Paragraph(escape(job.name), _style(16, True, spaceAfter=6)))
+    story.append(_pairs(contents.particulars(review)))
+    story.append(Paragraph("What was found", _style(13, True, spaceBefore=8, spaceAfter=4)))
+    pages = contents.stage_pages(review)
+    story.append(
+        _rows(
+            [("Stage", "Verdict", "In words")],
+            [(words(p.name), words(p.verdict), p.text) for p in pages],
+            [p.tone for p in pages],
+            (28 * mm, 34 * mm, _WIDTH - 62 * mm),
+        )
+        if pages
+        else Paragraph("No stage is known in this log: nothing was judged.", _style(10))
+    )
+    overview = timeline.draw(review)
+    if overview is not None:
+        story.append(_image(overview))
+    story += [Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4)), Spacer(1, 14 * mm), _signatures()]
+    for page in pages:
+        story += [PageBreak(), *_stage(page)]
+    story += [PageBreak(), *_log(review, digests)]
+    buffer = io.BytesIO()
+    document = SimpleDocTemplate(
+        buffer, pagesize=A4, leftMargin=18 * mm, rightMargin=18 * mm, topMargin=15 * mm, bottomMargin=16 * mm,
+        title=job.name, invariant=True,
+    )  # fmt: skip
+
+    def foot(canvas: Any, template: Any) -> None:
+        canvas.setFont("Text", 7.5)
+        canvas.drawString(18 * mm, 9 * mm, f"{job.name[:90]}{' – simulated data' if job.simulated else ''}")
+        canvas.drawRightString(A4[0] - 18 * mm, 9 * mm, f"page {template.page}")
+
+    document.build(story, onFirstPage=foot, onLaterPages=foot)
+    return buffer.getvalue()
+
+
+def _stage(page: contents.StagePage) -> list[Any]:
+    care = _style(8.5, backColor=HexColor("#fdf7e6"), borderPadding=2, spaceBefore=4)
+    end = contents.when(page.end) if page.end is not None else "now (still running)"
+    parts: list[Any] = [
+        Paragraph(escape(f"{words(page.name).capitalize()}: {words(page.verdict)}"), _style(14, True, spaceAfter=3)),
+        Paragraph(escape(page.text), _style(10.5, spaceAfter=3)),
+        Paragraph(f"{contents.when(page.begin)} to {end} UTC; known from the {page.found_by}.", _style(8)),
+        *(Paragraph(escape(line), care) for line in page.cautions),
+        Spacer(1, 3 * mm),
+    ]
+    if page.plot is not None:
+        parts.append(_image(page.plot))
+    if page.figures:
+        parts.append(_pairs(page.figures))
+    if page.findings:
+        parts.append(Spacer(1, 3 * mm))
+        parts.append(_findings(page.findings))
+    return parts
+
+
+def _log(review: Review, digests: Mapping[str, str]) -> list[Any]:
+    parts: list[Any] = [Paragraph("The log", _style(14, True, spaceAfter=4))]
+    doubts = contents.log_findings(review)
+    if doubts:
+        parts.append(_findings(doubts))
+    parts += [Paragraph(escape(line), _style(9, spaceBefore=3)) for line in review.cautions]
+    written = contents.notes(review)
+    if written:
+        parts += [
+            Paragraph("Notes", _style(11, True, spaceBefore=8, spaceAfter=3)),
+            _pairs([(contents.clock(time), text) for time, text in written]),
+        ]
+    parts += [
+        Paragraph("Made from", _style(11, True, spaceBefore=8, spaceAfter=3)),
+        _pairs([(name, f"SHA-256 {digest}") for name, digest in digests.items()]),
+    ]
+    return parts
+
+
+def _findings(findings: Sequence[Any]) -> Table:
+    return _rows(
+        [("Time (UTC)", "Finding", "What it means")],
+        [(contents.clock(f.time), words(f.kind), f.text) for f in findings],
+        [f.level for f in findings],
+        (32 * mm, 34 * mm, _WIDTH - 66 * mm),
+    )
+
+
+def _pairs(pairs: Sequence[tuple[str, str]]) -> Any:
+    if not pairs:
+        return Spacer(1, 1 * mm)
+    cells = [[Paragraph(escape(a), _style(9, True)), Paragraph(escape(b), _style(9))] for a, b in pairs]
+    table = Table(cells, colWidths=(56 * mm, _WIDTH - 56 * mm), hAlign="LEFT")
+    table.setStyle(
+        TableStyle([("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3")), ("VALIGN", (0, 0), (-1, -1), "TOP")])
+    )
+    return table
+
+
+def _rows(
+    head: Sequence[tuple[str, ...]], rows: Sequence[tuple[str, ...]], tones: Sequence[str], widths: tuple[float, ...]
+) -> Table:
+    cells = [[Paragraph(escape(cell), _style(9, True)) for cell in row] for row in head]
+    cells += [[Paragraph(escape(cell), _style(9, at == 1)) for at, cell in enumerate(row)] for row in rows]
+    table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT", splitInRow=1)
+    tints = [("BACKGROUND", (1, n), (1, n), HexColor(_TONES[tone])) for n, tone in enumerate(tones, start=1)]
+    lines = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
+    table.setStyle(TableStyle([lines, ("VALIGN", (0, 0), (-1, -1), "TOP"), *tints]))
+    return table
+
+
+def _image(plot: Plot) -> Any:
+    buffer = io.BytesIO()
+    plot.savefig(buffer, format="png", dpi=170, metadata={"Software": None})
+    width, height = plot.get_size_inches()
+    buffer.seek(0)
+    return KeepTogether(Image(buffer, width=_WIDTH, height=_WIDTH * height / width))
+
+
+def _bar(text: str) -> Table:
+    table = Table(
+        [[Paragraph(text, ParagraphStyle("bar", fontName="Text-Bold", fontSize=10, textColor=HexColor("#ffffff")))]]
+    )
+    table.setStyle(TableStyle([("BACKGROUND", (0, 0), (-1, -1), HexColor(INK))]))
+    return table
+
+
+def _signatures() -> Table:
+    table = Table([["Technician, date", "", "Customer, date"]], colWidths=(_WIDTH * 0.45, _WIDTH * 0.1, _WIDTH * 0.45))
+    line = ("LINEABOVE", (0, 0), (0, 0), 0.8, HexColor(INK))
+    other = ("LINEABOVE", (2, 0), (2, 0), 0.8, HexColor(INK))
+    table.setStyle(TableStyle([line, other, ("FONT", (0, 0), (-1, -1), "Text", 8.5)]))
+    return table
