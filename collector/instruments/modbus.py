@@ -19,7 +19,7 @@ from pymodbus.pdu import ModbusPDU
 from collector.instruments import frames
 from collector.instruments.decode import Decoded, decode_registers
 from collector.instruments.polling import NoAnswer
-from collector.instruments.ports import endpoint, open_serial
+from collector.instruments.ports import close_serial, endpoint, open_serial
 from collector.instruments.profiles import MAX_REGISTERS, REGISTERS_OF, ModbusProfile, SerialTable
 from collector.instruments.reading import Fault
 from collector.instruments.settings import InstrumentSettings
@@ -170,8 +170,7 @@ class ModbusWire:
         if client is not None:
             client.close()
         if transport is not None:
-            transport.abort()
-            await transport.wait_closed()
+            await close_serial(transport)
 
     async def ask(self, instrument: InstrumentSettings) -> list[Decoded]:
         """Read every value of one device, block by block."""

@@ -8,13 +8,14 @@ import ssl
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import aiomqtt
 
 from analysis.vocabulary.errors import InputError
 from collector.instruments.decode import Decoded, decode_message
-from collector.instruments.polling import Backoff, log_samples
-from collector.instruments.ports import OPEN_TIMEOUT_S, endpoint, reason
+from collector.instruments.polling import Backoff, keep_trying, log_samples
+from collector.instruments.ports import OPEN_TIMEOUT_S, endpoint
 from collector.instruments.profiles import MqttProfile
 from collector.instruments.reading import Reporter, Sink
 from collector.instruments.settings import InstrumentSettings
@@ -79,14 +80,7 @@ class MqttLink:
     async def run(self, sink: Sink) -> None:
         """Feed `sink` until cancelled."""
         listeners = [_listener(each, sink) for each in self._instruments]
-        backoff = Backoff()
-        while True:
-            try:
-                await self._listen(listeners, backoff)
-            except (aiomqtt.MqttError, OSError) as error:
-                for listener in listeners:
-                    listener.reporter.lost(f"{self.name}: {reason(error)}")
-            await asyncio.sleep(backoff.next_s())
+        await keep_trying(self.name, [each.reporter for each in listeners], partial(self._listen, listeners))
 
     async def _listen(self, listeners: list[_Listener], backoff: Backoff) -> None:
         """Take messages until the broker is gone (MqttError)."""

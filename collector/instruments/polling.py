@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import random
 import time
-from collections.abc import Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Protocol
 
+from analysis.vocabulary.errors import StandwatchError
 from collector.instruments.decode import Decoded
 from collector.instruments.ports import reason
 from collector.instruments.reading import Fault, Reading, Reporter, Sink
@@ -55,6 +57,24 @@ class Backoff:
     def reset(self) -> None:
         """Begin again with the shortest wait."""
         self._next_s = 0.0
+
+
+async def keep_trying(name: str, reporters: Sequence[Reporter], session: Callable[[Backoff], Awaitable[None]]) -> None:
+    """Run one session on a wire after another, for ever; a session that ends in an error loses its instruments.
+
+    This is the supervisor of a link: whatever goes wrong in it stays in it. What the sink raises on purpose
+    (`StandwatchError`) is passed on.
+    """
+    backoff = Backoff()
+    while True:
+        try:
+            await session(backoff)
+        except StandwatchError:
+            raise
+        except Exception as error:  # noqa: BLE001
+            for reporter in reporters:
+                reporter.lost(f"{name}: {reason(error)}")
+        await asyncio.sleep(backoff.next_s())
 
 
 def log_samples(instrument: InstrumentSettings, decoded: Sequence[Decoded], reporter: Reporter) -> None:
@@ -117,17 +137,14 @@ class PolledLink:
         """Feed `sink` until cancelled."""
         now = time.monotonic()
         turns = [_Turn(each, Reporter(each.name, sink), now) for each in self._instruments]
-        backoff = Backoff()
-        while True:
-            try:
-                await self._wire.open()
-                await self._take_turns(turns, backoff)
-            except OSError as error:
-                for turn in turns:
-                    turn.reporter.lost(f"{self.name}: {reason(error)}")
-            finally:
-                await self._wire.close()
-            await asyncio.sleep(backoff.next_s())
+        await keep_trying(self.name, [turn.reporter for turn in turns], partial(self._session, turns))
+
+    async def _session(self, turns: list[_Turn], backoff: Backoff) -> None:
+        try:
+            await self._wire.open()
+            await self._take_turns(turns, backoff)
+        finally:
+            await self._wire.close()
 
     async def _take_turns(self, turns: list[_Turn], backoff: Backoff) -> None:
         """Ask in turn until the wire breaks (OSError) or every instrument on it is lost (return)."""

@@ -8,6 +8,7 @@ import os
 import re
 import urllib.parse
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, TypeVar
 
 import serialx
@@ -18,6 +19,9 @@ from collector.instruments.reading import PortError
 
 OPEN_TIMEOUT_S = 3.0
 """Time that opening a port or a connection may take."""
+
+CLOSE_TIMEOUT_S = 3.0
+"""Time that closing a port may take; a driver may hold on to one that was unplugged."""
 
 _NETWORK = {"socket": None, "rfc2217": None, "tcp": 502, "mqtt": 1883, "mqtts": 8883}
 _ACCEPTED = {
@@ -125,6 +129,14 @@ async def open_serial(
     return made[0], made[1]
 
 
+async def close_serial(transport: serialx.BaseSerialTransport) -> None:
+    """Close a serial port and wait, within bounds, until it is free again."""
+    transport.abort()
+    with suppress(TimeoutError):
+        async with asyncio.timeout(CLOSE_TIMEOUT_S):
+            await transport.wait_closed()
+
+
 def reason(error: BaseException) -> str:
     """Return why something failed, in a few words without a traceback."""
     if isinstance(error, TimeoutError):
@@ -152,5 +164,4 @@ async def check_port(port: str, settings: SerialTable, where: str) -> None:
         raise PortError(
             f"{where}: {port!r} cannot be used ({reason(error)}); expected a serial port that is plugged in and free"
         ) from None
-    transport.close()
-    await transport.wait_closed()
+    await close_serial(transport)

@@ -51,6 +51,8 @@ def _pattern(text: str) -> str:
 Seconds = Annotated[float, BeforeValidator(_seconds)]
 ColumnUnit = Annotated[str, AfterValidator(_column_unit)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+Topic = Annotated[str, Field(pattern=r"^[^+#]+$")]
+"""A topic of one publisher: no wildcards."""
 TwoNumbers = tuple[float, float]
 
 
@@ -111,7 +113,7 @@ class TopicSpec(ValueSpec):
     In `topic`, ``{topic}`` stands for that of the job.
     """
 
-    topic: str = "{topic}"
+    topic: Topic = "{topic}"
     pointer: Annotated[str, Field(pattern=r"^(/.*)?$")] | None = None
 
 

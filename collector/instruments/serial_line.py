@@ -5,12 +5,13 @@ from __future__ import annotations
 import asyncio
 import errno
 from collections.abc import Sequence
+from functools import partial
 
 import serialx
 
 from collector.instruments.decode import Decoded, LineSplitter, decode_line
-from collector.instruments.polling import Backoff, NoAnswer, log_samples
-from collector.instruments.ports import open_serial, reason
+from collector.instruments.polling import Backoff, NoAnswer, keep_trying, log_samples
+from collector.instruments.ports import close_serial, open_serial
 from collector.instruments.profiles import SerialProfile
 from collector.instruments.reading import Fault, Reporter, Sink
 from collector.instruments.settings import InstrumentSettings
@@ -71,9 +72,8 @@ class ByteWire(asyncio.Protocol):
     async def close(self) -> None:
         """Close the port and wait until it is free again."""
         if self._transport is not None:
-            self._transport.abort()
-            await self._transport.wait_closed()
-            self._transport = None
+            transport, self._transport = self._transport, None
+            await close_serial(transport)
 
 
 def _serial_profile(instrument: InstrumentSettings) -> SerialProfile:
@@ -95,13 +95,7 @@ class StreamingLink:
     async def run(self, sink: Sink) -> None:
         """Feed `sink` until cancelled."""
         reporter = Reporter(self._instrument.name, sink)
-        backoff = Backoff()
-        while True:
-            try:
-                await self._listen(reporter, backoff)
-            except OSError as error:
-                reporter.lost(f"{self.name}: {reason(error)}")
-            await asyncio.sleep(backoff.next_s())
+        await keep_trying(self.name, [reporter], partial(self._listen, reporter))
 
     async def _listen(self, reporter: Reporter, backoff: Backoff) -> None:
         """Read lines until the port breaks or falls silent (both OSError)."""

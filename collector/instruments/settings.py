@@ -63,6 +63,7 @@ from collector.instruments.profiles import (
     Seconds,
     SerialProfile,
     Table,
+    Topic,
 )
 
 Pair = tuple[str, str]
@@ -89,7 +90,7 @@ class InstrumentTable(Table):
     timeout: Seconds | None = None
     channels: dict[Name, ChannelTable] | None = None
     serial: dict[str, Any] = Field(default_factory=dict)
-    topic: str | None = None
+    topic: Topic | None = None
     username_env: str | None = None
     password_env: str | None = None
 

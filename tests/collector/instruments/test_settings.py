@@ -112,6 +112,7 @@ def test_a_profile_of_the_job_and_overrides(tmp_path: Path) -> None:
             {"channels": {"weight": {"channel": "x", "calibration": [["0 lb", "1 lb"], ["5 lb", "1 lb"]]}}},
             "expected two different points",
         ),
+        ({"topic": "a/#"}, "topic: 'a/#' is not accepted"),
         ({"topic": "a/b"}, "topic: only an instrument read over mqtt has one"),
         ({"password_env": "X"}, "password_env: only an instrument read over mqtt has one"),
     ],

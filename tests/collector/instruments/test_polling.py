@@ -1,0 +1,101 @@
+"""The supervisor of a link, on a wire that fails in ways that no real one can be made to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from analysis.vocabulary.errors import RecorderError
+from collector.instruments import InstrumentSettings, load_instruments
+from collector.instruments.decode import Decoded
+from collector.instruments.polling import LONGEST_RETRY_S, Backoff, NoAnswer, PolledLink
+from collector.instruments.reading import Reading, Sample
+
+from .conftest import Recorded, running
+
+
+def gauge(folder: Path, name: str, channel: str) -> InstrumentSettings:
+    table = {
+        "name": name,
+        "profile": "ascii-gauge",
+        "port": "/dev/ttyX",
+        "interval": "0.02 s",
+        "channels": {"pressure": channel},
+    }
+    return load_instruments([table], folder)[0]
+
+
+class ScriptedWire:
+    """Does what a script says, one step for each question; then answers 10 psig for ever."""
+
+    def __init__(self, *script: Exception) -> None:
+        self.script = list(script)
+        self.opened = self.closed = 0
+        self.silent: set[str] = set()
+
+    async def open(self) -> None:
+        self.opened += 1
+
+    async def close(self) -> None:
+        self.closed += 1
+
+    async def ask(self, instrument: InstrumentSettings) -> list[Decoded]:
+        if self.script:
+            raise self.script.pop(0)
+        if instrument.name in self.silent:
+            raise NoAnswer("silent")
+        return [Sample("pressure", 10.0, "psig")]
+
+
+async def test_an_unforeseen_error_stays_in_its_link(tmp_path: Path) -> None:
+    wire = ScriptedWire(RuntimeError("never thought of this"))
+    link = PolledLink("port", [gauge(tmp_path, "gauge", "circuit_pressure")], wire)
+    async with running(link) as sink:
+        await sink.more("circuit_pressure", 3)
+    assert [event.text for event in sink.events] == ["port: never thought of this", "answers again"]
+    assert (wire.opened, wire.closed) == (2, 2)
+
+
+async def test_what_the_recorder_raises_is_passed_on(tmp_path: Path) -> None:
+    class Full(Recorded):
+        def reading(self, reading: Reading) -> None:
+            raise RecorderError("disk full")
+
+    wire = ScriptedWire()
+    with pytest.raises(RecorderError):
+        await PolledLink("port", [gauge(tmp_path, "gauge", "circuit_pressure")], wire).run(Full())
+    assert wire.closed == 1
+
+
+async def test_one_or_two_misses_are_not_a_loss(tmp_path: Path) -> None:
+    wire = ScriptedWire(NoAnswer("late"), NoAnswer("late"))
+    async with running(PolledLink("port", [gauge(tmp_path, "gauge", "circuit_pressure")], wire)) as sink:
+        await sink.more("circuit_pressure", 3)
+    assert sink.events == []
+
+
+async def test_the_wire_is_opened_afresh_only_when_all_are_silent(tmp_path: Path) -> None:
+    wire = ScriptedWire()
+    both = [gauge(tmp_path, "a", "suction_pressure"), gauge(tmp_path, "b", "discharge_pressure")]
+    wire.silent.add("a")
+    async with running(PolledLink("port", both, wire)) as sink:
+        await sink.until(lambda: sink.told("a") == ["lost"])
+        await sink.more("discharge_pressure", 20)
+        assert wire.opened == 1
+        wire.silent.add("b")
+        await sink.until(lambda: sink.told("b") == ["lost"])
+        wire.silent.clear()
+        await sink.until(lambda: sink.told("a") == sink.told("b") == ["lost", "back"], 5)
+        assert wire.opened >= 2
+
+
+def test_retries_are_capped_and_jittered() -> None:
+    backoff = Backoff()
+    waits = [backoff.next_s() for _ in range(200)]
+    assert max(waits) <= LONGEST_RETRY_S
+    assert waits[0] <= backoff.first_s
+    assert len(set(waits[10:])) > 150
+    assert min(waits[10:]) >= LONGEST_RETRY_S / 2
+    backoff.reset()
+    assert backoff.next_s() <= backoff.first_s
