@@ -1,14 +1,16 @@
-"""`standwatch review`: the log judged, as text, JSON and report."""
+"""`standwatch review`: the log judged, as text, JSON, CSV and report."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from analysis.export import findings_csv
 from analysis.log import load
 from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
 from analysis.report.write import write_report, write_whole
@@ -17,45 +19,111 @@ from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 
 _STYLES = {"good": "green", "caution": "yellow", "alarm": "bold red", "info": "default"}
+_MARKS = {"info": " ", "caution": "!", "alarm": "!!"}
 
 
-def run_review(path: Path, job: Path | None = None, json_file: Path | None = None) -> None:
-    """Review a job folder, or a CSV with its `job.toml` given apart.
+def run_review(
+    path: Path,
+    job: Path | None = None,
+    json_file: Path | None = None,
+    csv_file: Path | None = None,
+    pdf: bool = False,
+    workers: int = -1,
+    dask: str | None = None,
+) -> None:
+    """Review a job folder, a CSV with its `job.toml` given apart, or a folder of job folders.
 
-    With `json_file` only the JSON result is made; otherwise the summary is printed and `report.html` written
-    into the folder.
+    With `json_file` or `csv_file` only those are made and nothing is written into the job folder; otherwise the
+    summary is printed and `report.html` (and `report.pdf`) written there. A folder of jobs is reviewed on
+    `workers` processes (-1: every core), or on the Dask cluster at `dask`, and gets an `index.html`.
 
     Raises
     ------
     InputError
-        The input was refused, or the result cannot be written.
+        The input was refused, or a result cannot be written.
     """
+    if path.is_dir() and job is None and not (path / JOB_FILE).exists():
+        jobs = sorted(file.parent for file in path.glob(f"*/{JOB_FILE}"))
+        if jobs:
+            from collector.commands.review_many import review_many
+
+            review_many(path, jobs, workers, dask)
+            return
     log, settings = load(path, job)
     result = review(log, settings)
     if json_file is not None:
-        text = json.dumps(result.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-        try:
-            write_whole(json_file, text)
-        except OSError as error:
-            raise InputError(f"{json_file}: cannot be written ({error.strerror})") from None
+        _write(json_file, json.dumps(result.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+    if csv_file is not None:
+        _write(csv_file, findings_csv(result))
+    if json_file is not None or csv_file is not None:
         return
     console = Console()
     print_summary(result, console)
     folder = path if path.is_dir() else path.parent
+    for report in make_reports(result, folder, made_from(path, job), pdf):
+        console.print(f"Report: {report}", soft_wrap=True, highlight=False, markup=False)
+
+
+def run_verify(path: Path, job: Path | None = None, report: Path | None = None) -> None:
+    """Check a report against the files of its job; say what differs.
+
+    Raises
+    ------
+    InputError
+        Something differs (all of it in one line), or the report cannot be read.
+    """
+    from analysis.report.verify import differences
+    from analysis.report.write import REPORT_FILE
+
+    log, settings = load(path, job)
+    folder = path if path.is_dir() else path.parent
+    file = report if report is not None else folder / REPORT_FILE
+    found = differences(file, review(log, settings), made_from(path, job))
+    if found:
+        raise InputError(f"{file}: does not hold. {' '.join(found)}")
+    Console().print(f"{file}: holds, made from the files as they are.", soft_wrap=True, highlight=False, markup=False)
+
+
+def made_from(path: Path, job: Path | None) -> dict[str, Path]:
+    """Return the files that a review of `path` reads, by the name a report shows."""
+    folder = path if path.is_dir() else path.parent
     readings = folder / READINGS_FILE if path.is_dir() else path
-    files = {JOB_FILE: job or folder / JOB_FILE, readings.name: readings, JOURNAL_FILE: folder / JOURNAL_FILE}
+    settings = folder / JOB_FILE if job is None else job / JOB_FILE if job.is_dir() else job
+    return {JOB_FILE: settings, readings.name: readings, JOURNAL_FILE: folder / JOURNAL_FILE}
+
+
+def make_reports(result: Review, folder: Path, files: Mapping[str, Path], pdf: bool = False) -> list[Path]:
+    """Write the report into `folder`, as HTML and when asked as PDF; return the paths.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+    """
     try:
-        report = write_report(result, folder, files)
+        reports = [write_report(result, folder, files)]
+        if pdf:
+            from analysis.report.pdf import PDF_FILE, render_pdf
+            from analysis.report.write import digests_of
+
+            reports.append(write_whole(folder / PDF_FILE, render_pdf(result, digests_of(files))))
     except OSError as error:
         raise InputError(f"{folder}: the report cannot be written ({error.strerror})") from None
-    console.print(f"Report: {report}", soft_wrap=True, highlight=False, markup=False)
+    return reports
+
+
+def _write(file: Path, text: str) -> None:
+    try:
+        write_whole(file, text)
+    except OSError as error:
+        raise InputError(f"{file}: cannot be written ({error.strerror})") from None
 
 
 def print_summary(result: Review, console: Console) -> None:
     """Print verdicts first, then findings, then what was odd about the log."""
     if result.job.job.simulated:
         console.print(Text("SIMULATED DATA", style="reverse"))
-    table = Table(title=Text(result.job.job.name), title_justify="left", show_lines=False)
+    table = Table(title=Text(result.job.job.name), title_justify="left")
     for heading in ("stage", "verdict", "in words"):
         table.add_column(heading)
     for stage in result.stages:
@@ -70,8 +138,7 @@ def print_summary(result: Review, console: Console) -> None:
     else:
         console.print("No stage is known in this log: nothing was judged.")
     for finding in result.findings:
-        mark = {"info": " ", "caution": "!", "alarm": "!!"}[finding.level]
-        line = f"{finding.time:%d %b %H:%M} {mark:2} {words(finding.kind)}: {finding.text}"
+        line = f"{finding.time:%d %b %H:%M} {_MARKS[finding.level]:2} {words(finding.kind)}: {finding.text}"
         console.print(Text(line, style=_STYLES[finding.level]))
     for caution in result.cautions:
         console.print(Text(f"Log: {caution}"))

@@ -1,0 +1,100 @@
+"""Many jobs reviewed at once, on every core or on a cluster, with an index of their verdicts."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import joblib
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from rich.console import Console
+from rich.progress import track
+
+from analysis.log import load
+from analysis.report.words import VERDICT_TONE, words
+from analysis.report.write import write_whole
+from analysis.review import review
+from analysis.vocabulary.errors import InputError, StandwatchError
+from collector.commands.review import made_from, make_reports
+
+INDEX_FILE = "index.html"
+
+
+@dataclass(frozen=True)
+class JobLine:
+    """One job in the index: its folder's name, its verdicts as (stage, verdict, tone), or why it was refused."""
+
+    folder: str
+    name: str
+    verdicts: tuple[tuple[str, str, str], ...]
+    refused: str = ""
+
+
+def review_one(folder: Path) -> JobLine:
+    """Review one job folder and write its report; a refusal is a line, never an exception."""
+    try:
+        log, job = load(folder)
+        result = review(log, job)
+        make_reports(result, folder, made_from(folder, None))
+    except StandwatchError as error:
+        return JobLine(folder.name, folder.name, (), str(error))
+    verdicts = tuple(
+        (words(s.stretch.stage), words(s.assessment.verdict), VERDICT_TONE.get(s.assessment.verdict, "caution"))
+        for s in result.stages
+    )
+    return JobLine(folder.name, job.job.name, verdicts)
+
+
+@contextlib.contextmanager
+def _backend(workers: int, dask: str | None) -> Iterator[None]:
+    if dask is None:
+        with joblib.parallel_config("loky", n_jobs=workers):
+            yield
+        return
+    try:
+        from distributed import Client
+    except ImportError:
+        raise InputError("--dask: Dask is not installed; expected pip install 'standwatch[fleet]'") from None
+    try:
+        client = Client(dask, timeout=10)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError) as error:
+        raise InputError(f"--dask: no cluster answers at {dask!r} ({error})") from None
+    with client, joblib.parallel_config("dask"):
+        yield
+
+
+def review_many(folder: Path, jobs: Sequence[Path], workers: int = -1, dask: str | None = None) -> list[JobLine]:
+    """Review every job folder, write `index.html` into `folder`, print a line a job and return the lines.
+
+    Parameters
+    ----------
+    workers : processes; -1 for every core.
+    dask : address of a Dask scheduler whose workers see the same folders, or None.
+
+    Raises
+    ------
+    InputError
+        No cluster at `dask`, or the index cannot be written.
+    """
+    console = Console()
+    with _backend(workers, dask):
+        tasks = (joblib.delayed(review_one)(path.resolve()) for path in jobs)
+        done = joblib.Parallel(return_as="generator")(tasks) if dask is None else joblib.Parallel()(tasks)
+        lines = list(track(done, "Reviewing", len(jobs), console=console))
+    for line in lines:
+        said = (
+            line.refused or ", ".join(f"{stage}: {verdict}" for stage, verdict, _ in line.verdicts) or "no stage known"
+        )
+        console.print(f"{line.folder}: {said}", soft_wrap=True, highlight=False, markup=False)
+    environment = Environment(
+        loader=PackageLoader("analysis.report", "."), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    )
+    html = environment.get_template("index.html.j2").render(lines=lines)
+    try:
+        index = write_whole(folder / INDEX_FILE, html)
+    except OSError as error:
+        raise InputError(f"{folder}: the index cannot be written ({error.strerror})") from None
+    console.print(f"Index: {index}", soft_wrap=True, highlight=False, markup=False)
+    return lines
