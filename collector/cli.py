@@ -1,0 +1,157 @@
+"""The command `standwatch`. What is heavy is imported when its command runs."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal
+
+from cyclopts import App, CycloptsError
+
+from analysis.vocabulary.errors import InputError, StandwatchError
+
+app = App(
+    name="standwatch",
+    help="Watches over a chiller or refrigeration repair: records, judges, reports.",
+    version=lambda: __import__("importlib.metadata", fromlist=["version"]).version("standwatch"),
+)
+
+
+@app.command
+def record(job: Path) -> None:
+    """Record a job's instruments until interrupted.
+
+    Parameters
+    ----------
+    job : folder that holds job.toml
+    """
+    import asyncio
+
+    from collector.recorder import Recorder
+    from collector.recorder import record as run
+
+    def started(recorder: Recorder) -> None:
+        print(f"recording {len(recorder.channels)} channels into {recorder.folder}; Ctrl-C ends", flush=True)
+
+    asyncio.run(run(job, started=started))
+
+
+@app.command
+def mark(job: Path, subject: str, value: str = "", *, text: str = "") -> None:
+    """Put a mark into the journal, such as oil_change or cylinder_on with its id.
+
+    Parameters
+    ----------
+    job : job folder
+    subject : what was done
+    value : the cylinder's id, for cylinder_on
+    """
+    _send(job, "mark", subject, value, text)
+
+
+@app.command
+def note(job: Path, text: str) -> None:
+    """Put a note into the journal."""
+    _send(job, "note", "", "", text)
+
+
+@app.command
+def stage(job: Path, what: Literal["begin", "end"], name: str) -> None:
+    """Begin or end a stage.
+
+    Parameters
+    ----------
+    job : job folder
+    what : begin or end
+    name : recovery, pressure_test, evacuation, charging, startup or at_rest
+    """
+    _send(job, "stage", name, what, "")
+
+
+def _send(job: Path, kind: str, subject: str, value: str, text: str) -> None:
+    from analysis.vocabulary.job import load_job
+    from collector.control import send
+    from collector.entries import Entry
+
+    load_job(job)
+    send(job, Entry(kind, subject, value, text))
+
+
+@app.command
+def review(
+    path: Path,
+    *,
+    job: Path | None = None,
+    json: Path | None = None,
+    csv: Path | None = None,
+    pdf: bool = False,
+    workers: int = -1,
+    dask: str | None = None,
+) -> None:
+    """Judge a log: summary and report, or only the JSON or CSV.
+
+    Parameters
+    ----------
+    path : job folder, a CSV with --job, or a folder of job folders
+    job : job.toml for a CSV that stands alone
+    json : write the whole result there and nothing else
+    csv : write the findings there and nothing else
+    pdf : make report.pdf as well
+    workers : processes for a folder of jobs, -1 for every core
+    dask : address of a Dask scheduler to review a folder of jobs on
+    """
+    from collector.commands.review import run_review
+
+    run_review(path, job, json, csv, pdf, workers, dask)
+
+
+@app.command
+def verify(path: Path, *, job: Path | None = None, report: Path | None = None) -> None:
+    """Check a report against the files it was made from.
+
+    Parameters
+    ----------
+    path : job folder, or a CSV with --job
+    job : job.toml for a CSV that stands alone
+    report : the report, when it is not the folder's report.html
+    """
+    from collector.commands.review import run_verify
+
+    run_verify(path, job, report)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run one command. Exit codes: 0 done, 2 input refused, 1 anything else; every failure is one line."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        app(given, exit_on_error=False, print_error=False, result_action="return_value")
+    except StandwatchError as error:
+        _fail(str(error), 2 if isinstance(error, InputError) else 1)
+    except CycloptsError as error:
+        _fail(" ".join(str(error).split()), 2)
+    except KeyboardInterrupt:
+        _fail("interrupted", 130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        sys.exit(0)
+    except Exception as error:  # noqa: BLE001  the last place before the user: a line, not a traceback
+        with tempfile.NamedTemporaryFile(
+            "w", encoding="utf-8", prefix="standwatch-", suffix=".txt", delete=False
+        ) as file:
+            traceback.print_exc(file=file)
+        _fail(
+            f"something went wrong inside ({type(error).__name__}); what was recorded is kept. Details: {file.name}", 1
+        )
+
+
+def _fail(line: str, code: int) -> None:
+    print(f"standwatch: {line}", file=sys.stderr)
+    sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,153 @@
+"""Marks, notes and stages from outside: a loopback channel whose token stands in the job folder.
+
+One JSON object a line, ``{"token", "kind", "subject", "value", "text"}``; the answer is ``{"ok": true}`` once the row
+is on the disk, or ``{"error": "…"}``. Without a recorder the row is written under the folder's lock.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import datetime
+import hmac
+import json
+import os
+import secrets
+import socket
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+from analysis.vocabulary.errors import InputError, RecorderError, StandwatchError
+from analysis.vocabulary.job import JOURNAL_FILE
+from collector.entries import LONGEST_TEXT, Entry, checked
+from collector.joblog import JOURNAL_HEADER, FolderHeld, FolderLock, LineFile
+
+CONTROL_FILE = Path(".standwatch") / "control.json"
+LONGEST_REQUEST = 4 * LONGEST_TEXT + 4_096
+MOST_CONNECTIONS = 32
+TIMEOUT_S = 10.0
+
+Write = Callable[[Entry], Awaitable[None]]
+
+
+class ControlServer:
+    """Listens on loopback for entries; `write` puts one into the journal and returns once it is safe."""
+
+    def __init__(self, folder: Path, write: Write) -> None:
+        self._file = folder / CONTROL_FILE
+        self._write = write
+        self._token = secrets.token_urlsafe(24)
+        self._peers: set[asyncio.StreamWriter] = set()
+        self._server: asyncio.Server | None = None
+
+    async def __aenter__(self) -> ControlServer:
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0, limit=LONGEST_REQUEST)
+        port = self._server.sockets[0].getsockname()[1]
+        part = self._file.with_suffix(".part")
+        part.unlink(missing_ok=True)
+        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            json.dump({"port": port, "token": self._token}, file)
+        part.replace(self._file)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._file.unlink(missing_ok=True)
+        if self._server is not None:
+            self._server.close()
+            for peer in self._peers:
+                peer.close()
+            await self._server.wait_closed()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._peers.add(writer)
+        try:
+            if len(self._peers) <= MOST_CONNECTIONS:
+                while True:
+                    async with asyncio.timeout(TIMEOUT_S):
+                        line = await reader.readline()
+                    if not line:
+                        break
+                    writer.write(json.dumps(await self._answer(line)).encode() + b"\n")
+                    async with asyncio.timeout(TIMEOUT_S):
+                        await writer.drain()
+        except (TimeoutError, ConnectionError, ValueError):
+            pass  # a peer that is silent, gone or sends a line without end is dropped
+        finally:
+            self._peers.discard(writer)
+            writer.close()
+            with contextlib.suppress(OSError):
+                await writer.wait_closed()
+
+    async def _answer(self, line: bytes) -> dict[str, Any]:
+        try:
+            asked = json.loads(line)
+            fields = {name: asked.get(name, "") for name in ("token", "kind", "subject", "value", "text")}
+        except (ValueError, AttributeError, RecursionError):
+            return {"error": "not understood; expected one JSON object a line"}
+        if not all(isinstance(value, str) for value in fields.values()):
+            return {"error": "not understood; expected strings"}
+        if not hmac.compare_digest(fields.pop("token").encode(), self._token.encode()):
+            return {"error": "wrong token; expected the one in the job folder"}
+        try:
+            await self._write(checked(Entry(**fields)))
+        except StandwatchError as error:
+            return {"error": str(error)}
+        return {"ok": True}
+
+
+def send(folder: Path, entry: Entry) -> None:
+    """Put an entry into the journal of a job and return once it is on the disk.
+
+    Through the recorder that runs, else directly under the folder's lock.
+
+    Raises
+    ------
+    InputError
+        The entry is not accepted, or the folder is not a job.
+    RecorderError
+        A recorder holds the job but does not answer.
+    """
+    checked(entry)
+    try:
+        where = json.loads((folder / CONTROL_FILE).read_text(encoding="utf-8"))
+        reply = _ask(int(where["port"]), {"token": str(where["token"]), **vars(entry)})
+    except (OSError, ValueError, KeyError):
+        write_directly(folder, entry)
+        return
+    if "error" in reply:
+        raise InputError(str(reply["error"]))
+
+
+def _ask(port: int, message: dict[str, str]) -> dict[str, Any]:
+    with socket.create_connection(("127.0.0.1", port), timeout=TIMEOUT_S) as connection:
+        connection.sendall(json.dumps(message).encode() + b"\n")
+        with connection.makefile("rb") as replies:
+            reply = json.loads(replies.readline(LONGEST_REQUEST))
+    if not isinstance(reply, dict):
+        raise ValueError("not an answer")
+    return reply
+
+
+def write_directly(folder: Path, entry: Entry) -> None:
+    """Write an entry while no recorder runs.
+
+    Raises
+    ------
+    RecorderError
+        A recorder holds the job but its control channel does not answer.
+    InputError
+        The journal cannot be written.
+    """
+    try:
+        lock = FolderLock(folder)
+    except FolderHeld:
+        raise RecorderError(
+            f"{folder}: the recorder does not answer; the {entry.kind} was not written, try again"
+        ) from None
+    with lock, LineFile(folder / JOURNAL_FILE, JOURNAL_HEADER) as journal:
+        try:
+            journal.commit(entry.line(datetime.datetime.now(datetime.UTC)))
+        except OSError as error:
+            raise InputError(f"{journal.path}: cannot be written ({error.strerror})") from None

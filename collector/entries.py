@@ -1,0 +1,58 @@
+"""What may be written into the journal from outside: checked once, here, whoever asks."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+
+from analysis.vocabulary.channels import LEVELS, MARKS, STAGES
+from analysis.vocabulary.errors import InputError, refused
+from collector.joblog import csv_line
+
+LONGEST_TEXT = 4_000
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One journal row without its time."""
+
+    kind: str
+    subject: str = ""
+    value: str = ""
+    text: str = ""
+
+    def line(self, time: datetime.datetime) -> bytes:
+        """Return the row as a line of the journal."""
+        return csv_line((stamp(time), self.kind, self.subject, self.value, self.text))
+
+
+def stamp(time: datetime.datetime) -> str:
+    """Return an RFC 3339 UTC stamp with milliseconds."""
+    return time.astimezone(datetime.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{time.microsecond // 1000:03d}Z"
+
+
+def checked(entry: Entry) -> Entry:
+    """Return an entry from outside when it may stand in the journal.
+
+    Raises
+    ------
+    InputError
+        Unknown kind, stage, mark or level, or a text that is too long.
+    """
+    if entry.kind == "mark":
+        if entry.subject not in MARKS:
+            raise refused("mark", entry.subject, MARKS)
+    elif entry.kind == "stage":
+        if entry.subject not in STAGES:
+            raise refused("stage", entry.subject, STAGES)
+        if entry.value not in ("begin", "end"):
+            raise refused(f"stage {entry.subject}", entry.value, ("begin", "end"))
+    elif entry.kind == "finding":
+        if entry.value not in LEVELS:
+            raise refused("finding level", entry.value, LEVELS)
+    elif entry.kind != "note":
+        raise refused("journal kind", entry.kind, ("mark", "stage", "note", "finding"))
+    longest = max(len(entry.subject), len(entry.value), len(entry.text))
+    if longest > LONGEST_TEXT:
+        raise InputError(f"{entry.kind}: {longest:,} characters are too long; expected at most {LONGEST_TEXT:,}")
+    return entry
