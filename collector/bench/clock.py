@@ -1,4 +1,4 @@
-"""A clock that runs faster than real time, for a recorder that plays two days in two minutes."""
+"""A clock that runs faster than real time, so that the recorder can record two days in two minutes."""
 
 from __future__ import annotations
 

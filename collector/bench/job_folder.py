@@ -10,6 +10,7 @@ from typing import Any
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 from analysis.vocabulary.shipped import shipped
+from collector.joblog import FolderLock
 
 REFERENCE = "SIMULATED two-day job, not a record of any real machine"
 """The reference of every demo job: a folder whose job does not carry it is not overwritten."""
@@ -21,15 +22,16 @@ def prepare(folder: Path, instruments: list[dict[str, Any]], interval_s: float) 
     Raises
     ------
     InputError
-        The folder holds something that is not a demo, or cannot be written.
+        The folder holds something that is not a demo, a demo is being recorded there, or it cannot be written.
     """
     if folder.exists() and not (folder.is_dir() and (_is_demo(folder) or not any(folder.iterdir()))):
         raise InputError(f"{folder}: holds something that is not a demo; expected a new folder (--out FOLDER)")
     try:
-        for name in (READINGS_FILE, JOURNAL_FILE, "report.html", JOB_FILE):
-            (folder / name).unlink(missing_ok=True)
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / JOB_FILE).write_text(job_text(instruments, interval_s), encoding="utf-8")
+        with FolderLock(folder):
+            for name in (READINGS_FILE, JOURNAL_FILE, "report.html"):
+                (folder / name).unlink(missing_ok=True)
+            (folder / JOB_FILE).write_text(job_text(instruments, interval_s), encoding="utf-8")
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); expected a folder of yours") from None
 

@@ -14,6 +14,7 @@ from analysis.export import findings_csv
 from analysis.log import load
 from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
 from analysis.report.write import write_report, write_whole
+from analysis.result import Finding
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
@@ -138,8 +139,13 @@ def print_summary(result: Review, console: Console) -> None:
     else:
         console.print("No stage is known in this log: nothing was judged.")
     for finding in result.findings:
-        line = f"{finding.time:%d %b %H:%M} {_MARKS[finding.level]:2} {words(finding.kind)}: {finding.text}"
-        console.print(Text(line, style=_STYLES[finding.level]))
+        console.print(finding_line(finding))
     for caution in result.cautions:
         console.print(Text(f"Log: {caution}"))
     console.print(Text(GENERAL_CAUTION, style="dim"))
+
+
+def finding_line(finding: Finding) -> Text:
+    """Return one finding as a line for a terminal."""
+    line = f"{finding.time:%d %b %H:%M} {_MARKS[finding.level]:2} {words(finding.kind)}: {finding.text}"
+    return Text(line, style=_STYLES[finding.level])

@@ -36,7 +36,7 @@ def test_an_earlier_demo_is_replaced_and_what_is_not_its_own_stays(tmp_path: Pat
     (tmp_path / "readings.csv").write_text("time\n")
     (tmp_path / "notes.txt").write_text("mine")
     prepare(tmp_path, INSTRUMENTS, 30.0)
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["job.toml", "notes.txt"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".standwatch", "job.toml", "notes.txt"]
 
 
 @pytest.mark.parametrize("job", [None, '[job]\nname = "a real one"\n', "not toml ["])

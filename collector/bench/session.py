@@ -1,0 +1,79 @@
+"""The bench, its wires and a real recorder run together on one fast clock; the script's marks go in from outside."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+
+from analysis.vocabulary.errors import StandwatchError
+from collector.bench.clock import ScaledClock
+from collector.bench.job_folder import prepare
+from collector.bench.plant import Plant
+from collector.bench.play import Bench, moment
+from collector.bench.scenario import Said, Script, job
+from collector.bench.wires import Wires
+from collector.control import send
+from collector.entries import Entry
+from collector.recorder import Clocks, Recorder
+
+POLLS_A_ROW = 2.0
+"""Instruments are read so often in one interval of the recorder."""
+
+
+async def run_session(
+    folder: Path,
+    *,
+    seed: int,
+    speed: float,
+    interval_s: float,
+    script: Callable[[Plant], Script] = job,
+    tick: Callable[[float], None] = lambda _seconds: None,
+) -> None:
+    """Play a script, the whole job unless told otherwise, into `folder`.
+
+    Parameters
+    ----------
+    speed : simulated seconds in a real one.
+    interval_s : simulated seconds from row to row.
+    tick : called with the plant's seconds, many times a second.
+
+    Raises
+    ------
+    InputError
+        The folder is not the demo's to write.
+    RecorderError
+        The recorder had to stop.
+    """
+    said: asyncio.Queue[Said | None] = asyncio.Queue()
+    bench = Bench(seed, script, say=lambda _seconds, each: said.put_nowait(each))
+    begin_s = bench.plant.seconds
+    every_s = interval_s / speed / POLLS_A_ROW
+    async with Wires(lambda: bench.shown, every_s=every_s) as wires:
+        prepare(folder, wires.instruments(every_s), interval_s)
+        clock = ScaledClock(moment(begin_s), speed)
+        recorder = Recorder(folder, Clocks(clock.seconds, clock.now, speed))
+        running = asyncio.Event()
+
+        async def play() -> None:
+            await running.wait()
+            while not bench.done:
+                bench.advance(begin_s + clock.seconds())
+                tick(bench.plant.seconds)
+                await asyncio.sleep(every_s / 2.0)
+            said.put_nowait(None)
+
+        async def speak() -> None:
+            try:
+                while (each := await said.get()) is not None:
+                    await asyncio.to_thread(send, folder, Entry(each.kind, each.subject, each.value, each.text))
+            finally:
+                recorder.stop()
+
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(recorder.run(running.set), name="recorder")
+                group.create_task(play(), name="bench")
+                group.create_task(speak(), name="technician")
+        except* StandwatchError as errors:
+            raise errors.exceptions[0] from None
