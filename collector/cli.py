@@ -124,6 +124,21 @@ def verify(path: Path, *, job: Path | None = None, report: Path | None = None) -
     run_verify(path, job, report)
 
 
+@app.command
+def demo(*, out: Path = Path("standwatch-demo"), seed: int = 2026, fast: bool = False) -> None:
+    """Play a simulated two-day repair through real wires into a real recorder, and review it.
+
+    Parameters
+    ----------
+    out : new folder for the job (an earlier demo there is replaced)
+    seed : another number gives other weather and noise
+    fast : under a minute, with a row a minute instead of two
+    """
+    from collector.commands.demo import run_demo
+
+    run_demo(out, seed=seed, fast=fast)
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run one command. Exit codes: 0 done, 2 input refused, 1 anything else; every failure is one line."""
     given = list(sys.argv[1:] if arguments is None else arguments)
