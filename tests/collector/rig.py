@@ -1,0 +1,55 @@
+"""A job with one scale on a socket, for tests of the recorder."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+JOB = """
+[job]
+name = "rig"
+[recorder]
+interval = "{interval}"
+[[instrument]]
+name = "scale"
+profile = "ascii-scale-streaming"
+port = "socket://127.0.0.1:{port}"
+"""
+
+
+@contextlib.asynccontextmanager
+async def scale(every_s: float = 0.02) -> AsyncIterator[int]:
+    """Serve a scale that sends a rising weight in pounds; yields its port."""
+    sent = 0
+    serving: set[asyncio.Task[None]] = set()
+
+    async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal sent
+        task = asyncio.current_task()
+        assert task is not None
+        serving.add(task)
+        with contextlib.suppress(ConnectionError, asyncio.CancelledError):
+            while True:
+                sent += 1
+                writer.write(f"ST,GS,+{sent:8.2f} lb\r\n".encode())
+                await writer.drain()
+                await asyncio.sleep(every_s)
+        writer.close()
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    try:
+        yield server.sockets[0].getsockname()[1]
+    finally:
+        server.close()
+        for task in serving:
+            task.cancel()
+        await asyncio.gather(*serving, return_exceptions=True)
+
+
+def job_folder(folder: Path, port: int, interval: str = "0.1 s") -> Path:
+    """Write the job of the rig into `folder` and return it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "job.toml").write_text(JOB.format(port=port, interval=interval), encoding="utf-8")
+    return folder

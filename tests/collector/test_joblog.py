@@ -1,0 +1,122 @@
+"""Append-only files: whole lines or none, whatever the disk does."""
+
+from __future__ import annotations
+
+import csv
+import errno
+import io
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.vocabulary.errors import InputError
+from collector.joblog import FolderHeld, FolderLock, LineFile, RealDisk, csv_line
+
+HEAD = "time,weight [kg]\n"
+ROWS = [f"2026-03-14T07:00:0{n}.000Z,{n}.5\n".encode() for n in range(4)]
+
+
+class FailingDisk(RealDisk):
+    """A disk that fails as told: `writes` maps the number of a write to a count of bytes or an error."""
+
+    def __init__(self, writes: dict[int, int | OSError] | None = None, syncs: dict[int, OSError] | None = None) -> None:
+        self.writes, self.syncs = writes or {}, syncs or {}
+        self.written = self.synced = 0
+
+    def write(self, descriptor: int, data: bytes) -> int:
+        self.written += 1
+        told = self.writes.get(self.written)
+        if isinstance(told, OSError):
+            raise told
+        return super().write(descriptor, data if told is None else data[:told])
+
+    def sync(self, descriptor: int) -> None:
+        self.synced += 1
+        if self.synced in self.syncs:
+            raise self.syncs[self.synced]
+        super().sync(descriptor)
+
+
+def test_a_new_file_has_its_header_and_grows_by_whole_lines(tmp_path: Path) -> None:
+    with LineFile(tmp_path / "r.csv", HEAD) as file:
+        assert file.opened.fresh
+        file.commit(ROWS[0] + ROWS[1])
+    with LineFile(tmp_path / "r.csv", HEAD) as file:
+        assert not file.opened.fresh
+        assert file.opened.torn == b""
+        file.commit(ROWS[2])
+    assert (tmp_path / "r.csv").read_bytes() == HEAD.encode() + b"".join(ROWS[:3])
+
+
+def test_cut_at_every_byte_of_header_and_lines_it_resumes_with_whole_lines(tmp_path: Path) -> None:
+    whole = HEAD.encode() + b"".join(ROWS)
+    for cut in range(len(whole) + 1):
+        path = tmp_path / f"{cut}.csv"
+        path.write_bytes(whole[:cut])
+        with LineFile(path, HEAD) as file:
+            kept = whole[:cut].rfind(b"\n") + 1
+            assert file.opened.torn == whole[kept:cut]
+            file.commit(ROWS[3])
+        expected = whole[:kept] if kept else HEAD.encode()
+        assert path.read_bytes() == expected + ROWS[3], cut
+
+
+@pytest.mark.parametrize("short", [1, 5, 20])
+def test_a_short_write_is_gone_on_with(tmp_path: Path, short: int) -> None:
+    with LineFile(tmp_path / "r.csv", HEAD, FailingDisk({2: short})) as file:
+        file.commit(ROWS[0])
+    assert (tmp_path / "r.csv").read_bytes() == HEAD.encode() + ROWS[0]
+
+
+@pytest.mark.parametrize(
+    "disk",
+    [
+        FailingDisk({2: OSError(errno.ENOSPC, "full")}),
+        FailingDisk({2: 7, 3: OSError(errno.ENOSPC, "full")}),
+        FailingDisk({2: 0}),
+        FailingDisk(syncs={2: OSError(errno.EIO, "broken")}),
+    ],
+)
+def test_what_fails_leaves_whole_lines_and_may_be_tried_again(tmp_path: Path, disk: FailingDisk) -> None:
+    with LineFile(tmp_path / "r.csv", HEAD, disk) as file:
+        with pytest.raises(OSError):
+            file.commit(ROWS[0])
+        assert (tmp_path / "r.csv").read_bytes() == HEAD.encode()
+        file.commit(ROWS[0])
+    assert (tmp_path / "r.csv").read_bytes() == HEAD.encode() + ROWS[0]
+
+
+def test_another_header_is_refused_and_nothing_is_changed(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes(b"time,vacuum [micron]\nx")
+    with pytest.raises(InputError, match="expected the same columns"):
+        LineFile(path, HEAD)
+    assert path.read_bytes() == b"time,vacuum [micron]\nx"
+
+
+def test_a_file_without_lines_is_not_cut(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes(b"x" * (2 << 20))
+    with pytest.raises(InputError, match="is not a log"):
+        LineFile(path, HEAD)
+    assert path.stat().st_size == 2 << 20
+
+
+def test_one_writer_a_folder_and_the_lock_goes_with_its_holder(tmp_path: Path) -> None:
+    with FolderLock(tmp_path), pytest.raises(FolderHeld, match=f"process {os.getpid()}"):
+        FolderLock(tmp_path)
+    with FolderLock(tmp_path):
+        pass
+
+
+@given(st.lists(st.text(), min_size=5, max_size=5))
+def test_any_text_is_one_line_and_reads_back_as_five_cells(cells: list[str]) -> None:
+    line = csv_line(cells)
+    assert line.count(b"\n") == 1
+    assert line.endswith(b"\n")
+    back = next(csv.reader(io.StringIO(line.decode("utf-8"), newline="")))
+    assert [len(a) for a in back] == [len(a) for a in cells]
+    assert all(a == b for a, b in zip(back, cells, strict=True) if b.isprintable() and b.isascii())
