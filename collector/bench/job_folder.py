@@ -24,8 +24,7 @@ def prepare(folder: Path, instruments: list[dict[str, Any]], interval_s: float) 
     InputError
         The folder holds something that is not a demo, a demo is being recorded there, or it cannot be written.
     """
-    if folder.exists() and not (folder.is_dir() and (_is_demo(folder) or not any(folder.iterdir()))):
-        raise InputError(f"{folder}: holds something that is not a demo; expected a new folder (--out FOLDER)")
+    refuse_foreign(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with FolderLock(folder):
@@ -34,6 +33,18 @@ def prepare(folder: Path, instruments: list[dict[str, Any]], interval_s: float) 
             (folder / JOB_FILE).write_text(job_text(instruments, interval_s), encoding="utf-8")
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); expected a folder of yours") from None
+
+
+def refuse_foreign(folder: Path) -> None:
+    """Refuse a folder that is neither new, nor empty, nor an earlier demo.
+
+    Raises
+    ------
+    InputError
+        It holds something that is not a demo.
+    """
+    if folder.exists() and not (folder.is_dir() and (_is_demo(folder) or not any(folder.iterdir()))):
+        raise InputError(f"{folder}: holds something that is not a demo; expected a new folder (--out FOLDER)")
 
 
 def job_text(instruments: list[dict[str, Any]], interval_s: float) -> str:

@@ -6,6 +6,7 @@ import asyncio
 import multiprocessing
 import signal
 from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from rich.text import Text
 from analysis.log import load
 from analysis.result import Finding
 from analysis.review import Review, review
+from analysis.vocabulary.errors import InputError
+from collector.bench.job_folder import refuse_foreign
 from collector.bench.play import SEED, moment
 from collector.bench.scenario import DURATION_S, START_S
 from collector.bench.session import run_session
@@ -48,6 +51,7 @@ def run_demo(
     InputError
         The folder holds something that is not a demo.
     """
+    refuse_foreign(out)
     console = Console() if console is None else console
     console.print(Text("SIMULATED DATA", style="reverse"), "An invented chiller, two days in a few minutes.")
     console.print(f"Job folder: {out}", soft_wrap=True, highlight=False, markup=False)
@@ -90,7 +94,8 @@ async def _watch(folder: Path, reviewer: Executor, seen: set[tuple[object, ...]]
     loop = asyncio.get_running_loop()
     while True:
         await asyncio.sleep(LOOK_EVERY_S)
-        _tell(await loop.run_in_executor(reviewer, _findings, folder), seen, console)
+        with suppress(InputError):  # no row yet
+            _tell(await loop.run_in_executor(reviewer, _findings, folder), seen, console)
 
 
 def _quiet() -> None:
