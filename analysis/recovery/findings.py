@@ -1,0 +1,321 @@
+"""The findings of a recovery, each made at the tick at which its evidence sufficed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.recovery.liquid import GONE_K, Call, Evidence, minute_median
+from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
+from analysis.recovery.required_level import RequiredLevel
+from analysis.recovery.ticks import Ticks
+from analysis.result import Figure, FigureValue, Finding, Level
+from analysis.stretch import Stretch
+
+FIRST_COME = "Local codes and the licensed technician come first."
+
+RATE_S = 120.0
+"""Mass rates are taken over this time."""
+BREAK = 0.4
+"""The liquid pull is over at this share of its best rate; it usually falls 5 to 20 times; common practice."""
+BREAK_STAYS_S = 150.0
+NEAR_SATURATION = 0.80
+"""Share of the pressure at the best rate above which the fall of the rate is the port's, not the pressure's."""
+
+REBOUND = 0.03
+"""A rise of this share in a pause, after hose and gauge have come to rest, is the refrigerant's; vapour that warms up
+gives about 1 %; common practice."""
+REBOUND_STAYS_S = 60.0
+CHILLED_SHARE = 0.5
+"""Self-chilling: this share of what left must have boiled, by the slopes of pressure before and in a pause."""
+
+FREEZE_STAYS_S = 90.0
+FREEZE_CLEAR_K = 1.0
+REACHED_STAYS_S = 60.0
+
+
+@dataclass(frozen=True)
+class Maker:
+    """Makes findings of a stretch: times in seconds become stamps, a tick becomes when it was known."""
+
+    stretch: Stretch
+    ticks: Ticks
+
+    def show(self, si: float, kind: str, digits: int = 3) -> str:
+        """Return a number in the job's units."""
+        return Figure(float(si), kind).show(self.stretch.job.job.units, digits)
+
+    def pressure(self, pascal: float) -> str:
+        """Return an absolute pressure in the job's units."""
+        return self.show(pascal, "pressure")
+
+    def kelvins(self, kelvin: float) -> str:
+        """Return a difference of temperatures in the job's units."""
+        return self.show(kelvin, "temperature_difference", 2)
+
+    def __call__(
+        self,
+        tick: int,
+        since_s: float,
+        kind: str,
+        level: Level,
+        text: str,
+        **figures: FigureValue,
+    ) -> Finding:
+        time = self.ticks.known[tick]
+        since = min(self.stretch.begin + pd.Timedelta(seconds=max(since_s, 0.0)), time)
+        return Finding(time, since, self.stretch.stage, kind, level, text, figures)
+
+
+def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
+    """Return the end of the liquid pull: the mass rate breaks down while the pressure still stands."""
+    ticks = make.ticks
+    moved = ticks.moved_kg
+    if not np.isfinite(moved).any():
+        return []
+    past = before(ticks.at_s, RATE_S)
+    old = np.maximum(past, 0)
+    paused = np.cumsum(stands)
+    pulled = (past >= 0) & (paused == paused[old]) & np.isfinite(moved - moved[old])
+    rate = np.where(pulled, (moved - moved[old]) / np.maximum(ticks.at_s - ticks.at_s[old], 1.0), np.nan)
+    rate = np.where(rate * RATE_S > -2.0 * ticks.mass_resolution_kg, rate, np.nan)
+    best = np.fmax.accumulate(np.where(np.isfinite(rate), rate, 0.0))
+    at_best = np.maximum.accumulate(np.where(rate >= best, np.arange(len(ticks)), 0))
+    sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg
+    near = ticks.pressure_pa >= NEAR_SATURATION * ticks.pressure_pa[at_best]
+    low = pulled & sure & near & (rate <= BREAK * best)
+    begun = -1.0
+    for k in np.flatnonzero(low | (pulled & (rate > BREAK * best))).tolist():
+        if not low[k]:
+            begun = -1.0
+        elif begun < 0.0:
+            begun = float(ticks.at_s[k])
+        elif ticks.at_s[k] - begun >= BREAK_STAYS_S:
+            text = (
+                f"The fast liquid pull is over: the rate fell from {make.show(best[k], 'mass_rate')} to "
+                f"{make.show(max(rate[k], 0.0), 'mass_rate')}. Liquid may still stand where the port does not reach; "
+                "keep the water flowing or drained while it boils off."
+            )
+            figures = {
+                "rate_before": Figure(float(best[k]), "mass_rate"),
+                "rate": Figure(float(max(rate[k], 0.0)), "mass_rate"),
+                "recovered": Figure(float(moved[k]), "mass"),
+            }
+            return [make(k, begun - RATE_S / 2, "liquid_pull_ended", "info", text, **figures)]
+    return []
+
+
+def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
+    """Return the finding that no liquid stands."""
+    if call is None:
+        return []
+    ticks, k = make.ticks, call.tick
+    why = {
+        "plate": "what the scale gains is what the vapour loses, and the plate's charge is accounted for",
+        "balance": "what the scale gains is what the vapour loses, down to a deep vacuum",
+        "pause": "it did not come back while the machine stood",
+    }[call.by]
+    figures: dict[str, FigureValue] = {
+        "depression": Figure(float(evidence.depression_k[k]), "temperature_difference"),
+        "saturation": Figure(float(ticks.bubble_k[k]), "temperature"),
+        "evidence": call.by,
+    }
+    if np.isfinite(ticks.moved_kg[k]):
+        figures["recovered"] = Figure(float(ticks.moved_kg[k]), "mass")
+    text = (
+        f"No liquid stands any more: saturation (bubble point) is {make.kelvins(evidence.depression_k[k])} "
+        f"under {_under(ticks)}, and {why}. Go on to the required level."
+    )
+    return [make(k, call.since_s, "liquid_gone", "info", text, **figures)]
+
+
+def _under(ticks: Ticks) -> str:
+    if ticks.water_channel is None:
+        return "what it stood at before (no water temperature was logged)"
+    return "the leaving water" if ticks.water_channel == "leaving_water_temperature" else "the entering water"
+
+
+def self_chilling(make: Maker, evidence: Evidence, pauses: list[Pause], until: int) -> list[Finding]:
+    """Return the first sure sign, before tick `until`, that liquid chills itself while it boils."""
+    ticks = make.ticks
+    found: list[tuple[int, float, str]] = []
+    wet = np.flatnonzero(evidence.wet[:until])
+    if len(wet):
+        found.append((int(wet[0]), _since(ticks, evidence.depression_k >= GONE_K, int(wet[0])), "mass"))
+    for pause in pauses:
+        if pause.base is None or pause.first == 0 or pause.base >= until:
+            continue
+        k = pause.first - 1
+        old = int(np.searchsorted(ticks.at_s, pause.begin_s - 300.0))
+        run = pause.begin_s - ticks.at_s[old]
+        if evidence.dry_soft[k] or not evidence.depression_k[pause.base] >= GONE_K or run < 120.0:
+            continue
+        fell = np.log(ticks.pressure_pa[old] / ticks.pressure_pa[k]) / run
+        for j in range(pause.base + 1, min(pause.last + 1, until)):
+            long = ticks.at_s[j] - pause.begin_s
+            rise = np.log(ticks.pressure_pa[j] / ticks.pressure_pa[pause.base])
+            big = ticks.pressure_pa[j] - ticks.pressure_pa[pause.base] > 3.0 * ticks.resolution_pa[j]
+            pace = rise / (long - HOSE_S + 15.0)
+            if long >= HOSE_S + 60.0 and rise >= REBOUND and big and pace > CHILLED_SHARE / (1 - CHILLED_SHARE) * fell:
+                if ticks.at_s[j] - pause.begin_s < 600.0:
+                    found.append((j, _since(ticks, evidence.depression_k >= GONE_K, k), "pause"))
+                break
+    if not found:
+        return []
+    tick, since, by = min(found)
+    why = (
+        "the pressure climbs back while the machine stands"
+        if by == "pause"
+        else "the scale gains more than vapour can give"
+    )
+    text = (
+        f"Saturation is {make.kelvins(evidence.depression_k[tick])} under {_under(ticks)} but liquid still "
+        f"stands: {why}. The liquid chills itself; see that the water flows, or is drained, before the tubes freeze."
+    )
+    figures: dict[str, FigureValue] = {
+        "depression": Figure(float(evidence.depression_k[tick]), "temperature_difference"),
+        "saturation": Figure(float(ticks.bubble_k[tick]), "temperature"),
+        "evidence": by,
+    }
+    return [make(tick, since, "self_chilling", "caution", text, **figures)]
+
+
+def _since(ticks: Ticks, ok: np.ndarray, tick: int) -> float:
+    """Return the time at which `ok` began to hold without a break up to `tick`."""
+    broken = np.flatnonzero(~ok[: tick + 1])
+    return float(ticks.at_s[broken[-1]] if len(broken) else ticks.at_s[0])
+
+
+def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause]) -> list[Finding]:
+    """Return one finding for each pause in which the pressure came back."""
+    ticks = make.ticks
+    found = []
+    for pause in pauses:
+        if pause.base is None or pause.first == 0:
+            continue
+        if not evidence.depression_k[pause.base] >= GONE_K:
+            continue
+        base = ticks.pressure_pa[pause.base]
+        k = np.arange(pause.base, pause.last + 1)
+        risen = ticks.pressure_pa[k] - base
+        up = risen > np.maximum(REBOUND * base, 3.0 * ticks.resolution_pa[k])
+        stays = np.flatnonzero(
+            up & (np.concatenate([[False], up[:-1]])) & (ticks.at_s[k] - ticks.at_s[pause.base] >= REBOUND_STAYS_S)
+        )
+        if not len(stays):
+            continue
+        j = int(k[stays[0]])
+        minutes = (ticks.at_s[j] - pause.begin_s) / 60.0
+        text = (
+            f"Pressure came back from {make.pressure(base)} to {make.pressure(ticks.pressure_pa[j])} in {minutes:.0f} min "
+            "with the machine standing. Refrigerant still boils: liquid in a pocket, or out of the oil. "
+            "Warm the low points and the sump, wait, and pull again."
+        )
+        figures = {
+            "pressure_before": Figure(float(base), "pressure"),
+            "pressure_after": Figure(float(ticks.pressure_pa[j]), "pressure"),
+        }
+        found.append(make(j, pause.begin_s, "pressure_rebound", "caution", text, **figures))
+    return found
+
+
+def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) -> list[Finding]:
+    """Return each episode in which saturation stood at or under freezing while liquid might stand."""
+    ticks = make.ticks
+    if not pulls or ticks.fluid is None:
+        return []
+    freezes = make.stretch.job.circuit.freezes_at_k
+    cold = (ticks.bubble_k <= freezes) & ~evidence.dry_soft
+    found: list[Finding] = []
+    begun, armed, warm_since = -1.0, True, -1.0
+    for k in range(pulls[0].first + 1, min(until, len(ticks))):
+        at = float(ticks.at_s[k])
+        if cold[k]:
+            begun = at if begun < 0.0 else begun
+            warm_since = -1.0
+            if armed and at - begun >= FREEZE_STAYS_S:
+                armed = False
+                text = (
+                    f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or under "
+                    f"the {make.show(freezes, 'temperature')} at which the water side freezes, and liquid may stand. "
+                    "Stop the machine, get the water flowing or drain the barrel: frozen tubes burst."
+                )
+                found.append(
+                    make(
+                        k,
+                        begun,
+                        "freeze_risk",
+                        "alarm",
+                        text,
+                        saturation=Figure(float(ticks.bubble_k[k]), "temperature"),
+                    )
+                )
+        else:
+            begun = -1.0
+            if ticks.bubble_k[k] > freezes + FREEZE_CLEAR_K:
+                warm_since = at if warm_since < 0.0 else warm_since
+                armed = armed or at - warm_since >= 300.0
+    return found
+
+
+@dataclass(frozen=True)
+class LevelState:
+    """What became of the required level: when it was reached, and whether the last long pause held it."""
+
+    reached: int | None
+    held: bool | None
+    findings: tuple[Finding, ...]
+
+
+def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) -> LevelState:
+    """Return whether the required level was reached and held, with the findings."""
+    ticks = make.ticks
+    if required.level is None or len(ticks) == 0:
+        return LevelState(None, None, ())
+    absolute = required.level.absolute
+    level = np.full(len(ticks), required.level.pa) if absolute else required.level.pa + ticks.barometer_pa
+    under = ticks.pressure_pa <= level
+    broken = np.maximum.accumulate(np.where(under, -np.inf, ticks.at_s))
+    begin = np.maximum(broken, ticks.at_s[0] - 10.0)
+    hit = np.flatnonzero(under & (ticks.at_s - begin >= REACHED_STAYS_S))
+    if not len(hit):
+        return LevelState(None, None, ())
+    first = int(hit[0])
+    of_level = make.show(float(level[first]), "pressure", 3)
+    source = required.rules.title
+    figures = {
+        "required_level": Figure(float(level[first]), "pressure"),
+        "pressure": Figure(float(ticks.pressure_pa[first]), "pressure"),
+    }
+    text = (
+        f"The required level of {of_level} ({source}) is reached. Stop the machine and watch for "
+        f"{required.hold_s / 60:.0f} min that it does not come back. {FIRST_COME}"
+    )
+    found = [make(first, float(begin[first]), "required_level_reached", "info", text, **figures)]
+    held: bool | None = None
+    told = False
+    for pause in pauses:
+        if pause.base is None or pause.last < first:
+            continue
+        k = np.arange(pause.base, pause.last + 1)
+        long = ticks.at_s[k] - pause.begin_s
+        if long[-1] < required.hold_s or ticks.pressure_pa[pause.base] > level[pause.base] * (1 + required.hold_within):
+            continue
+        high = minute_median(ticks.pressure_pa[k]) > level[k] * (1.0 + required.hold_within)
+        held = not bool(high.any())
+        sure = np.flatnonzero((long >= required.hold_s) & (k >= first))
+        if len(sure) and not told and not high[: sure[0] + 1].any():
+            j = int(k[sure[0]])
+            told = True
+            text = (
+                f"The level stood for {required.hold_s / 60:.0f} min: {make.pressure(ticks.pressure_pa[j])} against the "
+                f"required {of_level} ({source}). {FIRST_COME}"
+            )
+            figures = {
+                "required_level": Figure(float(level[j]), "pressure"),
+                "pressure": Figure(float(ticks.pressure_pa[j]), "pressure"),
+            }
+            found.append(make(j, pause.begin_s, "required_level_held", "info", text, **figures))
+    return LevelState(first, held, tuple(found))

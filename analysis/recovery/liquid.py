@@ -1,0 +1,292 @@
+"""Whether liquid still stands: what the pressure, the water, the scale, the plate and the pauses say together.
+
+While no liquid boils, what the scale gains is what the vapour in the circuit loses: dm = V d(density). While
+liquid boils more arrives than that: the *apparent volume* dm/d(density) is larger than the circuit. The last
+liquid may sit apart, in a pocket or in ice-cold standing water, where it boils too slowly to be seen in that
+balance; only the plate's charge or a pause shows that, so one of the two is asked for before liquid is called
+gone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
+from analysis.recovery.ticks import Ticks
+from analysis.vocabulary.job import Job
+
+GONE_K = 2.78
+"""5 degF under the leaving water. Common practice in the trade, no published source."""
+STAYS_S = 120.0
+"""The depression has to stay this long; common practice."""
+AT_REST_K = 0.5
+"""Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
+WINDOWS = (0.12, 0.25, 0.5, 1.0)
+"""Falls of ln(density) over which the apparent volume is taken."""
+DRY = 1.2
+"""Apparent over stated volume up to which no liquid boils; stated volumes are seldom better known than that."""
+DRY_SOFT = 1.4
+"""The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
+SCALE_FAILS = 0.4
+"""Apparent over stated volume under which the scale has missed mass, or the volume is wrong: no evidence."""
+TIGHT, ALIKE = 0.35, 0.15
+"""An apparent volume is known when its bounds are this close, and two are the same within this share."""
+DENSEST_FILL = 6.0
+"""No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
+PLATE_SHORT, PLATE_OVER = 0.003, 0.015
+"""Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
+POCKET = 0.06
+"""A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
+VOLUME_ERROR = 0.02
+"""Share by which the vapour's volume is taken as too large when the plate is compared."""
+DEEP = 1.6
+"""ln of the pressure fall after which even a slow pocket shows in the apparent volume."""
+FLAT = 0.006
+"""A pause in which pressure rises by no more than this shows that nothing boils."""
+SHORT_PAUSE_S, LONG_PAUSE_S = 300.0, 600.0
+"""How long a flat pause has to be where the balance says the same, and where it says nothing; common practice."""
+SLOWEST_S = 10_000.0
+"""Without a scale: slower than this, in seconds for a fall by e, is no vapour-only fall worth the name."""
+NOT_ICE_K = 15.0
+"""Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
+CHILL_K, CHILL_S = 4.0, 300.0
+"""Self-chilling: a depression well beyond the 5 degF rule, this long, with more mass than vapour can give."""
+
+Floats = np.ndarray
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known at each tick; arrays of shape (n,).
+
+    `depressed`: the depression has stayed; `depth`: ln of standing over present pressure; `dry`: the balance
+    says no liquid boils, over the fall since `dry_from_s`; `dry_soft`: it has said so, at least roughly, and nothing
+    has spoken against it since; `pocket`: what is missing from the plate's charge may stand apart; `deep`: the same over a long fall; `wet`: more mass leaves than vapour can give,
+    while chilled; `against`: the balance says that liquid boils; `unaccounted`: share of the plate's charge neither
+    weighed nor there as vapour; `fall_s`: seconds for a fall by e while pulling; `volume`: apparent or stated [m3].
+    """
+
+    depression_k: Floats
+    depressed: np.ndarray
+    depth: Floats
+    dry: np.ndarray
+    dry_from_s: Floats
+    dry_soft: np.ndarray
+    pocket: np.ndarray
+    deep: np.ndarray
+    wet: np.ndarray
+    against: np.ndarray
+    unaccounted: Floats
+    fall_s: Floats
+    volume: Floats
+
+
+def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
+    """Return the evidence at every tick."""
+    n = len(ticks)
+    standing = np.fmin(ticks.reference_k, ticks.plateau_k + AT_REST_K)
+    depression = standing - ticks.bubble_k
+    ok = (depression >= GONE_K) & (standing - ticks.dew_k >= GONE_K)
+    depth = np.full(n, np.nan)
+    if ticks.fluid is not None:
+        depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
+    stated = job.circuit.internal_volume_m3
+    charge = job.circuit.charge_kg
+    dry, soft, deep, wet, against = (np.zeros(n, dtype=bool) for _ in range(5))
+    from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
+    volume = np.full(n, np.nan if stated is None else stated)
+    most = -np.inf
+    for pull in pulls:
+        start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
+        part = slice(start, pull.last + 1)
+        if pull.last - start < 2:
+            continue
+        at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
+        spans = _spans(ticks, part)
+        fall_s[part] = spans[0].seconds / np.log(spans[0].ratio)
+        room = _most_volume(stated, charge, ticks, part)
+        if stated is not None:
+            for span in reversed(spans):
+                enough = span.high >= SCALE_FAILS * stated
+                hit = enough & (span.high <= DRY * stated)
+                dry[part] |= hit
+                from_s[part] = np.where(hit, at - span.seconds, from_s[part])
+                soft[part] |= enough & (span.high <= DRY_SOFT * stated)
+            deep[part] |= (spans[-1].high >= SCALE_FAILS * stated) & (spans[-1].high <= DRY * stated)
+        else:
+            low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
+            knee = np.maximum(most, np.maximum.accumulate(low))
+            most = float(knee[-1])
+            for span in spans[:2]:
+                tight = (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
+                alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
+                dry[part] |= alike
+                deep[part] |= alike
+                from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
+                soft[part] |= alike | (tight & (knee >= 2.5 * span.middle))
+                volume[part] = np.where(tight, span.middle, volume[part])
+        against[part] = spans[0].low > (DRY_SOFT / DRY if stated is not None else 1.0) * room
+        soft[part] |= _steady_fall(spans) & (depth[part] > 0.2) & ~against[part]
+        past = np.maximum(before(at, CHILL_S), 0)
+        gained = moved - moved[past]
+        vapour = room * np.maximum(density[past] - density, 0.0)
+        chilled = _stayed(at, depression[part] >= CHILL_K, CHILL_S)
+        wet[part] = chilled & (gained > 4.0 * ticks.mass_resolution_kg[part]) & (gained - vapour > 0.5 * gained)
+    soft = _latched(soft, depression < GONE_K)
+    volume = _held_on(volume)
+    unaccounted = np.full(n, np.nan)
+    if charge is not None and charge > 0.0:
+        vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0)
+        unaccounted = (charge - ticks.moved_kg - (1.0 - VOLUME_ERROR) * vapour) / charge
+    return Evidence(
+        depression_k=depression,
+        depressed=_stayed(ticks.at_s, ok, STAYS_S),
+        depth=depth,
+        dry=dry,
+        dry_from_s=from_s,
+        dry_soft=soft,
+        pocket=(unaccounted > PLATE_SHORT) & (unaccounted < POCKET),
+        deep=deep & (depth >= DEEP),
+        wet=wet & ~soft,
+        against=against,
+        unaccounted=unaccounted,
+        fall_s=_held_on(fall_s),
+        volume=volume,
+    )
+
+
+@dataclass(frozen=True)
+class _Span:
+    """Apparent volume [m3] over one fall of density: bounds, middle, that of the fall before, time, ratio."""
+
+    low: Floats
+    middle: Floats
+    high: Floats
+    earlier: Floats
+    seconds: Floats
+    ratio: Floats
+
+
+def _spans(ticks: Ticks, part: slice) -> list[_Span]:
+    density, moved, at = ticks.density[part], ticks.moved_kg[part], ticks.at_s[part]
+    lowest = np.minimum.accumulate(np.where(np.isfinite(density), density, np.inf))
+    blur = 2.0 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * density
+    error = 2.0 * ticks.mass_resolution_kg[part]
+    spans = []
+    for window in WINDOWS:
+        j = np.searchsorted(-lowest, -density * np.exp(window), side="right") - 1
+        there = (j >= 0) & np.isfinite(density)
+        j = np.maximum(j, 0)
+        lost, gained = density[j] - density, moved - moved[j]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            low = np.where(there, np.maximum(gained - error, 0.0) / (lost + blur), np.nan)
+            high = np.where(there & (lost > blur), (gained + error) / (lost - blur), np.nan)
+            middle = np.where(there, gained / lost, np.nan)
+            seconds = np.where(there, at - at[j], np.nan)
+            ratio = np.where(there, density[j] / density, np.nan)
+        spans.append(_Span(low, middle, high, np.where(there, middle[j], np.nan), seconds, ratio))
+    return spans
+
+
+def _steady_fall(span: list[_Span]) -> np.ndarray:
+    """Return where the pressure falls like vapour alone: quick enough, and not slower than a while ago."""
+    pace = span[0].seconds / np.log(span[0].ratio)
+    longer = span[1].seconds / np.log(span[1].ratio)
+    return np.asarray((pace < SLOWEST_S) & (pace <= 1.25 * longer))
+
+
+def _most_volume(stated: float | None, charge: float | None, ticks: Ticks, part: slice) -> Floats | float:
+    if stated is not None:
+        return DRY * stated
+    return DENSEST_FILL * _charge(charge, ticks.moved_kg[part]) / _liquid_density(ticks)
+
+
+def _charge(charge: float | None, moved: Floats) -> Floats | float:
+    return np.fmax(np.fmax.accumulate(moved), 0.0 if charge is None else charge)
+
+
+def _liquid_density(ticks: Ticks) -> float:
+    return np.nan if ticks.fluid is None else float(ticks.fluid.liquid_density(283.15))
+
+
+def _stayed(at_s: Floats, ok: np.ndarray, long_s: float) -> np.ndarray:
+    """Return where `ok` has held for `long_s` without a break, shape (n,)."""
+    last = np.maximum.accumulate(np.where(ok, -np.inf, at_s))
+    begun = at_s[0] if len(at_s) else 0.0
+    return np.asarray(ok & (at_s - np.maximum(last, begun) >= long_s))
+
+
+def _latched(on: np.ndarray, off: np.ndarray) -> np.ndarray:
+    """Return where `on` has been seen since `off` last was, shape (n,)."""
+    order = np.arange(len(on))
+    return np.asarray(np.maximum.accumulate(np.where(on, order, -1)) > np.maximum.accumulate(np.where(off, order, -1)))
+
+
+def _held_on(values: Floats) -> Floats:
+    """Return each value, or the newest one before it."""
+    i = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
+    return np.where(i >= 0, values[np.maximum(i, 0)], np.nan)
+
+
+@dataclass(frozen=True)
+class Call:
+    """A tick at which something was sure, since when it was so, and by what."""
+
+    tick: int
+    since_s: float
+    by: str
+
+
+def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_at_k: float) -> Call | None:
+    """Return when liquid could first be called gone, None while it could not.
+
+    Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees;
+    the same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of
+    10 min after a quick fall where there is no scale to say anything.
+    """
+    agrees = (evidence.unaccounted <= PLATE_SHORT) & (evidence.unaccounted >= -PLATE_OVER)
+    sure = evidence.depressed & ((evidence.dry & agrees) | evidence.deep)
+    calls = []
+    hit = np.flatnonzero(sure)
+    if len(hit):
+        by = "plate" if agrees[hit[0]] and evidence.dry[hit[0]] else "balance"
+        calls.append((int(hit[0]), by))
+    for pause in pauses:
+        if pause.base is None or pause.first == 0:
+            continue
+        k = np.arange(pause.base, pause.last + 1)
+        level = minute_median(ticks.pressure_pa[k])
+        base = level[min(2, len(level) - 1)]
+        allowed = np.maximum(FLAT * base, np.minimum(1.2 * ticks.resolution_pa[k], 5.0 * FLAT * base))
+        flat = np.maximum.accumulate(level - base) <= allowed
+        long = ticks.at_s[k] - ticks.at_s[pause.base]
+        prior = pause.first - 1
+        lately = slice(max(0, int(np.searchsorted(ticks.at_s, pause.begin_s - CHILL_S))), prior + 1)
+        by_balance = bool(evidence.dry[lately].any())
+        quick = evidence.fall_s[prior] <= SLOWEST_S and evidence.depth[prior] >= 0.2
+        if not pause.marked and not np.isfinite(ticks.moved_kg[prior]):
+            quick = quick and ticks.bubble_k[prior] < freezes_at_k - NOT_ICE_K
+        blind = quick and not evidence.against[lately].any()
+        enough = (by_balance & (long >= np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S))) | (
+            blind & (long >= LONG_PAUSE_S)
+        )
+        hit = k[flat & enough & evidence.depressed[k]]
+        if len(hit):
+            calls.append((int(hit[0]), "pause"))
+            break
+    if not calls:
+        return None
+    tick, by = min(calls)
+    shallow = np.flatnonzero(evidence.depression_k[: tick + 1] < GONE_K)
+    since = ticks.at_s[shallow[-1]] if len(shallow) else ticks.at_s[0]
+    balance = evidence.dry_from_s[: tick + 1]
+    balance = balance[np.isfinite(balance)]
+    return Call(tick, float(max(since, balance[0]) if len(balance) else since), by)
+
+
+def minute_median(values: Floats) -> Floats:
+    """Return the median of the last six ticks at each, shape (n,)."""
+    return np.asarray(pd.Series(values).rolling(6, min_periods=1).median(), dtype=float)

@@ -1,0 +1,136 @@
+"""When the machine pulls and when it stands: from the marks, the scale and the pressure together.
+
+A pause that nobody marked shows as a mass rate of nothing with a pressure that no longer falls, or as a
+pressure that rises. What is said of a tick uses nothing after it, so a pause is known a little after it began.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.recovery.ticks import Ticks
+
+LOOK_S = 90.0
+"""Signals are compared over this time."""
+HOSE_S = 45.0
+"""Hose drop is gone and the gauge at rest this long after the machine stopped; common practice."""
+RISE = 0.015
+"""A rise of this share within `LOOK_S` does not happen while a machine pulls."""
+FALL = 0.008
+"""A fall of this share within `LOOK_S` does not happen while it stands."""
+KINK_S, KINK_FALL, KINK_LEFT = 150.0, 0.02, 0.1
+"""A fall that goes on for twice this time and then drops to this share of what was expected, was stopped."""
+STILL = 0.08
+"""The mass rate of a machine that stands is under this share of what it lately did."""
+
+Floats = np.ndarray
+
+
+@dataclass(frozen=True)
+class Pause:
+    """One pause, by tick numbers: begun at `begin_s`, known at tick `first`, last tick `last`.
+
+    `base` is the first tick at which hose and gauge are at rest, None when the pause was shorter.
+    """
+
+    begin_s: float
+    first: int
+    last: int
+    base: int | None
+    over: bool
+    marked: bool
+
+
+@dataclass(frozen=True)
+class Pull:
+    """One stretch of pulling: ticks `first` to `last`."""
+
+    first: int
+    last: int
+
+
+def before(at_s: Floats, back_s: float) -> np.ndarray:
+    """Return for each tick the number of the newest tick at least `back_s` older, -1 where there is none."""
+    return np.searchsorted(at_s, at_s - back_s + 1e-6, side="right") - 1
+
+
+def standing(ticks: Ticks) -> np.ndarray:
+    """Return which ticks the machine stood at, as known at each tick, shape (n,) of bool."""
+    n = len(ticks)
+    past = before(ticks.at_s, LOOK_S)
+    old = np.maximum(past, 0)
+    some = (past >= 0) & (ticks.at_s - ticks.at_s[old] < 6 * LOOK_S)
+    resolution = 2.0 * ticks.resolution_pa
+    change = ticks.pressure_pa - ticks.pressure_pa[old]
+    rises = some & (change > np.maximum(RISE * ticks.pressure_pa[old], resolution))
+    falls = some & (change < -np.maximum(FALL * ticks.pressure_pa[old], resolution))
+    scale = np.isfinite(ticks.moved_kg) & np.isfinite(ticks.moved_kg[old])
+    moved = ticks.moved_kg - ticks.moved_kg[old]
+    some_mass = scale & some & (moved > 2.0 * ticks.mass_resolution_kg)
+    longer = before(ticks.at_s, 5 * LOOK_S)
+    lately = np.where(longer >= 0, ticks.moved_kg[old] - ticks.moved_kg[np.maximum(longer, 0)], np.nan) / 4.0
+    no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
+    kink = _kink(ticks)
+    stands = np.zeros(n, dtype=bool)
+    now = False
+    mark = np.nan
+    marked = ticks.marked.tolist()
+    pulls_on = (falls | some_mass).tolist()
+    stops = ((rises & ~some_mass) | (no_mass & ~falls) | (kink & ~falls & ~some_mass)).tolist()
+    since_stop = -1.0
+    at = ticks.at_s.tolist()
+    for k in range(n):
+        if marked[k] == marked[k] and marked[k] != mark:
+            now = marked[k] == 1.0
+            since_stop = at[k]
+            mark = marked[k]
+        elif now and pulls_on[k] and at[k] - since_stop > LOOK_S + 30.0:
+            now = False
+            since_stop = at[k]
+        elif not now and stops[k] and at[k] - since_stop > LOOK_S + 30.0:
+            now = True
+            since_stop = at[k]
+        stands[k] = now
+    return stands
+
+
+def _kink(ticks: Ticks) -> np.ndarray:
+    """Return where a pressure that fell steadily has stopped at once, shape (n,) of bool."""
+    near, far = before(ticks.at_s, KINK_S), before(ticks.at_s, 3.0 * KINK_S)
+    i, j = np.maximum(near, 0), np.maximum(far, 0)
+    log = np.log(ticks.pressure_pa)
+    expected = (log[j] - log[i]) / np.maximum(ticks.at_s[i] - ticks.at_s[j], 1.0) * (ticks.at_s - ticks.at_s[i])
+    least = np.maximum(KINK_FALL, 3.0 * ticks.resolution_pa / ticks.pressure_pa)
+    whole = (far >= 0) & (ticks.at_s - ticks.at_s[j] < 5.0 * KINK_S)
+    return whole & (expected > least) & (log[i] - log < KINK_LEFT * expected)
+
+
+def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
+    """Return the pauses and the pulls in order of time."""
+    n = len(ticks)
+    pauses: list[Pause] = []
+    pulls: list[Pull] = []
+    if n == 0:
+        return pauses, pulls
+    edges = [0, *(np.flatnonzero(np.diff(stands.astype(int))) + 1).tolist(), n]
+    for first, end in pairwise(edges):
+        if not stands[first]:
+            pulls.append(Pull(first, end - 1))
+            continue
+        begin = _begin(ticks, first)
+        base = int(np.searchsorted(ticks.at_s, begin + HOSE_S))
+        base = max(base, first)
+        pauses.append(Pause(begin, first, end - 1, base if base < end else None, end < n, ticks.marked[first] == 1.0))
+    return pauses, pulls
+
+
+def _begin(ticks: Ticks, first: int) -> float:
+    """Return when a pause that became known at tick `first` began: its mark, else the lowest pressure just before."""
+    if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
+        return float(ticks.at_s[first]) - 5.0
+    start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - LOOK_S - 15.0))
+    lowest = start + int(np.argmin(ticks.pressure_pa[start : first + 1]))
+    return float(ticks.at_s[lowest])

@@ -1,0 +1,182 @@
+"""The readings of a recovery on an even grid of time, with what follows from each reading alone.
+
+Everything here at a tick uses nothing recorded after it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analysis.bins import bin_medians
+from analysis.fluids import Refrigerant, refrigerant
+from analysis.scale import Weighing
+from analysis.stretch import Stretch
+from analysis.vocabulary.units import UNITS
+
+WIDTH_S = 10.0
+"""Width of a tick: shorter than anything that is judged here, long enough to drop a single wild reading at 1 s."""
+STALE_S = 300.0
+"""A water temperature or a weight older than this is not used."""
+PLATEAU_S = 180.0
+"""Without a water temperature the circuit's own steadiest saturation stands for it: highest median of this length."""
+HIGHEST_PA = 8e6
+"""A circuit pressure above this is no reading: nothing in the trade stands it."""
+
+Floats = np.ndarray
+
+
+@dataclass(frozen=True)
+class Ticks:
+    """One row a tick that has a circuit pressure; every array has shape (n,).
+
+    Attributes
+    ----------
+    at_s : end of the tick, seconds since the stage began; `known`: stamp from which it was known.
+    pressure_pa : median pressure, absolute; `resolution_pa`: the smallest change that means anything.
+    bubble_k, dew_k : saturation temperature at that pressure (NaN without a refrigerant).
+    reference_k : what the liquid would be as warm as: the water, else `plateau_k`.
+    plateau_k : highest saturation that stood so far.
+    density : vapour density at the pressure and the reference temperature [kg/m3].
+    moved_kg : mass weighed into cylinders so far (NaN without a scale); `mass_resolution_kg` likewise.
+    barometer_pa : the site's.
+    flow : 1 water flows, 0 it does not, by the marks; NaN where nothing says so.
+    marked : 1 paused, 0 running, by the marks; NaN before the first mark.
+    """
+
+    at_s: Floats
+    known: pd.DatetimeIndex
+    pressure_pa: Floats
+    resolution_pa: Floats
+    bubble_k: Floats
+    dew_k: Floats
+    reference_k: Floats
+    plateau_k: Floats
+    density: Floats
+    moved_kg: Floats
+    mass_resolution_kg: Floats
+    barometer_pa: Floats
+    flow: Floats
+    marked: Floats
+    water_channel: str | None
+    fluid: Refrigerant | None
+
+    def __len__(self) -> int:
+        return len(self.at_s)
+
+
+def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
+    """Return the ticks of a recovery; none when there is no circuit pressure.
+
+    Raises
+    ------
+    UnknownRefrigerant
+        The job names a refrigerant without a table.
+    """
+    water = next(
+        (c for c in ("leaving_water_temperature", "entering_water_temperature") if stretch.has(c)),
+        None,
+    )
+    channels = ["circuit_pressure", *([] if water is None else [water])]
+    if "circuit_pressure" not in stretch.frame:
+        stretch = _with_empty_pressure(stretch)
+    bins = bin_medians(stretch, channels, WIDTH_S)
+    pressure = bins.medians["circuit_pressure"].to_numpy(dtype=float)
+    good = np.isfinite(pressure) & (pressure > 0.0) & (pressure < HIGHEST_PA)
+    at, known, pressure = bins.end_s[good], bins.known[good], pressure[good]
+    fluid = None if stretch.job.circuit.refrigerant is None else refrigerant(stretch.job.circuit.refrigerant)
+    unknown = np.full(len(at), np.nan)
+    bubble = unknown if fluid is None else np.asarray(fluid.bubble_temperature_k(pressure))
+    dew = unknown if fluid is None else np.asarray(fluid.dew_temperature_k(pressure))
+    plateau = reference = _plateau(at, bubble)
+    if water is not None:
+        reading = _latest(bins.end_s, bins.medians[water].to_numpy(dtype=float), at, STALE_S)
+        reference = np.where(np.isfinite(reading), reading, plateau)
+    density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
+    moved = mass_resolution = unknown
+    if weighing is not None:
+        series = weighing.moved_kg.reindex(stretch.channel("cylinder_weight").index)
+        moved = _latest(_since(series.index, stretch), series.to_numpy(dtype=float), at, STALE_S)
+        mass_resolution = np.maximum(0.6 * weighing.resolution_kg, 2.0 * _noise(moved, 1.0))
+    row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
+    return Ticks(
+        at_s=at,
+        known=known,
+        pressure_pa=pressure,
+        resolution_pa=np.maximum(_noise(pressure, 7e3) * 2.0, _quantum(stretch, at) * 0.6),
+        bubble_k=bubble,
+        dew_k=dew,
+        reference_k=reference,
+        plateau_k=plateau,
+        density=density,
+        moved_kg=moved,
+        mass_resolution_kg=mass_resolution,
+        barometer_pa=stretch.barometer_pa.to_numpy(dtype=float)[row],
+        flow=_marked(stretch, at, {"water_flow_on": 1.0, "water_flow_off": 0.0}),
+        marked=_marked(
+            stretch,
+            at,
+            {"recovery_paused": 1.0, "recovery_resumed": 0.0, "cylinder_off": 1.0, "cylinder_on": 0.0},
+        ),
+        water_channel=water,
+        fluid=fluid,
+    )
+
+
+def _since(index: pd.Index, stretch: Stretch) -> Floats:
+    return np.asarray((pd.DatetimeIndex(index) - stretch.begin) / pd.Timedelta(seconds=1), dtype=float)
+
+
+def _latest(at_s: Floats, values: Floats, wanted_s: Floats, stale_s: float) -> Floats:
+    """Return the newest finite value at or before each wanted time, NaN when older than `stale_s`."""
+    finite = np.isfinite(values)
+    at_s, values = at_s[finite], values[finite]
+    if len(at_s) == 0:
+        return np.full(len(wanted_s), np.nan)
+    i = np.searchsorted(at_s, wanted_s, side="right") - 1
+    fresh = (i >= 0) & (wanted_s - at_s[np.maximum(i, 0)] <= stale_s)
+    return np.where(fresh, values[np.maximum(i, 0)], np.nan)
+
+
+def _plateau(at_s: Floats, bubble_k: Floats) -> Floats:
+    """Return the highest saturation that stood for `PLATEAU_S` so far, shape (n,)."""
+    index = pd.to_timedelta(at_s, unit="s")
+    stood = pd.Series(bubble_k, index=index).rolling(f"{PLATEAU_S:.0f}s", min_periods=3).median()
+    return np.asarray(stood.cummax().ffill(), dtype=float)
+
+
+def _noise(values: Floats, most: float) -> Floats:
+    """Return the scatter of one tick about its neighbours so far, each bend cut at `most`, shape (n,)."""
+    bend = np.zeros(len(values))
+    if len(bend) > 2:
+        bend[2:] = np.abs(np.diff(values, 2)) / np.sqrt(6.0) * 1.25
+    scatter = pd.Series(bend).clip(upper=most).ewm(halflife=60, adjust=True, ignore_na=True).mean()
+    return np.asarray(scatter.ffill(), dtype=float)
+
+
+def _quantum(stretch: Stretch, at_s: Floats) -> Floats:
+    """Return the smallest step that the gauge has shown so far [Pa], 0 before it moved, shape (n,)."""
+    column = stretch.columns.get("circuit_pressure")
+    shown = stretch.frame["circuit_pressure"].to_numpy(dtype=float)
+    if column is not None and column.unit.datum in ("gauge", "vacuum"):
+        shown = shown - stretch.barometer_pa.to_numpy(dtype=float)
+    at = _since(stretch.frame.index, stretch)
+    finite = np.isfinite(shown)
+    at, step = at[finite], np.abs(np.diff(shown[finite], prepend=np.nan))
+    step = np.where(step > 0.01 * UNITS["micron"].scale, step, np.inf)
+    least = np.minimum.accumulate(step) if len(step) else step
+    i = np.searchsorted(at, at_s, side="right") - 1
+    found = least[np.maximum(i, 0)] if len(least) else np.full(len(at_s), np.inf)
+    return np.where(np.isfinite(found) & (i >= 0), found, 0.0)
+
+
+def _marked(stretch: Stretch, at_s: Floats, meaning: dict[str, float]) -> Floats:
+    marks = stretch.marks(*meaning)
+    values = marks["subject"].map(meaning).to_numpy(dtype=float)
+    return _latest(_since(pd.DatetimeIndex(marks["time"]), stretch), values, at_s, np.inf)
+
+
+def _with_empty_pressure(stretch: Stretch) -> Stretch:
+    return replace(stretch, frame=stretch.frame.assign(circuit_pressure=np.nan))

@@ -1,0 +1,272 @@
+"""A circuit under recovery, simulated, for the ensemble of `recovery_ensemble.py`.
+
+Lumps: the liquid in the barrel with metal and water around it, a pocket at a low point, refrigerant in the
+oil, vapour with its own temperature, a machine whose displacement falls with the pressure ratio, a hose, and
+a scale with cylinders on it. Explicit steps in time; the truth (liquid left) is kept beside the readings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.fluids import refrigerant
+from analysis.stretch import Stretch
+from analysis.vocabulary.units import UNITS
+from tests.support import make_stretch
+
+NEVER = 1e9
+
+
+@dataclass(frozen=True)
+class Case:
+    """One recovery. Masses kg, volumes m3, temperatures K, times s."""
+
+    name: str = "plain"
+    refrigerant: str = "R-134a"
+    plate: float = 100.0
+    charged: float = 1.0  # share of the plate that is really in
+    volume: float = 0.4
+    water: float = 285.0
+    ambient: float = 295.0
+    conductance: float = 8e3  # W/K, water flowing, all the surface wetted
+    still_conductance: float = 300.0  # W/K to the standing water
+    water_mass: float = 150.0
+    metal: float = 120e3  # J/K
+    flow_off_at: float = NEVER
+    flow_on_at: float = NEVER
+    flow_marked: bool = True
+    liquid_rate: float = 0.05
+    reach: float = 0.3  # share of the charge that the port does not reach
+    displacement: float = 6e-4  # m3/s
+    clearance: float = 0.06
+    pocket: float = 0.0  # kg
+    pocket_conductance: float = 3.0  # W/K to the ambient
+    oil: float = 0.0  # kg of oil
+    oil_time: float = 3000.0
+    hose: float = 2e8  # Pa / ((kg/s)^2 / (kg/m3))
+    air: float = 0.0  # Pa of air in the circuit at the start
+    cylinder: float = 40.0  # kg net at which it is changed
+    swap_s: float = 240.0
+    pauses: tuple[tuple[float, float], ...] = ()
+    marks: bool = True
+    stop_at: float = 0.9  # share of the level at which the machine is stopped
+    level_pa: float = 50e3
+    final_pause: float = 1500.0
+    longest: float = 6 * 3600.0
+    step: float = 2.0
+    sample: float = 2.0
+    pressure_unit: str = "psig"
+    pressure_step: float = 0.1
+    pressure_noise: float = 0.05
+    weight_step: float = 0.05
+    weight_noise: float = 0.02
+    weight_unit: str = "kg"
+    elevation: float = 0.0
+    channels: tuple[str, ...] = ("circuit_pressure", "cylinder_weight", "leaving_water_temperature")
+    volume_known: bool = True
+    volume_stated: float = 1.0  # share of the true volume that the job states
+    charge_known: bool = True
+    seed: int = 1
+
+
+@dataclass(frozen=True)
+class Run:
+    """What the instruments showed, and the truth: liquid left [kg], circuit pressure [Pa], machine standing, mass moved."""
+
+    case: Case
+    stretch: Stretch
+    seconds: np.ndarray
+    liquid: np.ndarray
+    pressure: np.ndarray
+    paused: np.ndarray
+    moved: np.ndarray
+    recovered: float
+
+    @property
+    def gone_s(self) -> float:
+        """Return when no more than 0.3 % of the charge was liquid any longer; infinite if never."""
+        wet = np.flatnonzero(self.liquid > 0.003 * self.case.plate)
+        if len(wet) == 0:
+            return 0.0
+        return float(self.seconds[wet[-1] + 1]) if wet[-1] + 1 < len(self.seconds) else np.inf
+
+    def liquid_share_at(self, time: pd.Timestamp) -> float:
+        """Return the share of the plate's charge that is liquid at a stamp."""
+        at = (time - self.stretch.begin) / pd.Timedelta(seconds=1)
+        return float(np.interp(at, self.seconds, self.liquid)) / self.case.plate
+
+
+def simulate(case: Case) -> Run:
+    """Return the readings and the truth of a recovery."""
+    fluid = refrigerant(case.refrigerant)
+    grid = np.linspace(max(fluid.range_k[0], 180.0), min(fluid.range_k[1], 340.0), 801)
+    saturation = 0.5 * (fluid.bubble_pressure_pa(grid) + fluid.dew_pressure_pa(grid))
+    liquid_density = fluid.liquid_density(grid)
+    gas_constant = 8.314462 / fluid.molar_mass_kg_per_mol
+    dew_density = fluid.vapor_density(grid)
+    z = fluid.dew_pressure_pa(grid) / (dew_density * gas_constant * grid)
+
+    def at(column: np.ndarray, kelvin: float) -> float:
+        place = min(max((kelvin - grid[0]) / (grid[1] - grid[0]), 0.0), len(grid) - 1.001)
+        i = int(place)
+        return float(column[i] + (column[i + 1] - column[i]) * (place - i))
+
+    dt = case.step
+    cp, latent = 1350.0, 195e3
+    charge = case.plate * case.charged
+    t_liquid = t_pocket = t_gas = t_barrel = case.water
+    gas_volume = case.volume - (charge / at(liquid_density, t_liquid))
+    gas = gas_volume * at(dew_density, t_gas)
+    dissolved = case.oil * 0.25
+    pocket = case.pocket
+    main = charge - gas - pocket - dissolved
+    pocket_start, main_start = max(pocket, 1e-9), main
+    barometer = 101_325.0 * (1 - 2.25577e-5 * case.elevation) ** 5.25588
+    air = case.air
+    cylinder_t = case.ambient
+    net, moved = 0.0, 0.0
+    gross_tare = next_tare = 22.0
+    paused_until = 60.0
+    finished_at = NEVER
+    swapping = False
+    rows, journal = [], []
+    pauses = list(case.pauses)
+    now = 0.0
+    pull_liquid = True
+    drop = 0.0
+    while now < case.longest + case.final_pause and now < finished_at + case.final_pause:
+        flow = not (case.flow_off_at <= now < case.flow_on_at)
+        liquid_volume = (main + pocket) / at(liquid_density, t_liquid)
+        density = gas / (case.volume - liquid_volume)
+        pressure = (
+            density * gas_constant * t_gas * (1 + (at(z, t_gas) - 1) * min(1.0, density / at(dew_density, t_gas)))
+        )
+        total = pressure + air
+        pausing = now < paused_until or now >= finished_at
+        if swapping and not pausing:
+            net, swapping = 0.0, False
+            if case.marks:
+                journal.append((now, "mark", "cylinder_on", f"c{int(now)}"))
+                journal.append((now, "mark", "recovery_resumed", ""))
+        rate = liquid_rate = 0.0
+        if not pausing:
+            head = at(saturation, cylinder_t) * 1.05
+            ratio = max(head / max(total, 100.0), 1.0)
+            efficiency = max(1.0 - case.clearance * (ratio ** (1 / 1.15) - 1.0), 0.0)
+            if pull_liquid and main > case.reach * charge:
+                liquid_rate = case.liquid_rate
+            else:
+                pull_liquid = False
+                rate = case.displacement * efficiency * density
+            if total - drop <= case.level_pa * case.stop_at or now > case.longest:
+                finished_at, rate = now, 0.0
+                if case.marks:
+                    journal.append((now, "mark", "recovery_paused", ""))
+            elif net >= case.cylinder:
+                paused_until, swapping = now + case.swap_s, True
+                next_tare = 22.0 + 1.3 * ((now * 7.0) % 3.0)
+                if case.marks:
+                    journal.append((now, "mark", "recovery_paused", ""))
+                    journal.append((now, "mark", "cylinder_off", ""))
+            elif pauses and now >= pauses[0][0]:
+                paused_until = now + pauses.pop(0)[1]
+                if case.marks:
+                    journal.append((now, "mark", "recovery_paused", ""))
+                    journal.append((paused_until, "mark", "recovery_resumed", ""))
+        # boiling and condensing
+        wetted = min(max(main / main_start, 0.0) ** 0.5, 1.0)
+        stiffness = case.volume * density / max(pressure, 1.0) / 8.0
+        boil = (stiffness * (0.2 + wetted)) * (at(saturation, t_liquid) - pressure)
+        boil = min(max(boil, -gas / dt / 20), main / dt)
+        pocket_boil = 0.0
+        if case.pocket > 0:
+            pocket_boil = stiffness * (at(saturation, t_pocket) - pressure) * min(1.0, 3 * pocket / pocket_start)
+            pocket_boil = min(max(pocket_boil, 0.0), pocket / dt)
+        settled = case.oil * 0.25 * min(pressure / at(saturation, case.ambient), 1.0)
+        release = (dissolved - settled) / case.oil_time if case.oil > 0 else 0.0
+        conductance = (case.conductance if flow else case.still_conductance) * wetted
+        into_liquid = conductance * (t_barrel - t_liquid)
+        t_liquid += dt * (into_liquid - boil * latent) / (main * cp + case.metal * wetted + 2e3)
+        if flow:
+            t_barrel += dt * (case.water - t_barrel) / 60.0
+        else:
+            leak = 8.0 * (case.ambient - t_barrel)
+            ice = 12.0 if t_barrel < 273.2 else 1.0
+            t_barrel += dt * (leak - into_liquid) / (case.water_mass * 4186.0 * ice + 1e3)
+        if case.pocket > 0:
+            heat = case.pocket_conductance * (case.ambient - t_pocket) - pocket_boil * latent
+            t_pocket += dt * heat / (pocket * cp + 2e3)
+        new_gas = gas + dt * (boil + pocket_boil + release - rate)
+        new_gas = max(new_gas, 1e-6)
+        t_gas += t_gas * 0.11 * (new_gas / gas - 1.0) + dt * ((t_barrel + case.ambient) / 2 - t_gas) / 90.0
+        air *= 1.0 - rate / max(gas, 1e-9) * dt if rate > 0 else 1.0
+        gas = new_gas
+        main = max(main - dt * (boil + liquid_rate), 0.0)
+        pocket = max(pocket - dt * pocket_boil, 0.0)
+        dissolved -= dt * release
+        moved += dt * (rate + liquid_rate)
+        net += dt * (rate + liquid_rate)
+        cylinder_t += dt * ((rate + liquid_rate) * 20e3 - 12.0 * (cylinder_t - case.ambient)) / 40e3
+        drop = min(case.hose * (rate + 0.2 * liquid_rate) ** 2 / max(density, 0.01), 0.1 * total)
+        off_scale = swapping and pausing and now > paused_until - case.swap_s * 0.7
+        gross_tare = next_tare if off_scale else gross_tare
+        gross = 0.0 if off_scale and now < paused_until - case.swap_s * 0.3 else gross_tare + (0 if off_scale else net)
+        rows.append(
+            (
+                now,
+                max(total - drop, 100.0),
+                gross,
+                t_barrel if flow else 0.97 * case.water + 0.03 * t_barrel,
+                main + pocket,
+                total,
+                now if pausing else -1.0,
+                moved,
+            )
+        )
+        now += dt
+    table = np.array(rows)
+    keep = table[:: max(1, round(case.sample / dt))]
+    return _logged(case, keep, table, barometer, journal, moved)
+
+
+def _logged(case: Case, keep: np.ndarray, table: np.ndarray, barometer: float, journal: list, moved: float) -> Run:
+    rng = np.random.default_rng(case.seed)
+    n = len(keep)
+
+    def shown(values: np.ndarray, unit: str, step: float, noise: float) -> np.ndarray:
+        scale, offset = UNITS[unit].scale, UNITS[unit].offset
+        return np.round(((values - offset) / scale + rng.normal(0, noise, n)) / step) * step
+
+    gauge = keep[:, 1] - (barometer if UNITS[case.pressure_unit].datum == "gauge" else 0.0)
+    logged = {
+        "circuit_pressure": (
+            case.pressure_unit,
+            shown(gauge, case.pressure_unit, case.pressure_step, case.pressure_noise),
+        ),
+        "cylinder_weight": (case.weight_unit, shown(keep[:, 2], case.weight_unit, case.weight_step, case.weight_noise)),
+        "leaving_water_temperature": ("degF", shown(keep[:, 3], "degF", 0.1, 0.1)),
+        "ambient_temperature": ("degF", shown(np.full(n, case.ambient), "degF", 0.5, 0.2)),
+    }
+    marks = list(journal)
+    if case.flow_marked:
+        marks += [
+            (at, "mark", word, "")
+            for at, word in ((case.flow_off_at, "water_flow_off"), (case.flow_on_at, "water_flow_on"))
+            if at < keep[-1, 0]
+        ]
+    circuit = {"refrigerant": case.refrigerant}
+    if case.charge_known:
+        circuit["charge"] = f"{case.plate} kg"
+    if case.volume_known:
+        circuit["internal_volume"] = f"{case.volume * case.volume_stated * 1000:.3f} L"
+    stretch = make_stretch(
+        "recovery",
+        keep[:, 0],
+        {name: logged[name] for name in case.channels},
+        tables={"circuit": circuit, "site": {"elevation": f"{case.elevation} m"}, "recovery": {"equipment_made": 2015}},
+        journal=sorted(marks),
+    )
+    return Run(case, stretch, table[:, 0], table[:, 4], table[:, 5], table[:, 6] >= 0, table[:, 7], moved)

@@ -1,0 +1,231 @@
+"""Recoveries of many kinds against what was found in them: ``python -m tests.benchmarks.recovery_ensemble [N]``."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.fluids import refrigerant
+from analysis.recovery import assess
+from analysis.recovery.required_level import required_level
+from analysis.result import Assessment
+from analysis.vocabulary.job import parse_job
+from tests.benchmarks.recovery_circuit import NEVER, Case, Run, simulate
+
+FLUIDS = ("R-134a", "R-410A", "R-407C", "R-22", "R-123", "R-1233zd(E)", "R-32", "R-513A")
+KINDS = (
+    "plain",
+    "plain",
+    "plain",
+    "short",
+    "no water flow",
+    "flow lost",
+    "pocket",
+    "oil",
+    "no scale",
+    "no temperature",
+)
+JUDGED = ("self_chilling", "pressure_rebound", "freeze_risk")
+
+
+def draw(seed: int) -> Case:
+    """Return one case out of what a shop meets."""
+    rng = np.random.default_rng(seed)
+    kind = KINDS[seed % len(KINDS)]
+    name = str(rng.choice(FLUIDS))
+    fluid = refrigerant(name)
+    plate = float(np.exp(rng.uniform(np.log(5), np.log(500))))
+    water = float(rng.uniform(280, 300))
+    volume = plate / float(fluid.liquid_density(water)) * rng.uniform(2.5, 6.0)
+    displacement = min(volume / (60 * rng.uniform(4, 30)), 0.06 / float(fluid.vapor_density(water)))
+    density = float(fluid.vapor_density(water))
+    pressure = float(fluid.bubble_pressure_pa(water))
+    conductance = plate * rng.uniform(40, 200)
+    tables = {"job": {"name": "t"}, "circuit": {"refrigerant": name, "charge": f"{plate} kg"}}
+    level = required_level(parse_job({**tables, "recovery": {"equipment_made": 2015}})).level
+    assert level is not None
+    vapour_time = plate * 0.4 / (displacement * density * 0.5)
+    channels = ["circuit_pressure", "cylinder_weight", "leaving_water_temperature"]
+    case = Case(
+        name=kind,
+        refrigerant=name,
+        plate=plate,
+        volume=volume,
+        water=water,
+        ambient=water + float(rng.uniform(2, 15)),
+        conductance=conductance,
+        still_conductance=conductance * float(rng.uniform(0.01, 0.05)),
+        water_mass=plate * float(rng.uniform(0.5, 2.0)),
+        metal=plate * float(rng.uniform(200, 2000)),
+        liquid_rate=float(np.clip(plate / (60 * rng.uniform(10, 40)), 2 * displacement * density, 0.2)),
+        reach=float(rng.uniform(0.1, 0.4)),
+        displacement=displacement,
+        clearance=float(rng.uniform(0.01, 0.06)) * (0.3 if name in ("R-123", "R-1233zd(E)") else 1.0),
+        hose=float(rng.uniform(0.0, 0.06)) * pressure / (displacement**2 * density),
+        air=float(rng.choice([0.0, 0.0, 0.0, 5e3])),
+        cylinder=plate / float(rng.uniform(1.2, 4.0)),
+        swap_s=float(rng.uniform(120, 700)),
+        marks=bool(rng.random() < 0.6),
+        flow_marked=bool(rng.random() < 0.5),
+        stop_at=float(rng.uniform(0.8, 0.98)),
+        level_pa=level.pa,
+        longest=2 * (plate / max(plate / 2400, 1e-3) + vapour_time) + 20 * volume / displacement,
+        final_pause=float(rng.choice([1300.0, 2400.0, 5400.0])),
+        sample=float(rng.choice([2, 2, 4, 10, 30])),
+        step=2.0 if plate < 100 else 4.0,
+        pressure_step=float(rng.choice([0.01, 0.1, 0.1, 0.5, 1.0])) if level.pa > 1e4 else 0.01,
+        pressure_noise=float(rng.choice([0.0, 0.02, 0.1])) if level.pa > 1e4 else 0.005,
+        weight_step=plate * float(rng.choice([1e-4, 5e-4, 1e-3])),
+        weight_noise=plate * 2e-4,
+        elevation=float(rng.choice([0.0, 0.0, 300.0, 1600.0])),
+        channels=tuple(channels),
+        volume_known=bool(rng.random() < 0.6),
+        volume_stated=float(rng.normal(1.0, 0.05)),
+        charge_known=bool(rng.random() < 0.9),
+        charged=float(rng.choice([1.0, 1.0, 0.995, 1.01])),
+        seed=seed,
+    )
+    if rng.random() < 0.3:
+        begin = plate / 0.05 + rng.uniform(600, 6000)
+        case = replace(case, pauses=((float(begin), float(rng.uniform(200, 900))),))
+    if kind == "short":
+        return replace(case, charged=float(rng.uniform(0.6, 0.97)))
+    if kind == "no water flow":
+        return replace(case, flow_off_at=0.0)
+    if kind == "flow lost":
+        lost = plate * 0.7 / case.liquid_rate * float(rng.uniform(0.6, 1.2))
+        back = NEVER if rng.random() < 0.5 else lost + float(rng.uniform(1800, 5400))
+        return replace(case, flow_off_at=lost, flow_on_at=back)
+    if kind == "pocket":
+        share = float(rng.uniform(0.01, 0.05))
+        return replace(case, pocket=share * plate, pocket_conductance=plate * float(rng.uniform(0.005, 0.05)))
+    if kind == "oil":
+        return replace(case, oil=plate * float(rng.uniform(0.1, 0.3)), oil_time=float(rng.uniform(1500, 8000)))
+    if kind == "no scale":
+        return replace(case, channels=("circuit_pressure", "leaving_water_temperature"))
+    if kind == "no temperature":
+        return replace(case, channels=("circuit_pressure", "cylinder_weight"))
+    return case
+
+
+def truths(run: Run) -> dict[str, bool | None]:
+    """Return which findings the truth asks for (True), forbids (False) or leaves open (None)."""
+    case = run.case
+    fluid = refrigerant(case.refrigerant)
+    bubble = np.asarray(fluid.bubble_temperature_k(run.pressure))
+    dew = np.asarray(fluid.dew_temperature_k(run.pressure))
+    step = run.seconds[1] - run.seconds[0]
+    wet = run.liquid > 0.003 * case.plate
+    main = run.liquid > case.pocket + 0.02 * case.plate
+    chilled = main & (case.water - dew > 4.5)
+    mild = wet & (case.water - bubble > 2.5)
+    cold, cool = wet & (bubble < 272.6), (run.liquid > 0) & (bubble < 273.6)
+    rises = [0.0]
+    edges = np.flatnonzero(np.diff(run.paused.astype(int), prepend=0, append=0))
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        base = first + int(60 / step)
+        depressed = case.water - bubble[max(first - 1, 0)]
+        if first and base < end and depressed > 2.5:
+            rise = float(run.pressure[base:end].max() / run.pressure[base] - 1)
+            rises.append(rise if depressed > 3.5 and (end - first) * step > 200 else min(rise, 0.03))
+    resolution = 3.5 * 6895 * max(0.6 * case.pressure_step, 2 * case.pressure_noise) / run.pressure.min()
+    rebound = True if max(rises) > max(0.06, 2 * resolution) else False if max(rises) < 0.02 else None
+    return {
+        "self_chilling": True if chilled.sum() * step > 900 else False if mild.sum() * step < 120 else None,
+        "pressure_rebound": rebound,
+        "freeze_risk": True if cold.sum() * step > 300 else False if cool.sum() * step < 60 else None,
+    }
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One case: when liquid was called gone against the truth, what was missed or false, the mass's error."""
+
+    case: Case
+    run: Run
+    assessment: Assessment
+    delay_s: float
+    liquid_share: float
+    missed: tuple[str, ...]
+    false: tuple[str, ...]
+    asked: dict[str, bool | None]
+    mass_error: float
+    seconds: float
+
+
+def judge(case: Case) -> Outcome:
+    """Return how one case came out."""
+    run = simulate(case)
+    begun = time.perf_counter()
+    assessment = assess(run.stretch)
+    took = time.perf_counter() - begun
+    kinds = {f.kind for f in assessment.findings}
+    call = next((f for f in assessment.findings if f.kind == "liquid_gone"), None)
+    asked = truths(run)
+    delay = np.nan
+    share = 0.0
+    if call is not None:
+        delay = (call.time - run.stretch.begin).total_seconds() - run.gone_s
+        share = run.liquid_share_at(call.time)
+    recovered = assessment.figures["recovered"]
+    assert not isinstance(recovered, str)
+    return Outcome(
+        case,
+        run,
+        assessment,
+        delay,
+        share,
+        tuple(k for k, v in asked.items() if v is True and k not in kinds),
+        tuple(k for k, v in asked.items() if v is False and k in kinds),
+        asked,
+        recovered.si / run.recovered - 1.0,
+        took,
+    )
+
+
+def summary(outcomes: list[Outcome]) -> str:
+    """Return the table."""
+    lines = [f"{'kind':16s} {'n':>4s} {'called':>6s} {'early':>5s} {'median min':>10s} {'missed':>8s} {'false':>6s}"]
+    for kind in (*dict.fromkeys(KINDS), "all"):
+        some = [o for o in outcomes if kind in (o.case.name, "all")]
+        if not some:
+            continue
+        delays = np.array([o.delay_s if np.isfinite(o.delay_s) else np.inf for o in some if np.isfinite(o.run.gone_s)])
+        early = sum(o.liquid_share > 0.003 for o in some)
+        called = sum(bool(np.isfinite(o.delay_s)) for o in some)
+        middle = np.median(delays) / 60 if len(delays) else np.nan
+        missed, false = (sum(len(getattr(o, what)) for o in some) for what in ("missed", "false"))
+        lines.append(f"{kind:16s} {len(some):4d} {called:6d} {early:5d} {middle:10.1f} {missed:8d} {false:6d}")
+    for what in JUDGED:
+        has = [o for o in outcomes if o.asked[what] is True]
+        has_not = [o for o in outcomes if o.asked[what] is False]
+        missed, false = sum(what in o.missed for o in has), sum(what in o.false for o in has_not)
+        lines.append(f"{what}: missed {missed} of {len(has)}, false {false} of {len(has_not)}")
+    errors = np.array([abs(o.mass_error) for o in outcomes if np.isfinite(o.mass_error)])
+    lines.append(f"recovered within 1 %: {np.mean(errors < 0.01):.1%} of {len(errors)}")
+    lines.append(
+        f"slowest {max(o.seconds for o in outcomes):.2f} s; verdicts {dict(Counter(o.assessment.verdict for o in outcomes))}"
+    )
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Print the table, and every case that came out wrong."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    outcomes = [judge(draw(seed)) for seed in range(count)]
+    for o in outcomes:
+        if o.liquid_share > 0.003 or o.missed or o.false:
+            c = o.case
+            early = f" EARLY {o.liquid_share:.2%}" if o.liquid_share > 0.003 else ""
+            print(
+                f"{c.seed:4d} {c.name:14s} {c.refrigerant:11s} {c.plate:5.0f} kg {early} missed {o.missed} false {o.false}"
+            )
+    print(summary(outcomes))
+
+
+if __name__ == "__main__":
+    main()
