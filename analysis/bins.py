@@ -32,11 +32,16 @@ class Bins:
 
 
 def bin_medians(stretch: Stretch, channels: Sequence[str], width_s: float) -> Bins:
-    """Return the medians of `channels` in bins of `width_s` seconds."""
-    index = pd.DatetimeIndex(stretch.frame.index)
-    at = seconds(index, stretch.begin)
+    """Return the medians of `channels` in bins of `width_s` seconds, fixed to the stage's beginning."""
+    return frame_medians(stretch.frame, stretch.begin, channels, width_s)
+
+
+def frame_medians(frame: pd.DataFrame, begin: pd.Timestamp, channels: Sequence[str], width_s: float) -> Bins:
+    """Return the medians of `channels` in bins of `width_s` seconds, fixed to `begin`."""
+    index = pd.DatetimeIndex(frame.index)
+    at = seconds(index, begin)
     number = np.floor(at / width_s).astype(np.int64)
-    medians = stretch.frame[list(channels)].groupby(number).median()
+    medians = frame[list(channels)].groupby(number).median()
     end = (medians.index.to_numpy(dtype=float) + 1.0) * width_s
     whole = end <= (at[-1] if len(at) else 0.0)
     first_after = np.searchsorted(at, end[whole])

@@ -12,7 +12,7 @@ from analysis import at_rest, charging, evacuation, pressure_test, recovery, sta
 from analysis.belief import believe
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Finding, figures_to_json, stamp
-from analysis.stages import StageSpan, from_journal, stretch_of
+from analysis.stages import StageSpan, find_stages, stretch_of
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import Job
 
@@ -89,14 +89,18 @@ def review(log: Log, job: Job) -> Review:
 
     Findings made by a row are the same whatever rows follow it.
     """
-    spans, odd = from_journal(log.journal)
     log, doubts = believe(log, job.job.units)
+    spans, odd = find_stages(log, job)
     stages = []
     findings = [replace(f, stage=_stage_at(spans, f.time)) for f in doubts]
     for span in spans:
         stretch = stretch_of(span, log, job)
         assessment = ASSESSMENTS[span.stage](stretch)
         found = tuple(replace(f, time=max(f.time, span.known_from)) for f in assessment.findings)
+        if span.end is not None and span.known_until is not None and span.known_until > span.end:
+            # what was said while the end was not known stays said; the verdict is on the stage itself
+            stretch = stretch_of(replace(span, known_until=span.end), log, job)
+            assessment = ASSESSMENTS[span.stage](stretch)
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
         findings += found
     findings.sort(key=lambda f: f.time)

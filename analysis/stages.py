@@ -1,16 +1,22 @@
-"""Which stage ran when: from the journal where it speaks."""
+"""Which stage ran when: from the journal where it speaks, from the signals where it does not."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import pandas as pd
 
 from analysis.log import Log
+from analysis.stage_signals import read_signals
+from analysis.stage_watcher import watch
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import STAGES
 from analysis.vocabulary.job import Job
+
+PATIENCE = pd.Timedelta(minutes=15)
+"""A technician who marks stages gets this long to mark one before it is taken from the signals."""
 
 
 @dataclass(frozen=True)
@@ -18,7 +24,8 @@ class StageSpan:
     """When a stage ran. `end` is None while it runs.
 
     `known_from` is the moment from which a live watcher could know the stage, `known_until` the moment
-    at which its end could be known; rows up to `known_until` were judged as part of it.
+    at which its end could be known; rows up to `known_until` were judged as part of it. `within_s` is how unsure
+    the begin is [s], `doubt` what else the reader should know.
     """
 
     stage: str
@@ -27,6 +34,17 @@ class StageSpan:
     found_by: Literal["journal", "signals"]
     known_from: pd.Timestamp
     known_until: pd.Timestamp | None
+    within_s: float = 0.0
+    doubt: str = ""
+
+
+def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
+    """Return the stages of a log in order, and what is odd or unsure about them, as sentences."""
+    named, odd = from_journal(log.journal)
+    found = from_signals(log, job)
+    index = log.frame.index
+    spans = merge(named, found, _spoken(log.journal), index[-1]) if len(index) else named
+    return spans, [*odd, *(_said(span) for span in spans if span.found_by == "signals")]
 
 
 def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
@@ -59,6 +77,78 @@ def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
     if running is not None:
         spans.append(StageSpan(running[0], running[1], None, "journal", running[1], None))
     return spans, cautions
+
+
+def from_signals(log: Log, job: Job) -> list[StageSpan]:
+    """Return the stages that the signals alone show, in order and without overlap.
+
+    Rows, not the journal, are looked at; see `stage_watcher`. A span keeps its begin, and its `end` and
+    `known_until` once they are set, whatever rows follow.
+    """
+    signals = read_signals(log, job)
+
+    def at(seconds: float) -> pd.Timestamp:
+        return signals.origin + pd.Timedelta(seconds=seconds)
+
+    return [
+        StageSpan(
+            stage=one.stage,
+            begin=at(one.begin_s),
+            end=None if one.end_s is None else at(one.end_s),
+            found_by="signals",
+            known_from=signals.known[one.known],
+            known_until=None if one.ended is None else signals.known[one.ended],
+            within_s=one.within_s,
+            doubt=one.note,
+        )
+        for one in watch(signals)
+    ]
+
+
+def merge(
+    named: Sequence[StageSpan], found: Iterable[StageSpan], spoken: pd.Timestamp | None, now: pd.Timestamp
+) -> list[StageSpan]:
+    """Return the journal's stages and those of the signals that fill the time in which it is silent.
+
+    A found stage is taken when it is known, or, once somebody has marked anything (`spoken`), `PATIENCE` later,
+    unless the journal then says that a stage runs, or has named this very stage in its place. It ends at
+    the latest when the journal begins another. At rest is not taken once the journal has named a stage.
+    """
+    spans = list(named)
+    for span in found:
+        waits = spoken is not None and spoken <= span.known_from
+        taken = span.known_from + PATIENCE if waits else span.known_from
+        before = [other for other in named if other.begin <= taken]
+        if taken > now or (before and span.stage == "at_rest"):
+            continue
+        if any(other.end is None or other.end > taken for other in before):
+            continue
+        over = [other for other in before if other.end is not None and other.end > span.begin]
+        begin = max([span.begin, *(other.end for other in over if other.end is not None)])
+        if any(other.stage == span.stage for other in over) or (span.end is not None and span.end <= begin):
+            continue
+        end, until = span.end, span.known_until
+        after = min((other.begin for other in named if other.begin > taken), default=None)
+        if after is not None and (until is None or until > after):
+            end, until = after if end is None else min(end, after), after
+        if until is not None:
+            until = max(until, taken)
+        spans.append(replace(span, begin=begin, end=end, known_from=taken, known_until=until))
+    return sorted(spans, key=lambda span: span.begin)
+
+
+def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
+    """Return when a person first marked something, None when nobody did."""
+    times = journal["time"][journal["kind"].isin(("stage", "mark"))]
+    return times.iloc[0] if len(times) else None
+
+
+def _said(span: StageSpan) -> str:
+    doubt = f"; {span.doubt}" if span.doubt else ""
+    return (
+        f"{span.stage.replace('_', ' ')} was found from the signals, not from the journal:"
+        f" it began at {span.begin:%d %b %H:%M} UTC ± {span.within_s / 60:.0f} min{doubt}."
+    )
 
 
 def stretch_of(span: StageSpan, log: Log, job: Job) -> Stretch:

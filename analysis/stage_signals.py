@@ -1,0 +1,224 @@
+"""What a log without journal rows shows of its stages, minute by minute: pressure, weight, whether it runs.
+
+Everything here looks back only: the value of a minute uses no row after that minute's end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.bins import frame_medians
+from analysis.fluids import refrigerant
+from analysis.log import Log
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import Job
+
+MINUTE_S = 60.0
+"""Width of a bin: stages last from many minutes to days, and rows may be a minute apart."""
+HELD_MINUTES = 10
+"""A channel that was blank for longer than this is not known any more."""
+
+CIRCUIT_PRESSURES = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
+"""Where the pressure of a standing circuit is read, the service hose first."""
+ROOM_TEMPERATURES = (
+    "ambient_temperature",
+    "surface_temperature",
+    "entering_water_temperature",
+    "leaving_water_temperature",
+)
+"""What stands near a standing circuit; refrigerant in it is about as warm."""
+ROOM_RANGE_K = (273.15, 313.15)
+"""Taken where no temperature is logged: 0 to 40 degC."""
+TEMPERATURES = (
+    *ROOM_TEMPERATURES,
+    "condenser_entering_temperature",
+    "condenser_leaving_temperature",
+    "suction_temperature",
+    "discharge_temperature",
+    "liquid_temperature",
+)
+
+GAUGE_FLOOR_PA = 20e3
+"""Below this a service gauge says little and the vacuum probe is believed; above it the gauge (common practice)."""
+RUNNING_LOAD = 0.03
+RUNNING_RATIO = 1.25
+"""Discharge over suction pressure of a running circuit, where no load is logged."""
+
+SWAP_KG = 4.0
+SWAP_KG_PER_MIN = 8.0
+"""A scale that moves by more than this in a minute was handled: no hose carries that much (common practice)."""
+ON_SCALE_KG = 4.0
+"""A scale that shows less bears no cylinder."""
+FAST_MINUTES, FAST_KG = 5, 0.35
+SLOW_MINUTES, SLOW_KG = 15, 0.5
+"""So much, one way, is refrigerant on its way; scales in the field drift by 0.2 kg in an hour (common practice)."""
+
+
+@dataclass(frozen=True)
+class Signals:
+    """Minutes of a log, arrays of shape (n,); NaN where nothing was read.
+
+    Attributes
+    ----------
+    begin_s, end_s : the minute, in seconds since the first row. Minutes without rows are missing.
+    known : time of the first row after the minute.
+    pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
+    calm_pa : median of three minutes of it.
+    barometer_pa : atmosphere.
+    saturation_low_pa, saturation_high_pa : where the refrigerant would stand, for the coldest and the warmest
+        of the room's temperatures; NaN when the refrigerant is not stated.
+    weight_kg : scale. on_scale : whether it bears a cylinder. swapped : the scale was handled in this minute.
+    flow_kg : what came onto the scale over the last minutes by a hose, 0 where nothing sure; negative: left.
+    running : the compressor runs. spread_k : how far the temperatures moved in the last 20 minutes, median.
+    channels : how many temperatures and pressures had readings.
+    """
+
+    origin: pd.Timestamp
+    begin_s: np.ndarray
+    end_s: np.ndarray
+    known: pd.DatetimeIndex
+    pressure_pa: np.ndarray
+    calm_pa: np.ndarray
+    barometer_pa: np.ndarray
+    saturation_low_pa: np.ndarray
+    saturation_high_pa: np.ndarray
+    weight_kg: np.ndarray
+    on_scale: np.ndarray
+    swapped: np.ndarray
+    flow_kg: np.ndarray
+    running: np.ndarray
+    spread_k: np.ndarray
+    channels: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.end_s)
+
+    def back(self, k: int, minutes: float) -> int:
+        """Return the first minute that begins not earlier than `minutes` before the end of minute `k`."""
+        return int(np.searchsorted(self.begin_s, self.end_s[k] - minutes * MINUTE_S - 1e-6))
+
+
+def read_signals(log: Log, job: Job) -> Signals:
+    """Return the minutes of a log; a last minute that is not over yet is left out."""
+    index = pd.DatetimeIndex(log.frame.index)
+    empty = pd.Timestamp(0, tz="UTC")
+    origin = index[0] if len(index) else empty
+    frame = log.frame.assign(_barometer=log.barometer_pa)
+    bins = frame_medians(frame, origin, [str(name) for name in frame], MINUTE_S)
+    medians = _held(bins.medians, bins.end_s)
+    n = len(medians)
+
+    def channel(name: str) -> np.ndarray:
+        return medians[name].to_numpy(dtype=float) if name in medians else np.full(n, np.nan)
+
+    pressure = _pressure(channel)
+    running = _running(channel, channel("_barometer"))
+    weight = channel("cylinder_weight")
+    swapped, flow = _flow(weight, bins.end_s)
+    temperatures = [channel(name) for name in TEMPERATURES if name in medians]
+    low, high = _saturation(medians, job)
+    present = [channel(name) for name in (*TEMPERATURES, *CIRCUIT_PRESSURES) if name in medians]
+    return Signals(
+        origin=origin,
+        begin_s=bins.end_s - MINUTE_S,
+        end_s=bins.end_s,
+        known=bins.known,
+        pressure_pa=pressure,
+        calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
+        barometer_pa=channel("_barometer"),
+        saturation_low_pa=low,
+        saturation_high_pa=high,
+        weight_kg=weight,
+        on_scale=np.nan_to_num(weight, nan=0.0) > ON_SCALE_KG,
+        swapped=swapped,
+        flow_kg=flow,
+        running=running,
+        spread_k=_spread(temperatures, n),
+        channels=np.sum([~np.isnan(c) for c in present], axis=0) if present else np.zeros(n, dtype=int),
+    )
+
+
+def _held(medians: pd.DataFrame, end_s: np.ndarray) -> pd.DataFrame:
+    """Return the medians with blanks bridged by the last reading for `HELD_MINUTES`; minutes, not rows, count."""
+    held = medians.ffill()
+    for name in medians:
+        there = medians[name].notna().to_numpy()
+        last = pd.Series(np.where(there, end_s, np.nan)).ffill().to_numpy()
+        if str(name) in ("vacuum", "pump_vacuum"):
+            held[name] = medians[name]
+        else:
+            held.loc[~(end_s - last <= HELD_MINUTES * MINUTE_S), name] = np.nan
+    return held
+
+
+def _pressure(read: Callable[[str], np.ndarray]) -> np.ndarray:
+    gauge = read(CIRCUIT_PRESSURES[0])
+    for name in CIRCUIT_PRESSURES[1:]:
+        gauge = np.where(np.isnan(gauge), read(name), gauge)
+    probe = read("vacuum")
+    deep = ~np.isnan(probe) & (probe < GAUGE_FLOOR_PA) & (np.isnan(gauge) | (gauge < GAUGE_FLOOR_PA))
+    only = np.isnan(gauge) & ~np.isnan(probe)
+    return np.where(deep | only, probe, np.maximum(gauge, 0.0))
+
+
+def _running(read: Callable[[str], np.ndarray], barometer_pa: np.ndarray) -> np.ndarray:
+    load = read("compressor_load")
+    suction, discharge = read("suction_pressure"), read("discharge_pressure")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        apart = (discharge / np.maximum(suction, 1e3) > RUNNING_RATIO) & (discharge > 1.3 * barometer_pa)
+        return np.where(np.isnan(load), apart, load > RUNNING_LOAD)
+
+
+def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return in which minutes the scale was handled, and what flowed over the last minutes [kg, signed]."""
+    n = len(weight)
+    step = np.diff(weight, prepend=weight[:1]) if n else weight
+    minutes = np.maximum(np.diff(end_s, prepend=end_s[:1]) / MINUTE_S, 1.0) if n else end_s
+    came_or_went = np.diff(np.isnan(weight).astype(float), prepend=1.0 if n and np.isnan(weight[0]) else 0.0) != 0
+    swapped = (np.abs(np.nan_to_num(step)) > np.maximum(SWAP_KG, SWAP_KG_PER_MIN * minutes)) | came_or_went
+    light = np.nan_to_num(weight) <= ON_SCALE_KG
+    swapped |= np.diff(light.astype(float), prepend=float(light[0]) if n else 0.0) != 0
+    last_swap = pd.Series(np.where(swapped, np.arange(n), np.nan)).ffill().fillna(-1).to_numpy()
+    flow = np.zeros(n)
+    for length, least in ((FAST_MINUTES, FAST_KG), (SLOW_MINUTES, SLOW_KG)):
+        if n <= length:
+            continue
+        k = np.arange(length, n)
+        moved = weight[length:] - weight[:-length]
+        steps = np.lib.stride_tricks.sliding_window_view(np.nan_to_num(step[1:]), length)
+        fits = (k - last_swap[length:] > length) & (end_s[length:] - end_s[:-length] < 1.7 * length * MINUTE_S)
+        for sign in (1.0, -1.0):
+            onward = np.count_nonzero(steps * sign > 0, axis=1)
+            largest = np.max(steps * sign, axis=1)
+            sure = fits & (sign * moved >= least) & (onward >= 3) & (largest <= 0.75 * sign * moved)
+            sure &= np.max(-steps * sign, axis=1) <= 0.34 * sign * moved
+            flow[length:] = np.where(sure & (flow[length:] == 0.0), moved, flow[length:])
+    flow[np.isnan(flow)] = 0.0
+    flow[light] = 0.0
+    return swapped, flow
+
+
+def _spread(temperatures: list[np.ndarray], n: int) -> np.ndarray:
+    if not temperatures:
+        return np.zeros(n)
+    table = pd.DataFrame(np.column_stack(temperatures)).rolling(20, min_periods=5)
+    return (table.max() - table.min()).median(axis=1).to_numpy()
+
+
+def _saturation(medians: pd.DataFrame, job: Job) -> tuple[np.ndarray, np.ndarray]:
+    """Return the lowest and the highest pressure [Pa] at which the job's refrigerant would stand with liquid."""
+    nothing = np.full(len(medians), np.nan)
+    if job.circuit.refrigerant is None:
+        return nothing, nothing
+    try:
+        fluid = refrigerant(job.circuit.refrigerant)
+    except InputError:
+        return nothing, nothing
+    rooms = medians[[name for name in ROOM_TEMPERATURES if name in medians]]
+    cold = rooms.min(axis=1).fillna(ROOM_RANGE_K[0]).to_numpy(dtype=float)
+    warm = rooms.max(axis=1).fillna(ROOM_RANGE_K[1]).to_numpy(dtype=float)
+    return np.asarray(fluid.dew_pressure_pa(cold)), np.asarray(fluid.bubble_pressure_pa(warm))
