@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from analysis.fluids import nitrogen
 from analysis.fluids.curve import GAS_CONSTANT, TABLES
-from analysis.fluids.refrigerants import COLUMNS, known_refrigerants
+from analysis.fluids.refrigerants import COLUMNS
+from analysis.vocabulary.refrigerants import known_refrigerants
 
 STEP_K = 2
 """Spacing of the tables: close enough for the accuracy that `analysis.fluids.refrigerants` states."""

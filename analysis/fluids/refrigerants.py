@@ -13,10 +13,7 @@ and dew points of ASHRAE 34 within 0.7 K (R-454C, R-455A and R-502 are the worst
 
 from __future__ import annotations
 
-import difflib
 import math
-import re
-import tomllib
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from typing import Literal, cast, get_args, overload
@@ -26,12 +23,11 @@ from numpy.typing import ArrayLike
 
 from analysis.fluids.curve import GAS_CONSTANT, TABLES, Curve, Floats, Value, inverse, like
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.shipped import shipped
+from analysis.vocabulary.refrigerants import LIST_FILE, known_refrigerants, refrigerant_list, refrigerant_name
 from analysis.vocabulary.units import parse_pressure, parse_quantity
 
 PressureClass = Literal["low", "medium", "high", "very_high"]
 
-LIST_FILE = "refrigerants.toml"
 COLUMNS = (
     "temperature_k",
     "bubble_pressure_pa",
@@ -49,50 +45,8 @@ NEWTON_STEPS = 7
 """From the ideal gas to the density of saturated vapour, nearly as slow as it gets, to 1e-9."""
 
 
-class UnknownRefrigerant(InputError):
-    """No table for that name; the message gives the nearest names."""
-
-
 class OutOfRange(InputError):
     """A temperature or pressure that the table of the refrigerant does not reach."""
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One refrigerant of the list: composition by mass, safety group, other names."""
-
-    mass_fractions: dict[str, float]
-    safety: str | None = None
-    also: tuple[str, ...] = ()
-
-
-@cache
-def _list() -> dict[str, dict[str, dict[str, object]]]:
-    return tomllib.loads((shipped("config") / LIST_FILE).read_text(encoding="utf-8"))
-
-
-@cache
-def known_refrigerants() -> dict[str, Entry]:
-    """Return every refrigerant by its name, in the order of the list."""
-    return {
-        name: Entry(
-            cast(dict[str, float], entry["mass_fractions"]),
-            cast("str | None", entry.get("safety")),
-            tuple(cast("list[str]", entry.get("also", []))),
-        )
-        for name, entry in _list()["refrigerant"].items()
-    }
-
-
-def _plain(name: str) -> str:
-    """Return what is left of a name without case, punctuation and the prefixes R, HFC, HFO, HCFC, CFC, HC."""
-    letters = re.sub(r"[^A-Z0-9]", "", name.upper())
-    return re.sub(r"^(?:HFC|HFO|HCFC|HCFO|CFC|HC|R)(?=\d)", "", letters)
-
-
-@cache
-def _names() -> dict[str, str]:
-    return {_plain(spelling): name for name, entry in known_refrigerants().items() for spelling in (name, *entry.also)}
 
 
 def refrigerant(name: str) -> Refrigerant:
@@ -103,13 +57,7 @@ def refrigerant(name: str) -> Refrigerant:
     UnknownRefrigerant
         No such refrigerant, or none that a table is shipped for; the message names the nearest.
     """
-    plain = _plain(name) if isinstance(name, str) else ""
-    found = _names().get(plain)
-    if found is None:
-        near = difflib.get_close_matches(plain, _names(), n=4, cutoff=0.5) or list(_names())
-        nearest = ", ".join(dict.fromkeys(_names()[n] for n in near))
-        raise UnknownRefrigerant(f"refrigerant {name!r} is not known; expected a name such as {nearest}")
-    return _load(found)
+    return _load(refrigerant_name(name))
 
 
 @cache
@@ -295,7 +243,7 @@ class Refrigerant:
             if stated not in get_args(PressureClass):
                 raise refused("pressure_class", stated, get_args(PressureClass))
             return cast(PressureClass, stated)
-        rule = _list()["pressure_class"]
+        rule = refrigerant_list()["pressure_class"]
         at_k = parse_quantity(rule["temperature"], "temperature", LIST_FILE)
         low, medium, high = (parse_pressure(rule[key], LIST_FILE).pa for key in ("low_below", "medium_to", "high_to"))
         pressure = math.inf if self.critical_temperature_k < at_k else self.bubble_pressure_pa(at_k)

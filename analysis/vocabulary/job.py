@@ -17,6 +17,7 @@ from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.refrigerants import refrigerant_name
 from analysis.vocabulary.units import (
     Pressure,
     UnitSystem,
@@ -58,6 +59,10 @@ Flow = Annotated[float, _quantity("flow", 0.0)]
 Temperature = Annotated[float, _quantity("temperature", 0.0)]
 PressureRate = Annotated[float, _quantity("pressure_rate", 0.0)]
 AnyPressure = Annotated[Pressure, _said(lambda value: parse_pressure(value, ""))]
+
+
+Refrigerant = Annotated[str, _said(lambda value: refrigerant_name(str(value)))]
+"""A refrigerant by its own name, whichever way it was typed."""
 
 
 def _tolerance(value: object) -> float | str:
@@ -103,7 +108,7 @@ class SiteTable(_Table):
 class CircuitTable(_Table):
     """`[circuit]`: the machine."""
 
-    refrigerant: str | None = None
+    refrigerant: Refrigerant | None = None
     charge_kg: Mass | None = Field(None, alias="charge")
     internal_volume_m3: Volume | None = Field(None, alias="internal_volume")
     water: Literal["water"] | None = None
@@ -123,7 +128,7 @@ class CylinderTable(_Table):
     """`[[cylinder]]`: one cylinder; `contents` is its net weight at the start of the job."""
 
     id: str
-    refrigerant: str | None = None
+    refrigerant: Refrigerant | None = None
     water_capacity_kg: Mass | None = Field(None, alias="water_capacity")
     tare_kg: Mass | None = Field(None, alias="tare")
     contents_kg: Mass = Field(0.0, alias="contents")

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from analysis.fluids import OutOfRange, UnknownRefrigerant, refrigerant
 from analysis.fluids.curve import TABLES
 from analysis.fluids.make_tables import open_state, write_nitrogen, write_table
-from analysis.fluids.refrigerants import known_refrigerants
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.refrigerants import known_refrigerants
 
 NAMES = list(known_refrigerants())
 ATMOSPHERE = 101_325.0

@@ -1,0 +1,130 @@
+"""What a user gets for bad input: one line that says what, where and what is accepted, and exit code 2."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HEAD = '[job]\nname = "n"\n'
+SCALE = '[[instrument]]\nname = "s"\nprofile = "ascii-scale-streaming"\nport = "{port}"\n'
+
+
+def run(*words: object) -> tuple[int, str, str]:
+    """Run the command in a process of its own; return exit code, output and errors."""
+    done = subprocess.run(
+        [sys.executable, "-m", "collector.cli", *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    return done.returncode, done.stdout, done.stderr
+
+
+def job(folder: Path, text: str) -> Path:
+    (folder / "job.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (HEAD + SCALE.format(port="/dev/ttyNONE"), "/dev/ttyNONE"),
+        (HEAD + SCALE.format(port="socket://x").replace("ascii-scale-streaming", "no-such"), "no-such"),
+        (HEAD + '[circuit]\ncharge = "118 psi"\n', "circuit.charge: '118 psi' is not accepted; expected a mass"),
+        (HEAD + '[circuit]\nrefrigerant = "R-999"\n' + SCALE.format(port="socket://127.0.0.1:9"), "R-999"),
+        (HEAD + '[recorder]\ninterval = "1 ms"\n', "recorder.interval"),
+        (HEAD, "no [[instrument]]"),
+        ("", "job: missing"),
+    ],
+)
+def test_a_job_that_cannot_be_recorded(tmp_path: Path, text: str, said: str) -> None:
+    code, out, errors = run("record", job(tmp_path, text))
+    assert code == 2
+    assert said in errors
+    assert errors.count("\n") == 1
+    assert out == ""
+    assert [file.name for file in tmp_path.iterdir() if file.suffix == ".csv"] == []
+
+
+def test_a_port_in_use_is_named(tmp_path: Path) -> None:
+    master, slave = pty.openpty()
+    try:
+        port = os.ttyname(slave)
+        import serial
+
+        with serial.Serial(port, exclusive=True):
+            code, _, errors = run("record", job(tmp_path, HEAD + SCALE.format(port=port)))
+    finally:
+        os.close(master)
+        os.close(slave)
+    assert code == 2
+    assert port in errors
+    assert errors.count("\n") == 1
+
+
+def test_a_pattern_without_a_value_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "bad.toml").write_text(
+        'about = "x"\nlink = "serial"\n[line]\npattern = "(?P<unit>lb)"\n[values.weight]\nunit = "lb"\n',
+        encoding="utf-8",
+    )
+    text = HEAD + SCALE.format(port="socket://127.0.0.1:9").replace("ascii-scale-streaming", "bad.toml")
+    code, _, errors = run("record", job(tmp_path, text))
+    assert code == 2
+    assert "value" in errors
+    assert errors.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("review", "{}/none"), "no such file or folder"),
+        (("review", "{}"), "no job.toml here"),
+        (("mark", "{}", "oil_change"), "no job.toml here"),
+        (("stage", "{}", "middle", "recovery"), "middle"),
+        (("revew", "{}"), "revew"),
+        (("review",), "--path requires an argument"),
+        (("review", "{}", "--workers", "many"), "many"),
+    ],
+)
+def test_a_command_that_cannot_be_run(tmp_path: Path, words: tuple[str, ...], said: str) -> None:
+    code, _, errors = run(*(word.format(tmp_path) for word in words))
+    assert code == 2
+    assert said in errors
+    assert errors.count("\n") == 1
+
+
+def test_a_file_that_is_no_log(tmp_path: Path) -> None:
+    job(tmp_path, HEAD)
+    (tmp_path / "readings.csv").write_bytes(b"\x89PNG\r\n\x1a\n\x00\x01")
+    code, _, errors = run("review", tmp_path)
+    assert code == 2
+    assert "is not a CSV" in errors
+    assert not (tmp_path / "report.html").exists()
+
+
+def test_review_makes_json_alone_or_summary_and_report(tmp_path: Path) -> None:
+    job(tmp_path, HEAD)
+    rows = "".join(f"2026-03-14T07:00:{n:02d}.000Z,{70 + n % 2}\n" for n in range(30))
+    (tmp_path / "readings.csv").write_text("time,ambient_temperature [degF]\n" + rows)
+    target = tmp_path / "out" / "result.json"
+    target.parent.mkdir()
+    assert run("review", tmp_path, "--json", target) == (0, "", "")
+    assert json.loads(target.read_text())["log"]["rows"] == 30
+    assert not (tmp_path / "report.html").exists()
+    code, out, errors = run("review", tmp_path)
+    assert (code, errors) == (0, "")
+    assert "report.html" in out
+    assert (tmp_path / "report.html").exists()
+    assert run("verify", tmp_path)[0] == 0
+    with (tmp_path / "readings.csv").open("a") as file:
+        file.write("2026-03-14T07:00:31.000Z,99\n")
+    code, _, errors = run("verify", tmp_path)
+    assert code == 2
+    assert "readings.csv has changed" in errors
