@@ -209,8 +209,8 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause]) -> list[Findi
         j = int(k[stays[0]])
         minutes = (ticks.at_s[j] - pause.begin_s) / 60.0
         text = (
-            f"Pressure came back from {make.pressure(base)} to {make.pressure(ticks.pressure_pa[j])} in {minutes:.0f} min "
-            "with the machine standing. Refrigerant still boils: liquid in a pocket, or out of the oil. "
+            f"Pressure came back from {make.pressure(base)} to {make.pressure(ticks.pressure_pa[j])} in "
+            f"{minutes:.0f} min with the machine standing. Refrigerant still boils: standing liquid, a pocket, or out of the oil. "
             "Warm the low points and the sump, wait, and pull again."
         )
         figures = {
@@ -238,8 +238,8 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
             if armed and at - begun >= FREEZE_STAYS_S:
                 armed = False
                 text = (
-                    f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or under "
-                    f"the {make.show(freezes, 'temperature')} at which the water side freezes, and liquid may stand. "
+                    f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
+                    f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and liquid may stand. "
                     "Stop the machine, get the water flowing or drain the barrel: frozen tubes burst."
                 )
                 found.append(
@@ -310,8 +310,8 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
             j = int(k[sure[0]])
             told = True
             text = (
-                f"The level stood for {required.hold_s / 60:.0f} min: {make.pressure(ticks.pressure_pa[j])} against the "
-                f"required {of_level} ({source}). {FIRST_COME}"
+                f"The level stood for {required.hold_s / 60:.0f} min: {make.pressure(ticks.pressure_pa[j])} against "
+                f"the required {of_level} ({source}). {FIRST_COME}"
             )
             figures = {
                 "required_level": Figure(float(level[j]), "pressure"),

@@ -62,11 +62,13 @@ Floats = np.ndarray
 class Evidence:
     """What is known at each tick; arrays of shape (n,).
 
-    `depressed`: the depression has stayed; `depth`: ln of standing over present pressure; `dry`: the balance
-    says no liquid boils, over the fall since `dry_from_s`; `dry_soft`: it has said so, at least roughly, and nothing
-    has spoken against it since; `pocket`: what is missing from the plate's charge may stand apart; `deep`: the same over a long fall; `wet`: more mass leaves than vapour can give,
-    while chilled; `against`: the balance says that liquid boils; `unaccounted`: share of the plate's charge neither
-    weighed nor there as vapour; `fall_s`: seconds for a fall by e while pulling; `volume`: apparent or stated [m3].
+    depressed : the depression has stayed. depth : ln of standing over present pressure.
+    dry : the balance says that no liquid boils, over the fall since `dry_from_s`. dry_soft : it has said so, at least
+        roughly, and nothing has spoken against it since. deep : the same over a long fall, and nothing boils slowly.
+    pocket : what is missing from the plate's charge may stand apart.
+    wet : more mass leaves than vapour can give, while chilled. against : the balance says that liquid boils.
+    unaccounted : share of the plate's charge neither weighed nor there as vapour.
+    fall_s : seconds for a fall by e while pulling. volume : stated, else apparent [m3].
     """
 
     depression_k: Floats
@@ -115,7 +117,9 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 dry[part] |= hit
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
-            deep[part] |= (spans[-1].high >= SCALE_FAILS * stated) & (spans[-1].high <= DRY * stated)
+            deep[part] |= (
+                (spans[-1].high >= SCALE_FAILS * stated) & (spans[-1].high <= DRY * stated) & _no_more(spans[1])
+            )
         else:
             low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
             knee = np.maximum(most, np.maximum.accumulate(low))
@@ -124,7 +128,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 tight = (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
                 dry[part] |= alike
-                deep[part] |= alike
+                deep[part] |= alike & _no_more(span)
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
                 soft[part] |= alike | (tight & (knee >= 2.5 * span.middle))
                 volume[part] = np.where(tight, span.middle, volume[part])
@@ -189,6 +193,13 @@ def _spans(ticks: Ticks, part: slice) -> list[_Span]:
             ratio = np.where(there, density[j] / density, np.nan)
         spans.append(_Span(low, middle, high, np.where(there, middle[j], np.nan), seconds, ratio))
     return spans
+
+
+def _no_more(span: _Span) -> np.ndarray:
+    """Return where the apparent volume has not grown: what boils slowly is a growing share as the pressure falls."""
+    known = span.high - span.low <= TIGHT * span.middle
+    least = np.fmin.accumulate(np.where(known, span.middle, np.inf))
+    return np.asarray(known & (span.middle <= (1.0 + ALIKE) * least))
 
 
 def _steady_fall(span: list[_Span]) -> np.ndarray:

@@ -54,7 +54,7 @@ class Pull:
 
 def before(at_s: Floats, back_s: float) -> np.ndarray:
     """Return for each tick the number of the newest tick at least `back_s` older, -1 where there is none."""
-    return np.searchsorted(at_s, at_s - back_s + 1e-6, side="right") - 1
+    return np.asarray(np.searchsorted(at_s, at_s - back_s + 1e-6, side="right") - 1)
 
 
 def standing(ticks: Ticks) -> np.ndarray:
@@ -99,13 +99,14 @@ def standing(ticks: Ticks) -> np.ndarray:
 
 def _kink(ticks: Ticks) -> np.ndarray:
     """Return where a pressure that fell steadily has stopped at once, shape (n,) of bool."""
-    near, far = before(ticks.at_s, KINK_S), before(ticks.at_s, 3.0 * KINK_S)
-    i, j = np.maximum(near, 0), np.maximum(far, 0)
+    near, middle, far = (before(ticks.at_s, times * KINK_S) for times in (1.0, 2.0, 3.0))
+    i, h, j = np.maximum(near, 0), np.maximum(middle, 0), np.maximum(far, 0)
     log = np.log(ticks.pressure_pa)
     expected = (log[j] - log[i]) / np.maximum(ticks.at_s[i] - ticks.at_s[j], 1.0) * (ticks.at_s - ticks.at_s[i])
     least = np.maximum(KINK_FALL, 3.0 * ticks.resolution_pa / ticks.pressure_pa)
     whole = (far >= 0) & (ticks.at_s - ticks.at_s[j] < 5.0 * KINK_S)
-    return whole & (expected > least) & (log[i] - log < KINK_LEFT * expected)
+    steady = np.minimum(log[j] - log[h], log[h] - log[i]) > 0.5 * expected
+    return np.asarray(whole & steady & (expected > least) & (log[i] - log < KINK_LEFT * expected))
 
 
 def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:

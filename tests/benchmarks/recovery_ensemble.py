@@ -194,7 +194,8 @@ def summary(outcomes: list[Outcome]) -> str:
         some = [o for o in outcomes if kind in (o.case.name, "all")]
         if not some:
             continue
-        delays = np.array([o.delay_s if np.isfinite(o.delay_s) else np.inf for o in some if np.isfinite(o.run.gone_s)])
+        ends = [o for o in some if np.isfinite(o.run.gone_s)]
+        delays = np.array([o.delay_s if np.isfinite(o.delay_s) else np.inf for o in ends])
         early = sum(o.liquid_share > 0.003 for o in some)
         called = sum(bool(np.isfinite(o.delay_s)) for o in some)
         middle = np.median(delays) / 60 if len(delays) else np.nan
@@ -207,9 +208,8 @@ def summary(outcomes: list[Outcome]) -> str:
         lines.append(f"{what}: missed {missed} of {len(has)}, false {false} of {len(has_not)}")
     errors = np.array([abs(o.mass_error) for o in outcomes if np.isfinite(o.mass_error)])
     lines.append(f"recovered within 1 %: {np.mean(errors < 0.01):.1%} of {len(errors)}")
-    lines.append(
-        f"slowest {max(o.seconds for o in outcomes):.2f} s; verdicts {dict(Counter(o.assessment.verdict for o in outcomes))}"
-    )
+    verdicts = dict(Counter(o.assessment.verdict for o in outcomes))
+    lines.append(f"slowest {max(o.seconds for o in outcomes):.2f} s; verdicts {verdicts}")
     return "\n".join(lines)
 
 
@@ -221,9 +221,8 @@ def main() -> None:
         if o.liquid_share > 0.003 or o.missed or o.false:
             c = o.case
             early = f" EARLY {o.liquid_share:.2%}" if o.liquid_share > 0.003 else ""
-            print(
-                f"{c.seed:4d} {c.name:14s} {c.refrigerant:11s} {c.plate:5.0f} kg {early} missed {o.missed} false {o.false}"
-            )
+            wrong = [f"missed {kind}" for kind in o.missed] + [f"false {kind}" for kind in o.false]
+            print(f"{c.seed:4d} {c.name:14s} {c.refrigerant:11s} {c.plate:5.0f} kg{early}", ", ".join(wrong))
     print(summary(outcomes))
 
 

@@ -1,0 +1,93 @@
+"""Plot of a recovery: circuit pressure and required level, saturation against the water, mass recovered."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, shade, to_days, unit_of
+from analysis.result import Assessment, Finding, Span
+from analysis.result import Figure as Number
+from analysis.stretch import Stretch
+from analysis.vocabulary.units import display
+
+_SHADES = {"pause": "note", "liquid_gone": "good", "self_chilling": "caution"}
+_TOLD = {
+    "liquid_pull_ended": "liquid pull ended",
+    "liquid_gone": "liquid gone",
+    "self_chilling": "self-chilling",
+    "pressure_rebound": "rebound",
+    "freeze_risk": "freeze risk",
+    "required_level_reached": "level reached",
+    "required_level_held": "level held",
+}
+"""Findings that are marked in the plot, and how they are called there."""
+
+
+def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
+    """Return the plot, or None when the circuit's pressure was not logged."""
+    system = stretch.job.job.units
+    traces = {name: series for name, series in assessment.traces.items() if series.notna().any()}
+    if "pressure" not in traces:
+        return None
+    lower = [name for name in ("saturation", "recovered") if name in traces]
+    figure, axes = new_figure(1 + len(lower), [1.4] + [0.9] * len(lower))
+    top = axes[0]
+    draw_line(top, traces["pressure"], "pressure", system, "circuit pressure")
+    top.set_ylabel(f"pressure [{unit_of('pressure', system)}]")
+    top.set_ylim(bottom=0.0)
+    level = assessment.figures.get("required_level")
+    if isinstance(level, Number):
+        height = display(level.si, "pressure", system)[0]
+        top.axhline(
+            height, color=LINES[1], linewidth=1.2, linestyle="--", label="required level; local codes come first"
+        )
+    legend(top)
+    for ax, name in zip(axes[1:], lower, strict=True):
+        if name == "saturation":
+            draw_line(ax, traces["saturation"], "temperature", system, "saturation (bubble point)")
+            if "reference" in traces:
+                draw_line(ax, traces["reference"], "temperature", system, _reference(stretch), LINES[3])
+            freezes = display(stretch.job.circuit.freezes_at_k, "temperature", system)[0]
+            ax.axhline(freezes, color=LINES[1], linewidth=1.0, linestyle=":", label="water side freezes")
+            ax.set_ylabel(f"temperature [{unit_of('temperature', system)}]")
+            legend(ax)
+        else:
+            draw_line(ax, traces["recovered"], "mass", system, "recovered by the scale", LINES[2])
+            ax.margins(y=0.2)
+            ax.set_ylabel(f"recovered [{unit_of('mass', system)}]")
+    for ax in axes:
+        shade(ax, assessment.spans if ax is axes[-1] else [_unnamed(s) for s in assessment.spans], _SHADES)
+    _mark(top, [f for f in assessment.findings if f.kind in _TOLD])
+    return figure
+
+
+def _unnamed(span: Span) -> Span:
+    return replace(span, label=" ")
+
+
+def _reference(stretch: Stretch) -> str:
+    for channel in ("leaving_water_temperature", "entering_water_temperature"):
+        if stretch.has(channel):
+            return channel.removesuffix("_temperature").replace("_", " ")
+    return "standing saturation (no water temperature)"
+
+
+def _mark(ax: Axes, findings: list[Finding]) -> None:
+    """Mark findings with a thin line and their word, one height after the other so that words stay apart."""
+    for number, finding in enumerate(findings):
+        (day,) = to_days(pd.DatetimeIndex([finding.time]))
+        ax.axvline(day, color=INK, linewidth=0.7, alpha=0.6)
+        ax.text(
+            day,
+            0.93 - 0.085 * (number % 6),
+            f" {_TOLD[finding.kind]}",
+            transform=ax.get_xaxis_transform(),
+            fontsize=8,
+            color=LINES[1] if finding.level != "info" else INK,
+            va="top",
+            clip_on=True,
+        )
