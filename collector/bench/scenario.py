@@ -94,7 +94,7 @@ def recovery(plant: Plant) -> Script:
     yield from swap(plant, names.pop(0), first=True)
     yield minutes(3)
     plant.recovering = True
-    deep_pa = LEVEL_PA - 9e3
+    deep_pa = LEVEL_PA - 4.5e3
     pauses = 0
     while True:
         yield Wait(6 * HOUR_S, lambda: _full(plant) or circuit.pressure_pa < deep_pa)
@@ -107,7 +107,7 @@ def recovery(plant: Plant) -> Script:
         pauses += 1
         yield Said("mark", "recovery_paused", "", "does it come back?")
         yield minutes(15)
-        if circuit.pressure_pa <= LEVEL_PA or pauses == 6:
+        if circuit.pressure_pa <= LEVEL_PA - 500.0 or pauses == 6:
             break
         yield Said("mark", "recovery_resumed")
         plant.recovering = True

@@ -16,10 +16,10 @@ MICRON_PA = 101_325.0 / 760_000.0
 class RecoveryMachine:
     """Draws liquid while the port reaches it, else vapour; condenses it into a cylinder."""
 
-    liquid_kg_per_s: float = 0.034
-    displacement_m3_per_s: float = 1.15e-3
+    liquid_kg_per_s: float = 0.058
+    displacement_m3_per_s: float = 0.48e-3
     clearance: float = 0.018
-    unreachable_kg: float = 31.0
+    unreachable_kg: float = 22.0
     condenser_above_room_k: float = 7.0
 
     def step(self, circuit: Circuit, cylinder: Cylinder, room_k: float, seconds: float) -> float:
