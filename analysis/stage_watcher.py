@@ -21,16 +21,22 @@ AT_REST_MINUTES = 30
 AT_REST_CHANNELS = 3
 AT_REST_SPREAD_K = 2.0
 READY_S = 120.0
-"""People get ready for a few minutes before refrigerant moves; rest ends with that."""
+REST_EDGE_S = 180.0
+"""People take a few minutes from the first row to standing back, and from there to the first flow."""
+SETTLED_MINUTES = 8
+"""Pressure that stood so long far under saturation shows that no liquid is left to bring it back."""
 PLACED_MINUTES = 10
 """A cylinder put on, or taken off, within so many minutes of the flow belongs to it: the bound is put midway."""
 RUN_MINUTES, STOP_MINUTES = 3, 30
 """A compressor runs after three minutes, and has stopped for good after half an hour (it may cycle)."""
 PAUSE_S = 900.0
 """A recovery's last pause is looked at for a quarter of an hour."""
-IDLE_MINUTES = 120
-OFF_SCALE_MINUTES = 45
-"""Recovery and charging are over when nothing flowed, or no cylinder stood on the scale, for so long."""
+IDLE_MINUTES = 90
+"""Recovery and charging are over when nothing moved for so long."""
+FLICKER_KG = 0.25
+"""A scale may flicker by as much while nothing flows (common practice)."""
+FLICKER_PA = 8e3
+"""A gauge may flicker by a step of 1 psi."""
 VACUUM_PA = 3e3
 """Under this there is a vacuum pump at work; no recovery machine goes there (25 mmHg, 40 CFR 82.156)."""
 BROKEN_PA = 15e3
@@ -73,9 +79,10 @@ class _Watcher:
         self.floor_s = 0.0  # no stage begins before this
         self.ran_s = -np.inf  # end of the last minute in which the compressor ran
         self.flowed: int | None = None  # last minute in which refrigerant came onto the scale or left it
-        self.active: int | None = None  # last minute in which the stage did something
+        self.active_s = 0.0  # when the stage last did something
         self.lowest_pa = np.inf
         self.level_pa = 0.0
+        self.settled_pa = np.inf
         self.off_s: float | None = None  # since when no cylinder stands on the scale
         self.placed_s: float | None = None
         self.broken_s: float | None = None
@@ -93,9 +100,10 @@ class _Watcher:
             self.end(at_s, k)
         self.now = Found(stage, at_s, k, within_s, note)
         self.found.append(self.now)
-        self.active = k
+        self.active_s = float(self.s.begin_s[k])
         self.lowest_pa = np.inf
         self.level_pa = 0.0
+        self.settled_pa = np.inf
         self.broken_s = None
 
     def end(self, at_s: float, k: int) -> None:
@@ -108,25 +116,23 @@ class _Watcher:
 
     # --- looking back ---------------------------------------------------------------------------------
 
-    def onset(self, k: int, sign: float, least: float = 0.01, least_pa: float = 400.0, rests: int = 1) -> int:
-        """Return the minute at whose end pressure began to move one way, looking back from minute `k`.
-
-        A minute moves when it is beyond `least` of the pressure and `least_pa`; up to `rests` minutes without
-        movement, as between the steps of a filling, do not end it.
-        """
+    def departure(self, k: int, sign: float, part: float = 0.03, least_pa: float = 1_500.0) -> int:
+        """Return the minute in which pressure left, upward or downward, the level it had around minute `k`."""
         pressure = self.s.pressure_pa
-        begin, still = k, 0
-        for j in range(k, 0, -1):
-            moved = sign * (pressure[j] - pressure[j - 1])
-            if moved > max(least_pa, least * pressure[j - 1]):
-                begin, still = j - 1, 0
-            elif moved < -max(4.0 * least_pa, 4.0 * least * pressure[j - 1]):
-                break
-            else:
-                still += 1
-                if still > rests:
-                    break
-        return begin
+        first = self.s.back(k, 10)
+        level = float(np.nanmedian(pressure[first : k + 1]))
+        j = k
+        while j > first and not sign * (pressure[j - 1] - level) <= max(part * level, least_pa):
+            j -= 1
+        return j
+
+    def last_flow(self, k: int) -> float:
+        """Return when the scale last moved, looking back from a minute in which its last minutes showed a flow [s]."""
+        weight, swapped = self.s.weight_kg, self.s.swapped
+        j = k
+        while j > 0 and not swapped[j] and abs(weight[j - 1] - weight[k]) < FLICKER_KG:
+            j -= 1
+        return float(self.s.end_s[j])
 
     def flow_onset(self, k: int, sign: float) -> int:
         """Return the minute at whose end the scale began to move one way."""
@@ -257,11 +263,9 @@ class _Watcher:
         self.lowest_pa = min(self.lowest_pa, float(p))
         leaving = s.flow_kg[k] < 0
         if self.broken_s is None:
-            high = p > max(BROKEN_PA, 5.0 * self.lowest_pa) if self.lowest_pa < VACUUM_PA else (
-                p > self.lowest_pa + BROKEN_PA and p > 1.5 * self.lowest_pa
-            )  # fmt: skip
+            high = p > self.lowest_pa + BROKEN_PA and p > 1.5 * self.lowest_pa
             if high or (leaving and p > self.lowest_pa + 1e3 and p > 2.0 * self.lowest_pa):
-                self.broken_s = float(s.end_s[self.onset(k, 1.0, 0.15, 300.0, 3)])
+                self.broken_s = float(s.begin_s[self.departure(k, 1.0, 1.0, 300.0)])
         if self.broken_s is None:
             return
         if leaving:
@@ -290,13 +294,9 @@ class _Watcher:
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s
-        j = k
-        while j > 0 and s.pressure_pa[j - 1] < 0.985 * s.barometer_pa[j - 1]:
-            if s.pressure_pa[j - 1] < s.pressure_pa[j] - max(50.0, 0.01 * s.pressure_pa[j]) and j < k - 1:
-                break  # it rose before: that was another pull
-            if self.held(j - 1, 6, 0.01, 300.0) and s.pressure_pa[j - 1] > max(VACUUM_PA, 1.5 * s.pressure_pa[k]):
-                break  # it stood before
-            j -= 1
+        near = np.flatnonzero(s.pressure_pa[: k + 1] >= 0.88 * s.barometer_pa[: k + 1])
+        last = int(near[-1]) if len(near) and s.end_s[k] - s.end_s[near[-1]] < 3_600.0 else k
+        j = self.departure(last, -1.0)
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
         alone = np.isnan(s.pressure_pa[max(j - 1, 0)]) and j > 0
@@ -338,7 +338,7 @@ class _Watcher:
             first_s = min(at_s, self.placed_s if self.placed_s is not None and self.placed_s > 0 else at_s)
             if at_s - first_s > PLACED_MINUTES * MINUTE_S:
                 first_s = at_s
-            self.end(first_s - READY_S, k)
+            self.end(first_s - REST_EDGE_S, k)
         elif self.stage == "charging":
             self._end_charging(k, at_s)
         self.contents = "remnant"
@@ -375,14 +375,19 @@ class _Watcher:
         if self.stage != "recovery" or self.now is None or np.isnan(p):
             return
         before = s.calm_pa[s.back(k, 5)]
-        if s.flow_kg[k] > 0 or p < 0.97 * before:
-            self.active = k
+        if s.flow_kg[k] > 0:
+            self.active_s = max(self.active_s, self.last_flow(k))
+        if p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa):
+            self.active_s = float(s.end_s[k])
         self.lowest_pa = min(self.lowest_pa, float(p))
-        idle_s = s.end_s[k] - s.end_s[self.active if self.active is not None else k]
-        off_s = s.end_s[k] - self.off_s if self.off_s is not None else 0.0
-        left = off_s > 3 * MINUTE_S and p > 1.15 * self.lowest_pa + 5e3 and idle_s > 3 * MINUTE_S
-        left |= off_s > OFF_SCALE_MINUTES * MINUTE_S and idle_s > PAUSE_S
-        if left or idle_s > IDLE_MINUTES * MINUTE_S:
+        idle_s = s.end_s[k] - self.active_s
+        if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
+            empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(s.saturation_low_pa[k]) else 0.6 * s.saturation_low_pa[k]
+            self.settled_pa = float(p) if p < empty_pa else np.inf
+        if idle_s > 3 * MINUTE_S and p > 1.15 * self.settled_pa + 5e3:
+            self._end_recovery(k)
+            self.contents = "nitrogen"
+        elif idle_s > IDLE_MINUTES * MINUTE_S:
             self._end_recovery(k)
         elif (
             self.lowest_pa < 0.85 * s.barometer_pa[k]
@@ -394,10 +399,9 @@ class _Watcher:
 
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
-        active_s = float(self.s.end_s[self.active if self.active is not None else k])
-        end_s = active_s + PAUSE_S
-        if self.off_s is not None and self.off_s > active_s - 5 * MINUTE_S:
-            end_s = self.off_s if self.off_s - active_s < 2.5 * PAUSE_S else end_s
+        end_s = self.active_s + PAUSE_S
+        if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
+            end_s = self.off_s if self.off_s - self.active_s < 2.0 * PAUSE_S else end_s
         elif not self.has_scale(k) and self.lowest_pa < np.inf:
             end_s = min(end_s, self._rise_s(k))
         self.end(min(end_s, at_most_s), k)
@@ -434,19 +438,13 @@ class _Watcher:
         s = self.s
         if self.stage != "charging":
             return
-        if s.flow_kg[k] < 0 or (not self.has_scale(k) and s.calm_pa[k] > 1.02 * s.calm_pa[s.back(k, 10)]):
-            self.active = k
-        idle_s = s.end_s[k] - s.end_s[self.active if self.active is not None else k]
-        off_s = s.end_s[k] - self.off_s if self.off_s is not None else 0.0
-        if idle_s > IDLE_MINUTES * MINUTE_S or (off_s > OFF_SCALE_MINUTES * MINUTE_S and idle_s > PAUSE_S):
+        if s.flow_kg[k] < 0 or np.isnan(s.weight_kg[k]):
+            self.active_s = float(s.end_s[k]) if np.isnan(s.weight_kg[k]) else max(self.active_s, self.last_flow(k))
+        if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
             self._end_charging(k)
 
     def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
-        s = self.s
-        last = self.active if self.active is not None else k
-        while last > 0 and not s.swapped[last] and not s.weight_kg[last] < s.weight_kg[last - 1] - 0.015:
-            last -= 1
-        flowed_s = float(s.end_s[last])
+        flowed_s = self.active_s
         end_s = flowed_s + READY_S
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
             end_s = (flowed_s + self.off_s) / 2
@@ -488,14 +486,14 @@ class _Watcher:
         """Return when the filling began: when pressure left the air's, or what a recovery had left."""
         s = self.s
         first = int(np.searchsorted(s.end_s, self.floor_s))
-        above = s.pressure_pa[first : k + 1] > 1.1 * s.barometer_pa[first : k + 1]
-        low = np.flatnonzero(~above)
+        low = np.flatnonzero(s.pressure_pa[first : k + 1] <= 1.1 * s.barometer_pa[first : k + 1])
         if not len(low):  # after a bleed that stopped: from where it stopped
             j = k
             while j > first and s.calm_pa[j - 1] <= 1.01 * s.calm_pa[j]:
                 j -= 1
             return float(s.end_s[j] if j > first else s.begin_s[first]), "it may have begun earlier"
-        return float(s.end_s[self.onset(min(first + int(low[-1]) + 1, k), 1.0, 0.01, 500.0, 3)]), ""
+        left = min(first + int(low[-1]) + 1, k)
+        return float(s.begin_s[self.departure(left, 1.0)]), ""
 
     def _bleeding(self, k: int) -> None:
         """A test ends when the gas is let out: faster than any leak that one would wait for."""
@@ -540,4 +538,4 @@ class _Watcher:
             self.rest = k if k >= 10 else 0
         began_s = float(s.begin_s[self.rest])
         if s.end_s[k] - began_s >= AT_REST_MINUTES * MINUTE_S:
-            self.begin("at_rest", began_s, k, 300.0)
+            self.begin("at_rest", began_s + (REST_EDGE_S if self.rest == 0 else 0.0), k, 300.0)
