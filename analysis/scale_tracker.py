@@ -145,7 +145,8 @@ class Tracker:
     _climbed: float = 0.0
     _recent: list[float] = field(default_factory=list)
     _noise: float = 0.0
-    _burst: float = 0.0  # a quick change lately taken for flow
+    _odd: float = 0.0  # the last change that was taken for flow, or for a shift, only because it stayed
+    _odd_counted: bool = False
 
     def __post_init__(self) -> None:
         for table in self.cylinders:
@@ -217,7 +218,7 @@ class Tracker:
     def _put_on(self, sample: _Sample) -> None:
         self.load = Load("", "order", None, sample.stamp, None, sample.weight, sample.weight)
         self.loads.append(self.load)
-        self.stands_since, self.settled, self.rate, self._burst = sample.at, False, 0.0, 0.0
+        self.stands_since, self.settled, self.rate, self._odd = sample.at, False, 0.0, 0.0
         self.waiting, self._recent = [sample], []
         self.last = sample
 
@@ -259,8 +260,7 @@ class Tracker:
         self.waiting.append(sample)
         since = self.waiting[0].at
         if self._empty(sample.weight):
-            first = next(s for s in self.waiting if self._empty(s.weight))
-            if sample.at - first.at >= LEFT_S or sample.at - self.last.at >= 2 * LEFT_S:
+            if sample.at - next(s for s in self.waiting if self._empty(s.weight)).at >= LEFT_S:
                 self._leave(load, sample)
             return
         slip = self._unit_slip()
@@ -276,11 +276,42 @@ class Tracker:
                 self._flow(load, sample)
                 return
             if stood >= BURST_S and not young:
-                self._burst = sample.weight - self.last.weight
+                self._odd, self._odd_counted = sample.weight - self.last.weight, True
                 self._flow(load, sample)
                 return
-        if stood >= (YOUNG_STAYS_S if young else STAYS_S) or (stood >= CONFIRM_S and self._near_mark()):
-            self._replace(load, first, sample, young)
+        if len(self.waiting) >= 2 and self._goes_back(load, first):
+            self._flow(load, sample)
+            return
+        hidden = self._unseen(first)
+        if stood >= (YOUNG_STAYS_S if young else PLATEAU_S if hidden and self._explained(load, first) else STAYS_S):
+            self._replace(load, first, sample, hidden, young)
+
+    def _goes_back(self, load: Load, first: _Sample) -> bool:
+        """Return whether the last odd change is gone again, and undo it then."""
+        last = self.last
+        assert last is not None
+        before = last.weight - self._odd
+        most = self.base_kg + max(2.0 * abs(self.rate), 0.02) * (first.at - last.at)
+        if abs(self._odd) <= self.base_kg or not -self.base_kg <= (first.weight - before) * self.sign <= most:
+            return False
+        if self._odd_counted:
+            self._count(load, -self._odd)
+        else:
+            load.begin_kg -= self._odd
+        self.last, self._odd = replace(last, weight=before), 0.0
+        return True
+
+    def _unseen(self, first: _Sample) -> bool:
+        """Return whether the scale was empty, or not seen, between the last believed weight and a steady one."""
+        assert self.last is not None
+        between = [self.last, *(s for s in self.waiting if s.at < first.at), first]
+        apart = max(b.at - a.at for a, b in zip(between, between[1:], strict=False))
+        return apart >= UNSEEN_S or any(self._empty(s.weight) for s in between[1:])
+
+    def _explained(self, load: Load, first: _Sample) -> bool:
+        """Return whether a mark, an empty scale or a known cylinder speaks for a change of cylinder."""
+        known = any(n != load.cylinder and abs(first.weight - w) <= MATCH_KG for n, w in self.expected.items())
+        return known or self._near_mark() or any(self._empty(s.weight) for s in self.waiting)
 
     def _near_mark(self) -> bool:
         assert self.last is not None
@@ -304,7 +335,8 @@ class Tracker:
         fastest = self._fastest()
         quiet = self.waiting[0].at - self.last.at
         if first is not self.waiting[0] or quiet > GAP_S:
-            fastest = min(fastest, max(3.0 * abs(self.rate), GAP_RATE_KG_PER_S))
+            run = 1.5 * abs(sample.weight - first.weight) / max(sample.at - first.at, SAMPLE_S)
+            fastest = min(fastest, max(3.0 * abs(self.rate), GAP_RATE_KG_PER_S, run))
         back = BACK_KG if quiet <= UNSEEN_S else BACK_UNSEEN_KG
         for s in (first, sample):
             spent = s.at - self.last.at
@@ -352,7 +384,7 @@ class Tracker:
         for factor in _UNIT_SLIPS:
             if factor != self.gain and all(
                 abs(s.raw * factor - self.zero - level)
-                <= max(self.base_kg, SLIP_SHARE * abs(level)) + max(1.5 * abs(self.rate), 0.02) * (s.at - self.last.at)
+                <= max(self.base_kg, SLIP_SHARE * abs(level)) + 1.5 * abs(self.rate) * (s.at - self.last.at)
                 for s in self.waiting
             ):
                 return factor
@@ -463,33 +495,27 @@ class Tracker:
             return name, known
         return f"cylinder {len({load.cylinder for load in earlier}) + 1}", "order"
 
-    def _replace(self, load: Load, first: _Sample, sample: _Sample, young: bool) -> None:
-        """Another level stays although the scale never showed empty: another cylinder, or a shift."""
+    def _replace(self, load: Load, first: _Sample, sample: _Sample, hidden: bool, young: bool) -> None:
+        """Another level stays: another cylinder when it could come unseen, else a shift of scale or hose."""
         last = self.last
         assert last is not None
         step = first.weight - last.weight
-        unseen = first.at - last.at >= UNSEEN_S
-        marked = self._near_mark() or self.next_id is not None
-        matched = any(n != load.cylinder and abs(first.weight - w) <= MATCH_KG for n, w in self.expected.items())
-        big = abs(step) >= SWAP_KG
-        if not young and ((unseen and (big or matched or marked)) or (marked and big)):
-            waiting = [s for s in self.waiting if s.at >= first.at]
+        another = self.next_id is not None and load.named_by == "mark"
+        if (hidden and (abs(step) >= SWAP_KG or self._explained(load, first))) or (another and abs(step) >= SWAP_KG):
+            later = [s for s in self.waiting if s.at > first.at]
             self._end_load(load)
             self._put_on(first)
-            for s in waiting[1:]:
-                if self.load is not None and not self.settled:
+            for s in later:
+                if self.load is None:
+                    self._while_empty(s)
+                elif not self.settled:
                     self._while_settling(s)
-                elif self.load is not None:
+                else:
                     self._while_loaded(self.load, s)
             return
-        undone = abs(step + self._burst) <= max(self.base_kg, 0.3 * abs(step)) if self._burst else False
-        if undone:
-            self._count(load, step)
-        else:
-            load.begin_kg += step
-        self._burst = 0.0
-        self._recent = []
-        self.last = first
+        load.begin_kg += step
+        self._odd, self._odd_counted = step, False
+        self._recent, self.last = [], first
         self._flow(load, sample)
 
     def _marked_change(self, load: Load, sample: _Sample) -> bool:
