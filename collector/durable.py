@@ -44,7 +44,7 @@ class DurableWriter:
         self,
         readings: LineFile,
         journal: LineFile,
-        on_trouble: Callable[[OSError], None],
+        on_trouble: Callable[[Exception], None],
         on_cure: Callable[[int], None],
     ) -> None:
         self._loop = asyncio.get_running_loop()
@@ -91,24 +91,26 @@ class DurableWriter:
             stopping = self._stopping
             self._wake.wait(0.0 if stopping else RETRY_EVERY_S if self._failing else SYNC_EVERY_S)
             self._wake.clear()
-            try:
-                # rows first: a finding or a mark in the journal never speaks of rows that are not there yet
-                self._flush(self._rows)
-                self._flush(self._entries)
-            except OSError as error:
-                if not self._failing:
-                    self._failing = True
-                    self._tell(self._on_trouble, error)
-                if stopping:
-                    return
-                continue
-            if self._failing:
-                self._failing = False
+            # rows first: a finding or a mark in the journal never speaks of rows that are not there yet;
+            # but where rows cannot be written the journal is still tried
+            failures = [failure for queue in (self._rows, self._entries) if (failure := self._failure(queue))]
+            if failures and not self._failing:
+                self._tell(self._on_trouble, failures[0])
+            elif self._failing and not failures:
                 dropped = self._rows.dropped + self._entries.dropped
                 self._rows.dropped = self._entries.dropped = 0
                 self._tell(self._on_cure, dropped)
+            self._failing = bool(failures)
             if stopping:
                 return
+
+    def _failure(self, queue: _Queue) -> Exception | None:
+        """Write what waits; return why it could not be."""
+        try:
+            self._flush(queue)
+        except Exception as error:  # noqa: BLE001  the thread must live: whatever failed is tried again
+            return error
+        return None
 
     def _flush(self, queue: _Queue) -> None:
         with self._guard:

@@ -27,7 +27,8 @@ class Entry:
 
 
 def stamp(time: datetime.datetime) -> str:
-    """Return an RFC 3339 UTC stamp with milliseconds."""
+    """Return an RFC 3339 UTC stamp, to the nearest millisecond."""
+    time += datetime.timedelta(microseconds=500)
     return time.astimezone(datetime.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{time.microsecond // 1000:03d}Z"
 
 

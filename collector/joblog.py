@@ -1,13 +1,15 @@
 """The two files that the recorder appends to: whole lines only, on the disk before they count.
 
-A file that ends in half a line (power cut, full disk) is cut back to its last whole line when it is opened
-again; what was cut is handed back so that the journal can say so.
+A file that ends in half a line (power cut, full disk) goes on after its last whole line when it is opened
+again. What stood behind that line is handed back, and is only cut by the first commit, so that the journal can
+say so before anything is gone.
 """
 
 from __future__ import annotations
 
 import contextlib
 import csv
+import datetime
 import errno
 import io
 import os
@@ -21,7 +23,10 @@ from analysis.vocabulary.channels import JOURNAL_COLUMNS
 from analysis.vocabulary.errors import InputError
 
 LONGEST_LINE = 1 << 20
-"""A torn tail is looked for this far back from the end; no line of ours is nearly as long."""
+"""No line of ours is nearly as long: a file without any line end in so many bytes is no log."""
+
+_BLOCK = 1 << 16
+_SHOWN_BYTES = 200
 
 
 class Disk(Protocol):
@@ -48,10 +53,30 @@ class RealDisk:
 
 @dataclass(frozen=True)
 class Opened:
-    """How a file was found: `fresh` when it was made now, `torn` the bytes cut from its end."""
+    """How a file was found.
+
+    `fresh` when it was made now, `torn` the bytes behind its last whole line, `last` that line.
+    """
 
     fresh: bool
     torn: bytes
+    last: bytes = b""
+
+    @property
+    def last_time(self) -> datetime.datetime | None:
+        """The stamp of the last whole line; None when it has none."""
+        try:
+            stamp = datetime.datetime.fromisoformat(self.last.split(b",", 1)[0].decode("ascii"))
+        except ValueError:
+            return None
+        return stamp if stamp.tzinfo is not None else None
+
+    def torn_words(self, name: str) -> str:
+        """Return what the journal says of the torn bytes of file `name`; empty when nothing was torn."""
+        if not self.torn:
+            return ""
+        more = "" if len(self.torn) <= _SHOWN_BYTES else ", beginning with"
+        return f"{name}: cut {len(self.torn)} bytes of a torn last line{more} {self.torn[:_SHOWN_BYTES]!r}"
 
 
 class LineFile:
@@ -69,49 +94,64 @@ class LineFile:
     def __init__(self, path: Path, header: str, disk: Disk | None = None) -> None:
         self.path = path
         self._disk: Disk = disk if disk is not None else RealDisk()
-        self._good = 0
+        self._header = header.encode("utf-8")
         try:
             self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
         except OSError as error:
             raise InputError(f"{path}: cannot be opened for recording ({error.strerror})") from None
         try:
-            self.opened = self._recover(header.encode("utf-8"))
+            self._size = os.lseek(self._descriptor, 0, os.SEEK_END)
+            self._good = self._end_of_whole_lines()
+            self.opened = self._found()
+            if self.opened.fresh:
+                self._begin()
         except BaseException:
             os.close(self._descriptor)
             raise
 
-    def _recover(self, header: bytes) -> Opened:
-        size = os.lseek(self._descriptor, 0, os.SEEK_END)
-        start = max(0, size - LONGEST_LINE)
-        os.lseek(self._descriptor, start, os.SEEK_SET)
-        tail = _read(self._descriptor, size - start)
-        whole = tail.rfind(b"\n") + 1
-        if whole == 0 and start > 0:
-            raise InputError(f"{self.path}: is not a log (no line end in its last {LONGEST_LINE:,} bytes)")
-        torn, self._good = tail[whole:], start + whole
-        os.lseek(self._descriptor, 0, os.SEEK_SET)
-        found = _read(self._descriptor, min(self._good, LONGEST_LINE)).split(b"\n", 1)[0].rstrip(b"\r")
-        if self._good and found.removeprefix(b"\xef\xbb\xbf") != header.rstrip(b"\r\n"):
-            shown = found.decode("utf-8", "replace")
+    def _found(self) -> Opened:
+        torn = self._read(self._good, self._size)
+        if self._good == 0:
+            if not self._header.startswith(torn.rstrip(b"\0")):
+                raise InputError(f"{self.path}: is not a log (no line end in {self._size:,} bytes)")
+            return Opened(True, torn)
+        first = self._read(0, min(self._good, LONGEST_LINE)).split(b"\n", 1)[0].rstrip(b"\r")
+        if first.removeprefix(b"\xef\xbb\xbf") != self._header.rstrip(b"\n"):
+            shown, wanted = first[:300].decode("utf-8", "replace"), self._header[:300].decode().rstrip("\n")
             raise InputError(
-                f"{self.path}: its header is {shown[:300]!r}, this job records {header.decode().strip()[:300]!r};"
+                f"{self.path}: its header is {shown!r}, this job records {wanted!r};"
                 " expected the same columns, or a new job folder"
             )
-        if torn:
-            os.ftruncate(self._descriptor, self._good)
-        fresh = self._good == 0
-        if fresh:
-            try:
-                self.commit(header)
-            except OSError as error:
-                raise InputError(f"{self.path}: cannot be written ({error.strerror})") from None
+        last = self._read(max(0, self._good - _BLOCK), self._good).rstrip(b"\r\n").rsplit(b"\n", 1)[-1]
+        return Opened(False, torn, last)
+
+    def _begin(self) -> None:
+        try:
+            self.commit(self._header)
             sync_folder(self.path.parent)
-        elif torn:
-            self._disk.sync(self._descriptor)
-        return Opened(fresh, torn)
+        except OSError as error:
+            raise InputError(f"{self.path}: cannot be written ({error.strerror})") from None
+
+    def _end_of_whole_lines(self) -> int:
+        end = self._size
+        while end > 0:
+            start = max(0, end - _BLOCK)
+            found = self._read(start, end).rfind(b"\n")
+            if found >= 0:
+                return start + found + 1
+            end = start
+        return 0
+
+    def _read(self, start: int, end: int) -> bytes:
+        os.lseek(self._descriptor, start, os.SEEK_SET)
+        parts = []
+        while start < end and (part := os.read(self._descriptor, end - start)):
+            parts.append(part)
+            start += len(part)
+        return b"".join(parts)
 
     def commit(self, lines: bytes) -> None:
-        """Add whole lines at the end and return once they are on the disk.
+        """Add whole lines behind the last whole line and return once they are on the disk.
 
         Raises
         ------
@@ -119,6 +159,7 @@ class LineFile:
             The disk is full or broken. The file is then cut back to what it held before, since nobody can say
             what of a failed write or sync has arrived; the same lines may be given again.
         """
+        end = self._good + len(lines)
         try:
             os.lseek(self._descriptor, self._good, os.SEEK_SET)
             rest = memoryview(lines)
@@ -127,12 +168,17 @@ class LineFile:
                 if done <= 0:
                     raise OSError(errno.EIO, "nothing was written")
                 rest = rest[done:]
+                self._size = max(self._size, end - len(rest))
+            if self._size > end:
+                os.ftruncate(self._descriptor, end)
+                self._size = end
             self._disk.sync(self._descriptor)
         except OSError:
             with contextlib.suppress(OSError):
                 os.ftruncate(self._descriptor, self._good)
+                self._size = self._good
             raise
-        self._good += len(lines)
+        self._good = end
 
     def close(self) -> None:
         """Close the file."""
@@ -145,17 +191,6 @@ class LineFile:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-
-def _read(descriptor: int, size: int) -> bytes:
-    parts = []
-    while size > 0:
-        part = os.read(descriptor, size)
-        if not part:
-            break
-        parts.append(part)
-        size -= len(part)
-    return b"".join(parts)
 
 
 def sync_folder(folder: Path) -> None:

@@ -2,7 +2,7 @@
 
 Rows keep to a monotonic clock. Their stamps are the wall clock's at the start plus the monotonic time since:
 a wall clock that is put back changes nothing but a journal row, one that is put forward (or a laptop that slept)
-moves the stamps forward with it, so that stamps always rise.
+moves the stamps forward with it, and a log that is gone on with goes on behind its last stamp: stamps always rise.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ import datetime
 import shutil
 import signal
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.vocabulary.channels import column_header
-from analysis.vocabulary.errors import InputError, StandwatchError, refused
+from analysis.vocabulary.errors import InputError, RecorderError, StandwatchError, refused
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
 from analysis.vocabulary.units import parse_quantity
 from collector.control import ControlServer
@@ -27,6 +27,7 @@ from collector.entries import Entry, stamp
 from collector.instruments import (
     Event,
     InstrumentSettings,
+    Link,
     Reading,
     build_links,
     channels_of,
@@ -40,6 +41,7 @@ STEP_S = 1.0
 """The wall clock was set when it differs from the monotonic one by more than this."""
 DISK_LOW_BYTES = 200 * 1024 * 1024
 DISK_CHECK_S = 60.0
+CANCEL_AGAIN_S = 0.5
 
 
 def _utc_now() -> datetime.datetime:
@@ -93,7 +95,6 @@ class Recorder:
         self._writer: DurableWriter | None = None
         self._stop = asyncio.Event()
         self._anchor = _Anchor(self._clocks)
-        self._disk_low = False
 
     # --- what instruments say ----------------------------------------------------------------------------
 
@@ -125,69 +126,93 @@ class Recorder:
         RecorderError
             The disk did not take the last lines.
         """
-        await check_ports(self.instruments)
-        links = build_links(self.instruments)
         header = ",".join(["time", *(column_header(c, u) for c, u in self.channels)]) + "\n"
-        with (
-            FolderLock(self.folder),
-            LineFile(self.folder / READINGS_FILE, header, self._disk) as readings,
-            LineFile(self.folder / JOURNAL_FILE, JOURNAL_HEADER, self._disk) as journal,
-        ):
-            self._writer = DurableWriter(readings, journal, self._trouble, self._cure)
-            self._anchor.reset()
-            try:
+        with FolderLock(self.folder):
+            await check_ports(self.instruments)
+            links = build_links(self.instruments)
+            with (
+                LineFile(self.folder / READINGS_FILE, header, self._disk) as readings,
+                LineFile(self.folder / JOURNAL_FILE, JOURNAL_HEADER, self._disk) as journal,
+            ):
+                self._anchor = _Anchor(self._clocks, _latest(readings, journal))
                 self._say_how_it_began(readings, journal)
-                async with ControlServer(self.folder, self._enter_safely), asyncio.TaskGroup() as group:
-                    tasks = [group.create_task(link.run(self), name=f"link {link.name}") for link in links]
-                    if started is not None:
-                        started()
-                    await self._beat()
-                    for task in tasks:
-                        task.cancel()
-                self._enter(Entry("recorder", value="stopped"))
-            finally:
-                await self._writer.stop()
+                self._writer = DurableWriter(readings, journal, self._trouble, self._cure)
+                try:
+                    async with ControlServer(self.folder, self._enter_safely):
+                        await self._record(links, started)
+                    self._enter(Entry("recorder", value="stopped"))
+                finally:
+                    await self._writer.stop()
+
+    async def _record(self, links: list[Link], started: Callable[[], None] | None) -> None:
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(link.run(self), name=f"link {link.name}") for link in links]
+            disk = group.create_task(self._watch_disk(), name="disk watch")
+            if started is not None:
+                started()
+            await self._beat()
+            await end_tasks([*tasks, disk])
 
     def _say_how_it_began(self, readings: LineFile, journal: LineFile) -> None:
+        """Commit the first entries: what was torn stands in the journal before it is cut."""
+        torn = "; ".join(filter(None, (file.opened.torn_words(file.path.name) for file in (readings, journal))))
         if readings.opened.fresh:
-            self._enter(Entry("recorder", value="started", text=f"one row every {self.interval_s:g} s"))
+            said = f"one row every {self.interval_s:g} s" + (f"; {torn}" if torn else "")
+            entries = [Entry("recorder", value="started", text=said)]
         else:
-            torn = [
-                f"{file.path.name}: cut {len(file.opened.torn)} bytes of a torn last line {file.opened.torn[:200]!r}"
-                for file in (readings, journal)
-                if file.opened.torn
-            ]
-            self._enter(Entry("recorder", value="resumed", text="; ".join(torn) or "nothing was torn"))
+            entries = [Entry("recorder", value="resumed", text=torn or "nothing was torn")]
         if self.job.job.simulated:
-            self._enter(Entry("note", text="SIMULATED DATA: no real machine, site or person"))
-        for instrument, text in corrections_of(self.instruments):
-            self._enter(Entry("note", instrument, "correction", text))
+            entries.append(Entry("note", text="SIMULATED DATA: no real machine, site or person"))
+        entries += [Entry("note", name, "correction", text) for name, text in corrections_of(self.instruments)]
+        ahead_s = (self._anchor.now() - self._clocks.wall()).total_seconds()
+        if ahead_s > STEP_S * max(1.0, self._clocks.speed):
+            said = f"the clock is {ahead_s:.1f} s behind the log's last row; stamps go on from there"
+            entries.append(Entry("recorder", value="clock_step", text=said))
+        try:
+            journal.commit(b"".join(entry.line(self._anchor.now()) for entry in entries))
+            readings.commit(b"")
+        except OSError as error:
+            raise RecorderError(f"{self.folder}: the disk takes no rows ({error.strerror})") from None
 
     async def _beat(self) -> None:
-        """Write a row at every interval of the monotonic clock; intervals that were missed stay missing."""
+        """Write a row at every interval of the monotonic clock; intervals that were missed stay missing.
+
+        The first row comes at a whole multiple of the interval of the day's clock.
+        """
         clock, number = self._clocks.monotonic, 0
         begin = clock()
-        next_disk_check = begin
-        while not self._stop.is_set():
+        begin -= self._anchor.at(begin).timestamp() % self.interval_s
+        while True:
             number = max(number + 1, int((clock() - begin) / self.interval_s))
-            wait = (begin + number * self.interval_s - clock()) / self._clocks.speed
+            due = begin + number * self.interval_s
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._stop.wait(), max(0.0, wait))
+                async with asyncio.timeout(max(0.0, due - clock()) / self._clocks.speed):
+                    await self._stop.wait()
             if self._stop.is_set():
                 return
-            self._row()
-            if clock() >= next_disk_check:
-                next_disk_check = clock() + DISK_CHECK_S * self._clocks.speed
-                self._check_disk()
+            self._row(due)
 
-    def _row(self) -> None:
+    def _row(self, due: float) -> None:
+        """Write the row of the interval that ended at `due` [monotonic, s]."""
         stepped = self._anchor.stepped()
         if stepped is not None:
             self._enter(Entry("recorder", value="clock_step", text=stepped))
         fresh, self._fresh = self._fresh, {}
         cells = [_number(fresh[channel]) if channel in fresh else "" for channel, _ in self.channels]
         assert self._writer is not None
-        self._writer.row((",".join([stamp(self._anchor.now()), *cells]) + "\n").encode("ascii"))
+        self._writer.row((",".join([stamp(self._anchor.at(due)), *cells]) + "\n").encode("ascii"))
+
+    async def _watch_disk(self) -> None:
+        low = False
+        while True:
+            try:
+                free = (await asyncio.to_thread(shutil.disk_usage, self.folder)).free
+            except OSError:
+                free = 2 * DISK_LOW_BYTES
+            if free < DISK_LOW_BYTES and not low:
+                self._enter(Entry("recorder", value="disk_low", text=f"{free // 1_000_000} MB are left"))
+            low = free < (2 if low else 1) * DISK_LOW_BYTES
+            await asyncio.sleep(DISK_CHECK_S)
 
     # --- the journal -------------------------------------------------------------------------------------
 
@@ -204,52 +229,69 @@ class Recorder:
         except TimeoutError:
             raise InputError("the disk has not taken it yet; it is kept and written as soon as it does") from None
 
-    def _trouble(self, error: OSError) -> None:
-        self._enter(Entry("recorder", value="disk_full", text=f"{error.strerror}: rows are kept in memory"))
+    def _trouble(self, error: Exception) -> None:
+        why = getattr(error, "strerror", None) or repr(error)
+        self._enter(Entry("recorder", value="disk_full", text=f"{why}: rows are kept in memory"))
 
     def _cure(self, dropped: int) -> None:
         lost = f"; {dropped} lines did not fit the memory and are lost" if dropped else "; nothing is lost"
         self._enter(Entry("note", text=f"the disk takes rows again{lost}"))
 
-    def _check_disk(self) -> None:
-        try:
-            free = shutil.disk_usage(self.folder).free
-        except OSError:
-            return
-        if free < DISK_LOW_BYTES and not self._disk_low:
-            self._enter(Entry("recorder", value="disk_low", text=f"{free // 1_000_000} MB are left"))
-        self._disk_low = free < (2 if self._disk_low else 1) * DISK_LOW_BYTES
+
+def _latest(*files: LineFile) -> datetime.datetime | None:
+    """Return the latest of the files' last stamps."""
+    return max((file.opened.last_time for file in files if file.opened.last_time is not None), default=None)
 
 
-@dataclass
 class _Anchor:
-    """Ties stamps to the monotonic clock."""
+    """Ties stamps to the monotonic clock; none is earlier than `after` or than one that was given before."""
 
-    clocks: Clocks
-    wall: datetime.datetime = field(init=False)
-    monotonic: float = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.reset()
-
-    def reset(self) -> None:
-        self.wall, self.monotonic = self.clocks.wall(), self.clocks.monotonic()
-        self._behind = 0.0
+    def __init__(self, clocks: Clocks, after: datetime.datetime | None = None) -> None:
+        self._clocks = clocks
+        self._wall, self._monotonic, self._ahead_s = clocks.wall(), clocks.monotonic(), 0.0
+        if after is not None and after >= self._wall:
+            after += datetime.timedelta(milliseconds=1)
+            self._ahead_s = (self._wall - after).total_seconds()
+            self._wall = after
 
     def now(self) -> datetime.datetime:
-        return self.wall + datetime.timedelta(seconds=self.clocks.monotonic() - self.monotonic)
+        """Return the time to stamp with."""
+        return self.at(self._clocks.monotonic())
+
+    def at(self, monotonic: float) -> datetime.datetime:
+        """Return the stamp of a moment of the monotonic clock [s]."""
+        return self._wall + datetime.timedelta(seconds=monotonic - self._monotonic)
 
     def stepped(self) -> str | None:
-        """Return what to say of a wall clock that was set; None when it was not."""
-        ahead = (self.clocks.wall() - self.now()).total_seconds()
-        limit = STEP_S * max(1.0, self.clocks.speed)
-        if abs(ahead - self._behind) <= limit:
+        """Return what to say of a wall clock that was set; None when it was not.
+
+        Stamps follow a clock that is ahead of them. One that is behind is only told, once for each step.
+        """
+        monotonic, wall = self._clocks.monotonic(), self._clocks.wall()
+        ahead_s = (wall - self.at(monotonic)).total_seconds()
+        limit_s = STEP_S * max(1.0, self._clocks.speed)
+        step_s = ahead_s - self._ahead_s
+        if abs(step_s) <= limit_s:
             return None
-        if ahead > limit:
-            self.reset()
-            return f"the clock went forward by {ahead:.1f} s (set, or the machine slept); stamps follow it"
-        self._behind = min(ahead, 0.0)
-        return f"the clock is {-ahead:.1f} s behind the rows after it was set; stamps go on as they were"
+        self._ahead_s = ahead_s
+        if ahead_s > limit_s:
+            self._wall, self._monotonic, self._ahead_s = wall, monotonic, 0.0
+            return f"the clock went forward by {step_s:.1f} s (set, or the machine slept); stamps follow it"
+        where = "agrees with the stamps again" if abs(ahead_s) <= limit_s else f"is {-ahead_s:.1f} s behind the stamps"
+        return f"the clock was set by {step_s:+.1f} s and {where}; stamps go on as they were"
+
+
+async def end_tasks(tasks: Sequence[asyncio.Task[None]]) -> None:
+    """Cancel tasks until all have ended.
+
+    Once is not always enough: before Python 3.12 `asyncio.wait_for`, which libraries use, forgets a cancellation
+    that comes in the same turn as what it waited for.
+    """
+    left = set(tasks)
+    while left:
+        for task in left:
+            task.cancel()
+        _, left = await asyncio.wait(left, timeout=CANCEL_AGAIN_S)
 
 
 def _number(value: float) -> str:
