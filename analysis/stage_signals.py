@@ -67,13 +67,15 @@ class Signals:
     begin_s, end_s : the minute, in seconds since the first row. Minutes without rows are missing.
     known : time of the first row after the minute.
     pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
+    probe : whether the vacuum probe gave it.
     calm_pa : median of three minutes of it.
     barometer_pa : atmosphere.
     saturation_low_pa, saturation_high_pa : where the refrigerant would stand, for the coldest and the warmest
         of the room's temperatures; NaN when the refrigerant is not stated.
     weight_kg : scale. on_scale : whether it bears a cylinder. swapped : the scale was handled in this minute.
     flow_kg : what came onto the scale over the last minutes by a hose, 0 where nothing sure; negative: left.
-    running : the compressor runs. spread_k : how far the temperatures moved in the last 20 minutes, median.
+    running : the compressor runs. load_read : its load is logged.
+    spread_k : how far the temperatures moved in the last 20 minutes, median.
     channels : how many temperatures and pressures had readings.
     """
 
@@ -82,6 +84,7 @@ class Signals:
     end_s: np.ndarray
     known: pd.DatetimeIndex
     pressure_pa: np.ndarray
+    probe: np.ndarray
     calm_pa: np.ndarray
     barometer_pa: np.ndarray
     saturation_low_pa: np.ndarray
@@ -91,6 +94,7 @@ class Signals:
     swapped: np.ndarray
     flow_kg: np.ndarray
     running: np.ndarray
+    load_read: np.ndarray
     spread_k: np.ndarray
     channels: np.ndarray
 
@@ -115,7 +119,7 @@ def read_signals(log: Log, job: Job) -> Signals:
     def channel(name: str) -> np.ndarray:
         return medians[name].to_numpy(dtype=float) if name in medians else np.full(n, np.nan)
 
-    pressure = _pressure(channel)
+    pressure, probe = _pressure(channel)
     running = _running(channel, channel("_barometer"))
     weight = channel("cylinder_weight")
     swapped, flow = _flow(weight, bins.end_s)
@@ -128,6 +132,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         end_s=bins.end_s,
         known=bins.known,
         pressure_pa=pressure,
+        probe=probe,
         calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
         barometer_pa=channel("_barometer"),
         saturation_low_pa=low,
@@ -137,6 +142,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         swapped=swapped,
         flow_kg=flow,
         running=running,
+        load_read=~np.isnan(channel("compressor_load")),
         spread_k=_spread(temperatures, n),
         channels=np.sum([~np.isnan(c) for c in present], axis=0) if present else np.zeros(n, dtype=int),
     )
@@ -155,14 +161,14 @@ def _held(medians: pd.DataFrame, end_s: np.ndarray) -> pd.DataFrame:
     return held
 
 
-def _pressure(read: Callable[[str], np.ndarray]) -> np.ndarray:
+def _pressure(read: Callable[[str], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     gauge = read(CIRCUIT_PRESSURES[0])
     for name in CIRCUIT_PRESSURES[1:]:
         gauge = np.where(np.isnan(gauge), read(name), gauge)
     probe = read("vacuum")
     deep = ~np.isnan(probe) & (probe < GAUGE_FLOOR_PA) & (np.isnan(gauge) | (gauge < GAUGE_FLOOR_PA))
     only = np.isnan(gauge) & ~np.isnan(probe)
-    return np.where(deep | only, probe, np.maximum(gauge, 0.0))
+    return np.where(deep | only, probe, np.maximum(gauge, 0.0)), deep | only
 
 
 def _running(read: Callable[[str], np.ndarray], barometer_pa: np.ndarray) -> np.ndarray:

@@ -29,8 +29,8 @@ PLACED_MINUTES = 10
 """A cylinder put on, or taken off, within so many minutes of the flow belongs to it: the bound is put midway."""
 RUN_MINUTES, STOP_MINUTES = 3, 30
 """A compressor runs after three minutes, and has stopped for good after half an hour (it may cycle)."""
-PAUSE_S = 900.0
-"""A recovery's last pause is looked at for a quarter of an hour."""
+PAUSE_S = 780.0
+"""A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
 IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
 FLICKER_KG = 0.25
@@ -38,7 +38,8 @@ FLICKER_KG = 0.25
 FLICKER_PA = 8e3
 """A gauge may flicker by a step of 1 psi."""
 VACUUM_PA = 3e3
-"""Under this there is a vacuum pump at work; no recovery machine goes there (25 mmHg, 40 CFR 82.156)."""
+PUMPED_PA = 1.3e3
+"""Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
 BROKEN_PA = 15e3
 """No leak that one would hold against comes so high: the vacuum was broken."""
 BROKEN_MINUTES = 90
@@ -81,6 +82,7 @@ class _Watcher:
         self.flowed: int | None = None  # last minute in which refrigerant came onto the scale or left it
         self.active_s = 0.0  # when the stage last did something
         self.lowest_pa = np.inf
+        self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.off_s: float | None = None  # since when no cylinder stands on the scale
@@ -177,6 +179,7 @@ class _Watcher:
             self.ran_s = float(s.end_s[k])
         if self.contents == "unknown":
             self._first_guess(k)
+        self.remnant_pa = float(np.fmin(self.remnant_pa, p)) if self.contents == "remnant" else np.inf
         self._startup(k)
         if self.stage != "startup":
             self._evacuation(k)
@@ -227,7 +230,7 @@ class _Watcher:
             if stopped_s >= STOP_MINUTES * MINUTE_S or (stopped_s > 0 and s.flow_kg[k] > 0):
                 self.end(self.ran_s, k)
             return
-        if self.contents not in ("unknown", "refrigerant") or not s.running[k]:
+        if not s.running[k] or (self.contents not in ("unknown", "refrigerant") and not s.load_read[k]):
             return
         first = s.back(k, RUN_MINUTES)
         ran = s.running[first : k + 1]
@@ -252,20 +255,22 @@ class _Watcher:
             return
         if self.stage != "evacuation":
             emptied = self.contents in ("open", "nitrogen", "vacuum") and self.stage != "recovery"
-            pumped = p < VACUUM_PA and not self.moved_by_hose(k, 10)
+            first = s.back(k, 5)
+            pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
+            pumped = pumped and not self.moved_by_hose(k, 10)
             if (emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air) or pumped:
                 self._begin_evacuation(k)
             return
-        if s.pressure_pa[k] < VACUUM_PA:
-            if self.broken_s is not None:
-                self.broken_s = None
-            self.lowest_pa = min(self.lowest_pa, float(p))
+        if p < max(VACUUM_PA, self.lowest_pa + BROKEN_PA / 2.0):
+            self.broken_s = None  # pumped down again
         self.lowest_pa = min(self.lowest_pa, float(p))
         leaving = s.flow_kg[k] < 0
         if self.broken_s is None:
             high = p > self.lowest_pa + BROKEN_PA and p > 1.5 * self.lowest_pa
             if high or (leaving and p > self.lowest_pa + 1e3 and p > 2.0 * self.lowest_pa):
-                self.broken_s = float(s.begin_s[self.departure(k, 1.0, 1.0, 300.0)])
+                self.broken_s = float(
+                    s.begin_s[self.departure(k, 1.0, 1.0, 700.0 if s.probe[s.back(k, 10)] else 0.5 * FLICKER_PA)]
+                )
         if self.broken_s is None:
             return
         if leaving:
@@ -349,10 +354,10 @@ class _Watcher:
         """A pressure that falls from saturation without a scale to see why."""
         s = self.s
         p = s.calm_pa[k]
-        if self.contents != "refrigerant" or self.stage not in ("", "at_rest", "charging") or np.isnan(p):
+        if self.contents != "refrigerant" or self.stage not in ("", "at_rest") or np.isnan(p):
             return
-        if s.end_s[k] - self.ran_s < 60 * MINUTE_S or (self.stage == "charging" and self.moved_by_hose(k, 30)):
-            return
+        if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(one.stage != "at_rest" for one in self.found):
+            return  # a machine that ran or was charged falls by running, whether or not that is seen
         first = s.back(k, 60)
         before = s.calm_pa[first : k + 1]
         if k - first < 5 or p > 0.85 * np.nanmax(before) or np.nanmax(before) < 20e3:
@@ -378,7 +383,7 @@ class _Watcher:
         if s.flow_kg[k] > 0:
             self.active_s = max(self.active_s, self.last_flow(k))
         if p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa):
-            self.active_s = float(s.end_s[k])
+            self.active_s = max(self.active_s, float(s.end_s[k]) - 2.5 * MINUTE_S)
         self.lowest_pa = min(self.lowest_pa, float(p))
         idle_s = s.end_s[k] - self.active_s
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
@@ -424,7 +429,8 @@ class _Watcher:
         by_scale = s.flow_kg[k] < 0
         flow_s = float(s.end_s[self.flow_onset(k, -1.0)]) if by_scale else np.inf
         if self.stage == "evacuation" and self.broken_s is not None:
-            flow_s = min(flow_s, self.broken_s)
+            together = abs(flow_s - self.broken_s) <= PLACED_MINUTES * MINUTE_S
+            flow_s = flow_s if together else min(flow_s, self.broken_s)
         at_s, within_s = self._midway(flow_s)
         note = "" if by_scale else "no scale shows what flows"
         if self.stage == "recovery":
@@ -444,8 +450,8 @@ class _Watcher:
             self._end_charging(k)
 
     def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
-        flowed_s = self.active_s
-        end_s = flowed_s + READY_S
+        s, flowed_s = self.s, self.active_s
+        end_s = flowed_s + READY_S if not np.isnan(s.weight_kg[k]) else at_most_s - PLACED_MINUTES * MINUTE_S
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
             end_s = (flowed_s + self.off_s) / 2
         self.end(min(end_s, at_most_s), k)
@@ -465,11 +471,13 @@ class _Watcher:
         if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
             return
         if self.contents in ("open", "nitrogen"):
-            sure = p >= 0.99 * s.calm_pa[s.back(k, 5)]
+            first = s.back(k, 5)
+            sure = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
         else:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
             above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
             apart = np.isnan(cold) or p < 0.8 * cold
+            apart = apart and p > max(1.5 * self.remnant_pa, self.remnant_pa + 1e5)
             sure = above or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
         if not sure:
             return

@@ -1,0 +1,177 @@
+"""Stages from the journal, from the signals, and both together; what a watcher knew stays as it was."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.stages import StageSpan, find_stages, from_journal, from_signals
+from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
+from tests.support import journal_rows
+
+SEEDS = (2, 4, 6, 15, 17, 20, 22, 26, 29, 36)
+
+
+@cache
+def case(seed: int) -> Case:
+    return make_case(seed)
+
+
+@cache
+def spans_of(seed: int) -> tuple[StageSpan, ...]:
+    return tuple(from_signals(case(seed).log, case(seed).job))
+
+
+def at(seconds: float) -> pd.Timestamp:
+    return START + pd.Timedelta(seconds=seconds)
+
+
+def marked(seed: int, rows: list[tuple[float, str, str, str]]) -> Case:
+    whole = case(seed)
+    return replace(whole, log=replace(whole.log, journal=journal_rows(sorted(rows), START)))
+
+
+def marks_of(truth: tuple[tuple[str, float, float], ...], late_s: float = 0.0) -> list[tuple[float, str, str, str]]:
+    rows = []
+    for stage, begin, end in truth:
+        rows += [(begin + late_s, "stage", stage, "begin"), (end + late_s, "stage", stage, "end")]
+    return rows
+
+
+# --- the journal alone --------------------------------------------------------------------------------------
+
+
+def test_a_stage_that_begins_ends_the_one_that_ran() -> None:
+    journal = journal_rows([
+        (0, "stage", "recovery", "begin"), (60, "stage", "recovery", "begin"), (90, "note", "", ""),
+        (100, "stage", "evacuation", "begin"),
+    ])  # fmt: skip
+    spans, odd = from_journal(journal)
+    assert [(s.stage, (s.begin - spans[0].begin).total_seconds()) for s in spans] == [
+        ("recovery", 0), ("evacuation", 100),
+    ]  # fmt: skip
+    assert spans[0].end == spans[1].begin
+    assert spans[1].end is None
+    assert odd == []
+
+
+def test_what_the_journal_cannot_mean_is_said_and_left_out() -> None:
+    journal = journal_rows([(0, "stage", "lunch", "begin"), (5, "stage", "recovery", "end")])
+    spans, odd = from_journal(journal)
+    assert spans == []
+    assert odd == [
+        "journal.csv: stage row 'lunch' 'begin' is not known and was left out.",
+        "journal.csv: recovery ends without a beginning.",
+    ]
+
+
+# --- the signals alone --------------------------------------------------------------------------------------
+
+
+def test_most_bounds_are_found_within_five_minutes() -> None:
+    errors, extra = [], 0
+    for seed in SEEDS:
+        result = score(case(seed), list(spans_of(seed)))
+        errors += [abs(e) for _, *both in result.errors for e in both]
+        extra += len(result.extra)
+    assert np.mean(np.array(errors) <= NEAR_S) >= 0.9
+    assert extra == 0
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_was_known_stays(seed: int) -> None:
+    """At any moment the watcher's stages are the later ones, but for ends not yet known."""
+    whole, log = spans_of(seed), case(seed).log
+    rng = np.random.default_rng(seed)
+    index = log.frame.index
+    moments = list(index[rng.integers(0, len(index), 12)])
+    for span in whole:
+        moments += [t for t in (span.known_from, span.known_until) if t is not None]
+        moments += [index[max(0, index.searchsorted(span.known_from) - 1)]]
+    for now in moments:
+        expected = [
+            replace(s, end=None, known_until=None) if s.known_until is None or s.known_until > now else s
+            for s in whole
+            if s.known_from <= now
+        ]
+        assert from_signals(log.before(now), case(seed).job) == expected, f"at {now}"
+
+
+@pytest.mark.parametrize("seed", SEEDS[:4])
+def test_spans_follow_each_other(seed: int) -> None:
+    whole = spans_of(seed)
+    for before, after in itertools.pairwise(whole):
+        assert before.end is not None
+        assert before.end <= after.begin
+        assert before.known_until is not None
+        assert before.known_until >= before.end
+    assert all(span.known_from >= span.begin for span in whole)
+
+
+def test_no_rows_give_no_stages() -> None:
+    log = case(2).log.before(START - pd.Timedelta(days=1))
+    assert find_stages(log, case(2).job) == ([], [])
+
+
+def test_a_found_stage_says_how_it_was_found() -> None:
+    _, cautions = find_stages(case(2).log, case(2).job)
+    assert any(
+        c.startswith("recovery was found from the signals, not from the journal: it began at 19 May") for c in cautions
+    )
+
+
+# --- both -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("late_s", [0.0, 240.0])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_journal_that_marks_all_is_all_there_is(seed: int, late_s: float) -> None:
+    """… also when each mark comes some minutes late; at most the rest before the first mark is added."""
+    truth = case(seed).truth
+    both = marked(seed, marks_of(truth, late_s))
+    spans, _ = find_stages(both.log, both.job)
+    named = [s for s in spans if s.found_by == "journal"]
+    assert [s.stage for s in named] == [stage for stage, _, _ in truth]
+    first = at(truth[0][1] + late_s)
+    assert all(s.begin < first for s in spans if s.found_by == "signals")
+
+
+@pytest.mark.parametrize("seed", SEEDS[:6])
+@pytest.mark.parametrize("forgotten", ["evacuation", "pressure_test", "startup"])
+def test_a_forgotten_stage_is_filled_in(seed: int, forgotten: str) -> None:
+    truth = case(seed).truth
+    if forgotten not in [stage for stage, _, _ in truth]:
+        pytest.skip("this job shows no such stage")
+    both = marked(seed, marks_of(tuple(t for t in truth if t[0] != forgotten)))
+    spans, cautions = find_stages(both.log, both.job)
+    begins = [begin for stage, begin, _ in truth if stage == forgotten]
+    found = [s for s in spans if s.stage == forgotten]
+    assert len(found) == len(begins)
+    assert all(abs((s.begin - at(b)).total_seconds()) <= NEAR_S for s, b in zip(found, begins, strict=True))
+    assert all(s.found_by == "signals" for s in found)
+    assert any(forgotten.replace("_", " ") in caution for caution in cautions)
+
+
+@pytest.mark.parametrize("seed", SEEDS[:4])
+def test_with_half_a_journal_what_was_known_stays(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows = [row for row in marks_of(case(seed).truth, 60.0) if rng.random() < 0.6]
+    both = marked(seed, rows)
+    whole, _ = find_stages(both.log, both.job)
+    index = both.log.frame.index
+    for now in index[rng.integers(0, len(index), 15)]:
+        part, _ = find_stages(both.log.before(now), both.job)
+        known = [s for s in whole if s.known_from <= now]
+        assert [(s.stage, s.begin, s.known_from, s.found_by) for s in part] == [
+            (s.stage, s.begin, s.known_from, s.found_by) for s in known
+        ]
+        for then, later in zip(part, known, strict=True):
+            if then.known_until is not None:
+                assert then == later
+            else:
+                assert later.known_until is None or later.known_until > now
