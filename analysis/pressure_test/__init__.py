@@ -1,0 +1,215 @@
+"""Standing pressure test: the temperature-corrected loss with its interval, and the verdict against what is allowed.
+
+The loss is judged on a grid of checkpoints fixed to the beginning of the stage (`judging`), each with only the minutes
+before it; the model stands in `loss_model`. A quiet segment that ends in a fall was bled down and is judged up to
+there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.pressure_test.judging import Judged, checkpoints, judge_all, plans_at
+from analysis.pressure_test.minutes import METAL, Minutes, minutes_of
+from analysis.pressure_test.night import Night, corrected, summary
+from analysis.pressure_test.probes import ProbeFault, probe_faults
+from analysis.pressure_test.segments import Segment, all_segments, steps_of
+from analysis.result import Assessment, Figure, Finding, Span
+from analysis.stretch import Stretch
+
+STAGE = "pressure_test"
+
+ALARM_PROBABILITY = 0.995
+ALARM_AT_ONCE = 0.9999
+"""`loss_alarm`: this sure at two following checkpoints, or this sure at one: it is looked at some fifty times a
+night, so the confidence of the verdict would cry wolf (common practice of repeated looks)."""
+SURE_LOSS_PER_DAY = 0.005
+"""Where no `allowed_loss` is stated, a loss surely above 0.5 % of the absolute pressure a day is called leaking (common
+practice: 1 psi/d at 200 psi)."""
+FAST_FALL = 0.10
+FAST_FALL_MINUTES = 30
+"""A fall that never lets the pressure rest: over 10 % in the half hour that ends now, half an hour after the top."""
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What was known at one checkpoint."""
+
+    checkpoint: int
+    best: Judged
+    leaking: bool
+    alarm: bool
+
+
+def assess(stretch: Stretch) -> Assessment:
+    """Return the assessment of a standing pressure test.
+
+    Reads `circuit_pressure`, and `ambient_temperature`, `surface_temperature` and `barometer` where they are logged.
+    Verdict `tight` when the whole interval of the loss is inside `[pressure_test] allowed_loss`, `leaking` when it
+    is wholly beyond, else `undecided`. Rates are at the mean gas temperature of the judged period.
+    """
+    if not stretch.has("circuit_pressure"):
+        return Assessment(
+            "undecided", "Cannot tell: circuit_pressure is not logged. Log it with the gauge on the circuit."
+        )
+    minutes = minutes_of(stretch)
+    segments = all_segments(minutes, steps_of(minutes))
+    faults = probe_faults(minutes)
+    wanted = _wanted_pa(stretch, minutes)
+    allowed = stretch.job.pressure_test.allowed_loss_pa_per_s
+    grid = checkpoints(len(minutes))
+    judged = judge_all(minutes, {c: plans_at(minutes, segments, faults, c, wanted) for c in grid})
+    looks = _looks(grid, judged, allowed)
+    fast = _fast_fall(minutes, segments, grid)
+    night = Night(stretch, minutes, segments, faults, allowed, wanted)
+    findings = _findings(night, judged, looks, fast)
+    if not looks:
+        verdict, text, figures = summary(night, None, fast is not None)
+        return Assessment(verdict, text, figures, findings, _early_traces(stretch, minutes))
+    last = looks[-1].best
+    verdict, text, figures = summary(night, last, fast is not None)
+    traces = {**_early_traces(stretch, minutes), **corrected(night, last), **_band(stretch, minutes, looks)}
+    return Assessment(verdict, text, figures, findings, traces, _spans(night, last))
+
+
+def _wanted_pa(stretch: Stretch, minutes: Minutes) -> float | None:
+    """Return the stated test pressure as the gauge would show it."""
+    stated = stretch.job.pressure_test.pressure
+    if stated is None or not len(minutes):
+        return None
+    barometer = float(stretch.barometer_pa.iloc[0])
+    return stated.gauge_pa(barometer) if minutes.gauge else stated.absolute_pa(barometer)
+
+
+def _threshold(best: Judged, allowed: float | None) -> float:
+    return SURE_LOSS_PER_DAY * best.pressure_pa / 86_400.0 if allowed is None else allowed
+
+
+def _looks(grid: list[int], judged: dict[int, list[Judged]], allowed: float | None) -> list[_Look]:
+    """Return what each checkpoint with a judgement says: the surest plan, or the one that is surely losing."""
+    looks: list[_Look] = []
+    surely = 0.0
+    for checkpoint in grid:
+        plans = judged[checkpoint]
+        if not plans:
+            surely = 0.0
+            continue
+        best = min(plans, key=_width)
+        losing = max(plans, key=lambda p: p.surely_above(_threshold(p, allowed)))
+        now = losing.surely_above(_threshold(losing, allowed))
+        if now > ALARM_PROBABILITY:
+            best = losing
+        alarm = now > ALARM_AT_ONCE or min(now, surely) > ALARM_PROBABILITY
+        surely = now
+        looks.append(_Look(checkpoint, best, now > ALARM_PROBABILITY, alarm))
+    return looks
+
+
+def _width(judged: Judged) -> float:
+    low, high = judged.interval(0.95)
+    return high - low
+
+
+def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> int | None:
+    """Return the checkpoint at which a fall that never rested since filling was seen."""
+    x = minutes.logged_pa
+    for checkpoint in grid:
+        usable = x[:checkpoint]
+        if not np.isfinite(usable).any() or any(s.settled is not None and s.settled < checkpoint for s in segments):
+            return None
+        top = int(np.nanargmax(usable))
+        if checkpoint - top < FAST_FALL_MINUTES or any(s.begin <= top + 10 < s.end for s in segments):
+            continue
+        looked = usable[checkpoint - FAST_FALL_MINUTES :]
+        looked = looked[np.isfinite(looked)]
+        absolute = float(np.nanmax(minutes.pressure_pa[:checkpoint]))
+        if len(looked) < 20 or looked[0] - looked[-1] < FAST_FALL * absolute:
+            continue
+        thirds = [float(np.mean(part)) for part in np.array_split(looked, 3)]
+        if thirds[0] > thirds[1] > thirds[2] and thirds[2] > 0.02 * absolute:
+            return checkpoint
+    return None
+
+
+def _findings(
+    night: Night, judged: dict[int, list[Judged]], looks: list[_Look], fast: int | None
+) -> tuple[Finding, ...]:
+    minutes = night.minutes
+    found = [_probe_finding(night, fault) for fault in night.faults if fault.kind == "channel_jumped"]
+    found += [_stuck_finding(night, s) for s in night.segments if s.stuck_known is not None]
+    if fast is not None:
+        found.append(
+            Finding(
+                minutes.known[fast - 1], night.time_of(fast - FAST_FALL_MINUTES), STAGE, "loss_alarm", "alarm",
+                "Pressure has fallen fast ever since filling and does not rest. This is a big leak or an open valve: "
+                "look now, do not leave the circuit for the night.",
+            )
+        )  # fmt: skip
+    seen: set[int] = set()
+    for checkpoint, plans in judged.items():
+        for plan in plans:
+            if plan.plan.segment_begin not in seen:
+                seen.add(plan.plan.segment_begin)
+                found.append(night.settled_finding(checkpoint, plan))
+    armed = True
+    for look in looks:
+        if look.alarm and armed:
+            armed = False
+            found.append(night.alarm_finding(look.checkpoint, look.best))
+        elif not look.leaking and look.best.surely_above(_threshold(look.best, night.allowed)) < 0.5:
+            armed = True
+    return tuple(sorted((f for f in found if f.time <= night.stretch.frame.index[-1]), key=lambda f: f.time))
+
+
+def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
+    offset = Figure(night.rounded(fault.jump_k), "temperature_difference")
+    what = "surface" if fault.probe == METAL else "air"
+    return Finding(
+        night.minutes.known[fault.known], night.time_of(fault.since), STAGE, "channel_jumped", "caution",
+        f"The {what} probe jumped by {offset.show(night.system, 2)} within minutes and stayed: has it come off? It is "
+        "not used from there on, and the interval is wider for it. Put it back on the metal, under insulation.",
+        {"channel": fault.probe, "offset": offset},
+    )  # fmt: skip
+
+
+def _stuck_finding(night: Night, segment: Segment) -> Finding:
+    assert segment.stuck_known is not None
+    assert segment.stuck_from is not None
+    return Finding(
+        night.minutes.known[segment.stuck_known], night.time_of(segment.stuck_from), STAGE, "channel_stuck", "caution",
+        "Circuit pressure has stood at one number while temperatures moved: the gauge or its link is stuck. Nothing "
+        "from there on is judged. Tap or restart the gauge and look at it yourself.",
+        {"channel": "circuit_pressure", "offset": Figure(0.0, "pressure_difference")},
+    )  # fmt: skip
+
+
+def _early_traces(stretch: Stretch, minutes: Minutes) -> dict[str, pd.Series]:
+    index = stretch.begin + pd.to_timedelta(np.arange(len(minutes)) + 0.5, unit="min")
+    gauge = minutes.pressure_pa - minutes.barometer_pa
+    return {"pressure": pd.Series(gauge, index=index)} if len(minutes) else {}
+
+
+def _band(stretch: Stretch, minutes: Minutes, looks: list[_Look]) -> dict[str, pd.Series]:
+    """Return the loss rate and its interval at each checkpoint."""
+    confidence = stretch.job.pressure_test.confidence
+    index = pd.DatetimeIndex([minutes.known[look.checkpoint - 1] for look in looks])
+    bounds = np.array([(*look.best.interval(confidence), look.best.rate(look.best.loss.mean)) for look in looks])
+    return {
+        name: pd.Series(bounds[:, i], index=index) for i, name in enumerate(("loss_low", "loss_high", "loss_estimate"))
+    }
+
+
+def _spans(night: Night, last: Judged) -> tuple[Span, ...]:
+    plan = last.plan
+    spans = [Span("settling", night.time_of(plan.segment_begin), night.time_of(plan.begin), "settling")]
+    spans.append(Span("judged", night.time_of(plan.begin), night.time_of(plan.end), "judged"))
+    end = night.stretch.frame.index[-1]
+    spans += [
+        Span("bled", night.time_of(s.end), end, "let down, not judged")
+        for s in night.segments
+        if s.begin == plan.segment_begin and s.closed_by == "fall"
+    ]
+    return tuple(spans)

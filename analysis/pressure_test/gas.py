@@ -1,0 +1,54 @@
+"""Gas law of the standing test: real nitrogen at constant volume, and what a loss of pressure is as a leak."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.fluids.curve import GAS_CONSTANT
+from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL, compressibility
+
+_STEP = 1e-3
+
+
+def temperature_exponent(pressure_pa: float, temperature_k: float) -> float:
+    """Return d ln P / d ln T of nitrogen at constant density: 1 for an ideal gas, above 1 under pressure.
+
+    From P = Z d R T / M: (1 + T/Z dZ/dT) / (1 - P/Z dZ/dP). 1 where Z is outside its range.
+    """
+    z = compressibility(pressure_pa, temperature_k)
+    by_t = (
+        compressibility(pressure_pa, temperature_k * (1 + _STEP))
+        - compressibility(pressure_pa, temperature_k * (1 - _STEP))
+    ) / (2 * _STEP * z)
+    by_p = (
+        compressibility(pressure_pa * (1 + _STEP), temperature_k)
+        - compressibility(pressure_pa * (1 - _STEP), temperature_k)
+    ) / (2 * _STEP * z)
+    exponent = (1.0 + by_t) / (1.0 - by_p)
+    return float(exponent) if np.isfinite(exponent) else 1.0
+
+
+def pressure_at(pressure_pa: float, temperature_k: float, other_k: float) -> float:
+    """Return the absolute pressure [Pa] of the same nitrogen in the same volume at another temperature [K].
+
+    Gas law P/(Z T) constant. Where Z is outside its range the gas is taken as ideal.
+    """
+    z = compressibility(pressure_pa, temperature_k)
+    found = pressure_pa * other_k / temperature_k
+    ideal = found
+    for _ in range(20):
+        ratio = compressibility(found, other_k) / z
+        if not np.isfinite(ratio):
+            return ideal
+        found = ideal * ratio
+    return float(found)
+
+
+def leak_pa_m3_per_s(loss_pa_per_s: float, volume_m3: float) -> float:
+    """Return the leak [Pa m3/s], Q = V dP/dt."""
+    return loss_pa_per_s * volume_m3
+
+
+def leak_kg_per_s(leak: float, temperature_k: float, molar_mass_kg_per_mol: float = MOLAR_MASS_KG_PER_MOL) -> float:
+    """Return the mass flow [kg/s] of a leak [Pa m3/s] as an ideal gas, Q M/(R T)."""
+    return leak * molar_mass_kg_per_mol / (GAS_CONSTANT * temperature_k)

@@ -1,0 +1,243 @@
+"""Which minutes are judged with which probes at every checkpoint of the night, and the loss found.
+
+Checkpoints lie on a grid fixed to the beginning of the stage and use only minutes up to `CONFIRM` before them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from scipy.signal import lfilter
+
+from analysis.pressure_test.gas import temperature_exponent
+from analysis.pressure_test.loss_model import (
+    ALONE_LAGS,
+    BIN_MINUTES,
+    BOTH_LAGS,
+    DRIFT_PER_DAY,
+    NO_BAROMETER_PA,
+    Loss,
+    SegmentData,
+    judge,
+)
+from analysis.pressure_test.minutes import Minutes
+from analysis.pressure_test.probes import ProbeFault
+from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
+
+CHECKPOINT_MINUTES = 15
+LATE_CHECKPOINT_MINUTES = 30
+LATE_FROM = 480
+"""After eight hours the loss is judged anew every half hour only."""
+LEAST_BINS = 4
+COVERED = 0.8
+"""A probe is used when it was read in at least this share of the minutes (common practice)."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is judged: minutes `begin` <= m < `end` of a segment, with these probes."""
+
+    segment_begin: int
+    begin: int
+    end: int
+    probes: tuple[str, ...]
+    barometer: bool
+
+    def same_data(self) -> tuple[int, tuple[str, ...], bool]:
+        """Return what two plans must share to be judged in one go: all but the end."""
+        return self.begin, self.probes, self.barometer
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The loss at a checkpoint. Rates in Pa/s at the mean gas temperature; `gas_k` by minute of the plan."""
+
+    checkpoint: int
+    plan: Plan
+    loss: Loss
+    pa_per_k_min: float
+    pressure_pa: float
+    exponent: float
+    reference_k: float
+    lag_names: tuple[tuple[str, float], ...]
+
+    def rate(self, loss: float) -> float:
+        """Return a loss of the model [K/min] as pressure [Pa/s] at the mean gas temperature."""
+        return loss * self.pa_per_k_min / 60.0
+
+    def interval(self, confidence: float) -> tuple[float, float]:
+        """Return the interval of the loss rate [Pa/s]."""
+        low, high = self.loss.interval(confidence)
+        return self.rate(low), self.rate(high)
+
+    def surely_above(self, rate_pa_per_s: float) -> float:
+        """Return the probability that the loss rate is above `rate_pa_per_s`."""
+        return 1.0 - self.loss.below(rate_pa_per_s * 60.0 / self.pa_per_k_min)
+
+    @property
+    def hours(self) -> float:
+        """Length of the judged period in hours."""
+        return (self.plan.end - self.plan.begin) / 60.0
+
+
+def checkpoints(count: int) -> list[int]:
+    """Return the checkpoints [min] up to minute `count`."""
+    early = range(CHECKPOINT_MINUTES, min(count, LATE_FROM) + 1, CHECKPOINT_MINUTES)
+    late = range(LATE_FROM + LATE_CHECKPOINT_MINUTES, count + 1, LATE_CHECKPOINT_MINUTES)
+    return [*early, *late]
+
+
+def plans_at(
+    minutes: Minutes, segments: list[Segment], faults: list[ProbeFault], checkpoint: int, wanted_pa: float | None
+) -> list[Plan]:
+    """Return what can be judged at a checkpoint, the longest segment first."""
+    usable = checkpoint - CONFIRM
+    found = []
+    known = test_segments(known_at(segments, usable), wanted_pa)
+    for segment in known:
+        if segment.settled is None:
+            continue
+        begin, end = segment.settled, segment.end
+        seen = {n: [f for f in faults if f.probe == n and f.known < usable and f.since < end] for n in minutes.probes}
+        whole = tuple(n for n in minutes.probes if not seen[n] and _covered(minutes.probes[n], begin, end))
+        plans = [(end, whole)]
+        for name, of_probe in seen.items():
+            until = min((f.since for f in of_probe), default=end)
+            if of_probe and until - begin >= 60:
+                plans.append((until, tuple(n for n in minutes.probes if n in whole or n == name)))
+        for until, probes in plans:
+            if until - begin < LEAST_BINS * BIN_MINUTES:
+                continue
+            fresh = minutes.barometer_fresh[begin:until]
+            barometer = not minutes.gauge or bool(fresh.mean() > 0.0 and _longest_blank(fresh) < 120)
+            found.append(Plan(segment.begin, begin, until, probes, barometer))
+    return sorted(found, key=lambda p: p.begin - p.end)
+
+
+def judge_all(minutes: Minutes, plans: Mapping[int, list[Plan]]) -> dict[int, list[Judged]]:
+    """Return the loss of every plan at every checkpoint."""
+    groups: dict[tuple[object, ...], list[tuple[int, int, Plan]]] = {}
+    for checkpoint, listed in plans.items():
+        for place, plan in enumerate(listed):
+            groups.setdefault(plan.same_data(), []).append((checkpoint, place, plan))
+    found: dict[int, dict[int, Judged]] = {c: {} for c in plans}
+    for members in groups.values():
+        longest = max((plan for _, _, plan in members), key=lambda p: p.end)
+        data, ends, facts = segment_data(minutes, longest)
+        counts = {plan.end: int(np.searchsorted(ends, plan.end, side="right")) for _, _, plan in members}
+        wanted = sorted({n for n in counts.values() if n >= LEAST_BINS})
+        if not wanted:
+            continue
+        reference_k, exponent = facts
+        drift = DRIFT_PER_DAY / 1440.0 * reference_k / exponent
+        losses = dict(zip(wanted, judge(data, longest.probes, wanted, drift), strict=True))
+        for checkpoint, place, plan in members:
+            if counts[plan.end] not in losses:
+                continue
+            pressure = float(np.nanmean(minutes.pressure_pa[plan.begin : plan.end]))
+            found[checkpoint][place] = Judged(
+                checkpoint,
+                plan,
+                losses[counts[plan.end]],
+                pressure * exponent / reference_k,
+                pressure,
+                exponent,
+                reference_k,
+                data.lag_names,
+            )
+    return {c: [of[place] for place in sorted(of)] for c, of in found.items()}
+
+
+def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray, tuple[float, float]]:
+    """Return the bins of a plan, the end minute of each, and (reference temperature, exponent)."""
+    begin, end = plan.begin, plan.end
+    first_pa = float(np.nanmedian(minutes.pressure_pa[begin : begin + 10]))
+    reference = [float(np.nanmedian(minutes.probes[n][begin : begin + 10])) for n in plan.probes]
+    reference_k = float(np.mean(reference)) if reference and np.isfinite(reference).all() else 293.15
+    exponent = temperature_exponent(first_pa, reference_k)
+    span = slice(begin, end)
+    gas = reference_k / exponent * np.log(np.maximum(minutes.pressure_pa[span], 1.0) / first_pa)
+    lags = BOTH_LAGS if len(plan.probes) == 2 else ALONE_LAGS
+    names = [(n, lag) for n in plan.probes for lag in lags[n]]
+    columns = [reference_k * np.log(lagged(minutes.probes[n], lag)[span] / reference_k) for n, lag in names]
+    table = np.column_stack([gas, *columns])
+    table[~np.isfinite(table).all(axis=1)] = np.nan
+    edges = _edges(begin, end)
+    at, width, means, ends = [], [], [], []
+    for low, high in pairwise(edges):
+        rows = table[low - begin : high - begin]
+        there = np.flatnonzero(np.isfinite(rows[:, 0]))
+        if len(there) * 2 < high - low:
+            continue
+        if len(there) >= 5:
+            there = np.sort(there[np.argsort(rows[there, 0], kind="stable")[1:-1]])
+        at.append(low - begin + float(there.mean()) + 0.5)
+        width.append(float(len(there)))
+        means.append(rows[there].mean(axis=0))
+        ends.append(high)
+    found = np.array(means).reshape(-1, 1 + len(names))
+    pa_to_k = reference_k / exponent / first_pa
+    before = minutes.scatter_pa[max(0, begin - 30) : begin]
+    scatter = float(np.median(before[np.isfinite(before)])) if np.isfinite(before).any() else 0.0
+    quantum = float(np.nan_to_num(minutes.quantum_pa[begin]))
+    probe_digits = [float(np.nan_to_num(minutes.probe_quantum_k[n][begin])) for n in plan.probes]
+    data = SegmentData(
+        at_min=np.array(at),
+        width_min=np.array(width),
+        gas_k=found[:, 0],
+        lagged_k=found[:, 1:],
+        lag_names=tuple(names),
+        digit_k=dithered(quantum, scatter) * pa_to_k,
+        probe_digit_k=float(np.mean(probe_digits)) * 0.5 if probe_digits else 0.0,
+        barometer_sd_k=0.0 if plan.barometer else NO_BAROMETER_PA * pa_to_k,
+    )
+    return data, np.array(ends), (reference_k, exponent)
+
+
+def dithered(quantum: float, scatter: float) -> float:
+    """Return the quantum that is left after averaging noisy readings.
+
+    The first harmonic of a rounded signal's error shrinks by exp(-2 pi^2 (s/q)^2) under normal noise s (theory of
+    dither; Widrow and Kollár, Quantization Noise, 2008).
+    """
+    return quantum * float(np.exp(-2.0 * np.pi**2 * (scatter / quantum) ** 2)) if quantum > 0 else 0.0
+
+
+def lagged(values: np.ndarray, lag_min: float) -> np.ndarray:
+    """Return a minute series behind a first-order lag; blanks hold the state and stay blank."""
+    if lag_min <= 0.0:
+        return values
+    there = np.isfinite(values)
+    if not there.any():
+        return values
+    first = int(np.flatnonzero(there)[0])
+    filled = values.copy()
+    where = np.maximum.accumulate(np.where(there, np.arange(len(values)), first))
+    filled = values[where]
+    share = 1.0 - float(np.exp(-1.0 / lag_min))
+    start = filled[first]
+    out = start + lfilter([share], [1.0, share - 1.0], filled - start)
+    return np.where(there, out, np.nan)
+
+
+def _edges(begin: int, end: int) -> list[int]:
+    """Return bin edges [min] on the stage's grid: 5 min for six hours, 10 to a day, 20 after."""
+    edges = []
+    m = begin + (-begin) % BIN_MINUTES
+    while m <= end:
+        edges.append(m)
+        step = BIN_MINUTES if m < 360 else 2 * BIN_MINUTES if m < 1440 else 4 * BIN_MINUTES
+        m += step - m % step if m % step else step
+    return edges
+
+
+def _covered(values: np.ndarray, begin: int, end: int) -> bool:
+    return end > begin and float(np.isfinite(values[begin:end]).mean()) >= COVERED
+
+
+def _longest_blank(fresh: np.ndarray) -> int:
+    seen = np.flatnonzero(np.concatenate([[True], fresh, [True]]))
+    return int(np.diff(seen).max())

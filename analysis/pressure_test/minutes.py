@@ -1,0 +1,171 @@
+"""The log of a standing test minute by minute: what the loss is judged from.
+
+Minutes are counted from the beginning of the stage and only whole ones are given, so a minute never changes
+when rows follow. Spikes shorter than a tenth of a minute's readings are trimmed away; averages, not medians, so
+that a noisy gauge still tells fractions of its last digit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.stretch import Stretch, seconds
+from analysis.vocabulary.channels import Column
+
+MINUTE_S = 60.0
+TRIM = 0.1
+"""Share of a minute's readings dropped at each end (common practice)."""
+BAROMETER_WINDOW = 15
+"""Minutes of the running median over the barometer: weather is slow, spikes are not weather (common practice)."""
+TEMPERATURE_WINDOW = 3
+HOLD_MINUTES = 15
+"""For this long a blank probe or barometer is taken to stand at its last reading (common practice)."""
+FIRST_LOOK, LAST_LOOK = 15, 240
+"""Minutes after which the step of a channel's numbers is looked at first and, doubling, last. Nothing is judged
+before."""
+AIR, METAL = "ambient_temperature", "surface_temperature"
+
+
+@dataclass(frozen=True)
+class Minutes:
+    """Minute series, all of shape (n,), NaN where nothing was read.
+
+    Attributes
+    ----------
+    known : time of the first row at or after the end of each minute.
+    logged_pa : pressure as the gauge shows it: above the barometer, or absolute.
+    scatter_pa : standard deviation of the readings within the minute.
+    pressure_pa : absolute, with the smoothed barometer.
+    probes : air and metal temperature [K], those that are logged.
+    barometer_pa : smoothed; `barometer_fresh` says where it was really read.
+    quantum_pa : step of the gauge's numbers as seen up to each minute.
+    probe_quantum_k : the same for each probe.
+    """
+
+    known: pd.DatetimeIndex
+    logged_pa: np.ndarray
+    scatter_pa: np.ndarray
+    pressure_pa: np.ndarray
+    probes: dict[str, np.ndarray]
+    barometer_pa: np.ndarray
+    barometer_fresh: np.ndarray
+    gauge: bool
+    quantum_pa: np.ndarray
+    probe_quantum_k: dict[str, np.ndarray]
+
+    def __len__(self) -> int:
+        return len(self.logged_pa)
+
+
+def minutes_of(stretch: Stretch) -> Minutes:
+    """Return the whole minutes of a stretch that has a `circuit_pressure` column."""
+    frame = stretch.frame
+    index = pd.DatetimeIndex(frame.index)
+    at = seconds(index, stretch.begin)
+    count = int(at[-1] // MINUTE_S) if len(at) else 0
+    number = np.floor(at / MINUTE_S).astype(np.int64)
+    known = index[np.searchsorted(at, (np.arange(count) + 1.0) * MINUTE_S)]
+    column = stretch.columns["circuit_pressure"]
+    gauge = column.unit.datum != "absolute"
+    barometer_rows = stretch.barometer_pa.to_numpy(dtype=float)
+    logged_rows = frame["circuit_pressure"].to_numpy(dtype=float) - (barometer_rows if gauge else 0.0)
+    logged, scatter = _trimmed(logged_rows, number, count)
+    barometer, _ = _trimmed(barometer_rows, number, count)
+    smooth = _running_median(barometer, BAROMETER_WINDOW)
+    smooth = np.where(np.isnan(smooth), _held(smooth, len(smooth)), smooth)
+    fresh = np.zeros(count, dtype=bool)
+    if "barometer" in frame and stretch.barometer_source == "channel":
+        read = frame["barometer"].to_numpy(dtype=float)
+        fresh[np.unique(number[np.isfinite(read) & (number < count)])] = True
+    probes, steps = {}, {}
+    for name in (AIR, METAL):
+        if name not in frame:
+            continue
+        rows = frame[name].to_numpy(dtype=float)
+        if not np.isfinite(rows[number < count]).any():
+            continue
+        minutes, _ = _trimmed(rows, number, count)
+        probes[name] = _held(_running_median(minutes, TEMPERATURE_WINDOW), HOLD_MINUTES)
+        steps[name] = _quantum(rows, number, count, stretch.columns[name])
+    return Minutes(
+        known=known,
+        logged_pa=logged,
+        scatter_pa=scatter,
+        pressure_pa=logged + (smooth if gauge else 0.0),
+        probes=probes,
+        barometer_pa=smooth,
+        barometer_fresh=fresh,
+        gauge=gauge,
+        quantum_pa=_quantum(logged_rows, number, count, column),
+        probe_quantum_k=steps,
+    )
+
+
+def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return trimmed mean and standard deviation of each of `count` minutes."""
+    there = np.isfinite(values) & (number < count) & (number >= 0)
+    values, number = values[there], number[there]
+    mean, scatter = np.full(count, np.nan), np.full(count, np.nan)
+    if not len(values):
+        return mean, scatter
+    order = np.lexsort((values, number))
+    values, number = values[order], number[order]
+    size = np.bincount(number, minlength=count)
+    first = np.concatenate([[0], np.cumsum(size)[:-1]])
+    rank = np.arange(len(values)) - first[number]
+    cut = np.floor(TRIM * size).astype(np.int64)
+    kept = (rank >= cut[number]) & (rank < (size - cut)[number])
+    values, number = values[kept], number[kept]
+    size = np.bincount(number, minlength=count)
+    some = size > 0
+    total = np.bincount(number, values, minlength=count)
+    mean[some] = total[some] / size[some]
+    off = np.bincount(number, (values - mean[number]) ** 2, minlength=count)
+    scatter[size > 2] = np.sqrt(off[size > 2] / (size[size > 2] - 1))
+    return mean, scatter
+
+
+def _running_median(values: np.ndarray, window: int) -> np.ndarray:
+    """Return the median of each value and the `window - 1` before it, NaN where the value itself is missing."""
+    if not len(values):
+        return values
+    padded = np.concatenate([np.full(window - 1, np.nan), values])
+    rows = np.lib.stride_tricks.sliding_window_view(padded, window)
+    middle = pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)
+    return np.where(np.isfinite(values), middle, np.nan)
+
+
+def _held(values: np.ndarray, most: int) -> np.ndarray:
+    """Return the series with blanks of up to `most` minutes filled with the last reading."""
+    return values if not len(values) else pd.Series(values).ffill(limit=max(most, 1)).to_numpy(dtype=float)
+
+
+def _quantum(values: np.ndarray, number: np.ndarray, count: int, column: Column) -> np.ndarray:
+    """Return the step of a channel's numbers [SI] as it could be told by the end of each minute.
+
+    The step is the smallest distance between two different numbers, looked at again at 15, 30, 60, 120, …
+    minutes; with a single number, the decimal step that the number itself shows, at most 1.
+    """
+    shown = np.round(values / column.unit.scale - column.unit.offset / column.unit.scale, 6)
+    there = np.isfinite(shown)
+    shown, number = shown[there], number[there]
+    step = np.full(count, np.nan)
+    look = FIRST_LOOK
+    while look <= count:
+        seen = np.unique(shown[: np.searchsorted(number, min(look, LAST_LOOK))])
+        apart = np.diff(seen)
+        apart = apart[apart > 2e-6]
+        if len(apart):
+            found = float(apart.min())
+        elif len(seen):
+            found = next(
+                (q for q in (1.0, 0.5, 0.1, 0.05, 0.01) if abs(seen[0] / q - round(seen[0] / q)) < 1e-4), 0.001
+            )
+        else:
+            found = np.nan
+        step[0 if look == FIRST_LOOK else look :] = found * column.unit.scale
+        look *= 2
+    return step

@@ -1,0 +1,264 @@
+"""What a night is told as: figures, sentences, the corrected pressure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.fluids import refrigerant
+from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
+from analysis.pressure_test.gas import leak_kg_per_s, leak_pa_m3_per_s
+from analysis.pressure_test.judging import Judged, lagged
+from analysis.pressure_test.loss_model import SETTLING_MIN
+from analysis.pressure_test.minutes import METAL, Minutes
+from analysis.pressure_test.probes import ProbeFault
+from analysis.pressure_test.segments import Segment
+from analysis.result import Figure, FigureValue, Finding, significant
+from analysis.stretch import Stretch
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.units import UnitSystem, display
+
+STAGE = "pressure_test"
+MOST_HOURS = 72.0
+"""Beyond three more days no test is left standing (common practice)."""
+WIDTH_EXPONENT = 1.1
+"""The interval narrows about as the hours to this power under correlated errors (between 1, slow errors, and 1.5, white
+ones)."""
+
+
+@dataclass(frozen=True)
+class Night:
+    """A stretch with what was found in it."""
+
+    stretch: Stretch
+    minutes: Minutes
+    segments: list[Segment]
+    faults: list[ProbeFault]
+    allowed: float | None
+    wanted_pa: float | None
+
+    @property
+    def system(self) -> UnitSystem:
+        """Display units of the job."""
+        return self.stretch.job.job.units
+
+    @property
+    def confidence(self) -> float:
+        """Confidence of the interval."""
+        return self.stretch.job.pressure_test.confidence
+
+    def time_of(self, minute: int) -> pd.Timestamp:
+        """Return the moment at which a minute of the stage begins."""
+        return self.stretch.begin + pd.Timedelta(minutes=minute)
+
+    @staticmethod
+    def rounded(value: float) -> float:
+        """Return a figure of a finding to four digits, so that rounding errors never show."""
+        return float(f"{value:.4g}")
+
+    def per_day(self, rate_pa_per_s: float, digits: int = 2) -> str:
+        """Return a rate as pressure a day, ``0.31 psi/d``."""
+        value, unit = display(rate_pa_per_s * 86_400.0, "pressure_difference", self.system)
+        return f"{significant(value, digits)} {unit}/d"
+
+    def rate_figures(self, judged: Judged) -> dict[str, FigureValue]:
+        """Return the loss rate, its interval and the smallest loss that could be told."""
+        low, high = judged.interval(self.confidence)
+        return {
+            "loss_rate": Figure(self.rounded(judged.rate(judged.loss.mean)), "pressure_rate"),
+            "loss_rate_low": Figure(self.rounded(low), "pressure_rate"),
+            "loss_rate_high": Figure(self.rounded(high), "pressure_rate"),
+            "smallest_detectable": Figure(self.rounded(0.5 * (high - low)), "pressure_rate"),
+            "hours_judged": Figure(self.rounded(judged.hours * 3_600.0), "hours"),
+        }
+
+    def settled_finding(self, checkpoint: int, judged: Judged) -> Finding:
+        """Return the finding that judging began."""
+        figures = self.rate_figures(judged)
+        low, high = judged.interval(self.confidence)
+        return Finding(
+            self.minutes.known[checkpoint - 1], self.time_of(judged.plan.begin), STAGE, "settled", "info",
+            "The gas has settled after filling; judging starts here. So far a loss of "
+            f"{self.per_day(0.5 * (high - low))} could be told; every hour brings that down. {self._uses(judged)}",
+            figures,
+        )  # fmt: skip
+
+    def alarm_finding(self, checkpoint: int, judged: Judged) -> Finding:
+        """Return the alarm that the loss is beyond what is allowed."""
+        low, high = judged.interval(self.confidence)
+        against = (
+            "No allowed loss is stated, but this is no small leak."
+            if self.allowed is None
+            else f"Allowed is {self.per_day(self.allowed)}."
+        )
+        return Finding(
+            self.minutes.known[checkpoint - 1], self.time_of(judged.plan.begin), STAGE, "loss_alarm", "alarm",
+            f"Temperature-corrected, the circuit loses {self.per_day(judged.rate(judged.loss.mean))} "
+            f"(surely between {self.per_day(low)} and {self.per_day(high)}). {against} Look for the leak now; "
+            "never tighten or open a joint under pressure.",
+            self.rate_figures(judged),
+        )  # fmt: skip
+
+    def _uses(self, judged: Judged) -> str:
+        names = ["metal" if n == METAL else "air" for n in judged.plan.probes]
+        probes = f"{' and '.join(names)} temperature" if names else "no temperature at all"
+        barometer = "" if judged.plan.barometer else " and no barometer"
+        return f"Judged with {probes}{barometer}."
+
+
+def gas_part_k(night: Night, judged: Judged) -> np.ndarray:
+    """Return what temperature and settling make of the gas, kelvin from the reference, by minute of the plan."""
+    plan, minutes = judged.plan, night.minutes
+    count = plan.end - plan.begin
+    at = np.arange(count) + 0.5
+    settling = np.exp(-at[:, None] / np.array(SETTLING_MIN))
+    first = 2 + len(SETTLING_MIN)
+    part = settling @ judged.loss.coefficients[2:first]
+    for weight, (name, lag) in zip(judged.loss.coefficients[first:], judged.lag_names, strict=True):
+        column = lagged(minutes.probes[name], lag)[plan.begin : plan.end]
+        part = part + weight * judged.reference_k * np.log(column / judged.reference_k)
+    return np.asarray(part, dtype=float)
+
+
+def corrected(night: Night, judged: Judged) -> dict[str, pd.Series]:
+    """Return traces of the judged minutes: gauge pressure corrected to the mean gas temperature, and the fitted loss
+    with its interval about the middle of the period, in pascal above the barometer at the beginning."""
+    plan = judged.plan
+    part = gas_part_k(night, judged)
+    mean = float(np.nanmean(part))
+    pressure = night.minutes.pressure_pa[plan.begin : plan.end]
+    scale = judged.exponent / judged.reference_k
+    barometer = float(night.minutes.barometer_pa[plan.begin])
+    level = pressure * np.exp(-scale * (part - mean))
+    index = pd.DatetimeIndex(night.time_of(plan.begin) + pd.to_timedelta(np.arange(len(level)) + 0.5, unit="min"))
+    at_s = (np.arange(len(level)) + 0.5 - 0.5 * len(level)) * 60.0
+    middle = float(np.nanmean(level))
+    low, high = judged.interval(night.confidence)
+    lines = {
+        "corrected_pressure": level,
+        "corrected_low": middle - np.where(at_s > 0, high, low) * at_s,
+        "corrected_high": middle - np.where(at_s > 0, low, high) * at_s,
+    }
+    return {name: pd.Series(values - barometer, index=index) for name, values in lines.items()}
+
+
+def summary(night: Night, judged: Judged | None, fast: bool) -> tuple[str, str, dict[str, FigureValue]]:
+    """Return verdict, text and figures of the stage as it stands."""
+    if judged is None:
+        if fast:
+            return (
+                "leaking",
+                "Pressure has fallen fast ever since filling and never rested: a big leak or an open valve.",
+                {},
+            )
+        return "undecided", _why_nothing(night), {}
+    figures = night.rate_figures(judged)
+    figures.update(_change_figures(night, judged))
+    figures.update(_leak_figures(night, judged))
+    low, high = judged.interval(night.confidence)
+    loss = judged.rate(judged.loss.mean)
+    bounds = f"{night.per_day(loss)} (interval {night.per_day(low)} to {night.per_day(high)})"
+    change = figures["pressure_change_by_temperature"]
+    said = [f"Loss corrected to the mean gas temperature: {bounds} over {judged.hours:.1f} h."]
+    if isinstance(change, Figure) and np.isfinite(change.si):
+        said.append(f"Temperature accounts for {change.show(night.system, 2)} of change.")
+    allowed = night.allowed
+    if allowed is None:
+        sure = 0.005 * judged.pressure_pa / 86_400.0
+        if low > sure:
+            return "leaking", " ".join(["It leaks.", *said, "No allowed_loss is stated in [pressure_test]."]), figures
+        said.append("No allowed_loss is stated in [pressure_test], so tight cannot be said: state it.")
+        return "undecided", " ".join(said), figures
+    if low > allowed:
+        return "leaking", " ".join(["It leaks.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
+    if high < allowed and low > -allowed:
+        if low > 0:
+            said.append("A small loss is sure, yet within what is allowed.")
+        return "tight", " ".join(["Tight.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
+    if high <= -allowed or (high < allowed and low <= -allowed and loss < -0.5 * allowed):
+        said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
+    more = hours_more(loss, low, high, allowed, judged.hours)
+    if more is None:
+        said.append("The loss is too near to what is allowed to be told apart within three more days.")
+    else:
+        figures["hours_more"] = Figure(more * 3_600.0, "hours")
+        said.append(f"About {more:.0f} h more would decide at the present noise." if more >= 1 else "Nearly decided.")
+    said += _helps(night, judged)
+    return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
+
+
+def hours_more(loss: float, low: float, high: float, allowed: float, hours: float) -> float | None:
+    """Return how many more hours would decide if the estimate stays; None when more than `MOST_HOURS`."""
+    half = 0.5 * (high - low)
+    room = min(abs(allowed - loss), allowed + loss) if -allowed < loss < allowed else abs(allowed - loss)
+    if room <= 0:
+        return None
+    more = hours * ((half / room) ** (1.0 / WIDTH_EXPONENT) - 1.0)
+    return max(0.25, more) if more < MOST_HOURS else None
+
+
+def _helps(night: Night, judged: Judged) -> list[str]:
+    wanted = []
+    if METAL not in judged.plan.probes:
+        wanted.append("a probe on the metal, under insulation")
+    if not judged.plan.barometer:
+        wanted.append("a barometer in the log")
+    return [f"What would help: {' and '.join(wanted)}."] if wanted else []
+
+
+def _why_nothing(night: Night) -> str:
+    if not night.segments:
+        return (
+            "Cannot tell yet: the pressure has not been quiet for long enough. Leave the valves shut and keep logging."
+        )
+    return (
+        "Cannot tell yet: the gas still settles after filling, or the time at test pressure is too short. Keep logging "
+        "for an hour at least."
+    )
+
+
+def _change_figures(night: Night, judged: Judged) -> dict[str, FigureValue]:
+    part = gas_part_k(night, judged)
+    first, last = part[:10][np.isfinite(part[:10])], part[-10:][np.isfinite(part[-10:])]
+    moved = float(np.mean(last) - np.mean(first)) if len(first) and len(last) and judged.plan.probes else np.nan
+    series = corrected(night, judged)["corrected_pressure"].to_numpy(dtype=float)
+    known = series[np.isfinite(series)]
+    raw = (night.minutes.pressure_pa - night.minutes.barometer_pa[judged.plan.begin])[
+        judged.plan.begin : judged.plan.end
+    ]
+    raw = raw[np.isfinite(raw)]
+    figures: dict[str, FigureValue] = {
+        "pressure_change_by_temperature": Figure(
+            moved * judged.pressure_pa * judged.exponent / judged.reference_k, "pressure_difference"
+        ),
+    }
+    if len(known) >= 10 and len(raw) >= 10:
+        figures["pressure_change"] = Figure(float(np.mean(raw[-10:]) - np.mean(raw[:10])), "pressure_difference")
+        figures["corrected_pressure_at_start"] = Figure(float(np.mean(known[:10])), "gauge_pressure")
+        figures["corrected_pressure_now"] = Figure(float(np.mean(known[-10:])), "gauge_pressure")
+    figures["loss_per_day"] = Figure(judged.rate(judged.loss.mean) * 86_400.0, "pressure_difference")
+    return figures
+
+
+def _leak_figures(night: Night, judged: Judged) -> dict[str, FigureValue]:
+    volume = night.stretch.job.circuit.internal_volume_m3
+    if volume is None:
+        return {}
+    name = night.stretch.job.circuit.refrigerant
+    molar, gas = MOLAR_MASS_KG_PER_MOL, "nitrogen"
+    if name is not None:
+        try:
+            fluid = refrigerant(name)
+            molar, gas = fluid.molar_mass_kg_per_mol, fluid.name
+        except InputError:
+            gas = "nitrogen"
+    leak = leak_pa_m3_per_s(judged.rate(judged.loss.mean), volume)
+    mass = leak_kg_per_s(leak, judged.reference_k, molar)
+    return {
+        "leak_rate": Figure(leak, "leak_rate"),
+        "leak": Figure(mass, "leak_g"),
+        "leak_oz": Figure(mass, "leak_oz"),
+        "leak_counted_as": gas,
+    }

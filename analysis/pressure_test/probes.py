@@ -1,0 +1,80 @@
+"""Probes that fell off, were moved or went blank during the night."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.pressure_test.minutes import METAL, Minutes
+
+JUMP_K = {"surface_temperature": 0.9, "ambient_temperature": 2.5}
+"""A change within five minutes, over and above the trend and scatter before it, that metal or air does not make by
+itself (common practice: metal of a machine has hours of inertia, doors and fans move air)."""
+JUMP_QUANTA = 2.5
+JUMP_SCATTERS = 7.0
+CONFIRM_PROBE = 10
+LOST_MINUTES = 20
+
+
+@dataclass(frozen=True)
+class ProbeFault:
+    """A probe is not believed from minute `since` on; known at minute `known`."""
+
+    probe: str
+    kind: str
+    since: int
+    known: int
+    jump_k: float = 0.0
+
+
+def probe_faults(minutes: Minutes) -> list[ProbeFault]:
+    """Return the faults of the probes in time order, at most the first jump and the first loss of each."""
+    found = []
+    for name, values in minutes.probes.items():
+        found += _jump(name, values, minutes.probe_quantum_k[name])
+        found += _lost(name, values)
+    return sorted(found, key=lambda f: f.known)
+
+
+def _jump(name: str, values: np.ndarray, quantum: np.ndarray) -> list[ProbeFault]:
+    count = len(values)
+    if count < 60:
+        return []
+    padded = np.concatenate([np.full(4, np.nan), values])
+    middle = pd.DataFrame(np.lib.stride_tricks.sliding_window_view(padded, 5)).median(axis=1).to_numpy(dtype=float)
+    m = np.arange(60 - CONFIRM_PROBE, count - CONFIRM_PROBE)
+    before, earlier, after, later = middle[m - 1], middle[m - 16], middle[m + 5], middle[m + 9]
+    trend = (before - earlier) / 15.0
+    off = after - before - 6.0 * trend
+    stays = np.minimum(np.abs(off), np.abs(later - before - 10.0 * trend))
+    step = np.abs(np.diff(middle, prepend=np.nan))
+    habit = pd.Series(step).rolling(240, min_periods=20).mean().to_numpy()
+    habit = np.where(np.isfinite(habit), habit, 0.0)[m - 2]
+    limit = np.maximum.reduce(
+        [np.full(len(m), JUMP_K[name]), JUMP_QUANTA * np.nan_to_num(quantum[m]), JUMP_SCATTERS * np.sqrt(6.0) * habit]
+    )
+    far = np.flatnonzero(stays > limit)
+    if not len(far):
+        return []
+    at = int(m[far[0]])
+    return [ProbeFault(name, "channel_jumped", at, at + CONFIRM_PROBE, float(off[far[0]]))]
+
+
+def _lost(name: str, values: np.ndarray) -> list[ProbeFault]:
+    blank = ~np.isfinite(values)
+    first = np.flatnonzero(~blank)
+    if not len(first):
+        return []
+    run = 0
+    for m in range(int(first[0]), len(values)):
+        run = run + 1 if blank[m] else 0
+        if run >= LOST_MINUTES:
+            return [ProbeFault(name, "channel_lost", m - run + 1, m)]
+    return []
+
+
+def metal_first(probes: tuple[str, ...]) -> str | None:
+    """Return the probe nearest to the gas."""
+    return METAL if METAL in probes else probes[0] if probes else None

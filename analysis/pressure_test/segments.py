@@ -1,0 +1,202 @@
+"""The quiet segments of a standing test: between filling, topping up, valve events and bleeding down.
+
+Everything at a minute is decided with at most `CONFIRM` minutes after it, so whoever looks at minute m may use
+the segments up to m - CONFIRM.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analysis.pressure_test.minutes import AIR, METAL, Minutes
+
+CONFIRM = 12
+"""Minutes that must follow before a minute is believed to be quiet."""
+SPAN = 5
+"""Minutes of the medians that are compared on both sides of a suspected step."""
+STEP_FRACTION = 0.0012
+STEP_QUANTA = 2.3
+STEP_NOISES = 6.0
+"""A step: pressure off the line of the quarter hour before by more than 0.12 %, 2.3 digits and 6 times its noise
+(0.12 % is 0.35 K of the whole gas within minutes, which no weather does; common practice)."""
+LEAST_MINUTES = 30
+"""A quiet segment is judged after this long (UFGS 15182 and the trade let the gas settle for half an hour or more)."""
+SETTLE_LOOK = 15
+SETTLE_MOST = 180
+SETTLED_FRACTION = 2.5e-4
+"""Settled: over two following quarter hours the gauge's rate changed by less than 0.025 % a quarter hour (common
+practice), at the latest after three hours."""
+TEST_LEVEL = 0.8
+"""Segments under 80 % of the highest quiet level are steps on the way up, or bled down (EN 378-2: the strength test is
+at 1.1 times the tightness test, so letting down to 91 % is ordinary)."""
+LEVEL_MINUTES = 10
+"""Shorter pauses are no segment."""
+STUCK_MINUTES = 45
+STUCK_QUANTA = 3.0
+STUCK_FRACTION = 0.002
+
+
+@dataclass(frozen=True)
+class Segment:
+    """Quiet minutes `begin` <= m < `end`; `settled` is the first judged minute, None while it settles.
+
+    `closed_by` says what ended it: ``rise``, ``fall``, ``stuck`` or nothing yet. `level_pa` is the gauge level
+    of the first ten minutes. From minute `stuck_known` on the minutes from `stuck_from` are not believed.
+    """
+
+    begin: int
+    end: int
+    settled: int | None
+    level_pa: float
+    opened_by: str = ""
+    closed_by: str = ""
+    stuck_from: int | None = None
+    stuck_known: int | None = None
+
+
+def steps_of(minutes: Minutes) -> np.ndarray:
+    """Return the size [Pa] of the step at each minute, 0 where the pressure is quiet, shape (n,).
+
+    The value at minute m uses minutes up to m + 7.
+    """
+    count = len(minutes)
+    x = minutes.logged_pa
+    if count < 4 * SPAN:
+        return np.zeros(count)
+    middle = _median_of(x, SPAN)  # middle[m]: minutes m-4 .. m
+    scatter = _median_of(minutes.scatter_pa, 15)
+    sigma = np.where(np.isfinite(scatter), scatter, 0.0)
+    size = np.zeros(count)
+    m = np.arange(15, count - 6)
+    before, earlier, after = middle[m - 1], middle[m - 11], middle[m + 6]
+    slope = (before - earlier) / 10.0
+    slope = np.where(np.isfinite(slope), slope, 0.0)
+    off = after - before - 7.0 * slope
+    absolute = np.abs(minutes.pressure_pa[m])
+    limit = np.maximum.reduce(
+        [
+            STEP_FRACTION * np.where(np.isfinite(absolute), absolute, np.inf),
+            STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m]),
+            STEP_NOISES * 0.6 * sigma[m],
+        ]
+    )
+    found = np.abs(off) > limit
+    size[m[found]] = off[found]
+    return size
+
+
+def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
+    """Return the quiet segments of everything recorded, in time order; `known_at` tells what was known when."""
+    count = len(minutes)
+    noisy = np.zeros(count, dtype=bool)
+    for m in np.flatnonzero(steps).tolist():
+        noisy[m : m + 3] = True
+    moving = _moving_start(minutes)
+    noisy[: len(moving)] |= moving
+    edges = np.flatnonzero(np.diff(np.concatenate([[1], noisy.astype(np.int8), [1]])))
+    found = []
+    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        first = minutes.logged_pa[begin : min(end, begin + LEVEL_MINUTES)]
+        if end - begin < LEVEL_MINUTES or not np.isfinite(first).any():
+            continue
+        segment = Segment(
+            begin,
+            end,
+            _settled(minutes, begin, end),
+            float(np.nanmedian(first)),
+            "" if begin == 0 else _direction(steps[max(0, begin - 4) : begin]),
+            "" if end == count else _direction(steps[end : end + 1]),
+        )
+        found.append(_stuck(minutes, segment))
+    return found
+
+
+def known_at(segments: list[Segment], usable: int) -> list[Segment]:
+    """Return the segments as they were known when only the minutes before `usable` could be used."""
+    known = []
+    for s in segments:
+        if s.begin + LEVEL_MINUTES > usable:
+            continue
+        if s.end >= usable:
+            s = replace(s, end=usable, closed_by="")
+        if s.settled is not None and s.settled > s.end:
+            s = replace(s, settled=None)
+        if s.stuck_known is not None and s.stuck_from is not None and s.stuck_known < usable:
+            s = replace(s, end=min(s.end, s.stuck_from), closed_by="stuck")
+        known.append(s)
+    return known
+
+
+def test_segments(segments: list[Segment], wanted_pa: float | None) -> list[Segment]:
+    """Return the segments at test level: at 80 % of the stated test pressure (as the gauge shows it), or of the highest
+    quiet level where none is stated or it was never reached."""
+    if not segments:
+        return []
+    highest = max(s.level_pa for s in segments)
+    reference = highest if wanted_pa is None or highest < TEST_LEVEL * wanted_pa else wanted_pa
+    return [s for s in segments if s.level_pa >= TEST_LEVEL * reference]
+
+
+def _moving_start(minutes: Minutes) -> np.ndarray:
+    """Return which of the first 15 minutes are filling: off the level of the quarter hour's end by more than 2 %."""
+    first = minutes.logged_pa[:15]
+    if len(first) < 15 or not np.isfinite(first[-4:]).any():
+        return np.zeros(0, dtype=bool)
+    far = np.flatnonzero(np.abs(first - np.nanmedian(first[-4:])) > 0.02 * np.nanmedian(minutes.pressure_pa[:15]))
+    moving = np.zeros(15, dtype=bool)
+    moving[: int(far[-1]) + 1 if len(far) else 0] = True
+    return moving
+
+
+def _direction(steps: np.ndarray) -> str:
+    return "rise" if float(steps.sum()) > 0 else "fall"
+
+
+def _settled(minutes: Minutes, begin: int, end: int) -> int | None:
+    """Return the minute at which judging may begin; uses no minute from there on."""
+    x = minutes.logged_pa
+    for m in range(begin + LEAST_MINUTES, min(end, begin + SETTLE_MOST) + 1, 5):
+        if m - begin >= SETTLE_MOST:
+            return m
+        parts = x[m - 30 : m].reshape(3, 10)
+        if not np.isfinite(parts).any(axis=1).all():
+            continue
+        a, b, c = (float(v) for v in np.nanmean(parts, axis=1))
+        quantum = float(np.nan_to_num(minutes.quantum_pa[m - 1]))
+        absolute = float(np.nanmedian(minutes.pressure_pa[m - 10 : m]))
+        if abs(a - 2.0 * b + c) < max(SETTLED_FRACTION * absolute, 0.8 * quantum):
+            return m
+    return None
+
+
+def _stuck(minutes: Minutes, segment: Segment) -> Segment:
+    """Return the segment with the minute from which the gauge no longer follows: one number for 45 min or more while a
+    probe says that it should have moved by 3 of its digits and 0.2 %."""
+    probe = next((minutes.probes[n] for n in (METAL, AIR) if n in minutes.probes), None)
+    x = minutes.logged_pa[segment.begin : segment.end]
+    if probe is None or len(x) < STUCK_MINUTES:
+        return segment
+    absolute = float(np.nanmedian(minutes.pressure_pa[segment.begin : segment.begin + LEVEL_MINUTES]))
+    changed = np.flatnonzero(~(np.abs(np.diff(x)) < 1e-6 * absolute)) + 1
+    starts, ends = np.concatenate([[0], changed]), np.concatenate([changed, [len(x)]])
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        if end - start < STUCK_MINUTES:
+            continue
+        held = probe[segment.begin + start : segment.begin + end]
+        quantum = float(np.nan_to_num(minutes.quantum_pa[segment.begin + start])) / absolute
+        far = np.abs(held - held[0]) / 293.0 > max(STUCK_QUANTA * quantum, STUCK_FRACTION)
+        late = np.flatnonzero(far[STUCK_MINUTES:])
+        if len(late):
+            begin = segment.begin + start
+            return replace(segment, stuck_from=begin, stuck_known=begin + STUCK_MINUTES + int(late[0]))
+    return segment
+
+
+def _median_of(values: np.ndarray, window: int) -> np.ndarray:
+    """Return the median of each value and the `window - 1` before it."""
+    padded = np.concatenate([np.full(window - 1, np.nan), values])
+    rows = np.lib.stride_tricks.sliding_window_view(padded, window)
+    return pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)
