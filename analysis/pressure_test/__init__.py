@@ -97,7 +97,7 @@ def _looks(grid: list[int], judged: dict[int, list[Judged]], allowed: float | No
         if not plans:
             surely = 0.0
             continue
-        best = min(plans, key=_width)
+        best = min(plans, key=lambda p: p.rate(p.loss.deviation))
         losing = max(plans, key=lambda p: p.surely_above(_threshold(p, allowed)))
         now = losing.surely_above(_threshold(losing, allowed))
         if now > ALARM_PROBABILITY:
@@ -106,11 +106,6 @@ def _looks(grid: list[int], judged: dict[int, list[Judged]], allowed: float | No
         surely = now
         looks.append(_Look(checkpoint, best, now > ALARM_PROBABILITY, alarm))
     return looks
-
-
-def _width(judged: Judged) -> float:
-    low, high = judged.interval(0.95)
-    return high - low
 
 
 def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> int | None:

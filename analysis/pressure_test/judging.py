@@ -27,10 +27,8 @@ from analysis.pressure_test.minutes import Minutes
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 
-CHECKPOINT_MINUTES = 15
-LATE_CHECKPOINT_MINUTES = 30
-LATE_FROM = 480
-"""After eight hours the loss is judged anew every half hour only."""
+LOOKS = ((0, 15), (240, 30), (720, 60))
+"""From minute .. on the loss is judged anew every .. minutes."""
 LEAST_BINS = 4
 COVERED = 0.8
 """A probe is used when it was read in at least this share of the minutes (common practice)."""
@@ -85,9 +83,12 @@ class Judged:
 
 def checkpoints(count: int) -> list[int]:
     """Return the checkpoints [min] up to minute `count`."""
-    early = range(CHECKPOINT_MINUTES, min(count, LATE_FROM) + 1, CHECKPOINT_MINUTES)
-    late = range(LATE_FROM + LATE_CHECKPOINT_MINUTES, count + 1, LATE_CHECKPOINT_MINUTES)
-    return [*early, *late]
+    until = [since for since, _ in LOOKS[1:]] + [count]
+    return [
+        m
+        for (since, step), end in zip(LOOKS, until, strict=True)
+        for m in range(since + step, min(end, count) + 1, step)
+    ]
 
 
 def plans_at(

@@ -15,30 +15,39 @@ corner of the factor of all, so one factor serves every moment of the night.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.special import ndtr
 
-WHITE_K = (0.002, 0.006, 0.02, 0.06, 0.2, 0.6)
+WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
 """White error of a bin of `BIN_MINUTES`, kelvin of gas (0.1 K is about 0.03 % of the pressure)."""
 BIN_MINUTES = 5
-CORRELATED_K = (0.02, 0.06, 0.2, 0.6)
-CORRELATED_ODDS = (0.25, 0.3, 0.25, 0.2)
+CORRELATED_K = (0.006, 0.02, 0.06, 0.2, 0.6)
+CORRELATED_ODDS = (0.15, 0.2, 0.25, 0.25, 0.15)
 MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0), ("smooth", 240.0))
 """Size [K] and memory [min] of the correlated error; rough: exponential (an autoregressive sensor), smooth: Matern 3/2
 (sun on one side, a part of the circuit that no probe sees)."""
+COVARIANCES_KEPT = 6
+"""So many of the likeliest covariances are looked at with every structure of the lags."""
 
-BOTH_LAGS = {"surface_temperature": (0.0, 12.0, 40.0, 120.0), "ambient_temperature": (10.0, 60.0, 200.0)}
-ALONE_LAGS = {"surface_temperature": (0.0, 12.0, 40.0, 120.0), "ambient_temperature": (5.0, 25.0, 75.0, 180.0, 400.0)}
-"""Lags [min] of gas behind each probe."""
-SHARE = {"surface_temperature": 0.75, "ambient_temperature": 0.25}
-"""Expected share of each probe where both are there; each lag's weight is uncertain by `WEIGHT_SD`."""
-WEIGHT_SD = 0.4
-SUM_SD = {2: 0.03, 1: 0.05}
-AIR_ALONE_SUM_SD = 0.08
-"""How far the total weight may be from one (common practice: a probe sees most of what the gas feels)."""
+METAL, AIR = "surface_temperature", "ambient_temperature"
+BOTH_LAGS = {METAL: (0.0, 6.0, 14.0, 30.0, 80.0), AIR: (5.0, 25.0, 90.0, 300.0)}
+ALONE_LAGS = {
+    METAL: (0.0, 5.0, 12.0, 25.0, 50.0, 110.0),
+    AIR: (5.0, 15.0, 30.0, 50.0, 80.0, 120.0, 180.0, 270.0, 400.0),
+}
+"""Lags [min] of gas behind each probe. A structure is one lag of one probe, one lag of each, or all at once."""
+SHARE = {METAL: 0.75, AIR: 0.25}
+"""Expected share of each probe where both are there; each weight is uncertain by `WEIGHT_SD`."""
+WEIGHT_SD = 0.35
+SUM_SD = (0.004, 0.03, 0.12)
+SUM_ODDS = {METAL: (0.5, 0.35, 0.15), AIR: (0.35, 0.4, 0.25)}
+"""How far the total weight may be from one, and the odds with and without a probe on the metal (common practice: the gas
+follows what surrounds it; a barrel of water or a part in another room does not)."""
+STRUCTURE_ODDS = {"one": 0.35, "pair": 0.45, "all": 0.2}
 SETTLING_MIN = (20.0, 60.0, 180.0)
 SETTLING_SD_K = {"metal": (0.7, 0.5, 0.3), "air": (1.0, 1.5, 2.0), "none": (2.0, 2.0, 2.0)}
 """Settling left at the beginning of judging; it is also the unknown history of the lags before the log."""
@@ -50,7 +59,7 @@ ordinary (common practice), smooth over eight hours."""
 DRIFT_PER_DAY = 1e-4
 """Drift of the gauge, standard deviation as a share of the absolute pressure a day (common practice; a transmitter's
 long-term stability is 0.1 % a year to 0.1 % a month)."""
-DIGIT_MEMORY_MIN = 120.0
+LEAST_WEIGHT = 1e-6
 LEVEL_SD_K, LOSS_SD_K_PER_MIN = 200.0, 20.0
 
 
@@ -83,18 +92,27 @@ class Loss:
         """Mean of the mixture."""
         return float(self.weights @ self.means)
 
+    @property
+    def deviation(self) -> float:
+        """Standard deviation of the mixture."""
+        return float(np.sqrt(self.weights @ (self.deviations**2 + (self.means - self.mean) ** 2)))
+
     def below(self, loss: float) -> float:
         """Return the probability that the loss is below a value."""
         return float(self.weights @ ndtr((loss - self.means) / self.deviations))
 
     def quantile(self, probability: float) -> float:
         """Return the loss that is not exceeded with a probability."""
-        used = self.weights > 1e-9
-        low = float((self.means - 12.0 * self.deviations)[used].min())
-        high = float((self.means + 12.0 * self.deviations)[used].max())
-        for _ in range(60):
+        used = self.weights > LEAST_WEIGHT
+        weights, means, deviations = (
+            self.weights[used] / self.weights[used].sum(),
+            self.means[used],
+            self.deviations[used],
+        )
+        low, high = float((means - 8.0 * deviations).min()), float((means + 8.0 * deviations).max())
+        for _ in range(36):
             middle = 0.5 * (low + high)
-            if self.below(middle) < probability:
+            if float(weights @ ndtr((middle - means) / deviations)) < probability:
                 low = middle
             else:
                 high = middle
@@ -119,34 +137,73 @@ def covariances(data: SegmentData, probes: int) -> tuple[np.ndarray, np.ndarray]
     at = data.at_min
     apart = np.abs(at[:, None] - at[None, :])
     white = np.diag(BIN_MINUTES / data.width_min)
-    known = (data.digit_k**2 + data.probe_digit_k**2) / 12.0 * _kernel("rough", apart, DIGIT_MEMORY_MIN)
+    digits = (data.digit_k**2 + (0.5 * data.probe_digit_k) ** 2) / 12.0
+    known = np.zeros_like(apart)
     known += data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
     if probes == 0:
         known += NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
     shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
-    correlated = [size**2 * shape for size in CORRELATED_K for shape in shapes]
+    correlated = [(size**2 + digits) * shape for size in CORRELATED_K for shape in shapes]
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
     table = [known + w**2 * white + c for w in WHITE_K for c in correlated]
     return np.array(table), np.tile(odds, len(WHITE_K))
 
 
-def _prior(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
-    """Return mean and precision of the coefficients: level, loss, settling, lag weights."""
-    metal, air = "surface_temperature" in probes, "ambient_temperature" in probes
-    settling = SETTLING_SD_K["metal" if metal else "air" if air else "none"]
-    names = data.lag_names
-    mean = np.zeros(2 + len(settling) + len(names))
-    precision = np.diag(
-        [LEVEL_SD_K**-2, LOSS_SD_K_PER_MIN**-2, *(s**-2 for s in settling), *[WEIGHT_SD**-2] * len(names)]
-    )
-    if names:
-        first = 2 + len(settling)
-        for i, (probe, _) in enumerate(names):
-            share = SHARE[probe] if len(probes) == 2 else 1.0
-            mean[first + i] = share / sum(1 for p, _ in names if p == probe)
-        sum_sd = AIR_ALONE_SUM_SD if probes == ("ambient_temperature",) else SUM_SD[len(probes)]
-        precision[first:, first:] += sum_sd**-2
-    return mean, precision
+@dataclass(frozen=True)
+class _Structures:
+    """Structures of one size: columns used, prior mean and precision, log odds; shapes (s, p), (s, p), (s, p, p), (s,)."""
+
+    columns: np.ndarray
+    mean: np.ndarray
+    precision: np.ndarray
+    odds: np.ndarray
+
+    def sketch(self) -> _Structures:
+        """Return the second structure with every other lag: quick, and near enough to rank covariances."""
+        first = 2 + len(SETTLING_MIN)
+        which = 1 if len(self.columns) > 1 else 0
+        kept = [*range(first), *range(first, self.columns.shape[1], 2)]
+        return _Structures(
+            self.columns[which : which + 1, kept],
+            self.mean[which : which + 1, kept],
+            self.precision[which : which + 1][:, kept][:, :, kept],
+            self.odds[which : which + 1],
+        )
+
+
+def _structures(names: tuple[tuple[str, float], ...], probes: tuple[str, ...]) -> list[_Structures]:
+    """Return every structure of the lags, grouped by size, the one with all lags last."""
+    first = 2 + len(SETTLING_MIN)
+    by_probe = [[first + i for i, (n, _) in enumerate(names) if n == probe] for probe in probes]
+    ones = [(c,) for columns in by_probe for c in columns]
+    pairs = [(a, b) for a in by_probe[0] for b in by_probe[1]] if len(probes) == 2 else []
+    everything = [tuple(range(first, first + len(names)))]
+    groups = [("one", ones), ("pair", pairs), ("all", everything)] if names else [("all", [()])]
+    return [_group(listed, STRUCTURE_ODDS[kind], names, probes) for kind, listed in groups if listed]
+
+
+def _group(
+    listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, float], ...], probes: tuple[str, ...]
+) -> _Structures:
+    settling = SETTLING_SD_K["metal" if METAL in probes else "air" if AIR in probes else "none"]
+    first = 2 + len(settling)
+    columns, means, precisions, logs = [], [], [], []
+    for used in listed:
+        seen = [names[c - first][0] for c in used]
+        mean = [0.0] * first
+        for probe in seen:
+            share = SHARE[probe] if len(set(seen)) == 2 else 1.0
+            mean.append(share / seen.count(probe))
+        base = [LEVEL_SD_K**-2, LOSS_SD_K_PER_MIN**-2, *(s**-2 for s in settling), *[WEIGHT_SD**-2] * len(used)]
+        sums = zip(SUM_SD, SUM_ODDS[METAL if METAL in seen else AIR], strict=True) if used else [(1.0, 1.0)]
+        for sum_sd, of_sum in sums:
+            precision = np.diag(base)
+            precision[first:, first:] += sum_sd**-2
+            columns.append([*range(first), *used])
+            means.append(mean)
+            precisions.append(precision)
+            logs.append(np.log(odds * of_sum / len(listed)))
+    return _Structures(np.array(columns), np.array(means), np.array(precisions), np.array(logs))
 
 
 def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k_per_min: float) -> list[Loss]:
@@ -159,7 +216,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     drift_k_per_min : standard deviation of the gauge's own drift.
     """
     used = counts[-1]
-    mean, precision = _prior(data, probes)
+    structures = _structures(data.lag_names, probes)
     settling = np.array(SETTLING_MIN)
     design = np.column_stack(
         [
@@ -182,31 +239,51 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
         part = whitened[:, begin:count]
         grams = grams + part.transpose(0, 2, 1) @ part
         begin = count
-        found.append(_posterior(grams, logs[:, count - 1], odds, mean, precision, drift_k_per_min))
+        found.append(_posterior(grams, odds - logs[:, count - 1], structures, drift_k_per_min))
     return found
 
 
-def _posterior(
-    grams: np.ndarray, logs: np.ndarray, odds: np.ndarray, mean: np.ndarray, precision: np.ndarray, drift: float
-) -> Loss:
-    size = len(mean)
-    a = grams[:, :size, :size] + precision
-    b = grams[:, :size, size] + precision @ mean
-    inverse = np.linalg.inv(a)
-    estimate = np.einsum("hij,hj->hi", inverse, b)
-    _, determinant = np.linalg.slogdet(a)
-    misfit = grams[:, size, size] + mean @ precision @ mean - np.einsum("hi,hi->h", b, estimate)
-    evidence = odds - logs - 0.5 * determinant - 0.5 * misfit
-    weights = np.exp(evidence - evidence.max())
-    weights /= weights.sum()
-    variance = np.maximum(inverse[:, 1, 1], 1e-18) + drift**2
+def _posterior(grams: np.ndarray, odds: np.ndarray, structures: list[_Structures], drift: float) -> Loss:
+    """Return the mixture over the likeliest covariances and every structure."""
+    evidence, _, _ = _regression(grams, structures[-1].sketch())
+    kept = np.argsort(-(odds + evidence[:, 0]), kind="stable")[:COVARIANCES_KEPT]
+    size = grams.shape[1] - 1
+    weights, means, variances, coefficients, errors = [], [], [], [], []
+    for group in structures:
+        evidence, estimate, variance = _regression(grams[kept], group)
+        full = np.zeros((*evidence.shape, size))
+        np.put_along_axis(full, np.broadcast_to(group.columns, estimate.shape), estimate, axis=2)
+        weights.append((odds[kept, None] + evidence).ravel())
+        means.append(estimate[:, :, 1].ravel())
+        variances.append(variance.ravel())
+        coefficients.append(full.reshape(-1, size))
+        errors.append(np.repeat(_sizes()[kept], evidence.shape[1]))
+    log = np.concatenate(weights)
+    share = np.exp(log - log.max())
+    share /= share.sum()
     return Loss(
-        weights=weights,
-        means=estimate[:, 1],
-        deviations=np.sqrt(variance),
-        coefficients=weights @ estimate,
-        error_k=float(np.sqrt(weights @ _sizes())),
+        weights=share,
+        means=np.concatenate(means),
+        deviations=np.sqrt(np.maximum(np.concatenate(variances), 1e-18) + drift**2),
+        coefficients=share @ np.concatenate(coefficients),
+        error_k=float(np.sqrt(share @ np.concatenate(errors))),
     )
+
+
+def _regression(grams: np.ndarray, group: _Structures) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return log evidence (h, s), coefficients (h, s, p) and the variance of the loss (h, s)."""
+    last = grams.shape[1] - 1
+    rows, across = group.columns[:, :, None], group.columns[:, None, :]
+    a = grams[:, rows, across] + group.precision
+    pull = np.einsum("sij,sj->si", group.precision, group.mean)
+    b = grams[:, group.columns, last] + pull
+    inverse = np.linalg.inv(a)
+    estimate = np.einsum("hsij,hsj->hsi", inverse, b)
+    _, determinant = np.linalg.slogdet(a)
+    _, prior = np.linalg.slogdet(group.precision)
+    offset = np.einsum("si,si->s", group.mean, pull)
+    misfit = grams[:, last, last][:, None] + offset - np.einsum("hsi,hsi->hs", b, estimate)
+    return group.odds + 0.5 * (prior - determinant - misfit), estimate, inverse[:, :, 1, 1]
 
 
 def _sizes() -> np.ndarray:
