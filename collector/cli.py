@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 import tempfile
@@ -12,7 +13,7 @@ from typing import Literal
 
 from cyclopts import App, CycloptsError
 
-from analysis.vocabulary.errors import InputError, StandwatchError
+from analysis.vocabulary.errors import StandwatchError, refused
 
 app = App(
     name="standwatch",
@@ -35,7 +36,8 @@ def record(job: Path) -> None:
     from collector.recorder import record as run
 
     def started(recorder: Recorder) -> None:
-        print(f"recording {len(recorder.channels)} channels into {recorder.folder}; Ctrl-C ends", flush=True)
+        with contextlib.suppress(OSError):  # nobody may be looking any more
+            print(f"recording {len(recorder.channels)} channels into {recorder.folder}; Ctrl-C ends", flush=True)
 
     asyncio.run(run(job, started=started))
 
@@ -77,7 +79,9 @@ def _send(job: Path, kind: str, subject: str, value: str, text: str) -> None:
     from collector.control import send
     from collector.entries import Entry
 
-    load_job(job)
+    known = [cylinder.id for cylinder in load_job(job).cylinder]
+    if subject == "cylinder_on" and known and value not in known:
+        raise refused("cylinder_on", value, "a [[cylinder]] id of the job: " + ", ".join(known))
     send(job, Entry(kind, subject, value, text))
 
 
@@ -140,12 +144,12 @@ def demo(*, out: Path = Path("standwatch-demo"), seed: int = 2026, fast: bool = 
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
-    """Run one command. Exit codes: 0 done, 2 input refused, 1 anything else; every failure is one line."""
+    """Run one command. Exit codes: 0 done, 2 refused, 1 a fault of the program; every failure is one line."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     try:
         app(given, exit_on_error=False, print_error=False, result_action="return_value")
     except StandwatchError as error:
-        _fail(str(error), 2 if isinstance(error, InputError) else 1)
+        _fail(str(error), 2)
     except CycloptsError as error:
         _fail(" ".join(str(error).split()), 2)
     except KeyboardInterrupt:

@@ -38,7 +38,9 @@ class ControlServer:
         self._file = folder / CONTROL_FILE
         self._write = write
         self._token = secrets.token_urlsafe(24)
-        self._peers: set[asyncio.StreamWriter] = set()
+        self._peers: set[asyncio.Task[None]] = set()
+        self._answering: set[asyncio.Task[None]] = set()
+        self._closing = False
         self._server: asyncio.Server | None = None
 
     async def __aenter__(self) -> ControlServer:
@@ -53,29 +55,37 @@ class ControlServer:
         return self
 
     async def __aexit__(self, *_: object) -> None:
+        """Take no more; whoever has been heard still gets an answer."""
         self._file.unlink(missing_ok=True)
+        self._closing = True
         if self._server is not None:
             self._server.close()
-            for peer in self._peers:
-                peer.close()
             await self._server.wait_closed()
+        for peer in self._peers - self._answering:
+            peer.cancel()
+        if self._peers:
+            await asyncio.wait(self._peers, timeout=TIMEOUT_S)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._peers.add(writer)
+        peer = asyncio.current_task()
+        assert peer is not None
+        self._peers.add(peer)
         try:
-            if len(self._peers) <= MOST_CONNECTIONS:
-                while True:
-                    async with asyncio.timeout(TIMEOUT_S):
-                        line = await reader.readline()
-                    if not line:
-                        break
-                    writer.write(json.dumps(await self._answer(line)).encode() + b"\n")
-                    async with asyncio.timeout(TIMEOUT_S):
-                        await writer.drain()
+            while len(self._peers) <= MOST_CONNECTIONS and not self._closing:
+                async with asyncio.timeout(TIMEOUT_S):
+                    line = await reader.readline()
+                if not line:
+                    break
+                self._answering.add(peer)
+                writer.write(json.dumps(await self._answer(line)).encode() + b"\n")
+                async with asyncio.timeout(TIMEOUT_S):
+                    await writer.drain()
+                self._answering.discard(peer)
         except (TimeoutError, ConnectionError, ValueError):
             pass  # a peer that is silent, gone or sends a line without end is dropped
         finally:
-            self._peers.discard(writer)
+            self._peers.discard(peer)
+            self._answering.discard(peer)
             writer.close()
             with contextlib.suppress(OSError):
                 await writer.wait_closed()
@@ -113,7 +123,7 @@ def send(folder: Path, entry: Entry) -> None:
     try:
         where = json.loads((folder / CONTROL_FILE).read_text(encoding="utf-8"))
         reply = _ask(int(where["port"]), {"token": str(where["token"]), **vars(entry)})
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, TypeError):  # no recorder, or none that answers
         write_directly(folder, entry)
         return
     if "error" in reply:
@@ -147,7 +157,12 @@ def write_directly(folder: Path, entry: Entry) -> None:
             f"{folder}: the recorder does not answer; the {entry.kind} was not written, try again"
         ) from None
     with lock, LineFile(folder / JOURNAL_FILE, JOURNAL_HEADER) as journal:
+        now = datetime.datetime.now(datetime.UTC)
+        last = journal.opened.last_time
+        time = now if last is None else max(now, last)
+        torn = journal.opened.torn_words(journal.path.name)
+        entries = [Entry("note", text=torn), entry] if torn else [entry]
         try:
-            journal.commit(entry.line(datetime.datetime.now(datetime.UTC)))
+            journal.commit(b"".join(each.line(time) for each in entries))
         except OSError as error:
             raise InputError(f"{journal.path}: cannot be written ({error.strerror})") from None

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from collector.joblog import FolderLock
+
 HEAD = '[job]\nname = "n"\n'
 SCALE = '[[instrument]]\nname = "s"\nprofile = "ascii-scale-streaming"\nport = "{port}"\n'
 
@@ -97,6 +99,25 @@ def test_a_command_that_cannot_be_run(tmp_path: Path, words: tuple[str, ...], sa
     code, _, errors = run(*(word.format(tmp_path) for word in words))
     assert code == 2
     assert said in errors
+    assert errors.count("\n") == 1
+
+
+def test_a_cylinder_that_the_job_does_not_know_is_refused(tmp_path: Path) -> None:
+    job(tmp_path, HEAD + '[[cylinder]]\nid = "C-1"\n')
+    code, _, errors = run("mark", tmp_path, "cylinder_on", "C1")
+    assert code == 2
+    assert "'C1' is not accepted; expected a [[cylinder]] id of the job: C-1" in errors
+    assert not (tmp_path / "journal.csv").exists()
+    assert run("mark", tmp_path, "cylinder_on", "C-1") == (0, "", "")
+    assert "mark,cylinder_on,C-1," in (tmp_path / "journal.csv").read_text()
+
+
+def test_a_recorder_that_does_not_answer_is_one_line(tmp_path: Path) -> None:
+    job(tmp_path, HEAD)
+    with FolderLock(tmp_path):
+        code, _, errors = run("note", tmp_path, "x")
+    assert code == 2
+    assert "the recorder does not answer; the note was not written" in errors
     assert errors.count("\n") == 1
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import errno
 import io
 import os
@@ -103,6 +104,51 @@ def test_a_file_without_lines_is_not_cut(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="is not a log"):
         LineFile(path, HEAD)
     assert path.stat().st_size == 2 << 20
+
+
+def test_a_small_file_of_something_else_is_not_cut(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes(b"precious")
+    with pytest.raises(InputError, match="is not a log"):
+        LineFile(path, HEAD)
+    assert path.read_bytes() == b"precious"
+
+
+def test_a_long_tail_of_zeros_is_cut_and_told_shortly(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes(HEAD.encode() + ROWS[0] + b"\0" * (3 << 20))
+    with LineFile(path, HEAD) as file:
+        said = file.opened.torn_words("r.csv")
+        assert said.startswith("r.csv: cut 3145728 bytes of a torn last line, beginning with b'\\x00")
+        assert len(said) < 1_000
+        file.commit(ROWS[1])
+    assert path.read_bytes() == HEAD.encode() + ROWS[0] + ROWS[1]
+
+
+def test_nothing_torn_is_cut_before_the_first_commit(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes(HEAD.encode() + ROWS[0] + b"2026-03-14T07")
+    with LineFile(path, HEAD) as file:
+        assert path.read_bytes().endswith(b"2026-03-14T07")
+        file.commit(b"")
+    assert path.read_bytes() == HEAD.encode() + ROWS[0]
+
+
+@pytest.mark.parametrize(
+    ("last", "time"),
+    [
+        (ROWS[1], datetime.datetime(2026, 3, 14, 7, 0, 1, tzinfo=datetime.UTC)),
+        (ROWS[1].replace(b"\n", b"\r\n"), datetime.datetime(2026, 3, 14, 7, 0, 1, tzinfo=datetime.UTC)),
+        (b"2026-03-14T07:00:01,1\n", None),
+        (b"\xff,1\n", None),
+        (b"", None),
+    ],
+)
+def test_the_last_stamp_is_known(tmp_path: Path, last: bytes, time: datetime.datetime | None) -> None:
+    path = tmp_path / "r.csv"
+    path.write_bytes(HEAD.encode() + last)
+    with LineFile(path, HEAD) as file:
+        assert file.opened.last_time == time
 
 
 def test_one_writer_a_folder_and_the_lock_goes_with_its_holder(tmp_path: Path) -> None:

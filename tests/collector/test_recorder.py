@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import datetime
 import errno
+import os
+import pty
 import subprocess
 import sys
 import time
@@ -17,7 +19,7 @@ from analysis.log import load
 from analysis.vocabulary.errors import InputError
 from collector.control import send
 from collector.entries import Entry
-from collector.recorder import Clocks, Recorder, _number
+from collector.recorder import Clocks, Recorder, _number, end_tasks
 from tests.collector.rig import job_folder, scale
 from tests.collector.test_joblog import FailingDisk
 
@@ -90,6 +92,19 @@ async def test_a_mark_without_a_recorder_is_written_all_the_same(tmp_path: Path)
     assert values_of_marks(folder) == ["oil_change"]
 
 
+async def test_a_mark_without_a_recorder_tells_of_a_torn_journal_and_keeps_the_order(tmp_path: Path) -> None:
+    folder = job_folder(tmp_path, 1)
+    ahead = "2999-01-01T00:00:00.000Z,note,,,later\n"
+    (folder / "journal.csv").write_text("time,kind,subject,value,text\n" + ahead + "2999-01-01T00:0")
+    send(folder, Entry("mark", "oil_change"))
+    lines = (folder / "journal.csv").read_text().splitlines()
+    assert lines[1:] == [
+        ahead.strip(),
+        "2999-01-01T00:00:00.000Z,note,,,journal.csv: cut 15 bytes of a torn last line b'2999-01-01T00:0'",
+        "2999-01-01T00:00:00.000Z,mark,oil_change,,",
+    ]
+
+
 def values_of_marks(folder: Path) -> list[str]:
     """Return the subjects of the marks in a journal that has no readings beside it."""
     lines = (folder / "journal.csv").read_text().splitlines()[1:]
@@ -110,6 +125,26 @@ async def test_a_second_recorder_is_refused_and_harms_nothing(tmp_path: Path) ->
         await task
 
 
+async def test_a_second_recorder_is_told_of_the_first_and_not_of_its_serial_port(tmp_path: Path) -> None:
+    master, slave = pty.openpty()
+    try:
+        folder = job_folder(tmp_path, 0)
+        job = folder / "job.toml"
+        job.write_text(job.read_text().replace("socket://127.0.0.1:0", os.ttyname(slave)))
+        first = Recorder(folder)
+        ready = asyncio.Event()
+        task = asyncio.create_task(first.run(ready.set))
+        await ready.wait()
+        await asyncio.sleep(0.3)
+        with pytest.raises(InputError, match=f"process {os.getpid()}\\) records this job already"):
+            await Recorder(folder).run()
+        first.stop()
+        await task
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
 async def test_a_torn_tail_is_cut_and_told_when_it_resumes(tmp_path: Path) -> None:
     async with scale() as port:
         folder = job_folder(tmp_path, port)
@@ -123,6 +158,85 @@ async def test_a_torn_tail_is_cut_and_told_when_it_resumes(tmp_path: Path) -> No
     assert "cut 16 bytes" in resumed[0]
     assert "2026-03-14T07:00" in resumed[0]
     assert log.cautions == ()
+
+
+async def test_nothing_is_cut_when_the_job_is_refused(tmp_path: Path) -> None:
+    async with scale() as port:
+        folder = job_folder(tmp_path, port)
+        await run_for(Recorder(folder), 0.3)
+        (folder / "journal.csv").write_text("when,what\n")
+        with (folder / "readings.csv").open("ab") as file:
+            file.write(b"2026-03-14T07:00")
+        before = (folder / "readings.csv").read_bytes()
+        with pytest.raises(InputError, match="'when,what', this job records 'time,kind"):
+            await Recorder(folder).run()
+    assert (folder / "readings.csv").read_bytes() == before
+    assert (folder / "journal.csv").read_text() == "when,what\n"
+
+
+async def test_other_instruments_than_before_are_refused(tmp_path: Path) -> None:
+    async with scale() as port:
+        folder = job_folder(tmp_path, port)
+        await run_for(Recorder(folder), 0.3)
+        before = (folder / "readings.csv").read_bytes()
+        job = folder / "job.toml"
+        job.write_text(job.read_text() + 'channels = { weight = { channel = "cylinder_weight", unit = "kg" } }\n')
+        with pytest.raises(InputError, match=r"weight \[lb\]', this job records 'time,cylinder_weight \[kg\]'"):
+            await Recorder(folder).run()
+    assert (folder / "readings.csv").read_bytes() == before
+
+
+async def test_a_log_from_the_future_goes_on_behind_its_last_stamp(tmp_path: Path) -> None:
+    async with scale() as port:
+        folder = job_folder(tmp_path, port)
+        hour = datetime.timedelta(hours=1)
+        await run_for(Recorder(folder, Clocks(wall=lambda: datetime.datetime.now(datetime.UTC) + hour)), 0.5)
+        await run_for(Recorder(folder), 0.6)
+    log, _ = load(folder)
+    assert log.cautions == ()
+    assert len(log.frame) >= 8
+    assert values(folder).count(("recorder", "", "clock_step")) == 1
+    assert log.journal["time"].is_monotonic_increasing
+
+
+async def test_a_mark_that_was_heard_is_answered_even_while_the_recorder_ends(tmp_path: Path) -> None:
+    async with scale() as port:
+        folder = job_folder(tmp_path, port)
+        recorder = Recorder(folder)
+        ready = asyncio.Event()
+        task = asyncio.create_task(recorder.run(ready.set))
+        await ready.wait()
+        marks = [Entry("mark", "cylinder_on", str(number)) for number in range(20)]
+        sent = [asyncio.create_task(asyncio.to_thread(send, folder, mark)) for mark in marks]
+        await asyncio.sleep(0.02)
+        recorder.stop()
+        await task
+        told = await asyncio.gather(*sent, return_exceptions=True)
+    log, _ = load(folder)
+    written = log.journal[log.journal["kind"] == "mark"]["value"].tolist()
+    assert len(written) == len(set(written))
+    acknowledged = {mark.value for mark, answer in zip(marks, told, strict=True) if answer is None}
+    assert acknowledged == set(written)
+
+
+async def test_a_task_that_forgets_a_cancellation_is_ended_all_the_same() -> None:
+    forgotten = 0
+
+    async def forget() -> None:
+        nonlocal forgotten
+        while True:
+            try:
+                await asyncio.sleep(60)
+            except asyncio.CancelledError:
+                if forgotten == 2:
+                    raise
+                forgotten += 1
+
+    task = asyncio.create_task(forget())
+    await asyncio.sleep(0)
+    await asyncio.wait_for(end_tasks([task]), 10)
+    assert task.cancelled()
+    assert forgotten == 2
 
 
 class SetClock:
