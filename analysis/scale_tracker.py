@@ -10,6 +10,7 @@ there now). A cylinder that is taken off and put back is two loads of one cylind
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -25,6 +26,8 @@ FASTEST_KG_PER_S, FASTEST_PER_GROSS, FASTEST_OF_ALL_KG_PER_S = 0.3, 0.004, 1.0
 """No hose moves more: 0.3 kg/s, for large cylinders 0.4 % of the gross weight a second, at most 1 kg/s."""
 USUAL_KG_PER_S = 0.04
 """Changes slower than this, or than three times the present rate, are believed at once."""
+SLOW_KG_PER_S = 0.05
+"""Between readings far apart a settled weight changes by no more than this, or three times the present rate."""
 BACK_KG, BACK_UNSEEN_KG = 2.5, 1.0
 """A weight may go against the stage by this much, seen or between readings far apart, and still be one cylinder's."""
 UNSEEN_S = 25.0
@@ -157,19 +160,18 @@ class Tracker:
 
     def mark(self, at: float, subject: str, name: str, stamp: pd.Timestamp) -> None:
         """Take a mark of the journal; `stamp` is that of the first sample that knows of it."""
-        self.marked_at = at
         load = self.load
-        if subject == "cylinder_off":
-            if load is not None and load.confirmed and name and load.named_by != "mark":
-                self._name(load, name, "mark", stamp)
-        elif not name:
-            return
-        elif load is None or self.waiting or not load.confirmed:
+        if load is not None and load.confirmed and at - self.stands_since <= MARK_LATE_S:
+            if load.named_by != "mark":
+                if name and subject == "cylinder_on":
+                    self._name(load, name, "mark", stamp)
+                return
+            if name in (load.cylinder, *(old.cylinder for old in self.loads[-2:-1])) and subject == "cylinder_on":
+                return
+        if subject == "cylinder_on" and name and (load is None or not load.confirmed or name != load.cylinder):
             self.next_id, self.next_at = name, at
-        elif load.named_by != "mark" and at - self.stands_since <= MARK_LATE_S:
-            self._name(load, name, "mark", stamp)
-        elif name != load.cylinder:
-            self.next_id, self.next_at = name, at
+        if subject == "cylinder_on" or load is None or not name or name == load.cylinder or load.named_by != "mark":
+            self.marked_at = at
 
     def _name(self, load: Load, name: str, by: NamedBy, stamp: pd.Timestamp) -> None:
         load.cylinder, load.named_by = name, by
@@ -254,7 +256,7 @@ class Tracker:
         assert self.last is not None
         if self._marked_change(load, sample):
             return
-        if self._usual(sample):
+        if self._usual(sample) and not (self.waiting and self._unit_slip(sample) is not None):
             self._flow(load, sample)
             return
         self.waiting.append(sample)
@@ -263,19 +265,14 @@ class Tracker:
             if sample.at - next(s for s in self.waiting if self._empty(s.weight)).at >= LEFT_S:
                 self._leave(load, sample)
             return
-        slip = self._unit_slip()
-        if slip is not None:
-            self.gain = slip
-            self._flow(load, _Sample(sample.at, sample.stamp, sample.raw, sample.raw * slip - self.zero))
-            return
         first = self.waiting[self._steady_from(self.base_kg + 0.1 * SAMPLE_S)]
         stood = sample.at - first.at
         young = since - self.stands_since < YOUNG_S
-        if self._could_flow(first, sample):
-            if len(self.waiting) >= 2 and self._goes_on():
+        if self._could_flow(first, sample) and self._unit_slip(first) is None:
+            if self._goes_on():
                 self._flow(load, sample)
                 return
-            if stood >= BURST_S and not young:
+            if stood >= (STAYS_S if young else BURST_S):
                 self._odd, self._odd_counted = sample.weight - self.last.weight, True
                 self._flow(load, sample)
                 return
@@ -283,8 +280,17 @@ class Tracker:
             self._flow(load, sample)
             return
         hidden = self._unseen(first)
-        if stood >= (YOUNG_STAYS_S if young else PLATEAU_S if hidden and self._explained(load, first) else STAYS_S):
-            self._replace(load, first, sample, hidden, young)
+        if young and self._flat(first, sample):
+            stays = YOUNG_STAYS_S
+        else:
+            swapped = self.next_id is not None or any(self._empty(s.weight) for s in self.waiting)
+            stays = PLATEAU_S if hidden and swapped else STAYS_S
+        if stood >= stays:
+            self._replace(load, first, sample, hidden)
+
+    def _flat(self, first: _Sample, sample: _Sample) -> bool:
+        weights = [s.weight for s in self.waiting if first.at <= s.at <= sample.at]
+        return max(weights) - min(weights) <= self.base_kg
 
     def _goes_back(self, load: Load, first: _Sample) -> bool:
         """Return whether the last odd change is gone again, and undo it then."""
@@ -305,7 +311,7 @@ class Tracker:
         """Return whether the scale was empty, or not seen, between the last believed weight and a steady one."""
         assert self.last is not None
         between = [self.last, *(s for s in self.waiting if s.at < first.at), first]
-        apart = max(b.at - a.at for a, b in zip(between, between[1:], strict=False))
+        apart = max(b.at - a.at for a, b in pairwise(between))
         return apart >= UNSEEN_S or any(self._empty(s.weight) for s in between[1:])
 
     def _explained(self, load: Load, first: _Sample) -> bool:
@@ -353,6 +359,8 @@ class Tracker:
         """Return whether the waiting weights go on moving the way the first of them went."""
         assert self.last is not None
         first, now = self.waiting[0], self.waiting[-1]
+        if self._steady_from(self.base_kg) > 0 or now.at - first.at < 2 * SAMPLE_S:
+            return False
         before = (first.weight - self.last.weight) / max(first.at - self.last.at, 1.0)
         after = (now.weight - first.weight) / max(now.at - first.at, 1.0)
         return (
@@ -365,28 +373,22 @@ class Tracker:
         while k > 0:
             before, after = self.waiting[k - 1], self.waiting[k]
             change = (after.weight - before.weight) * self.sign
-            if not -back_kg <= change <= self.base_kg + fastest * (after.at - before.at):
+            if self._empty(before.weight) != self._empty(after.weight):
+                break
+            spent = after.at - before.at
+            most = fastest * min(spent, 2 * SAMPLE_S) + max(SLOW_KG_PER_S, 3.0 * abs(self.rate)) * spent
+            if not -back_kg <= change <= self.base_kg + min(most, fastest * spent):
                 break
             k -= 1
         return k
 
-    def _unit_slip(self) -> float | None:
+    def _unit_slip(self, first: _Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
-        assert self.last is not None
-        first, now = self.waiting[0], self.waiting[-1]
-        if len(self.waiting) < 2 or now.at - first.at < LEFT_S or self._near_mark():
-            return None
-        if first.at - self.last.at > UNSEEN_S and any(
-            abs(now.weight - gross) <= MATCH_KG for gross in self.expected.values()
-        ):
-            return None
-        level = self.last.weight
+        last = self.last
+        assert last is not None
+        room = max(self.base_kg, SLIP_SHARE * abs(last.weight)) + 1.5 * abs(self.rate) * (first.at - last.at)
         for factor in _UNIT_SLIPS:
-            if factor != self.gain and all(
-                abs(s.raw * factor - self.zero - level)
-                <= max(self.base_kg, SLIP_SHARE * abs(level)) + 1.5 * abs(self.rate) * (s.at - self.last.at)
-                for s in self.waiting
-            ):
+            if factor != self.gain and abs(first.raw * factor - self.zero - last.weight) <= room:
                 return factor
         return None
 
@@ -495,7 +497,7 @@ class Tracker:
             return name, known
         return f"cylinder {len({load.cylinder for load in earlier}) + 1}", "order"
 
-    def _replace(self, load: Load, first: _Sample, sample: _Sample, hidden: bool, young: bool) -> None:
+    def _replace(self, load: Load, first: _Sample, sample: _Sample, hidden: bool) -> None:
         """Another level stays: another cylinder when it could come unseen, else a shift of scale or hose."""
         last = self.last
         assert last is not None
@@ -512,6 +514,11 @@ class Tracker:
                     self._while_settling(s)
                 else:
                     self._while_loaded(self.load, s)
+            return
+        slip = self._unit_slip(first)
+        if slip is not None:
+            self.gain = slip
+            self._flow(load, replace(sample, weight=sample.raw * slip - self.zero))
             return
         load.begin_kg += step
         self._odd, self._odd_counted = step, False
