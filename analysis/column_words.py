@@ -1,0 +1,105 @@
+"""Words in the headers of other people's logs, English and German, and what they mean here. Common trade usage."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+MEANINGS: dict[str, tuple[str, ...]] = {
+    # what is measured
+    "pressure": ("pressure", "press", "pres", "druck", "p", "psi", "gauge", "manometer"),
+    "temperature": ("temperature", "temp", "temperatur", "t", "tc", "thermo", "fuehler", "probe", "sat"),
+    "weight": ("weight", "scale", "gewicht", "waage", "masse", "mass", "wt", "gross", "brutto"),
+    "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns"),
+    "load": ("load", "capacity", "leistung", "auslastung", "last", "rla", "fla"),
+    "barometer": ("barometer", "baro", "barometric", "barometrischer", "luftdruck", "atmospheric", "atmosphere"),
+    "time": ("time", "timestamp", "datetime", "date", "zeit", "datum", "uhrzeit", "zeitstempel", "clock"),
+    # where
+    "cylinder": ("cylinder", "cyl", "bottle", "flasche", "tank", "recovery"),
+    "suction": ("suction", "suct", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low"),
+    "discharge": (
+        "discharge", "disch", "dis", "druckgas", "heissgas", "hotgas", "hp", "hd", "hochdruck", "hs", "highside",
+        "high",
+    ),
+    "liquid": ("liquid", "liq", "fluessig", "fluessigkeit"),
+    "circuit": ("circuit", "system", "kreis", "kaeltekreis", "manifold", "hose", "service", "anlage", "nitrogen"),
+    "water": (
+        "water", "wtr", "chw", "chilled", "wasser", "kaltwasser", "glycol", "glykol", "brine", "sole", "evap",
+        "evaporator", "verdampfer",
+    ),
+    "condenser": (
+        "condenser", "cond", "cdw", "cw", "cws", "cwr", "verfluessiger", "kondensator", "kuehlwasser", "tower",
+    ),
+    "entering": ("entering", "ent", "in", "inlet", "eintritt", "ein", "ewt", "return", "ruecklauf", "chwr", "cws"),
+    "leaving": ("leaving", "lvg", "out", "outlet", "austritt", "aus", "lwt", "vorlauf", "chws", "cwr"),
+    "ambient": ("ambient", "amb", "outdoor", "oat", "air", "luft", "aussen", "umgebung", "room", "raum"),
+    "surface": ("surface", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp"),
+    "oil": ("oil", "oel"),
+    "before": ("before", "pre", "upstream", "vor"),
+    "after": ("after", "post", "downstream", "nach"),
+    "pump": ("pump", "pumpe"),
+}  # fmt: skip
+"""A meaning and the words for it, in small letters, umlauts written out."""
+
+ALSO: dict[str, tuple[str, ...]] = {
+    "lwt": ("water", "temperature"), "ewt": ("water", "temperature"), "chws": ("water", "temperature"),
+    "chwr": ("water", "temperature"), "cws": ("temperature",), "cwr": ("temperature",), "oat": ("temperature",),
+    "saugdruck": ("pressure",), "niederdruck": ("pressure",), "hochdruck": ("pressure",), "luftdruck": ("pressure",),
+    "lp": ("pressure",), "hp": ("pressure",), "nd": ("pressure",), "hd": ("pressure",),
+}  # fmt: skip
+"""Abbreviations that say several things at once."""
+
+COMPOUND_ENDS = ("temperatur", "druck", "gewicht", "austritt", "eintritt", "wasser", "ruecklauf", "vorlauf", "leitung")
+"""German compounds are cut before these."""
+
+UNIT_SPELLINGS: dict[str, str] = {
+    "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "pa": "Pa",
+    "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bargauge": "barg",
+    "mbar": "mbar", "hpa": "mbar", "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg",
+    "micron": "micron", "microns": "micron", "mtorr": "micron", "umhg": "micron",
+    "degf": "degF", "f": "degF", "fahrenheit": "degF", "degc": "degC", "c": "degC", "celsius": "degC", "gradc": "degC",
+    "k": "K", "kelvin": "K", "kg": "kg", "kgs": "kg", "g": "g", "gram": "g", "lb": "lb", "lbs": "lb", "pounds": "lb",
+    "oz": "oz", "%": "%", "percent": "%", "prozent": "%", "hz": "Hz", "a": "A", "amp": "A", "amps": "A", "v": "V",
+    "w": "W", "kw": "kW",
+}  # fmt: skip
+"""Spellings of the units that a log may carry, without blanks, dots and brackets."""
+
+UNSAID_DATUM: dict[str, tuple[str, str]] = {"psi": ("psig", "psia"), "bar": ("barg", "bar"), "kpa": ("kPag", "kPa")}
+"""Units that leave open whether they count from the air or from nothing: (gauge, absolute)."""
+ABSOLUTE_WORDS = frozenset({"abs", "absolute", "absolut", "absolutdruck", "a"})
+GAUGE_WORDS = frozenset({"gauge", "rel", "relative", "relativ", "ueberdruck", "ue", "g", "gage"})
+
+_MEANS: dict[str, list[str]] = {}
+for _meaning, _words in MEANINGS.items():
+    for _word in _words:
+        _MEANS.setdefault(_word, []).append(_meaning)
+
+
+def plain(text: str) -> str:
+    """Return small letters without accents, umlauts written out, the degree sign as ``deg``."""
+    text = text.replace("°", "deg").replace("º", "deg").replace("µ", "u").replace("μ", "u")
+    for umlaut, written in {"ä": "ae", "ö": "oe", "ü": "ue", "Ä": "Ae", "Ö": "Oe", "Ü": "Ue", "ß": "ss"}.items():
+        text = text.replace(umlaut, written)
+    return unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+
+
+def words(text: str) -> list[str]:
+    """Return the words of a header: cut at signs, digits, capitals and the joints of German compounds."""
+    parts = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|%", plain(text))
+    found: list[str] = []
+    for part in (p.lower() for p in parts):
+        end = next((e for e in COMPOUND_ENDS if part.endswith(e) and part != e and part not in _MEANS), None)
+        if end is None:
+            found.append(part)
+            continue
+        stem = part.removesuffix(end)
+        found += [next((s for s in (stem, stem[:-1], stem[:-2]) if s in _MEANS), stem), end]
+    return found
+
+
+def meanings(text: str) -> set[str]:
+    """Return what the words of a header mean."""
+    found: set[str] = set()
+    for word in words(text):
+        found |= {*_MEANS.get(word, ()), *ALSO.get(word, ())}
+    return found

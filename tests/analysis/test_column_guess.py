@@ -1,0 +1,224 @@
+"""A foreign log, its proposed mapping, and the frame that both give: the same as the native log's."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.column_guess import propose_columns
+from analysis.column_words import meanings, words
+from analysis.log import load
+from analysis.vocabulary.channels import CHANNELS
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import parse_job
+from analysis.vocabulary.units import UNITS
+from collector.commands.columns import run_columns
+
+NATIVE = {
+    "circuit_pressure": ("psig", 62.9), "vacuum": ("micron", 812.0), "pump_vacuum": ("micron", 205.0),
+    "cylinder_weight": ("lb", 74.2), "cylinder_pressure": ("psig", 88.0), "cylinder_temperature": ("degF", 71.3),
+    "entering_water_temperature": ("degF", 59.5), "leaving_water_temperature": ("degF", 54.1),
+    "condenser_entering_temperature": ("degF", 80.2), "condenser_leaving_temperature": ("degF", 89.9),
+    "ambient_temperature": ("degF", 67.0), "surface_temperature": ("degF", 66.1),
+    "suction_pressure": ("psig", 41.2), "suction_temperature": ("degF", 55.5),
+    "discharge_pressure": ("psig", 121.7), "discharge_temperature": ("degF", 139.0),
+    "liquid_pressure": ("psig", 118.1), "liquid_temperature": ("degF", 90.4),
+    "oil_pressure_before_filter": ("psig", 131.0), "oil_pressure_after_filter": ("psig", 126.0),
+    "oil_temperature": ("degF", 121.0), "compressor_load": ("%", 63.0), "barometer": ("mbar", 974.7),
+}  # fmt: skip
+
+ENGLISH = {
+    "circuit_pressure": "System press. (psig)", "vacuum": "Vacuum (microns)", "pump_vacuum": "Pump vac (microns)",
+    "cylinder_weight": "Scale (lbs)", "cylinder_pressure": "Cyl P (psig)", "cylinder_temperature": "Cyl Temp °F",
+    "entering_water_temperature": "Evap water in °F", "leaving_water_temperature": "CHW Out Temp (°F)",
+    "condenser_entering_temperature": "Cond Water In (F)", "condenser_leaving_temperature": "Cond Water Out (F)",
+    "ambient_temperature": "Outdoor Air Temp (F)", "surface_temperature": "Pipe clamp temp (F)",
+    "suction_pressure": "SuctionPress_psig", "suction_temperature": "SuctionTemp_F",
+    "discharge_pressure": "DischPress_psig", "discharge_temperature": "DischTemp_F",
+    "liquid_pressure": "Liq line press (psig)", "liquid_temperature": "Liq line temp (F)",
+    "oil_pressure_before_filter": "Oil press upstream filter (psig)",
+    "oil_pressure_after_filter": "Oil press downstream filter (psig)", "oil_temperature": "Oil temp (F)",
+    "compressor_load": "Capacity %", "barometer": "Barometric (mbar)",
+}  # fmt: skip
+
+GERMAN = {
+    "circuit_pressure": ("Druck Kältekreis (bar ü)", "barg"), "vacuum": ("Vakuum (mbar)", "mbar"),
+    "pump_vacuum": ("Vakuum Pumpe (mbar)", "mbar"), "cylinder_weight": ("Gewicht Flasche [kg]", "kg"),
+    "cylinder_pressure": ("Flaschendruck (bar abs)", "bar"), "cylinder_temperature": ("Flasche Temperatur °C", "degC"),
+    "entering_water_temperature": ("Kaltwasser Eintritt (°C)", "degC"),
+    "leaving_water_temperature": ("Kaltwasseraustritt (°C)", "degC"),
+    "condenser_entering_temperature": ("Kühlwasser Eintritt (°C)", "degC"),
+    "condenser_leaving_temperature": ("Kühlwasser Austritt (°C)", "degC"),
+    "ambient_temperature": ("Außentemperatur [°C]", "degC"),
+    "surface_temperature": ("Oberflächentemperatur [°C]", "degC"),
+    "suction_pressure": ("Saugdruck [barg]", "barg"), "suction_temperature": ("Sauggastemperatur [°C]", "degC"),
+    "discharge_pressure": ("Hochdruck [barg]", "barg"), "discharge_temperature": ("Heißgastemperatur [°C]", "degC"),
+    "liquid_temperature": ("Temperatur Flüssigkeitsleitung [°C]", "degC"),
+    "oil_temperature": ("Öltemperatur [°C]", "degC"), "compressor_load": ("Auslastung [%]", "%"),
+    "barometer": ("Luftdruck [hPa]", "mbar"),
+}  # fmt: skip
+
+
+BY_SIZE = "the unit is not said, taken from the size of the numbers"
+
+
+def times(rows: int) -> pd.DatetimeIndex:
+    return pd.date_range("2026-03-14T07:05:00Z", periods=rows, freq="10s")
+
+
+def readings(rows: int = 40) -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(3)
+    return {c: np.round(v + rng.normal(0, 0.1, rows) + np.arange(rows) * 0.01, 3) for c, (_, v) in NATIVE.items()}
+
+
+def native(folder: Path, logged: dict[str, np.ndarray]) -> Path:
+    folder.mkdir()
+    (folder / "job.toml").write_text('[job]\nname = "n"\n', encoding="utf-8")
+    frame = pd.DataFrame({f"{c} [{NATIVE[c][0]}]": v for c, v in logged.items()})
+    frame.insert(0, "time", times(len(frame)).strftime("%Y-%m-%dT%H:%M:%S.000Z"))
+    frame.to_csv(folder / "readings.csv", index=False)
+    return folder
+
+
+def proposed(folder: Path, text: str, encoding: str = "utf-8") -> tuple[Path, Path]:
+    """Write the foreign log, let the command write its job, return both."""
+    file, job = folder / "theirs.csv", folder / "theirs.toml"
+    file.write_bytes(text.encode(encoding))
+    run_columns(file, output=job)
+    return file, job
+
+
+def test_an_english_log_gives_the_frame_of_the_native_one(tmp_path: Path) -> None:
+    logged = readings()
+    frame = pd.DataFrame({ENGLISH[c]: v for c, v in logged.items()})
+    frame.insert(0, "Date/Time", times(len(frame)).strftime("%m/%d/%Y %I:%M:%S %p"))
+    file, job = proposed(tmp_path, "Data logger 4711\nExported\n" + frame.to_csv(index=False))
+    theirs, _ = load(file, job)
+    ours, _ = load(native(tmp_path / "ours", logged))
+    assert set(theirs.frame) == set(NATIVE)
+    pd.testing.assert_frame_equal(theirs.frame[list(ours.frame)], ours.frame, check_freq=False)
+
+
+def test_a_german_log_gives_the_frame_of_the_native_one(tmp_path: Path) -> None:
+    logged = readings()
+    ours, _ = load(native(tmp_path / "ours", logged))
+    table: dict[str, object] = {"Datum Uhrzeit": times(40).tz_convert("UTC").strftime("%d.%m.%Y %H:%M:%S")}
+    for channel, (name, symbol) in GERMAN.items():
+        unit = UNITS[symbol]
+        si = ours.frame[channel].to_numpy()
+        if unit.datum == "gauge":
+            si = si - ours.barometer_pa.to_numpy()
+        table[name] = [f"{x:.6f}".replace(".", ",") for x in (si - unit.offset) / unit.scale]
+    file, job = proposed(tmp_path, pd.DataFrame(table).to_csv(index=False, sep=";"), "cp1252")
+    theirs, settings = load(file, job)
+    assert settings.columns is not None
+    assert {c: e.column for c, e in settings.columns.mapping.items() if c != "time"} == {
+        c: name for c, (name, _) in GERMAN.items()
+    }
+    pd.testing.assert_frame_equal(theirs.frame, ours.frame[list(theirs.frame)], rtol=1e-5, check_freq=False)
+
+
+@pytest.mark.parametrize(
+    ("header", "cells", "channel", "unit", "doubt"),
+    [
+        ("Suction pressure (bar)", "3.2", "suction_pressure", "barg", "gauge or absolute is not said; bar if absolute"),
+        ("Suction pressure (bar)", "-0.4", "suction_pressure", "barg", ""),
+        ("Suction pressure (bar abs)", "3.2", "suction_pressure", "bar", ""),
+        ("Suction pressure (bara)", "3.2", "suction_pressure", "bar", ""),
+        ("ND [bar]", "3.2", "suction_pressure", "barg", "gauge or absolute is not said; bar if absolute"),
+        ("P1 psig", "62.9", "circuit_pressure", "psig", "by its kind alone"),
+        ("LWT", "6.9", "leaving_water_temperature", "degC", BY_SIZE),
+        ("LWT", "44.5", "leaving_water_temperature", "degF", BY_SIZE),
+        ("Discharge temp", "71", "discharge_temperature", "degC", BY_SIZE),
+        ("Scale (oz)", "400", "cylinder_weight", "oz", ""),
+        ("Vac [Pa]", "60", "vacuum", "Pa", ""),
+        ("Low side inHg", "4", "suction_pressure", "inHg", ""),
+        ("Motor current (A)", "12", "motor_current", "A", "carried and plotted, not judged"),
+        ("Remarks 7", "12", "", "", "neither its name nor its unit says what it is"),
+    ],
+)  # fmt: skip
+def test_one_column(header: str, cells: str, channel: str, unit: str, doubt: str) -> None:
+    rows = "".join(f"2026-03-14T07:05:{i:02d}Z,{cells}\n" for i in range(9))
+    proposal = propose_columns(f"Stamp,{header}\n{rows}".encode(), "log.csv")
+    (guess,) = proposal.guesses
+    assert (guess.channel, guess.unit, guess.doubt) == (channel, unit, doubt)
+    parse_job({"job": {"name": "n"}, **tomllib.loads(proposal.to_toml())})
+
+
+def test_the_better_named_column_takes_the_channel() -> None:
+    rows = "".join(f"2026-03-14T07:05:{i:02d}Z,3.1,7.5\n" for i in range(9))
+    proposal = propose_columns(f"Time,Pressure (barg),System pressure (barg)\n{rows}".encode(), "log.csv")
+    assert [(g.column, g.channel) for g in proposal.guesses] == [
+        ("Pressure (barg)", ""), ("System pressure (barg)", "circuit_pressure"),
+    ]  # fmt: skip
+    assert (
+        "# not used: \"Pressure (barg)\" (circuit_pressure is taken by 'System pressure (barg)')" in proposal.to_toml()
+    )
+
+
+def test_units_below_the_header_are_read() -> None:
+    rows = "".join(f"2026-03-14 07:05:{i:02d};21,5;4,1\n" for i in range(9))
+    proposal = propose_columns(f"Zeit;Umgebung;Saugdruck\n;°C;bar(a)\n{rows}".encode(), "log.csv")
+    assert [(g.channel, g.unit) for g in proposal.guesses] == [
+        ("ambient_temperature", "degC"), ("suction_pressure", "bar"),
+    ]  # fmt: skip
+    assert proposal.layout.decimal == ","
+
+
+def test_a_zone_that_is_not_known_is_said_and_one_that_is_known_is_not() -> None:
+    log = "Time,Temp (C)\n" + "2026-03-14T07:05:00{},20\n2026-03-14T07:05:01{},20\n2026-03-14T07:05:02{},20\n"
+    assert "does not say its time zone" in propose_columns(log.replace("{}", "").encode(), "x").to_toml()
+    assert "zone" not in propose_columns(log.replace("{}", "+01:00").encode(), "x").to_toml()
+
+
+def test_day_and_month_that_could_be_either_are_said() -> None:
+    one_day = "Time,T amb (C)\n" + "".join(f"03/04/2026 07:05:{i:02d},20\n" for i in range(9))
+    assert "Day and month may be the other way round" in propose_columns(one_day.encode(), "x").to_toml()
+    two_days = one_day + "".join(f"03/14/2026 07:05:{i:02d},20\n" for i in range(9))
+    assert propose_columns(two_days.encode(), "x").time_format == "%m/%d/%Y %H:%M:%S"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("time,circuit_pressure [psig]\n2026-03-14T07:05:00Z,1\n", "names its own channels and units"),
+        (
+            "Date,Time,P (bar)\n14.03.2026,08:00:00,1\n14.03.2026,08:00:01,1\n",
+            "stand in two columns, 'Date' and 'Time'",
+        ),
+        ("Pressure (bar),Temp (C)\n1,2\n3,4\n", "no column holds times"),
+        ("just words\nand more\n", "no line with names of columns"),
+        ("", "no line with names of columns"),
+    ],
+)
+def test_what_cannot_be_proposed_is_refused_in_one_line(text: str, said: str) -> None:
+    with pytest.raises(InputError, match=said) as refusal:
+        propose_columns(text.encode(), "log.csv")
+    assert "\n" not in str(refusal.value)
+
+
+def test_a_table_that_is_there_is_not_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = "Time,Temp (C)\n" + "".join(f"2026-03-14T07:05:{i:02d}Z,20\n" for i in range(9))
+    file, job = proposed(tmp_path, text)
+    with pytest.raises(InputError, match="already"):
+        run_columns(file, output=job)
+    run_columns(file)
+    assert tomllib.loads(capsys.readouterr().out)["columns"]["time"] == {"column": "Time"}
+    with pytest.raises(InputError, match="cannot be read"):
+        run_columns(tmp_path / "none.csv")
+
+
+def test_compounds_and_capitals_are_cut_into_words() -> None:
+    assert words("Sauggastemperatur") == ["sauggas", "temperatur"]
+    assert words("DischTemp_F") == ["disch", "temp", "f"]
+    assert meanings("CHW Out") == {"water", "leaving"}
+
+
+def test_every_rule_names_a_channel() -> None:
+    from analysis.column_guess import ALONE, RULES
+
+    assert {c for c, _ in (*RULES, *ALONE)} == set(CHANNELS)
