@@ -129,6 +129,20 @@ def verify(path: Path, *, job: Path | None = None, report: Path | None = None) -
 
 
 @app.command
+def columns(file: Path, *, output: Path | None = None) -> None:
+    """Propose the [columns] table for a log that somebody else recorded.
+
+    Parameters
+    ----------
+    file : the log
+    output : job.toml to write it to, or to add it to; printed when not given
+    """
+    from collector.commands.columns import run_columns
+
+    run_columns(file, output=output)
+
+
+@app.command
 def demo(*, out: Path = Path("standwatch-demo"), seed: int = 2026, fast: bool = False) -> None:
     """Play a simulated two-day repair through real wires into a real recorder, and review it.
 

@@ -1,0 +1,161 @@
+"""Recovery: what is found on simulated circuits of several kinds, that it comes early enough and never too early."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.recovery import assess
+from analysis.report.recovery_plot import draw
+from analysis.result import Assessment, Figure, Finding
+from tests.benchmarks.recovery_circuit import Case, Run, simulate
+from tests.support import assert_prefix_consistent, make_stretch
+
+WITHOUT_SCALE = ("circuit_pressure", "leaving_water_temperature")
+
+
+def found(assessment: Assessment, kind: str) -> Finding | None:
+    return next((f for f in assessment.findings if f.kind == kind), None)
+
+
+def judged(case: Case) -> tuple[Run, Assessment]:
+    run = simulate(case)
+    return run, assess(run.stretch)
+
+
+def minutes_late(run: Run, assessment: Assessment) -> float:
+    call = found(assessment, "liquid_gone")
+    assert call is not None
+    return ((call.time - run.stretch.begin).total_seconds() - run.gone_s) / 60.0
+
+
+def figure(assessment: Assessment, name: str) -> float:
+    value = assessment.figures[name]
+    assert isinstance(value, Figure)
+    return value.si
+
+
+def test_a_plain_recovery_is_complete() -> None:
+    run, assessment = judged(Case())
+    assert assessment.verdict == "complete"
+    assert 0.0 <= minutes_late(run, assessment) <= 5.0
+    assert figure(assessment, "recovered") == pytest.approx(run.recovered, rel=0.01)
+    # 40 CFR 82.156 Table 1, medium-pressure, 200 lb or more: 15 inHg
+    assert figure(assessment, "required_level") == pytest.approx((29.921 - 15) * 3386.389, rel=1e-4)
+    assert figure(assessment, "lowest_pressure") == pytest.approx(run.pressure.min(), rel=0.03)
+    kinds = [f.kind for f in assessment.findings]
+    assert kinds.index("liquid_pull_ended") < kinds.index("liquid_gone") < kinds.index("required_level_reached")
+    for kind in ("self_chilling", "pressure_rebound", "freeze_risk"):
+        assert kind not in kinds
+    for finding in assessment.findings:
+        if "level" in finding.kind:
+            assert "Local codes and the licensed technician come first" in finding.text
+
+
+def test_without_water_flow_the_liquid_chills_itself_and_is_not_called_gone() -> None:
+    run, assessment = judged(Case(flow_off_at=0.0))
+    chilled, freeze = found(assessment, "self_chilling"), found(assessment, "freeze_risk")
+    assert chilled is not None
+    assert freeze is not None
+    assert freeze.level == "alarm"
+    assert run.liquid_share_at(chilled.time) > 0.1
+    assert run.liquid_share_at(freeze.time) > 0.05
+    assert minutes_late(run, assessment) >= 0.0
+
+
+@pytest.mark.parametrize("channels", [Case().channels, WITHOUT_SCALE])
+@pytest.mark.parametrize("known", [True, False])
+def test_almost_insulated_liquid_is_not_called_gone(channels: tuple[str, ...], known: bool) -> None:
+    case = Case(flow_off_at=0.0, still_conductance=60.0, metal=2e4, channels=channels, volume_known=known)
+    run, assessment = judged(case)
+    call = found(assessment, "liquid_gone")
+    assert call is None or run.liquid_share_at(call.time) <= 0.003
+
+
+def test_a_slow_pocket_is_waited_for() -> None:
+    run, assessment = judged(Case(pocket=3.0, pocket_conductance=1.5))
+    call = found(assessment, "liquid_gone")
+    assert call is None or run.liquid_share_at(call.time) <= 0.003
+
+
+def test_refrigerant_out_of_the_oil_brings_the_pressure_back() -> None:
+    _, assessment = judged(Case(oil=20.0))
+    assert assessment.verdict == "level_not_held"
+    assert found(assessment, "pressure_rebound") is not None
+    assert found(assessment, "required_level_held") is None
+    assert found(assessment, "self_chilling") is None
+
+
+def test_without_a_scale_only_a_pause_shows_that_liquid_is_gone() -> None:
+    run, assessment = judged(Case(channels=WITHOUT_SCALE))
+    call = found(assessment, "liquid_gone")
+    assert call is not None
+    assert call.figures["evidence"] == "pause"
+    assert run.liquid_share_at(call.time) == 0.0
+    assert "no scale" in assessment.text
+    assert np.isnan(figure(assessment, "recovered"))
+
+
+def test_a_machine_that_arrived_short_is_still_called_dry() -> None:
+    run, assessment = judged(Case(charged=0.85))
+    assert minutes_late(run, assessment) >= 0.0
+    assert assessment.verdict == "complete"
+
+
+def test_unmarked_pauses_are_seen() -> None:
+    _, assessment = judged(Case(marks=False))
+    assert assessment.verdict == "complete"
+
+
+def test_at_altitude_the_level_is_the_same_absolute_pressure() -> None:
+    _, high = judged(Case(elevation=1600.0))
+    assert figure(high, "required_level") == pytest.approx((29.921 - 15) * 3386.389, rel=1e-4)
+    assert high.verdict == "complete"
+
+
+def test_stopped_above_the_level() -> None:
+    _, assessment = judged(Case(level_pa=80e3))
+    assert assessment.verdict == "level_not_reached"
+
+
+def test_liquid_that_still_stands_at_the_end_is_said() -> None:
+    _, assessment = judged(Case(longest=1500.0))
+    assert assessment.verdict == "liquid_remains"
+
+
+def test_nothing_to_go_by() -> None:
+    empty = make_stretch("recovery", np.arange(0.0, 600.0), {"ambient_temperature": ("degC", np.full(600, 20.0))})
+    assert assess(empty).verdict == "undecided"
+    assert draw(empty, assess(empty)) is None
+    blank = make_stretch("recovery", [0.0, 1.0], {"circuit_pressure": ("psig", np.array([np.nan, np.nan]))})
+    assert assess(blank).verdict == "undecided"
+    pressure = {"circuit_pressure": ("psig", np.linspace(50.0, -9.0, 4000))}
+    bare = make_stretch("recovery", np.arange(4000.0), pressure)
+    assert "no refrigerant" in assess(bare).text
+    assert found(assess(bare), "liquid_gone") is None
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        Case(),
+        Case(flow_off_at=0.0, marks=False, sample=10.0),
+        Case(oil=20.0, pressure_step=0.5, sample=30.0, marks=False),
+        Case(refrigerant="R-407C", volume_known=False, channels=(*WITHOUT_SCALE, "ambient_temperature")),
+        Case(pocket=2.0, charged=0.9, channels=("circuit_pressure", "cylinder_weight")),
+    ],
+)
+def test_findings_use_nothing_later(case: Case) -> None:
+    stretch = simulate(case).stretch
+    rows = len(stretch.frame)
+    cuts = np.random.default_rng(1).integers(2, rows, 12).tolist()
+    whole = assess(stretch)
+    stamps = [stretch.frame.index.get_loc(f.time) for f in whole.findings]
+    assert_prefix_consistent(assess, stretch, {*cuts, *stamps, *[i + 1 for i in stamps if i < rows]} - {0})
+
+
+def test_the_plot_can_be_drawn() -> None:
+    run, assessment = judged(Case(flow_off_at=0.0))
+    plot = draw(run.stretch, assessment)
+    assert plot is not None
+    assert len(plot.axes) == 3

@@ -1,0 +1,37 @@
+"""A quick draw of the recovery ensemble: the rates that matter."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.recovery_ensemble import JUDGED, Outcome, draw, judge
+
+
+@pytest.fixture(scope="module")
+def outcomes() -> list[Outcome]:
+    return [judge(draw(seed)) for seed in range(60)]
+
+
+def test_liquid_is_never_called_gone_early(outcomes: list[Outcome]) -> None:
+    assert [o.case for o in outcomes if o.liquid_share > 0.003] == []
+
+
+def test_what_is_there_is_found(outcomes: list[Outcome]) -> None:
+    # A pocket that boils under the freezing point where the barrel is dry is not told as a risk to the tubes.
+    some = [o for o in outcomes if o.case.name != "pocket"]
+    asked = sum(v is True for o in some for v in o.asked.values())
+    missed = [(o.case.seed, o.missed) for o in some if o.missed]
+    assert asked >= 15
+    assert len(missed) <= 0.1 * asked, missed
+
+
+def test_what_is_not_there_is_not_found(outcomes: list[Outcome]) -> None:
+    asked = sum(o.asked[what] is False for o in outcomes for what in JUDGED)
+    false = [(o.case.seed, o.false) for o in outcomes if o.false]
+    assert sum(len(what) for _, what in false) <= 0.03 * asked, false
+
+
+def test_recovered_mass(outcomes: list[Outcome]) -> None:
+    errors = np.array([abs(o.mass_error) for o in outcomes if np.isfinite(o.mass_error)])
+    assert np.mean(errors < 0.01) >= 0.95
