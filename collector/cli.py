@@ -43,6 +43,22 @@ def record(job: Path) -> None:
 
 
 @app.command
+def watch(job: Path, *, headless: bool = False, share: bool = False, port: int | None = None) -> None:
+    """Record a job, judge it as it grows, and show it on a page until interrupted.
+
+    Parameters
+    ----------
+    job : folder that holds job.toml
+    headless : no page, a line a minute instead
+    share : let others on this network see the page, with an access code; not encrypted
+    port : port of the page
+    """
+    from collector.commands.watch import run_watch
+
+    run_watch(job, headless, share, port)
+
+
+@app.command
 def mark(job: Path, subject: str, value: str = "", *, text: str = "") -> None:
     """Put a mark into the journal, such as oil_change or cylinder_on with its id.
 

@@ -1,0 +1,79 @@
+"""What each cylinder of the job holds now, and how long until the one on the scale is full."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from analysis.fluids import UnknownRefrigerant, refrigerant
+from analysis.review import StageReview
+from analysis.safe_fill import safe_fill
+from analysis.scale import Weighing, weigh
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import CylinderTable, Job
+
+
+@dataclass(frozen=True)
+class CylinderFill:
+    """One cylinder: `net_kg` in it now, `limit_kg` its safe net fill (NaN where not known).
+
+    `on_scale`: it stands there now. `seconds_left`: until the safe fill at the present rate; NaN while not filling.
+    """
+
+    name: str
+    net_kg: float
+    limit_kg: float
+    on_scale: bool
+    seconds_left: float
+
+
+@dataclass(frozen=True)
+class Cylinders:
+    """Every cylinder that the job names or the scale saw; the mass rate of the running stage [kg/s], NaN unknown."""
+
+    fills: tuple[CylinderFill, ...]
+    rate_kg_per_s: float
+
+
+def cylinders_now(stages: Iterable[StageReview], job: Job) -> Cylinders:
+    """Return what the cylinders hold: contents at the start of the job, and what every stage moved."""
+    net = {table.id: table.contents_kg for table in job.cylinder}
+    known = {table.id: table for table in job.cylinder}
+    on_scale, rate, sign = "", math.nan, 0.0
+    for stage in stages:
+        if stage.stretch.stage not in ("recovery", "charging") or not stage.stretch.has("cylinder_weight"):
+            continue
+        weighing = weigh(stage.stretch)
+        sign = weighing.sign
+        for name, moved in weighing.by_cylinder().items():
+            net[name] = net.get(name, 0.0) + sign * moved
+        running = stage.stretch.end is None
+        on_scale, rate = _now(weighing) if running else ("", math.nan)
+    fills = []
+    for name, held in net.items():
+        limit = _limit_kg(known.get(name), job)
+        here = name == on_scale
+        filling = here and sign > 0 and rate > 1e-5 and math.isfinite(limit)
+        fills.append(CylinderFill(name, held, limit, here, max(limit - held, 0.0) / rate if filling else math.nan))
+    return Cylinders(tuple(fills), rate)
+
+
+def _now(weighing: Weighing) -> tuple[str, float]:
+    if not len(weighing.load):
+        return "", math.nan
+    number = int(weighing.load.iloc[-1])
+    name = weighing.loads[number].cylinder if 0 <= number < len(weighing.loads) else ""
+    return name, float(weighing.rate_kg_per_s.iloc[-1])
+
+
+def _limit_kg(table: CylinderTable | None, job: Job) -> float:
+    if table is None or table.water_capacity_kg is None:
+        return math.nan
+    named = table.refrigerant if table.refrigerant is not None else job.circuit.refrigerant
+    if named is None:
+        return math.nan
+    try:
+        return safe_fill(refrigerant(named), table.water_capacity_kg).net_kg
+    except (InputError, UnknownRefrigerant):
+        return math.nan

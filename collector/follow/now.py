@@ -1,0 +1,138 @@
+"""What a person needs of a review while the work goes on: the stage, its answer, the time left, the cylinders."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+from analysis.report.words import FIGURE_NAMES, VERDICT_TONE, words
+from analysis.result import Figure, stamp
+from analysis.review import Review, StageReview
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UNITS, Pressure, UnitSystem, display
+from collector.follow.cylinder_fill import CylinderFill, cylinders_now
+from collector.follow.time_left import time_left
+
+LONGEST_HEADLINE = 72
+"""Signs that stand on two lines in digits for three metres."""
+ALARMING_WHILE_RUNNING = ("leaking", "rising_leak", "over")
+"""Verdicts that are bad news before the stage is over; the other bad ones are only what is not done yet."""
+
+
+def now_of(review: Review) -> dict[str, Any]:
+    """Return the live part of the state, plain data in the job's display units."""
+    system = review.job.job.units
+    cylinders = cylinders_now(review.stages, review.job)
+    last = review.stages[-1] if review.stages else None
+    stage = None
+    if last is not None:
+        stage = _stage(last, system)
+        left = time_left(last, cylinders) if last.stretch.end is None else None
+        stage["time_left"] = None if left is None else {"seconds": round(left.seconds), "what": left.what}
+    return {
+        "stage": stage,
+        "cylinders": [_cylinder(fill, system) for fill in cylinders.fills],
+        "spans": [_span(each) for each in review.stages],
+        "targets": _targets(review),
+    }
+
+
+def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
+    assessment, stretch = stage.assessment, stage.stretch
+    answer, more = headline(assessment.text, assessment.verdict)
+    running = stretch.end is None
+    tone = VERDICT_TONE.get(assessment.verdict, "caution")
+    if running and tone != "good":
+        tone = "alarm" if assessment.verdict in ALARMING_WHILE_RUNNING else "working"
+    return {
+        "name": stretch.stage,
+        "begin": stamp(stretch.begin),
+        "end": None if stretch.end is None else stamp(stretch.end),
+        "found_by": stretch.found_by,
+        "verdict": assessment.verdict,
+        "tone": tone,
+        "answer": answer,
+        "more": more,
+        "figures": [
+            {"name": FIGURE_NAMES.get(name, words(name)), "text": _shown(figure, system)}
+            for name, figure in assessment.figures.items()
+        ],
+    }
+
+
+def _shown(figure: Figure | str, system: UnitSystem) -> str:
+    if isinstance(figure, str):
+        return words(figure)
+    return "not known yet" if not math.isfinite(figure.si) else figure.show(system)
+
+
+def headline(text: str, verdict: str) -> tuple[str, str]:
+    """Return a text as one short sentence, to be read from afar, and what follows it.
+
+    A first sentence that is too long gives way to its words before a colon, or to the verdict; all of it follows then.
+    """
+    match = re.search(r"(?<=[.!?])\s+(?=[A-Z])", text)
+    first, rest = (text, "") if match is None else (text[: match.start()], text[match.end() :])
+    if 0 < len(first) <= LONGEST_HEADLINE:
+        return first, rest
+    before, colon, _ = first.partition(": ")
+    if colon and len(before) <= LONGEST_HEADLINE:
+        return f"{before}.", text
+    said = "not decided yet" if verdict == "undecided" else words(verdict)
+    return f"{said.capitalize()}.", text
+
+
+def _span(stage: StageReview) -> dict[str, Any]:
+    stretch = stage.stretch
+    return {
+        "stage": stretch.stage,
+        "begin": stamp(stretch.begin),
+        "end": None if stretch.end is None else stamp(stretch.end),
+        "phases": [
+            {
+                "kind": span.kind,
+                "label": span.label or words(span.kind),
+                "begin": stamp(span.begin),
+                "end": stamp(span.end),
+            }
+            for span in stage.assessment.spans
+        ],
+    }
+
+
+def _cylinder(fill: CylinderFill, system: UnitSystem) -> dict[str, Any]:
+    def mass(kg: float) -> float | None:
+        return round(display(kg, "mass", system)[0], 2) if math.isfinite(kg) else None
+
+    return {
+        "name": fill.name,
+        "net": mass(fill.net_kg),
+        "limit": mass(fill.limit_kg),
+        "unit": display(0.0, "mass", system)[1],
+        "on_scale": fill.on_scale,
+        "seconds_left": round(fill.seconds_left) if math.isfinite(fill.seconds_left) else None,
+    }
+
+
+def _targets(review: Review) -> dict[str, list[dict[str, Any]]]:
+    """Return lines to draw into the trend of a channel, in the unit that the channel is logged in."""
+    job = review.job
+    barometer = float(review.log.barometer_pa.iloc[-1]) if len(review.log.barometer_pa) else STANDARD_ATMOSPHERE_PA
+    wanted: list[tuple[str, str, Pressure | None]] = [
+        ("vacuum", "target", job.evacuation.target),
+        ("vacuum", "hold limit", job.evacuation.hold_limit),
+    ]
+    if review.stages and review.stages[-1].stretch.stage == "recovery":
+        required = review.stages[-1].assessment.figures.get("required_level")
+        if isinstance(required, Figure) and math.isfinite(required.si):
+            wanted.append(("circuit_pressure", "required level", Pressure(required.si, absolute=True)))
+    lines: dict[str, list[dict[str, Any]]] = {}
+    for channel, label, pressure in wanted:
+        column = review.log.columns.get(channel)
+        if pressure is None or column is None:
+            continue
+        unit = UNITS[column.unit.symbol]
+        pa = pressure.absolute_pa(barometer) if unit.datum == "absolute" else pressure.gauge_pa(barometer)
+        value = pa / unit.scale * (-1.0 if unit.datum == "vacuum" else 1.0)
+        lines.setdefault(channel, []).append({"label": label, "value": round(value, 6)})
+    return lines

@@ -1,0 +1,126 @@
+"""The top of the page: which stage, its answer in one sentence, how long still, and the readings that matter now."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+
+from nicegui import ui
+
+from analysis.report.words import words
+from collector.follow.say import duration
+from collector.follow.tail import seconds_of
+from collector.page.model import Model, clock
+from collector.page.parts import Text, box
+from collector.page.readings import shown, shown_unit, with_sign
+
+ALARM_SHOWN_S = 1_800.0
+KEY_FIGURES: Mapping[str, Sequence[str]] = {
+    "recovery": ("recovered",),
+    "charging": ("charged",),
+    "startup": ("suction superheat", "subcooling", "evaporator approach"),
+}
+KEY_CHANNELS: Mapping[str, Sequence[str]] = {
+    "recovery": ("circuit_pressure", "cylinder_weight", "leaving_water_temperature"),
+    "pressure_test": ("circuit_pressure", "ambient_temperature", "surface_temperature"),
+    "evacuation": ("vacuum", "pump_vacuum", "surface_temperature"),
+    "charging": ("cylinder_weight", "circuit_pressure", "leaving_water_temperature"),
+    "startup": ("suction_pressure", "discharge_pressure", "leaving_water_temperature"),
+    "at_rest": ("circuit_pressure", "ambient_temperature", "leaving_water_temperature"),
+    "": ("circuit_pressure", "vacuum", "cylinder_weight"),
+}
+"""Figures and readings that stand in large digits, by stage."""
+MOST_KEYS = 3
+TONE_WORDS = {"good": "GOOD", "alarm": "ACT NOW", "working": "GOING ON", "caution": "LOOK HERE"}
+SIGNS = {"good": "✓", "alarm": "✖", "working": "▶", "caution": "▲"}
+
+
+class Answer:
+    """Builds the part and keeps it up to date."""
+
+    def __init__(self, model: Model) -> None:
+        self._model = model
+        with box("section", "answer tone-working", aria_label="Stage and answer") as self._box:
+            with box("div", "where"):
+                self._tone = Text("span", "", "tone")
+                self._stage = Text("span", "", "stage")
+            self._answer = Text("p", "", "words")
+            self._answer.props["aria-live"] = "polite"
+            self._left = Text("p", "", "left")
+            self._alarm = Text("p", "", "alarm")
+            self._alarm.props["role"] = "alert"
+            self._more = Text("p", "", "more")
+            self._keys = box("dl", "keys", aria_label="Readings that matter now")
+        self._shown: list[tuple[str, Text, Text]] = []
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Bring the part up to date."""
+        self._refresh_answer()
+        self._refresh_keys()
+
+    def _refresh_answer(self) -> None:
+        model, stage = self._model, self._model.stage
+        running = model.running_stage
+        left = ""
+        if model.state.get("refused"):
+            tone, title, answer, more = "alarm", "", "The log cannot be judged", str(model.state["refused"])
+        elif stage is None or (running and stage["name"] != running):
+            tone, title, more = "working", words(running).capitalize(), ""
+            answer = "Recording. No stage has begun." if not running else "Recording. The first judgement comes soon."
+            if not len(model.rows):
+                answer = "Waiting for the first row"
+        else:
+            tone, answer, more = stage["tone"], stage["answer"], stage["more"]
+            begin = seconds_of(stage["begin"])
+            end = seconds_of(stage["end"]) if stage["end"] is not None else None
+            title = words(stage["name"]).capitalize()
+            if begin is not None and end is None and len(model.rows):
+                title += f" · {duration(max(0.0, float(model.rows.at[-1]) - begin))}"
+            elif end is not None:
+                title += f" · ended {clock(end)}"
+            if stage.get("time_left") is not None:
+                left = f"about {duration(stage['time_left']['seconds'])} {stage['time_left']['what']}"
+        if model.judgement_is_late():
+            more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
+        self._box.classes(replace=f"answer tone-{tone}")
+        self._tone.show(f"{SIGNS[tone]} {TONE_WORDS[tone]}")
+        self._stage.show(title)
+        self._answer.show(with_sign(answer))
+        self._left.show(left)
+        self._more.show(with_sign(more))
+        alarm = model.alarm(ALARM_SHOWN_S)
+        if alarm is None:
+            self._alarm.show("")
+        else:
+            self._alarm.show(f"✖ ALARM {clock(seconds_of(alarm['time']) or 0.0)}: {with_sign(alarm['text'])}")
+
+    def _refresh_keys(self) -> None:
+        model = self._model
+        stage = model.running_stage
+        judged = model.stage if model.stage is not None and model.stage["name"] == stage else None
+        figures = {f["name"]: f["text"] for f in judged["figures"]} if judged is not None else {}
+        wanted = [name for name in KEY_FIGURES.get(stage, ()) if name in figures]
+        wanted += [
+            name for name in KEY_CHANNELS[stage] if name in model.channels and (stage or model.channels[name].at)
+        ]
+        wanted = wanted[:MOST_KEYS]
+        if [name for name, _, _ in self._shown] != wanted:
+            self._keys.clear()
+            self._shown = []
+            with self._keys:
+                for name in wanted:
+                    with ui.element("div"):
+                        Text("dt", words(name))
+                        self._shown.append((name, Text("dd", "", "number"), Text("dd", "", "age")))
+        now = time.time()
+        for name, number, age in self._shown:
+            if name in figures:
+                number.show(with_sign(figures[name]))
+                age.show("")
+                continue
+            channel = model.channels[name]
+            old, health = channel.age_s(now), channel.health(now)
+            number.show("—" if channel.value is None else f"{shown(channel.value)} {shown_unit(channel.unit)}")
+            number.classes(replace=f"number {health}")
+            age.show("" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old")

@@ -1,0 +1,45 @@
+"""How fresh each channel is, judged by its own usual pace."""
+
+from __future__ import annotations
+
+import statistics
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Literal
+
+Health = Literal["fresh", "late", "silent", "never"]
+
+LATE_STEPS, LATE_S = 4.0, 5.0
+SILENT_STEPS, SILENT_S = 20.0, 60.0
+"""Late: no reading for this many of its usual steps and this time; silent likewise. Common practice."""
+
+
+@dataclass
+class Channel:
+    """The latest reading of a channel: `at` in seconds since 1970, `value` in the unit of its column."""
+
+    name: str
+    unit: str
+    at: float | None = None
+    value: float | None = None
+    steps: deque[float] = field(default_factory=lambda: deque(maxlen=15))
+
+    def reading(self, at: float, value: float) -> None:
+        """Take a reading that is not blank."""
+        if self.at is not None and at > self.at:
+            self.steps.append(at - self.at)
+        self.at, self.value = at, value
+
+    def age_s(self, now: float) -> float | None:
+        """Return how old the latest reading is."""
+        return None if self.at is None else max(0.0, now - self.at)
+
+    def health(self, now: float) -> Health:
+        """Return how fresh the channel is."""
+        age = self.age_s(now)
+        if age is None:
+            return "never"
+        step = statistics.median(self.steps) if self.steps else 1.0
+        if age > max(SILENT_S, SILENT_STEPS * step):
+            return "silent"
+        return "late" if age > max(LATE_S, LATE_STEPS * step) else "fresh"

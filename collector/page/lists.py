@@ -1,0 +1,136 @@
+"""Cylinders as they fill, channels with age and health, findings."""
+
+from __future__ import annotations
+
+import time
+
+from analysis.report.words import words
+from analysis.result import significant
+from collector.follow.say import duration
+from collector.follow.tail import seconds_of
+from collector.page.model import Model, clock
+from collector.page.parts import Text, box, section
+from collector.page.readings import shown, shown_unit, with_sign
+
+MOST_FINDINGS = 60
+LEVEL_WORDS = {"info": "● for your information", "caution": "▲ caution", "alarm": "✖ alarm"}
+HEALTH_WORDS = {"fresh": "✓ fresh", "late": "▲ late", "silent": "✖ silent", "never": "– none yet"}
+
+
+class Cylinders:
+    """A bar for every cylinder, up to its safe fill."""
+
+    def __init__(self, model: Model) -> None:
+        self._model = model
+        self._signature = ""
+        self._box = section("Cylinders", "cylinders")
+        with self._box:
+            self._list = box("ul", "plain")
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Bring the part up to date."""
+        signature = self._model.signature("cylinders")
+        if signature == self._signature:
+            return
+        self._signature = signature
+        cylinders = self._model.now.get("cylinders", [])
+        self._box.set_visibility(bool(cylinders))
+        self._list.clear()
+        with self._list:
+            for each in cylinders:
+                self._one(each)
+
+    @staticmethod
+    def _one(each: dict[str, object]) -> None:
+        net, limit, unit = each["net"], each["limit"], each["unit"]
+        held = float(net) if isinstance(net, int | float) else 0.0
+        with box("li", "cylinder on" if each["on_scale"] else "cylinder"):
+            text = f"{significant(held)} {unit}"
+            share = None
+            if isinstance(limit, int | float) and limit > 0:
+                share = held / limit
+                text = f"{significant(held)} of {significant(float(limit))} {unit} safe fill"
+            with box("p"):
+                Text("strong", f"{each['name']}{' · on the scale' if each['on_scale'] else ''}")
+                Text("span", text)
+            if share is not None:
+                level = "full" if share >= 1.0 else "near" if share >= 0.9 else "room"
+                word = {"full": "✖ FULL", "near": "▲ nearly full", "room": ""}[level]
+                left = each["seconds_left"]
+                if isinstance(left, int | float):
+                    word = f"{word} full in about {duration(float(left))}".strip()
+                bar = box("div", f"bar {level}", role="img", aria_label=f"{100 * share:.0f} % of the safe fill")
+                with bar:
+                    box("i").style(f"width:{min(max(share, 0.0), 1.0) * 100:.1f}%")
+                if word:
+                    Text("p", word, level)
+
+
+class Channels:
+    """A table of every channel."""
+
+    def __init__(self, model: Model) -> None:
+        self._model = model
+        self._rows: dict[str, tuple[Text, Text, Text]] = {}
+        with section("Channels", "channels"), box("table"):
+            with box("thead"), box("tr"):
+                for heading in ("channel", "reading", "age", "health"):
+                    Text("th", heading).props("scope=col")
+            self._body = box("tbody")
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Bring the part up to date."""
+        model = self._model
+        if list(self._rows) != list(model.channels):
+            self._body.clear()
+            self._rows = {}
+            with self._body:
+                for name in model.channels:
+                    with box("tr"):
+                        Text("th", words(name)).props("scope=row")
+                        self._rows[name] = (Text("td", "", "value"), Text("td"), Text("td"))
+        now, doubts = time.time(), model.doubts()
+        for name, (value, age, health) in self._rows.items():
+            channel = model.channels[name]
+            state, old = channel.health(now), channel.age_s(now)
+            value.set_text("—" if channel.value is None else f"{shown(channel.value)} {shown_unit(channel.unit)}")
+            age.set_text("" if old is None else "now" if old < 2.0 else duration(old))
+            doubt = doubts.get(name, "")
+            health.set_text(f"▲ {doubt}" if doubt and state == "fresh" else HEALTH_WORDS[state])
+            health.classes(replace="late" if doubt and state == "fresh" else state)
+
+
+class Findings:
+    """The findings, newest first."""
+
+    def __init__(self, model: Model) -> None:
+        self._model = model
+        self._shown: tuple[int, str] = (-1, "")
+        with section("Findings", "findings"):
+            self._none = Text("p", "Nothing found yet.")
+            self._list = box("ol", "plain")
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Bring the part up to date."""
+        found = self._model.findings
+        signature = (len(found), str(found[-1]) if found else "")
+        if signature == self._shown:
+            return
+        self._shown = signature
+        self._none.set_visibility(not found)
+        self._list.clear()
+        with self._list:
+            for each in reversed(found[-MOST_FINDINGS:]):
+                at = seconds_of(each["time"])
+                with box("li", f"finding {each['level']}"):
+                    with box("p", "head"):
+                        Text("strong", words(each["kind"]).capitalize())
+                        Text("span", LEVEL_WORDS.get(each["level"], each["level"]), "level")
+                        Text("span", "" if at is None else clock(at), "time")
+                    Text("p", with_sign(each["text"]))
+        if len(found) > MOST_FINDINGS:
+            with self._list:
+                Text("li", f"{len(found) - MOST_FINDINGS} older ones stand in the report.")

@@ -1,0 +1,171 @@
+"""What the page knows: job, rows, journal, the latest judgement. One for the process, shared by every screen."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import time
+from collections import deque
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from analysis.vocabulary.channels import Column
+from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
+from collector.follow.state import STATE_FILE, read_state
+from collector.follow.tail import JournalRow, JournalTail, ReadingsTail, seconds_of
+from collector.page.channel_health import Channel
+from collector.page.columns_store import ColumnsStore
+
+MOST_JOURNAL_ROWS = 2_000
+DOUBT_KINDS = {"channel_stuck": "does not move", "channel_jumped": "jumped", "channel_lost": "was lost"}
+ROWS_LATE_S, ROWS_LATE_STEPS = 15.0, 4.0
+DOUBT_S = 3_600.0
+"""A channel's doubt is shown this long after it was said."""
+
+
+@dataclass
+class Model:
+    """Follows one job folder.
+
+    Raises
+    ------
+    InputError
+        At the start: the folder is no job.
+    """
+
+    folder: Path
+    columns: list[Column] = field(default_factory=list)
+    channels: dict[str, Channel] = field(default_factory=dict)
+    rows: ColumnsStore = field(default_factory=ColumnsStore)
+    journal: deque[JournalRow] = field(default_factory=lambda: deque(maxlen=MOST_JOURNAL_ROWS))
+    state: dict[str, Any] = field(default_factory=dict)
+    version: int = 0
+
+    def __post_init__(self) -> None:
+        self.job = load_job(self.folder)
+        self._readings = ReadingsTail(self.folder / READINGS_FILE)
+        self._journal = JournalTail(self.folder / JOURNAL_FILE)
+        self._fresh = (0, 0)
+        self._state_changed: object = None
+
+    def poll(self) -> None:
+        """Read what was added since the last call."""
+        while rows := self._readings.rows():
+            if self._readings.fresh != self._fresh[0]:
+                self._fresh = (self._readings.fresh, self._fresh[1])
+                self.columns = list(self._readings.columns)
+                self.channels = {c.channel: Channel(c.channel, c.unit.symbol) for c in self.columns}
+                self.rows = ColumnsStore([c.channel for c in self.columns])
+            self.rows.add(rows)
+            for at, values in rows[-100:]:
+                for column, value in zip(self.columns, values, strict=True):
+                    if value == value:
+                        self.channels[column.channel].reading(at, value)
+        while entries := self._journal.rows():
+            if self._journal.fresh != self._fresh[1]:
+                self._fresh = (self._fresh[0], self._journal.fresh)
+                self.journal.clear()
+            self.journal.extend(entries)
+        self._read_state()
+
+    def _read_state(self) -> None:
+        try:
+            found = (self.folder / STATE_FILE).stat()
+        except OSError:
+            return
+        changed = (found.st_mtime_ns, found.st_size)
+        if changed != self._state_changed:
+            self._state_changed = changed
+            state = read_state(self.folder)
+            if state is not None:
+                self.state = state
+                self.version += 1
+
+    # --- what is shown -----------------------------------------------------------------------------------
+
+    @property
+    def now(self) -> dict[str, Any]:
+        """The live part of the judgement; empty when there is none."""
+        return self.state.get("now") or {}
+
+    @property
+    def stage(self) -> dict[str, Any] | None:
+        """The last stage as it was judged; None before the first."""
+        return self.now.get("stage")
+
+    @property
+    def running_stage(self) -> str:
+        """The stage that runs: as the journal says at once, else as it was judged; empty between stages."""
+        for row in reversed(self.journal):
+            if row.kind == "stage":
+                if row.value == "begin":
+                    return row.subject
+                break
+        stage = self.stage
+        return stage["name"] if stage is not None and stage["end"] is None and stage["found_by"] == "signals" else ""
+
+    @property
+    def findings(self) -> list[dict[str, Any]]:
+        """Every finding, oldest first."""
+        found: list[dict[str, Any]] = (self.state.get("result") or {}).get("findings", [])
+        return found
+
+    def last_row_age_s(self) -> float | None:
+        """Return the age of the last row."""
+        return max(0.0, time.time() - float(self.rows.at[-1])) if len(self.rows) else None
+
+    def rows_are_late(self) -> bool:
+        """Return whether rows stay out, judged by their own interval."""
+        age = self.last_row_age_s()
+        steps = np.diff(self.rows.at[-20:])
+        return age is None or age > max(ROWS_LATE_S, ROWS_LATE_STEPS * float(np.median(steps)) if len(steps) else 0.0)
+
+    def judged_age_s(self) -> float | None:
+        """Return the age of the judgement; None when there is none."""
+        made = seconds_of(str(self.state.get("made", "")))
+        return None if made is None else max(0.0, time.time() - made)
+
+    def judgement_is_late(self) -> bool:
+        """Return whether the judgement ought to have come again while rows went on."""
+        age, row = self.judged_age_s(), self.last_row_age_s()
+        if age is None or row is None:
+            return False
+        return age - row > 30.0 + 3.0 * float(self.state.get("again_within_s", 5.0))
+
+    def silent(self) -> list[str]:
+        """Return the channels that had readings and give none any more."""
+        now = time.time()
+        return [channel.name for channel in self.channels.values() if channel.health(now) == "silent"]
+
+    def doubts(self) -> dict[str, str]:
+        """Return what was said lately against channels, by channel."""
+        now = time.time()
+        said = {}
+        for finding in self.findings:
+            channel, kind = finding["figures"].get("channel"), finding["kind"]
+            at = seconds_of(finding["time"])
+            if kind in DOUBT_KINDS and isinstance(channel, str) and at is not None and now - at < DOUBT_S:
+                said[channel] = f"{DOUBT_KINDS[kind]} at {clock(at)}"
+        return said
+
+    def alarm(self, within_s: float) -> dict[str, Any] | None:
+        """Return the newest finding of level alarm that is not older than `within_s`; None without one."""
+        for finding in reversed(self.findings):
+            at = seconds_of(finding["time"])
+            if finding["level"] == "alarm" and at is not None:
+                return finding if time.time() - at <= within_s else None
+        return None
+
+    def signature(self, part: str) -> str:
+        """Return a text that changes when a part of the judgement does."""
+        return json.dumps(self.now.get(part), sort_keys=True)
+
+
+def clock(at: float, seconds: bool = False) -> str:
+    """Return a time of day as this machine's clock on the wall shows it; with the day when it is another one."""
+    time_ = datetime.datetime.fromtimestamp(at)
+    form = "%H:%M:%S" if seconds else "%H:%M"
+    return time_.strftime(form if time_.date() == datetime.datetime.now().date() else f"%d %b {form}")
