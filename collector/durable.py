@@ -7,6 +7,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 from analysis.vocabulary.errors import RecorderError
@@ -14,8 +15,10 @@ from collector.joblog import LineFile
 
 SYNC_EVERY_S = 0.5
 RETRY_EVERY_S = 1.0
-MOST_WAITING = 200_000
-"""Lines kept while the disk takes none: over two days at one row a second."""
+MOST_WAITING = 86_400
+"""Lines kept while the disk takes none: a day at one row a second, some 25 MB of 32 channels."""
+MOST_AT_ONCE = 4_096
+"""Lines in one write: a disk with little room takes what it can."""
 
 
 @dataclass
@@ -97,8 +100,9 @@ class DurableWriter:
             if failures and not self._failing:
                 self._tell(self._on_trouble, failures[0])
             elif self._failing and not failures:
-                dropped = self._rows.dropped + self._entries.dropped
-                self._rows.dropped = self._entries.dropped = 0
+                with self._guard:
+                    dropped = self._rows.dropped + self._entries.dropped
+                    self._rows.dropped = self._entries.dropped = 0
                 self._tell(self._on_cure, dropped)
             self._failing = bool(failures)
             if stopping:
@@ -113,18 +117,18 @@ class DurableWriter:
         return None
 
     def _flush(self, queue: _Queue) -> None:
-        with self._guard:
-            taken = list(queue.lines)
-            dropped = queue.dropped
-        if not taken:
-            return
-        queue.file.commit(b"".join(line for line, _ in taken))
-        with self._guard:
-            for _ in range(len(taken) - (queue.dropped - dropped)):
-                queue.lines.popleft()
-        for _, future in taken:
-            if future is not None:
-                self._tell(_done, future)
+        while True:
+            with self._guard:
+                taken, dropped = list(islice(queue.lines, MOST_AT_ONCE)), queue.dropped
+            if not taken:
+                return
+            queue.file.commit(b"".join(line for line, _ in taken))
+            with self._guard:
+                for _ in range(len(taken) - (queue.dropped - dropped)):
+                    queue.lines.popleft()
+            for _, future in taken:
+                if future is not None:
+                    self._tell(_done, future)
 
     def _tell(self, call: Callable[[Any], None], what: object) -> None:
         if not self._loop.is_closed():
