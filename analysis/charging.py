@@ -1,0 +1,292 @@
+"""Charging by weight: how much is in, how much is still to go, and whether liquid may freeze the water side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.bins import bin_medians
+from analysis.cylinders import cylinder_cautions, cylinder_findings
+from analysis.fluids import Refrigerant, refrigerant
+from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
+from analysis.scale import Weighing, weigh
+from analysis.stretch import Stretch, seconds
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
+
+# Common practice of the trade; no published source.
+NEAR_SHARE = 0.95
+NEAR_S, NEAR_S_FROM = 120.0, 0.80
+"""Near the target: from this share of it, or this long before it at the present rate from the second share on."""
+BIN_S = 10.0
+FREEZE_STAYS_S = 30.0
+FREEZE_CLEAR_K, FREEZE_CLEAR_S = 1.0, 300.0
+"""A freeze risk is told after this time, and again only after saturation stood this far above freezing this long."""
+LIQUID_SHARE = 0.02
+"""Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
+DENSEST_FILL = 6.0
+"""No circuit has more than this many times the volume of its charge as liquid."""
+BLANK_S = 300.0
+"""A scale that gave nothing for this long at the end leaves the charge unknown."""
+
+
+@dataclass(frozen=True)
+class Target:
+    """How much is to go in [kg], and where that is from; `tolerance_kg` is what still counts as on target."""
+
+    mass_kg: float
+    tolerance_kg: float
+    source: str
+
+
+def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
+    """Return what a charging's rows so far say.
+
+    Needs `cylinder_weight` and a target: `[charging] target`, else `[circuit] charge`, else `recovered_kg`. With
+    `circuit_pressure` and the refrigerant it watches for freezing. What is missing is said.
+
+    Raises
+    ------
+    UnknownRefrigerant
+        The job names a refrigerant without a table.
+    """
+    name = stretch.job.circuit.refrigerant
+    fluid = None if name is None else refrigerant(name)
+    weighing = weigh(stretch)
+    target = target_of(stretch, recovered_kg)
+    found = [
+        *_progress(stretch, weighing, target),
+        *_freeze_risk(stretch, weighing, target, fluid),
+        *cylinder_findings(stretch, weighing),
+    ]
+    found.sort(key=lambda f: f.time)
+    verdict, said = _verdict(stretch, weighing, target)
+    text = " ".join([said, *_missing(stretch, fluid), *cylinder_cautions(stretch, weighing)])
+    return Assessment(
+        verdict=verdict,
+        text=text,
+        figures=_figures(stretch, weighing, target, fluid),
+        findings=tuple(found),
+        traces=_traces(stretch, weighing, fluid),
+        spans=tuple(_spans(stretch, weighing)),
+    )
+
+
+def target_of(stretch: Stretch, recovered_kg: float | None) -> Target | None:
+    """Return how much is to go in, None when nothing says so."""
+    job = stretch.job
+    for mass, source in (
+        (job.charging.target_kg, "the job's target"),
+        (job.circuit.charge_kg, "the plate's charge"),
+        (recovered_kg, "what was recovered"),
+    ):
+        if mass is not None and mass > 0.0:
+            return Target(mass, job.charging.tolerance_kg(mass), source)
+    return None
+
+
+def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> Iterator[Finding]:
+    """Yield near, reached and over, each once."""
+    if target is None:
+        return
+    index = pd.DatetimeIndex(stretch.frame.index)
+    system = stretch.job.job.units
+    charged = weighing.moved_kg.to_numpy(dtype=float)
+    rate = weighing.rate_kg_per_s.to_numpy(dtype=float)
+    left = target.mass_kg - charged
+    with np.errstate(divide="ignore", invalid="ignore"):
+        left_s = np.where(rate > 0.0, np.maximum(left, 0.0) / rate, np.inf)
+    share = charged / target.mass_kg
+    reached = np.flatnonzero(charged >= target.mass_kg - target.tolerance_kg)
+    over = np.flatnonzero(charged > target.mass_kg + target.tolerance_kg)
+    near = np.flatnonzero((share >= NEAR_SHARE) | ((left_s <= NEAR_S) & (share >= NEAR_S_FROM)))
+    if len(reached):
+        near = near[near < reached[0]]
+    of = Figure(target.mass_kg, "mass").show(system, 4)
+    levels: dict[str, tuple[np.ndarray, Level]] = {
+        "charge_near": (near, "info"),
+        "charge_reached": (reached, "caution"),
+        "charge_over": (over, "alarm"),
+    }
+    for kind, (rows, level) in levels.items():
+        if not len(rows):
+            continue
+        k = int(rows[0])
+        now = Figure(float(charged[k]), "mass")
+        figures: dict[str, FigureValue] = {"charged": now, "target": Figure(target.mass_kg, "mass")}
+        if np.isfinite(rate[k]):
+            figures["rate"] = Figure(float(rate[k]), "mass_rate")
+        said = f"{now.show(system, 4)} of {of} ({target.source}) is in"
+        if kind == "charge_near":
+            soon = ""
+            if np.isfinite(left_s[k]):
+                figures["time_left"] = Figure(float(left_s[k]), "minutes")
+                soon = f", about {max(1.0, left_s[k] / 60.0):.0f} min left at this rate"
+            text = f"{said}{soon}. Slow down, and mind what is still in the hose."
+        elif kind == "charge_reached":
+            within = Figure(target.tolerance_kg, "mass").show(system)
+            text = f"{said}, on target within {within}. Close the cylinder, let the hose empty and the scale settle."
+        else:
+            beyond = Figure(float(charged[k]) - target.mass_kg, "mass").show(system)
+            text = f"{said}: {beyond} too much. Stop; recover what is over."
+        yield Finding(index[k], index[k], stretch.stage, kind, level, text, figures)
+
+
+def _freeze_risk(
+    stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Refrigerant | None
+) -> Iterator[Finding]:
+    """Yield each episode in which saturation is at or under freezing while liquid may stand."""
+    if fluid is None or not stretch.has("circuit_pressure"):
+        return
+    system = stretch.job.job.units
+    freezes = stretch.job.circuit.freezes_at_k
+    bins = bin_medians(stretch, ["circuit_pressure"], BIN_S)
+    pressure = bins.medians["circuit_pressure"].to_numpy(dtype=float)
+    bubble = np.asarray(fluid.bubble_temperature_k(pressure))
+    bubble = np.where(pressure < fluid.range_pa[0], fluid.range_k[0], bubble)
+    liquid = _liquid_may_stand(stretch, weighing, target, fluid, bins.known, pressure)
+    barometer = stretch.barometer_pa.to_numpy(dtype=float)
+    rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
+    begun, warm, armed = -1.0, -1.0, True
+    for k, at in enumerate(bins.end_s.tolist()):
+        if not np.isfinite(bubble[k]):
+            continue
+        if bubble[k] > freezes or not liquid[k]:
+            begun = -1.0
+            if bubble[k] > freezes + FREEZE_CLEAR_K:
+                warm = at if warm < 0.0 else warm
+                armed = armed or at - warm >= FREEZE_CLEAR_S
+            continue
+        begun, warm = (at if begun < 0.0 else begun), -1.0
+        if not armed or at - begun < FREEZE_STAYS_S:
+            continue
+        armed = False
+        needed = fluid.freeze_pressure_pa(freezes) - float(barometer[rows[k]])
+        text = (
+            f"Liquid may stand in the circuit and it boils at {Figure(float(bubble[k]), 'temperature').show(system)} "
+            f"(bubble point), at or under the {Figure(freezes, 'temperature').show(system)} at which the water side "
+            f"freezes. Stop the liquid; charge vapour until the gauge is above "
+            f"{Figure(needed, 'gauge_pressure').show(system)}, with the water flowing or drained: frozen tubes burst."
+        )
+        since = stretch.begin + pd.Timedelta(seconds=begun - BIN_S)
+        yield Finding(
+            bins.known[k], max(since, stretch.begin), stretch.stage, "freeze_risk", "alarm", text,
+            {"saturation": Figure(float(bubble[k]), "temperature")},
+        )  # fmt: skip
+
+
+def _liquid_may_stand(
+    stretch: Stretch,
+    weighing: Weighing,
+    target: Target | None,
+    fluid: Refrigerant,
+    known: pd.DatetimeIndex,
+    pressure_pa: np.ndarray,
+) -> np.ndarray:
+    """Return at which bins liquid may have stood in the circuit, shape (n,) of bool.
+
+    From the first mark ``liquid_charging``; without it, from when more mass is in than vapour at that pressure can
+    fill the circuit with; where nothing tells liquid from vapour, from the first mass.
+    """
+    rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
+    charged = weighing.moved_kg.to_numpy(dtype=float)[rows]
+    least = max(0.5, 4.0 * weighing.resolution_kg)
+    marks = stretch.marks("liquid_charging", "vapor_charging")
+    liquid_from = marks.loc[marks["subject"] == "liquid_charging", "time"].min()
+    by_mark = np.zeros(len(known), dtype=bool) if pd.isna(liquid_from) else np.asarray(known >= liquid_from)
+    full = max(
+        0.0 if target is None else target.mass_kg,
+        0.0 if stretch.job.circuit.charge_kg is None else stretch.job.circuit.charge_kg,
+    )
+    stated = stretch.job.circuit.internal_volume_m3
+    vapor_from = marks.loc[marks["subject"] == "vapor_charging", "time"].min()
+    said_vapor = np.zeros(len(known), dtype=bool) if pd.isna(vapor_from) else np.asarray(known >= vapor_from)
+    if stated is not None or full > 0.0:
+        dense = float(fluid.liquid_density(stretch.job.circuit.freezes_at_k))
+        room = stated if stated is not None else DENSEST_FILL * full / dense
+        dew = np.asarray(fluid.dew_temperature_k(np.maximum(pressure_pa, fluid.range_pa[0])))
+        vapor = room * np.asarray(fluid.vapor_density_at(pressure_pa, dew))
+        by_mass = charged - 1.15 * vapor > np.maximum(least, LIQUID_SHARE * full)
+    else:
+        by_mass = (charged > least) & ~said_vapor
+    may = by_mark | (by_mass & np.isfinite(charged))
+    return np.asarray(np.maximum.accumulate(may)) if len(may) else may
+
+
+def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tuple[str, str]:
+    system = stretch.job.job.units
+    charged = weighing.total_kg
+    if not np.isfinite(charged):
+        return (
+            "undecided",
+            "There was no scale, so how much went in is not known: weigh the cylinders before and after.",
+        )
+    now = Figure(charged, "mass").show(system, 4)
+    if target is None:
+        return "undecided", f"{now} went in. The job gives neither a target nor the plate's charge to compare with."
+    of = f"{Figure(target.mass_kg, 'mass').show(system, 4)} ({target.source})"
+    weights = stretch.channel("cylinder_weight")
+    silent = seconds(pd.DatetimeIndex([stretch.frame.index[-1]]), weights.index[-1])[0]
+    if silent > BLANK_S:
+        return (
+            "undecided",
+            f"{now} of {of} went in up to {weights.index[-1]:%H:%M} UTC, when the scale fell silent: "
+            "weigh the cylinder.",
+        )
+    if abs(charged - target.mass_kg) <= target.tolerance_kg:
+        return "on_target", f"{now} of {of} is in: on target."
+    apart = Figure(abs(charged - target.mass_kg), "mass").show(system)
+    if charged < target.mass_kg:
+        return "short", f"{now} of {of} is in: {apart} short."
+    return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
+
+
+def _missing(stretch: Stretch, fluid: Refrigerant | None) -> list[str]:
+    said = []
+    if fluid is None:
+        said.append("The job names no refrigerant, so freezing was not watched for.")
+    elif not stretch.has("circuit_pressure"):
+        said.append("There was no circuit pressure, so freezing was not watched for.")
+    return said
+
+
+def _figures(
+    stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Refrigerant | None
+) -> dict[str, FigureValue]:
+    charged = weighing.total_kg
+    rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
+    rate = float(rates[-1]) if len(rates) else np.nan
+    wanted = np.nan if target is None else target.mass_kg
+    figures: dict[str, FigureValue] = {
+        "charged": Figure(charged, "mass"),
+        "target": Figure(wanted, "mass"),
+        "rate": Figure(rate, "mass_rate"),
+        "remaining": Figure(wanted - charged, "mass"),
+    }
+    if rate > 0.0 and wanted > charged:
+        figures["time_left"] = Figure((wanted - charged) / rate, "minutes")
+    if np.isfinite(rates).any():
+        figures["best_rate"] = Figure(float(np.nanmax(rates)), "mass_rate")
+    if fluid is not None:
+        freezes = stretch.job.circuit.freezes_at_k
+        barometer = float(stretch.barometer_pa.iloc[-1]) if len(stretch.barometer_pa) else STANDARD_ATMOSPHERE_PA
+        figures["liquid_from"] = Figure(fluid.freeze_pressure_pa(freezes) - barometer, "gauge_pressure")
+    return figures
+
+
+def _traces(stretch: Stretch, weighing: Weighing, fluid: Refrigerant | None) -> dict[str, pd.Series]:
+    traces = {"charged": weighing.moved_kg, "rate": weighing.rate_kg_per_s}
+    if fluid is not None and stretch.has("circuit_pressure"):
+        pressure = stretch.channel("circuit_pressure")
+        saturation = np.asarray(fluid.bubble_temperature_k(pressure.to_numpy(dtype=float)))
+        traces["saturation"] = pd.Series(saturation, index=pressure.index)
+    return traces
+
+
+def _spans(stretch: Stretch, weighing: Weighing) -> Iterator[Span]:
+    end = pd.DatetimeIndex(stretch.frame.index)[-1] if len(stretch.frame) else stretch.begin
+    for load in weighing.loads:
+        if load.confirmed:
+            yield Span("cylinder", load.begin, end if load.end is None else load.end, load.cylinder)
