@@ -1,0 +1,94 @@
+"""Why a vacuum stalled: what each piece of evidence says for pump oil, moisture and leak, added up.
+
+The weights are logarithms of odds, judged by what each observation would look like under each cause (domain
+knowledge of the trade, no published source). A cause is sure from six to one; below that it is undecided, and
+the test that would decide is named.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.evacuation.rise import Rise
+from analysis.fluids import water
+
+CAUSES = ("pump_oil", "moisture", "leak")
+SURE = 0.86
+TRIPLE_POINT_PA = 611.657
+"""Liquid water freezes under this pressure (IAPWS), about 4,590 micron."""
+
+ADVICE = {
+    "pump_oil": "Change the pump oil with the valve closed, then pull again.",
+    "moisture": "Warm the circuit, sweep with dry nitrogen, change the oil often; it gives way as the water leaves.",
+    "leak": "Find the leak: pressurise with dry nitrogen again, look at valves, hoses and the gauge's own joint.",
+    "undecided": "Close the pump valve for 10 to 20 min and watch: flat means the pump or its oil, a straight rise a"
+    " leak, a rise that levels off moisture.",
+}
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known of a stall at some moment.
+
+    `rises`: closed stretches of this pull, each with `expected`, the share by which the level would have grown were
+    it held up by inflow; `pump_open`, `pump_closed`: pressure at the pump over that of the stalled level while
+    pumping and while closed (NaN unknown); `oil_helped`: True where fresh oil brought a deeper pull, False where it
+    came back to the same level, None without a change; `trend_per_min`: of ln(level).
+    """
+
+    level_pa: float
+    coldest_k: float
+    warmest_k: float
+    rises: Sequence[tuple[Rise, float]]
+    pump_open: float
+    pump_closed: float
+    oil_helped: bool | None
+    trend_per_min: float
+
+
+def likelihoods(evidence: Evidence) -> dict[str, float]:
+    """Return the likelihood of each cause, adding up to one."""
+    oil, moisture, leak = 0.0, 0.0, -0.3
+    for rise, expected in evidence.rises:
+        grown = rise.end_pa / rise.begin_pa - 1.0
+        if rise.kind == "leak":
+            oil, leak, moisture = oil - 3.0, leak + 3.5, moisture - 1.0
+        elif rise.kind == "moisture":
+            oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 3.5
+        elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
+            oil += 3.5 if expected > 0.25 else 1.0
+        elif grown > 0.5 * expected and grown > 0.15:
+            oil -= 3.5
+    coldest = evidence.coldest_k if np.isfinite(evidence.coldest_k) else 288.0
+    warmest = evidence.warmest_k if np.isfinite(evidence.warmest_k) else 308.0
+    of_water = evidence.level_pa / float(water.vapor_pressure_pa(coldest))
+    if evidence.level_pa > 1.3 * float(water.vapor_pressure_pa(warmest + 2.0)):
+        moisture -= 5.0
+    elif 0.15 <= of_water <= 1.2:
+        moisture += 1.0
+    elif of_water < 0.015:
+        moisture -= 0.7
+    if np.isfinite(evidence.pump_closed):
+        if evidence.pump_closed < 0.5:
+            oil -= 4.0
+        elif evidence.pump_closed > 0.8:
+            oil += 4.0
+    elif np.isfinite(evidence.pump_open):
+        oil += -3.0 if evidence.pump_open < 0.6 else 0.5 if evidence.pump_open > 0.9 else 0.0
+    if evidence.oil_helped is not None:
+        oil += 5.0 if evidence.oil_helped else -4.0
+    if evidence.trend_per_min < -0.001:
+        moisture += 0.4
+    weights = {cause: math.exp(score) for cause, score in zip(CAUSES, (oil, moisture, leak), strict=True)}
+    total = sum(weights.values())
+    return {cause: weight / total for cause, weight in weights.items()}
+
+
+def sure_cause(shares: dict[str, float]) -> str:
+    """Return the cause that is sure, else ``undecided``."""
+    best = max(CAUSES, key=lambda cause: shares[cause])
+    return best if shares[best] >= SURE else "undecided"

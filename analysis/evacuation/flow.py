@@ -1,0 +1,65 @@
+"""Vacuum formulas: conductance of a hose at any pressure, pump-down time, leak rate of a rise."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+GAS_CONSTANT = 8.314462618
+"""J/(mol K), exact (SI 2019)."""
+
+
+def hose_conductance(bore_m: float, length_m: float, mean_pressure_pa: np.ndarray | float) -> np.ndarray | float:
+    """Return the conductance of a round hose for air at 20 degC [m3/s], from laminar to molecular flow.
+
+    C = 135 d^4 p/l + 12.1 (d^3/l) (1 + 192 d p)/(1 + 237 d p), with d and l in cm, p in mbar, C in L/s.
+
+    Parameters
+    ----------
+    mean_pressure_pa : mean of both ends [Pa absolute].
+
+    Source: Leybold, Fundamentals of Vacuum Technology, Knudsen's formula for all regimes; the viscous
+    branch neglects turbulence and the entrance.
+    """
+    d, length, p = bore_m * 100.0, length_m * 100.0, np.asarray(mean_pressure_pa) / 100.0
+    laminar = 135.0 * d**4 * p / length
+    molecular = 12.1 * d**3 / length * (1.0 + 192.0 * d * p) / (1.0 + 237.0 * d * p)
+    return (laminar + molecular) / 1e3
+
+
+def in_series(*conductances: np.ndarray | float) -> np.ndarray | float:
+    """Return the conductance (or pumping speed) of parts in a row [m3/s]: 1/C = sum of 1/C_i."""
+    return 1.0 / sum(1.0 / np.asarray(c) for c in conductances)
+
+
+def molecular_conductance(bore_m: float, length_m: float, mean_speed_m_per_s: float) -> float:
+    """Return the molecular conductance of a long pipe [m3/s], c pi d^3 / (12 l).
+
+    Source: Pfeiffer Vacuum, know-how book.
+    """
+    return mean_speed_m_per_s * math.pi * bore_m**3 / (12.0 * length_m)
+
+
+def pump_down_time(
+    volume_m3: float, speed_m3_per_s: float, from_pa: float, to_pa: float, ultimate_pa: float = 0.0
+) -> float:
+    """Return t = (V/S) ln((p0 - pu)/(p1 - pu)) [s]; infinite when the ultimate is not below the target."""
+    if to_pa <= ultimate_pa:
+        return math.inf
+    return volume_m3 / speed_m3_per_s * math.log((from_pa - ultimate_pa) / (to_pa - ultimate_pa))
+
+
+def leak_rate(volume_m3: float, rise_pa_per_s: float) -> float:
+    """Return the leak rate Q = V dp/dt [Pa m3/s]."""
+    return volume_m3 * rise_pa_per_s
+
+
+def leak_mass_rate(leak_pa_m3_per_s: float, molar_mass_kg_per_mol: float, temperature_k: float) -> float:
+    """Return the mass rate of a leak [kg/s], Q M / (R T): indicative, the leak of one gas is not that of another."""
+    return leak_pa_m3_per_s * molar_mass_kg_per_mol / (GAS_CONSTANT * temperature_k)
+
+
+def water_mass(flow_m3_per_s: float, pressure_pa: float, temperature_k: float, seconds: float = 1.0) -> float:
+    """Return the water that a pump carries away as vapour [kg], S p M t / (R T)."""
+    return flow_m3_per_s * pressure_pa * 0.01801528 * seconds / (GAS_CONSTANT * temperature_k)

@@ -1,0 +1,87 @@
+"""The vacuum on an even beat: one robust number every quarter of a minute, in the order it became known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.bins import bin_medians
+from analysis.stretch import Stretch, seconds
+
+BIN_S = 15.0
+OVER_RANGE = 0.98
+"""A reading that stands at this share of the highest ever shown, without moving, is the end of the probe's range."""
+OVER_RANGE_LEAST_PA = 1_300.0
+"""Only above 10,000 micron: field micron probes end between 12,000 and 25,000 (common practice)."""
+
+
+@dataclass(frozen=True)
+class Ticks:
+    """Arrays of shape (n,): `end_s` since the stage began, `vacuum` [Pa], `scatter` of ln(vacuum) from bin to bin,
+    `pump` [Pa at the pump inlet], `coldest` and `warmest` temperature known [K]; NaN where there was no reading.
+
+    `known` is when each bin could first be used.
+    """
+
+    end_s: np.ndarray
+    known: pd.DatetimeIndex
+    vacuum: np.ndarray
+    scatter: np.ndarray
+    pump: np.ndarray
+    coldest: np.ndarray
+    warmest: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.end_s)
+
+
+def make_ticks(stretch: Stretch) -> Ticks:
+    """Return the ticks of a stage: medians of 15 s, each the median of itself and the two before.
+
+    Bins without a reading of the vacuum are left out.
+    """
+    wanted = ("vacuum", "pump_vacuum", "surface_temperature", "ambient_temperature", "circuit_pressure")
+    channels = [c for c in wanted if c in stretch.frame]
+    bins = bin_medians(stretch, channels, BIN_S)
+    nothing = np.full(len(bins.end_s), np.nan)
+
+    def values(channel: str) -> np.ndarray:
+        return bins.medians[channel].to_numpy(dtype=float) if channel in bins.medians else nothing
+
+    raw = _in_range(values("vacuum"))
+    kept = np.isfinite(raw) & (raw > 0.0)
+    log = pd.Series(np.log(np.where(kept, raw, 1.0)))[kept]
+    smooth = log.rolling(3, min_periods=1).median().to_numpy(dtype=float)
+    spread = (log - log.shift(1)).abs().rolling(21, min_periods=3).median().to_numpy(dtype=float)
+    pump = values("pump_vacuum")[kept]
+    temperatures = np.vstack([values("surface_temperature"), values("ambient_temperature")])[:, kept]
+    filled = pd.DataFrame(temperatures.T).ffill()
+    return Ticks(
+        end_s=bins.end_s[kept],
+        known=pd.DatetimeIndex(bins.known[kept]),
+        vacuum=np.exp(smooth),
+        scatter=np.nan_to_num(1.4826 * spread / np.sqrt(2.0), nan=0.02),
+        pump=pd.Series(pump).rolling(3, min_periods=1).median().to_numpy(dtype=float),
+        coldest=filled.min(axis=1).to_numpy(dtype=float),
+        warmest=filled.max(axis=1).to_numpy(dtype=float),
+    )
+
+
+def _in_range(vacuum: np.ndarray) -> np.ndarray:
+    """Return the readings without those at which the probe stands at the end of its range.
+
+    Such a bin shows the highest number seen so far, a high one, and the bin before showed it too.
+    """
+    highest = np.fmax.accumulate(np.where(np.isfinite(vacuum), vacuum, -np.inf))
+    at_end = (vacuum >= OVER_RANGE * highest) & (vacuum > OVER_RANGE_LEAST_PA) & (vacuum < 20e3)
+    before = np.concatenate([[np.nan], vacuum[:-1]])
+    return np.where(at_end & (np.abs(vacuum - before) < 1e-3 * vacuum), np.nan, vacuum)
+
+
+def mark_seconds(stretch: Stretch, *subjects: str) -> list[tuple[float, str]]:
+    """Return the marks with one of these subjects as (seconds since the stage began, subject)."""
+    marks = stretch.marks(*subjects)
+    at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin)
+    return list(zip(at.tolist(), marks["subject"].tolist(), strict=True))

@@ -1,0 +1,439 @@
+"""One walk through the ticks of an evacuation: pulls, closings, stalls, target and hold, as they became known."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
+from analysis.evacuation.rise import Rise, judge_rise
+from analysis.evacuation.ticks import BIN_S, Ticks
+
+WINDOWS_S = (420.0, 720.0, 1_080.0, 1_620.0, 2_400.0)
+"""A trend is taken over the shortest of these that tells it well enough."""
+FLAT_PER_MIN = 0.0035
+"""Slower than this ln(pressure) does not fall: under 5 % in 15 min, the hand rule of the trade."""
+TREND_ERROR_PER_MIN = 0.002
+PULLED_BELOW_PA = 40e3
+CLEARED = 0.8
+SAME_LEVEL = 1.06
+DEEPER = 0.75
+"""Fresh oil helped when the level fell to this share of the stalled one."""
+RISEN, RISEN_NOISES = 0.2, 6.0
+BROKEN = 4.0
+BROKEN_PA = 15e3
+GAP_S = 600.0
+FALLEN, FALLEN_NOISES = 0.1, 5.0
+EXPECTED_SHARE = 0.4
+"""Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
+HOLD_COVERED = 0.8
+HOLD_FALLEN = 0.85
+CHECK_GROWTH = 1.2
+
+
+@dataclass
+class Closed:
+    """A stretch with the pump valve closed: first tick and second, and the last tick once it ended."""
+
+    first: int
+    begin_s: float
+    last: int | None = None
+    hold: bool = False
+    rise: Rise | None = None
+    next_check_s: float = 180.0
+    outcome: str = ""
+    cause: str = ""
+
+
+@dataclass
+class Stall:
+    """A stall: since which tick, at what level [Pa], and what is thought to be the cause."""
+
+    since: int
+    level_pa: float
+    cause: str
+    shares: dict[str, float]
+    trend_per_min: float
+    pull: int
+    cleared: int | None = None
+
+
+@dataclass(frozen=True)
+class Happening:
+    """Something that became known at tick `tick`, true since second `since_s`; `what` names the finding."""
+
+    tick: int
+    since_s: float
+    what: str
+    closed: Closed | None = None
+    stall: Stall | None = None
+    cause: str = ""
+    shares: dict[str, float] = field(default_factory=dict)
+    held_s: float = 0.0
+    level_pa: float = 0.0
+
+
+@dataclass
+class Story:
+    """The whole walk. `pumping` says for each tick whether the pump had the circuit, as known then."""
+
+    happenings: list[Happening] = field(default_factory=list)
+    closeds: list[Closed] = field(default_factory=list)
+    stalls: list[Stall] = field(default_factory=list)
+    pull_starts: list[int] = field(default_factory=list)
+    oil_changes: list[float] = field(default_factory=list)
+    pumping: list[bool] = field(default_factory=list)
+    slope_per_min: float = math.nan
+    slope_error: float = math.nan
+    best_slope_per_min: float = 0.0
+    target_tick: int | None = None
+    pumped_s: float = 0.0
+
+
+class Walk:
+    """Goes through the ticks once; every decision uses ticks up to its own only."""
+
+    def __init__(
+        self,
+        ticks: Ticks,
+        marks: list[tuple[float, str]],
+        target_pa: float,
+        hold_s: float | None,
+        limit_pa: float | None,
+    ) -> None:
+        self.t, self.marks, self.target = ticks, marks, target_pa
+        self.hold_s, self.limit = hold_s, limit_pa
+        self.story = Story()
+        self.log = np.log(ticks.vacuum)
+        t, x = ticks.end_s, self.log
+        self.sums = np.cumsum(np.vstack([np.ones_like(x), t, t * t, x, t * x]), axis=1)
+        self.stretch = 0
+        self.low = 0
+        self.peak = 0
+        self.below = 0
+        self.closed: Closed | None = None
+        self.stall: Stall | None = None
+        self.previous: Stall | None = None
+        self.next_cause_s = 0.0
+
+    def run(self) -> Story:
+        """Return what happened."""
+        at, n = self.t.end_s, len(self.t)
+        waiting = list(self.marks)
+        for k in range(n):
+            said: list[tuple[float, str]] = []
+            while waiting and waiting[0][0] <= at[k]:
+                said.append(waiting.pop(0))
+            self.story.oil_changes += [when for when, subject in said if subject == "oil_change"]
+            self._tick(k, said)
+            self.story.pumping.append(self.closed is None)
+            if k and self.closed is None:
+                self.story.pumped_s += min(float(at[k] - at[k - 1]), 60.0)
+        return self.story
+
+    def _tick(self, k: int, said: list[tuple[float, str]]) -> None:
+        p, at = self.t.vacuum, self.t.end_s
+        if k == 0:
+            self.story.pull_starts.append(0)
+        elif self._broken(k) or any(subject == "vacuum_broken" for _, subject in said):
+            self._end_closed(k)
+            self._new_pull(k)
+        for when, subject in said:
+            if subject in ("pump_valve_closed", "pump_off") and self.closed is None:
+                self._close(k, when)
+            elif subject in ("pump_valve_open", "pump_on") and self.closed is not None:
+                self._judge_hold(k, when)
+                self._end_closed(k)
+                self._reopened(k)
+        if self.closed is None:
+            if p[k] <= p[self.low]:
+                self.low = k
+            if self._rising(k):
+                first = self._left(k)
+                self._close(first, float(at[first]))
+            else:
+                self._pump(k)
+        if self.closed is not None:
+            if p[k] >= p[self.peak]:
+                self.peak = k
+            fallen = 1.0 - max(FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))
+            if k - self.peak >= 2 and p[k] < fallen * p[self.peak] and p[k - 1] < fallen * p[self.peak]:
+                self._end_closed(self.peak)
+                self._reopened(self.peak + 1)
+                self._pump(k)
+            else:
+                self._watch_closed(k)
+        if self.stall is not None and at[k] >= self.next_cause_s:
+            self.next_cause_s = float(at[k]) + 60.0
+            self._learn_cause(k)
+
+    # --- pulls and closings ----------------------------------------------------------------------------
+
+    def _broken(self, k: int) -> bool:
+        p, at = self.t.vacuum, self.t.end_s
+        gap = at[k] - at[k - 1]
+        recent = p[max(0, k - 5) : k].min()
+        jumped = p[k] > BROKEN * recent and p[k] > 2e3 and at[k] - at[max(0, k - 5)] < 180.0 + gap
+        back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
+        return bool((jumped and p[k] > BROKEN_PA / 3.0) or back or (gap > GAP_S and p[k] > 2.0 * p[k - 1]))
+
+    def _new_pull(self, k: int) -> None:
+        if self.story.pull_starts[-1] == k:
+            return
+        if k and self.t.vacuum[k] > BROKEN_PA and self.story.pull_starts[-1] == self.stretch == k - 1:
+            self.story.pull_starts[-1] = k  # still being filled
+        else:
+            self.story.pull_starts.append(k)
+        self._reopened(k)
+        if self.stall is not None:
+            self.previous, self.stall = self.stall, None
+        self.below = 0
+
+    def _reopened(self, k: int) -> None:
+        self.stretch = self.low = min(k, len(self.t) - 1)
+
+    def _close(self, first: int, begin_s: float) -> None:
+        p = self.t.vacuum
+        self.closed = Closed(first, begin_s)
+        self.closed.hold = self.story.target_tick is not None and p[first] <= 1.1 * self.target
+        self.story.closeds.append(self.closed)
+        self.peak = first
+
+    def _end_closed(self, k: int) -> None:
+        if self.closed is not None:
+            self.closed.last = k
+            self._rise(self.closed, k)
+            self.closed = None
+
+    def _rising(self, k: int) -> bool:
+        """Return whether the pressure has left its low and keeps rising, as it does when the valve is closed."""
+        p, at = self.t.vacuum, self.t.end_s
+        limit = 1.0 + max(RISEN, RISEN_NOISES * float(self.t.scatter[k]))
+        if k - self.low < 4 or p[k] < limit * p[self.low] or at[k] - at[self.low] < 60.0:
+            return False
+        back = max(self.low, k - 3)
+        return bool(p[k] >= p[back] and p[back] > (1.0 + limit) / 2.0 * p[self.low] and p[self.low] < PULLED_BELOW_PA)
+
+    def _left(self, k: int) -> int:
+        """Return the last tick before `k` at which the pressure still stood at its recent low."""
+        recent = self.t.vacuum[max(self.stretch, k - 40) : k + 1]
+        limit = recent.min() * (1.0 + max(0.03, 4.0 * float(self.t.scatter[k])))
+        return int(k - len(recent) + 1 + np.flatnonzero(recent <= limit)[-1])
+
+    # --- pumping ---------------------------------------------------------------------------------------
+
+    def _pump(self, k: int) -> None:
+        p, at = self.t.vacuum, self.t.end_s
+        self.below = self.below + 1 if p[k] <= self.target else 0
+        if self.below == 2 and self.story.target_tick is None:
+            self.story.target_tick = k
+            self._tell(Happening(k, float(at[k - 1]), "target_reached"))
+        if p[k] > PULLED_BELOW_PA:
+            return
+        slope, error = self._trend(k)
+        self.story.slope_per_min, self.story.slope_error = slope, error
+        if math.isfinite(slope):
+            self.story.best_slope_per_min = max(self.story.best_slope_per_min, -slope)
+        for stall in (self.stall, self.previous):
+            if (
+                stall is not None
+                and stall.cleared is None
+                and k >= 2
+                and (p[k - 2 : k + 1] < CLEARED * stall.level_pa).all()
+            ):
+                stall.cleared = k
+                self._oil_helped(k, stall)
+                self._tell(Happening(k, float(at[k - 2]), "stall_cleared", stall=stall, level_pa=float(p[k])))
+                if stall is self.stall:
+                    self.stall = None
+                self.previous = None
+        above = self.story.target_tick is None and p[k] > 1.03 * self.target
+        if self.stall is None and above and error <= TREND_ERROR_PER_MIN and slope > -FLAT_PER_MIN:
+            self._stalled(k, slope)
+
+    def _trend(self, k: int) -> tuple[float, float]:
+        """Return slope and standard error of ln(pressure) per minute over the shortest window that tells it."""
+        at = self.t.end_s
+        slope, error = math.nan, math.inf
+        for window in WINDOWS_S:
+            first = max(self.stretch, int(np.searchsorted(at, at[k] - window)))
+            span = float(at[k] - at[first])
+            if span < 0.9 * window:
+                break
+            n, st, stt, sx, stx = self.sums[:, k] - (self.sums[:, first - 1] if first else 0.0)
+            if n < 5:
+                continue
+            spread = stt - st * st / n
+            slope = 60.0 * float((stx - st * sx / n) / spread)
+            # neighbouring medians share readings: count one in two
+            error = 60.0 * float(self.t.scatter[k]) * math.sqrt(2.0 / spread)
+            if error <= TREND_ERROR_PER_MIN:
+                break
+        return slope, error
+
+    def _stalled(self, k: int, slope: float) -> None:
+        p, at = self.t.vacuum, self.t.end_s
+        first = int(np.searchsorted(at, at[k] - WINDOWS_S[0]))
+        level = float(np.median(p[max(first, self.stretch) : k + 1]))
+        near = np.flatnonzero(p[self.stretch : k + 1] <= SAME_LEVEL * level)
+        since = self.stretch + int(near[0])
+        stall = Stall(since, level, "undecided", {}, slope, len(self.story.pull_starts) - 1)
+        stall.shares = likelihoods(self._evidence(k, stall))
+        stall.cause = sure_cause(stall.shares)
+        self.stall = stall
+        self.story.stalls.append(stall)
+        self.next_cause_s = float(at[k]) + 60.0
+        self._tell_stall(k, stall)
+
+    def _tell_stall(self, k: int, stall: Stall) -> None:
+        at = self.t.end_s
+        self._tell(
+            Happening(
+                k, float(at[stall.since]), "stall", stall=stall, cause=stall.cause, shares=dict(stall.shares),
+                held_s=float(at[k] - at[stall.since]), level_pa=stall.level_pa,
+            )
+        )  # fmt: skip
+
+    # --- why -------------------------------------------------------------------------------------------
+
+    def _evidence(self, k: int, stall: Stall, oil_helped: bool | None = None) -> Evidence:
+        p = self.t.vacuum
+        begin = self.story.pull_starts[stall.pull]
+        rises = []
+        pump_closed = math.nan
+        per_s = EXPECTED_SHARE * self._pull_speed(begin, k, stall.level_pa)
+        for closed in self.story.closeds:
+            if closed.first < begin or closed.hold or closed.rise is None:
+                continue
+            seconds = closed.rise.seconds
+            rises.append((closed.rise, per_s * seconds))
+            inside = self.t.pump[closed.first + 4 : (k if closed.last is None else closed.last) + 1]
+            if np.isfinite(inside).sum() >= 4:
+                pump_closed = float(np.nanmedian(inside[-8:])) / float(p[closed.first])
+        window = slice(max(stall.since, k - 40), k + 1)
+        ratio = self.t.pump[window] / p[window]
+        pump_open = float(np.nanmedian(ratio)) if np.isfinite(ratio).sum() >= 4 and self.closed is None else math.nan
+        if oil_helped is None and self._same_after_oil(k, stall):
+            oil_helped = False
+        return Evidence(
+            level_pa=stall.level_pa,
+            coldest_k=float(self.t.coldest[k]),
+            warmest_k=float(self.t.warmest[k]),
+            rises=tuple(rises[-2:]),
+            pump_open=pump_open,
+            pump_closed=pump_closed,
+            oil_helped=oil_helped,
+            trend_per_min=stall.trend_per_min,
+        )
+
+    def _pull_speed(self, begin: int, k: int, level_pa: float) -> float:
+        """Return the quickest fall of ln(pressure) per second in the pull, a little above the stalled level."""
+        p, at = self.t.vacuum[begin : k + 1], self.t.end_s[begin : k + 1]
+        if len(p) < 5:
+            return 0.0
+        fall = (self.log[begin : k + 1][:-4] - self.log[begin : k + 1][4:]) / (at[4:] - at[:-4])
+        near = (p[4:] > 1.5 * level_pa) & (p[4:] < 10.0 * level_pa)
+        return float(max(0.0, fall[near].max())) if near.any() else self.story.best_slope_per_min / 60.0
+
+    def _same_after_oil(self, k: int, stall: Stall) -> bool:
+        """Return whether, ten minutes into pumping on fresh oil, the level is where it was."""
+        at, p = self.t.end_s, self.t.vacuum
+        since = float(at[stall.since])
+        changed = [when for when in self.story.oil_changes if when > since]
+        if not changed or self.closed is not None or at[self.stretch] < changed[-1] - 600.0:
+            return False
+        begun = max(float(at[self.stretch]), changed[-1])
+        return bool(at[k] - begun >= 600.0 and p[k] > 0.9 * stall.level_pa)
+
+    def _oil_helped(self, k: int, stall: Stall) -> None:
+        """Put down a stall to the oil when fresh oil, or a closing as for a change, brought the deeper pull."""
+        at = self.t.end_s
+        changed = [when for when in self.story.oil_changes if when > at[stall.since]]
+        marked = bool(changed) and at[k] - changed[-1] < 3_600.0
+        if not marked or len(self.story.pull_starts) - 1 != stall.pull or self.t.vacuum[k] > CLEARED * stall.level_pa:
+            return
+        stall.shares = likelihoods(self._evidence(k, stall, True))
+        cause = sure_cause(stall.shares)
+        if cause != stall.cause:
+            stall.cause = cause
+            self._tell_stall(k, stall)
+
+    def _learn_cause(self, k: int) -> None:
+        stall = self.stall
+        if stall is None:
+            return
+        shares = likelihoods(self._evidence(k, stall))
+        cause = sure_cause(shares)
+        if cause not in (stall.cause, "undecided"):
+            stall.shares, stall.cause = shares, cause
+            self._tell_stall(k, stall)
+
+    # --- closed ----------------------------------------------------------------------------------------
+
+    def _rise(self, closed: Closed, k: int) -> None:
+        part = slice(closed.first, k + 1)
+        at = self.t.end_s[part] - self.t.end_s[closed.first]
+        rise = judge_rise(
+            at,
+            self.t.vacuum[part],
+            float(self.t.scatter[closed.first]),
+            float(self.t.coldest[k]),
+            float(self.t.warmest[k]),
+        )
+        closed.rise = rise if rise is not None else closed.rise
+
+    def _watch_closed(self, k: int) -> None:
+        closed = self.closed
+        assert closed is not None
+        at, p = self.t.end_s, self.t.vacuum
+        since = float(at[k]) - closed.begin_s
+        if since >= closed.next_check_s:
+            closed.next_check_s = max(since + 60.0, CHECK_GROWTH * since)
+            self._rise(closed, k)
+            if closed.outcome == "hold_failed" and closed.rise is not None:
+                self._fail(k, closed)
+        if not closed.hold or self.limit is None or closed.outcome:
+            return
+        if k - closed.first >= 2 and p[k] > self.limit and p[k - 1] > self.limit:
+            closed.outcome = "hold_failed"
+            self._rise(closed, k)
+            self._fail(k, closed, first=True)
+        else:
+            self._judge_hold(k, float(at[k]))
+
+    def _judge_hold(self, k: int, now_s: float) -> None:
+        """Say that a hold passed once its whole time is over, if the readings cover it and look like a closed valve."""
+        closed = self.closed
+        if closed is None or not closed.hold or closed.outcome or self.hold_s is None or self.limit is None:
+            return
+        at, p = self.t.end_s, self.t.vacuum
+        held = now_s - closed.begin_s
+        inside = p[closed.first : k + 1]
+        if held < self.hold_s or inside[-1] > self.limit:
+            return
+        steps = np.diff(at[closed.first : k + 1], append=now_s)
+        lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
+        kept = inside.min() >= HOLD_FALLEN * float(np.median(inside[:3]))
+        if lost > 1.0 - HOLD_COVERED or not kept:
+            closed.outcome = "unclear"
+            return
+        closed.outcome = "hold_passed"
+        self._tell(Happening(k, closed.begin_s, "hold_passed", closed=closed, level_pa=float(p[k]), held_s=held))
+
+    def _fail(self, k: int, closed: Closed, first: bool = False) -> None:
+        kind = closed.rise.kind if closed.rise is not None else "undecided"
+        cause = kind if kind in ("leak", "moisture") else "undecided"
+        if first or (cause != closed.cause and cause != "undecided"):
+            closed.cause = cause
+            at = self.t.end_s
+            self._tell(
+                Happening(
+                    k, closed.begin_s, "hold_failed", closed=closed, cause=cause,
+                    level_pa=float(self.t.vacuum[k]), held_s=float(at[k]) - closed.begin_s,
+                )
+            )  # fmt: skip
+
+    def _tell(self, happening: Happening) -> None:
+        self.story.happenings.append(happening)
