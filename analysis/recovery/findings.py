@@ -153,7 +153,7 @@ def self_chilling(make: Maker, evidence: Evidence, pauses: list[Pause], until: i
         if evidence.dry_soft[k] or not evidence.depression_k[pause.base] >= GONE_K or run < 120.0:
             continue
         fell = np.log(ticks.pressure_pa[old] / ticks.pressure_pa[k]) / run
-        for j in range(pause.base + 1, min(pause.last + 1, until)):
+        for j in range(max(pause.base + 1, pause.first), min(pause.last + 1, until)):
             long = ticks.at_s[j] - pause.begin_s
             rise = np.log(ticks.pressure_pa[j] / ticks.pressure_pa[pause.base])
             big = ticks.pressure_pa[j] - ticks.pressure_pa[pause.base] > 3.0 * ticks.resolution_pa[j]
@@ -200,7 +200,7 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause]) -> list[Findi
         base = ticks.pressure_pa[pause.base]
         k = np.arange(pause.base, pause.last + 1)
         risen = ticks.pressure_pa[k] - base
-        up = risen > np.maximum(REBOUND * base, 3.0 * ticks.resolution_pa[k])
+        up = (k >= pause.first) & (risen > np.maximum(REBOUND * base, 3.0 * ticks.resolution_pa[k]))
         stays = np.flatnonzero(
             up & (np.concatenate([[False], up[:-1]])) & (ticks.at_s[k] - ticks.at_s[pause.base] >= REBOUND_STAYS_S)
         )
@@ -210,8 +210,8 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause]) -> list[Findi
         minutes = (ticks.at_s[j] - pause.begin_s) / 60.0
         text = (
             f"Pressure came back from {make.pressure(base)} to {make.pressure(ticks.pressure_pa[j])} in "
-            f"{minutes:.0f} min with the machine standing. Refrigerant still boils: standing liquid, a pocket, or out of the oil. "
-            "Warm the low points and the sump, wait, and pull again."
+            f"{minutes:.0f} min with the machine standing. Refrigerant still boils: standing liquid, "
+            "a pocket, or out of the oil. Warm the low points and the sump, wait, and pull again."
         )
         figures = {
             "pressure_before": Figure(float(base), "pressure"),
@@ -239,8 +239,8 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
                 armed = False
                 text = (
                     f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
-                    f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and liquid may stand. "
-                    "Stop the machine, get the water flowing or drain the barrel: frozen tubes burst."
+                    f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and liquid may "
+                    "stand. Stop the machine, get the water flowing or drain the barrel: frozen tubes burst."
                 )
                 found.append(
                     make(
@@ -305,7 +305,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
             continue
         high = minute_median(ticks.pressure_pa[k]) > level[k] * (1.0 + required.hold_within)
         held = not bool(high.any())
-        sure = np.flatnonzero((long >= required.hold_s) & (k >= first))
+        sure = np.flatnonzero((long >= required.hold_s) & (k >= max(first, pause.first)))
         if len(sure) and not told and not high[: sure[0] + 1].any():
             j = int(k[sure[0]])
             told = True

@@ -20,7 +20,7 @@ from analysis.vocabulary.job import Job
 
 GONE_K = 2.78
 """5 degF under the leaving water. Common practice in the trade, no published source."""
-STAYS_S = 120.0
+STAYS_S = 60.0
 """The depression has to stay this long; common practice."""
 AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
@@ -28,6 +28,8 @@ WINDOWS = (0.12, 0.25, 0.5, 1.0)
 """Falls of ln(density) over which the apparent volume is taken."""
 DRY = 1.2
 """Apparent over stated volume up to which no liquid boils; stated volumes are seldom better known than that."""
+DRY_DEEP, SAME_DEEP = 1.12, 0.1
+"""The same over a long fall, where the apparent volume must also not have grown by more than this share."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
 SCALE_FAILS = 0.4
@@ -36,13 +38,17 @@ TIGHT, ALIKE = 0.35, 0.15
 """An apparent volume is known when its bounds are this close, and two are the same within this share."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
-PLATE_SHORT, PLATE_OVER = 0.003, 0.015
+PLATE_SHORT, PLATE_OVER = 0.002, 0.01
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
-VOLUME_ERROR = 0.02
-"""Share by which the vapour's volume is taken as too large when the plate is compared."""
-DEEP = 1.6
+GUESSED = 0.1
+"""Share by which a volume that only the scale gave may be too large, because a little still boiled meanwhile."""
+HALF = 1.0
+"""ln of the pressure fall from which such a volume is good enough to compare with the plate."""
+LITTLE_VAPOUR = 0.03
+"""Share of the charge up to which vapour is too little to weigh, and to matter when the plate agrees."""
+DEEP = 1.5
 """ln of the pressure fall after which even a slow pocket shows in the apparent volume."""
 FLAT = 0.006
 """A pause in which pressure rises by no more than this shows that nothing boils."""
@@ -52,6 +58,8 @@ SLOWEST_S = 10_000.0
 """Without a scale: slower than this, in seconds for a fall by e, is no vapour-only fall worth the name."""
 NOT_ICE_K = 15.0
 """Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
+BOILS, BOILS_GUESSED = 0.5, 0.35
+"""Self-chilling: this share of what left must have boiled; less where the volume was taken as large as can be."""
 CHILL_K, CHILL_S = 4.0, 300.0
 """Self-chilling: a depression well beyond the 5 degF rule, this long, with more mass than vapour can give."""
 
@@ -67,6 +75,7 @@ class Evidence:
         roughly, and nothing has spoken against it since. deep : the same over a long fall, and nothing boils slowly.
     pocket : what is missing from the plate's charge may stand apart.
     wet : more mass leaves than vapour can give, while chilled. against : the balance says that liquid boils.
+    agrees : plate and scale agree that nothing but vapour is left.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling. volume : stated, else apparent [m3].
     """
@@ -81,6 +90,7 @@ class Evidence:
     deep: np.ndarray
     wet: np.ndarray
     against: np.ndarray
+    agrees: np.ndarray
     unaccounted: Floats
     fall_s: Floats
     volume: Floats
@@ -97,7 +107,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
     stated = job.circuit.internal_volume_m3
     charge = job.circuit.charge_kg
-    dry, soft, deep, wet, against = (np.zeros(n, dtype=bool) for _ in range(5))
+    dry, soft, shape, deep, wet, against = (np.zeros(n, dtype=bool) for _ in range(6))
     from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
     volume = np.full(n, np.nan if stated is None else stated)
     most = -np.inf
@@ -118,33 +128,37 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
             deep[part] |= (
-                (spans[-1].high >= SCALE_FAILS * stated) & (spans[-1].high <= DRY * stated) & _no_more(spans[1])
+                (spans[-1].high >= SCALE_FAILS * stated) & (spans[-1].high <= DRY_DEEP * stated) & _no_more(spans[1])
             )
         else:
             low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
             knee = np.maximum(most, np.maximum.accumulate(low))
             most = float(knee[-1])
-            for span in spans[:2]:
+            for span in spans[:3]:
                 tight = (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
                 dry[part] |= alike
                 deep[part] |= alike & _no_more(span)
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
-                soft[part] |= alike | (tight & (knee >= 2.5 * span.middle))
+                soft[part] |= alike
+                shape[part] |= tight & (knee >= 2.5 * span.middle)
                 volume[part] = np.where(tight, span.middle, volume[part])
         against[part] = spans[0].low > (DRY_SOFT / DRY if stated is not None else 1.0) * room
-        soft[part] |= _steady_fall(spans) & (depth[part] > 0.2) & ~against[part]
+        shape[part] |= _steady_fall(spans) & (depth[part] > 0.2) & ~against[part]
         past = np.maximum(before(at, CHILL_S), 0)
         gained = moved - moved[past]
         vapour = room * np.maximum(density[past] - density, 0.0)
+        boils = BOILS if stated is not None else BOILS_GUESSED
         chilled = _stayed(at, depression[part] >= CHILL_K, CHILL_S)
-        wet[part] = chilled & (gained > 4.0 * ticks.mass_resolution_kg[part]) & (gained - vapour > 0.5 * gained)
-    soft = _latched(soft, depression < GONE_K)
+        wet[part] = chilled & (gained > 4.0 * ticks.mass_resolution_kg[part]) & (gained - vapour > boils * gained)
+    shallow = depression < GONE_K
+    soft = _latched(soft, shallow) | _latched(shape, shallow | against)
     volume = _held_on(volume)
-    unaccounted = np.full(n, np.nan)
-    if charge is not None and charge > 0.0:
-        vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0)
-        unaccounted = (charge - ticks.moved_kg - (1.0 - VOLUME_ERROR) * vapour) / charge
+    vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0) * (1.0 if stated is not None else 1.0 - GUESSED)
+    share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
+    unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
+    agrees = (unaccounted <= PLATE_SHORT) & (unaccounted >= -PLATE_OVER)
+    agrees &= (dry & ((stated is not None) | (depth >= HALF))) | (soft & (vapour * share <= LITTLE_VAPOUR))
     return Evidence(
         depression_k=depression,
         depressed=_stayed(ticks.at_s, ok, STAYS_S),
@@ -156,6 +170,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         deep=deep & (depth >= DEEP),
         wet=wet & ~soft,
         against=against,
+        agrees=agrees,
         unaccounted=unaccounted,
         fall_s=_held_on(fall_s),
         volume=volume,
@@ -199,7 +214,7 @@ def _no_more(span: _Span) -> np.ndarray:
     """Return where the apparent volume has not grown: what boils slowly is a growing share as the pressure falls."""
     known = span.high - span.low <= TIGHT * span.middle
     least = np.fmin.accumulate(np.where(known, span.middle, np.inf))
-    return np.asarray(known & (span.middle <= (1.0 + ALIKE) * least))
+    return np.asarray(known & (span.middle <= (1.0 + SAME_DEEP) * least))
 
 
 def _steady_fall(span: list[_Span]) -> np.ndarray:
@@ -258,12 +273,11 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     the same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of
     10 min after a quick fall where there is no scale to say anything.
     """
-    agrees = (evidence.unaccounted <= PLATE_SHORT) & (evidence.unaccounted >= -PLATE_OVER)
-    sure = evidence.depressed & ((evidence.dry & agrees) | evidence.deep)
+    sure = evidence.depressed & (evidence.agrees | evidence.deep)
     calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
-        by = "plate" if agrees[hit[0]] and evidence.dry[hit[0]] else "balance"
+        by = "plate" if evidence.agrees[hit[0]] else "balance"
         calls.append((int(hit[0]), by))
     for pause in pauses:
         if pause.base is None or pause.first == 0:
@@ -284,7 +298,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         enough = (by_balance & (long >= np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S))) | (
             blind & (long >= LONG_PAUSE_S)
         )
-        hit = k[flat & enough & evidence.depressed[k]]
+        hit = k[flat & enough & evidence.depressed[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
             break

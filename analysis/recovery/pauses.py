@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 
 from analysis.recovery.ticks import Ticks
 
@@ -19,6 +20,8 @@ HOSE_S = 45.0
 """Hose drop is gone and the gauge at rest this long after the machine stopped; common practice."""
 RISE = 0.015
 """A rise of this share within `LOOK_S` does not happen while a machine pulls."""
+SLOW_S = 600.0
+"""Twice that rise within this time does not happen either."""
 FALL = 0.008
 """A fall of this share within `LOOK_S` does not happen while it stands."""
 KINK_S, KINK_FALL, KINK_LEFT = 150.0, 0.02, 0.1
@@ -57,6 +60,12 @@ def before(at_s: Floats, back_s: float) -> np.ndarray:
     return np.asarray(np.searchsorted(at_s, at_s - back_s + 1e-6, side="right") - 1)
 
 
+def smoothed(ticks: Ticks) -> Floats:
+    """Return the pressure without single wild ticks: median of the last half minute [Pa], shape (n,)."""
+    series = pd.Series(ticks.pressure_pa, index=pd.to_timedelta(ticks.at_s, unit="s"))
+    return np.asarray(series.rolling("35s").median(), dtype=float)
+
+
 def standing(ticks: Ticks) -> np.ndarray:
     """Return which ticks the machine stood at, as known at each tick, shape (n,) of bool."""
     n = len(ticks)
@@ -64,9 +73,15 @@ def standing(ticks: Ticks) -> np.ndarray:
     old = np.maximum(past, 0)
     some = (past >= 0) & (ticks.at_s - ticks.at_s[old] < 6 * LOOK_S)
     resolution = 2.0 * ticks.resolution_pa
-    change = ticks.pressure_pa - ticks.pressure_pa[old]
-    rises = some & (change > np.maximum(RISE * ticks.pressure_pa[old], resolution))
-    falls = some & (change < -np.maximum(FALL * ticks.pressure_pa[old], resolution))
+    pressure = smoothed(ticks)
+    change = pressure - pressure[old]
+    rises = some & (change > np.maximum(RISE * pressure[old], resolution))
+    # a pause that was marked is given up only for a fall that no gauge and no cooling explains
+    sure = np.where(ticks.marked == 1.0, 2.0, 1.0)
+    falls = some & (change < -sure * np.maximum(FALL * pressure[old], resolution))
+    while_ago = np.maximum(before(ticks.at_s, SLOW_S), 0)
+    slowly = pressure - pressure[while_ago]
+    rises |= some & (slowly > np.maximum(2.0 * RISE * pressure, 2.0 * resolution))
     scale = np.isfinite(ticks.moved_kg) & np.isfinite(ticks.moved_kg[old])
     moved = ticks.moved_kg - ticks.moved_kg[old]
     some_mass = scale & some & (moved > 2.0 * ticks.mass_resolution_kg)
@@ -122,8 +137,7 @@ def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
             pulls.append(Pull(first, end - 1))
             continue
         begin = _begin(ticks, first)
-        base = int(np.searchsorted(ticks.at_s, begin + HOSE_S))
-        base = max(base, first)
+        base = max(int(np.searchsorted(ticks.at_s, begin + HOSE_S)), first)
         pauses.append(Pause(begin, first, end - 1, base if base < end else None, end < n, ticks.marked[first] == 1.0))
     return pauses, pulls
 
@@ -132,6 +146,6 @@ def _begin(ticks: Ticks, first: int) -> float:
     """Return when a pause that became known at tick `first` began: its mark, else the lowest pressure just before."""
     if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
         return float(ticks.at_s[first]) - 5.0
-    start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - LOOK_S - 15.0))
+    start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - SLOW_S - 15.0))
     lowest = start + int(np.argmin(ticks.pressure_pa[start : first + 1]))
     return float(ticks.at_s[lowest])

@@ -74,7 +74,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Run:
-    """What the instruments showed, and the truth: liquid and moved mass [kg], circuit pressure [Pa], machine standing."""
+    """What the instruments showed, and the truth: liquid, moved mass [kg], circuit pressure [Pa], machine standing."""
 
     case: Case
     stretch: Stretch
