@@ -84,7 +84,10 @@ def cylinder_limits() -> CylinderLimits:
 
 @dataclass(frozen=True)
 class FillLimit:
-    """One limit on the net fill: `share` of the water capacity by mass, what it is called and where it is from."""
+    """One limit on the net fill: `share` of the water capacity by mass, what it is called and where it is from.
+
+    `how` is the sum in words; ``{capacity}`` stands where the water capacity belongs.
+    """
 
     name: str
     share: float
@@ -153,7 +156,7 @@ def safe_fill(fluid: Refrigerant, water_capacity_kg: float) -> SafeFill:
             FillLimit(
                 f"{100 * rule.share_by_guideline:.0f} % full at 77 degF",
                 rule.share_by_guideline * gravity,
-                f"{rule.share_by_guideline:.2f} x water capacity x specific gravity {gravity:.3f}",
+                f"{rule.share_by_guideline:.2f} x {{capacity}} x specific gravity {gravity:.3f} at 77 degF",
                 "AHRI Guideline K",
             )
         )
@@ -164,7 +167,7 @@ def safe_fill(fluid: Refrigerant, water_capacity_kg: float) -> SafeFill:
             FillLimit(
                 "liquid-full at 60 degC",
                 full,
-                f"water capacity x specific gravity {full:.3f} at 60 degC",
+                f"{{capacity}} x specific gravity {full:.3f} at 60 degC",
                 "49 CFR 173.304(b) asks for 55 degC (from memory); 60 degC is the safer",
             )
         )
@@ -172,9 +175,7 @@ def safe_fill(fluid: Refrigerant, water_capacity_kg: float) -> SafeFill:
         left_out.append(f"No density of liquid {fluid.name} at 60 degC is known here, so liquid-full is left out.")
     listed = rule.filling_density.get(fluid.name)
     if listed is not None:
-        limits.append(
-            FillLimit("filling density", listed, f"{100 * listed:.0f} % of the water capacity", "49 CFR 173.304a(a)(2)")
-        )
+        limits.append(FillLimit("filling density", listed, f"{listed:.2f} x {{capacity}}", "49 CFR 173.304a(a)(2)"))
     else:
         left_out.append(f"49 CFR 173.304a lists no filling density for {fluid.name} that is known here.")
     if not limits:

@@ -1,0 +1,149 @@
+"""`standwatch cylinder`: how much a cylinder may hold, sum by sum, with the source of each."""
+
+from __future__ import annotations
+
+import math
+
+from rich.console import Console
+from rich.table import Table
+
+from analysis.fluids import Refrigerant, refrigerant
+from analysis.result import Figure
+from analysis.safe_fill import (
+    SafeFill,
+    cylinder_limits,
+    hot_van_net_kg,
+    liquid_share,
+    safe_fill,
+    service_pressure_needed_pa,
+)
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UnitSystem, parse_pressure, parse_quantity
+
+
+def run_cylinder(
+    *,
+    refrigerant_name: str,
+    water_capacity: str,
+    tare: str | None = None,
+    temperature: str | None = None,
+    service_pressure: str | None = None,
+    contents: str | None = None,
+    units: UnitSystem = "us",
+    console: Console | None = None,
+) -> SafeFill:
+    """Print the safe fill of a cylinder and what follows from it; return it.
+
+    Parameters
+    ----------
+    refrigerant_name : such as ``R-410A``.
+    water_capacity, tare, contents : masses with unit, ``47.6 lb``; `contents` is the net weight now.
+    temperature : of the cylinder, with unit; tells its pressure and how full it is.
+    service_pressure : as marked on the cylinder, ``400 psig``.
+
+    Raises
+    ------
+    InputError
+        A value was refused, or two of them contradict each other.
+    """
+    fluid = refrigerant(refrigerant_name)
+    capacity_kg = _mass("--water-capacity", water_capacity, least_open=True)
+    tare_kg = None if tare is None else _mass("--tare", tare)
+    contents_kg = None if contents is None else _mass("--contents", contents)
+    temperature_k = None if temperature is None else parse_quantity(temperature, "temperature", "--temperature")
+    service = None if service_pressure is None else parse_pressure(service_pressure, "--service-pressure")
+    fill = safe_fill(fluid, capacity_kg)
+    if tare_kg is not None and tare_kg / capacity_kg > cylinder_limits().tare_share_most:
+        raise InputError(
+            f"--tare: {tare} is not accepted with a water capacity of {water_capacity}; expected the empty weight of "
+            "that cylinder (check the units)"
+        )
+
+    def show(si: float, kind: str) -> str:
+        return Figure(si, kind).show(units, 4)
+
+    table = Table(title=f"{fluid.name}, water capacity {show(capacity_kg, 'mass')}", title_justify="left")
+    for heading in ("limit", "sum", "net", "source"):
+        table.add_column(heading, justify="right" if heading == "net" else "left")
+    for limit in fill.limits:
+        name = f"> {limit.name}" if limit is fill.binding else limit.name
+        how = limit.how.format(capacity=show(capacity_kg, "mass"))
+        table.add_row(name, how, show(limit.share * capacity_kg, "mass"), limit.source)
+    said = [f"Safe net fill: {show(fill.net_kg, 'mass')}, by {fill.binding.name} ({fill.binding.source})."]
+    if tare_kg is not None:
+        said.append(
+            f"Safe gross weight: {show(fill.net_kg, 'mass')} + tare {show(tare_kg, 'mass')} = "
+            f"{show(fill.gross_kg(tare_kg), 'mass')}."
+        )
+    said += fill.left_out
+    hot = hot_van_net_kg(fluid, capacity_kg)
+    if math.isfinite(hot) and hot < fill.net_kg:
+        said.append(
+            f"In a hot van {show(hot, 'mass')} leaves room: 80 % by volume at "
+            f"{show(cylinder_limits().hot_van_temperature_k, 'temperature')} (common practice, no published source)."
+        )
+    said += _pressure(fluid, service.gauge_pa(STANDARD_ATMOSPHERE_PA) if service is not None else None, units)
+    if contents_kg is not None:
+        left = fill.net_kg - contents_kg
+        said.append(
+            f"With {show(contents_kg, 'mass')} in it, {show(left, 'mass')} may still go in."
+            if left >= 0.0
+            else f"With {show(contents_kg, 'mass')} in it, it is overfull by {show(-left, 'mass')}: let that much out."
+        )
+    if temperature_k is not None:
+        said += _now(fluid, capacity_kg, contents_kg, temperature_k, units)
+    said.append(
+        "Local codes, the cylinder's own marks and the licensed technician come first. "
+        "Never overfill or heat a cylinder."
+    )
+    out = console or Console()
+    out.print(table)
+    for line in said:
+        out.print(line, highlight=False, markup=False, soft_wrap=True)
+    return fill
+
+
+def _mass(where: str, text: str, *, least_open: bool = False) -> float:
+    mass = parse_quantity(text, "mass", where)
+    if mass < 0.0 or (least_open and mass == 0.0):
+        raise InputError(
+            f"{where}: {text!r} is not accepted; expected a mass {'above' if least_open else 'not below'} 0"
+        )
+    return mass
+
+
+def _pressure(fluid: Refrigerant, service_pa: float | None, units: UnitSystem) -> list[str]:
+    needed = service_pressure_needed_pa(fluid)
+    if not math.isfinite(needed):
+        return [f"{fluid.name} has no saturation at 55 degC: ask the cylinder's maker for its service pressure."]
+    rule = cylinder_limits()
+    hot = Figure(needed * rule.most_of_service_pressure, "gauge_pressure").show(units, 4)
+    least = Figure(needed, "gauge_pressure").show(units, 4)
+    said = [f"At 55 degC it stands at {hot}; service pressure at least 4/5 of that, {least} (49 CFR 173.304a)."]
+    if service_pa is not None:
+        marked = Figure(service_pa, "gauge_pressure").show(units, 4)
+        said.append(
+            f"A service pressure of {marked} is enough."
+            if service_pa >= needed
+            else f"A service pressure of {marked} is too low: do not fill it with {fluid.name}."
+        )
+    return said
+
+
+def _now(
+    fluid: Refrigerant, capacity_kg: float, contents_kg: float | None, temperature_k: float, units: UnitSystem
+) -> list[str]:
+    fluid.require(temperature_k=temperature_k)
+    at = Figure(temperature_k, "temperature").show(units)
+    gauge = float(fluid.bubble_pressure_pa(temperature_k)) - STANDARD_ATMOSPHERE_PA
+    said = [
+        f"At {at} a rested cylinder with liquid in it stands at {Figure(gauge, 'gauge_pressure').show(units, 4)} "
+        "(bubble point, at sea level); more is air or another refrigerant."
+    ]
+    if contents_kg is not None:
+        share = liquid_share(fluid, capacity_kg, contents_kg, temperature_k)
+        if share >= 1.0:
+            said.append(f"At {at} it would be liquid-full: DANGER, it bursts. Keep away, cool it, get it emptied.")
+        else:
+            said.append(f"At {at} it is {100.0 * share:.0f} % full of liquid by volume.")
+    return said
