@@ -21,7 +21,7 @@ from collector.page.screen import THEME_COOKIE, build
 from collector.page.themes import THEMES
 
 POLL_EVERY_S = 1.0
-END_WITHIN_S = 3
+END_WITHIN_S = 1
 MOST_CONNECTIONS = 200
 
 

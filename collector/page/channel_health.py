@@ -9,6 +9,7 @@ from typing import Literal
 
 Health = Literal["fresh", "late", "silent", "never"]
 
+STEPS_KEPT = 15
 LATE_STEPS, LATE_S = 4.0, 5.0
 SILENT_STEPS, SILENT_S = 20.0, 60.0
 """Late: no reading for this many of its usual steps and this time; silent likewise. Common practice."""
@@ -22,7 +23,7 @@ class Channel:
     unit: str
     at: float | None = None
     value: float | None = None
-    steps: deque[float] = field(default_factory=lambda: deque(maxlen=15))
+    steps: deque[float] = field(default_factory=lambda: deque(maxlen=STEPS_KEPT))
 
     def reading(self, at: float, value: float) -> None:
         """Take a reading that is not blank."""

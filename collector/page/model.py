@@ -16,7 +16,7 @@ from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
 from collector.follow.state import STATE_FILE, read_state
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail, seconds_of
-from collector.page.channel_health import Channel
+from collector.page.channel_health import STEPS_KEPT, Channel
 from collector.page.columns_store import ColumnsStore
 
 MOST_JOURNAL_ROWS = 2_000
@@ -59,11 +59,12 @@ class Model:
                 self.columns = list(self._readings.columns)
                 self.channels = {c.channel: Channel(c.channel, c.unit.symbol) for c in self.columns}
                 self.rows = ColumnsStore([c.channel for c in self.columns])
+            first = len(self.rows)
             self.rows.add(rows)
-            for at, values in rows[-100:]:
-                for column, value in zip(self.columns, values, strict=True):
-                    if value == value:
-                        self.channels[column.channel].reading(at, value)
+            for name, channel in self.channels.items():
+                values = self.rows.values(name)[first:]
+                for i in np.flatnonzero(np.isfinite(values))[-STEPS_KEPT:].tolist():
+                    channel.reading(float(self.rows.at[first + i]), float(values[i]))
         while entries := self._journal.rows():
             if self._journal.fresh != self._fresh[1]:
                 self._fresh = (self._fresh[0], self._journal.fresh)

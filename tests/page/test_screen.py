@@ -1,0 +1,174 @@
+"""The page in a real browser: it moves, it writes, it comes back, and nothing that it shows is markup."""
+
+from __future__ import annotations
+
+import datetime
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from collector.follow.state import STATE_VERSION, write_state
+from tests.page.conftest import HOSTILE, PATIENCE_MS, Log, Open, Server, stamp
+
+
+def number(page: Page, name: str) -> str:
+    """Return the large digits that stand under a name."""
+    return page.locator(".keys div", has_text=name).locator(".number").inner_text()
+
+
+def a_state(text: str, level: str = "caution") -> dict[str, object]:
+    """Return a judgement as the findings follower writes it."""
+    now = stamp(datetime.datetime.now(datetime.UTC))
+    stage = {
+        "name": "evacuation", "begin": now, "end": None, "found_by": "signals", "verdict": "undecided",
+        "tone": "working", "answer": text, "more": "", "figures": [],
+        "time_left": {"seconds": 1500, "what": "to target"},
+    }  # fmt: skip
+    finding = {
+        "time": now, "since": now, "stage": "evacuation", "kind": "stall", "level": level, "figures": {}, "text": text,
+    }  # fmt: skip
+    cylinders = [
+        {"name": text, "net": 98.0, "limit": 105.0, "unit": "lb", "on_scale": True, "seconds_left": 600},
+    ]
+    return {
+        "version": STATE_VERSION,
+        "made": now,
+        "again_within_s": 5.0,
+        "refused": "",
+        "now": {
+            "stage": stage, "cylinders": cylinders, "targets": {},
+            "spans": [{"stage": "evacuation", "begin": now, "end": None, "phases": []}],
+        },
+        "result": {"findings": [finding], "stages": [], "log": {}},
+    }  # fmt: skip
+
+
+COUNT = (
+    "getElement(+document.querySelector('.nicegui-echart').id.slice(1))"
+    ".chart.getModel().getSeriesByIndex(0).getData().count()"
+)
+"""How many points the first line of the first trend holds in the browser."""
+
+
+def test_rows_appear_as_they_are_recorded(log: Log, server: Server, open_page: Open) -> None:
+    page = open_page(server.url)
+    log.row("55.5", "", "90.25")
+    expect(page.locator(".keys")).to_contain_text("55.5 psig")
+    expect(page.locator(".recording")).to_contain_text("recording")
+    expect(page.locator(".channels")).to_contain_text("90.25 lb")
+    before = page.evaluate(COUNT)
+    log.row("56.5")
+    expect(page.locator(".keys")).to_contain_text("56.5 psig")
+    page.wait_for_function(f"() => {COUNT} > {before}")
+    assert number(page, "circuit pressure") == "56.5 psig"
+
+
+def test_a_mark_is_written_and_taken_back_by_later_rows(log: Log, server: Server, open_page: Open) -> None:
+    page = open_page(server.url)
+    before = len(log.entries())
+    page.get_by_role("button", name="Begin evacuation").click()
+    expect(page.locator(".said")).to_contain_text("evacuation begun")
+    expect(page.get_by_role("button", name="End evacuation")).to_be_visible()
+    page.get_by_role("button", name="Pump valve closed").click()
+    expect(page.locator(".said")).to_contain_text("pump valve closed")
+    assert log.entries()[before:] == ["stage,evacuation,begin,", "mark,pump_valve_closed,,"]
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator(".said")).to_contain_text("taken back")
+    note, opposite = log.entries()[before + 2 :]
+    assert note.startswith("note,,,undo: pump valve closed")
+    assert opposite.startswith("mark,pump_valve_open,,undo: pump valve closed")
+
+
+def test_a_cylinder_and_a_note_by_keyboard_alone(log: Log, server: Server, open_page: Open) -> None:
+    page = open_page(server.url)
+    before = len(log.entries())
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.get_by_label("Note", exact=True).focus()
+    page.keyboard.type('hose warm, "frost" at <port 2>')
+    page.keyboard.press("Enter")
+    expect(page.locator(".said")).to_contain_text("note: hose warm")
+    page.get_by_text("Other marks").press("Enter")
+    page.get_by_role("button", name="Cylinder on").press("Enter")
+    page.get_by_role("button", name="CYL-2").press("Enter")
+    expect(page.locator(".said")).to_contain_text("cylinder on CYL-2")
+    assert log.entries()[before:] == ['note,,,"hose warm, ""frost"" at <port 2>"', "mark,cylinder_on,CYL-2,"]
+
+
+def test_it_comes_back_after_the_server_died(log: Log, server: Server, open_page: Open) -> None:
+    page = open_page(server.url)
+    expect(page.locator(".channels")).to_contain_text("lb")
+    server.kill()
+    expect(page.locator("#popup")).to_be_visible()
+    server.start()
+    log.row("77.7")
+    expect(page.locator(".channels")).to_contain_text("77.7 psig", timeout=2 * PATIENCE_MS)
+
+
+def test_nothing_from_a_file_or_a_wire_becomes_markup(log: Log, server: Server, open_page: Open) -> None:
+    write_state(log.folder, a_state(HOSTILE, "alarm"))
+    page = open_page(server.url)
+    for part in ("h1", ".words", ".alarm", ".finding", ".cylinder"):
+        expect(page.locator(part).first).to_contain_text(HOSTILE)
+    assert page.evaluate("window.broken") is None
+    assert page.locator("main b, main img, header img").count() == 0
+
+
+def test_silence_is_said(log: Log, server: Server, open_page: Open) -> None:
+    page = open_page(server.url)
+    expect(page.locator(".channels tr", has_text="vacuum")).to_contain_text("silent")
+    expect(page.locator(".top")).to_contain_text("silent: vacuum")
+
+
+@pytest.mark.parametrize(("width", "height", "theme"), [(1280, 800, "night"), (390, 844, "sun")])
+def test_it_fits_and_is_large_enough(
+    log: Log, server: Server, open_page: Open, width: int, height: int, theme: str
+) -> None:
+    write_state(log.folder, a_state("Pull-down has stopped at 830 micron."))
+    page = open_page(server.url, width, height, theme)
+    expect(page.locator(".words")).to_have_text("Pull-down has stopped at 830 micron.")
+    expect(page.locator(".left")).to_have_text("about 25 min to target")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    answer = page.locator(".words").bounding_box()
+    assert answer is not None
+    assert answer["y"] + answer["height"] < height, "the answer is on the first screen"
+    small = page.evaluate(
+        "() => [...document.querySelectorAll('main button, main summary')].filter(b => b.offsetParent)"
+        ".filter(b => b.getBoundingClientRect().height < 48).map(b => b.textContent)"
+    )
+    assert small == [], "targets for gloves: 48 px and more (WCAG 2.2, 2.5.8 asks for 24, 2.5.5 for 44)"
+    nameless = page.evaluate(
+        "() => [...document.querySelectorAll('button, input, section, figure')].filter(e =>"
+        " !(e.textContent.trim() || e.ariaLabel || e.labels?.length)).length"
+    )
+    assert nameless == 0
+
+
+@pytest.mark.parametrize("theme", ["night", "sun"])
+def test_contrast(log: Log, server: Server, open_page: Open, theme: str) -> None:
+    """Text against its ground: 4.5 to 1 at least (WCAG 2.2, 1.4.3)."""
+    write_state(log.folder, a_state("Frozen tubes burst.", "alarm"))
+    page = open_page(server.url, theme=theme)
+    expect(page.locator(".alarm").first).to_be_visible()
+    faint = page.evaluate(
+        """() => {
+        const channel = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
+        const light = c => 0.2126 * channel(c[0]) + 0.7152 * channel(c[1]) + 0.0722 * channel(c[2]);
+        const numbers = s => s.match(/[\\d.]+/g).map(Number);
+        const ground = e => {
+            for (; e; e = e.parentElement) {
+                const c = numbers(getComputedStyle(e).backgroundColor);
+                if (c.length < 4 || c[3] > 0.9) return c;
+            }
+            return [255, 255, 255];
+        };
+        return [...document.querySelectorAll('main *, header *, footer')]
+            .filter(e => e.offsetParent && [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim()))
+            .map(e => {
+                const a = light(numbers(getComputedStyle(e).color)), b = light(ground(e));
+                return [e.className, e.textContent, (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05)];
+            })
+            .filter(x => x[2] < 4.5);
+        }"""
+    )
+    assert faint == []
