@@ -12,11 +12,13 @@ from analysis.cylinders import cylinder_findings
 from analysis.recovery import findings as judge
 from analysis.recovery.liquid import GONE_K, Call, Evidence, gather, liquid_gone
 from analysis.recovery.pauses import Pause, split, standing
+from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
 from analysis.recovery.ticks import Ticks, make_ticks
-from analysis.result import Assessment, Figure, FigureValue, Finding, Span
-from analysis.scale import Weighing, weigh
+from analysis.result import Assessment, Figure, FigureValue, Span
+from analysis.scale import weigh
 from analysis.stretch import Stretch
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 __all__ = ["assess"]
 
@@ -52,16 +54,19 @@ def assess(stretch: Stretch) -> Assessment:
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]
     found.sort(key=lambda f: f.time)
+    standing_at = progress(ticks, evidence, call, pauses, _level_pa(ticks, required), stretch.job)
     verdict, said = _verdict(ticks, evidence, call, level, required)
     missing = _missing(stretch, ticks, required)
-    text = " ".join([said, *missing, judge.FIRST_COME if required.level is not None else ""]).strip()
+    text = " ".join(
+        [said, *_going(standing_at, level, required), *missing, judge.FIRST_COME if required.level is not None else ""]
+    ).strip()
     return Assessment(
         verdict=verdict,
         text=text,
-        figures=_figures(stretch, ticks, evidence, call, level, required, weighing),
+        figures=_figures(stretch, ticks, call, required, standing_at),
         findings=tuple(found),
-        traces=_traces(ticks, evidence),
-        spans=tuple(_spans(stretch, ticks, pauses, call, found)),
+        traces=_traces(ticks),
+        spans=tuple(_spans(stretch, ticks, pauses)),
     )
 
 
@@ -117,21 +122,37 @@ def _missing(stretch: Stretch, ticks: Ticks, required: RequiredLevel) -> list[st
     return said
 
 
+def _level_pa(ticks: Ticks, required: RequiredLevel) -> float | None:
+    if required.level is None:
+        return None
+    return required.level.absolute_pa(float(ticks.barometer_pa[-1]) if len(ticks) else STANDARD_ATMOSPHERE_PA)
+
+
+def _going(at: Progress | None, level: judge.LevelState, required: RequiredLevel) -> list[str]:
+    """Return what to say of the time left, or of a stall."""
+    if at is None or level.reached is not None:
+        return []
+    if at.stalled_s is not None:
+        return [
+            f"Nothing has moved for {at.stalled_s / 60:.0f} min: look for a full or hot cylinder, a cut-out, "
+            "a closed valve."
+        ]
+    if at.left_s is None:
+        return []
+    best, low, high = (minutes / 60.0 for minutes in at.left_s)
+    goal = "until the liquid that the plate accounts for is out" if at.phase == "liquid" else "to the required level"
+    return [f"About {best:.0f} min ({low:.0f} to {high:.0f}) {goal}."]
+
+
 def _figures(
-    stretch: Stretch,
-    ticks: Ticks,
-    evidence: Evidence,
-    call: Call | None,
-    level: judge.LevelState,
-    required: RequiredLevel,
-    weighing: Weighing | None,
+    stretch: Stretch, ticks: Ticks, call: Call | None, required: RequiredLevel, at: Progress | None
 ) -> dict[str, FigureValue]:
     figures: dict[str, FigureValue] = {}
     moved = ticks.moved_kg[np.isfinite(ticks.moved_kg)]
     figures["recovered"] = Figure(float(moved[-1]) if len(moved) else np.nan, "mass")
-    if required.level is not None:
-        barometer = float(ticks.barometer_pa[-1]) if len(ticks) else 101_325.0
-        figures["required_level"] = Figure(required.level.absolute_pa(barometer), "pressure")
+    level_pa = _level_pa(ticks, required)
+    if level_pa is not None:
+        figures["required_level"] = Figure(level_pa, "pressure")
     if len(ticks):
         lowest = pd.Series(ticks.pressure_pa).rolling(3, min_periods=1).median().min()
         figures["lowest_pressure"] = Figure(float(lowest), "pressure")
@@ -139,10 +160,16 @@ def _figures(
         if volume is not None and np.isfinite(ticks.density[-1]):
             figures["vapor_left"] = Figure(volume * float(ticks.density[-1]), "mass")
     figures["liquid_gone_after"] = Figure(np.nan if call is None else float(ticks.at_s[call.tick]), "minutes")
+    if at is not None and at.left_s is not None:
+        figures["phase"] = at.phase
+        for name, value in zip(("time_left", "time_left_low", "time_left_high"), at.left_s, strict=True):
+            figures[name] = Figure(value, "minutes")
+    if at is not None and at.stalled_s is not None:
+        figures["stalled_for"] = Figure(at.stalled_s, "minutes")
     return figures
 
 
-def _traces(ticks: Ticks, evidence: Evidence) -> dict[str, pd.Series]:
+def _traces(ticks: Ticks) -> dict[str, pd.Series]:
     index = ticks.known
     return {
         "pressure": pd.Series(ticks.pressure_pa, index=index),
@@ -152,9 +179,6 @@ def _traces(ticks: Ticks, evidence: Evidence) -> dict[str, pd.Series]:
     }
 
 
-def _spans(stretch: Stretch, ticks: Ticks, pauses: list[Pause], call: Call | None, found: list[Finding]) -> list[Span]:
-    spans = []
-    for pause in pauses:
-        begin = stretch.begin + pd.Timedelta(seconds=max(pause.begin_s, 0.0))
-        spans.append(Span("pause", begin, ticks.known[pause.last], "pause"))
-    return spans
+def _spans(stretch: Stretch, ticks: Ticks, pauses: list[Pause]) -> list[Span]:
+    begins = [stretch.begin + pd.Timedelta(seconds=max(pause.begin_s, 0.0)) for pause in pauses]
+    return [Span("pause", begin, ticks.known[p.last], "pause") for begin, p in zip(begins, pauses, strict=True)]

@@ -9,7 +9,7 @@ from analysis.recovery import assess
 from analysis.report.recovery_plot import draw
 from analysis.result import Assessment, Figure, Finding
 from tests.benchmarks.recovery_circuit import Case, Run, simulate
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.support import assert_prefix_consistent, cut, make_stretch
 
 WITHOUT_SCALE = ("circuit_pressure", "leaving_water_temperature")
 
@@ -159,3 +159,23 @@ def test_the_plot_can_be_drawn() -> None:
     plot = draw(run.stretch, assessment)
     assert plot is not None
     assert len(plot.axes) == 3
+
+
+@pytest.mark.parametrize(("now", "phase"), [(2500.0, "liquid"), (5600.0, "vapour")])
+def test_the_time_left_holds_the_truth(now: float, phase: str) -> None:
+    run = simulate(Case())
+    assessment = assess(cut(run.stretch, int(np.searchsorted(run.seconds, now))))
+    assert assessment.figures["phase"] == phase
+    reached = run.seconds[np.flatnonzero(run.pressure <= figure(assessment, "required_level"))[0]]
+    truth = (run.gone_s if phase == "liquid" else reached) - now
+    assert figure(assessment, "time_left_low") * 0.9 <= truth <= figure(assessment, "time_left_high")
+    assert "min (" in assessment.text
+
+
+def test_a_stall_is_said() -> None:
+    seconds = np.arange(0.0, 5400.0, 2.0)
+    pressure = 400.0 * np.exp(-np.minimum(seconds, 2400.0) / 1500.0)
+    stretch = make_stretch(
+        "recovery", seconds, {"circuit_pressure": ("kPa", pressure)}, tables={"circuit": {"refrigerant": "R-134a"}}
+    )
+    assert "Nothing has moved for" in assess(stretch).text
