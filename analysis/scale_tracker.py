@@ -263,7 +263,7 @@ class Tracker:
         since = self.waiting[0].at
         if self._empty(sample.weight):
             if sample.at - next(s for s in self.waiting if self._empty(s.weight)).at >= LEFT_S:
-                self._leave(load, sample)
+                self._leave(load)
             return
         first = self.waiting[self._steady_from(self.base_kg + 0.1 * SAMPLE_S)]
         stood = sample.at - first.at
@@ -439,11 +439,14 @@ class Tracker:
             self.expected[load.cylinder] = load.end_kg
         self.load, self.waiting, self.gain = None, [], 1.0
 
-    def _leave(self, load: Load, sample: _Sample) -> None:
+    def _leave(self, load: Load) -> None:
         """The cylinder was lifted off."""
+        empty = [s for s in self.waiting if self._empty(s.weight)]
         self._end_load(load)
-        self._climbed = 0.0
-        self.last = sample
+        self._climbed, self.last = 0.0, empty[0]
+        for s in empty[1:]:
+            if self.load is None:
+                self._while_empty(s)
 
     def _zeroed(self, sample: _Sample) -> None:
         """The tare button was pressed with the cylinder on the scale: what climbs from nothing is flow."""

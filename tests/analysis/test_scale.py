@@ -1,0 +1,265 @@
+"""The scale: hostile signals read right, causally, in time. Mass in kg unless said."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.cylinders import cylinder_findings
+from analysis.result import Assessment
+from analysis.scale import Weighing, weigh
+from analysis.stretch import Stretch
+from tests.benchmarks.scale_ensemble import score, world
+from tests.support import assert_prefix_consistent, cut, make_stretch
+
+LB = 0.45359237
+
+
+def weights(*parts: tuple[float, float, float], step: float = 1.0) -> np.ndarray:
+    """Return a weight that goes from one value to another in each (seconds, from, to)."""
+    return np.concatenate([np.linspace(a, b, round(long / step), endpoint=False) for long, a, b in parts])
+
+
+def weighed(
+    shown: np.ndarray,
+    *,
+    step: float = 1.0,
+    stage: str = "recovery",
+    marks: Iterable[tuple[float, str, str, str]] = (),
+    cylinders: list[dict[str, str]] | None = None,
+    quantum: float = 0.05,
+    noise: float = 0.01,
+) -> Weighing:
+    return weigh(stretch_of(shown, step, stage, marks, cylinders, quantum, noise))
+
+
+def stretch_of(
+    shown: np.ndarray,
+    step: float = 1.0,
+    stage: str = "recovery",
+    marks: Iterable[tuple[float, str, str, str]] = (),
+    cylinders: list[dict[str, str]] | None = None,
+    quantum: float = 0.05,
+    noise: float = 0.01,
+) -> Stretch:
+    rng = np.random.default_rng(1)
+    read = np.round((shown + rng.normal(0, noise, len(shown))) / quantum) * quantum
+    tables = {"circuit": {"refrigerant": "R-134a"}, **({"cylinder": cylinders} if cylinders else {})}
+    at = np.arange(len(shown)) * step
+    return make_stretch(stage, at, {"cylinder_weight": ("kg", read)}, tables=tables, journal=marks)
+
+
+FILL = ((60, 26, 26), (1200, 26, 66), (60, 66, 66))
+SWAP = ((90, 0, 0), (60, 24, 24), (600, 24, 44), (120, 44, 44))
+
+
+def on(at: float, name: str) -> tuple[float, str, str, str]:
+    return (at, "mark", "cylinder_on", name)
+
+
+def test_one_cylinder_filled() -> None:
+    found = weighed(weights(*FILL))
+    assert found.total_kg == pytest.approx(40.0, abs=0.1)
+    assert len(found.loads) == 1
+    assert found.changes == ()
+
+
+def test_charging_counts_what_leaves() -> None:
+    found = weighed(weights((60, 66, 66), (1200, 66, 26), (60, 26, 26)), stage="charging")
+    assert found.total_kg == pytest.approx(40.0, abs=0.1)
+
+
+def test_a_swap_without_marks() -> None:
+    found = weighed(weights(*FILL, *SWAP))
+    assert found.total_kg == pytest.approx(60.0, abs=0.15)
+    assert [(c.old, c.new) for c in found.changes] == [("cylinder 1", "cylinder 2")]
+    assert found.by_cylinder() == pytest.approx({"cylinder 1": 40.0, "cylinder 2": 20.0}, abs=0.15)
+
+
+def test_names_by_marks_late_and_by_tare() -> None:
+    cylinders = [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": "24 kg"}]
+    by_tare = weighed(weights(*FILL, *SWAP), cylinders=cylinders)
+    assert [(load.cylinder, load.named_by) for load in by_tare.loads] == [("A", "tare"), ("B", "tare")]
+    by_mark = weighed(weights(*FILL, *SWAP), marks=[on(20, "X"), on(1600, "Y")])
+    assert [(load.cylinder, load.named_by) for load in by_mark.loads] == [("X", "mark"), ("Y", "mark")]
+
+
+def test_a_cylinder_put_back_is_no_change_and_counts_once() -> None:
+    back = ((40, 0, 0), (60, 66, 66), (300, 66, 72), (60, 72, 72))
+    found = weighed(weights(*FILL, *back))
+    assert found.total_kg == pytest.approx(46.0, abs=0.15)
+    assert found.changes == ()
+    assert found.by_cylinder() == pytest.approx({"cylinder 1": 46.0}, abs=0.15)
+
+
+def test_a_reused_cylinder_keeps_its_name() -> None:
+    cylinders = [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": "24 kg"}]
+    again = ((90, 0, 0), (60, 66, 66), (100, 66, 68), (60, 68, 68))
+    found = weighed(weights(*FILL, *SWAP, *again), cylinders=cylinders)
+    assert [c.new for c in found.changes] == ["B", "A"]
+    assert found.by_cylinder() == pytest.approx({"A": 42.0, "B": 20.0}, abs=0.2)
+
+
+@pytest.mark.parametrize("lean", [-6.0, 3.0, 12.0, 30.0])
+@pytest.mark.parametrize("long", [3, 20, 60, 100])
+def test_a_hand_that_leans_counts_for_nothing(lean: float, long: int) -> None:
+    shown = weights(*FILL)
+    shown[600 : 600 + long] += lean
+    found = weighed(shown)
+    assert found.total_kg == pytest.approx(40.0, abs=0.25)
+    assert found.changes == ()
+
+
+def test_a_thing_left_on_the_scale_counts_for_nothing() -> None:
+    shown = weights(*FILL)
+    shown[400:1000] += 9.0  # a bag of ice on the cylinder for ten minutes
+    found = weighed(shown)
+    assert found.total_kg == pytest.approx(40.0, abs=0.3)
+    assert found.changes == ()
+
+
+def test_single_wild_readings_count_for_nothing() -> None:
+    shown = weights(*FILL)
+    shown[np.random.default_rng(3).integers(60, 1300, 60)] += 40.0
+    assert weighed(shown).total_kg == pytest.approx(40.0, abs=0.2)
+
+
+@pytest.mark.parametrize("factor", [LB, 1 / LB])
+@pytest.mark.parametrize("long", [15, 100, 500])
+def test_the_other_unit_for_some_rows(factor: float, long: int) -> None:
+    shown = weights(*FILL)
+    shown[500 : 500 + long] *= factor
+    found = weighed(shown)
+    assert found.total_kg == pytest.approx(40.0, abs=0.4)
+    assert found.changes == ()
+
+
+def test_tare_button_with_the_cylinder_on() -> None:
+    shown = weights(*FILL, (60, 0, 0), (600, 24, 44))
+    shown[700:] -= shown[700] + 0.0
+    found = weighed(shown)
+    assert found.by_cylinder()["cylinder 1"] == pytest.approx(40.0, abs=0.8)
+    assert any("set to zero" in said for said in found.cautions)
+
+
+def test_lost_while_flowing_is_counted_from_the_same_cylinder() -> None:
+    shown = weights(*FILL)
+    shown[500:900] = np.nan
+    found = weighed(shown)
+    assert found.total_kg == pytest.approx(40.0, abs=0.2)
+    assert found.changes == ()
+
+
+def test_a_swap_while_lost_is_found_and_told() -> None:
+    shown = weights(*FILL, *SWAP)
+    shown[1250:1430] = np.nan
+    found = weighed(shown)
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(60.0, abs=1.5)
+    marked = weighed(shown, marks=[on(5, "A"), on(1412, "B")])
+    assert [c.new for c in marked.changes] == ["B"]
+    assert any("no readings while A was changed for B" in said for said in marked.cautions)
+
+
+def test_a_swap_to_nearly_the_same_weight_is_known_by_the_mark() -> None:
+    shown = weights((60, 30, 30), (600, 30, 50), (60, 50, 50), (90, 0, 0), (60, 50.1, 50.1), (600, 50.1, 60))
+    assert weighed(shown).changes == ()
+    found = weighed(shown, marks=[on(5, "A"), on(815, "B")])
+    assert [(c.old, c.new) for c in found.changes] == [("A", "B")]
+    assert found.total_kg == pytest.approx(29.9, abs=0.2)
+
+
+def test_a_mark_alone_is_believed_when_the_scale_shows_nothing() -> None:
+    found = weighed(weights(*FILL), marks=[on(5, "A"), on(700, "B")])
+    assert [(c.new, c.seen) for c in found.changes] == [("B", "mark")]
+    assert found.total_kg == pytest.approx(40.0, abs=0.2)
+
+
+def test_sparse_rows_and_coarse_steps() -> None:
+    found = weighed(weights(*FILL, *SWAP, step=30.0), step=30.0)
+    assert found.total_kg == pytest.approx(60.0, abs=0.8)
+    assert len(found.changes) == 1
+    coarse = weighed(weights(*FILL, *SWAP), quantum=LB)
+    assert coarse.total_kg == pytest.approx(60.0, abs=2 * LB)
+
+
+def test_resolution_is_the_step_of_the_scale() -> None:
+    assert weighed(weights(*FILL), quantum=0.2, noise=0.1).resolution_kg == pytest.approx(0.2)
+    assert weighed(weights(*FILL), quantum=0.02, noise=0.02).resolution_kg == pytest.approx(0.02)
+
+
+def test_a_blank_scale_says_nothing() -> None:
+    found = weighed(np.full(500, np.nan))
+    assert np.isnan(found.total_kg)
+    assert found.loads == ()
+    assert found.moved_kg.isna().all()
+
+
+def test_no_scale_at_all() -> None:
+    stretch = make_stretch("recovery", np.arange(100.0), {"circuit_pressure": ("psig", np.full(100, 60.0))})
+    assert weigh(stretch).changes == ()
+    assert cylinder_findings(stretch, weigh(stretch)) == ()
+
+
+def test_rate_and_gross_follow() -> None:
+    found = weighed(weights(*FILL))
+    assert float(found.rate_kg_per_s.iloc[800]) == pytest.approx(40 / 1200, rel=0.05)
+    assert float(found.gross_kg.iloc[-1]) == pytest.approx(66.0, abs=0.1)
+
+
+def judged(stretch: Stretch) -> Assessment:
+    return Assessment("", "", findings=cylinder_findings(stretch, weigh(stretch)))
+
+
+@pytest.mark.parametrize("seed", [4, 11, 23, 36, 57, 85, 101, 189])
+def test_nothing_later_is_used(seed: int) -> None:
+    stretch, _ = world(seed)
+    rows = len(stretch.frame)
+    cuts = np.random.default_rng(seed).integers(2, rows + 1, 12).tolist()
+    whole = weigh(stretch)
+    for n in cuts:
+        part = weigh(cut(stretch, n))
+        assert part.moved_kg.equals(whole.moved_kg.iloc[:n])
+        assert part.gross_kg.equals(whole.gross_kg.iloc[:n])
+        assert part.load.equals(whole.load.iloc[:n])
+    assert_prefix_consistent(judged, stretch, cuts)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(5, 90), st.floats(-5, 90)), min_size=3, max_size=25),
+    st.sampled_from([0.5, 2.0, 10.0, 45.0]),
+)
+def test_any_signal_is_followed_causally(parts: list[tuple[int, float]], step: float) -> None:
+    shown = np.concatenate([np.full(long, level) for long, level in parts])
+    stretch = stretch_of(shown, step, marks=[on(30, "A"), on(200 * step, "B")])
+    whole = weigh(stretch)
+    for n in (1, 2, len(shown) // 3 + 1, 2 * len(shown) // 3 + 1):
+        assert weigh(cut(stretch, n)).moved_kg.equals(whole.moved_kg.iloc[:n])
+    assert whole.total_kg == pytest.approx(
+        sum(load.moved_kg for load in whole.loads), abs=2.0 + 0.2 * abs(whole.total_kg)
+    )
+
+
+def test_hostile_logs() -> None:
+    scores = [score(seed) for seed in range(1000, 1080)]
+    seen = [s for s in scores if not s.truth.blind and float(s.truth.hostile[0].split()[0]) <= 10]
+    assert np.mean([abs(s.error) <= 0.01 for s in seen]) >= 0.9
+    swaps = sum(len(s.truth.swaps) for s in scores)
+    assert sum(s.found for s in scores) >= 0.98 * swaps
+    assert sum(s.invented for s in scores) <= 0.04 * len(scores)
+
+
+def test_two_days_of_seconds_take_less_than_half_a_second() -> None:
+    shown = np.tile(weights(*FILL, (120, 0, 0)), 120)[:172_800]
+    stretch = stretch_of(shown)
+    weigh(cut(stretch, 100))
+    begun = time.perf_counter()
+    found = weigh(stretch)
+    assert time.perf_counter() - begun < 1.0
+    assert len(found.loads) > 100
