@@ -35,15 +35,16 @@ class Evidence:
     """What is known of a stall at some moment.
 
     `rises`: closed stretches of this pull, each with `expected`, the share by which the level would have grown were
-    it held up by inflow; `pump_open`, `pump_closed`: pressure at the pump over that of the stalled level while
-    pumping and while closed (NaN unknown); `oil_helped`: True where fresh oil brought a deeper pull, False where it
-    came back to the same level, None without a change; `trend_per_min`: of ln(level).
+    it held up by inflow, and `grown`, by which it grew since the valve closed. `pump_open`, `pump_closed`: pressure
+    at the pump over that of the stalled level while pumping and while closed (NaN unknown). `oil_helped`: True where
+    fresh oil brought a deeper pull, False where it came back to the same level, None without a change.
+    `trend_per_min`: of ln(level).
     """
 
     level_pa: float
     coldest_k: float
     warmest_k: float
-    rises: Sequence[tuple[Rise, float]]
+    rises: Sequence[tuple[Rise, float, float]]
     pump_open: float
     pump_closed: float
     oil_helped: bool | None
@@ -53,12 +54,13 @@ class Evidence:
 def likelihoods(evidence: Evidence) -> dict[str, float]:
     """Return the likelihood of each cause, adding up to one."""
     oil, moisture, leak = 0.0, 0.0, -0.3
-    for rise, expected in evidence.rises:
-        grown = rise.end_pa / rise.begin_pa - 1.0
+    for rise, expected, grown in evidence.rises:
         if rise.kind == "leak":
             oil, leak, moisture = oil - 3.0, leak + 3.5, moisture - 1.0
         elif rise.kind == "moisture":
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 3.5
+        elif rise.kind == "flat" and grown > 0.3:  # had levelled off before anybody could see it bend
+            oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
             oil += 3.5 if expected > 0.25 else 1.0
         elif grown > 0.5 * expected and grown > 0.15:

@@ -19,15 +19,17 @@ OVER_RANGE_LEAST_PA = 1_300.0
 
 @dataclass(frozen=True)
 class Ticks:
-    """Arrays of shape (n,): `end_s` since the stage began, `vacuum` [Pa], `scatter` of ln(vacuum) from bin to bin,
-    `pump` [Pa at the pump inlet], `coldest` and `warmest` temperature known [K]; NaN where there was no reading.
+    """Arrays of shape (n,), NaN where there was no reading.
 
-    `known` is when each bin could first be used.
+    `end_s` since the stage began, `vacuum` [Pa] and the same not smoothed as `raw`, `scatter` of ln(vacuum) from bin
+    to bin, `pump` [Pa at the pump inlet], `coldest` and `warmest` temperature known [K]; `known` is when each bin
+    could first be used.
     """
 
     end_s: np.ndarray
     known: pd.DatetimeIndex
     vacuum: np.ndarray
+    raw: np.ndarray
     scatter: np.ndarray
     pump: np.ndarray
     coldest: np.ndarray
@@ -62,6 +64,7 @@ def make_ticks(stretch: Stretch) -> Ticks:
         end_s=bins.end_s[kept],
         known=pd.DatetimeIndex(bins.known[kept]),
         vacuum=np.exp(smooth),
+        raw=raw[kept],
         scatter=np.nan_to_num(1.4826 * spread / np.sqrt(2.0), nan=0.02),
         pump=pd.Series(pump).rolling(3, min_periods=1).median().to_numpy(dtype=float),
         coldest=filled.min(axis=1).to_numpy(dtype=float),

@@ -24,7 +24,8 @@ DEEPER = 0.75
 RISEN, RISEN_NOISES = 0.2, 6.0
 BROKEN = 4.0
 BROKEN_PA = 15e3
-GAP_S = 600.0
+GAP_S, AFTER_GAP = 150.0, 1.4
+"""The probe was out of its range and comes back well above: the vacuum was broken."""
 FALLEN, FALLEN_NOISES = 0.1, 5.0
 EXPECTED_SHARE = 0.4
 """Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
@@ -177,7 +178,9 @@ class Walk:
         recent = p[max(0, k - 5) : k].min()
         jumped = p[k] > BROKEN * recent and p[k] > 2e3 and at[k] - at[max(0, k - 5)] < 180.0 + gap
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
-        return bool((jumped and p[k] > BROKEN_PA / 3.0) or back or (gap > GAP_S and p[k] > 2.0 * p[k - 1]))
+        return bool(
+            (jumped and p[k] > BROKEN_PA / 3.0) or back or (gap > GAP_S and self.t.raw[k] > AFTER_GAP * p[k - 1])
+        )
 
     def _new_pull(self, k: int) -> None:
         if self.story.pull_starts[-1] == k:
@@ -204,7 +207,7 @@ class Walk:
     def _end_closed(self, k: int) -> None:
         if self.closed is not None:
             self.closed.last = k
-            self._rise(self.closed, k)
+            self._rise(self.closed, max(self.closed.first, k - 2))  # what opening does is not part of the rise
             self.closed = None
 
     def _rising(self, k: int) -> bool:
@@ -308,7 +311,8 @@ class Walk:
             if closed.first < begin or closed.hold or closed.rise is None:
                 continue
             seconds = closed.rise.seconds
-            rises.append((closed.rise, per_s * seconds))
+            grown = closed.rise.end_pa / float(p[closed.first]) - 1.0
+            rises.append((closed.rise, per_s * seconds, grown))
             inside = self.t.pump[closed.first + 4 : (k if closed.last is None else closed.last) + 1]
             if np.isfinite(inside).sum() >= 4:
                 pump_closed = float(np.nanmedian(inside[-8:])) / float(p[closed.first])
@@ -373,8 +377,11 @@ class Walk:
     # --- closed ----------------------------------------------------------------------------------------
 
     def _rise(self, closed: Closed, k: int) -> None:
-        part = slice(closed.first, k + 1)
-        at = self.t.end_s[part] - self.t.end_s[closed.first]
+        at = self.t.end_s[closed.first : k + 1] - self.t.end_s[closed.first]
+        gaps = np.flatnonzero(np.diff(at) > GAP_S)
+        if len(gaps):  # beyond it the probe was out of its range
+            at = at[: gaps[0] + 1]
+        part = slice(closed.first, closed.first + len(at))
         rise = judge_rise(
             at,
             self.t.vacuum[part],
@@ -389,7 +396,8 @@ class Walk:
         assert closed is not None
         at, p = self.t.end_s, self.t.vacuum
         since = float(at[k]) - closed.begin_s
-        if since >= closed.next_check_s:
+        falls = p[k] < (1.0 - max(0.03, 3.0 * float(self.t.scatter[k]))) * p[self.peak]
+        if since >= closed.next_check_s and not falls:  # a fall may be the valve opening
             closed.next_check_s = max(since + 60.0, CHECK_GROWTH * since)
             self._rise(closed, k)
             if closed.outcome == "hold_failed" and closed.rise is not None:
