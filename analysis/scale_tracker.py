@@ -269,10 +269,7 @@ class Tracker:
         stood = sample.at - first.at
         young = since - self.stands_since < YOUNG_S
         if self._could_flow(first, sample) and self._unit_slip(first) is None:
-            if self._goes_on():
-                self._flow(load, sample)
-                return
-            if stood >= (STAYS_S if young else BURST_S):
+            if self._goes_on() or stood >= (STAYS_S if young else BURST_S):
                 self._odd, self._odd_counted = sample.weight - self.last.weight, True
                 self._flow(load, sample)
                 return
@@ -386,7 +383,8 @@ class Tracker:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
         last = self.last
         assert last is not None
-        room = max(self.base_kg, SLIP_SHARE * abs(last.weight)) + 1.5 * abs(self.rate) * (first.at - last.at)
+        flowed = min(1.5 * abs(self.rate) * (first.at - last.at), 5 * SLIP_SHARE * abs(last.weight))
+        room = max(self.base_kg, SLIP_SHARE * abs(last.weight)) + flowed
         for factor in _UNIT_SLIPS:
             if factor != self.gain and abs(first.raw * factor - self.zero - last.weight) <= room:
                 return factor
