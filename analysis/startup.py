@@ -106,6 +106,7 @@ class _Trend:
     scatter: pd.DataFrame
     drift: pd.DataFrame
     steady: np.ndarray
+    swinging: np.ndarray
 
 
 def _on_grid(figures: pd.DataFrame, bins: Bins) -> _Trend:
@@ -116,6 +117,7 @@ def _on_grid(figures: pd.DataFrame, bins: Bins) -> _Trend:
     number = pd.Series(np.arange(len(full), dtype=float), index=full.index)
     scatter, drift = pd.DataFrame(index=full.index), pd.DataFrame(index=full.index)
     steady, known = np.ones(len(full), dtype=bool), np.zeros(len(full), dtype=bool)
+    swinging = np.zeros(len(full), dtype=bool)
     for name in full:
         values = full[name]
         there = number.where(values.notna())
@@ -132,12 +134,13 @@ def _on_grid(figures: pd.DataFrame, bins: Bins) -> _Trend:
         noise = 2.0 * scatter[name] * np.sqrt(12.0 / count.clip(lower=1.0))
         moved = (drift[name].abs() - noise).clip(lower=0.0) + 0.5 * np.minimum(drift[name].abs(), noise)
         alone = (scatter[name] <= tolerance.scatter) & (moved <= tolerance.drift) & (wide >= 0.75 * (length - 1))
+        swinging |= (scatter[name] > tolerance.scatter).to_numpy(dtype=bool)
         there_enough = (count >= LEAST_PARTS).to_numpy(dtype=bool)
         steady &= alone.to_numpy(dtype=bool) | ~there_enough
         known |= there_enough & (name != "compressor_load")
     steady &= known
     rows = np.searchsorted(full.index.to_numpy(), place)
-    return _Trend(scatter.iloc[rows], drift.iloc[rows], steady[rows])
+    return _Trend(scatter.iloc[rows], drift.iloc[rows], steady[rows], swinging[rows])
 
 
 def _running(bins: Bins) -> np.ndarray:
@@ -183,7 +186,7 @@ def _walk(
             if name in open_.means and not np.isnan(values[name][k])
         )
         away_since = (begin if away_since is None else away_since) if away else None
-        swing_since = None if trend.steady[k] else (begin if swing_since is None else swing_since)
+        swing_since = (begin if swing_since is None else swing_since) if trend.swinging[k] else None
         lost = k > 0 and end - float(bins.end_s[k - 1]) > LOST_S
         ended: float | None = None
         if lost:

@@ -314,11 +314,13 @@ class Walk:
             grown = closed.rise.end_pa / float(p[closed.first]) - 1.0
             rises.append((closed.rise, per_s * seconds, grown))
             inside = self.t.pump[closed.first + 4 : (k if closed.last is None else closed.last) + 1]
-            if np.isfinite(inside).sum() >= 4:
-                pump_closed = float(np.nanmedian(inside[-8:])) / float(p[closed.first])
+            inside = inside[np.isfinite(inside)]
+            if len(inside) >= 4:
+                pump_closed = float(np.median(inside[-8:])) / float(p[closed.first])
         window = slice(max(stall.since, k - 40), k + 1)
         ratio = self.t.pump[window] / p[window]
-        pump_open = float(np.nanmedian(ratio)) if np.isfinite(ratio).sum() >= 4 and self.closed is None else math.nan
+        ratio = ratio[np.isfinite(ratio)]
+        pump_open = float(np.median(ratio)) if len(ratio) >= 4 and self.closed is None else math.nan
         if oil_helped is None and self._same_after_oil(k, stall):
             oil_helped = False
         return Evidence(
