@@ -20,6 +20,8 @@ RATE_S = 120.0
 """Mass rates are taken over this time."""
 BREAK = 0.4
 """The liquid pull is over at this share of its best rate; it usually falls 5 to 20 times; common practice."""
+STANDS = 0.01
+"""At this share of the best rate the machine stands, or the scale says nothing."""
 BREAK_STAYS_S = 150.0
 NEAR_SATURATION = 0.80
 """Share of the pressure at the best rate above which the fall of the rate is the port's, not the pressure's."""
@@ -85,7 +87,7 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
     at_best = np.maximum.accumulate(np.where(rate >= best, np.arange(len(ticks)), 0))
     sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg
     near = ticks.pressure_pa >= NEAR_SATURATION * ticks.pressure_pa[at_best]
-    low = pulled & sure & near & (rate <= BREAK * best)
+    low = pulled & sure & near & (rate <= BREAK * best) & (rate > STANDS * best)
     begun = -1.0
     for k in np.flatnonzero(low | (pulled & (rate > BREAK * best))).tolist():
         if not low[k]:
@@ -114,6 +116,7 @@ def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
     ticks, k = make.ticks, call.tick
     why = {
         "plate": "what the scale gains is what the vapour loses, and the plate's charge is accounted for",
+        "short": "what the scale gains is what the vapour loses; the machine arrived short of its plate",
         "balance": "what the scale gains is what the vapour loses, down to a deep vacuum",
         "pause": "it did not come back while the machine stood",
     }[call.by]

@@ -42,6 +42,8 @@ PLATE_SHORT, PLATE_OVER = 0.002, 0.01
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
+SHORT_DEPTH = 0.25
+"""ln of the pressure fall over which a machine that arrived short has to fall like vapour alone."""
 GUESSED = 0.1
 """Share by which a volume that only the scale gave may be too large, because a little still boiled meanwhile."""
 HALF = 1.0
@@ -76,6 +78,7 @@ class Evidence:
     pocket : what is missing from the plate's charge may stand apart.
     wet : more mass leaves than vapour can give, while chilled. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left.
+    short : nothing boils, nothing chilled itself before, and more is missing than a pocket holds: it arrived short.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling. volume : stated, else apparent [m3].
     """
@@ -91,6 +94,7 @@ class Evidence:
     wet: np.ndarray
     against: np.ndarray
     agrees: np.ndarray
+    short: np.ndarray
     unaccounted: Floats
     fall_s: Floats
     volume: Floats
@@ -159,6 +163,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
     agrees = (unaccounted <= PLATE_SHORT) & (unaccounted >= -PLATE_OVER)
     agrees &= (dry & ((stated is not None) | (depth >= HALF))) | (soft & (vapour * share <= LITTLE_VAPOUR))
+    chilled_before = np.maximum.accumulate(wet & ~soft) if n else wet
+    short = dry & (unaccounted >= POCKET) & (depth >= SHORT_DEPTH) & ~chilled_before & (ticks.flow != 0.0)
     return Evidence(
         depression_k=depression,
         depressed=_stayed(ticks.at_s, ok, STAYS_S),
@@ -171,6 +177,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         wet=wet & ~soft,
         against=against,
         agrees=agrees,
+        short=short,
         unaccounted=unaccounted,
         fall_s=_held_on(fall_s),
         volume=volume,
@@ -269,15 +276,16 @@ class Call:
 def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_at_k: float) -> Call | None:
     """Return when liquid could first be called gone, None while it could not.
 
-    Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees;
+    Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees, or
+    that misses more than a pocket could hold;
     the same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of
     10 min after a quick fall where there is no scale to say anything.
     """
-    sure = evidence.depressed & (evidence.agrees | evidence.deep)
+    sure = evidence.depressed & (evidence.agrees | evidence.short | evidence.deep)
     calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
-        by = "plate" if evidence.agrees[hit[0]] else "balance"
+        by = "plate" if evidence.agrees[hit[0]] else "short" if evidence.short[hit[0]] else "balance"
         calls.append((int(hit[0]), by))
     for pause in pauses:
         if pause.base is None or pause.first == 0:
