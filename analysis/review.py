@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,6 +27,11 @@ ASSESSMENTS: Mapping[str, Callable[[Stretch], Assessment]] = {
 """The function that judges each stage."""
 
 RESULT_VERSION = 1
+
+LIKE_AN_END = frozenset({"pressure_rebound", "loss_alarm", "hold_failed"})
+"""Filling, bleeding down and breaking the vacuum look like these until the stage is known to be over."""
+SECOND_LOOK = pd.Timedelta(minutes=5)
+"""So long such a finding waits in a stage that nobody marked."""
 
 
 @dataclass(frozen=True)
@@ -84,6 +89,33 @@ def _stage_at(spans: list[StageSpan], time: pd.Timestamp) -> str:
     return ""
 
 
+def _in_stage(doubt: Finding, spans: list[StageSpan]) -> Finding:
+    """Return a doubt about a channel with the stage that ran; between stages, where nothing is judged, as mere info."""
+    stage = _stage_at(spans, doubt.time)
+    return replace(doubt, stage=stage, level=doubt.level if stage else "info")
+
+
+def _told(findings: Sequence[Finding], span: StageSpan, index: pd.DatetimeIndex) -> tuple[Finding, ...]:
+    """Return the findings of a stage at the times at which a watcher could be told them.
+
+    Not before the stage was known. In a stage found from the signals, what may be its own end seen too early waits
+    for a second look, and is dropped when the stage turns out to have ended before it.
+    """
+    told = []
+    for finding in findings:
+        time = max(finding.time, span.known_from)
+        if span.found_by == "signals" and finding.kind in LIKE_AN_END:
+            row = int(index.searchsorted(finding.time + SECOND_LOOK))
+            if row == len(index):
+                continue
+            time = max(index[row], time)
+            over = span.end is not None and span.known_until is not None and span.known_until <= time
+            if over and span.end is not None and span.end <= finding.time:
+                continue
+        told.append(replace(finding, time=time))
+    return tuple(told)
+
+
 def review(log: Log, job: Job) -> Review:
     """Return the review of a log, growing or finished.
 
@@ -92,11 +124,11 @@ def review(log: Log, job: Job) -> Review:
     log, doubts = believe(log, job.job.units)
     spans, odd = find_stages(log, job)
     stages = []
-    findings = [replace(f, stage=_stage_at(spans, f.time)) for f in doubts]
+    findings = [_in_stage(f, spans) for f in doubts]
     for span in spans:
         stretch = stretch_of(span, log, job)
         assessment = ASSESSMENTS[span.stage](stretch)
-        found = tuple(replace(f, time=max(f.time, span.known_from)) for f in assessment.findings)
+        found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             stretch = stretch_of(replace(span, known_until=span.end), log, job)

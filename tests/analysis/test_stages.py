@@ -10,11 +10,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.result import Finding
+from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
 from tests.support import journal_rows
 
 SEEDS = (2, 4, 6, 15, 17, 20, 22, 26, 29, 36)
+
+UNMARKED = (20,)
+"""Those that are reviewed as a whole, which takes a while."""
 
 
 @cache
@@ -175,3 +180,33 @@ def test_with_half_a_journal_what_was_known_stays(seed: int) -> None:
                 assert then == later
             else:
                 assert later.known_until is None or later.known_until > now
+
+
+# --- what is told of a log without journal --------------------------------------------------------------------
+
+
+@cache
+def findings_of(seed: int) -> tuple[Finding, ...]:
+    return review(case(seed).log, case(seed).job).findings
+
+
+@pytest.mark.parametrize("seed", UNMARKED)
+def test_findings_of_an_unmarked_log_are_those_of_the_log_so_far(seed: int) -> None:
+    log, job = case(seed).log, case(seed).job
+    whole = [f.to_json("us") for f in findings_of(seed)]
+    rng = np.random.default_rng(seed)
+    index = log.frame.index
+    ends = [s.known_until for s in spans_of(seed) if s.known_until is not None]
+    for now in [*index[rng.integers(0, len(index), 3)], *ends[1:5:3]]:
+        told = [f.to_json("us") for f in review(log.before(now), job).findings]
+        assert told == [f for f in whole if pd.Timestamp(f["time"]) <= now], f"at {now}"
+
+
+@pytest.mark.parametrize("seed", UNMARKED)
+def test_the_end_of_an_unmarked_stage_is_no_alarm(seed: int) -> None:
+    """Filling with nitrogen is no rebound, bleeding down no loss, breaking the vacuum no failed hold."""
+    ended = {stage: [at(end) for s, _, end in case(seed).truth if s == stage] for stage, _, _ in case(seed).truth}
+    for finding in findings_of(seed):
+        if finding.kind in ("pressure_rebound", "loss_alarm", "hold_failed"):
+            after = [finding.time - end for end in ended[finding.stage]]
+            assert not any(pd.Timedelta(0) < late < pd.Timedelta(minutes=30) for late in after), finding
