@@ -344,6 +344,10 @@ def load_job(path: Path) -> Job:
         raise InputError(f"{file}: cannot be read ({error.strerror})") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{file}: is not TOML ({error})") from None
+    for stage in tables.values():
+        # a shop's own rule file is looked for beside the job, wherever the job is reviewed
+        if isinstance(stage, dict) and str(stage.get("rules", "")).endswith(".toml"):
+            stage["rules"] = str(file.parent / Path(stage["rules"]).expanduser())
     return parse_job(tables, str(file))
 
 

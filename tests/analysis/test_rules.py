@@ -9,7 +9,7 @@ import pytest
 from analysis.recovery.required_level import required_level
 from analysis.rules import load_rules, shipped_rules
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.job import parse_job
+from analysis.vocabulary.job import load_job, parse_job
 
 HEAD = '[rules]\ntitle = "shop"\nsource = "our own"\n'
 
@@ -39,6 +39,14 @@ def test_a_shop_may_bring_its_own_file(tmp_path: Path) -> None:
     assert found.level is not None
     assert found.level.pa == pytest.approx(101_325 - 20 * 3386.389)
     assert (found.hold_s, found.hold_within) == (600.0, 0.005)
+
+
+def test_a_rule_file_is_looked_for_beside_the_job(tmp_path: Path) -> None:
+    written(tmp_path, HEAD + '[[recovery.level]]\nlevel = "0.5 bar"\n')
+    (tmp_path / "job.toml").write_text('[job]\nname = "t"\n[recovery]\nrules = "shop.toml"\n', encoding="utf-8")
+    found = required_level(load_job(tmp_path))
+    assert found.level is not None
+    assert found.level.pa == pytest.approx(50e3)
 
 
 @pytest.mark.parametrize(
