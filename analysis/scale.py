@@ -74,7 +74,7 @@ def weigh(stretch: Stretch) -> Weighing:
     """
     index = pd.DatetimeIndex(stretch.frame.index)
     readings = stretch.channel("cylinder_weight")
-    tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, stretch.job.cylinder)
+    tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, stretch.job.cylinder, index[:0])
     at = seconds(pd.DatetimeIndex(readings.index), stretch.begin)
     resolution = _resolution(stretch, readings)
     tracker.base_kg = max(LEAST_NOISE_KG, 1.5 * resolution)
@@ -85,8 +85,8 @@ def weigh(stretch: Stretch) -> Weighing:
 
 def _samples(
     at: np.ndarray, readings: pd.Series, stretch: Stretch, tracker: Tracker
-) -> Iterator[tuple[float, float, pd.Timestamp]]:
-    """Yield (seconds, median of the last `SAMPLE_S`, stamp), giving marks to the tracker as they come."""
+) -> Iterator[tuple[int, float, float]]:
+    """Yield (number, seconds, median of the last `SAMPLE_S`), giving marks to the tracker as they come."""
     if not len(readings):
         return
     medians = readings.rolling(f"{SAMPLE_S:.0f}s", min_periods=1).median().to_numpy(dtype=float)
@@ -95,13 +95,13 @@ def _samples(
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
     given = [(m, s, str(v).strip()) for m, s, v in zip(mark_at, marks["subject"], marks["value"], strict=True)]
-    stamps = readings.index[taken]
+    tracker.stamps = pd.DatetimeIndex(readings.index[taken])
     i = 0
-    for second, median, stamp in zip(at[taken].tolist(), medians[taken].tolist(), stamps, strict=True):
+    for row, (second, median) in enumerate(zip(at[taken].tolist(), medians[taken].tolist(), strict=True)):
         while i < len(given) and given[i][0] <= second:
-            tracker.mark(*given[i], stamp)
+            tracker.mark(*given[i], row)
             i += 1
-        yield second, median, stamp
+        yield row, second, median
 
 
 def _resolution(stretch: Stretch, readings: pd.Series) -> float:
@@ -118,8 +118,7 @@ def _resolution(stretch: Stretch, readings: pd.Series) -> float:
 
 
 def _result(stretch: Stretch, index: pd.DatetimeIndex, tracker: Tracker, resolution: float) -> Weighing:
-    stamps = pd.DatetimeIndex([row[0] for row in tracker.out], tz="UTC") if tracker.out else index[:0]
-    table = np.array([row[1:] for row in tracker.out], dtype=float).reshape(-1, 4)
+    table = np.array(tracker.out, dtype=float).reshape(-1, 4)
     at, moved, gross, load = table.T
     steady = pd.Series(moved).rolling(3, min_periods=1).median().to_numpy(dtype=float)
     past = np.searchsorted(at, at - RATE_S + 1e-6, side="right") - 1
@@ -129,7 +128,7 @@ def _result(stretch: Stretch, index: pd.DatetimeIndex, tracker: Tracker, resolut
     rate = np.where(known, (steady - steady[old]) / spent, np.nan)
 
     def rows(values: np.ndarray) -> pd.Series:
-        return pd.Series(values, index=stamps).reindex(index, method="ffill")
+        return pd.Series(values, index=tracker.stamps).reindex(index, method="ffill")
 
     weight = rows(gross)
     number = rows(load).fillna(-1.0).astype(int)

@@ -9,6 +9,7 @@ there now). A cylinder that is taken off and put back is two loads of one cylind
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal
@@ -109,12 +110,12 @@ class Change:
     seen: Literal["scale", "mark"]
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class _Sample:
-    """One sample: seconds, stamp, the number as shown [kg] and the weight that it means."""
+    """One sample: seconds, its number, what was shown [kg] and the weight that it means."""
 
     at: float
-    stamp: pd.Timestamp
+    row: int
     raw: float
     weight: float
 
@@ -125,11 +126,12 @@ class Tracker:
 
     sign: float
     cylinders: list[CylinderTable]
+    stamps: pd.DatetimeIndex
     base_kg: float = LEAST_NOISE_KG  # what noise and quantum may move the weight by
     loads: list[Load] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     names: list[tuple[pd.Timestamp, int, str, CylinderTable | None]] = field(default_factory=list)
-    out: list[tuple[pd.Timestamp, float, float, float, int]] = field(default_factory=list)
+    out: list[tuple[float, float, float, int]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     moved: float = 0.0
     load: Load | None = None
@@ -158,13 +160,13 @@ class Tracker:
 
     # --- marks -------------------------------------------------------------------------------------------
 
-    def mark(self, at: float, subject: str, name: str, stamp: pd.Timestamp) -> None:
-        """Take a mark of the journal; `stamp` is that of the first sample that knows of it."""
+    def mark(self, at: float, subject: str, name: str, row: int) -> None:
+        """Take a mark of the journal; `row` is the number of the first sample that knows of it."""
         load = self.load
         if load is not None and load.confirmed and at - self.stands_since <= MARK_LATE_S:
             if load.named_by != "mark":
                 if name and subject == "cylinder_on":
-                    self._name(load, name, "mark", stamp)
+                    self._name(load, name, "mark", row)
                 return
             if name in (load.cylinder, *(old.cylinder for old in self.loads[-2:-1])) and subject == "cylinder_on":
                 return
@@ -173,18 +175,18 @@ class Tracker:
         if subject == "cylinder_on" or load is None or not name or name == load.cylinder or load.named_by != "mark":
             self.marked_at = at
 
-    def _name(self, load: Load, name: str, by: NamedBy, stamp: pd.Timestamp) -> None:
+    def _name(self, load: Load, name: str, by: NamedBy, row: int) -> None:
         load.cylinder, load.named_by = name, by
         load.table = next((c for c in self.cylinders if c.id == name), None)
-        self.names.append((stamp, len(self.loads) - 1, name, load.table))
+        self.names.append((self.stamps[row], len(self.loads) - 1, name, load.table))
 
     # --- samples -----------------------------------------------------------------------------------------
 
-    def take(self, at: float, raw: float, stamp: pd.Timestamp) -> None:
+    def take(self, row: int, at: float, raw: float) -> None:
         """Take one sample."""
         if self.zero and abs(raw) <= self.base_kg:
             self.zero = 0.0  # set to zero again
-        sample = _Sample(at, stamp, raw, raw * self.gain - self.zero)
+        sample = _Sample(at, row, raw, raw * self.gain - self.zero)
         if self.last is None:
             self.last = sample
         if self.load is None:
@@ -199,7 +201,7 @@ class Tracker:
             self._confirm(load, sample)
         there = load is not None and load.confirmed
         gross = self.last.weight if there and not self.waiting else np.nan
-        self.out.append((stamp, at, self.moved, gross, len(self.loads) - 1 if there else -1))
+        self.out.append((at, self.moved, gross, len(self.loads) - 1 if there else -1))
 
     def _while_empty(self, sample: _Sample) -> None:
         last = self.last
@@ -213,12 +215,12 @@ class Tracker:
             self._put_on(sample)
         elif sample.weight < -2.0 and slow and spent > 0.0:
             self.zero += sample.weight  # it was set to zero with a cylinder on it, which is gone now
-            self.last = _Sample(sample.at, sample.stamp, sample.raw, 0.0)
+            self.last = _Sample(sample.at, sample.row, sample.raw, 0.0)
         else:
             self.last = sample
 
     def _put_on(self, sample: _Sample) -> None:
-        self.load = Load("", "order", None, sample.stamp, None, sample.weight, sample.weight)
+        self.load = Load("", "order", None, self.stamps[sample.row], None, sample.weight, sample.weight)
         self.loads.append(self.load)
         self.stands_since, self.settled, self.rate, self._odd = sample.at, False, 0.0, 0.0
         self.waiting, self._recent = [sample], []
@@ -256,7 +258,8 @@ class Tracker:
         assert self.last is not None
         if self._marked_change(load, sample):
             return
-        if self._usual(sample) and not (self.waiting and self._unit_slip(sample) is not None):
+        lifted = self._empty(sample.weight) and not load.zeroed
+        if self._usual(sample) and not lifted and not (self.waiting and self._unit_slip(sample) is not None):
             self._flow(load, sample)
             return
         self.waiting.append(sample)
@@ -268,11 +271,11 @@ class Tracker:
         first = self.waiting[self._steady_from(self.base_kg + 0.1 * SAMPLE_S)]
         stood = sample.at - first.at
         young = since - self.stands_since < YOUNG_S
-        if self._could_flow(first, sample) and self._unit_slip(first) is None:
-            if self._goes_on() or stood >= (STAYS_S if young else BURST_S):
-                self._odd, self._odd_counted = sample.weight - self.last.weight, True
-                self._flow(load, sample)
-                return
+        flows = self._goes_on() or stood >= (STAYS_S if young else BURST_S)
+        if flows and self._could_flow(first, sample) and self._unit_slip(first) is None:
+            self._odd, self._odd_counted = sample.weight - self.last.weight, True
+            self._flow(load, sample)
+            return
         if len(self.waiting) >= 2 and self._goes_back(load, first):
             self._flow(load, sample)
             return
@@ -407,7 +410,7 @@ class Tracker:
         spent, change = sample.at - last.at, sample.weight - last.weight
         self._count(load, change)
         load.end_kg = sample.weight
-        self.rate += (1.0 - np.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self.rate)
+        self.rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self.rate)
         if len(self._recent) >= 2:
             bend = abs(sample.weight - 2.0 * self._recent[-1] + self._recent[-2])
             self._noise += 0.02 * (min(bend, 2.0) / 2.45 * 1.25 - self._noise)
@@ -432,7 +435,7 @@ class Tracker:
             load.end_kg += change
         self.left = self.last
         assert self.left is not None
-        load.end = self.left.stamp
+        load.end = self.stamps[self.left.row]
         if not load.zeroed:
             self.expected[load.cylinder] = load.end_kg
         self.load, self.waiting, self.gain = None, [], 1.0
@@ -450,10 +453,10 @@ class Tracker:
         """The tare button was pressed with the cylinder on the scale: what climbs from nothing is flow."""
         old = self.loads[-1]
         begin = sample.weight - self.sign * self._climbed
-        load = Load(old.cylinder, old.named_by, old.table, sample.stamp, None, begin, begin, zeroed=True)
+        load = Load(old.cylinder, old.named_by, old.table, self.stamps[sample.row], None, begin, begin, zeroed=True)
         self.loads.append(load)
         self.load, self.settled, self.stands_since, self._recent = load, True, sample.at, []
-        self.last = _Sample(sample.at - SAMPLE_S, sample.stamp, begin, begin)
+        self.last = _Sample(sample.at - SAMPLE_S, sample.row, begin, begin)
         self._flow(load, sample)
         self._climbed = 0.0
         self.cautions.append(
@@ -464,9 +467,9 @@ class Tracker:
         """The present load has stood long enough: name it, and tell when it is another cylinder."""
         load.confirmed = True
         if load.zeroed:
-            self._name(load, load.cylinder, load.named_by, sample.stamp)
+            self._name(load, load.cylinder, load.named_by, sample.row)
             return
-        self._name(load, *self._who(load.begin_kg), sample.stamp)
+        self._name(load, *self._who(load.begin_kg), sample.row)
         self.next_id = None
         old = self.loads[-2] if len(self.loads) > 1 else None
         if old is not None and old.cylinder != load.cylinder:
@@ -476,7 +479,7 @@ class Tracker:
         since = new.begin if old.end is None else old.end
         self.changes.append(
             Change(
-                sample.stamp, since, old.cylinder, new.cylinder, new.named_by, old.end_kg, new.begin_kg,
+                self.stamps[sample.row], since, old.cylinder, new.cylinder, new.named_by, old.end_kg, new.begin_kg,
                 len(self.loads) - 1, seen,
             )
         )  # fmt: skip
@@ -536,7 +539,7 @@ class Tracker:
         if not blind and (self.waiting or sample.at - self.next_at < MARK_EARLY_S):
             return False
         if load.named_by != "mark" and not blind:
-            self._name(load, self.next_id, "mark", sample.stamp)
+            self._name(load, self.next_id, "mark", sample.row)
             self.next_id = None
             return False
         name = self.next_id
@@ -548,11 +551,11 @@ class Tracker:
             )
             self._put_on(sample)
             return True
-        self._put_on(_Sample(last.at, last.stamp, last.raw, load.end_kg))
+        self._put_on(_Sample(last.at, last.row, last.raw, load.end_kg))
         new = self.load
         assert new is not None
         new.confirmed, self.settled, self.waiting = True, True, []
-        self._name(new, name, "mark", sample.stamp)
+        self._name(new, name, "mark", sample.row)
         self.next_id = None
         self._tell_change(load, new, sample, "mark")
         self._flow(new, sample)
