@@ -128,7 +128,7 @@ def off_scale(plant: Plant) -> Script:
     plant.hand_on_scale_kg = 0.0
     yield Said("mark", "cylinder_off", plant.on_scale)
     plant.on_scale = ""
-    yield Wait(80.0)
+    yield Wait(170.0)
 
 
 def swap(plant: Plant, name: str, first: bool = False) -> Script:
@@ -140,7 +140,7 @@ def swap(plant: Plant, name: str, first: bool = False) -> Script:
     yield Wait(25.0)
     plant.hand_on_scale_kg = 0.0
     yield Said("mark", "cylinder_on", name)
-    yield Wait(70.0)
+    yield Wait(100.0)
 
 
 def pressurise(plant: Plant) -> Script:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from analysis.vocabulary.errors import StandwatchError
-from collector.bench.clock import ScaledClock
+from collector.bench.clock import FastClock
 from collector.bench.job_folder import prepare
 from collector.bench.plant import Plant
 from collector.bench.play import Bench, moment
@@ -19,6 +19,8 @@ from collector.recorder import Clocks, Recorder
 
 POLLS_A_ROW = 2.0
 """Instruments are read so often in one interval of the recorder."""
+LOOKS_A_ROW = 10.0
+"""The plant is brought up to the clock so often in one interval."""
 
 
 async def run_session(
@@ -51,7 +53,7 @@ async def run_session(
     every_s = interval_s / speed / POLLS_A_ROW
     async with Wires(lambda: bench.shown, every_s=every_s) as wires:
         prepare(folder, wires.instruments(every_s), interval_s)
-        clock = ScaledClock(moment(begin_s), speed)
+        clock = FastClock(moment(begin_s), speed, longest_s=2.0 * interval_s / LOOKS_A_ROW)
         recorder = Recorder(folder, Clocks(clock.seconds, clock.now, speed))
         running = asyncio.Event()
 
@@ -60,7 +62,7 @@ async def run_session(
             while not bench.done:
                 bench.advance(begin_s + clock.seconds())
                 tick(bench.plant.seconds)
-                await asyncio.sleep(every_s / 2.0)
+                await asyncio.sleep(interval_s / speed / LOOKS_A_ROW)
             said.put_nowait(None)
 
         async def speak() -> None:

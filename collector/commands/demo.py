@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import multiprocessing
+import os
 import signal
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import suppress
@@ -99,8 +100,10 @@ async def _watch(folder: Path, reviewer: Executor, seen: set[tuple[object, ...]]
 
 
 def _quiet() -> None:
-    """Leave Ctrl-C to the parent."""
+    """Leave Ctrl-C to the parent, and the processor to the recorder."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(10)
 
 
 def _look(folder: Path) -> Review:
