@@ -10,7 +10,7 @@ from tests.benchmarks.recovery_ensemble import JUDGED, Outcome, draw, judge
 
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
-    return [judge(draw(seed)) for seed in range(60)]
+    return [judge(draw(seed)) for seed in range(40)]
 
 
 def test_liquid_is_never_called_gone_early(outcomes: list[Outcome]) -> None:
@@ -22,7 +22,7 @@ def test_what_is_there_is_found(outcomes: list[Outcome]) -> None:
     some = [o for o in outcomes if o.case.name != "pocket"]
     asked = sum(v is True for o in some for v in o.asked.values())
     missed = [(o.case.seed, o.missed) for o in some if o.missed]
-    assert asked >= 15
+    assert asked >= 10
     assert len(missed) <= 0.1 * asked, missed
 
 
