@@ -22,8 +22,8 @@ from analysis.stretch import Stretch
 
 STAGE = "pressure_test"
 
-ALARM_PROBABILITY = 0.995
-ALARM_AT_ONCE = 0.9999
+ALARM_PROBABILITY = 0.998
+ALARM_AT_ONCE = 0.99995
 """`loss_alarm`: this sure at two following checkpoints, or this sure at one: it is looked at some fifty times a
 night, so the confidence of the verdict would cry wolf (common practice of repeated looks)."""
 SURE_LOSS_PER_DAY = 0.005

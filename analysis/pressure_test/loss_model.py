@@ -26,7 +26,7 @@ WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
 """White error of a bin of `BIN_MINUTES`, kelvin of gas (0.1 K is about 0.03 % of the pressure)."""
 BIN_MINUTES = 5
 CORRELATED_K = (0.006, 0.02, 0.06, 0.2, 0.6)
-CORRELATED_ODDS = (0.15, 0.2, 0.25, 0.25, 0.15)
+CORRELATED_ODDS = (0.25, 0.25, 0.27, 0.13, 0.1)
 MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0), ("smooth", 240.0))
 """Size [K] and memory [min] of the correlated error; rough: exponential (an autoregressive sensor), smooth: Matern 3/2
 (sun on one side, a part of the circuit that no probe sees)."""
@@ -43,14 +43,19 @@ ALONE_LAGS = {
 SHARE = {METAL: 0.75, AIR: 0.25}
 """Expected share of each probe where both are there; each weight is uncertain by `WEIGHT_SD`."""
 WEIGHT_SD = 0.35
-SUM_SD = (0.004, 0.03, 0.12)
-SUM_ODDS = {METAL: (0.5, 0.35, 0.15), AIR: (0.35, 0.4, 0.25)}
-"""How far the total weight may be from one, and the odds with and without a probe on the metal (common practice: the gas
-follows what surrounds it; a barrel of water or a part in another room does not)."""
-STRUCTURE_ODDS = {"one": 0.35, "pair": 0.45, "all": 0.2}
+SUM_SD = (0.004, 0.025, 0.08)
+"""How far the total weight may be from one: the gas follows what surrounds it, but a barrel of water or a part in
+another room does not (common practice). Three kinds of surroundings, weighed by evidence."""
+SURROUNDINGS_ODDS = {METAL: (0.5, 0.35, 0.15), AIR: (0.35, 0.4, 0.25)}
+STRUCTURE_ODDS = {"one": 0.4, "pair": 0.5, "all": 0.1}
 SETTLING_MIN = (20.0, 60.0, 180.0)
-SETTLING_SD_K = {"metal": (0.7, 0.5, 0.3), "air": (1.0, 1.5, 2.0), "none": (2.0, 2.0, 2.0)}
-"""Settling left at the beginning of judging; it is also the unknown history of the lags before the log."""
+SETTLING_SD_K = {
+    METAL: ((0.5, 0.2, 0.02), (0.5, 0.3, 0.1), (0.7, 0.5, 0.3)),
+    AIR: ((0.7, 0.7, 0.5), (1.0, 1.0, 1.0), (1.0, 1.5, 2.0)),
+    "": ((2.0, 2.0, 2.0),),
+}
+"""Settling left at the beginning of judging, for each kind of surroundings, by the probe nearest to the gas; it is
+also the unknown history of the lags before the log."""
 NO_PROBE_K, NO_PROBE_MIN = 3.0, 300.0
 """Without a probe the gas may swing by 3 K over five hours (common practice)."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
@@ -59,6 +64,8 @@ ordinary (common practice), smooth over eight hours."""
 DRIFT_PER_DAY = 1e-4
 """Drift of the gauge, standard deviation as a share of the absolute pressure a day (common practice; a transmitter's
 long-term stability is 0.1 % a year to 0.1 % a month)."""
+PROBE_DIGIT_SHARE = 0.5
+"""Share of a probe's digit that its weight and lag let through."""
 LEAST_WEIGHT = 1e-6
 LEVEL_SD_K, LOSS_SD_K_PER_MIN = 200.0, 20.0
 
@@ -137,7 +144,7 @@ def covariances(data: SegmentData, probes: int) -> tuple[np.ndarray, np.ndarray]
     at = data.at_min
     apart = np.abs(at[:, None] - at[None, :])
     white = np.diag(BIN_MINUTES / data.width_min)
-    digits = (data.digit_k**2 + (0.5 * data.probe_digit_k) ** 2) / 12.0
+    digits = (data.digit_k**2 + (PROBE_DIGIT_SHARE * data.probe_digit_k) ** 2) / 12.0
     known = np.zeros_like(apart)
     known += data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
     if probes == 0:
@@ -151,7 +158,7 @@ def covariances(data: SegmentData, probes: int) -> tuple[np.ndarray, np.ndarray]
 
 @dataclass(frozen=True)
 class _Structures:
-    """Structures of one size: columns used, prior mean and precision, log odds; shapes (s, p), (s, p), (s, p, p), (s,)."""
+    """Structures of one size: columns, prior mean and precision, log odds; shapes (s, p) twice, (s, p, p), (s,)."""
 
     columns: np.ndarray
     mean: np.ndarray
@@ -178,15 +185,17 @@ def _structures(names: tuple[tuple[str, float], ...], probes: tuple[str, ...]) -
     ones = [(c,) for columns in by_probe for c in columns]
     pairs = [(a, b) for a in by_probe[0] for b in by_probe[1]] if len(probes) == 2 else []
     everything = [tuple(range(first, first + len(names)))]
-    groups = [("one", ones), ("pair", pairs), ("all", everything)] if names else [("all", [()])]
+    groups: list[tuple[str, Sequence[tuple[int, ...]]]] = [("all", [()])]
+    if names:
+        groups = [("one", ones), ("pair", pairs), ("all", everything)]
     return [_group(listed, STRUCTURE_ODDS[kind], names, probes) for kind, listed in groups if listed]
 
 
 def _group(
     listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, float], ...], probes: tuple[str, ...]
 ) -> _Structures:
-    settling = SETTLING_SD_K["metal" if METAL in probes else "air" if AIR in probes else "none"]
-    first = 2 + len(settling)
+    nearest = METAL if METAL in probes else AIR if AIR in probes else ""
+    first = 2 + len(SETTLING_MIN)
     columns, means, precisions, logs = [], [], [], []
     for used in listed:
         seen = [names[c - first][0] for c in used]
@@ -194,15 +203,15 @@ def _group(
         for probe in seen:
             share = SHARE[probe] if len(set(seen)) == 2 else 1.0
             mean.append(share / seen.count(probe))
-        base = [LEVEL_SD_K**-2, LOSS_SD_K_PER_MIN**-2, *(s**-2 for s in settling), *[WEIGHT_SD**-2] * len(used)]
-        sums = zip(SUM_SD, SUM_ODDS[METAL if METAL in seen else AIR], strict=True) if used else [(1.0, 1.0)]
-        for sum_sd, of_sum in sums:
+        of_sum = SURROUNDINGS_ODDS[METAL if METAL in seen else AIR] if used else (1.0,)
+        for sum_sd, settling, likely in zip(SUM_SD, SETTLING_SD_K[nearest], of_sum, strict=False):
+            base = [LEVEL_SD_K**-2, LOSS_SD_K_PER_MIN**-2, *(s**-2 for s in settling), *[WEIGHT_SD**-2] * len(used)]
             precision = np.diag(base)
             precision[first:, first:] += sum_sd**-2
             columns.append([*range(first), *used])
             means.append(mean)
             precisions.append(precision)
-            logs.append(np.log(odds * of_sum / len(listed)))
+            logs.append(np.log(odds * likely / len(listed)))
     return _Structures(np.array(columns), np.array(means), np.array(precisions), np.array(logs))
 
 

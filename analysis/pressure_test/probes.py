@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import METAL, Minutes
+from analysis.pressure_test.minutes import AIR, METAL, Minutes
 
-JUMP_K = {"surface_temperature": 0.9, "ambient_temperature": 2.5}
+JUMP_K = {METAL: 1.2, AIR: 3.0}
 """A change within five minutes, over and above the trend and scatter before it, that metal or air does not make by
 itself (common practice: metal of a machine has hours of inertia, doors and fans move air)."""
+JUMP_SHARED = 0.5
+"""No jump of metal where the air moved the same way by more than half as much in the 20 minutes around."""
 JUMP_QUANTA = 2.5
 JUMP_SCATTERS = 7.0
 CONFIRM_PROBE = 10
@@ -33,12 +35,13 @@ def probe_faults(minutes: Minutes) -> list[ProbeFault]:
     """Return the faults of the probes in time order, at most the first jump and the first loss of each."""
     found = []
     for name, values in minutes.probes.items():
-        found += _jump(name, values, minutes.probe_quantum_k[name])
+        other = minutes.probes.get(AIR) if name == METAL else None
+        found += _jump(name, values, minutes.probe_quantum_k[name], other)
         found += _lost(name, values)
     return sorted(found, key=lambda f: f.known)
 
 
-def _jump(name: str, values: np.ndarray, quantum: np.ndarray) -> list[ProbeFault]:
+def _jump(name: str, values: np.ndarray, quantum: np.ndarray, other: np.ndarray | None) -> list[ProbeFault]:
     count = len(values)
     if count < 60:
         return []
@@ -55,7 +58,11 @@ def _jump(name: str, values: np.ndarray, quantum: np.ndarray) -> list[ProbeFault
     limit = np.maximum.reduce(
         [np.full(len(m), JUMP_K[name]), JUMP_QUANTA * np.nan_to_num(quantum[m]), JUMP_SCATTERS * np.sqrt(6.0) * habit]
     )
-    far = np.flatnonzero(stays > limit)
+    alone = np.ones(len(m), dtype=bool)
+    if other is not None:
+        shared = np.sign(off) * (other[m + 8] - other[m - 11])
+        alone = ~(shared > JUMP_SHARED * np.abs(off))
+    far = np.flatnonzero((stays > limit) & alone)
     if not len(far):
         return []
     at = int(m[far[0]])
@@ -73,8 +80,3 @@ def _lost(name: str, values: np.ndarray) -> list[ProbeFault]:
         if run >= LOST_MINUTES:
             return [ProbeFault(name, "channel_lost", m - run + 1, m)]
     return []
-
-
-def metal_first(probes: tuple[str, ...]) -> str | None:
-    """Return the probe nearest to the gas."""
-    return METAL if METAL in probes else probes[0] if probes else None

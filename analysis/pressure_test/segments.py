@@ -19,9 +19,12 @@ SPAN = 5
 """Minutes of the medians that are compared on both sides of a suspected step."""
 STEP_FRACTION = 0.0012
 STEP_QUANTA = 2.3
-STEP_NOISES = 6.0
-"""A step: pressure off the line of the quarter hour before by more than 0.12 %, 2.3 digits and 6 times its noise
-(0.12 % is 0.35 K of the whole gas within minutes, which no weather does; common practice)."""
+STEP_NOISES = 7.0
+STEP_HABITS = 7.5
+HABIT_MINUTES = 180
+"""A step: pressure off the line of the quarter hour before by more than 0.12 %, 2.3 digits, 7 times a minute's noise,
+and 7.5 times what it was usually off by in the last three hours (0.12 % is 0.35 K of the whole gas within minutes,
+which no weather does; 7.5 medians are 5 standard deviations; common practice)."""
 LEAST_MINUTES = 30
 """A quiet segment is judged after this long (UFGS 15182 and the trade let the gas settle for half an hour or more)."""
 SETTLE_LOOK = 15
@@ -67,8 +70,6 @@ def steps_of(minutes: Minutes) -> np.ndarray:
     if count < 4 * SPAN:
         return np.zeros(count)
     middle = _median_of(x, SPAN)  # middle[m]: minutes m-4 .. m
-    scatter = _median_of(minutes.scatter_pa, 15)
-    sigma = np.where(np.isfinite(scatter), scatter, 0.0)
     size = np.zeros(count)
     m = np.arange(15, count - 6)
     before, earlier, after = middle[m - 1], middle[m - 11], middle[m + 6]
@@ -76,16 +77,27 @@ def steps_of(minutes: Minutes) -> np.ndarray:
     slope = np.where(np.isfinite(slope), slope, 0.0)
     off = after - before - 7.0 * slope
     absolute = np.abs(minutes.pressure_pa[m])
+    habit = pd.Series(np.abs(off)).rolling(HABIT_MINUTES, min_periods=30).median().shift(1).to_numpy(dtype=float)
     limit = np.maximum.reduce(
         [
             STEP_FRACTION * np.where(np.isfinite(absolute), absolute, np.inf),
             STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m]),
-            STEP_NOISES * 0.6 * sigma[m],
+            STEP_NOISES * np.nan_to_num(noise_of(minutes)[m]),
+            STEP_HABITS * np.nan_to_num(habit),
         ]
     )
     found = np.abs(off) > limit
     size[m[found]] = off[found]
     return size
+
+
+def noise_of(minutes: Minutes) -> np.ndarray:
+    """Return the noise of the gauge's minutes [Pa]: the median change between minutes in the last hour, shape (n,).
+
+    0.954 is the median of the difference of two standard normal numbers.
+    """
+    change = pd.Series(np.abs(np.diff(minutes.logged_pa, prepend=np.nan)))
+    return change.rolling(60, min_periods=10).median().to_numpy(dtype=float) / 0.954
 
 
 def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
@@ -97,6 +109,7 @@ def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
     moving = _moving_start(minutes)
     noisy[: len(moving)] |= moving
     edges = np.flatnonzero(np.diff(np.concatenate([[1], noisy.astype(np.int8), [1]])))
+    noise = noise_of(minutes)
     found = []
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         first = minutes.logged_pa[begin : min(end, begin + LEVEL_MINUTES)]
@@ -105,7 +118,7 @@ def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
         segment = Segment(
             begin,
             end,
-            _settled(minutes, begin, end),
+            _settled(minutes, noise, begin, end),
             float(np.nanmedian(first)),
             "" if begin == 0 else _direction(steps[max(0, begin - 4) : begin]),
             "" if end == count else _direction(steps[end : end + 1]),
@@ -155,7 +168,7 @@ def _direction(steps: np.ndarray) -> str:
     return "rise" if float(steps.sum()) > 0 else "fall"
 
 
-def _settled(minutes: Minutes, begin: int, end: int) -> int | None:
+def _settled(minutes: Minutes, noise: np.ndarray, begin: int, end: int) -> int | None:
     """Return the minute at which judging may begin; uses no minute from there on."""
     x = minutes.logged_pa
     for m in range(begin + LEAST_MINUTES, min(end, begin + SETTLE_MOST) + 1, 5):
@@ -167,7 +180,7 @@ def _settled(minutes: Minutes, begin: int, end: int) -> int | None:
         a, b, c = (float(v) for v in np.nanmean(parts, axis=1))
         quantum = float(np.nan_to_num(minutes.quantum_pa[m - 1]))
         absolute = float(np.nanmedian(minutes.pressure_pa[m - 10 : m]))
-        if abs(a - 2.0 * b + c) < max(SETTLED_FRACTION * absolute, 0.8 * quantum):
+        if abs(a - 2.0 * b + c) < max(SETTLED_FRACTION * absolute, 0.8 * quantum, 1.5 * noise[m - 1]):
             return m
     return None
 
