@@ -1,0 +1,206 @@
+"""Cylinders: near and at the safe fill, unfit ones, heat, air."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable
+
+import numpy as np
+import pytest
+
+from analysis.cylinders import cylinder_cautions, cylinder_findings
+from analysis.fluids import refrigerant
+from analysis.result import Assessment, Figure, Finding
+from analysis.safe_fill import cylinder_limits, liquid_share, retest_date, safe_fill, unfit
+from analysis.scale import weigh
+from analysis.stretch import Stretch
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import CylinderTable
+from tests.support import assert_prefix_consistent, make_stretch
+
+LB = 0.45359237
+FIFTY: dict[str, object] = {"id": "A", "tare": "27 lb", "water_capacity": "47.6 lb", "refrigerant": "R-410A"}
+
+
+def filled(
+    to_lb: float,
+    *,
+    cylinder: dict[str, object] | None = None,
+    refrigerant_name: str = "R-410A",
+    begin_lb: float = 27.0,
+    stage: str = "recovery",
+    more: dict[str, tuple[str, np.ndarray]] | None = None,
+    marks: Iterable[tuple[float, str, str, str]] = ((5, "mark", "cylinder_on", "A"),),
+    tables: dict[str, object] | None = None,
+    seconds: int = 2000,
+) -> Stretch:
+    """Return a cylinder that goes from `begin_lb` to `to_lb` gross between 2 min and 20 s before the end."""
+    at = np.arange(0, seconds, 2.0)
+    weight = np.interp(at, [0, 120, seconds - 20, seconds], [begin_lb, begin_lb, to_lb, to_lb])
+    weight = np.round(weight + np.random.default_rng(0).normal(0, 0.02, len(at)), 1)
+    logged = {"cylinder_weight": ("lb", weight), **(more or {})}
+    job = {
+        "circuit": {"refrigerant": refrigerant_name},
+        "cylinder": [FIFTY if cylinder is None else cylinder],
+        "site": {"barometer": "101.325 kPa"},
+        **(tables or {}),
+    }
+    return make_stretch(stage, at, logged, tables=job, journal=marks)
+
+
+def told(stretch: Stretch) -> list[Finding]:
+    def judged(part: Stretch) -> Assessment:
+        return Assessment("", "", findings=cylinder_findings(part, weigh(part)))
+
+    rows = len(stretch.frame)
+    whole = assert_prefix_consistent(judged, stretch, np.random.default_rng(1).integers(2, rows, 8).tolist())
+    return list(whole.findings)
+
+
+def test_near_then_at_the_limit() -> None:
+    near, at = told(filled(67.0))
+    assert (near.kind, near.level) == ("cylinder_near_limit", "caution")
+    assert (at.kind, at.level) == ("cylinder_at_limit", "alarm")
+    limit = at.figures["gross_limit"]
+    assert isinstance(limit, Figure)
+    assert limit.si / LB == pytest.approx(27.0 + 38.86, abs=0.05)
+    assert "liquid-full" in at.text  # for R-410A the 80 % rule does not bind
+    assert near.time < at.time
+    left = near.figures["time_left"]
+    assert isinstance(left, Figure)
+    assert left.si == pytest.approx((at.time - near.time).total_seconds(), abs=40.0)
+
+
+def test_under_the_limit_nothing_is_said() -> None:
+    assert told(filled(60.0)) == []
+
+
+def test_what_was_in_it_before_counts() -> None:
+    kinds = [f.kind for f in told(filled(66.5, begin_lb=47.0, cylinder={**FIFTY, "contents": "20 lb"}))]
+    assert kinds == ["cylinder_near_limit", "cylinder_at_limit"]
+
+
+def test_an_unnamed_cylinder_gets_the_lowest_limit_and_the_text_says_so() -> None:
+    found = told(filled(67.0, begin_lb=24.0, marks=()))
+    assert [f.kind for f in found] == ["cylinder_near_limit", "cylinder_at_limit"]
+    assert all("not known which" in f.text for f in found)
+
+
+def test_an_overfull_cylinder_at_charging() -> None:
+    found = told(filled(30.0, begin_lb=70.0, stage="charging"))
+    assert [f.kind for f in found] == ["cylinder_at_limit"]
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({"refrigerant": "R-22"}, "mixed"),
+        ({"service_pressure": "350 psig"}, "service pressure"),
+        ({"retest_due": datetime.date(2025, 1, 1)}, "retest"),
+    ],
+)
+def test_unfit_cylinders_are_refused_at_once(change: dict[str, object], word: str) -> None:
+    found = told(filled(40.0, cylinder={**FIFTY, **change}))
+    assert [(f.kind, f.level) for f in found] == [("cylinder_changed", "alarm")]
+    assert word in found[0].text
+
+
+def test_fit_cylinders_are_not() -> None:
+    fluid = refrigerant("R-410A")
+    day = datetime.date(2026, 3, 14)
+    table = CylinderTable.model_validate({**FIFTY, "service_pressure": "400 psig", "retest_due": "2026-03"})
+    assert unfit(table, fluid, day, "us") == ()
+    assert retest_date("02/2028") == datetime.date(2028, 2, 29)
+    assert retest_date("soon") is None
+
+
+@pytest.mark.parametrize(
+    ("cylinder", "word"),
+    [
+        ({"id": "A", "tare": "27 lb"}, "water capacity not given"),
+        ({"id": "A", "tare": "27 lb", "water_capacity": "0 lb"}, "0 cannot be"),
+        ({"id": "A", "tare": "27 lb", "water_capacity": "47.6 kg"}, "check both and their units"),
+        ({**FIFTY, "tare": "40 lb"}, "less than its stated tare"),
+    ],
+)
+def test_contradictions_are_told_and_the_log_is_still_judged(cylinder: dict[str, object], word: str) -> None:
+    stretch = filled(45.0, cylinder=cylinder)
+    told(stretch)
+    assert any(word in said for said in cylinder_cautions(stretch, weigh(stretch)))
+
+
+def test_no_cylinder_named() -> None:
+    stretch = filled(45.0, tables={"cylinder": []})
+    assert told(stretch) == []
+    assert any("no safe fill is known" in said for said in cylinder_cautions(stretch, weigh(stretch)))
+
+
+def test_water_capacity_of_nothing_is_refused() -> None:
+    for nothing in (0.0, -1.0, float("nan"), float("inf")):
+        with pytest.raises(InputError, match="water capacity"):
+            safe_fill(refrigerant("R-134a"), nothing)
+
+
+def head(psig: np.ndarray) -> dict[str, tuple[str, np.ndarray]]:
+    return {"cylinder_pressure": ("psig", np.round(psig, 0))}
+
+
+def test_head_pressure_on_its_way_to_the_cutout() -> None:
+    at = np.arange(0, 3600, 2.0)
+    cutout = {"recovery": {"high_pressure_cutout": "500 psig"}}
+    rising = filled(45, seconds=3600, more=head(np.interp(at, [0, 300, 3600], [220, 250, 520])), tables=cutout)
+    found = [f for f in told(rising) if f.kind == "cylinder_heating"]
+    assert len(found) == 1
+    left = found[0].figures["time_left"]
+    assert isinstance(left, Figure)
+    pressure = found[0].figures["pressure"]
+    assert isinstance(pressure, Figure)
+    assert left.si == pytest.approx((500 - pressure.si / 6894.757) / (270 / 3300), rel=0.2)
+    levelling = filled(45, seconds=3600, more=head(390 - 150 * np.exp(-at / 200.0)), tables=cutout)
+    assert [f for f in told(levelling) if f.kind == "cylinder_heating"] == []
+
+
+def test_a_hot_cylinder() -> None:
+    at = np.arange(0, 2000, 2.0)
+    warm = {"cylinder_temperature": ("degF", np.round(np.interp(at, [0, 1500], [80, 135]), 0))}
+    found = [f for f in told(filled(45, more=warm)) if f.kind == "cylinder_heating"]
+    assert [f.level for f in found] == ["alarm"]
+
+
+def rested(excess_psi: float, refrigerant_name: str = "R-134a") -> Stretch:
+    at = np.arange(0, 4000, 2.0)
+    room = 77.0 + 0.1 * np.sin(at / 3000)
+    fluid = refrigerant(refrigerant_name)
+    psig = np.asarray(fluid.bubble_pressure_pa((room + 459.67) / 1.8)) / 6894.757 - 14.696 + excess_psi
+    more = {
+        "cylinder_pressure": ("psig", np.round(psig, 1)),
+        "cylinder_temperature": ("degF", np.round(room, 1)),
+    }
+    cylinder = {**FIFTY, "refrigerant": refrigerant_name}
+    return filled(45, begin_lb=45, seconds=4000, more=more, cylinder=cylinder, refrigerant_name=refrigerant_name)
+
+
+def test_air_in_a_rested_cylinder() -> None:
+    found = told(rested(6.0))
+    assert [f.kind for f in found] == ["cylinder_air"]
+    excess = found[0].figures["excess"]
+    assert isinstance(excess, Figure)
+    assert excess.si / 6894.757 == pytest.approx(6.0, abs=0.3)
+    assert told(rested(1.0)) == []
+    assert told(rested(-5.0)) == []
+
+
+def test_air_is_not_judged_while_it_is_filled() -> None:
+    stretch = rested(8.0)
+    weight = stretch.frame["cylinder_weight"] + np.linspace(0, 8, len(stretch.frame))
+    stretch.frame["cylinder_weight"] = weight
+    assert [f.kind for f in told(stretch)] == []
+
+
+def test_how_full_it_is() -> None:
+    fluid = refrigerant("R-134a")
+    rule = cylinder_limits()
+    fill = safe_fill(fluid, 50.0)
+    assert liquid_share(fluid, 50.0, fill.net_kg, rule.guideline_temperature_k) == pytest.approx(0.8, abs=0.01)
+    assert liquid_share(fluid, 50.0, 60.0, rule.guideline_temperature_k) > 0.99
+    assert liquid_share(fluid, 50.0, 0.1, rule.guideline_temperature_k) == 0.0
