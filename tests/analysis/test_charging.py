@@ -1,0 +1,180 @@
+"""Charging: target, freezing, what cannot be told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pytest
+
+from analysis.charging import assess
+from analysis.fluids import refrigerant
+from analysis.report.charging_plot import draw
+from analysis.result import Assessment, Figure
+from analysis.stretch import Stretch
+from tests.benchmarks.scale_ensemble import world
+from tests.support import assert_prefix_consistent, cut, make_stretch
+
+PSI = 6_894.757293168
+
+
+def charge(
+    kg: float,
+    *,
+    seconds: int = 3000,
+    step: float = 2.0,
+    psig: np.ndarray | None = None,
+    tables: dict[str, object] | None = None,
+    marks: Iterable[tuple[float, str, str, str]] = (),
+    blank_from: float | None = None,
+    scale: bool = True,
+) -> Stretch:
+    """Return a charging of `kg` out of one cylinder of 90 kg gross, R-134a, plate 40 kg."""
+    rng = np.random.default_rng(0)
+    at = np.arange(0, seconds, step)
+    out = kg * np.clip((at - 100) / (seconds - 250), 0, 1)
+    weight = np.round(90.0 - out + rng.normal(0, 0.01, len(at)), 2)
+    if blank_from is not None:
+        weight[at >= blank_from] = np.nan
+    logged: dict[str, tuple[str, np.ndarray]] = {"cylinder_weight": ("kg", weight)} if scale else {}
+    if psig is not None:
+        logged["circuit_pressure"] = ("psig", np.round(np.interp(at, np.linspace(0, seconds, len(psig)), psig), 1))
+    job = {
+        "circuit": {"refrigerant": "R-134a", "charge": "40 kg"},
+        "site": {"barometer": "101.325 kPa"},
+        **(tables or {}),
+    }
+    return make_stretch("charging", at, logged, tables=job, journal=marks)
+
+
+def judged(stretch: Stretch) -> Assessment:
+    rows = len(stretch.frame)
+    return assert_prefix_consistent(assess, stretch, np.random.default_rng(2).integers(2, rows, 8).tolist())
+
+
+def kinds(result: Assessment) -> list[str]:
+    return [f.kind for f in result.findings]
+
+
+@pytest.mark.parametrize(
+    ("kg", "verdict", "found"),
+    [
+        (40.0, "on_target", ["charge_near", "charge_reached"]),
+        (39.7, "on_target", ["charge_near", "charge_reached"]),
+        (36.0, "short", []),
+        (38.6, "short", ["charge_near"]),
+        (42.0, "over", ["charge_near", "charge_reached", "charge_over"]),
+    ],
+)
+def test_verdict_and_findings(kg: float, verdict: str, found: list[str]) -> None:
+    result = judged(charge(kg))
+    assert result.verdict == verdict
+    assert kinds(result) == found
+    charged, target = result.figures["charged"], result.figures["target"]
+    assert isinstance(charged, Figure)
+    assert isinstance(target, Figure)
+    assert charged.si == pytest.approx(kg, abs=0.05)
+    assert target.si == 40.0
+
+
+def test_tolerance_of_the_job() -> None:
+    assert assess(charge(38.6, tables={"charging": {"tolerance": "2 kg"}})).verdict == "on_target"
+    assert assess(charge(38.6, tables={"charging": {"tolerance": "5 %"}})).verdict == "on_target"
+
+
+def test_target_goes_before_plate_and_recovered() -> None:
+    assert assess(charge(30.0, tables={"charging": {"target": "30 kg"}})).verdict == "on_target"
+    bare: dict[str, object] = {"circuit": {"refrigerant": "R-134a"}}
+    assert assess(charge(30.0, tables=bare)).verdict == "undecided"
+    assert assess(charge(30.0, tables=bare), recovered_kg=30.0).verdict == "on_target"
+
+
+def test_near_says_how_long() -> None:
+    near = judged(charge(40.0)).findings[0]
+    left = near.figures["time_left"]
+    assert isinstance(left, Figure)
+    assert left.si == pytest.approx(2.0 / (40 / 2750), rel=0.15)
+
+
+def test_what_is_missing_is_said() -> None:
+    result = judged(charge(40.0, scale=False, psig=np.array([60.0, 60.0])))
+    assert result.verdict == "undecided"
+    assert "no scale" in result.text
+    assert "freezing was not watched" in assess(charge(40.0)).text
+
+
+def test_a_scale_that_fell_silent_leaves_it_open() -> None:
+    result = judged(charge(40.0, blank_from=1500))
+    assert result.verdict == "undecided"
+    assert "fell silent" in result.text
+
+
+# vapour first: 29.9 inHg up to 35 psig (saturation 38 degF), then liquid
+WELL = np.interp(np.arange(0, 101), [0, 40, 100], [-14.0, 35.0, 60.0])
+LIQUID, VAPOR = "liquid_charging", "vapor_charging"
+
+
+def test_vapour_first_is_no_freeze_risk() -> None:
+    marks = [(0.0, "mark", VAPOR, ""), (1300.0, "mark", LIQUID, "")]
+    result = judged(charge(40.0, psig=WELL, marks=marks, tables={"circuit": CIRCUIT}))
+    assert "freeze_risk" not in kinds(result)
+
+
+CIRCUIT = {"refrigerant": "R-134a", "charge": "40 kg", "internal_volume": "900 L"}
+
+
+def test_liquid_too_early_is_a_freeze_risk() -> None:
+    marks = [(0.0, "mark", VAPOR, ""), (400.0, "mark", LIQUID, "")]
+    result = judged(charge(40.0, psig=WELL, marks=marks, tables={"circuit": CIRCUIT}))
+    risk = [f for f in result.findings if f.kind == "freeze_risk"]
+    assert len(risk) == 1
+    assert 400 < (risk[0].time - result.traces["charged"].index[0]).total_seconds() < 480
+    assert risk[0].level == "alarm"
+    # R-134a boils at 32 degF at 27.8 psig (computed with CoolProp 8.0.0)
+    assert "27.8 psig" in risk[0].text
+
+
+def test_liquid_that_nobody_marked_is_seen_by_the_mass() -> None:
+    small = {**CIRCUIT, "internal_volume": "60 L"}
+    low = np.interp(np.arange(0, 101), [0, 80, 100], [-14.0, 20.0, 60.0])
+    result = judged(charge(40.0, psig=low, tables={"circuit": small}))
+    assert "freeze_risk" in kinds(result)
+
+
+def test_vapour_alone_by_the_mass_is_none() -> None:
+    fluid = refrigerant("R-134a")
+    kelvin = np.linspace(240, 290, 101)
+    psig = np.asarray(fluid.dew_pressure_pa(kelvin)) / PSI - 14.696
+    density = np.asarray(fluid.vapor_density(kelvin))
+    volume = 10.0 / density[-1]  # what is charged is just the vapour that fills the circuit
+    inside = np.interp(np.clip((np.linspace(0, 3000, 101) - 100) / 2750, 0, 1) * 10.0, density * volume, psig)
+    result = judged(charge(10.0, psig=inside, tables={"circuit": {**CIRCUIT, "internal_volume": f"{volume} m3"}}))
+    assert "freeze_risk" not in kinds(result)
+
+
+def test_glycol_moves_the_freezing_point() -> None:
+    marks = [(400.0, "mark", LIQUID, "")]
+    glycol = {**CIRCUIT, "freeze_point": "-40 degC"}
+    warm = np.interp(np.arange(0, 101), [0, 10, 100], [-14.0, 5.0, 60.0])
+    assert "freeze_risk" not in kinds(judged(charge(40.0, psig=warm, marks=marks, tables={"circuit": glycol})))
+    assert "freeze_risk" in kinds(judged(charge(40.0, psig=warm, marks=marks, tables={"circuit": CIRCUIT})))
+
+
+def test_running_charging_is_the_same_call() -> None:
+    part = cut(charge(40.0), 700)
+    assert part.end is None
+    assert assess(part).verdict == "short"
+
+
+@pytest.mark.parametrize("seed", [3, 9, 17, 22, 31, 43])
+def test_hostile_logs_are_judged_causally(seed: int) -> None:
+    stretch, _ = world(seed)
+    if stretch.stage == "charging":
+        judged(stretch)
+
+
+def test_plot() -> None:
+    stretch = charge(40.0, psig=WELL)
+    assert draw(stretch, assess(stretch)) is not None
+    nothing = charge(40.0, blank_from=0.0)
+    assert draw(nothing, assess(nothing)) is None

@@ -1,0 +1,176 @@
+"""The balance of a job, its leak rate and its record."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analysis.leak_rate import Addition, annualised_leak_rate, applies, leak_rates, parse_history, rolling_leak_rate
+from analysis.ledger import Ledger, balance, record, record_csv, rows
+from analysis.stretch import Stretch
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import parse_job
+from tests.support import START, make_stretch
+
+LB = 0.45359237
+TODAY = datetime.date(2026, 3, 18)
+CYLINDERS = [{"id": n, "tare": "25 kg", "water_capacity": "54 kg"} for n in ("A", "B")]
+TABLES = {
+    "circuit": {"refrigerant": "R-134a", "charge": "50 kg", "use": "comfort_cooling"},
+    "cylinder": [*CYLINDERS, {"id": "N", "tare": "25 kg", "contents": "40 kg"}],
+}
+
+
+def stage(name: str, *loads: tuple[str, float, float], hours: float = 0.0, marked: bool = True) -> Stretch:
+    """Return a stage of (cylinder, begin, end) gross weights in kg, 20 min each."""
+    shown, marks = [], []
+    for cylinder, begin, end in loads:
+        marks.append((float(len(shown) + 10), "mark", "cylinder_on", cylinder))
+        shown += [*np.full(90, begin), *np.linspace(begin, end, 1000), *np.full(90, end), *np.zeros(60)]
+    at = np.arange(len(shown), dtype=float)
+    tables = {"job": {"name": "test", "units": "si"}, **TABLES}
+    return make_stretch(
+        name, at, {"cylinder_weight": ("kg", np.round(shown, 2))}, tables=tables,
+        journal=marks if marked else (), start=START + np.timedelta64(int(hours * 3600), "s"),
+    )  # fmt: skip
+
+
+def of(*stages: Stretch) -> Ledger:
+    found = balance(SimpleNamespace(stretch=s) for s in stages)
+    assert found is not None
+    return found
+
+
+def test_a_whole_job() -> None:
+    out = stage("recovery", ("A", 25, 60), ("B", 25, 32))
+    back = stage("charging", ("A", 60, 26), ("B", 32, 26), ("N", 65, 55), hours=24)
+    found = of(out, back)
+    assert found.recovered_kg == pytest.approx(42.0, abs=0.1)
+    assert found.charged_kg == pytest.approx(50.0, abs=0.1)
+    assert found.returned_kg == pytest.approx(40.0, abs=0.1)
+    assert found.added_kg == pytest.approx(10.0, abs=0.1)
+    assert found.missing_kg == pytest.approx(8.0, abs=0.1)
+    assert found.kept_kg == pytest.approx(2.0, abs=0.1)
+    assert found.net_added_kg == pytest.approx(8.0, abs=0.1)
+    left = {account.cylinder: account.left_kg for account in found.cylinders}
+    assert left == pytest.approx({"A": 1.0, "B": 1.0, "N": 30.0}, abs=0.1)
+    assert found.said == ()
+
+
+def test_masses_close() -> None:
+    found = of(stage("recovery", ("A", 25, 60), ("B", 25, 32)), stage("charging", ("A", 60, 30), hours=24))
+    held = sum(a.taken_in_kg - a.given_out_kg for a in found.cylinders)
+    assert held == pytest.approx(found.recovered_kg - found.charged_kg, abs=1e-9)
+    assert found.returned_kg + found.added_kg == pytest.approx(found.charged_kg, abs=1e-9)
+
+
+def test_a_cylinder_that_lost_some_overnight() -> None:
+    found = of(stage("recovery", ("A", 25, 60)), stage("charging", ("A", 57, 30), hours=24))
+    assert any("A came back 3.00 kg lighter" in said for said in found.said)
+    assert found.cylinders[0].left_kg == pytest.approx(5.0, abs=0.1)
+
+
+def test_unnamed_cylinders_are_not_taken_for_each_other() -> None:
+    found = of(stage("recovery", ("A", 25.0, 60)), stage("charging", ("A", 60, 30), hours=24, marked=False))
+    assert found.returned_kg == 0.0
+    assert any("not named" in said for said in found.said)
+
+
+def test_no_such_stage_and_no_scale() -> None:
+    assert balance([]) is None
+    blind = make_stretch("recovery", np.arange(100.0), {"circuit_pressure": ("psig", np.full(100, 50.0))})
+    found = of(blind)
+    assert np.isnan(found.recovered_kg)
+    assert any("no scale" in said for said in found.said)
+    assert all("nan" not in text for _, text in rows(found, "us"))
+
+
+# --- leak rate ------------------------------------------------------------------------------------------------
+
+
+def history(*rows_: tuple[str, float]) -> list[Addition]:
+    return [Addition(datetime.date.fromisoformat(day), mass * LB) for day, mass in rows_]
+
+
+def test_leak_rates_of_a_job() -> None:
+    job = parse_job(
+        {"job": {"name": "x"}, "circuit": {"refrigerant": "R-134a", "charge": "800 lb", "use": "comfort_cooling"}}
+    )
+    both = leak_rates(job, 40 * LB, TODAY, history(("2026-01-04", 20)))
+    assert [rate.method for rate in both] == ["annualising", "rolling average"]
+    assert [round(100 * rate.share, 6) for rate in both] == [25.0, 7.5]
+    assert [rate.exceeded for rate in both] == [True, False]
+    assert leak_rates(parse_job({"job": {"name": "x"}}), 1.0, TODAY) == []
+
+
+def test_only_the_last_year_counts() -> None:
+    days = history(("2024-01-01", 100), ("2025-03-18", 7), ("2025-03-19", 5), ("2026-03-19", 50))
+    assert rolling_leak_rate(days, 100 * LB, TODAY) == pytest.approx(0.05)
+
+
+def test_size_of_the_rule() -> None:
+    def charge(name: str, mass: str) -> bool | None:
+        return applies(parse_job({"job": {"name": "x"}, "circuit": {"refrigerant": name, "charge": mass}}))
+
+    assert charge("R-410A", "15 lb") is True
+    assert charge("R-410A", "14 lb") is False
+    assert charge("R-22", "49 lb") is False
+    assert charge("R-22", "50 lb") is True
+    assert applies(parse_job({"job": {"name": "x"}})) is None
+
+
+def test_history_file() -> None:
+    read = parse_history("\ufeffdate,added [kg],charge [kg]\r\n2026-01-04,9.07,362\n\n2025-06-01,1,\n")
+    assert [a.date.isoformat() for a in read] == ["2025-06-01", "2026-01-04"]
+    assert read[0].charge_kg is None
+    assert read[1].charge_kg == 362.0
+    assert parse_history("date,added [lb]\n2026-01-04,10\n")[0].added_kg == pytest.approx(10 * LB)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "empty"),
+        ("day,added [lb]\n", "line 1: 'day'"),
+        ("date,added\n", "line 1: 'added'"),
+        ("date,added [psi]\n", "a unit of mass"),
+        ("date,charge [lb]\n", "date and added are needed"),
+        ("date,added [lb]\n14.3.2026,1\n", "line 2: '14.3.2026'"),
+        ("date,added [lb]\n2026-03-14,much\n", "line 2 added"),
+        ("date,added [lb]\n2026-03-14,-3\n", "not below 0"),
+    ],
+)
+def test_a_bad_history_is_refused_in_one_line(text: str, says: str) -> None:
+    with pytest.raises(InputError) as refused:
+        parse_history(text)
+    assert says in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(("added", "full", "days"), [(1, 0, 10), (1, 10, 0), (-1, 10, 10), (1, float("nan"), 10)])
+def test_impossible_sums_are_refused(added: float, full: float, days: float) -> None:
+    with pytest.raises(InputError):
+        annualised_leak_rate(added, full, days)
+
+
+# --- the record -----------------------------------------------------------------------------------------------
+
+
+def test_record_and_its_csv() -> None:
+    found = of(stage("recovery", ("A", 25, 60)), stage("charging", ("A", 60, 26), ("N", 65, 50), hours=24))
+    job = parse_job({"job": {"name": '=HYPERLINK("x")', "site": "+1", "units": "si"}, **TABLES})
+    kept = record(job, found, TODAY)
+    said = dict(kept.lines)
+    assert said["Charged"] == "49.00 kg"
+    assert said["Leak rate, annualising"].startswith("28.0 % a year")
+    assert "exceeded" in said["Leak rate, annualising"]
+    assert "Technician" in kept.missing
+    read = list(csv.reader(io.StringIO(record_csv(kept))))
+    assert ["Job", '\'=HYPERLINK("x")'] in read
+    assert ["Site", "'+1"] in read
+    assert not any(cell.startswith(("=", "+", "-", "@")) for row in read for cell in row)

@@ -1,0 +1,65 @@
+"""`standwatch cylinder`: the sums shown, bad input refused in one line."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from rich.console import Console
+
+from analysis.vocabulary.errors import InputError
+from collector.commands.cylinder import run_cylinder
+
+
+def printed(**given: str) -> str:
+    out = io.StringIO()
+    arguments = {"refrigerant_name": "R-410A", "water_capacity": "47.6 lb", **given}
+    run_cylinder(**arguments, console=Console(file=out, width=140))  # type: ignore[arg-type]
+    return out.getvalue()
+
+
+def test_every_sum_and_source() -> None:
+    text = printed(tare="27 lb", contents="30 lb", temperature="90 degF", service_pressure="400 psig")
+    for part in (
+        "0.80 x 47.60 lb x specific gravity 1.060",
+        "40.35 lb",
+        "> liquid-full at 60 degC",
+        "38.86 lb + tare 27.00 lb = 65.86 lb",
+        "AHRI Guideline K",
+        "49 CFR 173.304a",
+        "8.856 lb may still go in",
+        "58 % full",
+        "400.0 psig is enough",
+        "licensed technician come first",
+    ):
+        assert part in text
+
+
+def test_what_is_wrong_is_said() -> None:
+    assert "too low" in printed(service_pressure="350 psig")
+    assert "overfull" in printed(contents="45 lb")
+    assert "DANGER" in printed(contents="60 lb", temperature="90 degF")
+    assert "is left out" in printed(refrigerant_name="R-744")
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        {"refrigerant_name": "R-999"},
+        {"water_capacity": "47.6 L"},
+        {"water_capacity": "0 lb"},
+        {"water_capacity": "-3 lb"},
+        {"water_capacity": "much"},
+        {"tare": "200 kg"},
+        {"tare": "-1 lb"},
+        {"temperature": "300 degC"},
+        {"temperature": "90 psig"},
+        {"service_pressure": "400 lb"},
+        {"contents": "-5 lb"},
+    ],
+)
+def test_bad_input_is_one_line(given: dict[str, str]) -> None:
+    with pytest.raises(InputError) as refused:
+        printed(**given)
+    assert "\n" not in str(refused.value)
+    assert "expected" in str(refused.value)
