@@ -44,6 +44,8 @@ TEMPERATURES = (
 
 GAUGE_FLOOR_PA = 20e3
 """Below this a service gauge says little and the vacuum probe is believed; above it the gauge (common practice)."""
+PROBE_TOP_PA = 2.6e3
+"""Many probes show 20,000 or 25,000 micron for everything above: alone, such a reading says nothing."""
 RUNNING_LOAD = 0.03
 RUNNING_RATIO = 1.25
 """Discharge over suction pressure of a running circuit, where no load is logged."""
@@ -52,7 +54,9 @@ SWAP_KG = 4.0
 SWAP_KG_PER_MIN = 8.0
 """A scale that moves by more than this in a minute was handled: no hose carries that much (common practice)."""
 ON_SCALE_KG = 4.0
-"""A scale that shows less bears no cylinder."""
+"""A scale that shows less bears no cylinder; one that shows less than nothing was zeroed under one."""
+HANDLED_KG = 1.0
+"""A cylinder that comes or goes moves the scale by more than this in a minute."""
 FAST_MINUTES, FAST_KG = 5, 0.35
 SLOW_MINUTES, SLOW_KG = 15, 0.5
 """So much, one way, is refrigerant on its way; scales in the field drift by 0.2 kg in an hour (common practice)."""
@@ -138,7 +142,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         saturation_low_pa=low,
         saturation_high_pa=high,
         weight_kg=weight,
-        on_scale=np.nan_to_num(weight, nan=0.0) > ON_SCALE_KG,
+        on_scale=np.abs(np.nan_to_num(weight, nan=0.0)) > ON_SCALE_KG,
         swapped=swapped,
         flow_kg=flow,
         running=running,
@@ -167,7 +171,7 @@ def _pressure(read: Callable[[str], np.ndarray]) -> tuple[np.ndarray, np.ndarray
         gauge = np.where(np.isnan(gauge), read(name), gauge)
     probe = read("vacuum")
     deep = ~np.isnan(probe) & (probe < GAUGE_FLOOR_PA) & (np.isnan(gauge) | (gauge < GAUGE_FLOOR_PA))
-    only = np.isnan(gauge) & ~np.isnan(probe)
+    only = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (probe > GAUGE_FLOOR_PA))
     return np.where(deep | only, probe, np.maximum(gauge, 0.0)), deep | only
 
 
@@ -186,8 +190,9 @@ def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray
     minutes = np.maximum(np.diff(end_s, prepend=end_s[:1]) / MINUTE_S, 1.0) if n else end_s
     came_or_went = np.diff(np.isnan(weight).astype(float), prepend=1.0 if n and np.isnan(weight[0]) else 0.0) != 0
     swapped = (np.abs(np.nan_to_num(step)) > np.maximum(SWAP_KG, SWAP_KG_PER_MIN * minutes)) | came_or_went
-    light = np.nan_to_num(weight) <= ON_SCALE_KG
-    swapped |= np.diff(light.astype(float), prepend=float(light[0]) if n else 0.0) != 0
+    bears = np.abs(np.nan_to_num(weight)) > ON_SCALE_KG
+    changed = np.diff(bears.astype(float), prepend=float(bears[0]) if n else 0.0) != 0
+    swapped |= changed & (np.abs(np.nan_to_num(step)) > HANDLED_KG)
     last_swap = pd.Series(np.where(swapped, np.arange(n), np.nan)).ffill().fillna(-1).to_numpy()
     flow = np.zeros(n)
     for length, least in ((FAST_MINUTES, FAST_KG), (SLOW_MINUTES, SLOW_KG)):
@@ -204,7 +209,6 @@ def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray
             sure &= np.max(-steps * sign, axis=1) <= 0.34 * sign * moved
             flow[length:] = np.where(sure & (flow[length:] == 0.0), moved, flow[length:])
     flow[np.isnan(flow)] = 0.0
-    flow[light] = 0.0
     return swapped, flow
 
 
