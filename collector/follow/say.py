@@ -44,7 +44,7 @@ def duration(seconds: float) -> str:
     minutes = round(seconds / 60)
     if minutes < 90:
         return f"{minutes} min"
-    hours, rest = divmod(minutes, 60)
+    hours, rest = divmod(minutes if minutes < 600 else round(minutes / 60) * 60, 60)
     if hours < 48:
         return f"{hours} h {rest} min" if rest else f"{hours} h"
     return f"{hours // 24} d {hours % 24} h"

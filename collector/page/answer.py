@@ -14,7 +14,7 @@ from collector.page.model import Model, clock
 from collector.page.parts import Text, box
 from collector.page.readings import shown, shown_unit, with_sign
 
-ALARM_SHOWN_S = 1_800.0
+URGENT_SHOWN_S = 1_800.0
 KEY_FIGURES: Mapping[str, Sequence[str]] = {
     "recovery": ("recovered",),
     "charging": ("charged",),
@@ -32,6 +32,7 @@ KEY_CHANNELS: Mapping[str, Sequence[str]] = {
 """Figures and readings that stand in large digits, by stage."""
 MOST_KEYS = 3
 TONE_WORDS = {"good": "GOOD", "alarm": "ACT NOW", "working": "GOING ON", "caution": "LOOK HERE"}
+URGENT_WORDS = {"alarm": "✖ ALARM", "caution": "▲ LOOK"}
 SIGNS = {"good": "✓", "alarm": "✖", "working": "▶", "caution": "▲"}
 
 
@@ -47,8 +48,8 @@ class Answer:
             self._answer = Text("p", "", "words")
             self._answer.props["aria-live"] = "polite"
             self._left = Text("p", "", "left")
-            self._alarm = Text("p", "", "alarm")
-            self._alarm.props["role"] = "alert"
+            self._urgent = Text("p", "", "urgent")
+            self._urgent.props["role"] = "alert"
             self._more = Text("p", "", "more")
             self._keys = box("dl", "keys", aria_label="Readings that matter now")
         self._shown: list[tuple[str, Text, Text]] = []
@@ -89,11 +90,14 @@ class Answer:
         self._answer.show(with_sign(answer))
         self._left.show(left)
         self._more.show(with_sign(more))
-        alarm = model.alarm(ALARM_SHOWN_S)
-        if alarm is None:
-            self._alarm.show("")
-        else:
-            self._alarm.show(f"✖ ALARM {clock(seconds_of(alarm['time']) or 0.0)}: {with_sign(alarm['text'])}")
+        urgent = model.urgent(URGENT_SHOWN_S)
+        if urgent is None:
+            self._urgent.show("")
+            return
+        level = urgent["level"]
+        self._urgent.classes(replace=f"urgent {level}")
+        at = clock(seconds_of(urgent["time"]) or 0.0)
+        self._urgent.show(f"{URGENT_WORDS[level]} {at}: {with_sign(urgent['text'])}")
 
     def _refresh_keys(self) -> None:
         model = self._model

@@ -15,6 +15,8 @@ from collector.page.themes import DASHES, Theme
 
 MOST_POINTS = 600
 """Points of one line: more than a screen shows side by side."""
+LATE_SHARE = 0.8
+"""What begins in the last part of a plot is named at its right end, where the name has room."""
 VACUUM_CHANNELS = ("vacuum", "pump_vacuum")
 FIRST_OF_STAGE: Mapping[str, Sequence[str]] = {
     "recovery": ("circuit_pressure", "cylinder_weight", "leaving_water_temperature"),
@@ -177,12 +179,12 @@ def _lines(lines: Sequence[Mapping[str, Any]], theme: Theme) -> dict[str, Any]:
                 "yAxis": line["value"],
                 "label": {
                     "formatter": str(line["label"]),
-                    "position": "insideStartTop",
+                    "position": ("insideStartTop", "insideEndTop")[number % 2],
                     "color": theme.target,
                     "fontSize": 14,
                 },
             }
-            for line in lines
+            for number, line in enumerate(lines)
         ],
     }
 
@@ -195,6 +197,8 @@ def _areas(spans: Sequence[Mapping[str, Any]], first: float, last: float, theme:
         a, b = seconds_of(begin), last if end is None else seconds_of(end)
         if a is None or b is None or b <= first or a >= last:
             return
+        if place == "insideTopLeft" and max(a, first) - first > LATE_SHARE * (last - first):
+            place = "insideTopRight"
         style = {
             "itemStyle": {"color": colour},
             "label": {"color": theme.ink, "fontSize": 13, "position": place, "distance": down},

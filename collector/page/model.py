@@ -152,13 +152,26 @@ class Model:
                 said[channel] = f"{DOUBT_KINDS[kind]} at {clock(at)}"
         return said
 
-    def alarm(self, within_s: float) -> dict[str, Any] | None:
-        """Return the newest finding of level alarm that is not older than `within_s`; None without one."""
+    def urgent(self, within_s: float) -> dict[str, Any] | None:
+        """Return the finding to act on: the newest alarm of the last `within_s`, else the newest caution; None without.
+
+        What was found to be over (``stall`` after ``stall_cleared``) is left out.
+        """
+        since = time.time() - within_s
+        over: set[str] = set()
+        caution = None
+        finding: dict[str, Any]
         for finding in reversed(self.findings):
             at = seconds_of(finding["time"])
-            if finding["level"] == "alarm" and at is not None:
-                return finding if time.time() - at <= within_s else None
-        return None
+            if at is None or at < since:
+                break
+            if finding["kind"] not in over:
+                if finding["level"] == "alarm":
+                    return finding
+                if finding["level"] == "caution" and caution is None:
+                    caution = finding
+            over.add(finding["kind"].removesuffix("_cleared"))
+        return caution
 
     def signature(self, part: str) -> str:
         """Return a text that changes when a part of the judgement does."""

@@ -36,9 +36,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 item.add_marker(pytest.mark.skip(reason="chromium is not installed (apt-get install chromium)"))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """One browser for all tests."""
+    """One browser for the tests of a module.
+
+    Its driver keeps an event loop running in this thread: a module that uses it holds no async test, and it has
+    ended before the next module begins.
+    """
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield browser

@@ -1,16 +1,13 @@
-"""Who is let in: the wrapper alone, by what a server would send it, and the code in a real browser."""
+"""Who is let in: the wrapper alone, by what a server would send it."""
 
 from __future__ import annotations
 
 import urllib.parse
-from collections.abc import Callable
 from typing import Any
 
 import pytest
-from playwright.sync_api import expect
 
 from collector.page.guard import TRIES, TRIES_OF_ALL, TRIES_WITHIN_S, Guard, Tries
-from tests.page.conftest import Log, Open, Server
 
 CODE = "K7WM-3QXA"
 
@@ -154,17 +151,3 @@ async def test_a_form_that_does_not_end_is_bounded() -> None:
     await guard(scope, receive, asked.send)
     assert asked.status == 401
     assert sent < 10
-
-
-def test_the_code_in_a_browser(log: Log, serve: Callable[..., Server], open_page: Open) -> None:
-    page = open_page(serve(log.folder, CODE).url)
-    page.get_by_label("Access code").fill("WRONG")
-    page.get_by_role("button", name="Open the watch").click()
-    expect(page.get_by_role("alert")).to_contain_text("not the code")
-    assert page.locator(".answer").count() == 0
-    page.get_by_label("Access code").fill(CODE)
-    page.keyboard.press("Enter")
-    expect(page.locator(".answer")).to_be_visible()
-    expect(page.locator(".top")).to_contain_text("SHARED ON THE NETWORK")
-    log.row("61.25")
-    expect(page.locator(".channels")).to_contain_text("61.25 psig")

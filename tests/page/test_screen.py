@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Callable
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -108,7 +109,7 @@ def test_it_comes_back_after_the_server_died(log: Log, server: Server, open_page
 def test_nothing_from_a_file_or_a_wire_becomes_markup(log: Log, server: Server, open_page: Open) -> None:
     write_state(log.folder, a_state(HOSTILE, "alarm"))
     page = open_page(server.url)
-    for part in ("h1", ".words", ".alarm", ".finding", ".cylinder"):
+    for part in ("h1", ".words", ".urgent", ".finding", ".cylinder"):
         expect(page.locator(part).first).to_contain_text(HOSTILE)
     assert page.evaluate("window.broken") is None
     assert page.locator("main b, main img, header img").count() == 0
@@ -149,7 +150,7 @@ def test_contrast(log: Log, server: Server, open_page: Open, theme: str) -> None
     """Text against its ground: 4.5 to 1 at least (WCAG 2.2, 1.4.3)."""
     write_state(log.folder, a_state("Frozen tubes burst.", "alarm"))
     page = open_page(server.url, theme=theme)
-    expect(page.locator(".alarm").first).to_be_visible()
+    expect(page.locator(".urgent").first).to_be_visible()
     faint = page.evaluate(
         """() => {
         const channel = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
@@ -172,3 +173,20 @@ def test_contrast(log: Log, server: Server, open_page: Open, theme: str) -> None
         }"""
     )
     assert faint == []
+
+
+CODE = "K7WM-3QXA"
+
+
+def test_the_code_in_a_browser(log: Log, serve: Callable[..., Server], open_page: Open) -> None:
+    page = open_page(serve(log.folder, CODE).url)
+    page.get_by_label("Access code").fill("WRONG")
+    page.get_by_role("button", name="Open the watch").click()
+    expect(page.get_by_role("alert")).to_contain_text("not the code")
+    assert page.locator(".answer").count() == 0
+    page.get_by_label("Access code").fill(CODE)
+    page.keyboard.press("Enter")
+    expect(page.locator(".answer")).to_be_visible()
+    expect(page.locator(".top")).to_contain_text("SHARED ON THE NETWORK")
+    log.row("61.25")
+    expect(page.locator(".channels")).to_contain_text("61.25 psig")

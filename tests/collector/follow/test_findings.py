@@ -1,0 +1,136 @@
+"""The findings follower says live what a review says afterwards, writes each finding once, keeps to its share."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import shutil
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from analysis.log import load
+from analysis.review import review
+from analysis.vocabulary.errors import RecorderError
+from analysis.vocabulary.shipped import shipped
+from collector.entries import Entry
+from collector.follow import findings
+from collector.follow.findings import (
+    AT_LEAST_EVERY_S,
+    SHARE,
+    FindingsFollower,
+    JournalWriter,
+    Look,
+    StateWriter,
+    pause_s,
+)
+from collector.follow.state import STATE_FILE, read_state, write_state
+from collector.follow.tail import JournalTail
+
+SAMPLE = shipped("sample_logs") / "full-job"
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    """The begin of the sample job: at rest, and the first of the recovery."""
+    folder = tmp_path / "job"
+    folder.mkdir()
+    shutil.copy(SAMPLE / "job.toml", folder)
+    for name, lines in (("readings.csv", 700), ("journal.csv", 12)):
+        text = (SAMPLE / name).read_text(encoding="utf-8").splitlines(keepends=True)
+        (folder / name).write_text("".join(text[:lines]), encoding="utf-8")
+    return folder
+
+
+def test_the_state_is_what_a_review_says(job: Path) -> None:
+    FindingsFollower(job, [StateWriter(job)]).look()
+    state = read_state(job)
+    assert state is not None
+    assert state["result"] == review(*load(job)).to_json()
+    assert state["now"]["stage"]["name"] == "recovery"
+    assert {c["name"] for c in state["now"]["cylinders"]} == {"CYL-1", "CYL-2", "CYL-3", "NEW-1"}
+    assert [c["name"] for c in state["now"]["cylinders"] if c["on_scale"]] == ["CYL-2"]
+
+
+def test_each_finding_is_new_once_and_in_the_journal_once(job: Path) -> None:
+    looks: list[Look] = []
+    follower = FindingsFollower(job, [looks.append, JournalWriter(job)])
+    follower.look()
+    follower.look()
+    FindingsFollower(job, [JournalWriter(job)]).look()  # started again: what is written stays written once
+    assert len(looks[0].new) > 2
+    assert looks[1].new == ()
+    assert looks[0].result is not None
+    rows = [row for row in JournalTail(job / "journal.csv").rows() if row.kind == "finding"]
+    assert [(row.subject, row.value) for row in rows] == [(f.kind, f.level) for f in looks[0].result.findings]
+
+
+def test_a_finding_that_could_not_be_written_is_tried_again(job: Path) -> None:
+    written: list[Entry] = []
+
+    def put(_: Path, entry: Entry) -> None:
+        if not working:
+            raise RecorderError("the recorder does not answer")
+        written.append(entry)
+
+    working = False
+    follower = FindingsFollower(job, [JournalWriter(job, put)])
+    follower.look()
+    assert written == []
+    working = True
+    look = follower.look()
+    assert look.result is not None
+    assert len(written) == len(look.result.findings)
+
+
+def test_a_job_that_cannot_be_judged_is_said_and_followed_on(job: Path) -> None:
+    text = (job / "job.toml").read_text(encoding="utf-8")
+    (job / "job.toml").write_text(text + "\n[nonsense]\n", encoding="utf-8")
+    follower = FindingsFollower(job, [StateWriter(job)])
+    assert "nonsense" in follower.look().refused
+    state = read_state(job)
+    assert state is not None
+    assert "nonsense" in state["refused"]
+    (job / "job.toml").write_text(text, encoding="utf-8")
+    assert follower.changed()
+    assert follower.look().refused == ""
+
+
+def test_it_looks_only_when_something_changed(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(findings, "AT_LEAST_EVERY_S", 0.05)
+    looks: list[Look] = []
+    stop = threading.Event()
+    follower = FindingsFollower(job, [looks.append])
+    thread = threading.Thread(target=follower.run, args=(stop,))
+    thread.start()
+    time.sleep(3.0)
+    settled = len(looks)
+    with (job / "readings.csv").open("a", encoding="utf-8") as file:
+        file.write("2026-03-17T09:00:00.000Z,60\n")
+    end = time.monotonic() + 20.0
+    while len(looks) == settled and time.monotonic() < end:
+        time.sleep(0.05)
+    stop.set()
+    thread.join(20.0)
+    assert (settled, len(looks)) == (1, 2)
+
+
+@pytest.mark.parametrize("took_s", [0.0, 0.5, 2.0, 30.0])
+def test_it_takes_no_more_than_its_share_of_a_core(took_s: float) -> None:
+    wait = pause_s(took_s)
+    assert wait >= AT_LEAST_EVERY_S
+    assert took_s / (took_s + wait) <= SHARE + 1e-9
+
+
+def test_a_state_is_whole_or_absent(tmp_path: Path) -> None:
+    assert read_state(tmp_path) is None
+    write_state(tmp_path, {"version": 1, "made": datetime.datetime.now().isoformat()})
+    assert read_state(tmp_path) is not None
+    whole = (tmp_path / STATE_FILE).read_bytes()
+    for cut in range(len(whole)):
+        (tmp_path / STATE_FILE).write_bytes(whole[:cut])
+        assert read_state(tmp_path) is None
+    (tmp_path / STATE_FILE).write_text(json.dumps({"version": 99}))
+    assert read_state(tmp_path) is None

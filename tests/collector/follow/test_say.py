@@ -1,0 +1,62 @@
+"""What is said from afar: the headline, the time left, the line for a terminal."""
+
+from __future__ import annotations
+
+import pytest
+
+from collector.follow.now import LONGEST_HEADLINE, headline
+from collector.follow.say import duration, status_line
+
+STATE = {
+    "refused": "",
+    "now": {
+        "stage": {
+            "name": "pressure_test",
+            "begin": "2026-03-14T07:00:00.000Z",
+            "answer": "Not decided yet.",
+            "time_left": {"seconds": 7_260, "what": "to go"},
+        }
+    },
+    "result": {
+        "findings": [
+            {"level": "alarm", "time": "2026-03-14T06:00:00.000Z", "text": "of the stage before"},
+            {"level": "caution", "time": "2026-03-14T08:30:00.000Z", "text": "the probe\nfell off"},
+            {"level": "info", "time": "2026-03-14T08:40:00.000Z", "text": "settled"},
+        ]
+    },
+}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(0, "0 s"), (89, "89 s"), (90, "2 min"), (5_340, "89 min"), (5_400, "1 h 30 min"), (7_200, "2 h"),
+     (64_740, "18 h"), (187_200, "2 d 4 h")],
+)  # fmt: skip
+def test_durations(seconds: float, text: str) -> None:
+    assert duration(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "verdict", "short"),
+    [
+        ("Liquid still stands. Go on.", "liquid_remains", "Liquid still stands."),
+        ("Now 967.5 micron, at 3 psi. Go on.", "undecided", "Now 967.5 micron, at 3 psi."),
+        ("Steady: " + "superheat 10.1 degF, " * 8 + "done.", "steady_in_limits", "Steady."),
+        ("A" + "nd so on" * 20 + ".", "level_not_held", "Level not held."),
+        ("A" + "nd so on" * 20 + ".", "undecided", "Not decided yet."),
+        ("", "undecided", "Not decided yet."),
+    ],
+)
+def test_headlines_are_short_and_lose_nothing(text: str, verdict: str, short: str) -> None:
+    found, rest = headline(text, verdict)
+    assert found == short
+    assert len(found) <= LONGEST_HEADLINE
+    assert rest == text or f"{found} {rest}" == text
+
+
+def test_the_line_for_a_terminal() -> None:
+    assert status_line(STATE, 1.0) == (
+        "pressure test: Not decided yet. · about 2 h 1 min to go · CAUTION 08:30 UTC the probe fell off"
+    )
+    assert status_line(None, None) == "NO ROWS ARE BEING RECORDED · not judged yet"
+    assert status_line(STATE, 500.0).startswith("NO ROWS ARE BEING RECORDED · pressure test")

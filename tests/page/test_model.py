@@ -1,0 +1,140 @@
+"""What the page knows, without a browser."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.vocabulary.channels import MARKS, STAGES, make_column
+from collector.entries import Entry, checked
+from collector.page.channel_health import Channel
+from collector.page.charts import options, trends_of
+from collector.page.columns_store import ColumnsStore, broken_line, thin
+from collector.page.entries import OPPOSITE, STAGE_MARKS, undo
+from collector.page.model import Model
+from collector.page.readings import shown
+from collector.page.themes import THEMES
+from tests.page.conftest import stamp
+
+
+@given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=400), st.integers(4, 50))
+def test_thinning_keeps_ends_extremes_and_order(values: list[float], most: int) -> None:
+    at = np.arange(len(values), dtype=float)
+    kept_at, kept = thin(at, np.array(values), most)
+    assert len(kept) <= max(most + 4, 2)
+    assert (np.diff(kept_at) > 0).all()
+    assert (kept_at[0], kept_at[-1]) == (0.0, len(values) - 1.0)
+    assert (kept.min(), kept.max()) == (min(values), max(values))
+
+
+def test_a_line_is_broken_where_nothing_was_read_for_long() -> None:
+    at = np.array([0.0, 1.0, 2.0, 200.0, 201.0])
+    assert [value for _, value in broken_line(at, at)] == [0.0, 1.0, 2.0, None, 200.0, 201.0]
+    slow = np.arange(5) * 60.0
+    assert None not in [value for _, value in broken_line(slow, slow)]
+
+
+def test_rows_that_go_back_in_time_are_left_out_and_the_store_grows() -> None:
+    store = ColumnsStore(["a"])
+    store.add([(float(i), [i * 2.0]) for i in range(10_000)])
+    store.add([(5.0, [0.0]), (10_000.0, [math.nan])])
+    assert len(store) == 10_001
+    assert store.values("a")[9_999] == 19_998.0
+    assert len(store.line("a", 9_990.0, 100)) == 10
+
+
+@pytest.mark.parametrize("step", [0.2, 1.0, 60.0])
+def test_health_is_judged_by_a_channels_own_pace(step: float) -> None:
+    channel = Channel("a", "psig")
+    assert channel.health(0.0) == "never"
+    for i in range(20):
+        channel.reading(i * step, 1.0)
+    last = 19 * step
+    assert channel.health(last + 1.5 * step) == "fresh"
+    assert channel.health(last + max(5.5, 4.5 * step)) == "late"
+    assert channel.health(last + max(61.0, 21.0 * step)) == "silent"
+    assert channel.age_s(last - 5.0) == 0.0, "a clock that was put back makes no negative age"
+
+
+@pytest.mark.parametrize("entry", [Entry("mark", m, "CYL-1") for m in MARKS] + [Entry("note", text="x")])
+def test_every_entry_is_taken_back_by_rows_that_the_journal_accepts(entry: Entry) -> None:
+    rows = undo(entry, "recovery", "03:12:05")
+    assert all(checked(row) for row in rows)
+    assert rows[0].kind == "note"
+    assert "undo" in rows[0].text
+    assert len(rows) == (2 if entry.subject in OPPOSITE else 1)
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_stages_are_taken_back_to_what_ran_before(stage: str) -> None:
+    other = "charging" if stage != "charging" else "recovery"
+
+    def after(entry: Entry, before: str) -> list[tuple[str, str]]:
+        return [(row.subject, row.value) for row in undo(entry, before, "") if row.kind == "stage"]
+
+    assert after(Entry("stage", stage, "begin"), "") == [(stage, "end")]
+    assert after(Entry("stage", stage, "begin"), other) == [(other, "begin")]
+    assert after(Entry("stage", stage, "end"), stage) == [(stage, "begin")]
+    assert after(Entry("stage", stage, "begin"), stage) == [], "a second begin changed nothing"
+    assert set(STAGE_MARKS[stage]) <= set(MARKS)
+
+
+def test_trends_share_a_unit_and_vacuum_is_logarithmic() -> None:
+    names = {"circuit_pressure": "psig", "vacuum": "micron", "pump_vacuum": "micron", "suction_pressure": "psig"}
+    columns = [make_column(name, unit, name) for name, unit in names.items()]
+    first, second = trends_of(columns, "evacuation")
+    assert (first.channels, first.log) == (("vacuum", "pump_vacuum"), True)
+    assert (second.unit, second.log) == ("psig", False)
+    store = ColumnsStore(list(names))
+    store.add([(float(i), [1.0, 500.0 - i, 0.0 if i else 100.0, math.nan]) for i in range(400)])
+    span = {"stage": "evacuation", "begin": "1970-01-01T00:00:00.000Z", "end": None, "phases": []}
+    made = options(
+        first, store, begin=-math.inf, stage="evacuation", spans=[span],
+        targets={"vacuum": [{"label": "target", "value": 500.0}]}, theme=THEMES["night"],
+    )  # fmt: skip
+    assert made["yAxis"]["type"] == "log"
+    assert made["yAxis"]["min"] == 100.0
+    assert [value for _, value in made["series"][1]["data"]][1] is None, "no logarithm of zero"
+
+
+def test_two_days_of_rows_are_read_and_drawn_in_time(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('[job]\nname = "long"\n')
+    names = [f"channel_{i}" for i in range(14)]
+    now = datetime.datetime.now(datetime.UTC)
+    cells = ",62.9" * len(names)
+    with (tmp_path / "readings.csv").open("w") as file:
+        file.write("time," + ",".join(f"{name} [psig]" for name in names) + "\n")
+        file.writelines(f"{stamp(now - datetime.timedelta(seconds=172_800 - i))}{cells}\n" for i in range(172_800))
+    begin = time.process_time()
+    model = Model(tmp_path)
+    model.poll()
+    read = time.process_time()
+    lines = [model.rows.line(name, -math.inf, 600) for name in names]
+    drawn = time.process_time()
+    assert len(model.rows) == 172_800
+    assert all(len(line) <= 604 for line in lines)
+    assert read - begin < 15.0, "once, at the start"
+    assert drawn - read < 2.0
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (62.9, "62.9"),
+        (80.95, "80.95"),
+        (0.0, "0"),
+        (-0.0, "0"),
+        (25_400.0, "25,400"),
+        (1e-7, "0"),
+        (123456.0, "123,460"),
+    ],
+)
+def test_readings_as_they_are_shown(value: float, text: str) -> None:
+    assert shown(value) == text
