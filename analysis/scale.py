@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.result import Figure
 from analysis.scale_tracker import LEAST_NOISE_KG, SAMPLE_S, Change, Load, Tracker
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.job import CylinderTable
@@ -21,6 +22,8 @@ __all__ = ["Change", "Load", "Weighing", "weigh"]
 
 RATE_S = 120.0
 """The mass rate is taken over this time."""
+SHAKES_KG = 1.0
+"""A weight that is not steady to half of this is told; common practice."""
 
 
 @dataclass(frozen=True)
@@ -130,6 +133,12 @@ def _result(stretch: Stretch, index: pd.DatetimeIndex, tracker: Tracker, resolut
     def rows(values: np.ndarray) -> pd.Series:
         return pd.Series(values, index=tracker.stamps).reindex(index, method="ffill")
 
+    cautions = list(tracker.cautions)
+    if tracker.base_kg > max(SHAKES_KG, 2.0 * resolution):
+        shakes = Figure(0.5 * tracker.base_kg, "mass").show(stretch.job.job.units, 2)
+        cautions.append(
+            f"The weight shakes by about {shakes}: set the scale on firm ground; masses are that uncertain."
+        )
     weight = rows(gross)
     number = rows(load).fillna(-1.0).astype(int)
     return Weighing(
@@ -142,5 +151,5 @@ def _result(stretch: Stretch, index: pd.DatetimeIndex, tracker: Tracker, resolut
         names=tuple(tracker.names),
         resolution_kg=resolution,
         sign=tracker.sign,
-        cautions=tuple(dict.fromkeys(tracker.cautions)),
+        cautions=tuple(dict.fromkeys(cautions)),
     )

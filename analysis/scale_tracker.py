@@ -36,7 +36,7 @@ UNSEEN_S = 25.0
 GAP_S = 90.0
 GAP_RATE_KG_PER_S = 0.05
 """Without readings for this long, flow is believed up to three times the rate before, or this rate."""
-EMPTY_KG, EMPTY_SHARE = 1.5, 0.15
+EMPTY_KG, EMPTY_SHARE = 1.5, 0.3
 """No cylinder stands on a scale that shows less than this, or less than this share of what it showed."""
 LEFT_S = 10.0
 """An empty scale is believed after this time."""
@@ -61,6 +61,8 @@ MATCH_KG = 0.7
 ZEROED_KG = 1.0
 """A scale that shows nothing and climbs by this much slowly was set to zero with the cylinder on it."""
 LEAST_NOISE_KG = 0.15
+MOST_WAITING = 200
+"""More samples than these are not kept waiting: the signal is then no weight at all."""
 SLIP_SHARE = 0.004
 """How near the other unit must come to the weight to be taken for it."""
 
@@ -135,7 +137,7 @@ class Tracker:
     cautions: list[str] = field(default_factory=list)
     moved: float = 0.0
     load: Load | None = None
-    last: _Sample | None = None  # the last one believed
+    last: _Sample = field(default_factory=lambda: _Sample(0.0, -1, np.nan, np.nan))  # the last one believed
     rate: float = 0.0
     waiting: list[_Sample] = field(default_factory=list)  # not believed yet
     gain: float = 1.0
@@ -152,6 +154,7 @@ class Tracker:
     _noise: float = 0.0
     _odd: float = 0.0  # the last change that was taken for flow, or for a shift, only because it stayed
     _odd_counted: bool = False
+    _unseen_s: float = 0.0  # how long the present load may have stood there before it was seen
 
     def __post_init__(self) -> None:
         for table in self.cylinders:
@@ -163,6 +166,10 @@ class Tracker:
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
         """Take a mark of the journal; `row` is the number of the first sample that knows of it."""
         load = self.load
+        if subject == "cylinder_off" and name and self.loads:
+            gone = self.loads[-1]  # an old one, or one that has just left
+            if gone.confirmed and gone.named_by == "order" and (load is None or at - self.stands_since > MARK_LATE_S):
+                self._name(gone, name, "mark", row)
         if load is not None and load.confirmed and at - self.stands_since <= MARK_LATE_S:
             if load.named_by != "mark":
                 if name and subject == "cylinder_on":
@@ -187,7 +194,7 @@ class Tracker:
         if self.zero and abs(raw) <= self.base_kg:
             self.zero = 0.0  # set to zero again
         sample = _Sample(at, row, raw, raw * self.gain - self.zero)
-        if self.last is None:
+        if self.last.row < 0:
             self.last = sample
         if self.load is None:
             self._while_empty(sample)
@@ -205,7 +212,6 @@ class Tracker:
 
     def _while_empty(self, sample: _Sample) -> None:
         last = self.last
-        assert last is not None
         spent, change = sample.at - last.at, sample.weight - last.weight
         slow = abs(change) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
         self._climbed = max(0.0, self._climbed + self.sign * change) if slow and self.left is not None else 0.0
@@ -219,11 +225,11 @@ class Tracker:
         else:
             self.last = sample
 
-    def _put_on(self, sample: _Sample) -> None:
+    def _put_on(self, sample: _Sample, unseen_s: float = 0.0) -> None:
         self.load = Load("", "order", None, self.stamps[sample.row], None, sample.weight, sample.weight)
         self.loads.append(self.load)
         self.stands_since, self.settled, self.rate, self._odd = sample.at, False, 0.0, 0.0
-        self.waiting, self._recent = [sample], []
+        self.waiting, self._recent, self._unseen_s = [sample], [], unseen_s
         self.last = sample
 
     def _while_settling(self, sample: _Sample) -> None:
@@ -255,7 +261,6 @@ class Tracker:
         self.rate = 0.0 if stands else self.rate
 
     def _while_loaded(self, load: Load, sample: _Sample) -> None:
-        assert self.last is not None
         if self._marked_change(load, sample):
             return
         lifted = self._empty(sample.weight) and not load.zeroed
@@ -263,6 +268,8 @@ class Tracker:
             self._flow(load, sample)
             return
         self.waiting.append(sample)
+        if len(self.waiting) > MOST_WAITING:
+            del self.waiting[1]
         since = self.waiting[0].at
         if self._empty(sample.weight):
             if sample.at - next(s for s in self.waiting if self._empty(s.weight)).at >= LEFT_S:
@@ -295,7 +302,6 @@ class Tracker:
     def _goes_back(self, load: Load, first: _Sample) -> bool:
         """Return whether the last odd change is gone again, and undo it then."""
         last = self.last
-        assert last is not None
         before = last.weight - self._odd
         most = self.base_kg + max(2.0 * abs(self.rate), 0.02) * (first.at - last.at)
         if abs(self._odd) <= self.base_kg or not -self.base_kg <= (first.weight - before) * self.sign <= most:
@@ -309,7 +315,6 @@ class Tracker:
 
     def _unseen(self, first: _Sample) -> bool:
         """Return whether the scale was empty, or not seen, between the last believed weight and a steady one."""
-        assert self.last is not None
         between = [self.last, *(s for s in self.waiting if s.at < first.at), first]
         apart = max(b.at - a.at for a, b in pairwise(between))
         return apart >= UNSEEN_S or any(self._empty(s.weight) for s in between[1:])
@@ -320,12 +325,10 @@ class Tracker:
         return known or self._near_mark() or any(self._empty(s.weight) for s in self.waiting)
 
     def _near_mark(self) -> bool:
-        assert self.last is not None
         return self.marked_at >= self.last.at - MARK_NEAR_S
 
     def _usual(self, sample: _Sample) -> bool:
         """Return whether a weight follows the last one as flow usually does (also: goes back to it)."""
-        assert self.last is not None
         spent = sample.at - self.last.at
         usual = max(3.0 * abs(self.rate), USUAL_KG_PER_S)
         ahead = sample.weight - self.last.weight
@@ -337,7 +340,6 @@ class Tracker:
 
     def _could_flow(self, first: _Sample, sample: _Sample) -> bool:
         """Return whether flow could have led from the last believed weight to a steady one."""
-        assert self.last is not None
         fastest = self._fastest()
         quiet = self.waiting[0].at - self.last.at
         if first is not self.waiting[0] or quiet > GAP_S:
@@ -352,12 +354,10 @@ class Tracker:
         return True
 
     def _fastest(self) -> float:
-        assert self.last is not None
         return min(max(FASTEST_KG_PER_S, FASTEST_PER_GROSS * abs(self.last.weight)), FASTEST_OF_ALL_KG_PER_S)
 
     def _goes_on(self) -> bool:
         """Return whether the waiting weights go on moving the way the first of them went."""
-        assert self.last is not None
         first, now = self.waiting[0], self.waiting[-1]
         if self._steady_from(self.base_kg) > 0 or now.at - first.at < 2 * SAMPLE_S:
             return False
@@ -385,7 +385,6 @@ class Tracker:
     def _unit_slip(self, first: _Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
         last = self.last
-        assert last is not None
         flowed = min(1.5 * abs(self.rate) * (first.at - last.at), 5 * SLIP_SHARE * abs(last.weight))
         room = max(self.base_kg, SLIP_SHARE * abs(last.weight)) + flowed
         for factor in _UNIT_SLIPS:
@@ -394,7 +393,6 @@ class Tracker:
         return None
 
     def _empty(self, weight: float) -> bool:
-        assert self.last is not None
         return weight <= max(EMPTY_KG, EMPTY_SHARE * self.last.weight)
 
     # --- what follows from a sample ----------------------------------------------------------------------
@@ -406,7 +404,6 @@ class Tracker:
     def _flow(self, load: Load, sample: _Sample) -> None:
         """Count a slow change and believe the weight."""
         last = self.last
-        assert last is not None
         spent, change = sample.at - last.at, sample.weight - last.weight
         self._count(load, change)
         load.end_kg = sample.weight
@@ -434,8 +431,7 @@ class Tracker:
             self._count(load, change)
             load.end_kg += change
         self.left = self.last
-        assert self.left is not None
-        load.end = self.stamps[self.left.row]
+        load.end = self.stamps[self.last.row]
         if not load.zeroed:
             self.expected[load.cylinder] = load.end_kg
         self.load, self.waiting, self.gain = None, [], 1.0
@@ -471,6 +467,12 @@ class Tracker:
             return
         self._name(load, *self._who(load.begin_kg), sample.row)
         self.next_id = None
+        before = self.expected.get(load.cylinder, load.begin_kg)
+        unseen_kg = self.sign * (load.begin_kg - before)
+        if self._unseen_s > 0.0 and 0.0 < unseen_kg <= self.base_kg + 2.0 * GAP_RATE_KG_PER_S * self._unseen_s:
+            load.begin_kg = before
+            self.moved += unseen_kg
+            load.moved_kg += unseen_kg
         old = self.loads[-2] if len(self.loads) > 1 else None
         if old is not None and old.cylinder != load.cylinder:
             self._tell_change(old, load, sample, "scale")
@@ -504,13 +506,12 @@ class Tracker:
     def _replace(self, load: Load, first: _Sample, sample: _Sample, hidden: bool) -> None:
         """Another level stays: another cylinder when it could come unseen, else a shift of scale or hose."""
         last = self.last
-        assert last is not None
         step = first.weight - last.weight
         another = self.next_id is not None and load.named_by == "mark"
         if (hidden and (abs(step) >= SWAP_KG or self._explained(load, first))) or (another and abs(step) >= SWAP_KG):
             later = [s for s in self.waiting if s.at > first.at]
             self._end_load(load)
-            self._put_on(first)
+            self._put_on(first, first.at - last.at)
             for s in later:
                 if self.load is None:
                     self._while_empty(s)
@@ -532,7 +533,6 @@ class Tracker:
     def _marked_change(self, load: Load, sample: _Sample) -> bool:
         """Take a mark for a change of cylinder of which the scale showed nothing; return whether it was one."""
         last = self.last
-        assert last is not None
         if self.next_id is None or not load.confirmed:
             return False
         blind = sample.at - last.at >= GAP_S and last.at <= self.next_at
@@ -549,7 +549,7 @@ class Tracker:
                 f"The scale gave no readings while {load.cylinder} was changed for {name}: what moved then is only "
                 "counted as far as the cylinder's tare and contents tell."
             )
-            self._put_on(sample)
+            self._put_on(sample, sample.at - last.at)
             return True
         self._put_on(_Sample(last.at, last.row, last.raw, load.end_kg))
         new = self.load

@@ -263,3 +263,63 @@ def test_two_days_of_seconds_take_less_than_half_a_second() -> None:
     found = weigh(stretch)
     assert time.perf_counter() - begun < 1.0
     assert len(found.loads) > 100
+
+
+def test_a_cradle_that_stays_on_the_scale() -> None:
+    cradle = weights(*FILL, *SWAP) + 5.0
+    found = weighed(cradle)
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(60.0, abs=0.2)
+
+
+def test_the_scale_set_to_zero_between_cylinders() -> None:
+    shown = weights(*FILL, *SWAP)
+    shown[1400:] -= 1.1
+    found = weighed(shown)
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(60.0, abs=0.2)
+
+
+def test_zeroed_with_the_cylinder_on_then_changed() -> None:
+    shown = weights((60, 26, 26), (600, 26, 46), (600, 46, 66), (60, 66, 66), (90, 0, 0), (60, 24, 24), (600, 24, 44))
+    shown[660:] -= shown[660]
+    found = weighed(shown)
+    assert found.total_kg == pytest.approx(60.0, abs=1.5)
+    assert len(found.changes) == 1
+
+
+def test_hose_pulls_and_lets_go() -> None:
+    shown = weights(*FILL)
+    shown[300:340] -= 0.8
+    shown[700:900] += 0.6
+    assert weighed(shown).total_kg == pytest.approx(40.0, abs=0.2)
+
+
+def test_bursts_of_charging_by_hand_are_counted() -> None:
+    burst = [(60.0, 30.0, 30.0)]
+    level = 30.0
+    for _ in range(10):
+        burst += [(12.0, level, level - 1.0), (150.0, level - 1.0, level - 1.0)]
+        level -= 1.0
+    assert weighed(weights(*burst), stage="charging").total_kg == pytest.approx(10.0, abs=0.1)
+
+
+def test_flow_into_a_cylinder_that_nobody_saw_put_on_is_known_by_its_tare() -> None:
+    shown = weights(*FILL, (90, 0, 0), (60, 24, 24), (900, 24, 54), (120, 54, 54))
+    shown[1250:1750] = np.nan
+    cylinders = [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": "24 kg"}]
+    found = weighed(shown, cylinders=cylinders, marks=[on(5, "A"), on(1412, "B")])
+    assert found.by_cylinder()["B"] == pytest.approx(30.0, abs=0.3)
+
+
+def test_a_mark_of_taking_off_names_what_stood_there() -> None:
+    found = weighed(weights(*FILL, *SWAP), marks=[(1330.0, "mark", "cylinder_off", "A")])
+    assert [load.cylinder for load in found.loads] == ["A", "cylinder 2"]
+
+
+def test_noise_that_is_no_weight_takes_no_time() -> None:
+    shown = 40.0 + np.random.default_rng(5).normal(0, 15.0, 60_000)
+    begun = time.perf_counter()
+    found = weighed(shown)
+    assert time.perf_counter() - begun < 5.0
+    assert any("shakes" in said for said in found.cautions)
