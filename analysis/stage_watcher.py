@@ -35,6 +35,8 @@ IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
 FLICKER_KG = 0.25
 """A scale may flicker by as much while nothing flows (common practice)."""
+STEP_PA = 600.0
+"""Two minutes that fall by as much each are a machine that pulls."""
 FLICKER_PA = 8e3
 """A gauge may flicker by a step of 1 psi."""
 VACUUM_PA = 3e3
@@ -382,8 +384,10 @@ class _Watcher:
         before = s.calm_pa[s.back(k, 5)]
         if s.flow_kg[k] > 0:
             self.active_s = max(self.active_s, self.last_flow(k))
-        if p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa):
-            self.active_s = max(self.active_s, float(s.end_s[k]) - 2.5 * MINUTE_S)
+        steps = np.diff(s.pressure_pa[max(k - 2, 0) : k + 1])
+        falls = len(steps) == 2 and bool(np.all(steps < -STEP_PA))
+        if falls or (p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)):
+            self.active_s = max(self.active_s, float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
         self.lowest_pa = min(self.lowest_pa, float(p))
         idle_s = s.end_s[k] - self.active_s
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
@@ -453,7 +457,9 @@ class _Watcher:
         s, flowed_s = self.s, self.active_s
         end_s = flowed_s + READY_S if not np.isnan(s.weight_kg[k]) else at_most_s - PLACED_MINUTES * MINUTE_S
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
-            end_s = (flowed_s + self.off_s) / 2
+            middle_s = (flowed_s + self.off_s) / 2
+            soon = self.off_s - flowed_s <= PLACED_MINUTES * MINUTE_S
+            end_s = max(middle_s, self.off_s - READY_S) if soon else middle_s
         self.end(min(end_s, at_most_s), k)
 
     # --- nitrogen -------------------------------------------------------------------------------------

@@ -10,9 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.log import load
 from analysis.result import Finding
 from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
+from analysis.vocabulary.shipped import shipped
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
 from tests.support import journal_rows
 
@@ -86,6 +88,18 @@ def test_most_bounds_are_found_within_five_minutes() -> None:
         extra += len(result.extra)
     assert np.mean(np.array(errors) <= NEAR_S) >= 0.9
     assert extra == 0
+
+
+def test_the_sample_job_is_found_without_its_journal() -> None:
+    log, job = load(shipped("sample_logs") / "full-job")
+    named, _ = from_journal(log.journal)
+    found = from_signals(log, job)
+    assert [s.stage for s in found] == [s.stage for s in named]
+    bounds = [(f.begin, n.begin) for f, n in zip(found, named, strict=True)]
+    bounds += [(f.end, n.end) for f, n in zip(found, named, strict=True) if f.end is not None and n.end is not None]
+    near = [abs((one - other).total_seconds()) <= NEAR_S for one, other in bounds]
+    assert len(bounds) >= 13
+    assert np.mean(near) >= 0.9
 
 
 @pytest.mark.parametrize("seed", SEEDS)
