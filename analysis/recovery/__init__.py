@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analysis.cylinders import cylinder_findings
+from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
 from analysis.recovery.liquid import GONE_K, Call, Evidence, gather, liquid_gone
 from analysis.recovery.pauses import Pause, split, standing
@@ -57,6 +57,8 @@ def assess(stretch: Stretch) -> Assessment:
     standing_at = progress(ticks, evidence, call, pauses, _level_pa(ticks, required), stretch.job)
     verdict, said = _verdict(ticks, evidence, call, level, required)
     missing = _missing(stretch, ticks, required)
+    if weighing is not None:
+        missing += cylinder_cautions(stretch, weighing)
     text = " ".join(
         [said, *_going(standing_at, level, required), *missing, judge.FIRST_COME if required.level is not None else ""]
     ).strip()
