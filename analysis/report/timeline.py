@@ -35,5 +35,6 @@ def draw(review: Review) -> Figure | None:
             )
     ax.set_yticks(range(len(names)), [name.replace("_", " ") for name in names], color=INK)
     ax.set_ylim(len(names) - 0.4, -0.6)
-    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.22), ncols=3, fontsize=8, frameon=False)
+    if ax.get_legend_handles_labels()[0]:
+        ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.22), ncols=3, fontsize=8, frameon=False)
     return figure

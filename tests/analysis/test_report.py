@@ -1,0 +1,97 @@
+"""The report: whole, escaped, the same bytes each time, and caught when it does not match its files."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from analysis.export import csv_text, findings_csv
+from analysis.log import load
+from analysis.report.pdf import render_pdf
+from analysis.report.verify import differences
+from analysis.report.write import REPORT_FILE, digests_of, render, write_report
+from analysis.review import Review, review
+from analysis.vocabulary.errors import InputError
+
+HOSTILE = '<script>alert(1)</script> "quoted" & {{ 7*7 }} =cmd|calc'
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Return a job whose names, notes and columns try to get out of their cells."""
+    (tmp_path / "job.toml").write_text(
+        f"[job]\nname = '''{HOSTILE}'''\nsite = '''{HOSTILE}'''\nsimulated = true\n", encoding="utf-8"
+    )
+    rows = "".join(f"2026-03-14T07:{n // 60:02d}:{n % 60:02d}.000Z,{70 + n % 2},{70 + n % 3},70\n" for n in range(1800))
+    head = "time,ambient_temperature [degF],surface_temperature [degF],liquid_temperature [degF]\n"
+    (tmp_path / "readings.csv").write_text(head + rows, encoding="utf-8")
+    text = HOSTILE.replace('"', '""')
+    (tmp_path / "journal.csv").write_text(
+        "time,kind,subject,value,text\n"
+        "2026-03-14T07:00:00.000Z,stage,at_rest,begin,\n"
+        f'2026-03-14T07:10:00.000Z,note,,,"{text}"\n'
+        "2026-03-14T07:29:00.000Z,stage,at_rest,end,\n",
+        encoding="utf-8",
+    )
+    return tmp_path
+
+
+def files(folder: Path) -> dict[str, Path]:
+    return {name: folder / name for name in ("job.toml", "readings.csv", "journal.csv")}
+
+
+def reviewed(folder: Path) -> Review:
+    return review(*load(folder))
+
+
+def test_nothing_from_a_file_becomes_markup(folder: Path) -> None:
+    html = render(reviewed(folder), digests_of(files(folder)))
+    assert "<script>alert" not in html
+    assert html.count("<script") == 1  # the sealed record alone
+    assert "&lt;script&gt;alert(1)" in html
+    assert "{{ 7*7 }}" in html
+
+
+def test_it_stands_alone_and_is_the_same_each_time(folder: Path) -> None:
+    html = render(reviewed(folder), {})
+    assert html == render(reviewed(folder), {})
+    assert re.findall(r'(?:src|href)="(?!data:|#)', html) == []
+    assert "SIMULATED DATA" in html
+
+
+def test_a_report_holds_until_something_changes(folder: Path) -> None:
+    report = write_report(reviewed(folder), folder, files(folder))
+    assert report.name == REPORT_FILE
+    assert differences(report, reviewed(folder), files(folder)) == []
+    html = report.read_text(encoding="utf-8")
+    report.write_text(html.replace("agree at rest", "disagree at rest"), encoding="utf-8")
+    assert differences(report, reviewed(folder), files(folder)) != []
+    report.write_text(html.replace("channels agree", "thermometers agree", 1), encoding="utf-8")
+    assert differences(report, reviewed(folder), files(folder)) == [
+        "The words of the report are not what the files give."
+    ]
+    report.write_text(html, encoding="utf-8")
+    with (folder / "readings.csv").open("a") as file:
+        file.write("2026-03-14T07:31:00.000Z,99,99,99\n")
+    assert "readings.csv has changed since the report was made." in differences(report, reviewed(folder), files(folder))
+
+
+def test_what_is_no_report_is_refused(folder: Path) -> None:
+    with pytest.raises(InputError, match="is not a report"):
+        differences(folder / "job.toml", reviewed(folder), files(folder))
+
+
+def test_pdf_has_its_pages_and_is_the_same_each_time(folder: Path) -> None:
+    pdf = render_pdf(reviewed(folder), digests_of(files(folder)))
+    assert pdf.startswith(b"%PDF-")
+    assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 3
+    assert pdf == render_pdf(reviewed(folder), digests_of(files(folder)))
+
+
+def test_a_table_for_a_spreadsheet_runs_nothing(folder: Path) -> None:
+    """OWASP, CSV injection: cells that begin with = + - @ tab or return are formulas to a spreadsheet."""
+    text = csv_text([("=1+1", "+1", "-1", "@x", "\tx", -1.5, "plain")])
+    assert text == "'=1+1,'+1,'-1,'@x,'\tx,-1.5,plain\r\n"
+    assert findings_csv(reviewed(folder)).startswith("time,since,stage,kind,level,figure,value,unit,text\r\n")

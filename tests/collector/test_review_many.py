@@ -1,0 +1,50 @@
+"""A folder of jobs: every core or a cluster, one bad job stops nobody."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from distributed import LocalCluster
+
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.shipped import shipped
+from collector.commands.review_many import review_many
+
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
+
+
+@pytest.fixture
+def jobs(tmp_path: Path) -> list[Path]:
+    """Return two damaged sample logs and a job that cannot be read."""
+    for name in ("torn-and-crlf", "gaps-and-missing"):
+        shutil.copytree(shipped("sample_logs") / name, tmp_path / name)
+    (tmp_path / "unreadable").mkdir()
+    (tmp_path / "unreadable" / "job.toml").write_text("[job]\n", encoding="utf-8")
+    return sorted(path for path in tmp_path.iterdir() if path.is_dir())
+
+
+def check(folder: Path, jobs: list[Path], **how: object) -> None:
+    lines = {line.folder: line for line in review_many(folder, jobs, **how)}  # type: ignore[arg-type]
+    assert set(lines) == {job.name for job in jobs}
+    assert "name: missing" in lines["unreadable"].refused
+    assert lines["torn-and-crlf"].refused == ""
+    assert (folder / "torn-and-crlf" / "report.html").exists()
+    index = (folder / "index.html").read_text(encoding="utf-8")
+    assert "gaps-and-missing/report.html" in index
+    assert "not reviewed" in index
+
+
+def test_on_two_cores(tmp_path: Path, jobs: list[Path]) -> None:
+    check(tmp_path, jobs, workers=2)
+
+
+def test_on_a_dask_cluster_of_two(tmp_path: Path, jobs: list[Path]) -> None:
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as cluster:
+        check(tmp_path, jobs, dask=cluster.scheduler_address)
+
+
+def test_no_cluster_is_one_line(tmp_path: Path, jobs: list[Path]) -> None:
+    with pytest.raises(InputError, match="no cluster answers"):
+        review_many(tmp_path, jobs, dask="tcp://127.0.0.1:9")
