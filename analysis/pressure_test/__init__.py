@@ -16,7 +16,15 @@ from analysis.pressure_test.judging import Judged, checkpoints, judge_all, plans
 from analysis.pressure_test.minutes import METAL, Minutes, minutes_of
 from analysis.pressure_test.night import Night, corrected, summary
 from analysis.pressure_test.probes import ProbeFault, probe_faults
-from analysis.pressure_test.segments import Segment, all_segments, steps_of
+from analysis.pressure_test.segments import (
+    CONFIRM,
+    LEVEL_MINUTES,
+    TEST_LEVEL,
+    Segment,
+    all_segments,
+    level_held,
+    steps_of,
+)
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 
@@ -61,7 +69,8 @@ def assess(stretch: Stretch) -> Assessment:
     wanted = _wanted_pa(stretch, minutes)
     allowed = stretch.job.pressure_test.allowed_loss_pa_per_s
     grid = checkpoints(len(minutes))
-    judged = judge_all(minutes, {c: plans_at(minutes, segments, faults, c, wanted) for c in grid})
+    held = level_held(minutes)
+    judged = judge_all(minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in grid})
     looks = _looks(grid, judged, allowed)
     fast = _fast_fall(minutes, segments, grid)
     night = Night(stretch, minutes, segments, faults, allowed, wanted)
@@ -116,7 +125,9 @@ def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> in
         if not np.isfinite(usable).any() or any(s.settled is not None and s.settled < checkpoint for s in segments):
             return None
         top = int(np.nanargmax(usable))
-        if checkpoint - top < FAST_FALL_MINUTES or any(s.begin <= top + 10 < s.end for s in segments):
+        if checkpoint - top < FAST_FALL_MINUTES or any(
+            s.begin + LEVEL_MINUTES <= checkpoint and s.level_pa > TEST_LEVEL * usable[top] for s in segments
+        ):
             continue
         looked = usable[checkpoint - FAST_FALL_MINUTES :]
         looked = looked[np.isfinite(looked)]
@@ -134,6 +145,7 @@ def _findings(
 ) -> tuple[Finding, ...]:
     minutes = night.minutes
     found = [_probe_finding(night, fault) for fault in night.faults if fault.kind == "channel_jumped"]
+    found += [_event_finding(night, s) for s in night.segments if _was_disturbed(night, s)]
     found += [_stuck_finding(night, s) for s in night.segments if s.stuck_known is not None]
     if fast is not None:
         found.append(
@@ -149,7 +161,7 @@ def _findings(
             if plan.plan.segment_begin not in seen:
                 seen.add(plan.plan.segment_begin)
                 found.append(night.settled_finding(checkpoint, plan))
-    armed = True
+    armed = fast is None
     for look in looks:
         if look.alarm and armed:
             armed = False
@@ -157,6 +169,12 @@ def _findings(
         elif not look.leaking and look.best.surely_above(_threshold(look.best, night.allowed)) < 0.5:
             armed = True
     return tuple(sorted((f for f in found if f.time <= night.stretch.frame.index[-1]), key=lambda f: f.time))
+
+
+def _was_disturbed(night: Night, segment: Segment) -> bool:
+    """Return whether a settled segment ended in a rise or fall that has been confirmed."""
+    confirmed = segment.end + CONFIRM <= len(night.minutes)
+    return segment.closed_by in ("rise", "fall") and segment.settled is not None and confirmed
 
 
 def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
@@ -167,6 +185,25 @@ def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
         f"The {what} probe jumped by {offset.show(night.system, 2)} within minutes and stayed: has it come off? It is "
         "not used from there on, and the interval is wider for it. Put it back on the metal, under insulation.",
         {"channel": fault.probe, "offset": offset},
+    )  # fmt: skip
+
+
+def _event_finding(night: Night, segment: Segment) -> Finding:
+    x = night.minutes.logged_pa
+    after, before = x[segment.end + 4 : segment.end + CONFIRM], x[segment.end - 8 : segment.end - 2]
+    moved = float(np.nanmedian(after)) - float(np.nanmedian(before)) if np.isfinite(after).any() else np.nan
+    offset = Figure(night.rounded(moved), "pressure_difference")
+    fell = segment.closed_by == "fall"
+    size = Figure(abs(moved), "pressure_difference").show(night.system, 2)
+    text = (
+        f"Pressure fell by {size} within minutes: let down, or "
+        "something gave way. It is not judged as loss. If nobody opened a valve, go and look."
+        if fell
+        else f"Pressure was raised by {size}: judging starts afresh when the gas has settled."
+    )
+    return Finding(
+        night.minutes.known[segment.end + CONFIRM - 1], night.time_of(segment.end), STAGE, "channel_jumped",
+        "caution" if fell else "info", text, {"channel": "circuit_pressure", "offset": offset},
     )  # fmt: skip
 
 

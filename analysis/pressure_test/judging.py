@@ -23,7 +23,7 @@ from analysis.pressure_test.loss_model import (
     SegmentData,
     judge,
 )
-from analysis.pressure_test.minutes import Minutes
+from analysis.pressure_test.minutes import Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 
@@ -92,12 +92,20 @@ def checkpoints(count: int) -> list[int]:
 
 
 def plans_at(
-    minutes: Minutes, segments: list[Segment], faults: list[ProbeFault], checkpoint: int, wanted_pa: float | None
+    minutes: Minutes,
+    segments: list[Segment],
+    faults: list[ProbeFault],
+    held_pa: np.ndarray,
+    checkpoint: int,
+    wanted_pa: float | None,
 ) -> list[Plan]:
     """Return what can be judged at a checkpoint, the longest segment first."""
     usable = checkpoint - CONFIRM
     found = []
-    known = test_segments(known_at(segments, usable), wanted_pa)
+    if usable <= 0:
+        return []
+    zero = 0.0 if minutes.gauge else float(minutes.barometer_pa[usable - 1])
+    known = test_segments(known_at(segments, usable), float(held_pa[usable - 1]), wanted_pa, zero)
     for segment in known:
         if segment.settled is None:
             continue
@@ -155,8 +163,8 @@ def judge_all(minutes: Minutes, plans: Mapping[int, list[Plan]]) -> dict[int, li
 def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray, tuple[float, float]]:
     """Return the bins of a plan, the end minute of each, and (reference temperature, exponent)."""
     begin, end = plan.begin, plan.end
-    first_pa = float(np.nanmedian(minutes.pressure_pa[begin : begin + 10]))
-    reference = [float(np.nanmedian(minutes.probes[n][begin : begin + 10])) for n in plan.probes]
+    first_pa = first_readings(minutes.pressure_pa[begin:end])
+    reference = [first_readings(minutes.probes[n][begin:end]) for n in plan.probes]
     reference_k = float(np.mean(reference)) if reference and np.isfinite(reference).all() else 293.15
     exponent = temperature_exponent(first_pa, reference_k)
     span = slice(begin, end)

@@ -104,6 +104,12 @@ def minutes_of(stretch: Stretch) -> Minutes:
     )
 
 
+def first_readings(values: np.ndarray, most: int = 10) -> float:
+    """Return the median of the first `most` readings, NaN when there is none."""
+    there = values[np.isfinite(values)][:most]
+    return float(np.median(there)) if len(there) else np.nan
+
+
 def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     """Return trimmed mean and standard deviation of each of `count` minutes."""
     there = np.isfinite(values) & (number < count) & (number >= 0)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import AIR, METAL, Minutes
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
 
 CONFIRM = 12
 """Minutes that must follow before a minute is believed to be quiet."""
@@ -22,9 +22,11 @@ STEP_QUANTA = 2.3
 STEP_NOISES = 7.0
 STEP_HABITS = 7.5
 HABIT_MINUTES = 180
+HABIT_MOST = 0.006
 """A step: pressure off the line of the quarter hour before by more than 0.12 %, 2.3 digits, 7 times a minute's noise,
 and 7.5 times what it was usually off by in the last three hours (0.12 % is 0.35 K of the whole gas within minutes,
-which no weather does; 7.5 medians are 5 standard deviations; common practice)."""
+which no weather does; 7.5 medians are 5 standard deviations; common practice).
+The habit counts for at most 0.6 %: a pressure that is always falling is not quiet."""
 LEAST_MINUTES = 30
 """A quiet segment is judged after this long (UFGS 15182 and the trade let the gas settle for half an hour or more)."""
 SETTLE_LOOK = 15
@@ -35,6 +37,8 @@ practice), at the latest after three hours."""
 TEST_LEVEL = 0.8
 """Segments under 80 % of the highest quiet level are steps on the way up, or bled down (EN 378-2: the strength test is
 at 1.1 times the tightness test, so letting down to 91 % is ordinary)."""
+LEAST_TEST_PA = 20e3
+"""Under 20 kPa above the barometer nothing is under test (common practice; the first step of filling is 69 kPa)."""
 LEVEL_MINUTES = 10
 """Shorter pauses are no segment."""
 STUCK_MINUTES = 45
@@ -83,7 +87,7 @@ def steps_of(minutes: Minutes) -> np.ndarray:
             STEP_FRACTION * np.where(np.isfinite(absolute), absolute, np.inf),
             STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m]),
             STEP_NOISES * np.nan_to_num(noise_of(minutes)[m]),
-            STEP_HABITS * np.nan_to_num(habit),
+            np.minimum(STEP_HABITS * np.nan_to_num(habit), HABIT_MOST * np.nan_to_num(absolute)),
         ]
     )
     found = np.abs(off) > limit
@@ -143,14 +147,21 @@ def known_at(segments: list[Segment], usable: int) -> list[Segment]:
     return known
 
 
-def test_segments(segments: list[Segment], wanted_pa: float | None) -> list[Segment]:
-    """Return the segments at test level: at 80 % of the stated test pressure (as the gauge shows it), or of the highest
-    quiet level where none is stated or it was never reached."""
-    if not segments:
-        return []
-    highest = max(s.level_pa for s in segments)
-    reference = highest if wanted_pa is None or highest < TEST_LEVEL * wanted_pa else wanted_pa
-    return [s for s in segments if s.level_pa >= TEST_LEVEL * reference]
+def level_held(minutes: Minutes) -> np.ndarray:
+    """Return the highest level of ten minutes that the gauge showed up to each minute, shape (n,)."""
+    level = _median_of(minutes.logged_pa, LEVEL_MINUTES)
+    return np.fmax.accumulate(level) if len(level) else level
+
+
+def test_segments(segments: list[Segment], held_pa: float, wanted_pa: float | None, zero_pa: float) -> list[Segment]:
+    """Return the segments at test level.
+
+    At 80 % of the stated test pressure as the gauge shows it, or of the highest level held where none is stated or it
+    was never reached; and clearly above `zero_pa`, what the gauge shows when open.
+    """
+    reference = held_pa if wanted_pa is None or not held_pa >= TEST_LEVEL * wanted_pa else wanted_pa
+    least = max(TEST_LEVEL * (reference - zero_pa), LEAST_TEST_PA)
+    return [s for s in segments if s.level_pa - zero_pa >= least]
 
 
 def _moving_start(minutes: Minutes) -> np.ndarray:
@@ -192,7 +203,7 @@ def _stuck(minutes: Minutes, segment: Segment) -> Segment:
     x = minutes.logged_pa[segment.begin : segment.end]
     if probe is None or len(x) < STUCK_MINUTES:
         return segment
-    absolute = float(np.nanmedian(minutes.pressure_pa[segment.begin : segment.begin + LEVEL_MINUTES]))
+    absolute = first_readings(minutes.pressure_pa[segment.begin : segment.end])
     changed = np.flatnonzero(~(np.abs(np.diff(x)) < 1e-6 * absolute)) + 1
     starts, ends = np.concatenate([[0], changed]), np.concatenate([changed, [len(x)]])
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
@@ -210,6 +221,8 @@ def _stuck(minutes: Minutes, segment: Segment) -> Segment:
 
 def _median_of(values: np.ndarray, window: int) -> np.ndarray:
     """Return the median of each value and the `window - 1` before it."""
+    if not len(values):
+        return values
     padded = np.concatenate([np.full(window - 1, np.nan), values])
     rows = np.lib.stride_tricks.sliding_window_view(padded, window)
     return pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)

@@ -1,0 +1,81 @@
+"""The gas law of the standing test and the leaks it tells, against published values and reference libraries."""
+
+from __future__ import annotations
+
+import CoolProp.CoolProp as CP
+import pytest
+
+from analysis.pressure_test.gas import leak_kg_per_s, leak_pa_m3_per_s, pressure_at, temperature_exponent
+
+PSI = 6_894.757293168
+ATMOSPHERE_PSI = 14.696
+YEAR_S = 365.25 * 86_400.0
+
+
+def kelvin(degf: float) -> float:
+    return (degf + 459.67) / 1.8
+
+
+def corrected_psig(psig: float, from_degf: float, to_degf: float) -> float:
+    absolute = (psig + ATMOSPHERE_PSI) * PSI
+    return pressure_at(absolute, kelvin(from_degf), kelvin(to_degf)) / PSI - ATMOSPHERE_PSI
+
+
+@pytest.mark.parametrize(
+    ("psig", "from_degf", "to_degf", "expected"),
+    [(300.0, 75.0, 60.0, 290.72)],
+)
+def test_gas_law_with_real_nitrogen(psig: float, from_degf: float, to_degf: float, expected: float) -> None:
+    """Worked correction, real N2 by CoolProp: 300 psig 75 to 60 degF is 290.72 psig (ideal 291.17); rounding 0.005."""
+    assert corrected_psig(psig, from_degf, to_degf) == pytest.approx(expected, abs=0.006)
+
+
+@pytest.mark.parametrize(("psig", "per_degf"), [(150.0, 0.319), (300.0, 0.625), (500.0, 1.054)])
+def test_psi_per_degree(psig: float, per_degf: float) -> None:
+    """Psi a degree Fahrenheit at 70 degF, real N2 by CoolProp, to three decimals."""
+    absolute = (psig + ATMOSPHERE_PSI) * PSI
+    slope = temperature_exponent(absolute, kelvin(70.0)) * absolute / PSI / kelvin(70.0) / 1.8
+    assert slope == pytest.approx(per_degf, abs=0.0006)
+
+
+def test_ufgs_three_tenths_of_a_psi() -> None:
+    """UFGS 15182: 0.3 psi per degF at 150 psig, given to one decimal."""
+    absolute = (150.0 + ATMOSPHERE_PSI) * PSI
+    slope = temperature_exponent(absolute, kelvin(70.0)) * absolute / PSI / (kelvin(70.0) * 1.8)
+    assert round(slope, 1) == 0.3
+
+
+def test_ashrae_journal_500_psig() -> None:
+    """ASHRAE Journal, January 2021: 500 psig nitrogen, +6 degF is about +6 psi (to the whole psi)."""
+    assert round(corrected_psig(500.0, 70.0, 76.0) - 500.0) == 6
+
+
+@pytest.mark.parametrize(("bar", "temperature_k"), [(5.0, 280.0), (11.0, 295.0), (25.0, 310.0), (40.0, 285.0)])
+def test_exponent_against_coolprop(bar: float, temperature_k: float) -> None:
+    """d ln P/d ln T at constant density from CoolProp's own derivative."""
+    pressure = bar * 1e5
+    by_t = CP.PropsSI("d(P)/d(T)|D", "P", pressure, "T", temperature_k, "Nitrogen")
+    assert temperature_exponent(pressure, temperature_k) == pytest.approx(by_t * temperature_k / pressure, abs=2e-4)
+
+
+def test_pfeiffer_pressure_lost() -> None:
+    """Pfeiffer Vacuum, know-how book, 7.1.2: 1e5 Pa lost from 4 L in 30 d is 1.5e-4 Pa m3/s (two digits)."""
+    leak = leak_pa_m3_per_s(1e5 / (30 * 86_400.0), 4e-3)
+    assert float(f"{leak:.1e}") == 1.5e-4
+
+
+def test_pfeiffer_refrigerant() -> None:
+    """Same, 10 g of R-134a in ten years is 7.1e-7 Pa m3/s at 0 degC (two digits); molar mass 102.03 g/mol."""
+    mass = leak_kg_per_s(7.1e-7, 273.15, 0.10203) * 10.0 * YEAR_S
+    assert mass * 1e3 == pytest.approx(10.0, rel=0.05 / 7.1 + 0.005)
+
+
+def test_one_psi_a_day() -> None:
+    """1 psi a day in 0.5 m3 is 0.0399 Pa m3/s (arithmetic)."""
+    assert leak_pa_m3_per_s(PSI / 86_400.0, 0.5) == pytest.approx(0.0399, abs=5e-5)
+
+
+def test_one_ounce_a_year() -> None:
+    """R-134a at 20 degC: 1 oz/yr is 2.15e-5 Pa m3/s (arithmetic, three digits)."""
+    leak = leak_kg_per_s(2.15e-5, 293.15, 0.10203) * YEAR_S / (0.45359237 / 16)
+    assert leak == pytest.approx(1.0, abs=0.004)
