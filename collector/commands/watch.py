@@ -26,7 +26,7 @@ from collector.joblog import FolderHeld, FolderLock
 from collector.page.guard import CODE_VARIABLE
 
 LINE_EVERY_S = 60.0
-HELD_LOOK_EVERY_S = 5.0
+HELD_LOOK_EVERY_S = 2.0
 USUAL_PORT = 8_431
 PORTS_TRIED = 20
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
@@ -136,8 +136,8 @@ def _page(folder: Path, share: bool, port: int | None) -> Kept:
     if share:
         say(f"page: http://{_own_address()}:{chosen}/   access code: {code}")
         say(
-            "shared: anybody on this network who has the code sees the job and can put marks into it. The page is not "
-            "encrypted: whoever can listen on this network can read it. Use a network you trust; Ctrl-C ends it."
+            "shared: anybody on this network who has the code sees the job and can put marks into it. It is "
+            "not encrypted: whoever can listen on this network can read it. Use a network you trust; Ctrl-C ends it."
         )
     else:
         say(f"page: http://127.0.0.1:{chosen}/   (this machine only; --share opens it to the network)")

@@ -11,7 +11,7 @@ from analysis.result import Figure, stamp
 from analysis.review import Review, StageReview
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UNITS, Pressure, UnitSystem, display
 from collector.follow.cylinder_fill import CylinderFill, cylinders_now
-from collector.follow.time_left import time_left
+from collector.follow.time_left import TimeLeft, time_left
 
 LONGEST_HEADLINE = 72
 """Signs that stand on two lines in digits for three metres."""
@@ -28,7 +28,7 @@ def now_of(review: Review) -> dict[str, Any]:
     if last is not None:
         stage = _stage(last, system)
         left = time_left(last, cylinders) if last.stretch.end is None else None
-        stage["time_left"] = None if left is None else {"seconds": round(left.seconds), "what": left.what}
+        stage["time_left"] = None if left is None else _left(left)
     return {
         "stage": stage,
         "cylinders": [_cylinder(fill, system) for fill in cylinders.fills],
@@ -58,6 +58,11 @@ def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
             for name, figure in assessment.figures.items()
         ],
     }
+
+
+def _left(left: TimeLeft) -> dict[str, Any]:
+    low, high = (round(end) if math.isfinite(end) else None for end in (left.low, left.high))
+    return {"seconds": round(left.seconds), "what": left.what, "low": low, "high": high}
 
 
 def _shown(figure: Figure | str, system: UnitSystem) -> str:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 ROWS_OLD_S = 120.0
+WIDE = 2.0
+"""A range whose ends differ by more than this factor is said as a range."""
 
 
 def status_line(state: dict[str, Any] | None, rows_age_s: float | None) -> str:
@@ -29,12 +32,20 @@ def status_line(state: dict[str, Any] | None, rows_age_s: float | None) -> str:
         parts.append(f"{stage['name'].replace('_', ' ')}: {stage['answer']}")
         left = stage["time_left"]
         if left is not None:
-            parts.append(f"about {duration(left['seconds'])} {left['what']}")
+            parts.append(left_in_words(left))
         urgent = [f for f in state["result"]["findings"] if f["level"] != "info" and f["time"] >= stage["begin"]]
         if urgent:
             last = urgent[-1]
             parts.append(f"{last['level'].upper()} {last['time'][11:16]} UTC {last['text']}")
     return "".join(c if c.isprintable() else " " for c in " · ".join(parts))
+
+
+def left_in_words(left: Mapping[str, Any]) -> str:
+    """Return a time left: ``about 25 min to go``, with its range where that is wide."""
+    low, high = left.get("low"), left.get("high")
+    if low is None or high is None or high <= WIDE * low:
+        return f"about {duration(left['seconds'])} {left['what']}"
+    return f"{duration(low)} to {duration(high)} {left['what']}"
 
 
 def duration(seconds: float) -> str:

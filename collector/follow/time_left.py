@@ -15,10 +15,12 @@ CYLINDER_WITHIN_S = 3_600.0
 
 @dataclass(frozen=True)
 class TimeLeft:
-    """`seconds` from the last row until `what` (``to go``)."""
+    """`seconds` from the last row until `what` (``to go``), and the range in which that lies, NaN where not known."""
 
     seconds: float
     what: str
+    low: float = math.nan
+    high: float = math.nan
 
 
 def time_left(stage: StageReview, cylinders: Cylinders) -> TimeLeft | None:
@@ -33,5 +35,7 @@ def time_left(stage: StageReview, cylinders: Cylinders) -> TimeLeft | None:
     ]
     figure = stage.assessment.figures.get("time_left")
     if isinstance(figure, Figure) and math.isfinite(figure.si) and figure.si >= 0:
-        left.append(TimeLeft(figure.si, "to go"))
+        ends = (stage.assessment.figures.get(f"time_left_{end}") for end in ("low", "high"))
+        low, high = (end.si if isinstance(end, Figure) else math.nan for end in ends)
+        left.append(TimeLeft(figure.si, "to go", low, high))
     return min(left, key=lambda each: each.seconds, default=None)

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from nicegui import ui
 
 from analysis.report.words import words
-from collector.follow.say import duration
+from collector.follow.say import duration, left_in_words
 from collector.follow.tail import seconds_of
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box
@@ -48,10 +48,10 @@ class Answer:
             self._answer = Text("p", "", "words")
             self._answer.props["aria-live"] = "polite"
             self._left = Text("p", "", "left")
+            self._keys = box("dl", "keys", aria_label="Readings that matter now")
             self._urgent = Text("p", "", "urgent")
             self._urgent.props["role"] = "alert"
             self._more = Text("p", "", "more")
-            self._keys = box("dl", "keys", aria_label="Readings that matter now")
         self._shown: list[tuple[str, Text, Text]] = []
         self.refresh()
 
@@ -81,7 +81,7 @@ class Answer:
             elif end is not None:
                 title += f" · ended {clock(end)}"
             if stage.get("time_left") is not None:
-                left = f"about {duration(stage['time_left']['seconds'])} {stage['time_left']['what']}"
+                left = left_in_words(stage["time_left"])
         if model.judgement_is_late():
             more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
         self._box.classes(replace=f"answer tone-{tone}")

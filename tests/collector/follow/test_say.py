@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from collector.follow.now import LONGEST_HEADLINE, headline
-from collector.follow.say import duration, status_line
+from collector.follow.say import duration, left_in_words, status_line
 
 STATE = {
     "refused": "",
@@ -60,3 +60,9 @@ def test_the_line_for_a_terminal() -> None:
     )
     assert status_line(None, None) == "NO ROWS ARE BEING RECORDED · not judged yet"
     assert status_line(STATE, 500.0).startswith("NO ROWS ARE BEING RECORDED · pressure test")
+
+
+def test_a_wide_range_is_said_as_a_range() -> None:
+    assert left_in_words({"seconds": 1_500, "what": "to go", "low": 1_200, "high": 1_800}) == "about 25 min to go"
+    assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": 7_200}) == "10 min to 2 h to go"
+    assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": None}) == "about 25 min to go"
