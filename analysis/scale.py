@@ -22,6 +22,8 @@ __all__ = ["Change", "Load", "Weighing", "weigh"]
 
 RATE_S = 120.0
 """The mass rate is taken over this time."""
+SLOWEST_UPDATE_S = 60.0
+"""No scale takes longer for a new number."""
 SHAKES_KG = 1.0
 """A weight that is not steady to half of this is told; common practice."""
 
@@ -95,6 +97,7 @@ def _samples(
     medians = readings.rolling(f"{SAMPLE_S:.0f}s", min_periods=1).median().to_numpy(dtype=float)
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
+    taken = taken[_fresh(at[taken], medians[taken], _update_s(at, readings.to_numpy(dtype=float))[taken])]
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
     given = [(m, s, str(v).strip()) for m, s, v in zip(mark_at, marks["subject"], marks["value"], strict=True)]
@@ -105,6 +108,39 @@ def _samples(
             tracker.mark(*given[i], row)
             i += 1
         yield row, second, median
+
+
+def _update_s(at: np.ndarray, shown: np.ndarray) -> np.ndarray:
+    """Return how long the scale was seen to keep a number while it changes, so far [s], shape (n,).
+
+    A scale slower than the recorder may have its old number written again. Two changes that follow each other
+    show its pace; the quickest pair so far counts.
+    """
+    changed = np.flatnonzero(np.diff(shown, prepend=shown[:1]) != 0.0)
+    update = np.full(len(at), SAMPLE_S)
+    if len(changed) >= 4:
+        apart = np.diff(at[changed])
+        pace = np.minimum.accumulate(np.maximum(apart[1:], apart[:-1]))
+        known = np.searchsorted(changed[2:], np.arange(len(at)), side="right") - 1
+        update = np.where(known >= 1, np.minimum(pace[np.maximum(known, 0)], SLOWEST_UPDATE_S), SAMPLE_S)
+    return update
+
+
+def _fresh(at: np.ndarray, shown: np.ndarray, update_s: np.ndarray) -> np.ndarray:
+    """Return which samples say something new: another number, or the old one after the scale's own time; (n,) bool."""
+    fresh = np.ones(len(at), dtype=bool)
+    slow = update_s > 1.5 * SAMPLE_S
+    if not slow.any():
+        return fresh
+    last_at, last = -np.inf, np.nan
+    for i, (second, number, update, maybe) in enumerate(
+        zip(at.tolist(), shown.tolist(), update_s.tolist(), slow.tolist(), strict=True)
+    ):
+        if maybe and number == last and second - last_at < 0.9 * update:
+            fresh[i] = False
+        else:
+            last_at, last = second, number
+    return fresh
 
 
 def _resolution(stretch: Stretch, readings: pd.Series) -> float:
@@ -123,7 +159,8 @@ def _resolution(stretch: Stretch, readings: pd.Series) -> float:
 def _result(stretch: Stretch, index: pd.DatetimeIndex, tracker: Tracker, resolution: float) -> Weighing:
     table = np.array(tracker.out, dtype=float).reshape(-1, 4)
     at, moved, gross, load = table.T
-    steady = pd.Series(moved).rolling(3, min_periods=1).median().to_numpy(dtype=float)
+    close = np.diff(at, prepend=-np.inf) <= 3.0 * SAMPLE_S
+    steady = np.where(close, pd.Series(moved).rolling(3, min_periods=1).median(), moved)
     past = np.searchsorted(at, at - RATE_S + 1e-6, side="right") - 1
     old = np.maximum(past, 0)
     known = (past >= 0) & (at - at[old] <= 3.0 * RATE_S)

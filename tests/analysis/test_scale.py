@@ -323,3 +323,20 @@ def test_noise_that_is_no_weight_takes_no_time() -> None:
     found = weighed(shown)
     assert time.perf_counter() - begun < 5.0
     assert any("shakes" in said for said in found.cautions)
+
+
+@pytest.mark.parametrize("every", [3, 12, 30])
+@pytest.mark.parametrize("pace", [0.02, 0.1])
+def test_a_slow_scale_whose_old_number_is_written_again(every: int, pace: float) -> None:
+    kg = 36.0
+    shown = weights(
+        (90, 26, 26), (kg / pace, 26, 26 + kg), (90, 62, 62), (150, 0, 0), (150, 24, 24), (300, 24, 40), (150, 40, 40)
+    )
+    rng = np.random.default_rng(2)
+    held = np.round((shown + rng.normal(0, 0.03, len(shown))) / 0.05)[np.arange(len(shown)) // every * every] * 0.05
+    stretch = make_stretch("recovery", np.arange(len(held), dtype=float), {"cylinder_weight": ("kg", held)})
+    found = weigh(stretch)
+    assert found.total_kg == pytest.approx(52.0, abs=0.2)
+    assert len(found.changes) == 1
+    for n in np.random.default_rng(4).integers(2, len(held), 5).tolist():
+        assert weigh(cut(stretch, n)).moved_kg.equals(found.moved_kg.iloc[:n])
