@@ -20,7 +20,7 @@ from analysis.vocabulary.units import UnitSystem
 
 POSSIBLE = {
     "temperature": (173.15, 573.15),
-    "pressure": (-1e3, 12e6),
+    "pressure": (0.0, 12e6),
     "mass": (-100.0, 20_000.0),
     "fraction": (-0.2, 1.5),
 }

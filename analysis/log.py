@@ -30,6 +30,12 @@ BAROMETER_RANGE_PA = (50e3, 112e3)
 the lower bound is the standard atmosphere at 5,500 m)."""
 
 
+GAUGE_ERROR_PA = 7e3
+"""A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
+LEAST_PRESSURE_PA = 100.0
+"""What a gauge shows there instead: it cannot tell a vacuum from a deeper one."""
+
+
 @dataclass(frozen=True)
 class Log:
     """A log in SI. `frame` as `Stretch.frame` describes; `cautions` are sentences for the reader."""
@@ -103,15 +109,14 @@ def assemble(
     notes = list(cautions)
     if gauge and said:
         notes.append(said)
-    for name, column in columns.items():
-        low = frame[name].min() if column.unit.dimension == "pressure" else np.nan
-        if low < -1e3:
+    for name in (name for name, column in columns.items() if column.unit.dimension == "pressure"):
+        impossible = frame[name] < -GAUGE_ERROR_PA
+        if impossible.any():
             notes.append(
-                f"{column.header}: {int((frame[name] < -1e3).sum())} readings are below absolute zero pressure and are "
-                "not used; is the column absolute but labelled gauge?"
+                f"{columns[name].header}: {int(impossible.sum())} readings are below absolute zero pressure and are"
+                " not used; is the column absolute but labelled gauge?"
             )
-        if column.unit.dimension == "pressure":
-            frame.loc[frame[name] < -1e3, name] = np.nan
+        frame[name] = frame[name].mask(impossible).clip(lower=LEAST_PRESSURE_PA if name in gauge else None)
     return Log(frame, columns, journal, barometer, source, tuple(notes))
 
 

@@ -62,7 +62,7 @@ class Review:
                 "rows": len(index),
                 "begin": stamp(index[0]) if len(index) else None,
                 "end": stamp(index[-1]) if len(index) else None,
-                "gaps": [{"begin": stamp(a), "end": stamp(b)} for a, b in gaps(index)],
+                "gaps": [{"begin": stamp(a), "end": stamp(b)} for a, b in gaps(pd.DatetimeIndex(index))],
                 "cautions": list(self.cautions),
             },
             "stages": [
