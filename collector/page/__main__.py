@@ -37,7 +37,8 @@ def serve(folder: Path, host: str, port: int, code: str) -> None:
 
     async def follow() -> None:
         while True:
-            await asyncio.to_thread(model.poll)
+            while model.take(await asyncio.to_thread(model.read)):
+                pass
             await asyncio.sleep(POLL_EVERY_S)
 
     app.on_startup(lambda: background_tasks.create(follow(), name="follow the log"))

@@ -26,9 +26,18 @@ DOUBT_S = 3_600.0
 """A channel's doubt is shown this long after it was said."""
 
 
+@dataclass(frozen=True)
+class News:
+    """What one look at the disk found: rows and journal entries that are new, the judgement where it changed."""
+
+    rows: list[tuple[float, list[float]]]
+    entries: list[JournalRow]
+    state: dict[str, Any] | None
+
+
 @dataclass
 class Model:
-    """Follows one job folder.
+    """Follows one job folder. `journal` holds the stages, marks and the recorder's own rows.
 
     Raises
     ------
@@ -42,7 +51,6 @@ class Model:
     rows: ColumnsStore = field(default_factory=ColumnsStore)
     journal: deque[JournalRow] = field(default_factory=lambda: deque(maxlen=MOST_JOURNAL_ROWS))
     state: dict[str, Any] = field(default_factory=dict)
-    version: int = 0
 
     def __post_init__(self) -> None:
         self.job = load_job(self.folder)
@@ -51,39 +59,42 @@ class Model:
         self._fresh = (0, 0)
         self._state_changed: object = None
 
-    def poll(self) -> None:
-        """Read what was added since the last call."""
-        while rows := self._readings.rows():
-            if self._readings.fresh != self._fresh[0]:
-                self._fresh = (self._readings.fresh, self._fresh[1])
-                self.columns = list(self._readings.columns)
-                self.channels = {c.channel: Channel(c.channel, c.unit.symbol) for c in self.columns}
-                self.rows = ColumnsStore([c.channel for c in self.columns])
-            first = len(self.rows)
-            self.rows.add(rows)
-            for name, channel in self.channels.items():
-                values = self.rows.values(name)[first:]
-                for i in np.flatnonzero(np.isfinite(values))[-STEPS_KEPT:].tolist():
-                    channel.reading(float(self.rows.at[first + i]), float(values[i]))
-        while entries := self._journal.rows():
-            if self._journal.fresh != self._fresh[1]:
-                self._fresh = (self._fresh[0], self._journal.fresh)
-                self.journal.clear()
-            self.journal.extend(entries)
-        self._read_state()
+    def read(self) -> News:
+        """Read from the disk what was added since the last call; changes nothing that is shown, so any thread may."""
+        return News(self._readings.rows(), self._journal.rows(), self._read_state())
 
-    def _read_state(self) -> None:
+    def take(self, news: News) -> bool:
+        """Take in what was read; returns whether there may be more. In the thread that shows it."""
+        if news.rows and self._readings.fresh != self._fresh[0]:
+            self._fresh = (self._readings.fresh, self._fresh[1])
+            self.columns = list(self._readings.columns)
+            self.channels = {c.channel: Channel(c.channel, c.unit.symbol) for c in self.columns}
+            self.rows = ColumnsStore([c.channel for c in self.columns])
+        if news.entries and self._journal.fresh != self._fresh[1]:
+            self._fresh = (self._fresh[0], self._journal.fresh)
+            self.journal.clear()
+        first = len(self.rows)
+        self.rows.add(news.rows)
+        for name, channel in self.channels.items():
+            values = self.rows.values(name)[first:]
+            for i in np.flatnonzero(np.isfinite(values))[-STEPS_KEPT:].tolist():
+                channel.reading(float(self.rows.at[first + i]), float(values[i]))
+        self.journal.extend(row for row in news.entries if row.kind in ("stage", "mark", "recorder"))
+        if news.state is not None:
+            self.state = news.state
+        return bool(news.rows or news.entries)
+
+    def _read_state(self) -> dict[str, Any] | None:
+        """Return the state when it is another one than before."""
         try:
             found = (self.folder / STATE_FILE).stat()
         except OSError:
-            return
+            return None
         changed = (found.st_mtime_ns, found.st_size)
-        if changed != self._state_changed:
-            self._state_changed = changed
-            state = read_state(self.folder)
-            if state is not None:
-                self.state = state
-                self.version += 1
+        if changed == self._state_changed:
+            return None
+        self._state_changed = changed
+        return read_state(self.folder)
 
     # --- what is shown -----------------------------------------------------------------------------------
 
@@ -107,6 +118,14 @@ class Model:
                 break
         stage = self.stage
         return stage["name"] if stage is not None and stage["end"] is None and stage["found_by"] == "signals" else ""
+
+    @property
+    def disk_trouble(self) -> str:
+        """What the recorder last said of the disk, empty when all is well or it said something else since."""
+        for row in reversed(self.journal):
+            if row.kind == "recorder":
+                return f"{row.value.replace('_', ' ')} at {clock(row.at)}" if row.value.startswith("disk_") else ""
+        return ""
 
     @property
     def findings(self) -> list[dict[str, Any]]:

@@ -48,6 +48,7 @@ def build(model: Model, theme: str, shared: bool) -> None:
         recording = Text("span", "", "recording")
         recording.props["role"] = "status"
         silent = Text("span", "", "badge")
+        disk = Text("span", "", "badge")
         time_of_day = Text("span", "", "clock")
         other = "sun" if theme == "night" else "night"
         button(f"{'☀' if other == 'sun' else '☾'} {other.capitalize()} view", lambda: _take_theme(other), "quiet")
@@ -74,6 +75,7 @@ def build(model: Model, theme: str, shared: bool) -> None:
             if gone
             else ""
         )
+        disk.show(f"✖ {model.disk_trouble}" if model.disk_trouble else "")
         time_of_day.show(clock(time.time(), seconds=True))
         for part in parts:
             part.refresh()

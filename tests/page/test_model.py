@@ -114,7 +114,8 @@ def test_two_days_of_rows_are_read_and_drawn_in_time(tmp_path: Path) -> None:
         file.writelines(f"{stamp(now - datetime.timedelta(seconds=172_800 - i))}{cells}\n" for i in range(172_800))
     begin = time.process_time()
     model = Model(tmp_path)
-    model.poll()
+    while model.take(model.read()):
+        pass
     read = time.process_time()
     lines = [model.rows.line(name, -math.inf, 600) for name in names]
     drawn = time.process_time()
@@ -138,3 +139,24 @@ def test_two_days_of_rows_are_read_and_drawn_in_time(tmp_path: Path) -> None:
 )
 def test_readings_as_they_are_shown(value: float, text: str) -> None:
     assert shown(value) == text
+
+
+def test_the_stage_that_the_journal_names_and_the_disk_that_is_full(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('[job]\nname = "stages"\n')
+    model = Model(tmp_path)
+    head = "time,kind,subject,value,text\n"
+    rows = [
+        ("stage,recovery,begin,", "recovery", ""),
+        ("recorder,,disk_low,90 MB are left", "recovery", "disk low at"),
+        ("recorder,,resumed,", "recovery", ""),
+        ("stage,recovery,end,", "", ""),
+    ]
+    with (tmp_path / "journal.csv").open("w") as file:
+        file.write(head)
+        for row, stage, disk in rows:
+            file.write(f"{stamp(datetime.datetime.now(datetime.UTC))},{row}\n")
+            file.flush()
+            while model.take(model.read()):
+                pass
+            assert model.running_stage == stage
+            assert model.disk_trouble[:11] == disk
