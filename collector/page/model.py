@@ -20,7 +20,8 @@ from collector.page.channel_health import STEPS_KEPT, Channel
 from collector.page.columns_store import ColumnsStore
 
 MOST_JOURNAL_ROWS = 2_000
-DOUBT_KINDS = {"channel_stuck": "does not move", "channel_jumped": "jumped", "channel_lost": "was lost"}
+DOUBT_KINDS = {"channel_stuck": "does not move", "channel_jumped": "jumped"}
+"""What a fresh reading does not answer; a channel that was lost is seen by its age."""
 ROWS_LATE_S, ROWS_LATE_STEPS = 15.0, 4.0
 DOUBT_S = 3_600.0
 """A channel's doubt is shown this long after it was said."""
