@@ -11,7 +11,7 @@ import pandas as pd
 from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
 from analysis.belief import believe
 from analysis.log import Log, gaps
-from analysis.result import Assessment, Finding, figures_to_json, stamp
+from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
 from analysis.stages import StageSpan, find_stages, stretch_of
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import Job
@@ -21,10 +21,9 @@ ASSESSMENTS: Mapping[str, Callable[[Stretch], Assessment]] = {
     "recovery": recovery.assess,
     "pressure_test": pressure_test.assess,
     "evacuation": evacuation.assess,
-    "charging": charging.assess,
     "startup": startup.assess,
 }
-"""The function that judges each stage."""
+"""The function that judges each stage; charging is told besides what was recovered before."""
 
 RESULT_VERSION = 1
 
@@ -125,14 +124,24 @@ def review(log: Log, job: Job) -> Review:
     spans, odd = find_stages(log, job)
     stages = []
     findings = [_in_stage(f, spans) for f in doubts]
+    recovered: float | None = None
+
+    def judge(stretch: Stretch) -> Assessment:
+        if stretch.stage == "charging":
+            return charging.assess(stretch, recovered)
+        return ASSESSMENTS[stretch.stage](stretch)
+
     for span in spans:
         stretch = stretch_of(span, log, job)
-        assessment = ASSESSMENTS[span.stage](stretch)
+        assessment = judge(stretch)
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             stretch = stretch_of(replace(span, known_until=span.end), log, job)
-            assessment = ASSESSMENTS[span.stage](stretch)
+            assessment = judge(stretch)
+        weighed = assessment.figures.get("recovered")
+        if span.stage == "recovery" and isinstance(weighed, Figure) and weighed.si > 0.0:
+            recovered = weighed.si if recovered is None else recovered + weighed.si
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
         findings += found
     findings.sort(key=lambda f: f.time)

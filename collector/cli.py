@@ -145,6 +145,58 @@ def verify(path: Path, *, job: Path | None = None, report: Path | None = None) -
 
 
 @app.command
+def ledger(path: Path, *, job: Path | None = None, history: Path | None = None, csv: Path | None = None) -> None:
+    """Show what was recovered, charged and kept, the leak rates, and the record to keep.
+
+    Parameters
+    ----------
+    path : job folder, or a CSV with --job
+    job : job.toml for a CSV that stands alone
+    history : CSV of what was added before: date,added [lb],charge [lb]
+    csv : write the record there instead
+    """
+    from collector.commands.ledger import run_ledger
+
+    run_ledger(path, job=job, history=history, csv_file=csv)
+
+
+@app.command
+def cylinder(
+    *,
+    refrigerant: str,
+    water_capacity: str,
+    tare: str | None = None,
+    temperature: str | None = None,
+    service_pressure: str | None = None,
+    contents: str | None = None,
+    units: Literal["us", "si"] = "us",
+) -> None:
+    """Tell how much a cylinder may hold, with the sums and their sources.
+
+    Parameters
+    ----------
+    refrigerant : such as R-410A
+    water_capacity : as stamped, such as "47.6 lb"
+    tare : empty weight as stamped
+    temperature : of the cylinder now, such as "80 degF"
+    service_pressure : as stamped, such as "400 psig"
+    contents : net weight now
+    units : us or si
+    """
+    from collector.commands.cylinder import run_cylinder
+
+    run_cylinder(
+        refrigerant_name=refrigerant,
+        water_capacity=water_capacity,
+        tare=tare,
+        temperature=temperature,
+        service_pressure=service_pressure,
+        contents=contents,
+        units=units,
+    )
+
+
+@app.command
 def columns(file: Path, *, output: Path | None = None) -> None:
     """Propose the [columns] table for a log that somebody else recorded.
 

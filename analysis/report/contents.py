@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 
 import pandas as pd
 from matplotlib.figure import Figure as Plot
 
+from analysis.ledger import balance, rows
 from analysis.report import (
     at_rest_plot,
     charging_plot,
@@ -92,9 +93,34 @@ def particulars(review: Review) -> list[tuple[str, str]]:
 
 
 def log_findings(review: Review) -> list[Finding]:
-    """Return the findings that no stage's page shows (channels that cannot be believed)."""
+    """Return the findings that no stage's page shows, channels that failed at one moment gathered into one."""
     shown = [f for stage in review.stages for f in stage.assessment.findings]
-    return [f for f in review.findings if f not in shown]
+    return gathered(f for f in review.findings if f not in shown)
+
+
+def gathered(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings in order, those of one kind that name several channels at one moment as one line."""
+    lines: dict[tuple[pd.Timestamp, str, str], list[Finding]] = {}
+    for number, f in enumerate(findings):
+        several = f.kind.startswith("channel_")
+        lines.setdefault((f.time, f.kind, "" if several else str(number)), []).append(f)
+    told = []
+    for same in lines.values():
+        if len(same) > 2:
+            names = ", ".join(words(str(f.figures["channel"])) for f in same)
+            text = f"{len(same)} channels at once, check instrument and line: {names}."
+            told.append(replace(same[0], text=text))
+        else:
+            told += same
+    return told
+
+
+def balance_rows(review: Review) -> list[tuple[str, str]]:
+    """Return the balance of refrigerant as (label, text) pairs, nothing where none was moved."""
+    ledger = balance(review.stages)
+    if ledger is None:
+        return []
+    return [*rows(ledger, review.job.job.units), *(("Note", said) for said in ledger.said)]
 
 
 def notes(review: Review) -> list[tuple[pd.Timestamp, str]]:

@@ -75,12 +75,15 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
         if pages
         else Paragraph("No stage is known in this log: nothing was judged.", _style(10))
     )
+    moved = contents.balance_rows(review)
+    if moved:
+        story += [Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)), _pairs(moved, 8)]
+    story += [Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4)), Spacer(1, 10 * mm), _signatures()]
     overview = timeline.draw(review)
     if overview is not None:
-        story.append(_image(overview))
-    story += [Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4)), Spacer(1, 14 * mm), _signatures()]
-    for page in pages:
-        story += [PageBreak(), *_stage(page)]
+        story += [PageBreak(), Paragraph("The job at a glance", _style(14, True, spaceAfter=3)), _image(overview)]
+    for number, page in enumerate(pages):
+        story += [Spacer(1, 5 * mm) if number == 0 else PageBreak(), *_stage(page)]
     story += [PageBreak(), *_log(review, digests)]
     buffer = io.BytesIO()
     document = SimpleDocTemplate(
@@ -145,14 +148,14 @@ def _findings(findings: Sequence[Any]) -> Table:
     )
 
 
-def _pairs(pairs: Sequence[tuple[str, str]]) -> Any:
+def _pairs(pairs: Sequence[tuple[str, str]], size: float = 9) -> Any:
     if not pairs:
         return Spacer(1, 1 * mm)
-    cells = [[Paragraph(escape(a), _style(9, True)), Paragraph(escape(b), _style(9))] for a, b in pairs]
+    cells = [[Paragraph(escape(a), _style(size, True)), Paragraph(escape(b), _style(size))] for a, b in pairs]
     table = Table(cells, colWidths=(56 * mm, _WIDTH - 56 * mm), hAlign="LEFT")
-    table.setStyle(
-        TableStyle([("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3")), ("VALIGN", (0, 0), (-1, -1), "TOP")])
-    )
+    line = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
+    tight = (("TOPPADDING", (0, 0), (-1, -1), 1.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5))
+    table.setStyle(TableStyle([line, ("VALIGN", (0, 0), (-1, -1), "TOP"), *tight]))
     return table
 
 

@@ -16,7 +16,7 @@ def draw(review: Review) -> Figure | None:
     if not review.stages:
         return None
     names = list(dict.fromkeys(stage.stretch.stage for stage in review.stages))
-    figure, (ax,) = new_figure(1, [0.35 + 0.22 * len(names)])
+    figure, (ax,) = new_figure(1, [0.2 + 0.14 * len(names)])
     last = review.log.frame.index[-1] if len(review.log.frame) else review.stages[-1].stretch.begin
     for stage in review.stages:
         begin, end = to_days(pd.DatetimeIndex([stage.stretch.begin, stage.stretch.end or last]))

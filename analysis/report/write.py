@@ -43,6 +43,7 @@ def render(review: Review, digests: Mapping[str, str]) -> str:
         particulars=contents.particulars(review),
         stages=contents.stage_pages(review),
         timeline=timeline.draw(review),
+        balance=contents.balance_rows(review),
         log_findings=contents.log_findings(review),
         cautions=review.cautions,
         notes=contents.notes(review),

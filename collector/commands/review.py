@@ -12,6 +12,7 @@ from rich.text import Text
 
 from analysis.export import findings_csv
 from analysis.log import load
+from analysis.report.contents import gathered
 from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
 from analysis.report.write import write_report, write_whole
 from analysis.result import Finding
@@ -138,7 +139,7 @@ def print_summary(result: Review, console: Console) -> None:
         console.print(table)
     else:
         console.print("No stage is known in this log: nothing was judged.")
-    for finding in result.findings:
+    for finding in gathered(result.findings):
         console.print(finding_line(finding))
     for caution in result.cautions:
         console.print(Text(f"Log: {caution}"))

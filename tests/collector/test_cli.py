@@ -149,3 +149,26 @@ def test_review_makes_json_alone_or_summary_and_report(tmp_path: Path) -> None:
     code, _, errors = run("verify", tmp_path)
     assert code == 2
     assert "readings.csv has changed" in errors
+
+
+def test_the_ledger_of_the_sample_job_is_shown_and_written(tmp_path: Path) -> None:
+    sample = Path(__file__).parents[2] / "sample_logs" / "full-job"
+    history = tmp_path / "history.csv"
+    history.write_text("date,added [lb],charge [lb]\n2025-09-01,20,291\n", encoding="utf-8")
+    assert run("ledger", sample, "--history", history, "--csv", tmp_path / "record.csv")[0] == 0
+    record = (tmp_path / "record.csv").read_text(encoding="utf-8")
+    assert "Recovered," in record
+    assert "Leak rate, rolling average" in record
+    code, _, errors = run("ledger", sample, "--history", tmp_path / "none.csv")
+    assert code == 2
+    assert errors.count("\n") == 1
+
+
+def test_the_safe_fill_of_a_cylinder_is_told_with_its_sources() -> None:
+    """AHRI Guideline K: R-410A at a water capacity of 50 lb; liquid-full at 60 degC binds, 40.8 lb."""
+    code, out, _ = run("cylinder", "--refrigerant", "r410a", "--water-capacity", "50 lb")
+    assert code == 0
+    assert "40.8" in out
+    code, _, errors = run("cylinder", "--refrigerant", "r410a", "--water-capacity", "0 lb")
+    assert code == 2
+    assert errors.count("\n") == 1
