@@ -236,11 +236,11 @@ def _band(stretch: Stretch, minutes: Minutes, looks: list[_Look]) -> dict[str, p
 
 def _spans(night: Night, last: Judged) -> tuple[Span, ...]:
     plan = last.plan
-    spans = [Span("settling", night.time_of(plan.segment_begin), night.time_of(plan.begin), "settling")]
-    spans.append(Span("judged", night.time_of(plan.begin), night.time_of(plan.end), "judged"))
+    spans = [Span("settling", night.time_of(plan.segment_begin), night.time_of(plan.begin), " ")]
+    spans.append(Span("judged", night.time_of(plan.begin), night.time_of(plan.end), "settled, judged"))
     end = night.stretch.frame.index[-1]
     spans += [
-        Span("bled", night.time_of(s.end), end, "let down, not judged")
+        Span("bled", night.time_of(s.end), end, "let down")
         for s in night.segments
         if s.begin == plan.segment_begin and s.closed_by == "fall"
     ]

@@ -19,6 +19,7 @@ from analysis.pressure_test.loss_model import (
     BOTH_LAGS,
     DRIFT_PER_DAY,
     NO_BAROMETER_PA,
+    Lags,
     Loss,
     SegmentData,
     judge,
@@ -60,7 +61,7 @@ class Judged:
     pressure_pa: float
     exponent: float
     reference_k: float
-    lag_names: tuple[tuple[str, float], ...]
+    lag_names: tuple[tuple[str, Lags], ...]
 
     def rate(self, loss: float) -> float:
         """Return a loss of the model [K/min] as pressure [Pa/s] at the mean gas temperature."""
@@ -215,20 +216,17 @@ def dithered(quantum: float, scatter: float) -> float:
     return quantum * float(np.exp(-2.0 * np.pi**2 * (scatter / quantum) ** 2)) if quantum > 0 else 0.0
 
 
-def lagged(values: np.ndarray, lag_min: float) -> np.ndarray:
-    """Return a minute series behind a first-order lag; blanks hold the state and stay blank."""
-    if lag_min <= 0.0:
-        return values
+def lagged(values: np.ndarray, lags_min: Lags) -> np.ndarray:
+    """Return a minute series behind first-order lags, one after the other; blanks hold the state and stay blank."""
     there = np.isfinite(values)
-    if not there.any():
+    if not there.any() or not lags_min:
         return values
     first = int(np.flatnonzero(there)[0])
-    filled = values.copy()
-    where = np.maximum.accumulate(np.where(there, np.arange(len(values)), first))
-    filled = values[where]
-    share = 1.0 - float(np.exp(-1.0 / lag_min))
-    start = filled[first]
-    out = start + lfilter([share], [1.0, share - 1.0], filled - start)
+    out = values[np.maximum.accumulate(np.where(there, np.arange(len(values)), first))]
+    start = out[first]
+    for lag in lags_min:
+        share = 1.0 - float(np.exp(-1.0 / lag))
+        out = start + lfilter([share], [1.0, share - 1.0], out - start)
     return np.where(there, out, np.nan)
 
 

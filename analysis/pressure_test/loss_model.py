@@ -15,7 +15,7 @@ corner of the factor of all, so one factor serves every moment of the night.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,30 +34,38 @@ COVARIANCES_KEPT = 6
 """So many of the likeliest covariances are looked at with every structure of the lags."""
 
 METAL, AIR = "surface_temperature", "ambient_temperature"
-BOTH_LAGS = {METAL: (0.0, 6.0, 14.0, 30.0, 80.0), AIR: (5.0, 25.0, 90.0, 300.0)}
-ALONE_LAGS = {
-    METAL: (0.0, 5.0, 12.0, 25.0, 50.0, 110.0),
-    AIR: (5.0, 15.0, 30.0, 50.0, 80.0, 120.0, 180.0, 270.0, 400.0),
+Lags = tuple[float, ...]
+BOTH_LAGS: Mapping[str, tuple[Lags, ...]] = {
+    METAL: ((), (4.0,), (9.0,), (16.0,), (26.0,), (45.0,), (80.0,)),
+    AIR: ((4.0,), (9.0,), (16.0,), (26.0,), (50.0,), (110.0,), (300.0,)),
 }
-"""Lags [min] of gas behind each probe. A structure is one lag of one probe, one lag of each, or all at once."""
+ALONE_LAGS: Mapping[str, tuple[Lags, ...]] = {
+    METAL: ((), (4.0,), (9.0,), (16.0,), (26.0,), (45.0,), (80.0,), (120.0,)),
+    AIR: (
+        *((5.0,), (15.0,), (30.0,), (50.0,), (80.0,), (120.0,), (180.0,), (270.0,), (400.0,)),
+        *((20.0, 10.0), (40.0, 15.0), (80.0, 15.0), (80.0, 30.0), (150.0, 20.0), (150.0, 50.0)),
+    ),
+}
+"""Lags [min] of gas behind each probe, one after the other (gas lags metal, metal lags air). A structure is one lag of
+one probe, one lag of each, or all at once."""
 SHARE = {METAL: 0.75, AIR: 0.25}
 """Expected share of each probe where both are there; each weight is uncertain by `WEIGHT_SD`."""
 WEIGHT_SD = 0.35
 SUM_SD = (0.004, 0.025, 0.08)
 """How far the total weight may be from one: the gas follows what surrounds it, but a barrel of water or a part in
 another room does not (common practice). Three kinds of surroundings, weighed by evidence."""
-SURROUNDINGS_ODDS = {METAL: (0.5, 0.35, 0.15), AIR: (0.35, 0.4, 0.25)}
+SURROUNDINGS_ODDS = {METAL: (0.5, 0.35, 0.15), AIR: (0.3, 0.35, 0.35)}
 STRUCTURE_ODDS = {"one": 0.4, "pair": 0.5, "all": 0.1}
 SETTLING_MIN = (20.0, 60.0, 180.0)
 SETTLING_SD_K = {
     METAL: ((0.5, 0.2, 0.02), (0.5, 0.3, 0.1), (0.7, 0.5, 0.3)),
-    AIR: ((0.7, 0.7, 0.5), (1.0, 1.0, 1.0), (1.0, 1.5, 2.0)),
+    AIR: ((0.7, 0.7, 0.5), (1.0, 1.0, 1.0), (1.5, 2.0, 2.5)),
     "": ((2.0, 2.0, 2.0),),
 }
 """Settling left at the beginning of judging, for each kind of surroundings, by the probe nearest to the gas; it is
 also the unknown history of the lags before the log."""
-NO_PROBE_K, NO_PROBE_MIN = 3.0, 300.0
-"""Without a probe the gas may swing by 3 K over five hours (common practice)."""
+NO_PROBE_K, NO_PROBE_MIN = 5.0, 400.0
+"""Without a probe the gas may swing by 5 K over some hours (common practice)."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
 """A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
 ordinary (common practice), smooth over eight hours."""
@@ -78,7 +86,7 @@ class SegmentData:
     width_min: np.ndarray
     gas_k: np.ndarray
     lagged_k: np.ndarray
-    lag_names: tuple[tuple[str, float], ...]
+    lag_names: tuple[tuple[str, Lags], ...]
     digit_k: float
     probe_digit_k: float
     barometer_sd_k: float
@@ -178,7 +186,7 @@ class _Structures:
         )
 
 
-def _structures(names: tuple[tuple[str, float], ...], probes: tuple[str, ...]) -> list[_Structures]:
+def _structures(names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]) -> list[_Structures]:
     """Return every structure of the lags, grouped by size, the one with all lags last."""
     first = 2 + len(SETTLING_MIN)
     by_probe = [[first + i for i, (n, _) in enumerate(names) if n == probe] for probe in probes]
@@ -192,7 +200,7 @@ def _structures(names: tuple[tuple[str, float], ...], probes: tuple[str, ...]) -
 
 
 def _group(
-    listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, float], ...], probes: tuple[str, ...]
+    listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]
 ) -> _Structures:
     nearest = METAL if METAL in probes else AIR if AIR in probes else ""
     first = 2 + len(SETTLING_MIN)

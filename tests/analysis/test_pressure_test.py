@@ -227,7 +227,7 @@ def test_errors_against_newey_west() -> None:
         probe = 0.8 * np.sin(at / 130.0)
         gas = probe - 0.001 * at + noise
         data = SegmentData(
-            at, np.full(len(at), 5.0), gas, probe[:, None], (("surface_temperature", 0.0),), 0.0, 0.0, 0.0
+            at, np.full(len(at), 5.0), gas, probe[:, None], (("surface_temperature", ()),), 0.0, 0.0, 0.0
         )
         loss = judge(data, ("surface_temperature",), [len(at)], 0.0)[0]
         design = sm.add_constant(np.column_stack([-at, probe]))
