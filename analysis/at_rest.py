@@ -14,10 +14,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.bins import Bins, bin_medians
-from analysis.fluids import Refrigerant, refrigerant
+from analysis.fluids import Refrigerant
 from analysis.result import Assessment, Figure, FigureValue, Finding
 from analysis.stretch import Stretch
-from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import UnitSystem
 
 TEMPERATURES = (
@@ -93,7 +92,7 @@ def assess(stretch: Stretch) -> Assessment:
     """
     ignored = set(stretch.job.at_rest.ignore)
     channels = [c for c in (*TEMPERATURES, *PRESSURES) if stretch.has(c) and c not in ignored]
-    fluid = _fluid(stretch)
+    fluid = stretch.fluid
     if fluid is None:
         channels = [c for c in channels if c not in PRESSURES]
     if len(channels) < 2:
@@ -113,15 +112,6 @@ def assess(stretch: Stretch) -> Assessment:
                 named.add(channel)
                 findings.append(_finding(stretch, bins, last, channel, check, fluid))
     return _conclude(stretch, check, named, tuple(findings), fluid, estimates, bins)
-
-
-def _fluid(stretch: Stretch) -> Refrigerant | None:
-    if stretch.job.circuit.refrigerant is None:
-        return None
-    try:
-        return refrigerant(stretch.job.circuit.refrigerant)
-    except InputError:
-        return None
 
 
 def _too_few(fluid: Refrigerant | None) -> str:

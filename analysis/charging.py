@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.bins import bin_medians
 from analysis.cylinders import cylinder_cautions, cylinder_findings
-from analysis.fluids import Refrigerant, refrigerant
+from analysis.fluids import Refrigerant
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
 from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch, seconds
@@ -52,8 +52,7 @@ def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
     UnknownRefrigerant
         The job names a refrigerant without a table.
     """
-    name = stretch.job.circuit.refrigerant
-    fluid = None if name is None else refrigerant(name)
+    fluid = stretch.fluid
     weighing = weigh(stretch)
     target = target_of(stretch, recovered_kg)
     found = [

@@ -12,7 +12,7 @@ import pandas as pd
 
 from analysis.cylinder_head import air, heating
 from analysis.cylinder_stays import Stay, stays_on_scale
-from analysis.fluids import Refrigerant, refrigerant
+from analysis.fluids import Refrigerant
 from analysis.result import Figure, FigureValue, Finding, Level
 from analysis.safe_fill import cylinder_limits, unfit
 from analysis.scale import Weighing
@@ -32,7 +32,7 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
     UnknownRefrigerant
         The job names a refrigerant without a table.
     """
-    fluid = None if stretch.job.circuit.refrigerant is None else refrigerant(stretch.job.circuit.refrigerant)
+    fluid = stretch.fluid
     stays = stays_on_scale(stretch, weighing, fluid)
     found = [*_changes(stretch, weighing, fluid), *_limits(stretch, weighing, stays)]
     if weighing.sign > 0:

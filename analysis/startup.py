@@ -14,11 +14,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.bins import Bins, bin_medians
-from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.running_figures import running_figures
 from analysis.stretch import Stretch
-from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import STARTUP_FIGURES
 
 BIN_S = 20.0
@@ -72,7 +70,7 @@ def assess(stretch: Stretch) -> Assessment:
     Uses the suction, discharge, liquid, water, condenser and oil channels that exist, `compressor_load`
     where there is one, `[circuit] refrigerant` and `[startup] limits`.
     """
-    fluid = _fluid(stretch)
+    fluid = stretch.fluid
     bins = bin_medians(stretch, [str(channel) for channel in stretch.frame], BIN_S)
     figures = running_figures(bins.medians, fluid)
     why = (
@@ -88,15 +86,6 @@ def assess(stretch: Stretch) -> Assessment:
     running = _running(bins)
     windows, findings = _walk(stretch, bins, figures, judged, grid, running)
     return _conclude(stretch, bins, figures, judged, grid, running, windows, tuple(findings), why)
-
-
-def _fluid(stretch: Stretch) -> Refrigerant | None:
-    if stretch.job.circuit.refrigerant is None:
-        return None
-    try:
-        return refrigerant(stretch.job.circuit.refrigerant)
-    except InputError:
-        return None
 
 
 @dataclass(frozen=True)

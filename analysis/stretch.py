@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from analysis.fluids import Refrigerant, refrigerant
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import Job
 
@@ -44,6 +45,12 @@ class Stretch:
     barometer_pa: pd.Series
     barometer_source: BarometerSource
     job: Job
+
+    @property
+    def fluid(self) -> Refrigerant | None:
+        """The circuit's refrigerant, None when the job does not state it."""
+        stated = self.job.circuit.refrigerant
+        return None if stated is None else refrigerant(stated)
 
     def has(self, channel: str) -> bool:
         """Return whether the channel has at least one reading."""

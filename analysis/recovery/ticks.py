@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.bins import bin_medians
-from analysis.fluids import Refrigerant, refrigerant
+from analysis.fluids import Refrigerant
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import UNITS
@@ -86,7 +86,7 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     pressure = bins.medians["circuit_pressure"].to_numpy(dtype=float)
     good = np.isfinite(pressure) & (pressure > 0.0) & (pressure < HIGHEST_PA)
     at, known, pressure = bins.end_s[good], bins.known[good], pressure[good]
-    fluid = None if stretch.job.circuit.refrigerant is None else refrigerant(stretch.job.circuit.refrigerant)
+    fluid = stretch.fluid
     unknown = np.full(len(at), np.nan)
     bubble = unknown if fluid is None else np.asarray(fluid.bubble_temperature_k(pressure))
     dew = unknown if fluid is None else np.asarray(fluid.dew_temperature_k(pressure))
