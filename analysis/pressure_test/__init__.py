@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.pressure_test.judging import Judged, checkpoints, judge_all, plans_at
-from analysis.pressure_test.minutes import METAL, Minutes, minutes_of
-from analysis.pressure_test.night import Night, corrected, summary
+from analysis.pressure_test.minutes import METAL, Minutes, first_readings, minutes_of
+from analysis.pressure_test.night import SURE_LOSS_PER_DAY, Night, corrected, summary
 from analysis.pressure_test.probes import ProbeFault, probe_faults
 from analysis.pressure_test.segments import (
     CONFIRM,
@@ -32,11 +32,8 @@ STAGE = "pressure_test"
 
 ALARM_PROBABILITY = 0.998
 ALARM_AT_ONCE = 0.99995
-"""`loss_alarm`: this sure at two following checkpoints, or this sure at one: it is looked at some fifty times a
-night, so the confidence of the verdict would cry wolf (common practice of repeated looks)."""
-SURE_LOSS_PER_DAY = 0.005
-"""Where no `allowed_loss` is stated, a loss surely above 0.5 % of the absolute pressure a day is called leaking (common
-practice: 1 psi/d at 200 psi)."""
+"""`loss_alarm`: this sure at two following checkpoints, or that sure at one (without any probe at both): it is looked at
+some fifty times a night, so the confidence of the verdict would cry wolf (common practice of repeated looks)."""
 FAST_FALL = 0.10
 FAST_FALL_MINUTES = 30
 """A fall that never lets the pressure rest: over 10 % in the half hour that ends now, half an hour after the top."""
@@ -111,7 +108,9 @@ def _looks(grid: list[int], judged: dict[int, list[Judged]], allowed: float | No
         now = losing.surely_above(_threshold(losing, allowed))
         if now > ALARM_PROBABILITY:
             best = losing
-        alarm = now > ALARM_AT_ONCE or min(now, surely) > ALARM_PROBABILITY
+        blind = not losing.plan.probes
+        twice = min(now, surely) > (ALARM_AT_ONCE if blind else ALARM_PROBABILITY)
+        alarm = twice or (now > ALARM_AT_ONCE and not blind)
         surely = now
         looks.append(_Look(checkpoint, best, now > ALARM_PROBABILITY, alarm))
     return looks
@@ -191,10 +190,12 @@ def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
 def _event_finding(night: Night, segment: Segment) -> Finding:
     x = night.minutes.logged_pa
     after, before = x[segment.end + 4 : segment.end + CONFIRM], x[segment.end - 8 : segment.end - 2]
-    moved = float(np.nanmedian(after)) - float(np.nanmedian(before)) if np.isfinite(after).any() else np.nan
+    moved = first_readings(after) - first_readings(before)
     offset = Figure(night.rounded(moved), "pressure_difference")
     fell = segment.closed_by == "fall"
-    size = Figure(abs(moved), "pressure_difference").show(night.system, 2)
+    size = (
+        Figure(abs(moved), "pressure_difference").show(night.system, 2) if np.isfinite(moved) else "an unknown amount"
+    )
     text = (
         f"Pressure fell by {size} within minutes: let down, or "
         "something gave way. It is not judged as loss. If nobody opened a valve, go and look."
@@ -225,12 +226,15 @@ def _early_traces(stretch: Stretch, minutes: Minutes) -> dict[str, pd.Series]:
 
 
 def _band(stretch: Stretch, minutes: Minutes, looks: list[_Look]) -> dict[str, pd.Series]:
-    """Return the loss rate and its interval at each checkpoint."""
+    """Return the loss rate, its interval and the smallest loss that could be told, at each checkpoint."""
     confidence = stretch.job.pressure_test.confidence
     index = pd.DatetimeIndex([minutes.known[look.checkpoint - 1] for look in looks])
-    bounds = np.array([(*look.best.interval(confidence), look.best.rate(look.best.loss.mean)) for look in looks])
+    bounds = np.array([look.best.interval(confidence) for look in looks])
     return {
-        name: pd.Series(bounds[:, i], index=index) for i, name in enumerate(("loss_low", "loss_high", "loss_estimate"))
+        "loss_low": pd.Series(bounds[:, 0], index=index),
+        "loss_high": pd.Series(bounds[:, 1], index=index),
+        "loss_estimate": pd.Series([look.best.rate(look.best.loss.mean) for look in looks], index=index),
+        "smallest_detectable": pd.Series(0.5 * (bounds[:, 1] - bounds[:, 0]), index=index),
     }
 
 

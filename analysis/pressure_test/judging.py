@@ -28,7 +28,7 @@ from analysis.pressure_test.minutes import Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 
-LOOKS = ((0, 15), (240, 30), (720, 60))
+LOOKS = ((0, 15), (240, 30), (1440, 60))
 """From minute .. on the loss is judged anew every .. minutes."""
 LEAST_BINS = 4
 COVERED = 0.8

@@ -60,7 +60,7 @@ SETTLING_MIN = (20.0, 60.0, 180.0)
 SETTLING_SD_K = {
     METAL: ((0.5, 0.2, 0.02), (0.5, 0.3, 0.1), (0.7, 0.5, 0.3)),
     AIR: ((0.7, 0.7, 0.5), (1.0, 1.0, 1.0), (1.5, 2.0, 2.5)),
-    "": ((2.0, 2.0, 2.0),),
+    "": ((4.0, 4.0, 5.0),),
 }
 """Settling left at the beginning of judging, for each kind of surroundings, by the probe nearest to the gas; it is
 also the unknown history of the lags before the log."""
