@@ -148,20 +148,33 @@ def _why(ticks: Ticks, happening: Happening) -> str:
 # --- verdict and figures -----------------------------------------------------------------------------------
 
 
-def _last_hold(story: Story) -> Closed | None:
-    holds = [c for c in story.closeds if c.hold]
-    return holds[-1] if holds else None
+def _judged_pull(ticks: Ticks, story: Story) -> int:
+    """Return the pull that the verdict is on: the last that pumped for five minutes under 5 kPa, else the first."""
+    steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0)
+    deep = np.where(np.asarray(story.pumping) & (ticks.vacuum < 5e3), steps, 0.0)
+    ends = [*story.pull_starts[1:], len(ticks)]
+    pumped = [i for i, (a, b) in enumerate(zip(story.pull_starts, ends, strict=True)) if deep[a:b].sum() >= 300.0]
+    return pumped[-1] if pumped else 0
+
+
+def _judged_hold(story: Story, pull: int) -> Closed | None:
+    """Return the last hold of a pull that came to an outcome, else its last."""
+    holds = [c for c in story.closeds if c.hold and c.pull == pull]
+    told = [c for c in holds if c.outcome in ("hold_passed", "hold_failed")]
+    best = told or holds
+    return best[-1] if best else None
 
 
 def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: _Aim) -> tuple[str, str]:
     system = stretch.job.job.units
     final = Figure(float(_final(ticks, story)), "vacuum").show(system)
-    hold = _last_hold(story)
+    pull = _judged_pull(ticks, story)
+    hold = _judged_hold(story, pull)
     by = f" (by {aim.source})" if aim.source else ""
     if aim.target_pa is None:
         return "undecided", f"The job states no target; the lowest steady level was {final}. State [evacuation] target."
     target = Figure(aim.target_pa, "vacuum").show(system)
-    if story.target_tick is None:
+    if pull not in story.targets:
         return "not_reached", f"The target of {target}{by} was not reached; now {final}.{_time_left(story, ticks, aim)}"
     if hold is None:
         return "undecided", f"Target of {target}{by} reached; not held yet. Close the pump valve and let it stand."
@@ -204,7 +217,8 @@ def _time_left(story: Story, ticks: Ticks, aim: _Aim) -> str:
 
 def _seconds_left(story: Story, ticks: Ticks, aim: _Aim) -> tuple[float, float, float] | None:
     """Return the time to the target at the present trend [s]: low, middle, high; None when it does not fall."""
-    if aim.target_pa is None or story.target_tick is not None or not story.pumping or not story.pumping[-1]:
+    reached = len(story.pull_starts) - 1 in story.targets
+    if aim.target_pa is None or reached or not story.pumping or not story.pumping[-1]:
         return None
     slope, error = -story.slope_per_min / 60.0, story.slope_error / 60.0
     if not math.isfinite(slope) or slope <= 2.0 * error:
@@ -225,7 +239,7 @@ def _final(ticks: Ticks, story: Story) -> float:
 
 def _figures(stretch: Stretch, ticks: Ticks, story: Story, aim: _Aim) -> dict[str, FigureValue]:
     figures: dict[str, FigureValue] = {"final": Figure(_final(ticks, story), "vacuum")}
-    reached = story.target_tick
+    reached = story.targets.get(_judged_pull(ticks, story))
     begun = float(ticks.end_s[story.pull_starts[0]])
     figures["time_to_target"] = Figure(math.nan if reached is None else float(ticks.end_s[reached]) - begun, "minutes")
     rises = [c.rise for c in story.closeds if c.rise is not None]

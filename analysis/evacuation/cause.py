@@ -59,7 +59,9 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
             oil, leak, moisture = oil - 3.0, leak + 3.5, moisture - 1.0
         elif rise.kind == "moisture":
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 3.5
-        elif rise.kind == "flat" and grown > 0.3:  # had levelled off before anybody could see it bend
+        elif rise.kind == "flat" and grown > max(
+            0.15, 0.25 * expected
+        ):  # had levelled off before anybody could see it bend
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
             oil += 3.5 if expected > 0.25 else 1.0

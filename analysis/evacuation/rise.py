@@ -1,14 +1,14 @@
-"""A closed circuit's rise: a straight line, or one that levels off, told apart by the evidence there is.
+"""A closed circuit's rise: a straight line, or one that levels off, weighed by the evidence there is.
 
 A leak lets air in at a constant rate, since the outside hardly changes: p = a + b t. Water evaporates towards its
-vapour pressure: p = e - (e - a) exp(-t/tau), never above the vapour pressure at the warmest wall. Early on
-both are straight; what cannot be told yet is not told.
+vapour pressure: p = e - (e - a) exp(-t/tau), never above the vapour pressure at the warmest wall; the plateau e
+follows the metal's temperature. Either may begin with gas that comes off hose and oil. Early on all are straight; what
+cannot be told yet is not told.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -17,22 +17,38 @@ from analysis.fluids import water
 
 Kind = Literal["flat", "leak", "moisture", "undecided"]
 
-SETTLE_S, SETTLE_SHARE, SETTLE_MOST_S = 45.0, 0.2, 120.0
-"""Left out after closing: the valve's own push and the gas that comes off hose and oil; a fifth, 45 s to 2 min."""
-LEVELS_OFF_S = 480.0
-"""Shorter than this a rise that slows down may be that gas alone."""
-LEAST_S = 180.0
+SETTLE_S, SETTLE_SHARE, SETTLE_MOST_S = 45.0, 0.2, 90.0
+"""Left out after closing: the valve's own push, the probe's lag; a fifth, 45 to 90 s."""
+LEAST_S, LEAST_READINGS = 180.0, 5
+LEVELS_OFF_S = 300.0
+"""Shorter than this a rise that slows down may be the gas alone that comes off after closing."""
 FLAT_SHARE = 0.06
 """A rise of less than this part of the level, and no more than twice the noise, is no rise."""
 ABOVE_WATER = 1.2
 """Above this many times the vapour pressure of water at the warmest metal it cannot be water alone."""
-SURE = 8.0
-"""Difference of the information criterion that decides: odds of fifty (Kass and Raftery 1995)."""
+SURE = 0.86
+LAGS_S = np.geomspace(60.0, 3_600.0, 28)
+"""How long water may take to level off: a minute to an hour, each ratio as likely (common practice)."""
+GAS_LAGS_S = np.array([40.0, 80.0, 160.0, 300.0])
+SLOW_WATER = 0.12
+"""How likely water evaporates so slowly that it is far from its vapour pressure at the metal's own temperature."""
+BOTH = 0.1
+"""How likely a leak and water are there together, neither of them small, against either alone."""
+NOISE_WORTH = 8.0
+"""The noise known from before the valve closed counts as this many readings."""
+LEAST_DRIFT_K = 0.3
+MOST_POINTS = 60
+METAL_K = (283.0, 303.0)
+"""Taken for coldest and warmest metal where no temperature is known."""
 
 
 @dataclass(frozen=True)
 class Rise:
-    """What a closed stretch shows: `rate_pa_per_s` of a straight line, `plateau_pa` where it levels off or NaN."""
+    """What a closed stretch shows.
+
+    `rate_pa_per_s` of a straight line, `plateau_pa` where it levels off or NaN; `leak` and `moisture`: likelihoods
+    that the rise is of that kind (the rest: both together).
+    """
 
     kind: Kind
     rate_pa_per_s: float
@@ -40,10 +56,12 @@ class Rise:
     seconds: float
     begin_pa: float
     end_pa: float
+    leak: float = 0.5
+    moisture: float = 0.5
 
 
 def judge_rise(
-    at_s: np.ndarray, vacuum_pa: np.ndarray, scatter: float, coldest_k: float, warmest_k: float
+    at_s: np.ndarray, vacuum_pa: np.ndarray, scatter: float, metal_k: np.ndarray, coldest_k: float, warmest_k: float
 ) -> Rise | None:
     """Return what the rise since closing says, or None while it is too short.
 
@@ -51,88 +69,161 @@ def judge_rise(
     ----------
     at_s, vacuum_pa : seconds since the valve closed and pressures [Pa], shape (n,).
     scatter : noise of ln(pressure).
-    coldest_k, warmest_k : metal and air [K], NaN when unknown (then 288 and 303 K are taken).
+    metal_k : temperature that the plateau follows [K], shape (n,), NaN when unknown (then it is taken as steady).
+    coldest_k, warmest_k : metal and air [K], NaN when unknown (then `METAL_K`).
     """
     if not len(at_s):
         return None
     keep = at_s >= max(SETTLE_S, min(SETTLE_MOST_S, SETTLE_SHARE * float(at_s[-1])))
-    t, p = at_s[keep], vacuum_pa[keep]
-    if len(t) < 6 or t[-1] - t[0] < LEAST_S:
+    if np.count_nonzero(keep) < LEAST_READINGS or at_s[-1] - at_s[keep][0] < LEAST_S:
         return None
-    noise = np.maximum(scatter, 0.004) * p
-    weights = 1.0 / noise
-    line, left = _fit(np.vstack([np.ones_like(t), t]).T, p, weights)
-    rate = float(line[1])
-    begin, end = float(np.median(p[:3])), float(np.median(p[-3:]))
-    grown = end - begin
-    flat = abs(grown) <= max(FLAT_SHARE * begin, 2.0 * float(noise[-1]) / np.sqrt(3.0))
-    dry = Rise("flat" if flat else "undecided", rate, np.nan, float(t[-1]), begin, end)
-    if flat:
-        return dry
-    warm = warmest_k if np.isfinite(warmest_k) else 303.0
-    most = float(water.vapor_pressure_pa(warm + 1.0))
-    if end > ABOVE_WATER * most and begin < end:
-        return Rise("leak", rate, np.nan, float(t[-1]), begin, end)
-    best, plateau, tau = np.inf, np.nan, np.nan
-    for factor in (0.08, 0.12, 0.2, 0.3, 0.45, 0.7, 1.0, 1.5, 2.5):
-        lag = factor * float(t[-1])
-        shape = 1.0 - np.exp(-t / lag)
-        fitted, rest = _fit(np.vstack([np.ones_like(t), shape]).T, p, weights)
-        top = float(fitted[0] + fitted[1])
-        if fitted[1] > 0.0 and top <= ABOVE_WATER * most and rest < best:
-            best, plateau, tau = rest, top, lag
+    t, p, metal = (_thin(values[keep]) for values in (at_s, vacuum_pa, metal_k))
+    noise = max(scatter, 0.004) * p / np.sqrt(max(1.0, np.count_nonzero(keep) / len(t)))
+    weights = 1.0 / noise**2
+    rate, middle, _ = _straight(t, p, weights)
+    begin, end = middle + rate * float(t[0]), float(np.median(p[-3:]))
+    rise = rate * float(t[-1] - t[0])
+    error = float(np.sqrt(12.0 / len(t)) * np.median(noise))
+    told = Rise("undecided", rate, np.nan, float(t[-1]), begin, end)
+    if abs(rise) <= max(FLAT_SHARE * begin, 2.0 * error):
+        return Rise("flat", rate, np.nan, float(t[-1]), begin, end)
+    warm = warmest_k if np.isfinite(warmest_k) else METAL_K[1]
+    cold = coldest_k if np.isfinite(coldest_k) else METAL_K[0]
+    most = ABOVE_WATER * float(water.vapor_pressure_pa(warm + 1.0))
+    if rise <= 0.0:
+        return told
+    if end > most:
+        return Rise("leak", rate, np.nan, float(t[-1]), begin, end, 1.0, 0.0)
+    follow = _follow(t, metal)
+    slow = np.linspace(cold, max(warm, cold + 1.0), 3)
+    leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))
+    kind: Kind = "undecided"
+    if moisture >= SURE and t[-1] >= LEVELS_OFF_S:
+        kind = "moisture"
+    elif leak >= SURE:
+        kind = "leak"
+    return Rise(
+        kind, rate, plateau if kind == "moisture" else np.nan, float(t[-1]), begin, end, float(leak), float(moisture)
+    )
+
+
+def _thin(values: np.ndarray) -> np.ndarray:
+    """Return means of equal groups, at most `MOST_POINTS`."""
+    group = -(-len(values) // MOST_POINTS)
+    whole = len(values) // group * group
+    means: np.ndarray = values[len(values) - whole :].reshape(-1, group).mean(axis=1)
+    return means
+
+
+def _follow(t: np.ndarray, metal_k: np.ndarray) -> np.ndarray:
+    """Return how the vapour pressure of water went with the metal's trend, as a share of its first."""
+    if not np.isfinite(metal_k).all():
+        return np.ones_like(t)
+    drift, first, _ = _straight(t, metal_k, np.ones_like(t))
+    if abs(drift) * float(t[-1] - t[0]) < LEAST_DRIFT_K:
+        return np.ones_like(t)
+    vapour: np.ndarray = np.asarray(water.vapor_pressure_pa(first + drift * t))
+    share: np.ndarray = vapour / vapour[0]
+    return share
+
+
+def _straight(f: np.ndarray, p: np.ndarray, weights: np.ndarray) -> tuple[float, float, float]:
+    """Return slope and intercept of p on f, and the weighted sum of squares left."""
+    slope, intercept, left = _regress(f[None, :], p, weights)
+    return float(slope[0]), float(intercept[0]), float(left[0])
+
+
+def _regress(f: np.ndarray, p: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return slopes, intercepts and sums of squares left of p on each row of f, shape (m, n)."""
+    total = weights.sum()
+    mean_f, mean_p = f @ weights / total, float(p @ weights / total)
+    away_f, away_p = f - mean_f[:, None], p - mean_p
+    power = np.maximum((away_f**2) @ weights, 1e-300)
+    slope = (away_f * away_p) @ weights / power
+    left = float(away_p**2 @ weights) - slope**2 * power
+    return slope, mean_p - slope * mean_f, np.maximum(left, 0.0)
+
+
+def _weigh(
+    t: np.ndarray, p: np.ndarray, weights: np.ndarray, follow: np.ndarray, most: float, vapour: np.ndarray
+) -> tuple[float, float, float]:
+    """Return the likelihoods of leak and of moisture, and the plateau of the best that levels off [Pa]."""
+    last = float(t[-1])
+    rate, begun, straight = _straight(t, p, weights)
+    shapes = (1.0 - np.exp(-t / LAGS_S[:, None])) * follow
+    height, foot, levels = _regress(shapes, p, weights)
+    top = foot + height * follow[-1]
+    possible = (height > 0.0) & (foot + height <= most)
+    levels = np.where(possible, levels, np.inf)
+    # gas off hose and oil before a straight line, or a slow line on top of what levels off
+    lags = np.concatenate([GAS_LAGS_S, LAGS_S])
+    extra = 1.0 - np.exp(-t / lags[:, None])
+    line, share, left = _with_line(t, extra, p, weights)
+    grown, settled = line * last, share * (1.0 - np.exp(-last / lags))
+    real = (line > 0.0) & (share > 0.0)
+    early = lags <= GAS_LAGS_S[-1]
+    gas_first = np.where(real & early & (settled < 0.6 * grown), left, np.inf)
+    drifting = np.where(real & (grown < 0.3 * settled) & (begun + grown + settled < most), left, np.inf)[4:]
+    both = np.where(real & (grown >= 0.3 * settled) & (settled >= 0.6 * grown), left, np.inf)[4:]
+    slow = np.array([_towards(t, p, weights, float(full)) for full in vapour])
+    best = min(float(np.min(np.concatenate([levels, gas_first, slow]))), straight)
     n = len(t)
-    independent = max(4.0, n / _correlation_length(p - line[0] - line[1] * t))
-    gain = independent / n * (left - best) - np.log(independent) if np.isfinite(best) else -np.inf
-    slowing = _slowing(t, p, noise, independent)
-    known = gain > (SURE if tau <= float(t[-1]) else 2.0 * SURE)
-    bends = slowing.late + 2.0 * slowing.error < 0.85 or (slowing.whole < 0.25 and slowing.late < 0.7)
-    if known and bends and t[-1] >= LEVELS_OFF_S:
-        return Rise("moisture", rate, plateau, float(t[-1]), begin, end)
-    # water that nears its vapour pressure slows by the share of the way gone; a leak does not
-    of_water = 1.0 - grown / 3.0 / max(most - begin, 1e-9)
-    if slowing.late - 1.65 * slowing.error > min(of_water, 0.97) and slowing.late > 0.85 and slowing.whole > 0.4:
-        return Rise("leak", rate, np.nan, float(t[-1]), begin, end)
-    return dry
+    where = int(np.argmin(levels))
+    fitted = begun + rate * t if straight <= levels[where] else foot[where] + height[where] * shapes[where]
+    independent = max(4.0, n / _correlation_length((p - fitted) * np.sqrt(weights)))
+
+    def evidence(left: np.ndarray, parts: int) -> float:
+        """Return the mean likelihood of some models, up to a factor common to all."""
+        scaled = (left - best) * independent / n / (NOISE_WORTH + best * independent / n)
+        with np.errstate(over="ignore"):
+            each = (1.0 + scaled) ** (-0.5 * (independent + NOISE_WORTH))
+        mean = float(np.mean(each))
+        return mean * float(independent ** (-0.5 * (parts - 2)))
+
+    leak = 0.65 * evidence(np.array([straight if rate > 0.0 else np.inf]), 2) + 0.35 * evidence(gas_first[early], 3)
+    moisture = (1.0 - SLOW_WATER) * (0.75 * evidence(levels, 2) + 0.25 * evidence(drifting, 3))
+    moisture += SLOW_WATER * evidence(slow, 2)
+    neither = BOTH * evidence(both, 3)
+    total = leak + moisture + neither
+    if total <= 0.0:
+        return 0.5, 0.5, np.nan
+    return leak / total, moisture / total, float(top[where])
 
 
-@dataclass(frozen=True)
-class _Slowing:
-    """Ratios of rates: `late`, last third to middle third, with its standard `error`; `whole`, last to first."""
+def _with_line(
+    t: np.ndarray, extra: np.ndarray, p: np.ndarray, weights: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return slopes of t, heights of each row of `extra`, and sums of squares left, of p on 1, t and the row."""
+    total = weights.sum()
+    t_away = t - float(t @ weights / total)
+    p_away = p - float(p @ weights / total)
+    e_away = extra - (extra @ weights / total)[:, None]
+    power = float(t_away**2 @ weights)
+    e_slope, p_slope = (e_away * t_away) @ weights / power, float(p_away * t_away @ weights) / power
+    e_rest, p_rest = e_away - e_slope[:, None] * t_away, p_away - p_slope * t_away
+    rest_power = np.maximum((e_rest**2) @ weights, 1e-300)
+    height = (e_rest * p_rest) @ weights / rest_power
+    left = float(p_rest**2 @ weights) - height**2 * rest_power
+    return p_slope - height * e_slope, height, np.maximum(left, 0.0)
 
-    late: float
-    error: float
-    whole: float
 
-
-def _fit(design: np.ndarray, p: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, float]:
-    """Return weighted least squares: coefficients and the sum of squared residuals in units of the noise."""
-    found, *_ = np.linalg.lstsq(design * weights[:, None], p * weights, rcond=None)
-    return found, float(np.sum(((p - design @ found) * weights) ** 2))
+def _towards(t: np.ndarray, p: np.ndarray, weights: np.ndarray, full_pa: float) -> float:
+    """Return the sum of squares left of a rise towards a given vapour pressure, at whatever pace fits."""
+    way = full_pa - p
+    if way.min() <= 0.05 * full_pa:
+        return np.inf
+    slope, intercept, _ = _straight(t, np.log(way), weights * way**2)
+    if slope >= 0.0:
+        return np.inf
+    left = p - full_pa + np.exp(intercept + slope * t)
+    return float(np.sum(np.square(left) * weights))
 
 
 def _correlation_length(residuals: np.ndarray) -> float:
-    """Return how many bins one independent residual takes, from the lag-one correlation (Bartlett 1946)."""
+    """Return how many readings one independent residual takes, from the lag-one correlation (Bartlett 1946)."""
     centred = residuals - residuals.mean()
     power = float(np.sum(centred**2))
     if power <= 0.0:
         return 1.0
     r = float(np.clip(np.sum(centred[1:] * centred[:-1]) / power, 0.0, 0.9))
     return (1.0 + r) / (1.0 - r)
-
-
-def _slowing(t: np.ndarray, p: np.ndarray, noise: np.ndarray, independent: float) -> _Slowing:
-    rates, errors = [], []
-    cuts = np.linspace(0, len(t), 4).astype(int)
-    for first, last in pairwise(cuts.tolist()):
-        part = slice(max(0, first - 1), last)
-        design = np.vstack([np.ones_like(t[part]), t[part]]).T
-        found, _ = _fit(design, p[part], 1.0 / noise[part])
-        rates.append(float(found[1]))
-        span = float(t[part][-1] - t[part][0])
-        errors.append(float(np.mean(noise[part])) * np.sqrt(12.0 / max(2.0, independent / 3.0)) / max(span, 1.0))
-    if rates[0] <= 0.0 or rates[1] <= 0.0:
-        return _Slowing(0.0, np.inf, 0.0 if rates[0] > 0.0 else np.inf)
-    late = rates[2] / rates[1]
-    error = float(np.hypot(errors[2], late * errors[1])) / rates[1]
-    return _Slowing(late, error, rates[2] / rates[0])

@@ -16,21 +16,33 @@ OVER_RANGE = 0.98
 OVER_RANGE_LEAST_PA = 1_300.0
 """Only above 10,000 micron: field micron probes end between 12,000 and 25,000 (common practice)."""
 
+GAP_S = 150.0
+"""Longer than this without a reading the probe was out of its range, or off."""
+QUANTUM_BINS = 60
+BLANK_BINS, BLANK_SHARE = 12, 0.88
+CIRCUIT_LEAST_PA = 6e3
+"""A circuit gauge, good to 1 or 2 kPa, says something only above this."""
+
 
 @dataclass(frozen=True)
 class Ticks:
     """Arrays of shape (n,), NaN where there was no reading.
 
-    `end_s` since the stage began, `vacuum` [Pa] and the same not smoothed as `raw`, `scatter` of ln(vacuum) from bin
-    to bin, `pump` [Pa at the pump inlet], `coldest` and `warmest` temperature known [K]; `known` is when each bin
-    could first be used.
+    `end_s` since the stage began, `vacuum` [Pa] and the same not smoothed as `raw`, `probe` whether the vacuum probe
+    showed it (else the circuit gauge, while the probe was out of its range), `scatter` of ln(vacuum) from bin to bin
+    about its trend, `quantum` the least step that the readings made lately [Pa], `leaving` whether readings are missing
+    because the probe comes near the end of its range, `pump` [Pa at the pump inlet], `coldest` and `warmest`
+    temperature known [K]; `known` is when each bin could first be used.
     """
 
     end_s: np.ndarray
     known: pd.DatetimeIndex
     vacuum: np.ndarray
     raw: np.ndarray
+    probe: np.ndarray
     scatter: np.ndarray
+    quantum: np.ndarray
+    leaving: np.ndarray
     pump: np.ndarray
     coldest: np.ndarray
     warmest: np.ndarray
@@ -42,7 +54,8 @@ class Ticks:
 def make_ticks(stretch: Stretch) -> Ticks:
     """Return the ticks of a stage: medians of 15 s, each the median of itself and the two before.
 
-    Bins without a reading of the vacuum are left out.
+    Bins without a reading of the vacuum are left out, and the first after a gap: a probe that comes into its range, or
+    is hit by a single disturbance while it is out of it, does not show the pressure yet.
     """
     wanted = ("vacuum", "pump_vacuum", "surface_temperature", "ambient_temperature", "circuit_pressure")
     channels = [c for c in wanted if c in stretch.frame]
@@ -52,11 +65,17 @@ def make_ticks(stretch: Stretch) -> Ticks:
     def values(channel: str) -> np.ndarray:
         return bins.medians[channel].to_numpy(dtype=float) if channel in bins.medians else nothing
 
-    raw = _in_range(values("vacuum"))
+    probe = _in_range(values("vacuum"))
+    circuit = values("circuit_pressure")
+    raw = np.where(np.isnan(probe) & (circuit > CIRCUIT_LEAST_PA), circuit, probe)
     kept = np.isfinite(raw) & (raw > 0.0)
+    gap = np.diff(bins.end_s[kept], prepend=-np.inf) > GAP_S
+    kept[np.flatnonzero(kept)[gap]] = False
     log = pd.Series(np.log(np.where(kept, raw, 1.0)))[kept]
-    smooth = log.rolling(3, min_periods=1).median().to_numpy(dtype=float)
-    spread = (log - log.shift(1)).abs().rolling(21, min_periods=3).median().to_numpy(dtype=float)
+    piece = np.cumsum(np.diff(bins.end_s[kept], prepend=-np.inf) > GAP_S)
+    smooth = log.groupby(piece).rolling(3, min_periods=1).median().to_numpy(dtype=float)
+    bend = (log - 2.0 * log.shift(1) + log.shift(2)).abs()
+    spread = bend.rolling(21, min_periods=3).median().to_numpy(dtype=float)
     pump = values("pump_vacuum")[kept]
     temperatures = np.vstack([values("surface_temperature"), values("ambient_temperature")])[:, kept]
     filled = pd.DataFrame(temperatures.T).ffill()
@@ -65,11 +84,36 @@ def make_ticks(stretch: Stretch) -> Ticks:
         known=pd.DatetimeIndex(bins.known[kept]),
         vacuum=np.exp(smooth),
         raw=raw[kept],
-        scatter=np.nan_to_num(1.4826 * spread / np.sqrt(2.0), nan=0.02),
+        probe=np.isfinite(probe[kept]),
+        scatter=np.nan_to_num(1.4826 * spread / np.sqrt(6.0), nan=0.02),
+        leaving=_leaving(stretch, bins.medians.index)[kept],
+        quantum=_quantum(stretch, bins.medians.index)[kept],
         pump=pd.Series(pump).rolling(3, min_periods=1).median().to_numpy(dtype=float),
         coldest=filled.min(axis=1).to_numpy(dtype=float),
         warmest=filled.max(axis=1).to_numpy(dtype=float),
     )
+
+
+def _quantum(stretch: Stretch, bins: pd.Index) -> np.ndarray:
+    """Return for each bin the least step between two readings of the last `QUANTUM_BINS`; 0 before any step."""
+    vacuum = stretch.channel("vacuum")
+    steps = vacuum.diff().abs()
+    steps = steps[steps > 1e-9]
+    number = np.floor(seconds(pd.DatetimeIndex(steps.index), stretch.begin) / BIN_S).astype(np.int64)
+    least = steps.groupby(number).min().reindex(bins)
+    found: np.ndarray = least.rolling(QUANTUM_BINS, min_periods=1).min().ffill().fillna(0.0).to_numpy(dtype=float)
+    return found
+
+
+def _leaving(stretch: Stretch, bins: pd.Index) -> np.ndarray:
+    """Return for each bin whether many rows of it and the bins before are blank while the level is high."""
+    vacuum = stretch.frame["vacuum"]
+    number = np.floor(seconds(pd.DatetimeIndex(vacuum.index), stretch.begin) / BIN_S).astype(np.int64)
+    rows = vacuum.groupby(number).size().reindex(bins, fill_value=0).rolling(BLANK_BINS, min_periods=1).sum()
+    shown = vacuum.groupby(number).count().reindex(bins, fill_value=0).rolling(BLANK_BINS, min_periods=1).sum()
+    high = vacuum.groupby(number).median().reindex(bins).to_numpy(dtype=float) > OVER_RANGE_LEAST_PA
+    leaving: np.ndarray = (shown < BLANK_SHARE * rows).to_numpy() & high
+    return leaving
 
 
 def _in_range(vacuum: np.ndarray) -> np.ndarray:

@@ -9,38 +9,63 @@ import numpy as np
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
 from analysis.evacuation.rise import Rise, judge_rise
-from analysis.evacuation.ticks import BIN_S, Ticks
+from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
 
-WINDOWS_S = (420.0, 720.0, 1_080.0, 1_620.0, 2_400.0)
+WINDOWS_S = (300.0, 420.0, 720.0, 1_080.0, 1_620.0, 2_400.0, 3_600.0)
 """A trend is taken over the shortest of these that tells it well enough."""
-FLAT_PER_MIN = 0.0035
-"""Slower than this ln(pressure) does not fall: under 5 % in 15 min, the hand rule of the trade."""
-TREND_ERROR_PER_MIN = 0.002
+FLAT_PER_MIN = 0.006
+"""A stall's ln(pressure) falls by less than this. The hand rule of the trade, 5 % in 15 min, is 0.0034."""
+FLAT_SHARE = 0.2
+"""And by less than this share of its pace somewhat above the level: a hose alone keeps a third of the pace (viscous
+flow, pace in proportion to pressure) or all of it (molecular), a floor takes it all."""
+FLAT_ALONE_PER_MIN = 0.0016
+"""Where nothing was seen of the pull above the level: slower than this it would take most of a day to halve."""
+PACE_FROM, PACE_TO, PACE_LEAST = 4.0, 1.3, 0.25
+"""The pace is taken between these multiples of the level, over a fall of ln(pressure) of at least the last."""
+SMOOTHED = 1.4
+"""Running medians of three cost this much of the information of a mean (normal noise, asymptotic efficiency 0.74)."""
+LOOK_S = 60.0
 PULLED_BELOW_PA = 40e3
 CLEARED = 0.8
+FOLLOWED_S = 3_000.0
+"""A level that took longer than this to get from 0.95 to 0.8 of the stalled one creeps: still the same stall."""
+RISE_WITHIN_S, FALL_WITHIN_S = 1_800.0, 900.0
+"""What a valve does to the pressure shows within these; slower is weather or water."""
 SAME_LEVEL = 1.06
 DEEPER = 0.75
 """Fresh oil helped when the level fell to this share of the stalled one."""
-RISEN, RISEN_NOISES = 0.2, 6.0
+RISEN, RISEN_NOISES, RISEN_QUANTA = 0.2, 6.0, 2.5
 BROKEN = 4.0
 BROKEN_PA = 15e3
-GAP_S, AFTER_GAP = 150.0, 1.4
+AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
 FALLEN, FALLEN_NOISES = 0.1, 5.0
 EXPECTED_SHARE = 0.4
 """Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
 HOLD_COVERED = 0.8
 HOLD_FALLEN = 0.85
+SEEN_SHARE, SEEN_PA = 1.5, 3.0
+"""A hold that nobody marked is believed from a rise above this many times its start and so many pascal."""
+NEAR_RANGE = 0.7
+"""Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
 CHECK_GROWTH = 1.2
 
 
 @dataclass
 class Closed:
-    """A stretch with the pump valve closed: first tick and second, and the last tick once it ended."""
+    """A stretch with the pump valve closed.
+
+    `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
+    of; `marked`: somebody said so, else its rise shows it; `level_pa`: just before.
+    """
 
     first: int
     begin_s: float
+    pull: int
+    marked: bool
+    level_pa: float
     last: int | None = None
+    end_s: float | None = None
     hold: bool = False
     rise: Rise | None = None
     next_check_s: float = 180.0
@@ -78,7 +103,11 @@ class Happening:
 
 @dataclass
 class Story:
-    """The whole walk. `pumping` says for each tick whether the pump had the circuit, as known then."""
+    """The whole walk.
+
+    `pumping` says for each tick whether the pump had the circuit, as known then; `targets` in which tick each pull
+    (by its place in `pull_starts`) reached the target.
+    """
 
     happenings: list[Happening] = field(default_factory=list)
     closeds: list[Closed] = field(default_factory=list)
@@ -89,7 +118,7 @@ class Story:
     slope_per_min: float = math.nan
     slope_error: float = math.nan
     best_slope_per_min: float = 0.0
-    target_tick: int | None = None
+    targets: dict[int, int] = field(default_factory=dict)
     pumped_s: float = 0.0
 
 
@@ -118,6 +147,8 @@ class Walk:
         self.stall: Stall | None = None
         self.previous: Stall | None = None
         self.next_cause_s = 0.0
+        self.next_look_s = 0.0
+        self.marked = False
 
     def run(self) -> Story:
         """Return what happened."""
@@ -135,33 +166,30 @@ class Walk:
         return self.story
 
     def _tick(self, k: int, said: list[tuple[float, str]]) -> None:
-        p, at = self.t.vacuum, self.t.end_s
+        at = self.t.end_s
         if k == 0:
             self.story.pull_starts.append(0)
         elif self._broken(k) or any(subject == "vacuum_broken" for _, subject in said):
-            self._end_closed(k)
+            self._end_closed(k - 1, float(at[k - 1]))
             self._new_pull(k)
         for when, subject in said:
             if subject in ("pump_valve_closed", "pump_off") and self.closed is None:
-                self._close(k, when)
+                self._close(k, when, marked=True)
             elif subject in ("pump_valve_open", "pump_on") and self.closed is not None:
                 self._judge_hold(k, when)
-                self._end_closed(k)
+                self._end_closed(k, when)
                 self._reopened(k)
         if self.closed is None:
-            if p[k] <= p[self.low]:
-                self.low = k
+            self.low = self._recent(k, RISE_WITHIN_S, lowest=True)
             if self._rising(k):
                 first = self._left(k)
-                self._close(first, float(at[first]))
+                self._close(first, float(at[first]), marked=False)
             else:
                 self._pump(k)
         if self.closed is not None:
-            if p[k] >= p[self.peak]:
-                self.peak = k
-            fallen = 1.0 - max(FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))
-            if k - self.peak >= 2 and p[k] < fallen * p[self.peak] and p[k - 1] < fallen * p[self.peak]:
-                self._end_closed(self.peak)
+            self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
+            if self._fallen(k):
+                self._end_closed(self.peak, float(at[self.peak]))
                 self._reopened(self.peak + 1)
                 self._pump(k)
             else:
@@ -178,9 +206,20 @@ class Walk:
         recent = p[max(0, k - 5) : k].min()
         jumped = p[k] > BROKEN * recent and p[k] > 2e3 and at[k] - at[max(0, k - 5)] < 180.0 + gap
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
-        return bool(
-            (jumped and p[k] > BROKEN_PA / 3.0) or back or (gap > GAP_S and self.t.raw[k] > AFTER_GAP * p[k - 1])
-        )
+        after_gap = gap > GAP_S and self.t.raw[k] > AFTER_GAP * p[k - 1] and not self._risen_out_of_range(k)
+        return bool((jumped and p[k] > BROKEN_PA / 3.0) or back or after_gap)
+
+    def _risen_out_of_range(self, k: int) -> bool:
+        """Return whether a closed circuit's own rise explains that the probe was blank and is high again."""
+        rise = None if self.closed is None else self.closed.rise
+        if rise is None or rise.rate_pa_per_s <= 0.0:
+            return False
+        p, at = self.t.vacuum, self.t.end_s
+        return bool(p[k - 1] + rise.rate_pa_per_s * (at[k] - at[k - 1]) > 0.5 * self.t.raw[k])
+
+    def _pull_target(self) -> int | None:
+        """Return the tick in which this pull reached the target."""
+        return self.story.targets.get(len(self.story.pull_starts) - 1)
 
     def _new_pull(self, k: int) -> None:
         if self.story.pull_starts[-1] == k:
@@ -197,27 +236,44 @@ class Walk:
     def _reopened(self, k: int) -> None:
         self.stretch = self.low = min(k, len(self.t) - 1)
 
-    def _close(self, first: int, begin_s: float) -> None:
+    def _close(self, first: int, begin_s: float, *, marked: bool) -> None:
         p = self.t.vacuum
-        self.closed = Closed(first, begin_s)
-        self.closed.hold = self.story.target_tick is not None and p[first] <= 1.1 * self.target
+        before = float(np.median(p[max(self.stretch, first - 4) : first + 1]))
+        self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, marked, before)
+        self.closed.hold = self._pull_target() is not None and p[first] <= 1.1 * self.target
         self.story.closeds.append(self.closed)
         self.peak = first
 
-    def _end_closed(self, k: int) -> None:
+    def _end_closed(self, k: int, when_s: float) -> None:
         if self.closed is not None:
-            self.closed.last = k
-            self._rise(self.closed, max(self.closed.first, k - 2))  # what opening does is not part of the rise
+            self.closed.last, self.closed.end_s = k, when_s
+            self._rise(self.closed, k)
+            if self.closed.outcome == "hold_failed":
+                self._fail(k, self.closed)
             self.closed = None
+
+    def _recent(self, k: int, within_s: float, *, lowest: bool) -> int:
+        """Return the last tick with the lowest or highest pressure of a while, inside this pumping or closing."""
+        first = self.stretch if self.closed is None else self.closed.first
+        first = min(k, max(first, int(np.searchsorted(self.t.end_s, self.t.end_s[k] - within_s))))
+        inside = self.t.vacuum[first : k + 1][::-1]
+        return k - int(np.argmin(inside) if lowest else np.argmax(inside))
+
+    def _fallen(self, k: int) -> bool:
+        """Return whether the pressure fell from its recent peak as it does when the valve is opened."""
+        p = self.t.vacuum
+        share = max(FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))
+        limit = (1.0 - share) * p[self.peak]
+        return bool(k - self.peak >= 2 and p[k] < limit and p[k - 1] < limit)
 
     def _rising(self, k: int) -> bool:
         """Return whether the pressure has left its low and keeps rising, as it does when the valve is closed."""
         p, at = self.t.vacuum, self.t.end_s
-        limit = 1.0 + max(RISEN, RISEN_NOISES * float(self.t.scatter[k]))
-        if k - self.low < 4 or p[k] < limit * p[self.low] or at[k] - at[self.low] < 60.0:
+        low = p[self.low]
+        grown = max(RISEN, RISEN_NOISES * float(self.t.scatter[k]), RISEN_QUANTA * float(self.t.quantum[k]) / low)
+        if k - self.low < 4 or at[k] - at[self.low] < 60.0 or low >= PULLED_BELOW_PA:
             return False
-        back = max(self.low, k - 3)
-        return bool(p[k] >= p[back] and p[back] > (1.0 + limit) / 2.0 * p[self.low] and p[self.low] < PULLED_BELOW_PA)
+        return bool((p[k - 2 : k + 1] > (1.0 + grown) * low).all() and p[k - 3] > (1.0 + 0.5 * grown) * low)
 
     def _left(self, k: int) -> int:
         """Return the last tick before `k` at which the pressure still stood at its recent low."""
@@ -230,12 +286,14 @@ class Walk:
     def _pump(self, k: int) -> None:
         p, at = self.t.vacuum, self.t.end_s
         self.below = self.below + 1 if p[k] <= self.target else 0
-        if self.below == 2 and self.story.target_tick is None:
-            self.story.target_tick = k
+        if self.below == 2 and self._pull_target() is None:
+            self.story.targets[len(self.story.pull_starts) - 1] = k
             self._tell(Happening(k, float(at[k - 1]), "target_reached"))
-        if p[k] > PULLED_BELOW_PA:
+        if p[k] > PULLED_BELOW_PA or not self.t.probe[k]:
             return
-        slope, error = self._trend(k)
+        if not self.t.probe[k - 1] and k:
+            self._reopened(k)
+        slope, error = self._trend(k, 0.5 * FLAT_PER_MIN)
         self.story.slope_per_min, self.story.slope_error = slope, error
         if math.isfinite(slope):
             self.story.best_slope_per_min = max(self.story.best_slope_per_min, -slope)
@@ -246,18 +304,53 @@ class Walk:
                 and k >= 2
                 and (p[k - 2 : k + 1] < CLEARED * stall.level_pa).all()
             ):
+                if self._creeps(k, stall):
+                    stall.level_pa = float(p[k])
+                    continue
                 stall.cleared = k
                 self._oil_helped(k, stall)
                 self._tell(Happening(k, float(at[k - 2]), "stall_cleared", stall=stall, level_pa=float(p[k])))
                 if stall is self.stall:
                     self.stall = None
                 self.previous = None
-        above = self.story.target_tick is None and p[k] > 1.03 * self.target
-        if self.stall is None and above and error <= TREND_ERROR_PER_MIN and slope > -FLAT_PER_MIN:
-            self._stalled(k, slope)
+        if self.stall is None and at[k] >= self.next_look_s:
+            self.next_look_s = float(at[k]) + LOOK_S
+            above = self._pull_target() is None and p[k] > 1.03 * self.target
+            if above and -slope < FLAT_PER_MIN and self._flat(k):
+                self._stalled(k, slope)
 
-    def _trend(self, k: int) -> tuple[float, float]:
-        """Return slope and standard error of ln(pressure) per minute over the shortest window that tells it."""
+    def _creeps(self, k: int, stall: Stall) -> bool:
+        """Return whether the level only creeps down, as it does when water leaves a wall or the night gets cold."""
+        at, p = self.t.end_s, self.t.vacuum
+        near = np.flatnonzero(p[self.stretch : k + 1] >= 0.95 * stall.level_pa)
+        began = self.stretch + int(near[-1]) if len(near) else self.stretch
+        return bool(at[k] - at[began] > FOLLOWED_S)
+
+    def _flat(self, k: int) -> bool:
+        """Return whether ln(pressure) no longer falls, against its own pace a little above this level."""
+        pace = self._pace(k)
+        limit = FLAT_ALONE_PER_MIN if pace is None else min(FLAT_PER_MIN, FLAT_SHARE * pace)
+        slope, error = self._trend(k, 0.5 * limit)
+        return error <= 0.5 * limit and -slope + error < limit
+
+    def _pace(self, k: int) -> float | None:
+        """Return how fast ln(pressure) fell a little above this level [1/min], None where that was not seen."""
+        at, p = self.t.end_s, self.t.vacuum
+        level = float(np.median(p[max(self.stretch, k - 8) : k + 1]))
+        paces = []
+        pull = self.story.pull_starts[-1]
+        for begin in {max(pull, self.stretch - 1), pull}:
+            lowest = np.minimum.accumulate(p[begin : k + 1])
+            from_ = max(0, int(np.searchsorted(-lowest, -PACE_FROM * level)) - 1)
+            to = int(np.searchsorted(-lowest, -PACE_TO * level))
+            if to < len(lowest) and to > from_ and lowest[to] > 0.0:
+                fall = math.log(lowest[from_] / max(lowest[to], PACE_TO * level))
+                if fall >= PACE_LEAST:
+                    paces.append(60.0 * fall / float(at[begin + to] - at[begin + from_]))
+        return max(paces) if paces else None
+
+    def _trend(self, k: int, wanted: float) -> tuple[float, float]:
+        """Return slope of ln(pressure) per minute and its standard error over the shortest window that tells it."""
         at = self.t.end_s
         slope, error = math.nan, math.inf
         for window in WINDOWS_S:
@@ -270,9 +363,10 @@ class Walk:
                 continue
             spread = stt - st * st / n
             slope = 60.0 * float((stx - st * sx / n) / spread)
-            # neighbouring medians share readings: count one in two
-            error = 60.0 * float(self.t.scatter[k]) * math.sqrt(2.0 / spread)
-            if error <= TREND_ERROR_PER_MIN:
+            noise = 60.0 * float(self.t.scatter[k]) * math.sqrt(SMOOTHED / spread)
+            # stairs hide half a step at either end
+            error = math.hypot(noise, 30.0 * float(self.t.quantum[k] / self.t.vacuum[k]) / span)
+            if error <= wanted:
                 break
         return slope, error
 
@@ -311,12 +405,15 @@ class Walk:
             if closed.first < begin or closed.hold or closed.rise is None:
                 continue
             seconds = closed.rise.seconds
-            grown = closed.rise.end_pa / float(p[closed.first]) - 1.0
-            rises.append((closed.rise, per_s * seconds, grown))
-            inside = self.t.pump[closed.first + 4 : (k if closed.last is None else closed.last) + 1]
+            grown = closed.rise.end_pa / closed.level_pa - 1.0
+            if closed.marked or closed.rise.kind != "flat" or grown > 0.3:
+                rises.append((closed.rise, per_s * seconds, grown))
+            at = self.t.end_s
+            shut = (at > closed.begin_s + 60.0) & (at <= (at[k] if closed.end_s is None else closed.end_s))
+            inside = self.t.pump[shut & (np.arange(len(at)) <= k)]
             inside = inside[np.isfinite(inside)]
             if len(inside) >= 4:
-                pump_closed = float(np.median(inside[-8:])) / float(p[closed.first])
+                pump_closed = float(np.median(inside[-8:])) / closed.level_pa
         window = slice(max(stall.since, k - 40), k + 1)
         ratio = self.t.pump[window] / p[window]
         ratio = ratio[np.isfinite(ratio)]
@@ -379,27 +476,41 @@ class Walk:
     # --- closed ----------------------------------------------------------------------------------------
 
     def _rise(self, closed: Closed, k: int) -> None:
-        at = self.t.end_s[closed.first : k + 1] - self.t.end_s[closed.first]
+        t, first = self.t, closed.first
+        last = self._still_closed(closed, k)
+        at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
+        if len(at) == 0:
+            return
         gaps = np.flatnonzero(np.diff(at) > GAP_S)
         if len(gaps):  # beyond it the probe was out of its range
             at = at[: gaps[0] + 1]
-        part = slice(closed.first, closed.first + len(at))
-        rise = judge_rise(
-            at,
-            self.t.vacuum[part],
-            float(self.t.scatter[closed.first]),
-            float(self.t.coldest[k]),
-            float(self.t.warmest[k]),
-        )
+        out = np.flatnonzero(t.leaving[first : first + len(at)])
+        if len(out):
+            at = at[: int(np.argmax(t.vacuum[first : first + len(at)] > NEAR_RANGE * t.vacuum[first + out[0]]))]
+        part = slice(first, first + len(at))
+        noise = float(t.scatter[first])
+        level = np.where(np.abs(np.log(t.raw[part] / t.vacuum[part])) > 4.0 * noise + 0.03, t.vacuum[part], t.raw[part])
+        rise = judge_rise(at, level, noise, t.coldest[part], float(t.coldest[last]), float(t.warmest[last]))
         closed.rise = rise if rise is not None else closed.rise
+
+    def _still_closed(self, closed: Closed, k: int) -> int:
+        """Return the last tick up to `k` that surely is of the closed stretch: opening shows some readings late."""
+        at, p = self.t.end_s, self.t.vacuum
+        last = k
+        if closed.end_s is not None:
+            last = int(np.searchsorted(at, closed.end_s, side="right")) - 1
+        last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, at[min(last, k)] - 90.0))))
+        fallen = 1.0 - max(0.03, 2.5 * float(self.t.scatter[closed.first]))
+        while last > closed.first and p[last] < fallen * p[max(closed.first, last - 40) : last + 1].max():
+            last -= 1
+        return last
 
     def _watch_closed(self, k: int) -> None:
         closed = self.closed
         assert closed is not None
         at, p = self.t.end_s, self.t.vacuum
         since = float(at[k]) - closed.begin_s
-        falls = p[k] < (1.0 - max(0.03, 3.0 * float(self.t.scatter[k]))) * p[self.peak]
-        if since >= closed.next_check_s and not falls:  # a fall may be the valve opening
+        if since >= closed.next_check_s:
             closed.next_check_s = max(since + 60.0, CHECK_GROWTH * since)
             self._rise(closed, k)
             if closed.outcome == "hold_failed" and closed.rise is not None:
@@ -425,7 +536,11 @@ class Walk:
             return
         steps = np.diff(at[closed.first : k + 1], append=now_s)
         lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
-        kept = inside.min() >= HOLD_FALLEN * float(np.median(inside[:3]))
+        kept = inside.min() >= HOLD_FALLEN * float(inside[0])
+        if not closed.marked:  # what steps up and lies flat may be the gauge alone
+            self._rise(closed, k)
+            rise = closed.rise
+            kept &= rise is not None and rise.kind != "flat" and inside.max() > SEEN_SHARE * inside[0] + SEEN_PA
         if lost > 1.0 - HOLD_COVERED or not kept:
             closed.outcome = "unclear"
             return
