@@ -18,6 +18,8 @@ from analysis.fluids import water
 
 CAUSES = ("pump_oil", "moisture", "leak")
 SURE = 0.86
+LEVELLED = 0.15
+"""Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
 TRIPLE_POINT_PA = 611.657
 """Liquid water freezes under this pressure (IAPWS), about 4,590 micron."""
 
@@ -59,9 +61,7 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
             oil, leak, moisture = oil - 3.0, leak + 3.5, moisture - 1.0
         elif rise.kind == "moisture":
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 3.5
-        elif rise.kind == "flat" and grown > max(
-            0.15, 0.25 * expected
-        ):  # had levelled off before anybody could see it bend
+        elif rise.kind == "flat" and grown > LEVELLED:  # had levelled off before anybody could see it bend
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
             oil += 3.5 if expected > 0.25 else 1.0

@@ -19,6 +19,7 @@ OVER_RANGE_LEAST_PA = 1_300.0
 GAP_S = 150.0
 """Longer than this without a reading the probe was out of its range, or off."""
 QUANTUM_BINS = 60
+SCATTER_BINS = 41
 BLANK_BINS, BLANK_SHARE = 12, 0.88
 CIRCUIT_LEAST_PA = 6e3
 """A circuit gauge, good to 1 or 2 kPa, says something only above this."""
@@ -75,7 +76,7 @@ def make_ticks(stretch: Stretch) -> Ticks:
     piece = np.cumsum(np.diff(bins.end_s[kept], prepend=-np.inf) > GAP_S)
     smooth = log.groupby(piece).rolling(3, min_periods=1).median().to_numpy(dtype=float)
     bend = (log - 2.0 * log.shift(1) + log.shift(2)).abs()
-    spread = bend.rolling(21, min_periods=3).median().to_numpy(dtype=float)
+    spread = bend.rolling(SCATTER_BINS, min_periods=3).median().to_numpy(dtype=float)
     pump = values("pump_vacuum")[kept]
     temperatures = np.vstack([values("surface_temperature"), values("ambient_temperature")])[:, kept]
     filled = pd.DataFrame(temperatures.T).ffill()

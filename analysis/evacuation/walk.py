@@ -269,7 +269,7 @@ class Walk:
     def _rising(self, k: int) -> bool:
         """Return whether the pressure has left its low and keeps rising, as it does when the valve is closed."""
         p, at = self.t.vacuum, self.t.end_s
-        low = p[self.low]
+        low = float(np.median(p[max(self.stretch, self.low - 2) : self.low + 3]))
         grown = max(RISEN, RISEN_NOISES * float(self.t.scatter[k]), RISEN_QUANTA * float(self.t.quantum[k]) / low)
         if k - self.low < 4 or at[k] - at[self.low] < 60.0 or low >= PULLED_BELOW_PA:
             return False
@@ -413,7 +413,7 @@ class Walk:
             inside = self.t.pump[shut & (np.arange(len(at)) <= k)]
             inside = inside[np.isfinite(inside)]
             if len(inside) >= 4:
-                pump_closed = float(np.median(inside[-8:])) / closed.level_pa
+                pump_closed = float(np.median(inside)) / closed.level_pa
         window = slice(max(stall.since, k - 40), k + 1)
         ratio = self.t.pump[window] / p[window]
         ratio = ratio[np.isfinite(ratio)]
