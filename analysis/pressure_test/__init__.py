@@ -32,8 +32,8 @@ STAGE = "pressure_test"
 
 ALARM_PROBABILITY = 0.998
 ALARM_AT_ONCE = 0.99995
-"""`loss_alarm`: this sure at two following checkpoints, or that sure at one (without any probe at both): it is looked at
-some fifty times a night, so the confidence of the verdict would cry wolf (common practice of repeated looks)."""
+"""`loss_alarm`: this sure at two following checkpoints, or that sure at one (without any probe at both): it is looked
+at some fifty times a night, so the confidence of the verdict would cry wolf (common practice of repeated looks)."""
 FAST_FALL = 0.10
 FAST_FALL_MINUTES = 30
 """A fall that never lets the pressure rest: over 10 % in the half hour that ends now, half an hour after the top."""

@@ -66,6 +66,8 @@ SETTLING_SD_K = {
 also the unknown history of the lags before the log."""
 NO_PROBE_K, NO_PROBE_MIN = 5.0, 400.0
 """Without a probe the gas may swing by 5 K over some hours (common practice)."""
+AIR_ALONE_K, AIR_ALONE_MIN = 0.15, 300.0
+"""With air alone, sun and floor warm the metal unseen by so much over some hours (common practice)."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
 """A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
 ordinary (common practice), smooth over eight hours."""
@@ -147,7 +149,7 @@ def _kernel(kind: str, apart: np.ndarray, memory: float) -> np.ndarray:
     return smooth
 
 
-def covariances(data: SegmentData, probes: int) -> tuple[np.ndarray, np.ndarray]:
+def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
     """Return covariances of the error, shape (h, n, n) in K^2, and the log of their prior odds, shape (h,)."""
     at = data.at_min
     apart = np.abs(at[:, None] - at[None, :])
@@ -155,8 +157,10 @@ def covariances(data: SegmentData, probes: int) -> tuple[np.ndarray, np.ndarray]
     digits = (data.digit_k**2 + (PROBE_DIGIT_SHARE * data.probe_digit_k) ** 2) / 12.0
     known = np.zeros_like(apart)
     known += data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
-    if probes == 0:
+    if not probes:
         known += NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
+    elif METAL not in probes:
+        known += AIR_ALONE_K**2 * _kernel("smooth", apart, AIR_ALONE_MIN)
     shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
     correlated = [(size**2 + digits) * shape for size in CORRELATED_K for shape in shapes]
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
@@ -244,7 +248,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
             data.gas_k[:used],
         ]
     )
-    table, odds = covariances(_first(data, used), len(probes))
+    table, odds = covariances(_first(data, used), probes)
     factors = np.linalg.cholesky(table)
     size = design.shape[1] - 1
     whitened = np.stack([solve_triangular(f, design, lower=True, check_finite=False) for f in factors])
