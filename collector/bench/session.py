@@ -6,7 +6,6 @@ import asyncio
 from collections.abc import Callable
 from pathlib import Path
 
-from analysis.vocabulary.errors import StandwatchError
 from collector.bench.clock import FastClock
 from collector.bench.job_folder import prepare
 from collector.bench.plant import Plant
@@ -66,16 +65,29 @@ async def run_session(
             said.put_nowait(None)
 
         async def speak() -> None:
-            try:
-                while (each := await said.get()) is not None:
-                    await asyncio.to_thread(send, folder, Entry(each.kind, each.subject, each.value, each.text))
-            finally:
-                recorder.stop()
+            while (each := await said.get()) is not None:
+                await asyncio.to_thread(send, folder, Entry(each.kind, each.subject, each.value, each.text))
 
-        try:
+        async def act() -> None:
             async with asyncio.TaskGroup() as group:
-                group.create_task(recorder.run(running.set), name="recorder")
                 group.create_task(play(), name="bench")
                 group.create_task(speak(), name="technician")
-        except* StandwatchError as errors:
-            raise errors.exceptions[0] from None
+
+        recording = asyncio.create_task(recorder.run(running.set), name="recorder")
+        acting = asyncio.create_task(act(), name="script")
+        try:
+            await asyncio.wait((recording, acting), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            acting.cancel()
+            recorder.stop()  # a clean end, also when interrupted: the log stays whole
+            ends = await asyncio.gather(recording, acting, return_exceptions=True)
+        for end in ends:
+            if isinstance(end, Exception):
+                raise first_of(end)
+
+
+def first_of(error: Exception) -> Exception:
+    """Return the first error that a group of errors holds, or the error itself."""
+    while isinstance(error, ExceptionGroup):
+        error = error.exceptions[0]
+    return error

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from analysis.log import load
 from analysis.vocabulary.errors import InputError, RecorderError
 from collector.bench.job_folder import prepare
 from collector.bench.plant import Plant
-from collector.bench.scenario import Said, Script, at_rest, minutes
+from collector.bench.scenario import START_S, Said, Script, at_rest, minutes
 from collector.bench.sensors import SENSORS
 from collector.bench.session import run_session
 from collector.joblog import FolderLock
@@ -47,6 +48,25 @@ async def test_rows_land_from_the_wires_and_marks_from_outside(tmp_path: Path) -
     assert any("SIMULATED" in text for text in log.journal["text"])
     stages = log.journal[log.journal["kind"] == "stage"]["time"]
     assert (stages.iloc[1] - stages.iloc[0]).total_seconds() == pytest.approx(3_600.0, abs=120)
+
+
+async def test_an_interrupted_session_leaves_a_whole_log(tmp_path: Path) -> None:
+    recorded = asyncio.Event()
+
+    def tick(seconds: float) -> None:
+        if seconds > START_S + 1_200.0:
+            recorded.set()
+
+    session = asyncio.create_task(run_session(tmp_path, seed=3, speed=1_200.0, interval_s=20.0, tick=tick))
+    async with asyncio.timeout(30):
+        await recorded.wait()
+        session.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await session
+    log, _ = load(tmp_path)
+    assert len(log.frame) > 20
+    assert log.cautions == ()
+    assert log.journal["value"].iloc[-1] == "stopped"
 
 
 async def test_a_folder_that_is_no_demo_ends_the_session_before_it_begins(tmp_path: Path) -> None:
