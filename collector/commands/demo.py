@@ -56,9 +56,7 @@ def run_demo(
     try:
         asyncio.run(_play(out, seed, FAST if fast else USUAL, console))
     except KeyboardInterrupt:
-        console.print(
-            f"Stopped. What was recorded is in {out}", soft_wrap=True, highlight=False, markup=False
-        )
+        console.print(f"Stopped. What was recorded is in {out}", soft_wrap=True, highlight=False, markup=False)
         raise
     result = review(*load(out))
     print_summary(replace(result, findings=()), console)
