@@ -280,7 +280,7 @@ class ColumnsTable(BaseModel):
 
 
 class Job(BaseModel):
-    """The whole of `job.toml`. `instrument` and `alarm` tables are checked by those who use them."""
+    """The whole of `job.toml`. `instrument`, `alarm` and `publish` are checked by those who use them."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -298,6 +298,7 @@ class Job(BaseModel):
     recorder: dict[str, Any] = Field(default_factory=dict)
     instrument: list[dict[str, Any]] = Field(default_factory=list)
     alarm: list[dict[str, Any]] = Field(default_factory=list)
+    publish: dict[str, Any] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _cylinders_named_once(self) -> Job:

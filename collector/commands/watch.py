@@ -19,6 +19,7 @@ from pathlib import Path
 
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import READINGS_FILE, load_job
+from collector.follow.broker import Broker
 from collector.follow.keep import Kept
 from collector.follow.say import status_line
 from collector.follow.state import read_state
@@ -44,7 +45,7 @@ def run_watch(folder: Path, headless: bool = False, share: bool = False, port: i
     """
     if headless and (share or port is not None):
         raise InputError("--headless: there is no page to share; expected --headless alone")
-    load_job(folder)
+    followers_of(folder)
     asyncio.run(watch(folder, headless=headless, share=share, port=port))
 
 
@@ -71,7 +72,7 @@ async def watch(folder: Path, *, headless: bool, share: bool, port: int | None) 
             signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))
     if hasattr(signal, "SIGHUP"):
         signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a closed terminal does not end a night's recording
-    kept = [Kept("findings", _command("collector.follow.findings", folder), say)]
+    kept = [Kept(name, _command(module, folder), say) for name, module in followers_of(folder).items()]
     if not headless:
         kept.append(_page(folder, share, port))
     refused: list[int] = []
@@ -92,6 +93,22 @@ async def watch(folder: Path, *, headless: bool, share: bool, port: int | None) 
     if refused:
         raise InputError(f"{folder}: the recorder refused the job; see the line above")
     say("stopped")
+
+
+def followers_of(folder: Path) -> dict[str, str]:
+    """Return the followers that a job asks for, each with its module.
+
+    Raises
+    ------
+    InputError
+        The job, its `[publish]` or an `[[alarm]]` is refused.
+    """
+    job = load_job(folder)
+    followers = {"findings": "collector.follow.findings"}
+    if job.publish:
+        Broker(job.publish, folder)
+        followers["mqtt"] = "collector.follow.mqtt"
+    return followers
 
 
 def _command(module: str, *arguments: object) -> list[str]:
