@@ -56,6 +56,11 @@ class Evidence:
 def likelihoods(evidence: Evidence) -> dict[str, float]:
     """Return the likelihood of each cause, adding up to one."""
     oil, moisture, leak = 0.0, 0.0, -0.3
+    coldest = evidence.coldest_k if np.isfinite(evidence.coldest_k) else 288.0
+    warmest = evidence.warmest_k if np.isfinite(evidence.warmest_k) else 308.0
+    of_water = evidence.level_pa / float(water.vapor_pressure_pa(coldest))
+    too_high = evidence.level_pa > 1.3 * float(water.vapor_pressure_pa(warmest + 2.0))
+    like_water = of_water > 0.5 and not too_high  # then closing shows little even where water holds the level
     for rise, expected, grown in evidence.rises:
         if rise.kind == "leak":
             oil, leak, moisture = oil - 3.0, leak + 3.5, moisture - 1.0
@@ -64,13 +69,10 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         elif rise.kind == "flat" and grown > LEVELLED:  # had levelled off before anybody could see it bend
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
-            oil += 3.5 if expected > 0.25 else 1.0
+            oil += 1.0 if expected < 0.5 or like_water else 3.5
         elif grown > 0.5 * expected and grown > 0.15:
             oil -= 3.5
-    coldest = evidence.coldest_k if np.isfinite(evidence.coldest_k) else 288.0
-    warmest = evidence.warmest_k if np.isfinite(evidence.warmest_k) else 308.0
-    of_water = evidence.level_pa / float(water.vapor_pressure_pa(coldest))
-    if evidence.level_pa > 1.3 * float(water.vapor_pressure_pa(warmest + 2.0)):
+    if too_high:
         moisture -= 5.0
     elif 0.15 <= of_water <= 1.2:
         moisture += 1.0

@@ -22,6 +22,8 @@ SETTLE_S, SETTLE_SHARE, SETTLE_MOST_S = 45.0, 0.2, 90.0
 LEAST_S, LEAST_READINGS = 180.0, 5
 LEVELS_OFF_S = 300.0
 """Shorter than this a rise that slows down may be the gas alone that comes off after closing."""
+STRAIGHT_S = 270.0
+"""Shorter than this a line says little of what comes."""
 FLAT_SHARE = 0.06
 """A rise of less than this part of the level, and no more than twice the noise, is no rise."""
 ABOVE_WATER = 1.2
@@ -100,7 +102,7 @@ def judge_rise(
     kind: Kind = "undecided"
     if moisture >= SURE and t[-1] >= LEVELS_OFF_S:
         kind = "moisture"
-    elif leak >= SURE:
+    elif leak >= SURE and t[-1] >= STRAIGHT_S:
         kind = "leak"
     return Rise(
         kind, rate, plateau if kind == "moisture" else np.nan, float(t[-1]), begin, end, float(leak), float(moisture)
@@ -170,7 +172,7 @@ def _weigh(
     n = len(t)
     where = int(np.argmin(levels))
     fitted = begun + rate * t if straight <= levels[where] else foot[where] + height[where] * shapes[where]
-    independent = max(4.0, n / _correlation_length((p - fitted) * np.sqrt(weights)))
+    independent = max(4.0, n / correlation_length((p - fitted) * np.sqrt(weights)))
 
     def evidence(left: np.ndarray, parts: int) -> float:
         """Return the mean likelihood of some models, up to a factor common to all."""
@@ -219,7 +221,7 @@ def _towards(t: np.ndarray, p: np.ndarray, weights: np.ndarray, full_pa: float) 
     return float(np.sum(np.square(left) * weights))
 
 
-def _correlation_length(residuals: np.ndarray) -> float:
+def correlation_length(residuals: np.ndarray) -> float:
     """Return how many readings one independent residual takes, from the lag-one correlation (Bartlett 1946)."""
     centred = residuals - residuals.mean()
     power = float(np.sum(centred**2))

@@ -19,7 +19,7 @@ OVER_RANGE_LEAST_PA = 1_300.0
 GAP_S = 150.0
 """Longer than this without a reading the probe was out of its range, or off."""
 QUANTUM_BINS = 60
-SCATTER_BINS = 41
+SCATTER_BINS = 81
 BLANK_BINS, BLANK_SHARE = 12, 0.88
 CIRCUIT_LEAST_PA = 6e3
 """A circuit gauge, good to 1 or 2 kPa, says something only above this."""

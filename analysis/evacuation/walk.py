@@ -6,25 +6,28 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
-from analysis.evacuation.rise import Rise, judge_rise
+from analysis.evacuation.rise import Rise, correlation_length, judge_rise
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
 
 WINDOWS_S = (300.0, 420.0, 720.0, 1_080.0, 1_620.0, 2_400.0, 3_600.0)
 """A trend is taken over the shortest of these that tells it well enough."""
-FLAT_PER_MIN = 0.006
+FLAT_PER_MIN = 0.008
 """A stall's ln(pressure) falls by less than this. The hand rule of the trade, 5 % in 15 min, is 0.0034."""
-FLAT_SHARE = 0.2
+FLAT_SHARE = 0.25
 """And by less than this share of its pace somewhat above the level: a hose alone keeps a third of the pace (viscous
 flow, pace in proportion to pressure) or all of it (molecular), a floor takes it all."""
 FLAT_ALONE_PER_MIN = 0.0016
 """Where nothing was seen of the pull above the level: slower than this it would take most of a day to halve."""
 PACE_FROM, PACE_TO, PACE_LEAST = 4.0, 1.3, 0.25
 """The pace is taken between these multiples of the level, over a fall of ln(pressure) of at least the last."""
+SURE_ERRORS = 1.5
 SMOOTHED = 1.4
 """Running medians of three cost this much of the information of a mean (normal noise, asymptotic efficiency 0.74)."""
 LOOK_S = 60.0
+CALM_TICKS = 5
 PULLED_BELOW_PA = 40e3
 CLEARED = 0.8
 FOLLOWED_S = 3_000.0
@@ -40,6 +43,7 @@ BROKEN_PA = 15e3
 AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
 FALLEN, FALLEN_NOISES = 0.1, 5.0
+BACK = 1.05
 EXPECTED_SHARE = 0.4
 """Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
 HOLD_COVERED = 0.8
@@ -137,6 +141,7 @@ class Walk:
         self.hold_s, self.limit = hold_s, limit_pa
         self.story = Story()
         self.log = np.log(ticks.vacuum)
+        self.calm = pd.Series(ticks.vacuum).rolling(CALM_TICKS, min_periods=1).median().to_numpy(dtype=float)
         t, x = ticks.end_s, self.log
         self.sums = np.cumsum(np.vstack([np.ones_like(x), t, t * t, x, t * x]), axis=1)
         self.stretch = 0
@@ -264,6 +269,9 @@ class Walk:
         p = self.t.vacuum
         share = max(FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))
         limit = (1.0 - share) * p[self.peak]
+        closed = self.closed
+        if closed is not None and not closed.marked:  # back where it was
+            limit = max(limit, min(BACK * closed.level_pa, (1.0 - 0.5 * share) * p[self.peak]))
         return bool(k - self.peak >= 2 and p[k] < limit and p[k - 1] < limit)
 
     def _rising(self, k: int) -> bool:
@@ -293,7 +301,7 @@ class Walk:
             return
         if not self.t.probe[k - 1] and k:
             self._reopened(k)
-        slope, error = self._trend(k, 0.5 * FLAT_PER_MIN)
+        slope, error = self._trend(k)
         self.story.slope_per_min, self.story.slope_error = slope, error
         if math.isfinite(slope):
             self.story.best_slope_per_min = max(self.story.best_slope_per_min, -slope)
@@ -330,13 +338,29 @@ class Walk:
         """Return whether ln(pressure) no longer falls, against its own pace a little above this level."""
         pace = self._pace(k)
         limit = FLAT_ALONE_PER_MIN if pace is None else min(FLAT_PER_MIN, FLAT_SHARE * pace)
-        slope, error = self._trend(k, 0.5 * limit)
-        return error <= 0.5 * limit and -slope + error < limit
+        for window in WINDOWS_S:
+            slope, error, first = self._line(k, window)
+            if not math.isfinite(error):
+                return False
+            if error <= 0.5 * limit and -slope < limit:
+                error *= math.sqrt(correlation_length(self._residuals(first, k)))
+                if error <= 0.5 * limit:
+                    return -slope + SURE_ERRORS * error < limit
+        return False
+
+    def _residuals(self, first: int, k: int) -> np.ndarray:
+        """Return what is left of ln(pressure), as read, about its straight line."""
+        t, x = self.t.end_s[first : k + 1], np.log(self.t.raw[first : k + 1])
+        away = t - t.mean()
+        left = x - x.mean() - away * float(away @ x / (away @ away))
+        spread = 4.0 * 1.4826 * float(np.median(np.abs(left)))
+        clipped: np.ndarray = np.clip(left, -spread, spread)
+        return clipped
 
     def _pace(self, k: int) -> float | None:
         """Return how fast ln(pressure) fell a little above this level [1/min], None where that was not seen."""
-        at, p = self.t.end_s, self.t.vacuum
-        level = float(np.median(p[max(self.stretch, k - 8) : k + 1]))
+        at, p = self.t.end_s, self.calm
+        level = float(p[k])
         paces = []
         pull = self.story.pull_starts[-1]
         for begin in {max(pull, self.stretch - 1), pull}:
@@ -349,26 +373,34 @@ class Walk:
                     paces.append(60.0 * fall / float(at[begin + to] - at[begin + from_]))
         return max(paces) if paces else None
 
-    def _trend(self, k: int, wanted: float) -> tuple[float, float]:
+    def _trend(self, k: int) -> tuple[float, float]:
         """Return slope of ln(pressure) per minute and its standard error over the shortest window that tells it."""
-        at = self.t.end_s
         slope, error = math.nan, math.inf
         for window in WINDOWS_S:
-            first = max(self.stretch, int(np.searchsorted(at, at[k] - window)))
-            span = float(at[k] - at[first])
-            if span < 0.9 * window:
+            found, its, _ = self._line(k, window)
+            if not math.isfinite(its):
                 break
-            n, st, stt, sx, stx = self.sums[:, k] - (self.sums[:, first - 1] if first else 0.0)
-            if n < 5:
-                continue
-            spread = stt - st * st / n
-            slope = 60.0 * float((stx - st * sx / n) / spread)
-            noise = 60.0 * float(self.t.scatter[k]) * math.sqrt(SMOOTHED / spread)
-            # stairs hide half a step at either end
-            error = math.hypot(noise, 30.0 * float(self.t.quantum[k] / self.t.vacuum[k]) / span)
-            if error <= wanted:
+            slope, error = found, its
+            if error <= 0.5 * FLAT_PER_MIN:
                 break
         return slope, error
+
+    def _line(self, k: int, window_s: float) -> tuple[float, float, int]:
+        """Return slope of ln(pressure) per minute, its standard error for independent noise, and the first tick.
+
+        The error is infinite where this stretch of pumping is shorter than the window.
+        """
+        at = self.t.end_s
+        first = max(self.stretch, int(np.searchsorted(at, at[k] - window_s)))
+        span = float(at[k] - at[first])
+        n, st, stt, sx, stx = self.sums[:, k] - (self.sums[:, first - 1] if first else 0.0)
+        if span < 0.9 * window_s or n < 5:
+            return math.nan, math.inf, first
+        spread = stt - st * st / n
+        slope = 60.0 * float((stx - st * sx / n) / spread)
+        noise = 60.0 * float(self.t.scatter[k]) * math.sqrt(SMOOTHED / spread)
+        # stairs hide half a step at either end
+        return slope, math.hypot(noise, 30.0 * float(self.t.quantum[k] / self.t.vacuum[k]) / span), first
 
     def _stalled(self, k: int, slope: float) -> None:
         p, at = self.t.vacuum, self.t.end_s
@@ -406,7 +438,7 @@ class Walk:
                 continue
             seconds = closed.rise.seconds
             grown = closed.rise.end_pa / closed.level_pa - 1.0
-            if closed.marked or closed.rise.kind != "flat" or grown > 0.3:
+            if closed.marked or closed.rise.kind in ("leak", "moisture") or grown > 0.3:
                 rises.append((closed.rise, per_s * seconds, grown))
             at = self.t.end_s
             shut = (at > closed.begin_s + 60.0) & (at <= (at[k] if closed.end_s is None else closed.end_s))

@@ -261,6 +261,16 @@ def true_stalls(run: Run) -> tuple[list[tuple[float, float]], bool]:
     return stalls, clear and not near
 
 
+def _hardly_moves(run: Run, moment_s: float) -> bool:
+    """Return whether the truth is grey at a moment, or the probe is at the end of its range: calls there don't count."""
+    truth, i, n = run.truth, int(moment_s / STEP_S), int(450 / STEP_S)
+    if run.case.name == "slow":
+        return False
+    i = min(max(i, n), len(truth.vacuum) - n - 1)
+    fall = float(np.log(truth.vacuum[i - n] / truth.vacuum[i + n]))
+    return fall < GREY[1] or truth.vacuum[i] > 0.85 * run.setting.probe.range_micron * MICRON
+
+
 def decidable(run: Run) -> bool:
     """Return whether what was done can tell the cause: a closed stretch that shows its shape, or fresh oil."""
     case, truth = run.case, run.truth
@@ -323,6 +333,8 @@ def score(run: Run, result: Assessment, tally: dict[str, Counter[str]], delays: 
         for f in first.values():
             moment = at[id(f)]
             good = id(f) in used or any(begin - 1_800 <= moment <= end + 900 for begin, end in stalls)
+            if not good and _hardly_moves(run, moment):
+                continue
             tally["call"]["right" if good else "false"] += 1
             if not good:
                 wrong.append(f"false stall at {moment / 60:.0f} min")
