@@ -233,6 +233,8 @@ def _mistaken_units(at: np.ndarray, frame: pd.DataFrame, log: Log, system: UnitS
     number = np.floor(at / 60.0).astype(np.int64)
     minutes = frame[rooms].groupby(number).median()
     minutes = minutes[(minutes.index.to_numpy() + 1) * 60.0 <= at[-1]]
+    if minutes.empty:
+        return
     for channel in rooms:
         symbol = log.columns[channel].unit.symbol
         if symbol not in ("degF", "degC"):

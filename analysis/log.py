@@ -30,6 +30,8 @@ BAROMETER_RANGE_PA = (50e3, 112e3)
 the lower bound is the standard atmosphere at 5,500 m)."""
 
 
+LARGEST = 1e12
+"""No instrument shows more than this in any unit of the log."""
 GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 LEAST_PRESSURE_PA = 100.0
@@ -173,6 +175,7 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
     for name, column in columns.items():
         unit = column.unit
         logged = values[name].to_numpy(dtype=float)
+        logged = np.where(np.abs(logged) < LARGEST, logged, np.nan)
         si = logged * (-unit.scale if unit.datum == "vacuum" else unit.scale) + unit.offset
         frame[name] = np.where(np.isfinite(si), si, np.nan)
     lost = int(np.count_nonzero(frame.index.isna()))
