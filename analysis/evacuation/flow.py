@@ -8,6 +8,8 @@ import numpy as np
 
 GAS_CONSTANT = 8.314462618
 """J/(mol K), exact (SI 2019)."""
+WATER_KG_PER_MOL = 0.018015268
+"""IAPWS R6-95."""
 
 
 def hose_conductance(bore_m: float, length_m: float, mean_pressure_pa: np.ndarray | float) -> np.ndarray | float:
@@ -60,6 +62,9 @@ def leak_mass_rate(leak_pa_m3_per_s: float, molar_mass_kg_per_mol: float, temper
     return leak_pa_m3_per_s * molar_mass_kg_per_mol / (GAS_CONSTANT * temperature_k)
 
 
-def water_mass(flow_m3_per_s: float, pressure_pa: float, temperature_k: float, seconds: float = 1.0) -> float:
-    """Return the water that a pump carries away as vapour [kg], S p M t / (R T)."""
-    return flow_m3_per_s * pressure_pa * 0.01801528 * seconds / (GAS_CONSTANT * temperature_k)
+def water_mass(
+    flow_m3_per_s: np.ndarray, pressure_pa: np.ndarray, temperature_k: float, seconds: np.ndarray
+) -> np.ndarray:
+    """Return the water that a pump carries away as vapour [kg], S p M t / (R T), shape of the arrays given."""
+    mass: np.ndarray = flow_m3_per_s * pressure_pa * WATER_KG_PER_MOL * seconds / (GAS_CONSTANT * temperature_k)
+    return mass

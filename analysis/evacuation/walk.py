@@ -3,31 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 
 import numpy as np
-import pandas as pd
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
-from analysis.evacuation.rise import Rise, correlation_length, judge_rise
+from analysis.evacuation.rise import judge_rise
+from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
+from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend
 
-WINDOWS_S = (300.0, 420.0, 720.0, 1_080.0, 1_620.0, 2_400.0, 3_600.0)
-"""A trend is taken over the shortest of these that tells it well enough."""
-FLAT_PER_MIN = 0.008
-"""A stall's ln(pressure) falls by less than this. The hand rule of the trade, 5 % in 15 min, is 0.0034."""
-FLAT_SHARE = 0.25
-"""And by less than this share of its pace somewhat above the level: a hose alone keeps a third of the pace (viscous
-flow, pace in proportion to pressure) or all of it (molecular), a floor takes it all."""
-FLAT_ALONE_PER_MIN = 0.0016
-"""Where nothing was seen of the pull above the level: slower than this it would take most of a day to halve."""
-PACE_FROM, PACE_TO, PACE_LEAST = 4.0, 1.3, 0.25
-"""The pace is taken between these multiples of the level, over a fall of ln(pressure) of at least the last."""
-SURE_ERRORS = 1.5
-SMOOTHED = 1.4
-"""Running medians of three cost this much of the information of a mean (normal noise, asymptotic efficiency 0.74)."""
-LOOK_S = 60.0
-CALM_TICKS = 5
+LOOK_S, NEWS_S = 60.0, 900.0
+"""How often a stall and its cause are looked for; the cause less often when nothing was done for a while."""
 PULLED_BELOW_PA = 40e3
 CLEARED = 0.8
 FOLLOWED_S = 3_000.0
@@ -55,77 +41,6 @@ NEAR_RANGE = 0.7
 CHECK_GROWTH = 1.2
 
 
-@dataclass
-class Closed:
-    """A stretch with the pump valve closed.
-
-    `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
-    of; `marked`: somebody said so, else its rise shows it; `level_pa`: just before.
-    """
-
-    first: int
-    begin_s: float
-    pull: int
-    marked: bool
-    level_pa: float
-    last: int | None = None
-    end_s: float | None = None
-    hold: bool = False
-    rise: Rise | None = None
-    next_check_s: float = 180.0
-    outcome: str = ""
-    cause: str = ""
-
-
-@dataclass
-class Stall:
-    """A stall: since which tick, at what level [Pa], and what is thought to be the cause."""
-
-    since: int
-    level_pa: float
-    cause: str
-    shares: dict[str, float]
-    trend_per_min: float
-    pull: int
-    cleared: int | None = None
-
-
-@dataclass(frozen=True)
-class Happening:
-    """Something that became known at tick `tick`, true since second `since_s`; `what` names the finding."""
-
-    tick: int
-    since_s: float
-    what: str
-    closed: Closed | None = None
-    stall: Stall | None = None
-    cause: str = ""
-    shares: dict[str, float] = field(default_factory=dict)
-    held_s: float = 0.0
-    level_pa: float = 0.0
-
-
-@dataclass
-class Story:
-    """The whole walk.
-
-    `pumping` says for each tick whether the pump had the circuit, as known then; `targets` in which tick each pull
-    (by its place in `pull_starts`) reached the target.
-    """
-
-    happenings: list[Happening] = field(default_factory=list)
-    closeds: list[Closed] = field(default_factory=list)
-    stalls: list[Stall] = field(default_factory=list)
-    pull_starts: list[int] = field(default_factory=list)
-    oil_changes: list[float] = field(default_factory=list)
-    pumping: list[bool] = field(default_factory=list)
-    slope_per_min: float = math.nan
-    slope_error: float = math.nan
-    best_slope_per_min: float = 0.0
-    targets: dict[int, int] = field(default_factory=dict)
-    pumped_s: float = 0.0
-
-
 class Walk:
     """Goes through the ticks once; every decision uses ticks up to its own only."""
 
@@ -141,9 +56,7 @@ class Walk:
         self.hold_s, self.limit = hold_s, limit_pa
         self.story = Story()
         self.log = np.log(ticks.vacuum)
-        self.calm = pd.Series(ticks.vacuum).rolling(CALM_TICKS, min_periods=1).median().to_numpy(dtype=float)
-        t, x = ticks.end_s, self.log
-        self.sums = np.cumsum(np.vstack([np.ones_like(x), t, t * t, x, t * x]), axis=1)
+        self.trend = Trend(ticks)
         self.stretch = 0
         self.low = 0
         self.peak = 0
@@ -168,6 +81,8 @@ class Walk:
             self.story.pumping.append(self.closed is None)
             if k and self.closed is None:
                 self.story.pumped_s += min(float(at[k] - at[k - 1]), 60.0)
+        if n:
+            self.story.slope_per_min, self.story.slope_error = self.trend.slope(n - 1, self.stretch)
         return self.story
 
     def _tick(self, k: int, said: list[tuple[float, str]]) -> None:
@@ -200,8 +115,14 @@ class Walk:
             else:
                 self._watch_closed(k)
         if self.stall is not None and at[k] >= self.next_cause_s:
-            self.next_cause_s = float(at[k]) + 60.0
+            news = self.closed is not None or self.next_cause_s - LOOK_S < self._last_change_s() + NEWS_S
+            self.next_cause_s = float(at[k]) + (LOOK_S if news else NEWS_S)
             self._learn_cause(k)
+
+    def _last_change_s(self) -> float:
+        """Return when a valve was moved or the oil changed last [s]."""
+        ended = [c.end_s for c in self.story.closeds[-1:] if c.end_s is not None]
+        return max([0.0, *ended, *self.story.oil_changes[-1:]])
 
     # --- pulls and closings ----------------------------------------------------------------------------
 
@@ -277,11 +198,12 @@ class Walk:
     def _rising(self, k: int) -> bool:
         """Return whether the pressure has left its low and keeps rising, as it does when the valve is closed."""
         p, at = self.t.vacuum, self.t.end_s
+        if k - self.low < 4 or at[k] - at[self.low] < 60.0 or p[k] < (1.0 + RISEN) * p[self.low]:
+            return False
         low = float(np.median(p[max(self.stretch, self.low - 2) : self.low + 3]))
         grown = max(RISEN, RISEN_NOISES * float(self.t.scatter[k]), RISEN_QUANTA * float(self.t.quantum[k]) / low)
-        if k - self.low < 4 or at[k] - at[self.low] < 60.0 or low >= PULLED_BELOW_PA:
-            return False
-        return bool((p[k - 2 : k + 1] > (1.0 + grown) * low).all() and p[k - 3] > (1.0 + 0.5 * grown) * low)
+        risen = (p[k - 2 : k + 1] > (1.0 + grown) * low).all() and p[k - 3] > (1.0 + 0.5 * grown) * low
+        return bool(risen and low < PULLED_BELOW_PA)
 
     def _left(self, k: int) -> int:
         """Return the last tick before `k` at which the pressure still stood at its recent low."""
@@ -301,10 +223,6 @@ class Walk:
             return
         if not self.t.probe[k - 1] and k:
             self._reopened(k)
-        slope, error = self._trend(k)
-        self.story.slope_per_min, self.story.slope_error = slope, error
-        if math.isfinite(slope):
-            self.story.best_slope_per_min = max(self.story.best_slope_per_min, -slope)
         for stall in (self.stall, self.previous):
             if (
                 stall is not None
@@ -324,7 +242,8 @@ class Walk:
         if self.stall is None and at[k] >= self.next_look_s:
             self.next_look_s = float(at[k]) + LOOK_S
             above = self._pull_target() is None and p[k] > 1.03 * self.target
-            if above and -slope < FLAT_PER_MIN and self._flat(k):
+            slope, _ = self.trend.slope(k, self.stretch) if above else (math.nan, math.nan)
+            if above and -slope < FLAT_PER_MIN and self.trend.flat(k, self.stretch, self.story.pull_starts[-1]):
                 self._stalled(k, slope)
 
     def _creeps(self, k: int, stall: Stall) -> bool:
@@ -333,74 +252,6 @@ class Walk:
         near = np.flatnonzero(p[self.stretch : k + 1] >= 0.95 * stall.level_pa)
         began = self.stretch + int(near[-1]) if len(near) else self.stretch
         return bool(at[k] - at[began] > FOLLOWED_S)
-
-    def _flat(self, k: int) -> bool:
-        """Return whether ln(pressure) no longer falls, against its own pace a little above this level."""
-        pace = self._pace(k)
-        limit = FLAT_ALONE_PER_MIN if pace is None else min(FLAT_PER_MIN, FLAT_SHARE * pace)
-        for window in WINDOWS_S:
-            slope, error, first = self._line(k, window)
-            if not math.isfinite(error):
-                return False
-            if error <= 0.5 * limit and -slope < limit:
-                error *= math.sqrt(correlation_length(self._residuals(first, k)))
-                if error <= 0.5 * limit:
-                    return -slope + SURE_ERRORS * error < limit
-        return False
-
-    def _residuals(self, first: int, k: int) -> np.ndarray:
-        """Return what is left of ln(pressure), as read, about its straight line."""
-        t, x = self.t.end_s[first : k + 1], np.log(self.t.raw[first : k + 1])
-        away = t - t.mean()
-        left = x - x.mean() - away * float(away @ x / (away @ away))
-        spread = 4.0 * 1.4826 * float(np.median(np.abs(left)))
-        clipped: np.ndarray = np.clip(left, -spread, spread)
-        return clipped
-
-    def _pace(self, k: int) -> float | None:
-        """Return how fast ln(pressure) fell a little above this level [1/min], None where that was not seen."""
-        at, p = self.t.end_s, self.calm
-        level = float(p[k])
-        paces = []
-        pull = self.story.pull_starts[-1]
-        for begin in {max(pull, self.stretch - 1), pull}:
-            lowest = np.minimum.accumulate(p[begin : k + 1])
-            from_ = max(0, int(np.searchsorted(-lowest, -PACE_FROM * level)) - 1)
-            to = int(np.searchsorted(-lowest, -PACE_TO * level))
-            if to < len(lowest) and to > from_ and lowest[to] > 0.0:
-                fall = math.log(lowest[from_] / max(lowest[to], PACE_TO * level))
-                if fall >= PACE_LEAST:
-                    paces.append(60.0 * fall / float(at[begin + to] - at[begin + from_]))
-        return max(paces) if paces else None
-
-    def _trend(self, k: int) -> tuple[float, float]:
-        """Return slope of ln(pressure) per minute and its standard error over the shortest window that tells it."""
-        slope, error = math.nan, math.inf
-        for window in WINDOWS_S:
-            found, its, _ = self._line(k, window)
-            if not math.isfinite(its):
-                break
-            slope, error = found, its
-            if error <= 0.5 * FLAT_PER_MIN:
-                break
-        return slope, error
-
-    def _line(self, k: int, window_s: float) -> tuple[float, float, int]:
-        """Return slope of ln(pressure) per minute, its standard error for independent noise, and the first tick.
-
-        The error is infinite where this stretch of pumping is shorter than the window.
-        """
-        at = self.t.end_s
-        first = max(self.stretch, int(np.searchsorted(at, at[k] - window_s)))
-        span = float(at[k] - at[first])
-        n, st, stt, sx, stx = self.sums[:, k] - (self.sums[:, first - 1] if first else 0.0)
-        if span < 0.9 * window_s or n < 5:
-            return math.nan, math.inf, first
-        spread = stt - st * st / n
-        slope = 60.0 * float((stx - st * sx / n) / spread)
-        noise = 60.0 * float(self.t.scatter[k]) * math.sqrt(SMOOTHED / spread)
-        # stairs hide half a step at either end
-        return slope, math.hypot(noise, 30.0 * float(self.t.quantum[k] / self.t.vacuum[k]) / span), first
 
     def _stalled(self, k: int, slope: float) -> None:
         p, at = self.t.vacuum, self.t.end_s
@@ -470,7 +321,7 @@ class Walk:
             return 0.0
         fall = (self.log[begin : k + 1][:-4] - self.log[begin : k + 1][4:]) / (at[4:] - at[:-4])
         near = (p[4:] > 1.5 * level_pa) & (p[4:] < 10.0 * level_pa)
-        return float(max(0.0, fall[near].max())) if near.any() else self.story.best_slope_per_min / 60.0
+        return float(max(0.0, fall[near].max())) if near.any() else 0.0
 
     def _same_after_oil(self, k: int, stall: Stall) -> bool:
         """Return whether, ten minutes into pumping on fresh oil, the level is where it was."""

@@ -1,0 +1,214 @@
+"""The numbers of an evacuation so far: level, times, speeds, rise, leak, water, oil."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.evacuation import flow
+from analysis.evacuation.story import Closed, Story
+from analysis.evacuation.ticks import Ticks
+from analysis.fluids import refrigerant, water
+from analysis.result import Figure, FigureValue
+from analysis.stretch import Stretch
+
+ROOM_K = 293.15
+"""Gas is at about room temperature at hose and pump."""
+WATER_SHARE = (0.4, 1.3)
+"""The water removed is known to about these factors: not all gas is water, the speed is a formula's (our judgement)."""
+PACE_FROM, PACE_TO = 4.0, 1.4
+"""The speed found is the pull's pace between these multiples of its lowest level."""
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What is asked for: pascal and seconds, None where nobody stated it; `source` names the rule file used."""
+
+    target_pa: float | None
+    hold_s: float | None
+    limit_pa: float | None
+    source: str
+    limit_is_target: bool = False
+
+
+def judged_pull(ticks: Ticks, story: Story) -> int:
+    """Return the pull that the verdict is on: the last that pumped for five minutes under 5 kPa, else the first."""
+    steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0)
+    deep = np.where(np.asarray(story.pumping) & (ticks.vacuum < 5e3), steps, 0.0)
+    ends = [*story.pull_starts[1:], len(ticks)]
+    pumped = [i for i, (a, b) in enumerate(zip(story.pull_starts, ends, strict=True)) if deep[a:b].sum() >= 300.0]
+    return pumped[-1] if pumped else 0
+
+
+def judged_hold(story: Story, pull: int) -> Closed | None:
+    """Return the last hold of a pull that came to an outcome, else its last."""
+    holds = [c for c in story.closeds if c.hold and c.pull == pull]
+    best = [c for c in holds if c.outcome in ("hold_passed", "hold_failed")] or holds
+    return best[-1] if best else None
+
+
+def final_level(ticks: Ticks, story: Story) -> float:
+    """Return the level [Pa] at the end of the hold that passed, else at the end, before the vacuum was broken."""
+    pull = judged_pull(ticks, story)
+    hold = judged_hold(story, pull)
+    passed = [h.level_pa for h in story.happenings if h.what == "hold_passed" and h.closed is hold]
+    if passed:
+        return passed[-1]
+    ends = [*story.pull_starts[1:], len(ticks)]
+    return float(ticks.vacuum[ends[pull] - 1])
+
+
+def seconds_left(story: Story, ticks: Ticks, aim: Aim) -> tuple[float, float, float] | None:
+    """Return the time to the target at the present trend [s]: low, middle, high; None when it does not fall.
+
+    Middle and low keep today's pace; high lets it fade as a hose's does in viscous flow, in proportion to pressure.
+    """
+    reached = len(story.pull_starts) - 1 in story.targets
+    if aim.target_pa is None or reached or not story.pumping or not story.pumping[-1]:
+        return None
+    slope, error = -story.slope_per_min / 60.0, story.slope_error / 60.0
+    level = float(ticks.vacuum[-1])
+    if not math.isfinite(slope) or slope <= 2.0 * error or level <= aim.target_pa:
+        return None
+    ratio = level / aim.target_pa
+    return (
+        math.log(ratio) / (slope + 2.0 * error),
+        math.log(ratio) / slope,
+        (ratio - 1.0) / (slope - 2.0 * error),
+    )
+
+
+def speed_found(ticks: Ticks, story: Story, volume_m3: float) -> tuple[float, float] | None:
+    """Return the speed with which the judged pull emptied the circuit [m3/s] and the level it is for [Pa].
+
+    S = V d(ln p)/dt, over the last part of the fall; None where too little of it was seen.
+    """
+    pull = judged_pull(ticks, story)
+    ends = [*story.pull_starts[1:], len(ticks)]
+    part = slice(story.pull_starts[pull], ends[pull])
+    p, at = ticks.vacuum[part], ticks.end_s[part]
+    closed = [c.first for c in story.closeds if c.pull == pull]
+    if closed:
+        p, at = p[: closed[0] - part.start + 1], at[: closed[0] - part.start + 1]
+    if len(p) < 5:
+        return None
+    lowest = np.minimum.accumulate(p)
+    floor = float(lowest[-1])
+    begin = max(0, int(np.searchsorted(-lowest, -PACE_FROM * floor)) - 1)
+    end = int(np.searchsorted(-lowest, -PACE_TO * floor))
+    if end >= len(p) or end - begin < 2 or lowest[begin] < 1.5 * lowest[end]:
+        return None
+    pace = math.log(float(lowest[begin] / lowest[end])) / float(at[end] - at[begin])
+    return volume_m3 * pace, math.sqrt(float(lowest[begin] * lowest[end]))
+
+
+def pump_and_hose(stretch: Stretch, pressure_pa: float) -> float | None:
+    """Return the speed that pump and hose together can have at a pressure [m3/s], None when not stated."""
+    stated = stretch.job.evacuation
+    if stated.pump_flow_m3_per_s is None:
+        return None
+    bore, length = stated.hose_bore_m, stated.hose_length_m
+    if not bore or not length or not stated.pump_flow_m3_per_s:
+        return stated.pump_flow_m3_per_s
+    hose = flow.hose_conductance(bore, length, pressure_pa)
+    return float(flow.in_series(stated.pump_flow_m3_per_s, hose))
+
+
+def hose_words(stretch: Stretch, pressure_pa: float) -> str:
+    """Return what the hose lets through of the pump's flow at a level, as a sentence; empty when it lets most of it."""
+    stated = stretch.job.evacuation
+    speed = pump_and_hose(stretch, pressure_pa)
+    if speed is None or stated.pump_flow_m3_per_s is None or speed > 0.5 * stated.pump_flow_m3_per_s:
+        return ""
+    system = stretch.job.job.units
+    level = Figure(pressure_pa, "vacuum").show(system, 2)
+    through, whole = Figure(speed, "flow").show(system, 2), Figure(stated.pump_flow_m3_per_s, "flow").show(system, 2)
+    return f" At {level} the hose gives {through} of the pump's {whole}; a wider and shorter one is quicker."
+
+
+def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[str, FigureValue]:
+    """Return the stage's figures; NaN where there is nothing to say."""
+    pull = judged_pull(ticks, story)
+    hold = judged_hold(story, pull)
+    reached = story.targets.get(pull)
+    begun = 0.0 if pull == 0 else float(ticks.end_s[story.pull_starts[pull]])
+    took = math.nan if reached is None else float(ticks.end_s[reached]) - begun
+    rises = [c.rise for c in story.closeds if c.rise is not None]
+    rise = hold.rise if hold is not None and hold.rise is not None else rises[-1] if rises else None
+    figures: dict[str, FigureValue] = {
+        "final": Figure(final_level(ticks, story), "vacuum"),
+        "time_to_target": Figure(took, "minutes"),
+        "rise_rate": Figure(math.nan if rise is None else rise.rate_pa_per_s, "vacuum_rate"),
+        "plateau": Figure(math.nan if rise is None else rise.plateau_pa, "vacuum"),
+    }
+    if rise is not None:
+        figures["rise_straight"] = Figure(rise.leak, "fraction")
+        figures["rise_levels_off"] = Figure(rise.moisture, "fraction")
+    volume, stated = stretch.job.circuit.internal_volume_m3, stretch.job.evacuation
+    if volume is not None:
+        found = speed_found(ticks, story, volume)
+        if found is not None:
+            figures["effective_speed"] = Figure(found[0], "flow")
+            figures["effective_speed_at"] = Figure(found[1], "vacuum")
+        if rise is not None and rise.kind != "moisture":
+            figures |= _leak(stretch, flow.leak_rate(volume, max(0.0, rise.rate_pa_per_s)), ticks)
+    speed = pump_and_hose(stretch, float(ticks.vacuum[-1]))
+    if speed is not None:
+        figures["speed_through_hose"] = Figure(speed, "flow")
+        figures |= _water(stretch, ticks, story)
+    since_oil = max([0.0, *story.oil_changes])
+    hours = _pumped_since(ticks, story, since_oil)
+    figures["oil_hours"] = Figure(hours, "hours")
+    if stated.pump_oil_life_s is not None:
+        figures["oil_change_due_in"] = Figure(max(0.0, stated.pump_oil_life_s - hours), "hours")
+    left = seconds_left(story, ticks, aim)
+    if left is not None:
+        for name, value in zip(("time_left_low", "time_left", "time_left_high"), left, strict=True):
+            figures[name] = Figure(value, "minutes")
+    return figures
+
+
+def _leak(stretch: Stretch, leak: float, ticks: Ticks) -> dict[str, FigureValue]:
+    figures: dict[str, FigureValue] = {"leak_rate": Figure(leak, "leak_rate")}
+    if stretch.job.circuit.refrigerant is not None:
+        molar = refrigerant(stretch.job.circuit.refrigerant).molar_mass_kg_per_mol
+        warm = float(ticks.warmest[-1])
+        mass = flow.leak_mass_rate(leak, molar, warm if np.isfinite(warm) else ROOM_K)
+        figures |= {"leak": Figure(mass, "leak_g"), "leak_oz": Figure(mass, "leak_oz")}
+    return figures
+
+
+def _water(stretch: Stretch, ticks: Ticks, story: Story) -> dict[str, FigureValue]:
+    """Return the water pumped away while water held the level, and what of it this oil met at most.
+
+    S p M / (R T) over the pumping at levels that water can hold; the speed is that of pump and hose there.
+    """
+    likely = np.zeros(len(ticks), dtype=bool)
+    possible = np.zeros(len(ticks), dtype=bool)
+    levels = np.geomspace(1.0, 2e4, 40)
+    speeds = np.array([pump_and_hose(stretch, float(level)) for level in levels], dtype=float)
+    vapour = np.asarray(water.vapor_pressure_pa(np.where(np.isfinite(ticks.warmest), ticks.warmest, ROOM_K)))
+    steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0) * np.asarray(story.pumping)
+    flows = flow.water_mass(np.interp(ticks.vacuum, levels, speeds), np.minimum(ticks.vacuum, vapour), ROOM_K, steps)
+    for stall in story.stalls:
+        part = slice(stall.since, len(ticks) if stall.cleared is None else stall.cleared)
+        likely[part] |= stall.cause == "moisture"
+        possible[part] |= stall.cause in ("moisture", "undecided")
+    removed = float(flows[likely].sum())
+    figures: dict[str, FigureValue] = {}
+    if removed > 0.0:
+        figures["water_removed"] = Figure(removed, "mass")
+        figures["water_removed_low"] = Figure(WATER_SHARE[0] * removed, "mass")
+        figures["water_removed_high"] = Figure(WATER_SHARE[1] * removed, "mass")
+    taken = float(flows[possible & (ticks.end_s > max([0.0, *story.oil_changes]))].sum())
+    if taken > 0.0:
+        figures["water_through_oil_at_most"] = Figure(WATER_SHARE[1] * taken, "mass")
+    return figures
+
+
+def _pumped_since(ticks: Ticks, story: Story, since_s: float) -> float:
+    """Return the seconds of pumping since a moment, counting pauses of the readings as a minute at most."""
+    steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0)
+    return float(steps[np.asarray(story.pumping) & (ticks.end_s > since_s)].sum())

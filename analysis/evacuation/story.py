@@ -1,0 +1,78 @@
+"""What an evacuation is told as: closed stretches, stalls, and what happened in which order."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from analysis.evacuation.rise import Rise
+
+
+@dataclass
+class Closed:
+    """A stretch with the pump valve closed.
+
+    `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
+    of; `marked`: somebody said so, else its rise shows it; `level_pa`: just before.
+    """
+
+    first: int
+    begin_s: float
+    pull: int
+    marked: bool
+    level_pa: float
+    last: int | None = None
+    end_s: float | None = None
+    hold: bool = False
+    rise: Rise | None = None
+    next_check_s: float = 180.0
+    outcome: str = ""
+    cause: str = ""
+
+
+@dataclass
+class Stall:
+    """A stall: since which tick, at what level [Pa], and what is thought to be the cause."""
+
+    since: int
+    level_pa: float
+    cause: str
+    shares: dict[str, float]
+    trend_per_min: float
+    pull: int
+    cleared: int | None = None
+
+
+@dataclass(frozen=True)
+class Happening:
+    """Something that became known at tick `tick`, true since second `since_s`; `what` names the finding."""
+
+    tick: int
+    since_s: float
+    what: str
+    closed: Closed | None = None
+    stall: Stall | None = None
+    cause: str = ""
+    shares: dict[str, float] = field(default_factory=dict)
+    held_s: float = 0.0
+    level_pa: float = 0.0
+
+
+@dataclass
+class Story:
+    """The whole walk.
+
+    `pumping` says for each tick whether the pump had the circuit, as known then; `targets` in which tick each pull
+    (by its place in `pull_starts`) reached the target.
+    """
+
+    happenings: list[Happening] = field(default_factory=list)
+    closeds: list[Closed] = field(default_factory=list)
+    stalls: list[Stall] = field(default_factory=list)
+    pull_starts: list[int] = field(default_factory=list)
+    oil_changes: list[float] = field(default_factory=list)
+    pumping: list[bool] = field(default_factory=list)
+    slope_per_min: float = math.nan
+    slope_error: float = math.nan
+    targets: dict[int, int] = field(default_factory=dict)
+    pumped_s: float = 0.0
