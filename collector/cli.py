@@ -78,6 +78,20 @@ def note(job: Path, text: str) -> None:
 
 
 @app.command
+def acknowledge(job: Path, name: str = "") -> None:
+    """Acknowledge an alarm by its name, or all that are open: it is not repeated any more."""
+    _send(job, "note", "alarm", "acknowledged", name)
+
+
+@app.command
+def alarm_test(job: Path) -> None:
+    """Send a test message through every target of every alarm of a job."""
+    from collector.commands.alarm_test import run_alarm_test
+
+    run_alarm_test(job)
+
+
+@app.command
 def stage(job: Path, what: Literal["begin", "end"], name: str) -> None:
     """Begin or end a stage.
 

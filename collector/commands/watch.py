@@ -19,6 +19,7 @@ from pathlib import Path
 
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import READINGS_FILE, load_job
+from collector.follow.alarm_rules import load_rules
 from collector.follow.broker import Broker
 from collector.follow.keep import Kept
 from collector.follow.say import status_line
@@ -108,6 +109,9 @@ def followers_of(folder: Path) -> dict[str, str]:
     if job.publish:
         Broker(job.publish, folder)
         followers["mqtt"] = "collector.follow.mqtt"
+    if job.alarm:
+        load_rules(job.alarm, folder)
+        followers["alarms"] = "collector.follow.alarms"
     return followers
 
 

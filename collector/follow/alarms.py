@@ -1,0 +1,409 @@
+"""The follower that raises alarms: looks at log and machine, tells, repeats until acknowledged, escalates.
+
+What was raised, acknowledged and cleared stands in the journal as notes (subject ``alarm``), so that a follower that
+starts again raises nothing twice. Messages that are not taken are tried again, each target on its own.
+"""
+
+from __future__ import annotations
+
+import concurrent.futures
+import datetime
+import math
+import shutil
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import psutil
+
+from analysis.vocabulary.channels import LEVELS
+from analysis.vocabulary.errors import InputError, StandwatchError
+from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
+from analysis.vocabulary.units import convert
+from collector.control import send as put_entry
+from collector.entries import LONGEST_TEXT, Entry
+from collector.follow import tell
+from collector.follow.alarm_rules import Rule, load_rules
+from collector.follow.keep import end_with_parent
+from collector.follow.tail import JournalRow, JournalTail, ReadingsTail
+from collector.instruments.polling import Backoff
+from collector.recorder import interval_of
+
+LOOK_EVERY_S = 2.0
+RECENT_S = 900.0
+"""A finding older than this when it is first seen is history: a follower that was away does not ring for it."""
+MOST_OPEN = 200
+SENDERS = 4
+SUBJECT = "alarm"
+
+
+@dataclass(frozen=True)
+class Condition:
+    """Something a rule asks for. One that `lasts` ends by itself; the other (a finding) only when acknowledged."""
+
+    rule: Rule
+    text: str
+    level: str
+    lasts: bool = True
+    key: str = ""
+
+    @property
+    def name(self) -> str:
+        """What makes it this one: its rule, and the text or instrument."""
+        return f"{self.rule.name}: {self.key or self.text}"
+
+
+@dataclass
+class Open:
+    """An alarm that was raised and is neither acknowledged nor cleared."""
+
+    condition: Condition
+    raised_at: float
+    next_at: float
+    acknowledged: bool = False
+    escalated: bool = False
+
+
+@dataclass(frozen=True)
+class Message:
+    """One message to one address (never shown); an empty address is the sound."""
+
+    address: str = field(repr=False)
+    title: str
+    text: str
+    level: str
+
+
+class Desk:
+    """Which alarms are open and what is due; no clocks, no sending: `now` [s since 1970] and `local` are given."""
+
+    def __init__(self, rules: Iterable[Rule]) -> None:
+        self.rules = list(rules)
+        self.open: dict[str, Open] = {}
+        self._known: dict[str, bool] = {}  # raised ones, and whether they were acknowledged
+
+    def heard(self, row: JournalRow) -> None:
+        """Take what the journal says of alarms: raised earlier, acknowledged, cleared."""
+        if row.kind != "note" or row.subject != SUBJECT:
+            return
+        if row.value == "raised":
+            self._known.setdefault(row.text, False)
+        elif row.value == "acknowledged":
+            for name in self._known:
+                if row.text in ("", name) or name.startswith(f"{row.text}: "):
+                    self._known[name] = True
+            for name, alarm in self.open.items():
+                if row.text in ("", alarm.condition.rule.name, name):
+                    alarm.acknowledged = True
+
+    def judge(
+        self, conditions: Iterable[Condition], now: float, local: datetime.time
+    ) -> tuple[list[Message], list[Entry]]:
+        """Return messages that are due and what the journal is to hold."""
+        messages: list[Message] = []
+        entries: list[Entry] = []
+        holding = {condition.name: condition for condition in conditions}
+        for name, condition in holding.items():
+            if name in self.open or len(self.open) >= MOST_OPEN:
+                continue
+            known = self._known.get(_line(name)) if not condition.lasts else None
+            if known is True:
+                continue
+            self._known[_line(name)] = False
+            self.open[name] = Open(condition, now, now if known is None else now + condition.rule.repeat_s)
+            if known is None:  # else it was raised before this follower started, and is still to be acknowledged
+                entries.append(Entry("note", SUBJECT, "raised", _line(name)))
+        for name, alarm in list(self.open.items()):
+            ended = alarm.condition.lasts and name not in holding
+            if ended or (alarm.acknowledged and not alarm.condition.lasts):
+                del self.open[name]
+            if ended:
+                entries.append(Entry("note", SUBJECT, "cleared", _line(name)))
+                if not alarm.condition.rule.is_quiet(local):
+                    messages += self._to(alarm, "over", local, sound=False)
+            elif not alarm.acknowledged and now >= alarm.next_at and not alarm.condition.rule.is_quiet(local):
+                rule = alarm.condition.rule
+                if rule.escalation and now - alarm.raised_at >= rule.escalate_after_s and not alarm.escalated:
+                    alarm.escalated = True
+                word = "escalated" if alarm.escalated else "repeated" if alarm.next_at > alarm.raised_at else ""
+                messages += self._to(alarm, word, local, sound=True)
+                alarm.next_at = now + rule.repeat_s
+                if rule.escalation and not alarm.escalated:
+                    alarm.next_at = min(alarm.next_at, alarm.raised_at + max(rule.escalate_after_s, 1.0))
+        return messages, entries
+
+    @staticmethod
+    def _to(alarm: Open, word: str, local: datetime.time, *, sound: bool) -> list[Message]:
+        condition, rule = alarm.condition, alarm.condition.rule
+        addresses = [*rule.targets, *(rule.escalation if alarm.escalated else ())]
+        title = f"{condition.level.upper()} {rule.name}" + (f" ({word})" if word else "")
+        level = "info" if word == "over" else condition.level
+        found = [Message(address, title, condition.text, level) for address in addresses]
+        return [*found, Message("", title, condition.text, level)] if sound and rule.sound else found
+
+
+@dataclass
+class Watcher:
+    """Finds the conditions that hold in one job folder and on this machine."""
+
+    folder: Path
+    rules: list[Rule]
+    interval_s: float = 1.0
+    battery: Callable[[], tuple[float, bool] | None] = field(default=lambda: battery_now())
+    free_bytes: Callable[[Path], int] = field(default=lambda folder: shutil.disk_usage(folder).free)
+    began: float = field(default_factory=time.time)
+    rows: list[JournalRow] = field(default_factory=list, init=False)
+    _lost: dict[str, str] = field(default_factory=dict)
+    _recorder: str = ""
+    _since: dict[str, float] = field(default_factory=dict)
+    _beyond: dict[str, str] = field(default_factory=dict)
+    _beat_at: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._journal = JournalTail(self.folder / JOURNAL_FILE)
+        self._readings = ReadingsTail(self.folder / READINGS_FILE)
+
+    def look(self, now: float) -> list[Condition]:
+        """Read what was added and return what holds now; `rows` are the journal's new rows."""
+        self.rows = []
+        while more := self._journal.rows():
+            self.rows += more
+        found: list[Condition] = []
+        for row in self.rows:
+            if row.kind == "instrument" and row.value in ("lost", "back"):
+                self._lost.pop(row.subject, None)
+                if row.value == "lost":
+                    self._lost[row.subject] = row.text
+            elif row.kind == "recorder" and row.value in ("started", "resumed", "stopped"):
+                self._recorder = row.value
+                self._lost.clear()
+            elif row.kind == "finding" and now - row.at <= RECENT_S:
+                found += self._rules_for(row)
+        while rows := self._readings.rows():
+            for at, values in rows:
+                self._judge_row(at, values, now)
+        for rule in self.rules:
+            found += getattr(self, f"_{rule.on}", _nothing)(rule, now)
+        return found
+
+    def _rules_for(self, row: JournalRow) -> list[Condition]:
+        level = LEVELS.index(row.value) if row.value in LEVELS else 0
+        return [
+            Condition(rule, f"{row.subject}: {row.text}", row.value, lasts=False)
+            for rule in self.rules
+            if rule.on == "finding"
+            and level >= LEVELS.index(rule.level)
+            and (not rule.kinds or row.subject in rule.kinds)
+        ]
+
+    def _judge_row(self, at: float, values: list[float], now: float) -> None:
+        if now - at > RECENT_S:
+            return  # history, read when the follower starts
+        for rule in self.rules:
+            if rule.on != "limit":
+                continue
+            for column, value in zip(self._readings.columns, values, strict=True):
+                if column.channel == rule.channel and math.isfinite(value):
+                    text = beyond(rule, value, column.unit.symbol)
+                    if text is None:
+                        self._since.pop(rule.name, None)
+                        self._beyond.pop(rule.name, None)
+                    elif at - self._since.setdefault(rule.name, at) >= rule.after_s:
+                        self._beyond[rule.name] = text
+
+    def _limit(self, rule: Rule, _now: float) -> list[Condition]:
+        text = self._beyond.get(rule.name)
+        return [] if text is None else [Condition(rule, text, rule.level, key=rule.channel)]
+
+    def _instrument_lost(self, rule: Rule, _now: float) -> list[Condition]:
+        return [Condition(rule, f"{n} is lost: {why}", rule.level, key=n) for n, why in self._lost.items()]
+
+    def _recorder_gone(self, rule: Rule, now: float) -> list[Condition]:
+        if self._recorder == "stopped":
+            return []
+        try:
+            last = (self.folder / READINGS_FILE).stat().st_mtime
+        except OSError:
+            last = 0.0
+        silent_s = now - max(last, self.began)
+        if silent_s <= max(rule.after_s, 3.0 * self.interval_s):
+            return []
+        return [Condition(rule, "no rows are being recorded", rule.level, key="recorder")]
+
+    def _disk_low(self, rule: Rule, _now: float) -> list[Condition]:
+        try:
+            free_mb = self.free_bytes(self.folder) / 1e6
+        except OSError:
+            return []
+        if free_mb >= rule.below_mb:
+            return []
+        return [Condition(rule, f"{free_mb:.0f} MB are left on the disk", rule.level, key="disk")]
+
+    def _battery_low(self, rule: Rule, _now: float) -> list[Condition]:
+        charge = self.battery()
+        if charge is None or charge[1] or charge[0] >= rule.battery:
+            return []
+        return [Condition(rule, f"the battery is at {100 * charge[0]:.0f} %, no mains", rule.level, key="battery")]
+
+    def _heartbeat(self, rule: Rule, now: float) -> list[Condition]:
+        """Return a message now and then that says that watching goes on: its absence is the alarm."""
+        if now < self._beat_at.get(rule.name, -math.inf):
+            return []
+        self._beat_at[rule.name] = now + rule.repeat_s
+        return [Condition(rule, "still watching", "info", key="heartbeat")]
+
+
+def _line(text: str) -> str:
+    """Return a text as the journal gives it back."""
+    return "".join(c if c.isprintable() else " " for c in text)[:LONGEST_TEXT]
+
+
+def _nothing(_rule: Rule, _now: float) -> list[Condition]:
+    return []
+
+
+def battery_now() -> tuple[float, bool] | None:
+    """Return charge (0 to 1) and whether mains is there; None on a machine without a battery."""
+    try:
+        found = psutil.sensors_battery()
+    except (AttributeError, OSError, RuntimeError):
+        return None
+    return None if found is None else (found.percent / 100.0, bool(found.power_plugged))
+
+
+def beyond(rule: Rule, value: float, unit: str) -> str | None:
+    """Return what to say of a reading in `unit` that is beyond the limit of a rule; None when it is not.
+
+    `above` and `below` speak of the pressure itself, also where a column or a limit counts vacuum downwards. A limit
+    that cannot be compared (gauge against absolute) is said as such: a limit nobody watches is worse.
+    """
+    for word, limit in (("above", rule.above), ("below", rule.below)):
+        if limit is None:
+            continue
+        try:
+            base = "kPag" if unit == "inHg" else unit
+            here, there = convert(value, unit, base), convert(limit[0], limit[1], base)
+        except InputError:
+            return f"{rule.channel} [{unit}] cannot be compared with a limit in {limit[1]}"
+        if (here > there) if word == "above" else (here < there):
+            return f"{rule.channel} is {value:g} {unit}, {word} {limit[0]:g} {limit[1]}"
+    return None
+
+
+@dataclass
+class _Due:
+    message: Message
+    at: float
+    until: float
+    backoff: Backoff = field(default_factory=lambda: Backoff(2.0, 120.0))
+
+
+GIVE_UP_S = 3_600.0
+MOST_DUE = 500
+
+
+@dataclass
+class AlarmFollower:
+    """Looks, judges, tells."""
+
+    watcher: Watcher
+    desk: Desk
+    put: Callable[[Path, Entry], None] = put_entry
+    send: Callable[[str, str, str, str], bool] = tell.send
+    ring: Callable[[], None] = tell.sound
+    say: Callable[[str], None] = field(default=lambda line: print(f"standwatch: alarms: {line}", file=sys.stderr))
+    _due: list[_Due] = field(default_factory=list)
+    _unwritten: list[Entry] = field(default_factory=list)
+
+    def look(self, now: float, local: datetime.time, pool: concurrent.futures.Executor) -> None:
+        """Look once and send what is due; returns within a bounded time."""
+        conditions = self.watcher.look(now)
+        for row in self.watcher.rows:
+            self.desk.heard(row)
+        beats = [c for c in conditions if c.rule.on == "heartbeat"]
+        messages, entries = self.desk.judge((c for c in conditions if c.rule.on != "heartbeat"), now, local)
+        for beat in beats:
+            messages += [Message(a, f"standwatch {beat.rule.name}", beat.text, "info") for a in beat.rule.targets]
+        for message in messages:
+            if message.address:
+                self._due.append(_Due(message, now, now + GIVE_UP_S))
+            else:
+                self.ring()
+        del self._due[:-MOST_DUE]
+        self._unwritten = [*self._unwritten, *entries][-MOST_OPEN:]
+        self._send(now, pool)
+        self._write()
+
+    def _send(self, now: float, pool: concurrent.futures.Executor) -> None:
+        due = [each for each in self._due if now >= each.at][: SENDERS * 2]
+        asked = [
+            (d, pool.submit(self.send, d.message.address, d.message.title, d.message.text, d.message.level))
+            for d in due
+        ]
+        for each, future in asked:
+            try:
+                taken = future.result(2 * tell.SEND_WITHIN_S)
+            except concurrent.futures.TimeoutError:
+                taken = False
+            if taken or now >= each.until:
+                self._due.remove(each)
+            else:
+                each.at = now + each.backoff.next_s()
+            if not taken:
+                self.say(
+                    f"{each.message.title}: a target did not take it" + (", given up" if now >= each.until else "")
+                )
+
+    def _write(self) -> None:
+        while self._unwritten:
+            try:
+                self.put(self.watcher.folder, self._unwritten[0])
+            except StandwatchError:
+                return  # tried again at the next look
+            self._unwritten.pop(0)
+
+    def run(self, stop: threading.Event) -> None:
+        """Look until `stop` is set."""
+        with concurrent.futures.ThreadPoolExecutor(SENDERS, thread_name_prefix="tell") as pool:
+            while not stop.is_set():
+                self.look(time.time(), datetime.datetime.now().time(), pool)
+                stop.wait(LOOK_EVERY_S)
+
+
+def follower_of(folder: Path) -> AlarmFollower:
+    """Return the follower of a job.
+
+    Raises
+    ------
+    InputError
+        The job or an `[[alarm]]` is refused.
+    """
+    job = load_job(folder)
+    rules = load_rules(job.alarm, folder)
+    return AlarmFollower(Watcher(folder, rules, interval_of(job)), Desk(rules))
+
+
+def main(folder: Path) -> None:
+    """Watch a job until the process that started this one ends or interrupts it."""
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    follower = follower_of(folder)
+    end_with_parent(stop)
+    follower.run(stop)
+
+
+if __name__ == "__main__":
+    try:
+        main(Path(sys.argv[1]))
+    except KeyboardInterrupt:
+        pass
+    except StandwatchError as error:
+        print(f"standwatch: alarms: {error}", file=sys.stderr, flush=True)
+        sys.exit(1)
+    except Exception as error:  # noqa: BLE001  the last place before the terminal: a line, not a traceback
+        print(f"standwatch: alarms: {type(error).__name__}", file=sys.stderr, flush=True)
+        sys.exit(1)
