@@ -32,8 +32,9 @@ FALLEN, FALLEN_NOISES = 0.1, 5.0
 BACK = 1.05
 EXPECTED_SHARE = 0.4
 """Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
+BLANK_FIRST_S = 90.0
 HOLD_COVERED = 0.8
-HOLD_FALLEN = 0.85
+HOLD_FALLEN = 0.15
 SEEN_SHARE, SEEN_PA = 1.5, 3.0
 """A hold that nobody marked is believed from a rise above this many times its start and so many pascal."""
 NEAR_RANGE = 0.7
@@ -55,7 +56,6 @@ class Walk:
         self.t, self.marks, self.target = ticks, marks, target_pa
         self.hold_s, self.limit = hold_s, limit_pa
         self.story = Story()
-        self.log = np.log(ticks.vacuum)
         self.trend = Trend(ticks)
         self.stretch = 0
         self.low = 0
@@ -188,7 +188,8 @@ class Walk:
     def _fallen(self, k: int) -> bool:
         """Return whether the pressure fell from its recent peak as it does when the valve is opened."""
         p = self.t.vacuum
-        share = max(FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))
+        quantum = float(self.t.quantum[k] / p[self.peak])
+        share = max(FALLEN, FALLEN_NOISES * float(self.t.scatter[k]), RISEN_QUANTA * quantum)
         limit = (1.0 - share) * p[self.peak]
         closed = self.closed
         if closed is not None and not closed.marked:  # back where it was
@@ -283,7 +284,7 @@ class Walk:
         begin = self.story.pull_starts[stall.pull]
         rises = []
         pump_closed = math.nan
-        per_s = EXPECTED_SHARE * self._pull_speed(begin, k, stall.level_pa)
+        per_s = EXPECTED_SHARE * self._pull_speed(begin, k, stall)
         for closed in self.story.closeds:
             if closed.first < begin or closed.hold or closed.rise is None:
                 continue
@@ -314,14 +315,21 @@ class Walk:
             trend_per_min=stall.trend_per_min,
         )
 
-    def _pull_speed(self, begin: int, k: int, level_pa: float) -> float:
-        """Return the quickest fall of ln(pressure) per second in the pull, a little above the stalled level."""
+    def _pull_speed(self, begin: int, k: int, stall: Stall) -> float:
+        """Return the quickest fall of ln(pressure) per second in the pull, a little above the stalled level.
+
+        Where the probe came into its range only at that level: a floor takes some time constants to reach, so the pace
+        was at least one e-fold in that time. 0 when the log begins there.
+        """
         p, at = self.t.vacuum[begin : k + 1], self.t.end_s[begin : k + 1]
-        if len(p) < 5:
-            return 0.0
-        fall = (self.log[begin : k + 1][:-4] - self.log[begin : k + 1][4:]) / (at[4:] - at[:-4])
-        near = (p[4:] > 1.5 * level_pa) & (p[4:] < 10.0 * level_pa)
-        return float(max(0.0, fall[near].max())) if near.any() else 0.0
+        if len(p) >= 5:
+            fall = (np.log(p[:-4]) - np.log(p[4:])) / (at[4:] - at[:-4])
+            near = (p[:-4] > 1.5 * stall.level_pa) & (p[:-4] < 10.0 * stall.level_pa)
+            if near.any():
+                return float(max(0.0, fall[near].max()))
+        began = 0.0 if begin == 0 else float(self.t.end_s[begin - 1])
+        blank = float(self.t.end_s[begin]) - began
+        return 1.0 / float(self.t.end_s[stall.since] - began) if blank > BLANK_FIRST_S else 0.0
 
     def _same_after_oil(self, k: int, stall: Stall) -> bool:
         """Return whether, ten minutes into pumping on fresh oil, the level is where it was."""
@@ -419,7 +427,8 @@ class Walk:
             return
         steps = np.diff(at[closed.first : k + 1], append=now_s)
         lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
-        kept = inside.min() >= HOLD_FALLEN * float(inside[0])
+        least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * closed.level_pa
+        kept = inside.min() >= least - RISEN_QUANTA * float(self.t.quantum[k])
         if not closed.marked:  # what steps up and lies flat may be the gauge alone
             self._rise(closed, k)
             rise = closed.rise
