@@ -92,6 +92,37 @@ def alarm_test(job: Path) -> None:
 
 
 @app.command
+def gather(
+    out: Path,
+    *,
+    broker: str,
+    topic: str | None = None,
+    ca_file: str | None = None,
+    username_env: str | None = None,
+    password_env: str | None = None,
+    password_file: str | None = None,
+    send_env: tuple[str, ...] = (),
+) -> None:
+    """Write the jobs that many laptops publish into one folder, as they grow.
+
+    Parameters
+    ----------
+    out : folder of job folders
+    broker : mqtt://HOST:1883 or mqtts://HOST:8883
+    topic : as in [publish]
+    ca_file : certificates to trust
+    username_env : environment variable that holds the user
+    password_env : environment variable that holds the password
+    password_file : file, mode 600, that holds the password
+    send_env : environment variable that holds an address to tell when a laptop or recorder is gone
+    """
+    from collector.commands.gather import run_gather
+
+    settings = {"broker": broker, "topic": topic, "ca_file": ca_file, "username_env": username_env}
+    run_gather(out, settings | {"password_env": password_env, "password_file": password_file}, send_env)
+
+
+@app.command
 def stage(job: Path, what: Literal["begin", "end"], name: str) -> None:
     """Begin or end a stage.
 

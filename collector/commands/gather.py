@@ -1,0 +1,53 @@
+"""`standwatch gather`: the jobs of many laptops, written here as they grow."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime
+import os
+import signal
+from collections.abc import Sequence
+from pathlib import Path
+
+from analysis.vocabulary.errors import InputError
+from collector.follow import tell
+from collector.follow.broker import Broker, from_environment
+from collector.follow.gather import Gatherer
+
+
+def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[str]) -> None:
+    """Gather until interrupted.
+
+    Raises
+    ------
+    InputError
+        A setting is refused, or another process gathers into `out`.
+    """
+    broker = Broker({key: value for key, value in settings.items() if value is not None}, Path.cwd())
+    addresses = [from_environment("--send-env", variable) for variable in send_env]
+    if not all(tell.understood(address) for address in addresses):
+        raise InputError("--send-env: an address is not understood (not shown); expected one such as json://HOST/path")
+
+    def alert(line: str) -> None:
+        for address in addresses:
+            if not tell.send(address, "ALARM standwatch", line, "alarm"):
+                say("an alarm was not taken by its target")
+
+    asyncio.run(_until_stopped(Gatherer(out, broker, say, alert)))
+
+
+def say(line: str) -> None:
+    """Print one line with the time of day."""
+    shown = "".join(c if c.isprintable() else " " for c in line)
+    print(f"{datetime.datetime.now():%H:%M:%S}  {shown}", flush=True)
+
+
+async def _until_stopped(gatherer: Gatherer) -> None:
+    task = asyncio.create_task(gatherer.run(), name="gather")
+    if os.name != "nt":
+        for number in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+    try:
+        await task
+    except asyncio.CancelledError:
+        say(f"stopped; {gatherer.written} lines were written")
