@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -62,6 +63,7 @@ class Walk:
         self.peak = 0
         self.below = 0
         self.closed: Closed | None = None
+        self.valve_shut = False
         self.stall: Stall | None = None
         self.previous: Stall | None = None
         self.next_cause_s = 0.0
@@ -93,9 +95,11 @@ class Walk:
             self._end_closed(k - 1, float(at[k - 1]))
             self._new_pull(k)
         for when, subject in said:
+            if subject in ("pump_valve_closed", "pump_valve_open"):
+                self.valve_shut = subject == "pump_valve_closed"
             if subject in ("pump_valve_closed", "pump_off") and self.closed is None:
                 self._close(k, when, marked=True)
-            elif subject in ("pump_valve_open", "pump_on") and self.closed is not None:
+            elif subject in ("pump_valve_open", "pump_on") and self.closed is not None and not self.valve_shut:
                 self._judge_hold(k, when)
                 self._end_closed(k, when)
                 self._reopened(k)
@@ -382,7 +386,12 @@ class Walk:
         noise = float(t.scatter[first])
         level = np.where(np.abs(np.log(t.raw[part] / t.vacuum[part])) > 4.0 * noise + 0.03, t.vacuum[part], t.raw[part])
         rise = judge_rise(at, level, noise, t.coldest[part], float(t.coldest[last]), float(t.warmest[last]))
-        closed.rise = rise if rise is not None else closed.rise
+        if rise is None:
+            return
+        before, closed.kind = closed.kind, rise.kind
+        if rise.kind in ("leak", "moisture") and before not in ("", rise.kind):  # one look more
+            rise = replace(rise, kind="undecided", plateau_pa=math.nan)
+        closed.rise = rise
 
     def _still_closed(self, closed: Closed, k: int) -> int:
         """Return the last tick up to `k` that surely is of the closed stretch: opening shows some readings late."""

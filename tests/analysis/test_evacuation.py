@@ -169,3 +169,15 @@ def test_an_ensemble_of_stalls_is_found_and_never_surely_wrong() -> None:
         found["sure and right" if said[-1] == truth else said[-1]] += 1
     assert set(found) <= {"sure and right", "undecided"}, found
     assert found["sure and right"] >= 18, found
+
+
+def test_fresh_oil_behind_a_closed_valve_leaves_the_circuit_closed() -> None:
+    """The pump is stopped, its oil changed and started again before the valve is opened, as is usual."""
+    marks = [(120.0, "pump_valve_closed"), (130.0, "pump_off"), (134.0, "oil_change"), (134.0, "pump_on")]
+    circuit = Circuit(
+        3, oil_ultimate=120.0, leak=0.004, with_pump_gauge=True, script=[*marks, (140.0, "pump_valve_open")]
+    )
+    result = judged(circuit)
+    assert set(causes(result)) == {"undecided", "pump_oil"}
+    closed = [span for span in result.spans if span.kind == "closed"]
+    assert [round((span.end - span.begin).total_seconds() / 60) for span in closed] == [20]
