@@ -141,16 +141,16 @@ async def come_true(condition: Callable[[], object], timeout_s: float = 20.0) ->
 
 
 @contextlib.asynccontextmanager
-async def publishing(publisher: Publisher) -> AsyncIterator[Publisher]:
-    """Run a publisher beside the block and stop it in order."""
+async def publishing(*publishers: Publisher) -> AsyncIterator[None]:
+    """Run publishers beside the block and stop them in order."""
     stop = threading.Event()
-    task = asyncio.create_task(publisher.run(stop))
+    tasks = [asyncio.create_task(publisher.run(stop)) for publisher in publishers]
     try:
-        yield publisher
+        yield
     finally:
         stop.set()
-        async with asyncio.timeout(15):
-            await task
+        async with asyncio.timeout(30):
+            await asyncio.gather(*tasks)
 
 
 class Log:

@@ -72,11 +72,10 @@ async def test_two_hundred_laptops_and_a_gatherer_that_is_away_in_between(
 
     grow(5)
     out = tmp_path / "out"
-    async with contextlib.AsyncExitStack() as stack:
-        for log in logs.values():
-            publisher = publisher_of(log.folder)
-            publisher.linger_s, publisher.say = 0.0, lambda _line: None
-            await stack.enter_async_context(publishing(publisher))
+    publishers = [publisher_of(log.folder) for log in logs.values()]
+    for publisher in publishers:
+        publisher.linger_s, publisher.say = 0.0, lambda _line: None
+    async with publishing(*publishers):
         async with gathering(out, broker.port):
             await come_true(lambda: all(same(log, out / name) for name, log in logs.items()), 40.0)
         grow(5)  # published to nobody
