@@ -26,6 +26,8 @@ FALL = 0.008
 """A fall of this share within `LOOK_S` does not happen while it stands."""
 KINK_S, KINK_FALL, KINK_LEFT = 150.0, 0.02, 0.1
 """A fall that goes on for twice this time and then drops to this share of what was expected, was stopped."""
+CREEP_KG = 0.05
+"""What a standing load may gain within `LOOK_S` by the scale's own creep and a hose that warms; common practice."""
 STILL = 0.08
 """The mass rate of a machine that stands is under this share of what it lately did."""
 
@@ -84,7 +86,8 @@ def standing(ticks: Ticks) -> np.ndarray:
     rises |= some & (slowly > np.maximum(2.0 * RISE * pressure, 2.0 * resolution))
     scale = np.isfinite(ticks.moved_kg) & np.isfinite(ticks.moved_kg[old])
     moved = ticks.moved_kg - ticks.moved_kg[old]
-    some_mass = scale & some & (moved > 2.0 * ticks.mass_resolution_kg)
+    # a scale creeps by some grams under a hose; a pause that was marked is not given up for that
+    some_mass = scale & some & (moved > 2.0 * ticks.mass_resolution_kg + np.where(ticks.marked == 1.0, CREEP_KG, 0.0))
     longer = before(ticks.at_s, 5 * LOOK_S)
     lately = np.where(longer >= 0, ticks.moved_kg[old] - ticks.moved_kg[np.maximum(longer, 0)], np.nan) / 4.0
     no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
