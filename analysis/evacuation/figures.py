@@ -44,7 +44,7 @@ def judged_pull(ticks: Ticks, story: Story) -> int:
 
 def judged_hold(story: Story, pull: int) -> Closed | None:
     """Return the last hold of a pull that came to an outcome, else its last."""
-    holds = [c for c in story.closeds if c.hold and c.pull == pull]
+    holds = [c for c in story.closeds if c.hold and c.pull == pull and (c.marked or c.outcome != "unclear")]
     best = [c for c in holds if c.outcome in ("hold_passed", "hold_failed")] or holds
     return best[-1] if best else None
 

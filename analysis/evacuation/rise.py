@@ -23,7 +23,8 @@ LEAST_S, LEAST_READINGS = 180.0, 5
 LEVELS_OFF_S = 300.0
 """Shorter than this a rise that slows down may be the gas alone that comes off after closing."""
 STRAIGHT_S = 270.0
-"""Shorter than this a line says little of what comes."""
+BENT_FIRST_S = 720.0
+"""Shorter than this a line says little of what comes; the second, for a line that began bent."""
 FLAT_SHARE = 0.06
 """A rise of less than this part of the level, and no more than twice the noise, is no rise."""
 ABOVE_WATER = 1.2
@@ -98,11 +99,11 @@ def judge_rise(
         return Rise("leak", rate, np.nan, float(t[-1]), begin, end, 1.0, 0.0)
     follow = _follow(t, metal)
     slow = np.linspace(cold, max(warm, cold + 1.0), 3)
-    leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))
+    line, leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))
     kind: Kind = "undecided"
     if moisture >= SURE and t[-1] >= LEVELS_OFF_S:
         kind = "moisture"
-    elif leak >= SURE and t[-1] >= STRAIGHT_S:
+    elif leak >= SURE and t[-1] >= (STRAIGHT_S if line > 0.5 * leak else BENT_FIRST_S):
         kind = "leak"
     return Rise(
         kind, rate, plateau if kind == "moisture" else np.nan, float(t[-1]), begin, end, float(leak), float(moisture)
@@ -148,8 +149,8 @@ def _regress(f: np.ndarray, p: np.ndarray, weights: np.ndarray) -> tuple[np.ndar
 
 def _weigh(
     t: np.ndarray, p: np.ndarray, weights: np.ndarray, follow: np.ndarray, most: float, vapour: np.ndarray
-) -> tuple[float, float, float]:
-    """Return the likelihoods of leak and of moisture, and the plateau of the best that levels off [Pa]."""
+) -> tuple[float, float, float, float]:
+    """Return the likelihoods of a plain line, of a leak, of moisture; and the plateau of the best that levels off."""
     last = float(t[-1])
     rate, begun, straight = _straight(t, p, weights)
     shapes = (1.0 - np.exp(-t / LAGS_S[:, None])) * follow
@@ -163,7 +164,7 @@ def _weigh(
     line, share, left = _with_line(t, extra, p, weights)
     grown, settled = line * last, share * (1.0 - np.exp(-last / lags))
     real = (line > 0.0) & (share > 0.0)
-    early = lags <= GAS_LAGS_S[-1]
+    early = lags <= min(float(GAS_LAGS_S[-1]), last / 3.0)  # else the line after it has hardly been seen
     gas_first = np.where(real & early & (settled < 0.6 * grown), left, np.inf)
     drifting = np.where(real & (grown < 0.3 * settled) & (begun + grown + settled < most), left, np.inf)[4:]
     both = np.where(real & (grown >= 0.3 * settled) & (settled >= 0.6 * grown), left, np.inf)[4:]
@@ -182,14 +183,15 @@ def _weigh(
         mean = float(np.mean(each))
         return mean * float(independent ** (-0.5 * (parts - 2)))
 
-    leak = 0.65 * evidence(np.array([straight if rate > 0.0 else np.inf]), 2) + 0.35 * evidence(gas_first[early], 3)
+    plain = 0.7 * evidence(np.array([straight if rate > 0.0 else np.inf]), 2)
+    leak = plain + 0.3 * evidence(gas_first[early], 3)
     moisture = (1.0 - SLOW_WATER) * (0.75 * evidence(levels, 2) + 0.25 * evidence(drifting, 3))
     moisture += SLOW_WATER * evidence(slow, 2)
     neither = BOTH * evidence(both, 3)
     total = leak + moisture + neither
     if total <= 0.0:
-        return 0.5, 0.5, np.nan
-    return leak / total, moisture / total, float(top[where])
+        return 0.0, 0.5, 0.5, np.nan
+    return plain / total, leak / total, moisture / total, float(top[where])
 
 
 def _with_line(

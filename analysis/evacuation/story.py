@@ -13,7 +13,8 @@ class Closed:
     """A stretch with the pump valve closed.
 
     `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
-    of; `marked`: somebody said so, else its rise shows it; `level_pa`: just before.
+    of; `marked`: somebody said so, else its rise shows it; `level_pa`: just before; `kind`: what the rise looked like
+    when it was judged last.
     """
 
     first: int
@@ -25,6 +26,7 @@ class Closed:
     end_s: float | None = None
     hold: bool = False
     rise: Rise | None = None
+    kind: str = ""
     next_check_s: float = 180.0
     outcome: str = ""
     cause: str = ""

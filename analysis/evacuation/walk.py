@@ -40,7 +40,8 @@ SEEN_SHARE, SEEN_PA = 1.5, 3.0
 """A hold that nobody marked is believed from a rise above this many times its start and so many pascal."""
 NEAR_RANGE = 0.7
 """Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
-CHECK_GROWTH = 1.2
+SURE_AT_ONCE = 0.97
+CHECK_GROWTH = 1.1
 
 
 class Walk:
@@ -389,7 +390,8 @@ class Walk:
         if rise is None:
             return
         before, closed.kind = closed.kind, rise.kind
-        if rise.kind in ("leak", "moisture") and before not in ("", rise.kind):  # one look more
+        sure = max(rise.leak, rise.moisture) >= SURE_AT_ONCE
+        if rise.kind in ("leak", "moisture") and before not in ("", rise.kind) and not sure:  # one look more
             rise = replace(rise, kind="undecided", plateau_pa=math.nan)
         closed.rise = rise
 
