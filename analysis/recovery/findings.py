@@ -19,10 +19,15 @@ FIRST_COME = "Local codes and the licensed technician come first."
 RATE_S = 120.0
 """Mass rates are taken over this time."""
 BREAK = 0.4
-"""The liquid pull is over at this share of its best rate; it usually falls 5 to 20 times; common practice."""
+"""The liquid pull is over at this share of the rate it lately had; it usually falls 5 to 20 times; common practice."""
+LATELY_S = 1800.0
+"""The best rate of this much pulling counts: a slow decline, as a cylinder fills and warms, is no breakdown."""
 STANDS = 0.01
 """At this share of the best rate the machine stands, or the scale says nothing."""
-BREAK_STAYS_S = 150.0
+BREAK_STAYS_S = 180.0
+"""The rate has to stay low for this long, after as long a time of pulling; common practice."""
+CLIMBS = 1.5
+"""A rate that grows by this much has not come to rest: the machine has just started again."""
 NEAR_SATURATION = 0.80
 """Share of the pressure at the best rate above which the fall of the rate is the port's, not the pressure's."""
 
@@ -77,36 +82,56 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
     moved = ticks.moved_kg
     if not np.isfinite(moved).any():
         return []
-    past = before(ticks.at_s, RATE_S)
-    old = np.maximum(past, 0)
-    paused = np.cumsum(stands)
-    pulled = (past >= 0) & (paused == paused[old]) & np.isfinite(moved - moved[old])
-    rate = np.where(pulled, (moved - moved[old]) / np.maximum(ticks.at_s - ticks.at_s[old], 1.0), np.nan)
-    rate = np.where(rate * RATE_S > -2.0 * ticks.mass_resolution_kg, rate, np.nan)
-    best = np.fmax.accumulate(np.where(np.isfinite(rate), rate, 0.0))
-    at_best = np.maximum.accumulate(np.where(rate >= best, np.arange(len(ticks)), 0))
+    running = ~stands
+    rate, stay = _rate(ticks, stands, RATE_S), _rate(ticks, stands, BREAK_STAYS_S)
+    spent = np.cumsum(np.where(running, np.diff(ticks.at_s, prepend=ticks.at_s[:1]).clip(max=RATE_S), 0.0))
+    lately = pd.to_timedelta(spent, unit="s")
+    # mass credited at once after a change of cylinder is no rate: a best rate is one that two windows in a row had
+    twice = np.minimum(rate, _back(ticks, rate, RATE_S))
+    best = _highest(np.where(np.isfinite(twice), twice, 0.0), lately, LATELY_S)
+    highest = _highest(np.where(running, ticks.pressure_pa, 0.0), lately, LATELY_S)
+    over = _highest(np.where(np.isfinite(rate) & (rate > BREAK * best), 1.0, 0.0), lately, BREAK_STAYS_S) > 0.0
+    earlier = _back(ticks, stay, BREAK_STAYS_S)
+    steady = (earlier > STANDS * best) & (stay <= CLIMBS * earlier + ticks.mass_resolution_kg / BREAK_STAYS_S)
     sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg
-    near = ticks.pressure_pa >= NEAR_SATURATION * ticks.pressure_pa[at_best]
-    low = pulled & sure & near & (rate <= BREAK * best) & (rate > STANDS * best)
-    begun = -1.0
-    for k in np.flatnonzero(low | (pulled & (rate > BREAK * best))).tolist():
-        if not low[k]:
-            begun = -1.0
-        elif begun < 0.0:
-            begun = float(ticks.at_s[k])
-        elif ticks.at_s[k] - begun >= BREAK_STAYS_S:
-            text = (
-                f"The fast liquid pull is over: the rate fell from {make.show(best[k], 'mass_rate')} to "
-                f"{make.show(max(rate[k], 0.0), 'mass_rate')}. Liquid may still stand where the port does not reach; "
-                "keep the water flowing or drained while it boils off."
-            )
-            figures = {
-                "rate_before": Figure(float(best[k]), "mass_rate"),
-                "rate": Figure(float(max(rate[k], 0.0)), "mass_rate"),
-                "recovered": Figure(float(moved[k]), "mass"),
-            }
-            return [make(k, begun - RATE_S / 2, "liquid_pull_ended", "info", text, **figures)]
-    return []
+    near = ticks.pressure_pa >= NEAR_SATURATION * highest
+    hit = np.flatnonzero(sure & near & steady & (stay > STANDS * best) & (rate <= BREAK * best) & ~over)
+    if not len(hit):
+        return []
+    k = int(hit[0])
+    text = (
+        f"The fast liquid pull is over: the rate fell from {make.show(best[k], 'mass_rate')} to "
+        f"{make.show(max(stay[k], 0.0), 'mass_rate')}. Liquid may still stand where the port does not reach; "
+        "keep the water flowing or drained while it boils off."
+    )
+    figures = {
+        "rate_before": Figure(float(best[k]), "mass_rate"),
+        "rate": Figure(float(max(stay[k], 0.0)), "mass_rate"),
+        "recovered": Figure(float(moved[k]), "mass"),
+    }
+    fast = np.flatnonzero(rate[:k] > BREAK * best[:k])
+    since = float(ticks.at_s[fast[-1]]) - RATE_S / 2 if len(fast) else 0.0
+    return [make(k, since, "liquid_pull_ended", "info", text, **figures)]
+
+
+def _rate(ticks: Ticks, stands: np.ndarray, over_s: float) -> np.ndarray:
+    """Return the mass rate over the last `over_s`, NaN where the machine stood in it [kg/s], shape (n,)."""
+    past = before(ticks.at_s, over_s)
+    old = np.maximum(past, 0)
+    stood = np.cumsum(stands)
+    gained = ticks.moved_kg - ticks.moved_kg[old]
+    rate = np.where((past >= 0) & (stood == stood[old]), gained / np.maximum(ticks.at_s - ticks.at_s[old], 1.0), np.nan)
+    return np.where(gained > -2.0 * ticks.mass_resolution_kg, rate, np.nan)
+
+
+def _back(ticks: Ticks, values: np.ndarray, back_s: float) -> np.ndarray:
+    """Return what `values` were `back_s` earlier, NaN where there was nothing yet, shape (n,)."""
+    past = before(ticks.at_s, back_s)
+    return np.where(past >= 0, values[np.maximum(past, 0)], np.nan)
+
+
+def _highest(values: np.ndarray, at: pd.TimedeltaIndex, over_s: float) -> np.ndarray:
+    return np.asarray(pd.Series(values, index=at).rolling(f"{over_s:.0f}s").max(), dtype=float)
 
 
 def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
@@ -230,7 +255,7 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     if not pulls or ticks.fluid is None:
         return []
     freezes = make.stretch.job.circuit.freezes_at_k
-    cold = (ticks.bubble_k <= freezes) & ~evidence.dry_soft
+    cold = (ticks.bubble_k <= freezes) & (~evidence.dry_soft | evidence.boils)
     found: list[Finding] = []
     begun, armed, warm_since = -1.0, True, -1.0
     for k in range(pulls[0].first + 1, min(until, len(ticks))):
@@ -242,19 +267,19 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
                 armed = False
                 text = (
                     f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
-                    f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and liquid may "
-                    "stand. Stop the machine, get the water flowing or drain the barrel: frozen tubes burst."
+                    f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and "
                 )
-                found.append(
-                    make(
-                        k,
-                        begun,
-                        "freeze_risk",
-                        "alarm",
-                        text,
-                        saturation=Figure(float(ticks.bubble_k[k]), "temperature"),
-                    )
+                apart = bool(evidence.dry_soft[k])
+                text += (
+                    "something still boils, in a pocket or out of the oil. Keep the water flowing or drain the barrel, "
+                    "and pause to see what comes back: a pocket by the tubes can freeze them."
+                    if apart
+                    else "liquid may stand. Stop the machine, get the water flowing or drain the barrel: frozen tubes "
+                    "burst."
                 )
+                level: Level = "caution" if apart else "alarm"
+                saturation = Figure(float(ticks.bubble_k[k]), "temperature")
+                found.append(make(k, begun, "freeze_risk", level, text, saturation=saturation))
         else:
             begun = -1.0
             if ticks.bubble_k[k] > freezes + FREEZE_CLEAR_K:

@@ -40,8 +40,13 @@ DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
 PLATE_SHORT, PLATE_OVER = 0.002, 0.01
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
+VAPOUR_UNSURE = 0.02
+"""Share of the vapour by which it may be less than volume and pressure say, and liquid stand in its stead."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
+UNSEEN_S, UNSEEN = 180.0, 0.01
+"""A scale that gains nothing for this long while the machine pulls has missed what is more than this share of the
+charge at the pace before: what is missing from the plate then says nothing."""
 SHORT_DEPTH = 0.25
 """ln of the pressure fall over which a machine that arrived short has to fall like vapour alone."""
 GUESSED = 0.1
@@ -65,6 +70,12 @@ BOILS, BOILS_GUESSED = 0.5, 0.35
 CHILL_K, CHILL_S = 4.0, 300.0
 """Self-chilling: a depression well beyond the 5 degF rule, this long, with more mass than vapour can give."""
 
+COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 300.0
+"""Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
+where the plate leaves room for it, however dry the balance looked before."""
+COLD_SHORT = 0.003
+"""Share of the plate's charge that has to be missing for that."""
+
 Floats = np.ndarray
 
 
@@ -75,6 +86,7 @@ class Evidence:
     depressed : the depression has stayed. depth : ln of standing over present pressure.
     dry : the balance says that no liquid boils, over the fall since `dry_from_s`. dry_soft : it has said so, at least
         roughly, and nothing has spoken against it since. deep : the same over a long fall, and nothing boils slowly.
+    boils : some of what leaves must be liquid that boils, and the plate leaves room for a pocket.
     pocket : what is missing from the plate's charge may stand apart.
     wet : more mass leaves than vapour can give, while chilled. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left.
@@ -89,6 +101,7 @@ class Evidence:
     dry: np.ndarray
     dry_from_s: Floats
     dry_soft: np.ndarray
+    boils: np.ndarray
     pocket: np.ndarray
     deep: np.ndarray
     wet: np.ndarray
@@ -111,15 +124,17 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
     stated = job.circuit.internal_volume_m3
     charge = job.circuit.charge_kg
-    dry, soft, shape, deep, wet, against = (np.zeros(n, dtype=bool) for _ in range(6))
+    dry, soft, shape, deep, wet, against, lasting, roughly = (np.zeros(n, dtype=bool) for _ in range(8))
     from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
     volume = np.full(n, np.nan if stated is None else stated)
+    run, seen = np.zeros(n), np.full(n, np.nan)
     most = -np.inf
-    for pull in pulls:
+    for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
         part = slice(start, pull.last + 1)
         if pull.last - start < 2:
             continue
+        run[part] = number
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
         spans = _spans(ticks, part)
         fall_s[part] = spans[0].seconds / np.log(spans[0].ratio)
@@ -131,6 +146,10 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 dry[part] |= hit
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
+            lasting[part] = (spans[1].high >= SCALE_FAILS * stated) & (spans[1].high <= DRY * stated)
+            roughly[part] = spans[1].middle <= DRY_SOFT * stated
+            known = spans[1].high - spans[1].low <= TIGHT * spans[1].middle
+            seen[part] = np.where(known, spans[1].middle, np.nan)
             deep[part] |= (
                 (spans[-1].high >= SCALE_FAILS * stated) & (spans[-1].high <= DRY_DEEP * stated) & _no_more(spans[1])
             )
@@ -138,6 +157,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
             knee = np.maximum(most, np.maximum.accumulate(low))
             most = float(knee[-1])
+            lasting[part] = roughly[part] = _no_more(spans[1])
             for span in spans[:3]:
                 tight = (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
@@ -161,10 +181,26 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0) * (1.0 if stated is not None else 1.0 - GUESSED)
     share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
-    agrees = (unaccounted <= PLATE_SHORT) & (unaccounted >= -PLATE_OVER)
-    agrees &= (dry & ((stated is not None) | (depth >= HALF))) | (soft & (vapour * share <= LITTLE_VAPOUR))
+    # a stated volume that is too large would stand for liquid: what the balance shows counts where it is less
+    unsure = np.fmax(1.0 - _held_on(seen) / volume, 0.0) if stated is not None else np.zeros(n)
+    agrees = (unaccounted <= PLATE_SHORT - (VAPOUR_UNSURE + np.nan_to_num(unsure)) * vapour * share) & (
+        unaccounted >= -PLATE_OVER
+    )
+    agrees &= (dry & (depth >= SHORT_DEPTH if stated is not None else lasting & (depth >= HALF))) | (
+        soft & roughly & (vapour * share <= LITTLE_VAPOUR)
+    )
+    room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
+    pocket_boils = _stayed(ticks.at_s, _boils(ticks, run, volume) & room_left & ~dry, COLD_STAYS_S)
     chilled_before = np.maximum.accumulate(wet & ~soft) if n else wet
-    short = dry & (unaccounted >= POCKET) & (depth >= SHORT_DEPTH) & ~chilled_before & (ticks.flow != 0.0)
+    short = (
+        ~_missed(ticks, run, charge)
+        & dry
+        & lasting
+        & (unaccounted >= POCKET)
+        & (depth >= SHORT_DEPTH)
+        & ~chilled_before
+        & (ticks.flow != 0.0)
+    )
     return Evidence(
         depression_k=depression,
         depressed=_stayed(ticks.at_s, ok, STAYS_S),
@@ -172,6 +208,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         dry=dry,
         dry_from_s=from_s,
         dry_soft=soft,
+        boils=pocket_boils,
         pocket=(unaccounted > PLATE_SHORT) & (unaccounted < POCKET),
         deep=deep & (depth >= DEEP),
         wet=wet & ~soft,
@@ -215,6 +252,28 @@ def _spans(ticks: Ticks, part: slice) -> list[_Span]:
             ratio = np.where(there, density[j] / density, np.nan)
         spans.append(_Span(low, middle, high, np.where(there, middle[j], np.nan), seconds, ratio))
     return spans
+
+
+def _missed(ticks: Ticks, run: Floats, charge: float | None) -> np.ndarray:
+    """Return where the scale has by then missed a notable share of the charge, shape (n,) of bool."""
+    past = before(ticks.at_s, UNSEEN_S)
+    old = np.maximum(past, 0)
+    gained = np.where(past >= 0, ticks.moved_kg - ticks.moved_kg[old], np.nan)
+    index = pd.to_timedelta(ticks.at_s, unit="s")
+    lately = pd.Series(gained, index=index).rolling("1200s").max().to_numpy(dtype=float)
+    idle = (run > 0) & (run == run[old]) & (gained <= 2.0 * ticks.mass_resolution_kg)
+    missed = idle & (lately > UNSEEN * (charge or np.inf))
+    return np.maximum.accumulate(missed) if len(missed) else missed
+
+
+def _boils(ticks: Ticks, run: Floats, volume: Floats) -> np.ndarray:
+    """Return where more than vapour left the circuit over `COLD_S` of one pull (`run`: its number, 0 between)."""
+    past = before(ticks.at_s, COLD_S)
+    old = np.maximum(past, 0)
+    gained = ticks.moved_kg - ticks.moved_kg[old]
+    lost = volume * (ticks.density[old] - ticks.density)
+    seen = (past >= 0) & (run > 0) & (run == run[old]) & (gained > 6.0 * ticks.mass_resolution_kg)
+    return np.asarray(seen & (lost > 0.0) & (gained > COLD_BOILS * lost))
 
 
 def _no_more(span: _Span) -> np.ndarray:

@@ -52,6 +52,33 @@ def test_a_plain_recovery_is_complete() -> None:
             assert "Local codes and the licensed technician come first" in finding.text
 
 
+def test_a_change_of_cylinder_is_no_end_of_the_liquid_pull() -> None:
+    # valves closed a while before the mark, opened a while after it; the rate falls to a fifth at 3000 s
+    seconds = np.arange(0.0, 4200.0, 10.0)
+    pulls = (seconds >= 300.0) & ~((seconds >= 1200.0) & (seconds < 1580.0))
+    rate = np.where(pulls, np.where(seconds < 480.0, 0.065, np.where(seconds < 3000.0, 0.045, 0.009)), 0.0)
+    gained = np.concatenate([[0.0], np.cumsum(rate * 10.0)[:-1]])
+    weight = np.where(seconds < 1290.0, 25.0 + gained, np.where(seconds < 1440.0, 0.0, 26.0 + gained - gained[149]))
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.where(pulls, 433.0, 433.4)),
+            "cylinder_weight": ("kg", np.round(weight, 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 15.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+        journal=[
+            (20.0, "mark", "cylinder_on", "a"),
+            (1290.0, "mark", "cylinder_off", "a"),
+            (1485.0, "mark", "cylinder_on", "b"),
+        ],
+    )
+    ended = found(assess(stretch), "liquid_pull_ended")
+    assert ended is not None
+    assert 3000.0 <= (ended.time - stretch.begin).total_seconds() <= 3600.0
+
+
 def test_without_water_flow_the_liquid_chills_itself_and_is_not_called_gone() -> None:
     run, assessment = judged(Case(flow_off_at=0.0))
     chilled, freeze = found(assessment, "self_chilling"), found(assessment, "freeze_risk")

@@ -18,21 +18,26 @@ def test_liquid_is_never_called_gone_early(outcomes: list[Outcome]) -> None:
 
 
 def test_what_is_there_is_found(outcomes: list[Outcome]) -> None:
-    # A pocket that boils under the freezing point where the barrel is dry is not told as a risk to the tubes.
-    some = [o for o in outcomes if o.case.name != "pocket"]
-    asked = sum(v is True for o in some for v in o.asked.values())
-    missed = [(o.case.seed, o.missed) for o in some if o.missed]
+    asked = sum(v is True for o in outcomes for v in o.asked.values())
+    missed = [(o.case.seed, o.missed) for o in outcomes if o.missed]
     assert asked >= 10
     assert len(missed) <= 0.1 * asked, missed
 
 
 def test_what_is_not_there_is_not_found(outcomes: list[Outcome]) -> None:
     asked = sum(o.asked[what] is False for o in outcomes for what in JUDGED)
-    false = [(o.case.seed, o.false) for o in outcomes if o.false]
+    # What boils cold out of the oil cannot be told from a pocket, and is said.
+    false = [(o.case.seed, o.false) for o in outcomes if o.false and o.case.name != "oil"]
     assert sum(len(what) for _, what in false) <= 0.03 * asked, false
 
 
 def test_recovered_mass(outcomes: list[Outcome]) -> None:
     errors = np.array([abs(o.mass_error) for o in outcomes if np.isfinite(o.mass_error)])
-    # 95 % over the whole ensemble; this draw is small
-    assert np.mean(errors < 0.01) >= 0.9
+    assert np.mean(errors < 0.01) >= 0.95
+
+
+def test_the_liquid_pull_is_never_said_to_end_early(outcomes: list[Outcome]) -> None:
+    delays = np.array([o.pull_delay_s for o in outcomes])
+    told = np.isfinite(delays)
+    assert told.sum() >= 20
+    assert (delays[told] >= 0.0).all()

@@ -39,6 +39,8 @@ class Case:
     flow_on_at: float = NEVER
     flow_marked: bool = True
     liquid_rate: float = 0.05
+    fade: float = 0.0  # share of the liquid rate that is lost as a cylinder fills and warms
+    restart: float = 0.0  # s after a pause until the machine really pulls
     reach: float = 0.3  # share of the charge that the port does not reach
     displacement: float = 6e-4  # m3/s
     clearance: float = 0.06
@@ -74,7 +76,10 @@ class Case:
 
 @dataclass(frozen=True)
 class Run:
-    """What the instruments showed, and the truth: liquid, moved mass [kg], circuit pressure [Pa], machine standing."""
+    """What the instruments showed, and the truth.
+
+    Liquid and moved mass [kg], circuit pressure [Pa], machine standing, end of the liquid pull [s].
+    """
 
     case: Case
     stretch: Stretch
@@ -84,6 +89,7 @@ class Run:
     paused: np.ndarray
     moved: np.ndarray
     recovered: float
+    pull_s: float
 
     @property
     def gone_s(self) -> float:
@@ -136,6 +142,7 @@ def simulate(case: Case) -> Run:
     pauses = list(case.pauses)
     now = 0.0
     pull_liquid = True
+    pull_s = np.inf
     drop = 0.0
     while now < case.longest + case.final_pause and now < finished_at + case.final_pause:
         flow = not (case.flow_off_at <= now < case.flow_on_at)
@@ -157,8 +164,10 @@ def simulate(case: Case) -> Run:
             ratio = max(head / max(total, 100.0), 1.0)
             efficiency = max(1.0 - case.clearance * (ratio ** (1 / 1.15) - 1.0), 0.0)
             if pull_liquid and main > case.reach * charge:
-                liquid_rate = case.liquid_rate
+                waits = now < paused_until + case.restart
+                liquid_rate = 0.0 if waits else case.liquid_rate * (1.0 - case.fade * net / case.cylinder)
             else:
+                pull_s = now if pull_liquid else pull_s
                 pull_liquid = False
                 rate = case.displacement * efficiency * density
             if total - drop <= case.level_pa * case.stop_at or now > case.longest:
@@ -229,10 +238,12 @@ def simulate(case: Case) -> Run:
         now += dt
     table = np.array(rows)
     keep = table[:: max(1, round(case.sample / dt))]
-    return _logged(case, keep, table, barometer, journal, moved)
+    return _logged(case, keep, table, barometer, journal, moved, pull_s)
 
 
-def _logged(case: Case, keep: np.ndarray, table: np.ndarray, barometer: float, journal: list, moved: float) -> Run:
+def _logged(
+    case: Case, keep: np.ndarray, table: np.ndarray, barometer: float, journal: list, moved: float, pull_s: float
+) -> Run:
     rng = np.random.default_rng(case.seed)
     n = len(keep)
 
@@ -269,4 +280,4 @@ def _logged(case: Case, keep: np.ndarray, table: np.ndarray, barometer: float, j
         tables={"circuit": circuit, "site": {"elevation": f"{case.elevation} m"}, "recovery": {"equipment_made": 2015}},
         journal=sorted(marks),
     )
-    return Run(case, stretch, table[:, 0], table[:, 4], table[:, 5], table[:, 6] >= 0, table[:, 7], moved)
+    return Run(case, stretch, table[:, 0], table[:, 4], table[:, 5], table[:, 6] >= 0, table[:, 7], moved, pull_s)
