@@ -45,14 +45,17 @@ _WORDS = ("status", "state", "job", *FILES, *(f"{name}_again" for name in FILES)
 
 @dataclass
 class Copy:
-    """One gathered file: the lines on the disk, and those that wait for the next commit."""
+    """One gathered file: the lines on the disk, and those that wait for the next commit.
+
+    `behind`: lines may be missing and are to be asked for; so at first, since nobody knows what was published before.
+    """
 
     path: Path
     log: str | None = None
     rows: int = 0
     header: str = ""
     repeated: int = 0
-    behind: bool = False
+    behind: bool = True
     next_ask: float = 0.0
     waiting: list[str] = field(default_factory=list)
 
@@ -142,6 +145,7 @@ class Gatherer:
     jobs: dict[str, Gathered] = field(default_factory=dict)
     written: int = 0
     refused: int = 0
+    _away: bool = False
     _changed: list[str] = field(default_factory=list)
 
     async def run(self) -> None:
@@ -153,15 +157,15 @@ class Gatherer:
             Another process gathers into this folder.
         """
         self.out.mkdir(parents=True, exist_ok=True)
-        backoff, lost = Backoff(1.0, self.longest_pause_s), False
+        backoff = Backoff(1.0, self.longest_pause_s)
         with FolderLock(self.out):
             while True:
                 try:
                     await self._session(backoff)
                 except (aiomqtt.MqttError, OSError, TimeoutError) as error:
-                    if not lost:
+                    if not self._away:
                         self.say(f"{self.broker.host}:{self.broker.port}: {reason(error)}; tried again")
-                    lost = True
+                    self._away = True
                 await asyncio.sleep(backoff.next_s())
 
     async def _session(self, backoff: Backoff) -> None:
@@ -171,10 +175,13 @@ class Gatherer:
             for word in _WORDS:
                 await client.subscribe(f"{self.broker.prefix}/+/{word}", qos=1)
             backoff.reset()
+            if self._away:
+                self.say(f"{self.broker.host}:{self.broker.port}: is back")
+            self._away = False
             for job in self.jobs.values():
                 job.heard_at = time.monotonic()
                 for copy in job.copies.values():
-                    copy.next_ask = 0.0
+                    copy.behind, copy.next_ask = True, 0.0  # whatever was published meanwhile
             while True:
                 await self._take(client)
                 await asyncio.to_thread(self._commit)

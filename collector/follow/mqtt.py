@@ -69,7 +69,7 @@ QUEUED_REQUESTS = 32
 
 @dataclass
 class Counts:
-    """What was done since the start: lines acknowledged, and lines that had been sent before."""
+    """What was done since the start: lines acknowledged (not those asked for), and lines that had been sent before."""
 
     acknowledged: int = 0
     again: int = 0
@@ -103,20 +103,21 @@ class Publisher:
     _told: tuple[object, ...] = ()
     _told_at: float = -STATE_EVERY_S
     _job: str = ""
+    _away: bool = False
 
     async def run(self, stop: threading.Event) -> None:
         """Publish through one session after another; a broker that is away is tried again."""
         cursor = Cursor(self.folder / CURSOR_FILE, self.broker.address)
         self._places = await asyncio.to_thread(cursor.load)
-        backoff, lost = Backoff(1.0, self.longest_pause_s), False
+        backoff = Backoff(1.0, self.longest_pause_s)
         while True:
             try:
                 await self._session(cursor, backoff, stop)
                 return
             except (aiomqtt.MqttError, OSError, TimeoutError) as error:
-                if not lost:
+                if not self._away:
                     self.say(f"{self.broker.address}: {reason(error)}; the log is kept and sent later")
-                lost = True
+                self._away = True
                 self.counts.sessions += 1
             if await asyncio.to_thread(stop.wait, backoff.next_s()):
                 return
@@ -129,6 +130,9 @@ class Publisher:
         )
         async with client:
             backoff.reset()
+            if self._away:
+                self.say(f"{self.broker.address}: is back")
+            self._away = False
             self._told, self._job = (), ""
             self._again.clear()
             await client.subscribe(self.broker.topic("again"), qos=1)
@@ -206,7 +210,7 @@ class Publisher:
         for result in await asyncio.gather(*sending, return_exceptions=True):
             if isinstance(result, BaseException):
                 raise result
-        self.counts.acknowledged += len(batch.lines)
+        self.counts.acknowledged += len(batch.lines) if live else 0
 
     def _said(self, name: str, cells: list[str]) -> dict[str, Any]:
         if name == "journal":

@@ -80,7 +80,8 @@ async def test_ten_minutes_of_rows_while_the_broker_is_dead_all_arrive(tmp_path:
     log = Log(tmp_path / "job", table(at))
     log.row(20)
     heard = Heard()
-    one = publisher(log)
+    one, said = publisher(log), []
+    one.say = said.append
     async with publishing(one):
         async with line_to(broker.port, at), listening(broker.port, heard):
             await heard.until(lambda: len(heard.of("readings")) == 21)
@@ -99,6 +100,7 @@ async def test_ten_minutes_of_rows_while_the_broker_is_dead_all_arrive(tmp_path:
     assert sorted(set(rows)) == list(range(661))  # nothing is missing
     new = [row for place, row in enumerate(rows) if row not in rows[:place]]
     assert new == list(range(661))  # and the order is kept
+    assert any("is back" in line for line in said)
     twice = len(rows) - 661
     assert twice <= one.counts.again <= MOST_AT_ONCE
     assert [m["line"] for m in sorted(heard.of("readings"), key=lambda m: m["row"])][-1] == log.lines("readings.csv")[
