@@ -22,7 +22,7 @@ from analysis.evacuation.figures import (
     seconds_left,
 )
 from analysis.evacuation.story import Closed, Happening, Story
-from analysis.evacuation.ticks import Ticks, make_ticks, mark_seconds
+from analysis.evacuation.ticks import GAP_S, Ticks, make_ticks, mark_seconds
 from analysis.evacuation.walk import Walk
 from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
@@ -175,6 +175,9 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         return "undecided", f"Target of {target} reached; the job states no hold time to judge by: state hold."
     if hold.last is not None:
         return "undecided", "The valve was opened before the hold was over: hold again for the whole time."
+    silent = (stretch.frame.index[-1] - stretch.begin).total_seconds() - float(ticks.end_s[-1])
+    if silent > GAP_S:
+        return "undecided", f"The gauge shows nothing for {_minutes(silent)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
     return "undecided", f"Target reached; {_course(story, ticks, hold, aim)}{limit}"
 

@@ -20,11 +20,12 @@ FLAT_PER_MIN = 0.008
 FLAT_SHARE = 0.25
 """And by less than this share of its pace somewhat above the level: a hose alone keeps a third of the pace (viscous
 flow, pace in proportion to pressure) or all of it (molecular), a floor takes it all."""
-FLAT_ALONE_PER_MIN = 0.0016
+FLAT_ALONE_PER_MIN = 0.0018
 """Where nothing was seen of the pull above the level: slower than this it would take most of a day to halve."""
 PACE_FROM, PACE_TO, PACE_LEAST = 4.0, 1.3, 0.25
 """The pace is taken between these multiples of the level, over a fall of ln(pressure) of at least the last."""
-SURE_ERRORS = 1.5
+SURE, ALONE_SURE = (0.5, 1.5), (0.4, 2.0)
+"""How well the slope must be known, as a share of the limit, and how many errors under the limit it must be."""
 SMOOTHED = 1.4
 """Running medians of three cost this much of the information of a mean (normal noise, asymptotic efficiency 0.74)."""
 CALM_TICKS = 5
@@ -44,14 +45,15 @@ class Trend:
         """Return whether ln(pressure) no longer falls, against its own pace a little above this level."""
         pace = self._pace(k, stretch, pull)
         limit = FLAT_ALONE_PER_MIN if pace is None else min(FLAT_PER_MIN, FLAT_SHARE * pace)
+        share, errors = ALONE_SURE if pace is None else SURE
         for window in WINDOWS_S:
             slope, error, first = self._line(k, stretch, window)
             if not math.isfinite(error):
                 return False
-            if error <= 0.5 * limit and -slope < limit:
+            if error <= share * limit and -slope < limit:
                 error *= math.sqrt(correlation_length(self._residuals(first, k)))
-                if error <= 0.5 * limit:
-                    return -slope + SURE_ERRORS * error < limit
+                if error <= share * limit:
+                    return -slope + errors * error < limit
         return False
 
     def _residuals(self, first: int, k: int) -> np.ndarray:

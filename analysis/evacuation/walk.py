@@ -27,6 +27,9 @@ DEEPER = 0.75
 RISEN, RISEN_NOISES, RISEN_QUANTA = 0.2, 6.0, 2.5
 BROKEN = 4.0
 BROKEN_PA = 15e3
+BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0
+"""Where somebody said that the vacuum is broken, this many times the target shows it, within an hour."""
+MARK_LATE_S = 900.0
 AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
 FALLEN, FALLEN_NOISES = 0.1, 5.0
@@ -65,6 +68,8 @@ class Walk:
         self.below = 0
         self.closed: Closed | None = None
         self.valve_shut = False
+        self.breaking_s: float | None = None
+        self.before_break = 0.0
         self.stall: Stall | None = None
         self.previous: Stall | None = None
         self.next_cause_s = 0.0
@@ -92,12 +97,19 @@ class Walk:
         at = self.t.end_s
         if k == 0:
             self.story.pull_starts.append(0)
-        elif self._broken(k) or any(subject == "vacuum_broken" for _, subject in said):
+        elif self._broken(k):
             self._end_closed(k - 1, float(at[k - 1]))
             self._new_pull(k)
         for when, subject in said:
             if subject in ("pump_valve_closed", "pump_valve_open"):
                 self.valve_shut = subject == "pump_valve_closed"
+            if subject == "vacuum_broken" and k and not self._was_broken(k, when):
+                self._end_closed(k - 1, when)
+                self.breaking_s, self.before_break = when, float(self.t.vacuum[k - 1])
+        if self.breaking_s is not None and at[k] - self.breaking_s < BREAK_WITHIN_S:
+            return
+        self.breaking_s = None
+        for when, subject in said:
             if subject in ("pump_valve_closed", "pump_off") and self.closed is None:
                 self._close(k, when, marked=True)
             elif subject in ("pump_valve_open", "pump_on") and self.closed is not None and not self.valve_shut:
@@ -138,7 +150,13 @@ class Walk:
         jumped = p[k] > BROKEN * recent and p[k] > 2e3 and at[k] - at[max(0, k - 5)] < 180.0 + gap
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
         after_gap = gap > GAP_S and self.t.raw[k] > AFTER_GAP * p[k - 1] and not self._risen_out_of_range(k)
-        return bool((jumped and p[k] > BROKEN_PA / 3.0) or back or after_gap)
+        said = self.breaking_s is not None and p[k] > max(BROKEN * self.before_break, BROKEN_SAID * self.target)
+        return bool((jumped and p[k] > BROKEN_PA / 3.0) or back or after_gap or said)
+
+    def _was_broken(self, k: int, said_s: float) -> bool:
+        """Return whether the signal showed already what a mark says late."""
+        begun = float(self.t.end_s[self.story.pull_starts[-1]])
+        return bool(said_s < begun + MARK_LATE_S or self.t.vacuum[k] > BROKEN_PA / 3.0)
 
     def _risen_out_of_range(self, k: int) -> bool:
         """Return whether a closed circuit's own rise explains that the probe was blank and is high again."""
@@ -153,6 +171,7 @@ class Walk:
         return self.story.targets.get(len(self.story.pull_starts) - 1)
 
     def _new_pull(self, k: int) -> None:
+        self.breaking_s = None
         if self.story.pull_starts[-1] == k:
             return
         if k and self.t.vacuum[k] > BROKEN_PA and self.story.pull_starts[-1] == self.stretch == k - 1:
@@ -171,7 +190,7 @@ class Walk:
         p = self.t.vacuum
         before = float(np.median(p[max(self.stretch, first - 4) : first + 1]))
         self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, marked, before)
-        self.closed.hold = self._pull_target() is not None and p[first] <= 1.1 * self.target
+        self.closed.hold = self._pull_target() is not None and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
 
