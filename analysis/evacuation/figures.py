@@ -143,9 +143,12 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
         "rise_rate": Figure(math.nan if rise is None else rise.rate_pa_per_s, "vacuum_rate"),
         "plateau": Figure(math.nan if rise is None else rise.plateau_pa, "vacuum"),
     }
+    for name, level in (("target", aim.target_pa), ("hold_limit", aim.limit_pa)):
+        if level is not None:
+            figures[name] = Figure(level, "vacuum")
     if rise is not None:
-        figures["rise_straight"] = Figure(rise.leak, "fraction")
-        figures["rise_levels_off"] = Figure(rise.moisture, "fraction")
+        figures["rise_straight"] = Figure(round(rise.leak, 3), "fraction")
+        figures["rise_levels_off"] = Figure(round(rise.moisture, 3), "fraction")
     volume, stated = stretch.job.circuit.internal_volume_m3, stretch.job.evacuation
     if volume is not None:
         found = speed_found(ticks, story, volume)

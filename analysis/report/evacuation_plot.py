@@ -8,8 +8,9 @@ from matplotlib.ticker import FuncFormatter
 
 from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, shade, to_days, unit_of
 from analysis.result import Assessment, significant
+from analysis.result import Figure as Asked
 from analysis.stretch import Stretch
-from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, display
+from analysis.vocabulary.units import display
 
 _SHADES = {"stall": "caution", "closed": "note", "hold_passed": "good", "hold_failed": "alarm"}
 
@@ -28,10 +29,11 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
     if "pump_vacuum" in assessment.traces:
         draw_line(ax, assessment.traces["pump_vacuum"], "vacuum", system, "at the pump", LINES[2], linewidth=1.0)
     draw_line(ax, vacuum, "vacuum", system, "circuit", LINES[0], linewidth=1.8)
-    target = stretch.job.evacuation.target
-    if target is not None:
-        height = display(target.absolute_pa(STANDARD_ATMOSPHERE_PA), "vacuum", system)[0]
-        ax.axhline(height, color=LINES[1], linewidth=1.2, linestyle=":", label="target")
+    for name, colour in (("target", LINES[1]), ("hold_limit", LINES[5])):
+        level = assessment.figures.get(name)
+        if isinstance(level, Asked):
+            height = display(level.si, "vacuum", system)[0]
+            ax.axhline(height, color=colour, linewidth=1.2, linestyle=":", label=name.replace("_", " "))
     shade(ax, (s for s in assessment.spans if s.kind != "oil_change"), _SHADES)
     for span in assessment.spans:
         if span.kind == "oil_change":

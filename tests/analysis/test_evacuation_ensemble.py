@@ -1,0 +1,31 @@
+"""Evacuation: a small draw of the ensemble, so that what is promised of many logs is watched in every run."""
+
+from __future__ import annotations
+
+from analysis.evacuation import assess
+from tests.benchmarks.evacuation_ensemble import measure, runs
+from tests.support import assert_prefix_consistent
+
+
+def test_stalls_causes_and_holds_on_a_small_draw() -> None:
+    tally, delays, wrong = measure([seed for seed in range(5_000, 5_132) if seed % 12 != 1])
+    stall, call, hold = tally["stall"], tally["call"], tally["hold"]
+    assert stall["found"] >= 0.94 * stall.total(), wrong
+    assert call["right"] >= 0.95 * call.total(), wrong
+    assert sorted(delays)[len(delays) // 2] < 14 * 60.0
+    decidable, undecidable = tally["cause, decidable"], tally["cause, undecidable"]
+    assert decidable["right"] >= 0.8 * decidable.total(), wrong
+    assert undecidable["wrong"] <= 0.05 * undecidable.total(), wrong
+    assert hold["right"] >= 0.9 * hold.total(), wrong
+    assert hold["FALSE PASS"] == 0, wrong
+    hand = tally["hand rule, call"]
+    assert call["false"] / call.total() < hand["false"] / hand.total()
+
+
+def test_findings_of_the_draw_use_no_later_row() -> None:
+    found = 0
+    for run in runs([5_002, 5_004, 5_006, 5_008, 5_009, 5_010]):
+        rows = len(run.stretch.frame)
+        whole = assert_prefix_consistent(assess, run.stretch, range(rows // 9, rows, rows // 9))
+        found += len(whole.findings)
+    assert found >= 8
