@@ -124,7 +124,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
     stated = job.circuit.internal_volume_m3
     charge = job.circuit.charge_kg
-    dry, soft, shape, deep, wet, against, lasting, roughly = (np.zeros(n, dtype=bool) for _ in range(8))
+    dry, soft, shape, deep, wet, against, lasting, lately = (np.zeros(n, dtype=bool) for _ in range(8))
     from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
     volume = np.full(n, np.nan if stated is None else stated)
     run, seen = np.zeros(n), np.full(n, np.nan)
@@ -147,7 +147,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
             lasting[part] = (spans[1].high >= SCALE_FAILS * stated) & (spans[1].high <= DRY * stated)
-            roughly[part] = spans[1].middle <= DRY_SOFT * stated
+            lately[part] = np.fmax(spans[0].middle, spans[1].middle) <= DRY * stated
             known = spans[1].high - spans[1].low <= TIGHT * spans[1].middle
             seen[part] = np.where(known, spans[1].middle, np.nan)
             deep[part] |= (
@@ -157,7 +157,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
             knee = np.maximum(most, np.maximum.accumulate(low))
             most = float(knee[-1])
-            lasting[part] = roughly[part] = _no_more(spans[1])
+            lasting[part] = lately[part] = _no_more(spans[1])
             for span in spans[:3]:
                 tight = (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
@@ -186,8 +186,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     agrees = (unaccounted <= PLATE_SHORT - (VAPOUR_UNSURE + np.nan_to_num(unsure)) * vapour * share) & (
         unaccounted >= -PLATE_OVER
     )
-    agrees &= (dry & (depth >= SHORT_DEPTH if stated is not None else lasting & (depth >= HALF))) | (
-        soft & roughly & (vapour * share <= LITTLE_VAPOUR)
+    agrees &= (dry & lately & (depth >= (SHORT_DEPTH if stated is not None else HALF))) | (
+        soft & lately & (vapour * share <= LITTLE_VAPOUR)
     )
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     pocket_boils = _stayed(ticks.at_s, _boils(ticks, run, volume) & room_left & ~dry, COLD_STAYS_S)
