@@ -50,7 +50,12 @@ def assess(stretch: Stretch) -> Assessment:
     """
     aim = _aim(stretch)
     if "vacuum" not in stretch.frame:
-        return Assessment("undecided", "Cannot tell: no vacuum gauge was logged.")
+        where = (
+            " but the one at the pump: put one on the circuit, far from the hose"
+            if "pump_vacuum" in stretch.frame
+            else ""
+        )
+        return Assessment("undecided", f"Cannot tell: no vacuum gauge was logged{where}.")
     ticks = make_ticks(stretch)
     if len(ticks) == 0:
         return Assessment("undecided", "Cannot tell yet: the vacuum gauge has given no reading in its range.")
@@ -170,9 +175,19 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
             )
         return "undecided", "The hold failed; whether a leak or moisture cannot be told yet. Leave it closed and watch."
     if hold.outcome == "unclear":
-        return "undecided", "The hold has gaps, or the pressure fell as if the valve were open: hold again."
+        return "undecided", (
+            "The hold has gaps, or the pressure fell as if the valve were open or the gauge on the pump's side of it: "
+            "look where the gauge is and hold again."
+        )
     if aim.hold_s is None:
         return "undecided", f"Target of {target} reached; the job states no hold time to judge by: state hold."
+    stood = (float(ticks.end_s[-1]) if hold.end_s is None else hold.end_s) - hold.begin_s
+    if stood >= aim.hold_s and aim.limit_pa is not None:
+        near = Figure(aim.limit_pa, "vacuum").show(system)
+        return (
+            "undecided",
+            f"After {_minutes(stood)} it is too near the limit of {near} to be sure: let it stand on.",
+        )
     if hold.last is not None:
         return "undecided", "The valve was opened before the hold was over: hold again for the whole time."
     silent = (stretch.frame.index[-1] - stretch.begin).total_seconds() - float(ticks.end_s[-1])

@@ -40,7 +40,8 @@ class Evidence:
     it held up by inflow, and `grown`, by which it grew since the valve closed. `pump_open`, `pump_closed`: pressure
     at the pump over that of the stalled level while pumping and while closed (NaN unknown). `oil_helped`: True where
     fresh oil brought a deeper pull, False where it came back to the same level, None without a change.
-    `trend_per_min`: of ln(level).
+    `trend_per_min`: of ln(level). `deeper`: the level gave way at once after a closing, as after a change of oil that
+    nobody marked.
     """
 
     level_pa: float
@@ -51,6 +52,7 @@ class Evidence:
     pump_closed: float
     oil_helped: bool | None
     trend_per_min: float
+    deeper: bool = False
 
 
 def likelihoods(evidence: Evidence) -> dict[str, float]:
@@ -89,6 +91,8 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         oil += -3.0 if evidence.pump_open < 0.6 else 0.5 if evidence.pump_open > 0.9 else 0.0
     if evidence.oil_helped is not None:
         oil += 5.0 if evidence.oil_helped else -4.0
+    if evidence.deeper:
+        oil, moisture = oil + 2.0, moisture - 0.5
     if evidence.trend_per_min < -0.001:
         moisture += 0.4
     weights = {cause: math.exp(score) for cause, score in zip(CAUSES, (oil, moisture, leak), strict=True)}

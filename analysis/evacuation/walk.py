@@ -11,7 +11,7 @@ from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
 from analysis.evacuation.rise import judge_rise
 from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
-from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend
+from analysis.evacuation.trend import FLAT_PER_MIN, SMOOTHED, WINDOWS_S, Trend
 
 LOOK_S, NEWS_S = 60.0, 900.0
 """How often a stall and its cause are looked for; the cause less often when nothing was done for a while."""
@@ -30,6 +30,10 @@ BROKEN_PA = 15e3
 BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0
 """Where somebody said that the vacuum is broken, this many times the target shows it, within an hour."""
 MARK_LATE_S = 900.0
+LEVEL_S, LEVEL_TICKS = 300.0, 4
+"""The level in a hold is that of a line through these last seconds and at least so many ticks."""
+SERVICE_S = 3_600.0
+"""What was done at the pump within this time before the level gave way has to do with it."""
 AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
 FALLEN, FALLEN_NOISES = 0.1, 5.0
@@ -368,14 +372,16 @@ class Walk:
     def _oil_helped(self, k: int, stall: Stall) -> None:
         """Put down a stall to the oil when fresh oil, or a closing as for a change, brought the deeper pull."""
         at = self.t.end_s
-        changed = [when for when in self.story.oil_changes if when > at[stall.since]]
-        marked = bool(changed) and at[k] - changed[-1] < 3_600.0
-        if not marked or len(self.story.pull_starts) - 1 != stall.pull or self.t.vacuum[k] > CLEARED * stall.level_pa:
+        changed = [when for when in self.story.oil_changes if at[stall.since] < when > at[k] - SERVICE_S]
+        ends = [c.end_s for c in self.story.closeds if c.first > stall.since and c.end_s is not None]
+        closed = [when for when in ends if when > at[k] - SERVICE_S]
+        if not (changed or closed) or len(self.story.pull_starts) - 1 != stall.pull:
             return
-        stall.shares = likelihoods(self._evidence(k, stall, True))
-        cause = sure_cause(stall.shares)
-        if cause != stall.cause:
-            stall.cause = cause
+        evidence = self._evidence(k, stall, True if changed else None)
+        shares = likelihoods(evidence if changed else replace(evidence, deeper=True))
+        cause = sure_cause(shares)
+        if cause not in (stall.cause, "undecided"):
+            stall.shares, stall.cause = shares, cause
             self._tell_stall(k, stall)
 
     def _learn_cause(self, k: int) -> None:
@@ -438,7 +444,7 @@ class Walk:
                 self._fail(k, closed)
         if not closed.hold or self.limit is None or closed.outcome:
             return
-        if k - closed.first >= 2 and p[k] > self.limit and p[k - 1] > self.limit:
+        if k - closed.first >= 2 and min(p[k], p[k - 1]) > self.limit and self._surely_above(closed, k, self.limit):
             closed.outcome = "hold_failed"
             self._rise(closed, k)
             self._fail(k, closed, first=True)
@@ -453,8 +459,12 @@ class Walk:
         at, p = self.t.end_s, self.t.vacuum
         held = now_s - closed.begin_s
         inside = p[closed.first : k + 1]
-        if held < self.hold_s or inside[-1] > self.limit:
+        if held < self.hold_s:
             return
+        level, error = self._level(closed, k)
+        level = max(level, 0.97 * self._level(closed, self.peak)[0])  # it may have been opened already
+        if max(level * math.exp(error), float(inside[-1])) > self.limit:
+            return  # over it, or too near it to be sure
         steps = np.diff(at[closed.first : k + 1], append=now_s)
         lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
         least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * closed.level_pa
@@ -468,6 +478,21 @@ class Walk:
             return
         closed.outcome = "hold_passed"
         self._tell(Happening(k, closed.begin_s, "hold_passed", closed=closed, level_pa=float(p[k]), held_s=held))
+
+    def _surely_above(self, closed: Closed, k: int, limit_pa: float) -> bool:
+        level, error = self._level(closed, k)
+        return level * math.exp(-2.0 * error) > limit_pa
+
+    def _level(self, closed: Closed, k: int) -> tuple[float, float]:
+        """Return the level at a tick [Pa] by the line of the last minutes, and the standard error of its logarithm."""
+        lately = int(np.searchsorted(self.t.end_s, self.t.end_s[k] - LEVEL_S))
+        part = slice(min(k, max(closed.first + 1, min(k - LEVEL_TICKS + 1, lately))), k + 1)
+        t, x = self.t.end_s[part] - self.t.end_s[k], np.log(self.t.vacuum[part])
+        noise = max(0.003, float(np.median(self.t.scatter[part]))) * math.sqrt(SMOOTHED)
+        if len(x) < LEVEL_TICKS:
+            return float(self.t.vacuum[k]), noise
+        level = float(np.polyfit(t, x, 1)[1])
+        return math.exp(min(level, float(x.max()) + noise)), 2.0 * noise / math.sqrt(len(x))
 
     def _fail(self, k: int, closed: Closed, first: bool = False) -> None:
         kind = closed.rise.kind if closed.rise is not None else "undecided"

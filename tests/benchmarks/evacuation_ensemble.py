@@ -262,7 +262,7 @@ def true_stalls(run: Run) -> tuple[list[tuple[float, float]], bool]:
 
 
 def _hardly_moves(run: Run, moment_s: float) -> bool:
-    """Return whether the truth is grey at a moment, or the probe is at the end of its range: calls there don't count."""
+    """Return whether the truth is grey at a moment, or the probe is at the end of its range: not scored."""
     truth, i, n = run.truth, int(moment_s / STEP_S), int(450 / STEP_S)
     if run.case.name == "slow":
         return False
