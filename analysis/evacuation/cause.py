@@ -64,13 +64,14 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     too_high = evidence.level_pa > 1.3 * float(water.vapor_pressure_pa(warmest + 2.0))
     like_water = of_water > 0.5 and not too_high  # then closing shows little even where water holds the level
     for rise, expected, grown in evidence.rises:
+        levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
         if grown < 0.25 * expected and expected >= 0.3 and rise.kind in ("leak", "moisture") and not like_water:
             oil += 2.0  # whatever its shape, so slow a rise is not what holds the level up
         elif rise.kind == "leak":
             oil, leak, moisture = oil - 3.0, leak + 3.5, moisture - 1.0
         elif rise.kind == "moisture":
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 3.5
-        elif rise.kind == "flat" and grown > LEVELLED:  # had levelled off before anybody could see it bend
+        elif rise.kind == "flat" and levelled:
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
             oil += 1.0 if expected < 0.5 or like_water else 3.5

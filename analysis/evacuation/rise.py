@@ -33,7 +33,7 @@ SURE = 0.86
 LAGS_S = np.geomspace(60.0, 3_600.0, 28)
 """How long water may take to level off: a minute to an hour, each ratio as likely (common practice)."""
 GAS_LAGS_S = np.array([40.0, 80.0, 160.0, 300.0])
-SLOW_WATER = 0.12
+SLOW_WATER = 0.07
 """How likely water evaporates so slowly that it is far from its vapour pressure at the metal's own temperature."""
 BOTH = 0.1
 """How likely a leak and water are there together, neither of them small, against either alone."""
@@ -50,7 +50,7 @@ class Rise:
     """What a closed stretch shows.
 
     `rate_pa_per_s` of a straight line, `plateau_pa` where it levels off or NaN; `leak` and `moisture`: likelihoods
-    that the rise is of that kind (the rest: both together).
+    that the rise is of that kind (the rest: both together); `most_risen`: what a flat one may have risen, as a share.
     """
 
     kind: Kind
@@ -61,10 +61,16 @@ class Rise:
     end_pa: float
     leak: float = 0.5
     moisture: float = 0.5
+    most_risen: float = 0.0
 
 
 def judge_rise(
-    at_s: np.ndarray, vacuum_pa: np.ndarray, scatter: float, metal_k: np.ndarray, coldest_k: float, warmest_k: float
+    at_s: np.ndarray,
+    vacuum_pa: np.ndarray,
+    scatter: float,
+    metal_k: np.ndarray,
+    coldest_k: float,
+    warmest_k: float,
 ) -> Rise | None:
     """Return what the rise since closing says, or None while it is too short.
 
@@ -89,7 +95,8 @@ def judge_rise(
     error = float(np.sqrt(12.0 / len(t)) * np.median(noise))
     told = Rise("undecided", rate, np.nan, float(t[-1]), begin, end)
     if abs(rise) <= max(FLAT_SHARE * begin, 2.0 * error):
-        return Rise("flat", rate, np.nan, float(t[-1]), begin, end)
+        most_risen = (abs(rise) + 2.0 * error) / max(begin, 1e-9)
+        return Rise("flat", rate, np.nan, float(t[-1]), begin, end, most_risen=most_risen)
     warm = warmest_k if np.isfinite(warmest_k) else METAL_K[1]
     cold = coldest_k if np.isfinite(coldest_k) else METAL_K[0]
     most = ABOVE_WATER * float(water.vapor_pressure_pa(warm + 1.0))

@@ -410,8 +410,9 @@ class Walk:
             at = at[: int(np.argmax(t.vacuum[first : first + len(at)] > NEAR_RANGE * t.vacuum[first + out[0]]))]
         part = slice(first, first + len(at))
         noise = float(t.scatter[first])
-        level = np.where(np.abs(np.log(t.raw[part] / t.vacuum[part])) > 4.0 * noise + 0.03, t.vacuum[part], t.raw[part])
-        rise = judge_rise(at, level, noise, t.coldest[part], float(t.coldest[last]), float(t.warmest[last]))
+        level = _without_spikes(t.raw[part], 4.0 * noise + 0.03)
+        metal, cold, warm = t.coldest[part], float(t.coldest[last]), float(t.warmest[last])
+        rise = judge_rise(at, level, noise, metal, cold, warm)
         if rise is None:
             return
         before, closed.kind = closed.kind, rise.kind
@@ -509,3 +510,13 @@ class Walk:
 
     def _tell(self, happening: Happening) -> None:
         self.story.happenings.append(happening)
+
+
+def _without_spikes(level: np.ndarray, far: float) -> np.ndarray:
+    """Return the readings, those `far` off (in ln) the median of themselves and both neighbours replaced by it."""
+    if len(level) < 3:
+        return level
+    middle = np.median(np.vstack([level[:-2], level[1:-1], level[2:]]), axis=0)
+    cleared = level.copy()
+    cleared[1:-1] = np.where(np.abs(np.log(level[1:-1] / middle)) > far, middle, level[1:-1])
+    return cleared
