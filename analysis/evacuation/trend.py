@@ -13,7 +13,7 @@ import pandas as pd
 from analysis.evacuation.rise import correlation_length
 from analysis.evacuation.ticks import Ticks
 
-WINDOWS_S = (300.0, 420.0, 720.0, 1_080.0, 1_620.0, 2_400.0, 3_600.0)
+WINDOWS_S = (300.0, 420.0, 720.0, 1_080.0, 1_620.0, 2_400.0, 3_600.0, 5_400.0)
 """A trend is taken over the shortest of these that tells it well enough."""
 FLAT_PER_MIN = 0.008
 """A stall's ln(pressure) falls by less than this. The hand rule of the trade, 5 % in 15 min, is 0.0034."""
@@ -48,8 +48,6 @@ class Trend:
         share, errors = ALONE_SURE if pace is None else SURE
         for window in WINDOWS_S:
             slope, error, first = self._line(k, stretch, window)
-            if not math.isfinite(error):
-                return False
             if error <= share * limit and -slope < limit:
                 error *= math.sqrt(correlation_length(self._residuals(first, k)))
                 if error <= share * limit:
@@ -86,7 +84,7 @@ class Trend:
         for window in WINDOWS_S:
             found, its, _ = self._line(k, stretch, window)
             if not math.isfinite(its):
-                break
+                continue
             slope, error = found, its
             if error <= 0.5 * FLAT_PER_MIN:
                 break
