@@ -24,7 +24,7 @@ FLAT_ALONE_PER_MIN = 0.0018
 """Where nothing was seen of the pull above the level: slower than this it would take most of a day to halve."""
 PACE_FROM, PACE_TO, PACE_LEAST = 4.0, 1.3, 0.25
 """The pace is taken between these multiples of the level, over a fall of ln(pressure) of at least the last."""
-SURE, ALONE_SURE = (0.5, 1.5), (0.4, 2.0)
+SURE, ALONE_SURE = (0.55, 1.3), (0.45, 2.0)
 """How well the slope must be known, as a share of the limit, and how many errors under the limit it must be."""
 SMOOTHED = 1.4
 """Running medians of three cost this much of the information of a mean (normal noise, asymptotic efficiency 0.74)."""

@@ -398,6 +398,8 @@ def measure(
             when = hand_rule(run)
             good = when is not None and any(b <= when <= e + 900 for b, e in stalls)
             tally["hand rule, call"]["right" if good else "false" if when is not None else "none"] += 1
+            if good:
+                tally["hand rule, cause"]["right" if run.case.name == "oil" else "wrong"] += 1
     return tally, delays, wrong
 
 
