@@ -11,6 +11,7 @@ import pytest
 from rich.console import Console
 
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.shipped import shipped
 from collector.bench.scenario import TRUTH
 from collector.commands.demo import run_demo
 from collector.commands.review import run_review
@@ -31,7 +32,7 @@ def test_demo_comes_to_the_truth_of_its_script(tmp_path: Path) -> None:
     assert result["log"]["gaps"] == []
 
     kinds = {(finding["stage"], finding["kind"]) for finding in result["findings"]}
-    assert ("recovery", "liquid_gone") in kinds
+    assert ("recovery", "required_level_reached") in kinds
     assert ("recovery", "required_level_held") in kinds
     assert ("pressure_test", "loss_alarm") in kinds
     assert ("evacuation", "hold_passed") in kinds
@@ -47,6 +48,13 @@ def test_demo_comes_to_the_truth_of_its_script(tmp_path: Path) -> None:
     assert "SIMULATED" in output
     assert str(report) in output
     assert "SIMULATED" in report.read_text(encoding="utf-8").upper()
+
+
+def test_liquid_gone_is_called_where_rows_are_close_enough(tmp_path: Path) -> None:
+    """A row a minute, as above, may leave it open; a row every ten seconds must not."""
+    run_review(shipped("sample_logs") / "full-job", json_file=tmp_path / "result.json")
+    found = json.loads((tmp_path / "result.json").read_text())["findings"]
+    assert [f["kind"] for f in found].count("liquid_gone") == 1
 
 
 def test_demo_refuses_a_folder_that_holds_something_else(tmp_path: Path) -> None:
