@@ -25,6 +25,7 @@ from analysis.review import Review
 
 PDF_FILE = "report.pdf"
 _WIDTH = A4[0] - 36 * mm
+_TALLEST = 136 * mm
 _TONES = {**SHADES, "info": SHADES["note"]}
 
 
@@ -44,7 +45,6 @@ def _style(size: float, bold: bool = False, **more: Any) -> ParagraphStyle:
         fontSize=size,
         leading=size * 1.35,
         textColor=HexColor(INK),
-        wordWrap="CJK",
         **more,
     )
 
@@ -113,7 +113,7 @@ def _stage(page: contents.StagePage) -> list[Any]:
     if page.plot is not None:
         parts.append(_image(page.plot))
     if page.figures:
-        parts.append(_pairs(page.figures))
+        parts.append(_two_abreast(page.figures))
     if page.findings:
         parts.append(Spacer(1, 3 * mm))
         parts.append(_findings(page.findings))
@@ -152,7 +152,22 @@ def _pairs(pairs: Sequence[tuple[str, str]], size: float = 9) -> Any:
     if not pairs:
         return Spacer(1, 1 * mm)
     cells = [[Paragraph(escape(a), _style(size, True)), Paragraph(escape(b), _style(size))] for a, b in pairs]
-    table = Table(cells, colWidths=(56 * mm, _WIDTH - 56 * mm), hAlign="LEFT")
+    return _ruled(cells, (56 * mm, _WIDTH - 56 * mm))
+
+
+def _two_abreast(pairs: Sequence[tuple[str, str]]) -> Table:
+    """Lay short pairs out in two columns, read downwards."""
+    rows = (len(pairs) + 1) // 2
+    left, right = pairs[:rows], [*pairs[rows:], ("", "")][:rows]
+    cells = [
+        [Paragraph(escape(cell), _style(8.5, bold)) for (cell, bold) in ((a, True), (b, False), (c, True), (d, False))]
+        for (a, b), (c, d) in zip(left, right, strict=True)
+    ]
+    return _ruled(cells, (54 * mm, _WIDTH / 2 - 54 * mm) * 2)
+
+
+def _ruled(cells: list[list[Any]], widths: tuple[float, ...]) -> Table:
+    table = Table(cells, colWidths=widths, hAlign="LEFT")
     line = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
     tight = (("TOPPADDING", (0, 0), (-1, -1), 1.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5))
     table.setStyle(TableStyle([line, ("VALIGN", (0, 0), (-1, -1), "TOP"), *tight]))
@@ -176,7 +191,8 @@ def _image(plot: Plot) -> Any:
     plot.savefig(buffer, format="png", dpi=170, metadata={"Software": None})
     width, height = plot.get_size_inches()
     buffer.seek(0)
-    return KeepTogether(Image(buffer, width=_WIDTH, height=_WIDTH * height / width))
+    scale = min(_WIDTH / width, _TALLEST / height)
+    return KeepTogether(Image(buffer, width=width * scale, height=height * scale))
 
 
 def _bar(text: str) -> Table:

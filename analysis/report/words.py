@@ -21,12 +21,15 @@ VERDICT_TONE: Mapping[str, str] = {
 FIGURE_NAMES: Mapping[str, str] = {
     "liquid_gone_after": "liquid gone after",
     "vapor_left": "vapour left",
-    "loss_rate": "loss rate, temperature-corrected",
-    "loss_rate_low": "loss rate, low end of the interval",
-    "loss_rate_high": "loss rate, high end of the interval",
-    "smallest_detectable": "smallest loss that could be told",
-    "pressure_change_by_temperature": "pressure change by temperature",
+    "loss_rate": "loss rate, corrected",
+    "loss_rate_low": "loss rate, low end",
+    "loss_rate_high": "loss rate, high end",
+    "smallest_detectable": "smallest loss seen",
+    "pressure_change_by_temperature": "change by temperature",
     "hours_judged": "time judged",
+    "leak_oz": "leak, in ounces",
+    "corrected_pressure_at_start": "corrected, at start",
+    "corrected_pressure_now": "corrected, now",
 }
 """Names of figures where the key alone reads badly."""
 
