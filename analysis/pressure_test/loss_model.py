@@ -19,7 +19,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.special import ndtr
 
 WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
@@ -251,7 +250,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     table, odds = covariances(_first(data, used), probes)
     factors = np.linalg.cholesky(table)
     size = design.shape[1] - 1
-    whitened = np.stack([solve_triangular(f, design, lower=True, check_finite=False) for f in factors])
+    whitened = _forward(factors, design)
     logs = np.cumsum(np.log(np.diagonal(factors, axis1=1, axis2=2)), axis=1)
     grams = np.zeros((len(factors), size + 1, size + 1))
     found = []
@@ -262,6 +261,18 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
         begin = count
         found.append(_posterior(grams, odds - logs[:, count - 1], structures, drift_k_per_min))
     return found
+
+
+def _forward(factors: np.ndarray, design: np.ndarray) -> np.ndarray:
+    """Return what each lower triangular factor (h, n, n) makes `design` (n, p) of, shape (h, n, p).
+
+    All factors a row at a time: matrices this small only wait where a solver shares them among threads.
+    """
+    solved = np.empty((len(factors), *design.shape))
+    for row in range(len(design)):
+        rest = design[row] - (factors[:, row, None, :row] @ solved[:, :row])[:, 0]
+        solved[:, row] = rest / factors[:, row, row, None]
+    return solved
 
 
 def _posterior(grams: np.ndarray, odds: np.ndarray, structures: list[_Structures], drift: float) -> Loss:
