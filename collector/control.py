@@ -45,6 +45,18 @@ class ControlServer:
 
     async def __aenter__(self) -> ControlServer:
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0, limit=LONGEST_REQUEST)
+        self.announce()
+        return self
+
+    def announce(self) -> None:
+        """Write where to ask and with which token into the job folder, for its owner alone.
+
+        Raises
+        ------
+        OSError
+            The folder cannot be written.
+        """
+        assert self._server is not None
         port = self._server.sockets[0].getsockname()[1]
         part = self._file.with_suffix(".part")
         part.unlink(missing_ok=True)
@@ -52,11 +64,11 @@ class ControlServer:
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
             json.dump({"port": port, "token": self._token}, file)
         part.replace(self._file)
-        return self
 
     async def __aexit__(self, *_: object) -> None:
         """Take no more; whoever has been heard still gets an answer."""
-        self._file.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # of a disk that is gone
+            self._file.unlink(missing_ok=True)
         self._closing = True
         if self._server is not None:
             self._server.close()

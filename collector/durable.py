@@ -40,7 +40,7 @@ class DurableWriter:
     """Writes rows and journal lines in a thread of its own, in order, whole, synced at least once a second.
 
     `on_trouble(error)` is called on the event loop when the disk stops taking lines, `on_cure(dropped)` when it
-    takes them again, with the number of lines that did not fit the buffer meanwhile.
+    takes them again, with the number of lines that did not fit the buffer meanwhile; `failing` is the error between.
     """
 
     def __init__(
@@ -56,7 +56,7 @@ class DurableWriter:
         self._guard = threading.Lock()
         self._wake = threading.Event()
         self._stopping = False
-        self._failing = False
+        self.failing: Exception | None = None
         self._thread = threading.Thread(target=self._run, name="durable writer", daemon=True)
         self._thread.start()
 
@@ -74,6 +74,11 @@ class DurableWriter:
             self._wake.set()
         return future
 
+    @property
+    def waiting(self) -> int:
+        """Lines that are not on the disk yet."""
+        return len(self._rows.lines) + len(self._entries.lines)
+
     async def stop(self, within_s: float = 10.0) -> None:
         """Write what waits and end the thread.
 
@@ -85,26 +90,28 @@ class DurableWriter:
         self._stopping = True
         self._wake.set()
         await asyncio.to_thread(self._thread.join, within_s)
-        left = len(self._rows.lines) + len(self._entries.lines)
-        if left:
-            raise RecorderError(f"{self._rows.file.path.parent}: the disk did not take the last {left} lines")
+        if self.waiting:
+            reason = f" ({why(self.failing)})" if self.failing is not None else ""
+            raise RecorderError(
+                f"{self._rows.file.path.parent}: the disk did not take the last {self.waiting} lines{reason}"
+            )
 
     def _run(self) -> None:
         while True:
             stopping = self._stopping
-            self._wake.wait(0.0 if stopping else RETRY_EVERY_S if self._failing else SYNC_EVERY_S)
+            self._wake.wait(0.0 if stopping else RETRY_EVERY_S if self.failing is not None else SYNC_EVERY_S)
             self._wake.clear()
             # rows first: a finding or a mark in the journal never speaks of rows that are not there yet;
             # but where rows cannot be written the journal is still tried
             failures = [failure for queue in (self._rows, self._entries) if (failure := self._failure(queue))]
-            if failures and not self._failing:
+            failed, self.failing = self.failing, failures[0] if failures else None
+            if failures and failed is None:
                 self._tell(self._on_trouble, failures[0])
-            elif self._failing and not failures:
+            elif failed is not None and not failures:
                 with self._guard:
                     dropped = self._rows.dropped + self._entries.dropped
                     self._rows.dropped = self._entries.dropped = 0
                 self._tell(self._on_cure, dropped)
-            self._failing = bool(failures)
             if stopping:
                 return
 
@@ -133,6 +140,11 @@ class DurableWriter:
     def _tell(self, call: Callable[[Any], None], what: object) -> None:
         if not self._loop.is_closed():
             self._loop.call_soon_threadsafe(call, what)
+
+
+def why(error: Exception) -> str:
+    """Return in a few words why the disk did not take a line."""
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
 def _done(future: asyncio.Future[None]) -> None:

@@ -3,6 +3,9 @@
 A file that ends in half a line (power cut, full disk) goes on after its last whole line when it is opened
 again. What stood behind that line is handed back, and is only cut by the first commit, so that the journal can
 say so before anything is gone.
+
+A file that went away under the recorder (a stick pulled, a folder moved, a file put in place of another) takes no lines
+until the same log stands at its path again: rows never go where nobody finds them, nor into another file.
 """
 
 from __future__ import annotations
@@ -13,11 +16,11 @@ import datetime
 import errno
 import io
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol
+from typing import Protocol, TextIO
 
 from analysis.vocabulary.channels import JOURNAL_COLUMNS
 from analysis.vocabulary.errors import InputError
@@ -27,6 +30,10 @@ LONGEST_LINE = 1 << 20
 
 _BLOCK = 1 << 16
 _SHOWN_BYTES = 200
+_KNOWN_BY_BYTES = 512
+"""So many bytes of a log's end, stamps to the millisecond among them, are found in no other log."""
+_UNSYNCED_BYTES = 1 << 23
+"""No commit is nearly as long: what a power cut can have spoiled lies this close to the end."""
 
 
 class Disk(Protocol):
@@ -35,8 +42,14 @@ class Disk(Protocol):
     def write(self, descriptor: int, data: bytes) -> int:
         """Write some of `data`, return how much."""
 
+    def truncate(self, descriptor: int, size: int) -> None:
+        """Cut the file to `size` bytes."""
+
     def sync(self, descriptor: int) -> None:
-        """Return once everything written is on the disk."""
+        """Return once everything written is on the disk (its size too)."""
+
+    def sync_folder(self, folder: Path) -> None:
+        """Return once the names of the files in `folder` are on the disk."""
 
 
 class RealDisk:
@@ -46,9 +59,17 @@ class RealDisk:
         """Write some of `data`, return how much."""
         return os.write(descriptor, data)
 
+    def truncate(self, descriptor: int, size: int) -> None:
+        """Cut the file to `size` bytes."""
+        os.ftruncate(descriptor, size)
+
     def sync(self, descriptor: int) -> None:
         """Return once everything written is on the disk (its size too)."""
         getattr(os, "fdatasync", os.fsync)(descriptor)
+
+    def sync_folder(self, folder: Path) -> None:
+        """Return once the names of the files in `folder` are on the disk."""
+        sync_folder(folder)
 
 
 @dataclass(frozen=True)
@@ -80,7 +101,7 @@ class Opened:
 
 
 class LineFile:
-    """A file of lines that only grows.
+    """A file of lines that only grows. `on_return` is called before a file that had gone away is gone on with.
 
     Raises
     ------
@@ -91,20 +112,24 @@ class LineFile:
         allows, and the same lines may be tried again.
     """
 
-    def __init__(self, path: Path, header: str, disk: Disk | None = None) -> None:
+    def __init__(
+        self, path: Path, header: str, disk: Disk | None = None, on_return: Callable[[], None] = lambda: None
+    ) -> None:
         self.path = path
         self._disk: Disk = disk if disk is not None else RealDisk()
+        self._on_return = on_return
         self._header = header.encode("utf-8")
+        self._failed: bytes | None = None
         try:
-            self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+            self._descriptor = os.open(path, _OPEN | os.O_CREAT, 0o644)
         except OSError as error:
             raise InputError(f"{path}: cannot be opened for recording ({error.strerror})") from None
         try:
             self._size = os.lseek(self._descriptor, 0, os.SEEK_END)
             self._good = self._end_of_whole_lines()
             self.opened = self._found()
-            if self.opened.fresh:
-                self._begin()
+            self._end = self._read(max(0, self._good - _KNOWN_BY_BYTES), self._good)
+            self._begin()
         except BaseException:
             os.close(self._descriptor)
             raise
@@ -112,7 +137,7 @@ class LineFile:
     def _found(self) -> Opened:
         torn = self._read(self._good, self._size)
         if self._good == 0:
-            if not self._header.startswith(torn.rstrip(b"\0")):
+            if not _part_of(self._header, torn):
                 raise InputError(f"{self.path}: is not a log (no line end in {self._size:,} bytes)")
             return Opened(True, torn)
         first = self._read(0, min(self._good, LONGEST_LINE)).split(b"\n", 1)[0].rstrip(b"\r")
@@ -127,13 +152,20 @@ class LineFile:
 
     def _begin(self) -> None:
         try:
-            self.commit(self._header)
-            sync_folder(self.path.parent)
+            if self.opened.fresh:
+                self.commit(self._header)
+            self._disk.sync_folder(self.path.parent)  # whoever made the file may have been killed before this
         except OSError as error:
             raise InputError(f"{self.path}: cannot be written ({error.strerror})") from None
 
     def _end_of_whole_lines(self) -> int:
-        end = self._size
+        """Return where the last line ends that is whole and was written before whatever a power cut left as a hole.
+
+        A hole reads as zero bytes, which no line of ours holds; what stands behind it was never acknowledged.
+        """
+        start = max(0, self._size - _UNSYNCED_BYTES)
+        hole = self._read(start, self._size).find(b"\0")
+        end = self._size if hole < 0 else start + hole
         while end > 0:
             start = max(0, end - _BLOCK)
             found = self._read(start, end).rfind(b"\n")
@@ -159,8 +191,12 @@ class LineFile:
             The disk is full or broken. The file is then cut back to what it held before, since nobody can say
             what of a failed write or sync has arrived; the same lines may be given again.
         """
+        self._take_up()
         end = self._good + len(lines)
         try:
+            if self._size > self._good:
+                self._disk.truncate(self._descriptor, self._good)  # old bytes never mix with new ones
+                self._size = self._good
             os.lseek(self._descriptor, self._good, os.SEEK_SET)
             rest = memoryview(lines)
             while rest:
@@ -168,21 +204,51 @@ class LineFile:
                 if done <= 0:
                     raise OSError(errno.EIO, "nothing was written")
                 rest = rest[done:]
-                self._size = max(self._size, end - len(rest))
-            if self._size > end:
-                os.ftruncate(self._descriptor, end)
-                self._size = end
+                self._size = end - len(rest)
             self._disk.sync(self._descriptor)
         except OSError:
+            self._failed = lines
             with contextlib.suppress(OSError):
-                os.ftruncate(self._descriptor, self._good)
+                self._disk.truncate(self._descriptor, self._good)
                 self._size = self._good
             raise
-        self._good = end
+        self._good, self._failed = end, None
+        self._end = (self._end + lines[-_KNOWN_BY_BYTES:])[-_KNOWN_BY_BYTES:]
+
+    def _take_up(self) -> None:
+        """Make sure that the descriptor is the file at the path: after a failure, or when that is another one now.
+
+        Raises
+        ------
+        OSError
+            Nothing stands there, or not this log as it was left.
+        """
+        try:
+            here = _same(self.path, self._descriptor)
+            if here and self._failed is None:
+                return
+            descriptor = os.open(self.path, _OPEN)
+        except FileNotFoundError:
+            raise OSError(errno.ENOENT, f"{self.path.name} is gone from its folder") from None
+        old, self._descriptor = self._descriptor, descriptor
+        try:
+            size = os.lseek(descriptor, 0, os.SEEK_END)
+            end = self._read(max(0, self._good - _KNOWN_BY_BYTES), self._good)
+            if end != self._end or not _part_of(self._failed or b"", self._read(self._good, size)):
+                raise OSError(errno.EEXIST, f"another {self.path.name} stands in its place")
+            if not here:
+                self._on_return()
+        except BaseException:
+            self._descriptor = old
+            os.close(descriptor)
+            raise
+        self._size = size
+        os.close(old)
 
     def close(self) -> None:
-        """Close the file."""
-        os.close(self._descriptor)
+        """Close the file; a thread that is late with a commit finds it closed, not another file of that number."""
+        descriptor, self._descriptor = self._descriptor, -1
+        os.close(descriptor)
 
     def __enter__(self) -> LineFile:
         return self
@@ -191,6 +257,23 @@ class LineFile:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+_OPEN = os.O_RDWR | getattr(os, "O_BINARY", 0)
+
+
+def _same(path: Path, descriptor: int) -> bool:
+    """Return whether the file at a path is the open one. FileNotFoundError where none is."""
+    here = path.stat()
+    with contextlib.suppress(OSError):  # of a disk that is gone
+        return os.path.samestat(here, os.fstat(descriptor))
+    return False
+
+
+def _part_of(written: bytes, found: bytes) -> bool:
+    """Return whether `found` is what a broken write of `written` may have left: its bytes, or zeros in their place."""
+    found = found.rstrip(b"\0")
+    return len(found) <= len(written) and all(f in (0, w) for f, w in zip(found, written, strict=False))
 
 
 def sync_folder(folder: Path) -> None:
@@ -233,22 +316,43 @@ class FolderLock:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / ".standwatch" / "lock"
+        self._file = self._take()
+
+    def _take(self) -> TextIO:
+        folder = self.path.parent.parent
         try:
             self.path.parent.mkdir(mode=0o700, exist_ok=True)
-            self._file = self.path.open("a+", encoding="ascii")
+            file = self.path.open("a+", encoding="ascii")
         except OSError as error:
             raise InputError(f"{folder}: cannot be written ({error.strerror}); expected a folder of yours") from None
         try:
-            _lock(self._file.fileno())
+            _lock(file.fileno())
         except OSError:
-            self._file.seek(0)
-            holder = self._file.read().strip()
-            self._file.close()
+            file.seek(0)
+            holder = file.read().strip()
+            file.close()
             raise FolderHeld(f"{folder}: another process ({holder or 'unknown'}) records this job already") from None
-        self._file.seek(0)
-        self._file.truncate()
-        self._file.write(f"process {os.getpid()}")
-        self._file.flush()
+        file.seek(0)
+        file.truncate()
+        file.write(f"process {os.getpid()}")
+        file.flush()
+        return file
+
+    def renew(self) -> None:
+        """Hold the folder that stands at the path now, which may have gone and come back.
+
+        Raises
+        ------
+        InputError
+            Another process holds it meanwhile, or it cannot be written.
+        """
+        with contextlib.suppress(FileNotFoundError):
+            if _same(self.path, self._file.fileno()):
+                return
+        taken = self._take()
+        with contextlib.suppress(OSError):
+            self._file.close()
+        self._file = taken
 
     def close(self) -> None:
         """Let the folder go."""

@@ -12,6 +12,7 @@ import contextlib
 import datetime
 import shutil
 import signal
+import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from analysis.vocabulary.errors import InputError, RecorderError, StandwatchErro
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
 from analysis.vocabulary.units import parse_quantity
 from collector.control import ControlServer
-from collector.durable import DurableWriter
+from collector.durable import DurableWriter, why
 from collector.entries import Entry, stamp
 from collector.instruments import (
     Event,
@@ -81,7 +82,13 @@ def interval_of(job: Job) -> float:
 class Recorder:
     """Records one job. Instruments feed it through `reading` and `event`."""
 
-    def __init__(self, folder: Path, clocks: Clocks | None = None, disk: Disk | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        clocks: Clocks | None = None,
+        disk: Disk | None = None,
+        say: Callable[[str], None] = lambda _: None,
+    ) -> None:
         self.folder = folder
         self.job = load_job(folder)
         self.interval_s = interval_of(self.job)
@@ -91,8 +98,10 @@ class Recorder:
             raise InputError(f"{folder}: the job has no [[instrument]] with a channel; expected at least one")
         self._clocks = clocks if clocks is not None else Clocks()
         self._disk = disk
-        self._fresh: dict[str, float] = {}
+        self._say = say
+        self._fresh: dict[str, tuple[float, float]] = {}
         self._writer: DurableWriter | None = None
+        self._control: ControlServer | None = None
         self._stop = asyncio.Event()
         self._anchor = _Anchor(self._clocks)
 
@@ -100,7 +109,7 @@ class Recorder:
 
     def reading(self, reading: Reading) -> None:
         """Take a fresh reading; of several in one interval the last one counts."""
-        self._fresh[reading.channel] = reading.value
+        self._fresh[reading.channel] = (reading.value, self._clocks.monotonic())
 
     def event(self, event: Event) -> None:
         """Put what happened to an instrument into the journal."""
@@ -127,18 +136,18 @@ class Recorder:
             The disk did not take the last lines.
         """
         header = ",".join(["time", *(column_header(c, u) for c, u in self.channels)]) + "\n"
-        with FolderLock(self.folder):
+        with FolderLock(self.folder) as lock:
             await check_ports(self.instruments)
             links = build_links(self.instruments)
             with (
-                LineFile(self.folder / READINGS_FILE, header, self._disk) as readings,
-                LineFile(self.folder / JOURNAL_FILE, JOURNAL_HEADER, self._disk) as journal,
+                LineFile(self.folder / READINGS_FILE, header, self._disk, lock.renew) as readings,
+                LineFile(self.folder / JOURNAL_FILE, JOURNAL_HEADER, self._disk, lock.renew) as journal,
             ):
                 self._anchor = _Anchor(self._clocks, _latest(readings, journal))
                 self._say_how_it_began(readings, journal)
                 self._writer = DurableWriter(readings, journal, self._trouble, self._cure)
                 try:
-                    async with ControlServer(self.folder, self._enter_safely):
+                    async with ControlServer(self.folder, self._enter_safely) as self._control:
                         await self._record(links, started)
                     self._enter(Entry("recorder", value="stopped"))
                 finally:
@@ -193,18 +202,28 @@ class Recorder:
             self._row(due)
 
     def _row(self, due: float) -> None:
-        """Write the row of the interval that ended at `due` [monotonic, s]."""
+        """Write the row of the interval that ended at `due` [monotonic, s].
+
+        A reading from before that interval (this process stood still) or from before the clock went forward (the
+        machine may have slept meanwhile) is not fresh.
+        """
+        before = self._anchor.at(due)
         stepped = self._anchor.stepped()
         if stepped is not None:
             self._enter(Entry("recorder", value="clock_step", text=stepped))
-        fresh, self._fresh = self._fresh, {}
+        slept = self._anchor.at(due) != before
+        came, self._fresh = self._fresh, {}
+        fresh = {channel: value for channel, (value, at) in came.items() if at > due - self.interval_s and not slept}
         cells = [_number(fresh[channel]) if channel in fresh else "" for channel, _ in self.channels]
         assert self._writer is not None
         self._writer.row((",".join([stamp(self._anchor.at(due)), *cells]) + "\n").encode("ascii"))
 
     async def _watch_disk(self) -> None:
         low = False
+        assert self._writer is not None
         while True:
+            if self._writer.failing is not None:
+                self._say(f"{self.folder}: STILL NO ROWS ON THE DISK ({why(self._writer.failing)}); {self._waiting()}")
             try:
                 free = (await asyncio.to_thread(shutil.disk_usage, self.folder)).free
             except OSError:
@@ -230,12 +249,20 @@ class Recorder:
             raise InputError("the disk has not taken it yet; it is kept and written as soon as it does") from None
 
     def _trouble(self, error: Exception) -> None:
-        why = getattr(error, "strerror", None) or repr(error)
-        self._enter(Entry("recorder", value="disk_full", text=f"{why}: rows are kept in memory"))
+        self._enter(Entry("recorder", value="disk_full", text=f"{why(error)}: rows are kept in memory"))
+        self._say(f"{self.folder}: NO ROWS ON THE DISK ({why(error)}); {self._waiting()}")
+
+    def _waiting(self) -> str:
+        assert self._writer is not None
+        return f"{self._writer.waiting} lines are kept in memory and written as soon as it takes them again"
 
     def _cure(self, dropped: int) -> None:
-        lost = f"; {dropped} lines did not fit the memory and are lost" if dropped else "; nothing is lost"
-        self._enter(Entry("note", text=f"the disk takes rows again{lost}"))
+        lost = f"{dropped} lines did not fit the memory and are lost" if dropped else "nothing is lost"
+        self._enter(Entry("note", text=f"the disk takes rows again; {lost}"))
+        self._say(f"{self.folder}: the disk takes rows again; {lost}")
+        if self._control is not None:
+            with contextlib.suppress(OSError):
+                self._control.announce()  # on a disk that came back it may be gone
 
 
 def _latest(*files: LineFile) -> datetime.datetime | None:
@@ -302,6 +329,11 @@ def _number(value: float) -> str:
     return text
 
 
+def _say(line: str) -> None:
+    with contextlib.suppress(OSError):  # nobody may be looking any more
+        print(f"standwatch: {line}", file=sys.stderr, flush=True)
+
+
 async def record(folder: Path, clocks: Clocks | None = None, started: Callable[[Recorder], None] | None = None) -> None:
     """Record a job until SIGINT or SIGTERM.
 
@@ -310,7 +342,7 @@ async def record(folder: Path, clocks: Clocks | None = None, started: Callable[[
     InputError, RecorderError
         As `Recorder.run`.
     """
-    recorder = Recorder(folder, clocks)
+    recorder = Recorder(folder, clocks, say=_say)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         try:

@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import aiomqtt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.vocabulary.errors import InputError, refused
+from collector.instruments.mqtt import BrokerClient
 from collector.instruments.ports import endpoint
 
 KEEPALIVE_S = 10
@@ -104,11 +104,11 @@ class Broker:
         """The broker and the topic, as they may be shown."""
         return f"{'mqtts' if self._tls else 'mqtt'}://{self.host}:{self.port}/{self.prefix}/{self.name}"
 
-    def client(self, identifier: str, **options: Any) -> aiomqtt.Client:
+    def client(self, identifier: str, **options: Any) -> BrokerClient:
         """Return a client that is not connected yet."""
         silent = logging.getLogger("collector.follow.broker")
         silent.setLevel(logging.CRITICAL)
-        return aiomqtt.Client(
+        return BrokerClient(
             self.host,
             self.port,
             identifier=identifier,

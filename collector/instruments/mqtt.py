@@ -9,6 +9,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from types import TracebackType
 
 import aiomqtt
 
@@ -58,6 +59,22 @@ class Login:
         return cls(value_of(instrument.username_env, "username_env"), value_of(instrument.password_env, "password_env"))
 
 
+class BrokerClient(aiomqtt.Client):
+    """A client whose loss of the broker is told by the call that meets it, and by nothing else."""
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Disconnect."""
+        try:
+            await super().__aexit__(kind, error, trace)
+        finally:
+            # the library keeps why the line broke for a call that may never come; the loop would print it as forgotten
+            lost: asyncio.Future[None] | None = getattr(self, "_disconnected", None)
+            if lost is not None and lost.done() and not lost.cancelled():
+                lost.exception()
+
+
 @dataclass
 class _Listener:
     """One instrument's topics."""
@@ -85,7 +102,7 @@ class MqttLink:
     async def _listen(self, listeners: list[_Listener], backoff: Backoff) -> None:
         """Take messages until the broker is gone (MqttError)."""
         host, number = endpoint(self.name) or ("", 0)
-        client = aiomqtt.Client(
+        client = BrokerClient(
             host,
             number,
             username=self._login.username,

@@ -134,6 +134,90 @@ def test_nothing_torn_is_cut_before_the_first_commit(tmp_path: Path) -> None:
     assert path.read_bytes() == HEAD.encode() + ROWS[0]
 
 
+def test_what_a_power_cut_left_as_a_hole_is_torn_with_all_that_stands_behind_it(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    hole = ROWS[1][:9] + bytes(4096) + ROWS[2][5:] + ROWS[3]
+    path.write_bytes(HEAD.encode() + ROWS[0] + hole)
+    with LineFile(path, HEAD) as file:
+        assert file.opened.torn == hole
+        file.commit(ROWS[1])
+    assert path.read_bytes() == HEAD.encode() + ROWS[0] + ROWS[1]
+
+
+def test_a_file_that_went_away_is_waited_for_and_gone_on_with_when_it_is_the_same_log(tmp_path: Path) -> None:
+    """As when a stick is pulled, and mounted again as another file system with other file numbers."""
+    here, away = tmp_path / "job", tmp_path / "away"
+    here.mkdir()
+    returned: list[str] = []
+    with LineFile(here / "r.csv", HEAD, on_return=lambda: returned.append("asked")) as file:
+        file.commit(ROWS[0])
+        here.rename(away)
+        with pytest.raises(OSError, match="gone from its folder"):
+            file.commit(ROWS[1])
+        here.mkdir()
+        with pytest.raises(OSError, match="gone from its folder"):
+            file.commit(ROWS[1])
+        (here / "r.csv").write_bytes((away / "r.csv").read_bytes())
+        file.commit(ROWS[1] + ROWS[2])
+        file.commit(ROWS[3])
+    assert returned == ["asked"]
+    assert (here / "r.csv").read_bytes() == HEAD.encode() + b"".join(ROWS)
+    assert (away / "r.csv").read_bytes() == HEAD.encode() + ROWS[0]
+
+
+@pytest.mark.parametrize(
+    "there", [b"", HEAD.encode(), HEAD.encode() + ROWS[1] + ROWS[2], HEAD.encode() + ROWS[0] + ROWS[3]]
+)
+def test_another_file_in_its_place_is_never_written(tmp_path: Path, there: bytes) -> None:
+    path = tmp_path / "r.csv"
+    with LineFile(path, HEAD) as file:
+        file.commit(ROWS[0])
+        path.rename(tmp_path / "before.csv")
+        path.write_bytes(there)
+        with pytest.raises(OSError, match=r"another r.csv stands in its place"):
+            file.commit(ROWS[1])
+        assert path.read_bytes() == there
+        (tmp_path / "before.csv").replace(path)
+        file.commit(ROWS[1])
+    assert path.read_bytes() == HEAD.encode() + ROWS[0] + ROWS[1]
+
+
+def test_lines_that_somebody_else_added_after_a_failure_are_not_cut(tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    with LineFile(path, HEAD, FailingDisk({2: OSError(errno.EIO, "broken")})) as file:
+        with pytest.raises(OSError, match="broken"):
+            file.commit(ROWS[0])
+        with path.open("ab") as other:
+            other.write(ROWS[3])
+        with pytest.raises(OSError, match=r"another r\.csv"):
+            file.commit(ROWS[0] + ROWS[1])
+    assert path.read_bytes() == HEAD.encode() + ROWS[3]
+
+
+def test_a_late_thread_finds_the_file_closed(tmp_path: Path) -> None:
+    file = LineFile(tmp_path / "r.csv", HEAD)
+    file.close()
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        file.commit(ROWS[0])
+    assert (tmp_path / "r.csv").read_bytes() == HEAD.encode()
+
+
+def test_the_lock_is_taken_again_in_a_folder_that_came_back(tmp_path: Path) -> None:
+    job = tmp_path / "job"
+    job.mkdir()
+    with FolderLock(job) as lock:
+        lock.renew()
+        job.rename(tmp_path / "away")
+        job.mkdir()
+        lock.renew()
+        with pytest.raises(FolderHeld):
+            FolderLock(job)
+        job.rename(tmp_path / "other")
+        job.mkdir()
+        with FolderLock(job), pytest.raises(FolderHeld):
+            lock.renew()
+
+
 @pytest.mark.parametrize(
     ("last", "time"),
     [

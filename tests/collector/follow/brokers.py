@@ -16,6 +16,7 @@ import aiomqtt
 import pytest
 
 from collector.follow.mqtt import Publisher
+from collector.instruments.mqtt import BrokerClient
 from tests.collector.instruments.conftest import Broker
 
 
@@ -85,7 +86,7 @@ async def listening(port: int, heard: Heard | None = None, topic: str = "standwa
                 heard.add(message)
 
     with contextlib.suppress(aiomqtt.MqttError):  # the broker may be killed inside the block
-        async with aiomqtt.Client("127.0.0.1", port) as client:
+        async with BrokerClient("127.0.0.1", port) as client:
             await client.subscribe(topic, qos=1)
             task = asyncio.create_task(listen(client))
             try:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 from pathlib import Path
 from typing import Any
 
-import aiomqtt
 import pytest
 
 from analysis.vocabulary.errors import InputError
 from collector.instruments import build_links, load_instruments
 from collector.instruments.links import OwnLoopLink
-from collector.instruments.mqtt import Login
+from collector.instruments.mqtt import BrokerClient, Login
 
 from .conftest import Broker, running
 
@@ -43,7 +43,7 @@ async def test_messages_good_and_bad(broker: Broker, tmp_path: Path) -> None:
     await broker.ready()
     links = build_links(load_instruments([sensor(broker.port), plain(broker.port)], tmp_path))
     assert len(links) == 1
-    async with aiomqtt.Client("127.0.0.1", broker.port) as publisher:
+    async with BrokerClient("127.0.0.1", broker.port) as publisher:
         await publisher.publish("van/probe", '{"pressure": 1.0, "temperature": 2.0}', retain=True)
         async with running(*links) as sink:
             while not sink.readings:
@@ -66,7 +66,7 @@ async def test_broker_killed_and_back(broker: Broker, tmp_path: Path) -> None:
 
         async def publish_until_heard(text: str) -> None:
             have = len(sink.readings)
-            async with aiomqtt.Client("127.0.0.1", broker.port) as publisher:
+            async with BrokerClient("127.0.0.1", broker.port) as publisher:
                 async with asyncio.timeout(5):
                     while len(sink.readings) == have:
                         await publisher.publish("van/probe", text)
@@ -84,11 +84,24 @@ async def test_broker_killed_and_back(broker: Broker, tmp_path: Path) -> None:
         assert sink.values("circuit_pressure")[-1] == 11.0
 
 
+async def test_a_broker_lost_between_two_calls_is_no_forgotten_error(broker: Broker) -> None:
+    await broker.ready()
+    forgotten: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _loop, context: forgotten.append(context))
+    client = BrokerClient("127.0.0.1", broker.port)
+    async with client:
+        broker.kill()
+        await asyncio.sleep(0.3)
+    del client
+    gc.collect()
+    assert forgotten == []
+
+
 async def test_on_a_loop_of_its_own(broker: Broker, tmp_path: Path) -> None:
     """As on Windows, where the broker's client and serial ports need different event loops."""
     await broker.ready()
     (link,) = build_links(load_instruments([sensor(broker.port)], tmp_path))
-    async with running(OwnLoopLink(link)) as sink, aiomqtt.Client("127.0.0.1", broker.port) as publisher:
+    async with running(OwnLoopLink(link)) as sink, BrokerClient("127.0.0.1", broker.port) as publisher:
         while not sink.readings:
             await publisher.publish("van/probe", '{"pressure": 10, "temperature": 70}')
             await asyncio.sleep(0.1)
