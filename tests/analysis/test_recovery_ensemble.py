@@ -5,21 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.benchmarks.recovery_ensemble import JUDGED, Outcome, draw, judge
+from tests.benchmarks.recovery_ensemble import GENERATORS, JUDGED, Outcome, judge
 
 
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
-    return [judge(draw(seed)) for seed in range(40)]
+    return [judge(GENERATORS["circuit"](seed)) for seed in range(40)]
 
 
 def test_liquid_is_never_called_gone_early(outcomes: list[Outcome]) -> None:
-    assert [o.case for o in outcomes if o.liquid_share > 0.003] == []
+    assert [o.run.seed for o in outcomes if o.liquid_share > 0.003] == []
 
 
 def test_what_is_there_is_found(outcomes: list[Outcome]) -> None:
     asked = sum(v is True for o in outcomes for v in o.asked.values())
-    missed = [(o.case.seed, o.missed) for o in outcomes if o.missed]
+    missed = [(o.run.seed, o.missed) for o in outcomes if o.missed]
     assert asked >= 10
     assert len(missed) <= 0.1 * asked, missed
 
@@ -27,7 +27,7 @@ def test_what_is_there_is_found(outcomes: list[Outcome]) -> None:
 def test_what_is_not_there_is_not_found(outcomes: list[Outcome]) -> None:
     asked = sum(o.asked[what] is False for o in outcomes for what in JUDGED)
     # What boils cold out of the oil cannot be told from a pocket, and is said.
-    false = [(o.case.seed, o.false) for o in outcomes if o.false and o.case.name != "oil"]
+    false = [(o.run.seed, o.false) for o in outcomes if o.false and o.run.name != "oil"]
     assert sum(len(what) for _, what in false) <= 0.03 * asked, false
 
 

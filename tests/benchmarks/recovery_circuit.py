@@ -8,12 +8,15 @@ a scale with cylinders on it. Explicit steps in time; the truth (liquid left) is
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 
 from analysis.fluids import refrigerant
+from analysis.recovery.required_level import required_level
 from analysis.stretch import Stretch
+from analysis.vocabulary.job import parse_job
 from analysis.vocabulary.units import UNITS
 from tests.support import make_stretch
 
@@ -78,31 +81,47 @@ class Case:
 class Run:
     """What the instruments showed, and the truth.
 
-    Liquid and moved mass [kg], circuit pressure [Pa], machine standing, end of the liquid pull [s].
+    Masses of liquid, of the part of it that stands apart in a pocket, and of what oil holds [kg]; circuit pressure
+    [Pa]; machine standing; mass recovered [kg]; end of the liquid pull [s] and whether a scale shows it as a
+    breakdown of the rate; smallest change of pressure that the gauge shows [Pa].
     """
 
-    case: Case
+    name: str
+    seed: int
+    refrigerant: str
+    plate: float
+    water: float
     stretch: Stretch
     seconds: np.ndarray
     liquid: np.ndarray
+    apart: np.ndarray
+    dissolved: np.ndarray
     pressure: np.ndarray
     paused: np.ndarray
-    moved: np.ndarray
     recovered: float
     pull_s: float
+    breaks: bool
+    resolution_pa: float
 
     @property
     def gone_s(self) -> float:
         """Return when no more than 0.3 % of the charge was liquid any longer; infinite if never."""
-        wet = np.flatnonzero(self.liquid > 0.003 * self.case.plate)
+        wet = np.flatnonzero(self.liquid > 0.003 * self.plate)
         if len(wet) == 0:
             return 0.0
         return float(self.seconds[wet[-1] + 1]) if wet[-1] + 1 < len(self.seconds) else np.inf
 
+    @property
+    def due_s(self) -> float:
+        """Return when, besides, saturation (dew point) has stayed 5 degF under the water; infinite if never."""
+        cold = np.asarray(refrigerant(self.refrigerant).dew_temperature_k(self.pressure)) <= self.water - 2.78
+        held = np.flatnonzero(cold & (self.seconds >= self.gone_s))
+        return float(self.seconds[held[0]]) if len(held) else np.inf
+
     def liquid_share_at(self, time: pd.Timestamp) -> float:
         """Return the share of the plate's charge that is liquid at a stamp."""
         at = (time - self.stretch.begin) / pd.Timedelta(seconds=1)
-        return float(np.interp(at, self.seconds, self.liquid)) / self.case.plate
+        return float(np.interp(at, self.seconds, self.liquid)) / self.plate
 
 
 def simulate(case: Case) -> Run:
@@ -130,7 +149,6 @@ def simulate(case: Case) -> Run:
     pocket = case.pocket
     main = charge - gas - pocket - dissolved
     pocket_start, main_start = max(pocket, 1e-9), main
-    barometer = 101_325.0 * (1 - 2.25577e-5 * case.elevation) ** 5.25588
     air = case.air
     cylinder_t = case.ambient
     net, moved = 0.0, 0.0
@@ -233,51 +251,117 @@ def simulate(case: Case) -> Run:
                 total,
                 now if pausing else -1.0,
                 moved,
+                pocket,
+                dissolved,
             )
         )
         now += dt
     table = np.array(rows)
-    keep = table[:: max(1, round(case.sample / dt))]
-    return _logged(case, keep, table, barometer, journal, moved, pull_s)
+    flow_marks = [(case.flow_off_at, "water_flow_off"), (case.flow_on_at, "water_flow_on")]
+    flow_marks = [(at, word) for at, word in flow_marks if case.flow_marked and at < table[-1, 0]]
+    vapour = case.displacement * float(fluid.vapor_density(case.water))
+    return Run(
+        name=case.name,
+        seed=case.seed,
+        refrigerant=case.refrigerant,
+        plate=case.plate,
+        water=case.water,
+        stretch=logged(
+            case,
+            table[:: max(1, round(case.sample / dt)), :4],
+            case.volume_stated if case.volume_known else None,
+            journal,
+            flow_marks,
+        ),
+        seconds=table[:, 0],
+        liquid=table[:, 4],
+        apart=table[:, 8],
+        dissolved=table[:, 9],
+        pressure=table[:, 5],
+        paused=table[:, 6] >= 0,
+        recovered=moved,
+        pull_s=pull_s,
+        breaks="cylinder_weight" in case.channels and case.liquid_rate * (1.0 - case.fade) >= 5.0 * vapour,
+        resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
+    )
 
 
-def _logged(
-    case: Case, keep: np.ndarray, table: np.ndarray, barometer: float, journal: list, moved: float, pull_s: float
-) -> Run:
+def asked_pa(name: str, plate: float) -> float:
+    """Return the level that the rules ask for a recovery of so much of a refrigerant, absolute."""
+    tables = {"job": {"name": "t"}, "circuit": {"refrigerant": name, "charge": f"{plate} kg"}}
+    level = required_level(parse_job({**tables, "recovery": {"equipment_made": 2015}})).level
+    assert level is not None
+    return level.absolute_pa(101_325.0)
+
+
+class Logs(Protocol):
+    """What of a case says how it is logged."""
+
+    @property
+    def refrigerant(self) -> str: ...
+    @property
+    def plate(self) -> float: ...
+    @property
+    def volume(self) -> float: ...
+    @property
+    def ambient(self) -> float: ...
+    @property
+    def elevation(self) -> float: ...
+    @property
+    def charge_known(self) -> bool: ...
+    @property
+    def channels(self) -> tuple[str, ...]: ...
+    @property
+    def pressure_unit(self) -> str: ...
+    @property
+    def pressure_step(self) -> float: ...
+    @property
+    def pressure_noise(self) -> float: ...
+    @property
+    def weight_unit(self) -> str: ...
+    @property
+    def weight_step(self) -> float: ...
+    @property
+    def weight_noise(self) -> float: ...
+    @property
+    def seed(self) -> int: ...
+
+
+def logged(
+    case: Logs,
+    shown: np.ndarray,
+    volume_stated: float | None,
+    journal: list[tuple[float, str, str, str]],
+    flow_marks: list[tuple[float, str]],
+) -> Stretch:
+    """Return the stretch as instruments show it; `shown` has columns time, pressure, gross, leaving water."""
     rng = np.random.default_rng(case.seed)
-    n = len(keep)
+    n = len(shown)
 
-    def shown(values: np.ndarray, unit: str, step: float, noise: float) -> np.ndarray:
+    def read(values: np.ndarray, unit: str, step: float, noise: float) -> np.ndarray:
         scale, offset = UNITS[unit].scale, UNITS[unit].offset
         return np.round(((values - offset) / scale + rng.normal(0, noise, n)) / step) * step
 
-    gauge = keep[:, 1] - (barometer if UNITS[case.pressure_unit].datum == "gauge" else 0.0)
-    logged = {
+    barometer = 101_325.0 * (1 - 2.25577e-5 * case.elevation) ** 5.25588
+    gauge = shown[:, 1] - (barometer if UNITS[case.pressure_unit].datum == "gauge" else 0.0)
+    channels = {
         "circuit_pressure": (
             case.pressure_unit,
-            shown(gauge, case.pressure_unit, case.pressure_step, case.pressure_noise),
+            read(gauge, case.pressure_unit, case.pressure_step, case.pressure_noise),
         ),
-        "cylinder_weight": (case.weight_unit, shown(keep[:, 2], case.weight_unit, case.weight_step, case.weight_noise)),
-        "leaving_water_temperature": ("degF", shown(keep[:, 3], "degF", 0.1, 0.1)),
-        "ambient_temperature": ("degF", shown(np.full(n, case.ambient), "degF", 0.5, 0.2)),
+        "cylinder_weight": (case.weight_unit, read(shown[:, 2], case.weight_unit, case.weight_step, case.weight_noise)),
+        "leaving_water_temperature": ("degF", read(shown[:, 3], "degF", 0.1, 0.1)),
+        "ambient_temperature": ("degF", read(np.full(n, case.ambient), "degF", 0.5, 0.2)),
     }
-    marks = list(journal)
-    if case.flow_marked:
-        marks += [
-            (at, "mark", word, "")
-            for at, word in ((case.flow_off_at, "water_flow_off"), (case.flow_on_at, "water_flow_on"))
-            if at < keep[-1, 0]
-        ]
     circuit = {"refrigerant": case.refrigerant}
     if case.charge_known:
         circuit["charge"] = f"{case.plate} kg"
-    if case.volume_known:
-        circuit["internal_volume"] = f"{case.volume * case.volume_stated * 1000:.3f} L"
-    stretch = make_stretch(
+    if volume_stated is not None:
+        circuit["internal_volume"] = f"{case.volume * volume_stated * 1000:.3f} L"
+    return make_stretch(
         "recovery",
-        keep[:, 0],
-        {name: logged[name] for name in case.channels},
+        shown[:, 0],
+        {name: channels[name] for name in case.channels},
         tables={"circuit": circuit, "site": {"elevation": f"{case.elevation} m"}, "recovery": {"equipment_made": 2015}},
-        journal=sorted(marks),
+        journal=sorted([*journal, *((at, "mark", word, "") for at, word in flow_marks)]),
     )
-    return Run(case, stretch, table[:, 0], table[:, 4], table[:, 5], table[:, 6] >= 0, table[:, 7], moved, pull_s)
