@@ -12,8 +12,10 @@ import datetime
 import hmac
 import json
 import os
+import random
 import secrets
 import socket
+import time
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -27,6 +29,7 @@ CONTROL_FILE = Path(".standwatch") / "control.json"
 LONGEST_REQUEST = 4 * LONGEST_TEXT + 4_096
 MOST_CONNECTIONS = 32
 TIMEOUT_S = 10.0
+TURNED_AWAY_PAUSES_S = (0.05, 0.1, 0.2, 0.4, 0.8)
 
 Write = Callable[[Entry], Awaitable[None]]
 
@@ -49,14 +52,15 @@ class ControlServer:
         return self
 
     def announce(self) -> None:
-        """Write where to ask and with which token into the job folder, for its owner alone.
+        """Write where to ask and with which token into the job folder, for its owner alone; nothing while it ends.
 
         Raises
         ------
         OSError
             The folder cannot be written.
         """
-        assert self._server is not None
+        if self._server is None or self._closing:
+            return
         port = self._server.sockets[0].getsockname()[1]
         part = self._file.with_suffix(".part")
         part.unlink(missing_ok=True)
@@ -132,14 +136,22 @@ def send(folder: Path, entry: Entry) -> None:
         A recorder holds the job but does not answer.
     """
     checked(entry)
-    try:
-        where = json.loads((folder / CONTROL_FILE).read_text(encoding="utf-8"))
-        reply = _ask(int(where["port"]), {"token": str(where["token"]), **vars(entry)})
-    except (OSError, ValueError, KeyError, TypeError):  # no recorder, or none that answers
-        write_directly(folder, entry)
+    for pause_s in (*TURNED_AWAY_PAUSES_S, None):
+        try:
+            where = json.loads((folder / CONTROL_FILE).read_text(encoding="utf-8"))
+            reply = _ask(int(where["port"]), {"token": str(where["token"]), **vars(entry)})
+        except (OSError, ValueError, KeyError, TypeError) as error:  # no recorder, or none that answers
+            try:
+                write_directly(folder, entry)
+            except RecorderError:
+                if pause_s is None or isinstance(error, TimeoutError):
+                    raise
+                time.sleep(pause_s * random.uniform(0.5, 1.5))  # it starts, or has too many callers at once
+                continue
+            return
+        if "error" in reply:
+            raise InputError(str(reply["error"]))
         return
-    if "error" in reply:
-        raise InputError(str(reply["error"]))
 
 
 def _ask(port: int, message: dict[str, str]) -> dict[str, Any]:

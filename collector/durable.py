@@ -124,12 +124,13 @@ class DurableWriter:
         return None
 
     def _flush(self, queue: _Queue) -> None:
-        while True:
+        """Write what waits now; on a slow disk more comes meanwhile, and the other file has its turn first."""
+        left = len(queue.lines)
+        while left > 0:
             with self._guard:
-                taken, dropped = list(islice(queue.lines, MOST_AT_ONCE)), queue.dropped
-            if not taken:
-                return
+                taken, dropped = list(islice(queue.lines, min(left, MOST_AT_ONCE))), queue.dropped
             queue.file.commit(b"".join(line for line, _ in taken))
+            left -= len(taken)
             with self._guard:
                 for _ in range(len(taken) - (queue.dropped - dropped)):
                     queue.lines.popleft()

@@ -194,8 +194,9 @@ class LineFile:
         self._take_up()
         end = self._good + len(lines)
         try:
-            if self._size > self._good:
-                self._disk.truncate(self._descriptor, self._good)  # old bytes never mix with new ones
+            if self._size > self._good or self._failed is not None:
+                self._disk.truncate(self._descriptor, self._good)
+                self._disk.sync(self._descriptor)  # or a power cut could leave a line of new bytes and old ones
                 self._size = self._good
             os.lseek(self._descriptor, self._good, os.SEEK_SET)
             rest = memoryview(lines)

@@ -6,6 +6,7 @@ import asyncio
 import errno
 import os
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -71,6 +72,33 @@ async def test_a_mark_is_not_acknowledged_before_it_is_synced(tmp_path: Path) ->
             await asyncio.wait_for(asyncio.shield(waiting), 1.0)
         disk.let_go.set()
         await asyncio.wait_for(waiting, 5)
+        await writer.stop()
+
+
+class SlowDisk(RealDisk):
+    """A disk whose sync takes longer than lines need to come."""
+
+    def sync(self, descriptor: int) -> None:
+        time.sleep(0.2)
+        super().sync(descriptor)
+
+
+async def test_a_mark_has_its_turn_while_rows_come_faster_than_the_disk_takes_them(tmp_path: Path) -> None:
+    disk = SlowDisk()
+    with LineFile(tmp_path / "r", HEAD, disk) as readings, LineFile(tmp_path / "j", HEAD, disk) as journal:
+        writer = DurableWriter(readings, journal, lambda _: None, lambda _: None)
+
+        async def rows() -> None:
+            for number in range(10_000):
+                writer.row(f"{number},0\n".encode())
+                await asyncio.sleep(0.02)
+
+        task = asyncio.create_task(rows())
+        await asyncio.sleep(0.8)
+        waiting = writer.entry(b"mark,x\n", wait=True)
+        assert waiting is not None
+        await asyncio.wait_for(waiting, 3.0)
+        task.cancel()
         await writer.stop()
 
 

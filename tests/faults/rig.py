@@ -1,0 +1,220 @@
+"""What the faults share: scales whose every weight is known, recorders beside them, logs held to the truth."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import datetime
+import itertools
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
+from collector.follow.tail import cells_of, seconds_of
+from collector.recorder import Recorder
+
+ROOT = Path(__file__).parents[2]
+INTERVAL_S = 0.2
+WITHIN_S = 30.0
+
+
+@dataclass
+class Scale:
+    """A scale that sends rising weights; `sent` holds every one."""
+
+    port: int
+    base: float
+    sent: set[float] = field(default_factory=set)
+
+    def line(self, number: int) -> bytes:
+        """Return what it sends as its `number`-th line."""
+        weight = self.base + (7 * number % 90_000) / 100
+        self.sent.add(float(f"{weight:.2f}"))
+        return f"ST,GS,+{weight:8.2f} lb\r\n".encode()
+
+
+@contextlib.contextmanager
+def scales(count: int = 1, every_s: float = 0.02) -> Iterator[list[Scale]]:
+    """Serve scales from a thread of its own."""
+    made: list[Scale] = []
+    ready, stop = threading.Event(), threading.Event()
+
+    async def serve_all() -> None:
+        tasks: set[asyncio.Task[None]] = set()
+
+        def server(scale: Scale) -> Callable[[asyncio.StreamReader, asyncio.StreamWriter], object]:
+            numbers = itertools.count(1)
+
+            async def serve(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+                task = asyncio.current_task()
+                assert task is not None
+                tasks.add(task)
+                with contextlib.suppress(ConnectionError, asyncio.CancelledError):
+                    while True:
+                        writer.write(scale.line(next(numbers)))
+                        await writer.drain()
+                        await asyncio.sleep(every_s)
+                writer.close()
+                tasks.discard(task)
+
+            return serve
+
+        servers = []
+        for number in range(count):
+            scale = Scale(0, 1_000.0 * (number + 1))
+            servers.append(await asyncio.start_server(server(scale), "127.0.0.1", 0))
+            scale.port = servers[-1].sockets[0].getsockname()[1]
+            made.append(scale)
+        ready.set()
+        await asyncio.to_thread(stop.wait)
+        for each in servers:
+            each.close()
+        for task in list(tasks):
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+    thread = threading.Thread(target=lambda: asyncio.run(serve_all()), name="scales")
+    thread.start()
+    assert ready.wait(WITHIN_S)
+    try:
+        yield made
+    finally:
+        stop.set()
+        thread.join(WITHIN_S)
+
+
+def scale_table(number: int, scale: Scale) -> str:
+    """Return the `[[instrument]]` table of a scale; it is logged as ``w0``, ``w1``, …"""
+    return (
+        f'[[instrument]]\nname = "scale {number}"\nprofile = "ascii-scale-streaming"\n'
+        f'port = "socket://127.0.0.1:{scale.port}"\n'
+        f'channels = {{ weight = {{ channel = "w{number}", unit = "lb" }} }}\n'
+    )
+
+
+def write_job(folder: Path, *tables: str, interval_s: float = INTERVAL_S) -> Path:
+    """Write a job with instruments into `folder` and return it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    head = f'[job]\nname = "faults"\n[recorder]\ninterval = "{interval_s:g} s"\n'
+    (folder / "job.toml").write_text(head + "".join(tables), encoding="utf-8")
+    return folder
+
+
+@contextlib.asynccontextmanager
+async def recording(recorder: Recorder) -> AsyncIterator[Recorder]:
+    """Record beside the block, in this process."""
+    ready = asyncio.Event()
+    task = asyncio.create_task(recorder.run(ready.set))
+    started = asyncio.create_task(ready.wait())
+    await asyncio.wait((task, started), return_when=asyncio.FIRST_COMPLETED)
+    started.cancel()
+    try:
+        if not task.done():
+            yield recorder
+    finally:
+        recorder.stop()
+        await task
+
+
+@contextlib.contextmanager
+def process(*words: object, **options: object) -> Iterator[subprocess.Popen[str]]:
+    """Run ``standwatch WORDS`` as a process; it is killed at the end where it still runs."""
+    command = [sys.executable, "-m", "collector.cli", *map(str, words)]
+    made = subprocess.Popen(
+        command,
+        cwd=ROOT,
+        text=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        **options,  # type: ignore[call-overload]
+    )
+    try:
+        yield made
+    finally:
+        if made.poll() is None:
+            made.kill()
+        made.communicate()
+
+
+def until(true: Callable[[], object], within_s: float = WITHIN_S) -> float:
+    """Wait for something; return how long it took [s]."""
+    begin = time.monotonic()
+    while not true():
+        if time.monotonic() - begin > within_s:
+            raise TimeoutError("it did not come true")
+        time.sleep(0.02)
+    return time.monotonic() - begin
+
+
+async def soon(true: Callable[[], object], within_s: float = WITHIN_S) -> float:
+    """Wait for something without holding the loop; return how long it took [s]."""
+    begin = time.monotonic()
+    async with asyncio.timeout(within_s):
+        while not true():  # noqa: ASYNC110  files tell nobody that they grew
+            await asyncio.sleep(0.02)
+    return time.monotonic() - begin
+
+
+@dataclass(frozen=True)
+class Logged:
+    """A job folder as it stands: whole rows (seconds, cells) and journal rows, without their headers."""
+
+    columns: list[str]
+    rows: list[tuple[float, list[str]]]
+    journal: list[list[str]]
+
+    def cells(self, channel: str) -> list[str]:
+        """Return one channel's cells, blank ones too."""
+        place = [name.split(" [")[0] for name in self.columns].index(channel)
+        return [cells[place] for _, cells in self.rows]
+
+    def wrong(self, channel: str, true: set[float]) -> int:
+        """Return how many numbers of a channel were never sent."""
+        return sum(cell != "" and float(cell) not in true for cell in self.cells(channel))
+
+    def missed_beats(self, interval_s: float = INTERVAL_S) -> int:
+        """Return how many rows are missing between the first and the last; stamps that do not rise count too."""
+        stamps = [at for at, _ in self.rows]
+        steps = [later - earlier for earlier, later in itertools.pairwise(stamps)]
+        return sum(abs(round(step / interval_s) - 1) if step > 0 else 1 for step in steps)
+
+    def told(self, subject: str) -> list[str]:
+        """Return what the journal says of an instrument."""
+        return [row[3] for row in self.journal if row[1] == "instrument" and row[2] == subject]
+
+
+def read(folder: Path) -> Logged:
+    """Return a job folder's rows; a torn last line is left out, any other line that cannot be read is an error."""
+    head, *lines = _whole_lines(folder / READINGS_FILE)
+    rows = []
+    for line in lines:
+        stamp, *cells = line.split(",")
+        at = seconds_of(stamp)
+        assert at is not None, f"no time in {line!r}"
+        assert len(cells) == head.count(","), line
+        rows.append((at, cells))
+    journal = [cells_of(line) for line in _whole_lines(folder / JOURNAL_FILE)[1:]]
+    assert all(len(row) == 5 for row in journal)
+    return Logged(head.split(",")[1:], rows, journal)
+
+
+def _whole_lines(file: Path) -> list[str]:
+    return file.read_bytes().decode("utf-8").split("\n")[:-1]
+
+
+def rows_on_disk(folder: Path) -> int:
+    """Return how many rows the log holds now."""
+    try:
+        return (folder / READINGS_FILE).read_bytes().count(b"\n") - 1
+    except OSError:
+        return 0
+
+
+def now() -> datetime.datetime:
+    """Return the time of day."""
+    return datetime.datetime.now(datetime.UTC)
