@@ -19,6 +19,7 @@ from analysis.evacuation.figures import (
     hose_words,
     judged_hold,
     judged_pull,
+    pump_share,
     seconds_left,
 )
 from analysis.evacuation.story import Closed, Happening, Story
@@ -61,7 +62,8 @@ def assess(stretch: Stretch) -> Assessment:
         return Assessment("undecided", "Cannot tell yet: the vacuum gauge has given no reading in its range.")
     valve = ("pump_valve_closed", "pump_valve_open", "pump_on", "pump_off", "vacuum_broken", "oil_change")
     target = aim.target_pa if aim.target_pa is not None else STALL_TARGET_PA
-    story = Walk(ticks, mark_seconds(stretch, *valve), target, aim.hold_s, aim.limit_pa).run()
+    marks = mark_seconds(stretch, *valve)
+    story = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, lambda level: pump_share(stretch, level)).run()
     findings = [_finding(stretch, ticks, happening, aim) for happening in story.happenings]
     if aim.target_pa is None:
         findings = [f for f in findings if f.kind != "target_reached"]
@@ -184,9 +186,14 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     stood = (float(ticks.end_s[-1]) if hold.end_s is None else hold.end_s) - hold.begin_s
     if stood >= aim.hold_s and aim.limit_pa is not None:
         near = Figure(aim.limit_pa, "vacuum").show(system)
-        return (
-            "undecided",
-            f"After {_minutes(stood)} it is too near the limit of {near} to be sure: let it stand on.",
+        if hold.sure:
+            return (
+                "undecided",
+                f"After {_minutes(stood)} it is too near the limit of {near} to be sure: let it stand on.",
+            )
+        return "undecided", (
+            f"Nobody said that the valve was closed, and so small a rise in {_minutes(stood)} does not prove it: "
+            "mark pump_valve_closed when you close it."
         )
     if hold.last is not None:
         return "undecided", "The valve was opened before the hold was over: hold again for the whole time."

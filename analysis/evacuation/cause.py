@@ -22,6 +22,8 @@ LEVELLED = 0.15
 """Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
 TRIPLE_POINT_PA = 611.657
 """Liquid water freezes under this pressure (IAPWS), about 4,590 micron."""
+GAUGES_DIFFER, MOST_BY_GAUGES = 0.25, 3.0
+"""Two vacuum gauges, and a hose's formula and a pump's speed, agree to about a quarter (common practice)."""
 
 ADVICE = {
     "pump_oil": "Change the pump oil with the valve closed, then pull again.",
@@ -38,7 +40,8 @@ class Evidence:
 
     `rises`: closed stretches of this pull, each with `expected`, the share by which the level would have grown were
     it held up by inflow, and `grown`, by which it grew since the valve closed. `pump_open`, `pump_closed`: pressure
-    at the pump over that of the stalled level while pumping and while closed (NaN unknown). `oil_helped`: True where
+    at the pump over that of the stalled level while pumping and while closed (NaN unknown); `pump_expected`: what the
+    former would be were the level held up by inflow through the stated hose. `oil_helped`: True where
     fresh oil brought a deeper pull, False where it came back to the same level, None without a change.
     `trend_per_min`: of ln(level). `deeper`: the level gave way at once after a closing, as after a change of oil that
     nobody marked.
@@ -49,6 +52,7 @@ class Evidence:
     warmest_k: float
     rises: Sequence[tuple[Rise, float, float]]
     pump_open: float
+    pump_expected: float
     pump_closed: float
     oil_helped: bool | None
     trend_per_min: float
@@ -88,6 +92,11 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
             oil -= 4.0
         elif evidence.pump_closed > 0.8:
             oil += 4.0
+    elif np.isfinite(evidence.pump_open) and np.isfinite(evidence.pump_expected):
+        without = math.log(max(evidence.pump_open, 0.01))
+        with_inflow = without - math.log(evidence.pump_expected)
+        odds = 0.5 * (with_inflow**2 - without**2) / GAUGES_DIFFER**2
+        oil += min(MOST_BY_GAUGES, max(-MOST_BY_GAUGES, odds))
     elif np.isfinite(evidence.pump_open):
         oil += -3.0 if evidence.pump_open < 0.6 else 0.5 if evidence.pump_open > 0.9 else 0.0
     if evidence.oil_helped is not None:

@@ -44,7 +44,7 @@ def judged_pull(ticks: Ticks, story: Story) -> int:
 
 def judged_hold(story: Story, pull: int) -> Closed | None:
     """Return the last hold of a pull that came to an outcome, else its last."""
-    holds = [c for c in story.closeds if c.hold and c.pull == pull and (c.marked or c.outcome != "unclear")]
+    holds = [c for c in story.closeds if c.hold and c.pull == pull and (c.sure or c.outcome != "unclear")]
     best = [c for c in holds if c.outcome in ("hold_passed", "hold_failed")] or holds
     return best[-1] if best else None
 
@@ -114,6 +114,20 @@ def pump_and_hose(stretch: Stretch, pressure_pa: float) -> float | None:
         return stated.pump_flow_m3_per_s
     hose = flow.hose_conductance(bore, length, pressure_pa)
     return float(flow.in_series(stated.pump_flow_m3_per_s, hose))
+
+
+def pump_share(stretch: Stretch, level_pa: float) -> float:
+    """Return the pressure at the pump over a level that inflow holds up, NaN where pump and hose are not stated.
+
+    The hose lets through what the pump takes: C (1 - r) = S r, with C at the mean of both ends.
+    """
+    stated = stretch.job.evacuation
+    pump, bore, length = stated.pump_flow_m3_per_s, stated.hose_bore_m, stated.hose_length_m
+    if not pump or not bore or not length:
+        return math.nan
+    shares = np.linspace(0.0, 1.0, 201)
+    conductance = np.asarray(flow.hose_conductance(bore, length, 0.5 * level_pa * (1.0 + shares)))
+    return float(np.interp(0.0, pump * shares - conductance * (1.0 - shares), shares))
 
 
 def hose_words(stretch: Stretch, pressure_pa: float) -> str:

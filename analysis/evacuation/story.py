@@ -13,14 +13,14 @@ class Closed:
     """A stretch with the pump valve closed.
 
     `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
-    of; `marked`: somebody said so, else its rise shows it; `level_pa`: just before; `kind`: what the rise looked like
-    when it was judged last.
+    of; `sure`: somebody said so or the pump's gauge shows it, else only the rise; `level_pa`: just before; `kind`: what
+    the rise looked like when it was judged last.
     """
 
     first: int
     begin_s: float
     pull: int
-    marked: bool
+    sure: bool
     level_pa: float
     last: int | None = None
     end_s: float | None = None

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
+from analysis.evacuation.evidence import evidence_of
 from analysis.evacuation.rise import judge_rise
 from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
 from analysis.evacuation.trend import FLAT_PER_MIN, SMOOTHED, WINDOWS_S, Trend
+from analysis.evacuation.valve import (
+    FALLEN_NOISES,
+    PULLED_BELOW_PA,
+    RISEN_QUANTA,
+    fallen,
+    left_its_low,
+    rising,
+    shut_at_pump,
+)
 
 LOOK_S, NEWS_S = 60.0, 900.0
 """How often a stall and its cause are looked for; the cause less often when nothing was done for a while."""
-PULLED_BELOW_PA = 40e3
 CLEARED = 0.8
 FOLLOWED_S = 3_000.0
 """A level that took longer than this to get from 0.95 to 0.8 of the stalled one creeps: still the same stall."""
@@ -24,7 +34,6 @@ RISE_WITHIN_S, FALL_WITHIN_S = 1_800.0, 900.0
 SAME_LEVEL = 1.06
 DEEPER = 0.75
 """Fresh oil helped when the level fell to this share of the stalled one."""
-RISEN, RISEN_NOISES, RISEN_QUANTA = 0.2, 6.0, 2.5
 BROKEN = 4.0
 BROKEN_PA = 15e3
 BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0
@@ -36,14 +45,9 @@ SERVICE_S = 3_600.0
 """What was done at the pump within this time before the level gave way has to do with it."""
 AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
-FALLEN, FALLEN_NOISES = 0.1, 5.0
-BACK = 1.05
-EXPECTED_SHARE = 0.4
-"""Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
-BLANK_FIRST_S = 90.0
 HOLD_COVERED = 0.8
 HOLD_FALLEN = 0.15
-SEEN_SHARE, SEEN_PA = 1.5, 3.0
+SEEN_SHARE, SEEN_PA = 1.25, 1.5
 """A hold that nobody marked is believed from a rise above this many times its start and so many pascal."""
 NEAR_RANGE = 0.7
 """Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
@@ -61,9 +65,11 @@ class Walk:
         target_pa: float,
         hold_s: float | None,
         limit_pa: float | None,
+        pump_share: Callable[[float], float] = lambda _: math.nan,
     ) -> None:
         self.t, self.marks, self.target = ticks, marks, target_pa
         self.hold_s, self.limit = hold_s, limit_pa
+        self.pump_share = pump_share
         self.story = Story()
         self.trend = Trend(ticks)
         self.stretch = 0
@@ -78,7 +84,6 @@ class Walk:
         self.previous: Stall | None = None
         self.next_cause_s = 0.0
         self.next_look_s = 0.0
-        self.marked = False
 
     def run(self) -> Story:
         """Return what happened."""
@@ -114,22 +119,28 @@ class Walk:
             return
         self.breaking_s = None
         for when, subject in said:
-            if subject in ("pump_valve_closed", "pump_off") and self.closed is None:
-                self._close(k, when, marked=True)
+            if subject in ("pump_valve_closed", "pump_off"):
+                if self.closed is None:
+                    self._close(k, when, sure=True)
+                else:  # seen before it was said
+                    self.closed.sure = True
             elif subject in ("pump_valve_open", "pump_on") and self.closed is not None and not self.valve_shut:
                 self._judge_hold(k, when)
                 self._end_closed(k, when)
                 self._reopened(k)
         if self.closed is None:
             self.low = self._recent(k, RISE_WITHIN_S, lowest=True)
-            if self._rising(k):
-                first = self._left(k)
-                self._close(first, float(at[first]), marked=False)
+            at_pump = shut_at_pump(self.t, k, self.stretch)
+            if at_pump is not None:
+                self._close(at_pump, float(at[at_pump]), sure=True)
+            elif rising(self.t, k, self.stretch, self.low):
+                first = left_its_low(self.t, k, self.stretch, self.low)
+                self._close(first, float(at[first]), sure=False)
             else:
                 self._pump(k)
         if self.closed is not None:
             self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
-            if self._fallen(k):
+            if fallen(self.t, k, self.peak, self.closed):
                 self._end_closed(self.peak, float(at[self.peak]))
                 self._reopened(self.peak + 1)
                 self._pump(k)
@@ -190,10 +201,10 @@ class Walk:
     def _reopened(self, k: int) -> None:
         self.stretch = self.low = min(k, len(self.t) - 1)
 
-    def _close(self, first: int, begin_s: float, *, marked: bool) -> None:
+    def _close(self, first: int, begin_s: float, *, sure: bool) -> None:
         p = self.t.vacuum
         before = float(np.median(p[max(self.stretch, first - 4) : first + 1]))
-        self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, marked, before)
+        self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, sure, before)
         self.closed.hold = self._pull_target() is not None and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
@@ -212,33 +223,6 @@ class Walk:
         first = min(k, max(first, int(np.searchsorted(self.t.end_s, self.t.end_s[k] - within_s))))
         inside = self.t.vacuum[first : k + 1][::-1]
         return k - int(np.argmin(inside) if lowest else np.argmax(inside))
-
-    def _fallen(self, k: int) -> bool:
-        """Return whether the pressure fell from its recent peak as it does when the valve is opened."""
-        p = self.t.vacuum
-        quantum = float(self.t.quantum[k] / p[self.peak])
-        share = max(FALLEN, FALLEN_NOISES * float(self.t.scatter[k]), RISEN_QUANTA * quantum)
-        limit = (1.0 - share) * p[self.peak]
-        closed = self.closed
-        if closed is not None and not closed.marked:  # back where it was
-            limit = max(limit, min(BACK * closed.level_pa, (1.0 - 0.5 * share) * p[self.peak]))
-        return bool(k - self.peak >= 2 and p[k] < limit and p[k - 1] < limit)
-
-    def _rising(self, k: int) -> bool:
-        """Return whether the pressure has left its low and keeps rising, as it does when the valve is closed."""
-        p, at = self.t.vacuum, self.t.end_s
-        if k - self.low < 4 or at[k] - at[self.low] < 60.0 or p[k] < (1.0 + RISEN) * p[self.low]:
-            return False
-        low = float(np.median(p[max(self.stretch, self.low - 2) : self.low + 3]))
-        grown = max(RISEN, RISEN_NOISES * float(self.t.scatter[k]), RISEN_QUANTA * float(self.t.quantum[k]) / low)
-        risen = (p[k - 2 : k + 1] > (1.0 + grown) * low).all() and p[k - 3] > (1.0 + 0.5 * grown) * low
-        return bool(risen and low < PULLED_BELOW_PA)
-
-    def _left(self, k: int) -> int:
-        """Return the last tick before `k` at which the pressure still stood at its recent low."""
-        recent = self.t.vacuum[max(self.stretch, k - 40) : k + 1]
-        limit = recent.min() * (1.0 + max(0.03, 4.0 * float(self.t.scatter[k])))
-        return int(k - len(recent) + 1 + np.flatnonzero(recent <= limit)[-1])
 
     # --- pumping ---------------------------------------------------------------------------------------
 
@@ -308,66 +292,8 @@ class Walk:
     # --- why -------------------------------------------------------------------------------------------
 
     def _evidence(self, k: int, stall: Stall, oil_helped: bool | None = None) -> Evidence:
-        p = self.t.vacuum
-        begin = self.story.pull_starts[stall.pull]
-        rises = []
-        pump_closed = math.nan
-        per_s = EXPECTED_SHARE * self._pull_speed(begin, k, stall)
-        for closed in self.story.closeds:
-            if closed.first < begin or closed.hold or closed.rise is None:
-                continue
-            seconds = closed.rise.seconds
-            grown = closed.rise.end_pa / closed.level_pa - 1.0
-            if closed.marked or closed.rise.kind in ("leak", "moisture") or grown > 0.3:
-                rises.append((closed.rise, per_s * seconds, grown))
-            at = self.t.end_s
-            shut = (at > closed.begin_s + 60.0) & (at <= (at[k] if closed.end_s is None else closed.end_s))
-            inside = self.t.pump[shut & (np.arange(len(at)) <= k)]
-            inside = inside[np.isfinite(inside)]
-            if len(inside) >= 4:
-                pump_closed = float(np.median(inside)) / closed.level_pa
-        window = slice(max(stall.since, k - 40), k + 1)
-        ratio = self.t.pump[window] / p[window]
-        ratio = ratio[np.isfinite(ratio)]
-        pump_open = float(np.median(ratio)) if len(ratio) >= 4 and self.closed is None else math.nan
-        if oil_helped is None and self._same_after_oil(k, stall):
-            oil_helped = False
-        return Evidence(
-            level_pa=stall.level_pa,
-            coldest_k=float(self.t.coldest[k]),
-            warmest_k=float(self.t.warmest[k]),
-            rises=tuple(rises[-2:]),
-            pump_open=pump_open,
-            pump_closed=pump_closed,
-            oil_helped=oil_helped,
-            trend_per_min=stall.trend_per_min,
-        )
-
-    def _pull_speed(self, begin: int, k: int, stall: Stall) -> float:
-        """Return the quickest fall of ln(pressure) per second in the pull, a little above the stalled level.
-
-        Where the probe came into its range only at that level: a floor takes some time constants to reach, so the pace
-        was at least one e-fold in that time. 0 when the log begins there.
-        """
-        p, at = self.t.vacuum[begin : k + 1], self.t.end_s[begin : k + 1]
-        if len(p) >= 5:
-            fall = (np.log(p[:-4]) - np.log(p[4:])) / (at[4:] - at[:-4])
-            near = (p[:-4] > 1.5 * stall.level_pa) & (p[:-4] < 10.0 * stall.level_pa)
-            if near.any():
-                return float(max(0.0, fall[near].max()))
-        began = 0.0 if begin == 0 else float(self.t.end_s[begin - 1])
-        blank = float(self.t.end_s[begin]) - began
-        return 1.0 / float(self.t.end_s[stall.since] - began) if blank > BLANK_FIRST_S else 0.0
-
-    def _same_after_oil(self, k: int, stall: Stall) -> bool:
-        """Return whether, ten minutes into pumping on fresh oil, the level is where it was."""
-        at, p = self.t.end_s, self.t.vacuum
-        since = float(at[stall.since])
-        changed = [when for when in self.story.oil_changes if when > since]
-        if not changed or self.closed is not None or at[self.stretch] < changed[-1] - 600.0:
-            return False
-        begun = max(float(at[self.stretch]), changed[-1])
-        return bool(at[k] - begun >= 600.0 and p[k] > 0.9 * stall.level_pa)
+        pumping_from = self.stretch if self.closed is None else None
+        return evidence_of(self.t, self.story, stall, k, pumping_from, self.pump_share, oil_helped)
 
     def _oil_helped(self, k: int, stall: Stall) -> None:
         """Put down a stall to the oil when fresh oil, or a closing as for a change, brought the deeper pull."""
@@ -377,7 +303,7 @@ class Walk:
         closed = [when for when in ends if when > at[k] - SERVICE_S]
         if not (changed or closed) or len(self.story.pull_starts) - 1 != stall.pull:
             return
-        evidence = self._evidence(k, stall, True if changed else None)
+        evidence = self._evidence(k, stall, oil_helped=True if changed else None)
         shares = likelihoods(evidence if changed else replace(evidence, deeper=True))
         cause = sure_cause(shares)
         if cause not in (stall.cause, "undecided"):
@@ -470,13 +396,14 @@ class Walk:
         lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
         least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * closed.level_pa
         kept = inside.min() >= least - RISEN_QUANTA * float(self.t.quantum[k])
-        if not closed.marked:  # what steps up and lies flat may be the gauge alone
-            self._rise(closed, k)
-            rise = closed.rise
-            kept &= rise is not None and rise.kind != "flat" and inside.max() > SEEN_SHARE * inside[0] + SEEN_PA
         if lost > 1.0 - HOLD_COVERED or not kept:
             closed.outcome = "unclear"
             return
+        if not closed.sure:  # what steps up and lies flat may be the gauge alone
+            self._rise(closed, k)
+            rise = closed.rise
+            if rise is None or rise.kind == "flat" or inside.max() <= SEEN_SHARE * inside[0] + SEEN_PA:
+                return
         closed.outcome = "hold_passed"
         self._tell(Happening(k, closed.begin_s, "hold_passed", closed=closed, level_pa=float(p[k]), held_s=held))
 

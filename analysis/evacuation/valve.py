@@ -1,0 +1,97 @@
+"""How the readings show that the pump valve was closed or opened, where nobody said so."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.evacuation.story import Closed
+from analysis.evacuation.ticks import Ticks
+
+PULLED_BELOW_PA = 40e3
+"""Above this nobody closes the valve to see whether it holds."""
+RISEN, RISEN_NOISES, RISEN_QUANTA = 0.2, 6.0, 2.5
+FALLEN, FALLEN_NOISES = 0.1, 5.0
+BACK = 1.05
+LEFT, LEFT_NOISES = 0.03, 4.0
+BEND_TICKS = 20
+"""So many ticks before its low, and as many as it took to be seen after, the circuit's bend is looked for."""
+STEP_BEFORE_S, STEP_FROM_S, STEP_AFTER_S = 300.0, 120.0, 60.0
+"""The pump's gauge is compared over the last minute and from five to two minutes ago: the step takes one or two."""
+PUMP_FALLEN, PUMP_SHARE = 0.75, 0.7
+"""With the valve closed no gas comes to the pump: its gauge falls below this share of where it was, and of the
+circuit's, while the circuit no longer falls."""
+STILL, STILL_NOISES = 0.01, 2.0
+
+
+def rising(t: Ticks, k: int, stretch: int, low: int) -> bool:
+    """Return whether the pressure has left its low and keeps rising, as it does when the valve is closed.
+
+    Parameters
+    ----------
+    k, stretch, low : the present tick, the first of this pumping, and that of the recent low.
+    """
+    p, at = t.vacuum, t.end_s
+    if k - low < 4 or at[k] - at[low] < 60.0 or p[k] < (1.0 + RISEN) * p[low]:
+        return False
+    bottom = float(np.median(p[max(stretch, low - 2) : low + 3]))
+    grown = max(RISEN, RISEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / bottom)
+    risen = (p[k - 2 : k + 1] > (1.0 + grown) * bottom).all() and p[k - 3] > (1.0 + 0.5 * grown) * bottom
+    return bool(risen and bottom < PULLED_BELOW_PA)
+
+
+def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
+    """Return the tick at which the pressure began to rise: the bend of two lines through the readings about its low.
+
+    A steep rise leaves the low at once; a slow one comes out of the noise late, and the bend tells when it began.
+    """
+    p = t.vacuum
+    recent = p[max(stretch, k - 40) : k + 1]
+    limit = recent.min() * (1.0 + max(LEFT, LEFT_NOISES * float(t.scatter[k])))
+    out = int(k - len(recent) + 1 + np.flatnonzero(recent <= limit)[-1])
+    begin, end = max(stretch, low - BEND_TICKS), min(k, out + max(8, out - low))
+    at, level = t.end_s[begin : end + 1], t.raw[begin : end + 1]
+    bends = range(max(begin + 2, low - BEND_TICKS // 2), min(out, end - 2) + 1)
+    if len(at) < 8 or not bends:
+        return out
+    left = []
+    for bend in bends:
+        away = at - t.end_s[bend]
+        lines = np.column_stack([np.ones_like(away), np.minimum(away, 0.0), np.maximum(away, 0.0)])
+        fit, *_ = np.linalg.lstsq(lines, level, rcond=None)
+        left.append(float(np.sum((level - lines @ fit) ** 2)))
+    return bends[int(np.argmin(left))]
+
+
+def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
+    """Return the tick at which the valve was closed by the pump's gauge, None where that shows nothing.
+
+    Without gas to pump its gauge falls within a minute or two, while the circuit, no longer pumped, does not fall.
+    """
+    at, p, pump = t.end_s, t.vacuum, t.pump
+    begin, old, half, new = (
+        int(np.searchsorted(at, at[k] - back))
+        for back in (STEP_BEFORE_S, STEP_FROM_S, 0.5 * (STEP_FROM_S + STEP_AFTER_S), STEP_AFTER_S)
+    )
+    if begin < stretch or old - begin < 2 or p[k] > PULLED_BELOW_PA:
+        return None
+    if not (np.isfinite(pump[begin:old]).all() and np.isfinite(pump[new : k + 1]).all()):
+        return None
+    was, now = float(np.median(pump[begin:old])), float(np.median(pump[new : k + 1]))
+    lost = float(np.median(t.raw[old : half + 1]) / np.median(t.raw[new : k + 1]) - 1.0)
+    still = lost <= max(STILL, STILL_NOISES * float(t.scatter[k]), float(t.quantum[k] / p[k]))
+    if not still or now > PUMP_FALLEN * was or now > PUMP_SHARE * p[k]:
+        return None
+    return old + int(np.argmax(pump[old : k + 1] < math.sqrt(was * now)))
+
+
+def fallen(t: Ticks, k: int, peak: int, closed: Closed | None) -> bool:
+    """Return whether the pressure fell from its recent peak as it does when the valve is opened."""
+    p = t.vacuum
+    quantum = float(t.quantum[k] / p[peak])
+    share = max(FALLEN, FALLEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * quantum)
+    limit = (1.0 - share) * p[peak]
+    if closed is not None and not closed.sure:  # back where it was
+        limit = max(limit, min(BACK * closed.level_pa, (1.0 - 0.5 * share) * p[peak]))
+    return bool(k - peak >= 2 and p[k] < limit and p[k - 1] < limit)

@@ -1,0 +1,95 @@
+"""Evacuation: a valve that nobody marked, seen at the pump's gauge or by where the rise begins."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from analysis.evacuation import assess, flow
+from analysis.result import Assessment
+from analysis.stretch import Stretch
+from tests.support import assert_prefix_consistent, make_stretch
+
+SHUT_S, HELD_S = 3_600.0, 2_040.0
+TABLES = {
+    "evacuation": {
+        "target": "500 micron", "hold": "30 min", "hold_limit": "1000 micron",
+        "pump_flow": "8 cfm", "hose_bore": "9.5 mm", "hose_length": "1.8 m",
+    }
+}  # fmt: skip
+
+
+def two_gauges(step_s: float, circuit: Callable[[np.ndarray], np.ndarray], pump: Callable[..., np.ndarray]) -> Stretch:
+    """Return what both gauges show [micron], each with 1 % of noise of its own."""
+    at = np.arange(0.0, SHUT_S + HELD_S, step_s)
+    draw = np.random.default_rng(4)
+    level = circuit(at)
+    shown = {
+        "vacuum": ("micron", np.round(level * np.exp(0.01 * draw.normal(size=len(at))))),
+        "pump_vacuum": ("micron", np.round(pump(at, level) * np.exp(0.01 * draw.normal(size=len(at))))),
+    }
+    return make_stretch("evacuation", at, shown, tables=TABLES, ended=False)
+
+
+def pulled_and_shut(at: np.ndarray) -> np.ndarray:
+    """Return a pull to 220 micron that rises by a micron a minute once the valve is closed."""
+    level = 220.0 + 15_000.0 * np.exp(-np.minimum(at, SHUT_S) / 450.0)
+    return level + np.maximum(0.0, at - SHUT_S) / 60.0
+
+
+@pytest.mark.parametrize("step_s", [1.0, 10.0, 30.0])
+def test_a_pump_without_gas_shows_that_the_valve_was_closed(step_s: float) -> None:
+    stretch = two_gauges(
+        step_s, pulled_and_shut, lambda at, p: np.where(at < SHUT_S, 0.4 * p, np.maximum(35.0, 0.4 * p - (at - SHUT_S)))
+    )
+    result = assess(stretch)
+    assert result.verdict == "held"
+    passed = next(f for f in result.findings if f.kind == "hold_passed")
+    assert abs((passed.since - stretch.begin).total_seconds() - SHUT_S) < 90.0 + step_s
+    assert_prefix_consistent(assess, stretch, range(int(3_500 / step_s), len(stretch.frame), int(300 / step_s)))
+
+
+def test_a_pump_that_gets_better_with_the_valve_open_holds_nothing() -> None:
+    """The ballast is closed: the pump's gauge falls at once, and the circuit follows."""
+    result = assess(
+        two_gauges(
+            5.0,
+            lambda at: 300.0 + 15_000.0 * np.exp(-at / 450.0) - 120.0 * (1 - np.exp(-np.maximum(0, at - SHUT_S) / 240)),
+            lambda at, p: np.where(at < SHUT_S, 0.7 * p, 0.45 * p),
+        )
+    )
+    assert "hold_passed" not in [f.kind for f in result.findings]
+    assert result.verdict == "undecided"
+
+
+def causes(result: Assessment) -> list[object]:
+    return [f.figures["cause"] for f in result.findings if f.kind == "stall"]
+
+
+def test_two_gauges_that_agree_behind_a_thin_hose_show_that_no_gas_flows() -> None:
+    stalled = two_gauges(5.0, lambda at: 900.0 + 15_000.0 * np.exp(-at / 300.0), lambda at, p: 1.02 * p - 10.0)
+    assert causes(assess(stalled)) == ["pump_oil"]
+
+
+def test_the_drop_along_the_hose_shows_that_gas_flows() -> None:
+    """C (p - pp) = S pp with C by Knudsen's formula (Leybold): the stall is not the pump's."""
+    speed, bore, length, level = 8 * 4.719474e-4, 0.0095, 1.8, 900.0 * 101_325.0 / 760_000.0
+    shares = np.linspace(0.01, 0.99, 99)
+    through = np.asarray(flow.hose_conductance(bore, length, 0.5 * level * (1 + shares))) * (1 - shares)
+    share = float(shares[np.argmin(np.abs(through - speed * shares))])
+    stalled = two_gauges(5.0, lambda at: 900.0 + 15_000.0 * np.exp(-at / 300.0), lambda at, p: share * p)
+    assert causes(assess(stalled)) == ["undecided"]
+
+
+def test_a_slow_rise_is_dated_to_its_bend() -> None:
+    """One gauge, no mark: 4 micron a minute leaves the noise late, but it began when the valve was closed."""
+    at = np.arange(0.0, SHUT_S + 2_700.0, 5.0)
+    level = 220.0 + 15_000.0 * np.exp(-np.minimum(at, SHUT_S) / 450.0) + np.maximum(0.0, at - SHUT_S) / 15.0
+    shown = np.round(level * np.exp(0.02 * np.random.default_rng(5).normal(size=len(at))))
+    stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
+    result = assess(stretch)
+    closed = [span for span in result.spans if span.kind in ("closed", "hold_passed")]
+    assert abs((closed[0].begin - stretch.begin).total_seconds() - SHUT_S) < 180.0
+    assert result.verdict == "held"
