@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import pandas as pd
 from matplotlib.figure import Figure as Plot
@@ -17,6 +17,7 @@ from analysis.report import (
     recovery_plot,
     startup_plot,
 )
+from analysis.report.gathered import gathered
 from analysis.report.words import CAUTIONS, FIGURE_NAMES, VERDICT_TONE, words
 from analysis.result import Assessment, Figure, Finding
 from analysis.review import Review
@@ -96,23 +97,6 @@ def log_findings(review: Review) -> list[Finding]:
     """Return the findings that no stage's page shows, channels that failed at one moment gathered into one."""
     shown = [f for stage in review.stages for f in stage.assessment.findings]
     return gathered(f for f in review.findings if f not in shown)
-
-
-def gathered(findings: Iterable[Finding]) -> list[Finding]:
-    """Return findings in order, those of one kind that name several channels at one moment as one line."""
-    lines: dict[tuple[pd.Timestamp, str, str], list[Finding]] = {}
-    for number, f in enumerate(findings):
-        several = f.kind.startswith("channel_")
-        lines.setdefault((f.time, f.kind, "" if several else str(number)), []).append(f)
-    told = []
-    for same in lines.values():
-        if len(same) > 2:
-            names = ", ".join(words(str(f.figures["channel"])) for f in same)
-            text = f"{len(same)} channels at once, check instrument and line: {names}."
-            told.append(replace(same[0], text=text))
-        else:
-            told += same
-    return told
 
 
 def balance_rows(review: Review) -> list[tuple[str, str]]:

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from analysis.export import findings_csv
 from analysis.log import load
-from analysis.report.contents import gathered
+from analysis.report.gathered import gathered
 from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
 from analysis.report.write import write_report, write_whole
 from analysis.result import Finding

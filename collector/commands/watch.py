@@ -14,6 +14,7 @@ import secrets
 import signal
 import socket
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -200,11 +201,11 @@ async def _lines(folder: Path) -> None:
     """Say once a minute how things stand."""
     while True:
         await asyncio.sleep(LINE_EVERY_S)
-        say(status_line(read_state(folder), _age_s(folder)))
+        say(status_line(read_state(folder), _age_s(folder), time.time()))
 
 
 def _age_s(folder: Path) -> float | None:
     try:
-        return datetime.datetime.now().timestamp() - (folder / READINGS_FILE).stat().st_mtime
+        return time.time() - (folder / READINGS_FILE).stat().st_mtime
     except OSError:
         return None

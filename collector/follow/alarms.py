@@ -14,19 +14,22 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import psutil
 
+from analysis.report.words import words
 from analysis.vocabulary.channels import LEVELS
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
 from analysis.vocabulary.units import convert
 from collector.control import send as put_entry
-from collector.entries import LONGEST_TEXT, Entry
+from collector.entries import Entry
 from collector.follow import tell
+from collector.follow.alarm_desk import MOST_OPEN, Condition, Desk, Message
+from collector.follow.alarm_log import without_stamp
 from collector.follow.alarm_rules import Rule, load_rules
 from collector.follow.keep import end_with_parent
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail
@@ -36,114 +39,7 @@ from collector.recorder import interval_of
 LOOK_EVERY_S = 2.0
 RECENT_S = 900.0
 """A finding older than this when it is first seen is history: a follower that was away does not ring for it."""
-MOST_OPEN = 200
 SENDERS = 4
-SUBJECT = "alarm"
-
-
-@dataclass(frozen=True)
-class Condition:
-    """Something a rule asks for. One that `lasts` ends by itself; the other (a finding) only when acknowledged."""
-
-    rule: Rule
-    text: str
-    level: str
-    lasts: bool = True
-    key: str = ""
-
-    @property
-    def name(self) -> str:
-        """What makes it this one: its rule, and the text or instrument."""
-        return f"{self.rule.name}: {self.key or self.text}"
-
-
-@dataclass
-class Open:
-    """An alarm that was raised and is neither acknowledged nor cleared."""
-
-    condition: Condition
-    raised_at: float
-    next_at: float
-    acknowledged: bool = False
-    escalated: bool = False
-
-
-@dataclass(frozen=True)
-class Message:
-    """One message to one address (never shown); an empty address is the sound."""
-
-    address: str = field(repr=False)
-    title: str
-    text: str
-    level: str
-
-
-class Desk:
-    """Which alarms are open and what is due; no clocks, no sending: `now` [s since 1970] and `local` are given."""
-
-    def __init__(self, rules: Iterable[Rule]) -> None:
-        self.rules = list(rules)
-        self.open: dict[str, Open] = {}
-        self._known: dict[str, bool] = {}  # raised ones, and whether they were acknowledged
-
-    def heard(self, row: JournalRow) -> None:
-        """Take what the journal says of alarms: raised earlier, acknowledged, cleared."""
-        if row.kind != "note" or row.subject != SUBJECT:
-            return
-        if row.value == "raised":
-            self._known.setdefault(row.text, False)
-        elif row.value == "acknowledged":
-            for name in self._known:
-                if row.text in ("", name) or name.startswith(f"{row.text}: "):
-                    self._known[name] = True
-            for name, alarm in self.open.items():
-                if row.text in ("", alarm.condition.rule.name, name):
-                    alarm.acknowledged = True
-
-    def judge(
-        self, conditions: Iterable[Condition], now: float, local: datetime.time
-    ) -> tuple[list[Message], list[Entry]]:
-        """Return messages that are due and what the journal is to hold."""
-        messages: list[Message] = []
-        entries: list[Entry] = []
-        holding = {condition.name: condition for condition in conditions}
-        for name, condition in holding.items():
-            if name in self.open or len(self.open) >= MOST_OPEN:
-                continue
-            known = self._known.get(_line(name)) if not condition.lasts else None
-            if known is True:
-                continue
-            self._known[_line(name)] = False
-            self.open[name] = Open(condition, now, now if known is None else now + condition.rule.repeat_s)
-            if known is None:  # else it was raised before this follower started, and is still to be acknowledged
-                entries.append(Entry("note", SUBJECT, "raised", _line(name)))
-        for name, alarm in list(self.open.items()):
-            ended = alarm.condition.lasts and name not in holding
-            if ended or (alarm.acknowledged and not alarm.condition.lasts):
-                del self.open[name]
-            if ended:
-                entries.append(Entry("note", SUBJECT, "cleared", _line(name)))
-                if not alarm.condition.rule.is_quiet(local):
-                    messages += self._to(alarm, "over", local, sound=False)
-            elif not alarm.acknowledged and now >= alarm.next_at and not alarm.condition.rule.is_quiet(local):
-                rule = alarm.condition.rule
-                if rule.escalation and now - alarm.raised_at >= rule.escalate_after_s and not alarm.escalated:
-                    alarm.escalated = True
-                word = "escalated" if alarm.escalated else "repeated" if alarm.next_at > alarm.raised_at else ""
-                messages += self._to(alarm, word, local, sound=True)
-                alarm.next_at = now + rule.repeat_s
-                if rule.escalation and not alarm.escalated:
-                    alarm.next_at = min(alarm.next_at, alarm.raised_at + max(rule.escalate_after_s, 1.0))
-        return messages, entries
-
-    @staticmethod
-    def _to(alarm: Open, word: str, local: datetime.time, *, sound: bool) -> list[Message]:
-        condition, rule = alarm.condition, alarm.condition.rule
-        addresses = [*rule.targets, *(rule.escalation if alarm.escalated else ())]
-        title = f"{condition.level.upper()} {rule.name}" + (f" ({word})" if word else "")
-        level = "info" if word == "over" else condition.level
-        found = [Message(address, title, condition.text, level) for address in addresses]
-        return [*found, Message("", title, condition.text, level)] if sound and rule.sound else found
 
 
 @dataclass
@@ -181,8 +77,8 @@ class Watcher:
             elif row.kind == "recorder" and row.value in ("started", "resumed", "stopped"):
                 self._recorder = row.value
                 self._lost.clear()
-            elif row.kind == "finding" and now - row.at <= RECENT_S:
-                found += self._rules_for(row)
+            elif row.kind == "finding":
+                found += self._rules_for(row, now - row.at <= RECENT_S)
         while rows := self._readings.rows():
             for at, values in rows:
                 self._judge_row(at, values, now)
@@ -190,10 +86,12 @@ class Watcher:
             found += getattr(self, f"_{rule.on}", _nothing)(rule, now)
         return found
 
-    def _rules_for(self, row: JournalRow) -> list[Condition]:
+    def _rules_for(self, row: JournalRow, new: bool) -> list[Condition]:
         level = LEVELS.index(row.value) if row.value in LEVELS else 0
+        text = f"{words(row.subject)}: {without_stamp(row.text)}"
+        key = f"{row.subject}: {row.text}"
         return [
-            Condition(rule, f"{row.subject}: {row.text}", row.value, lasts=False)
+            Condition(rule, text, LEVELS[level], lasts=False, key=key, new=new)
             for rule in self.rules
             if rule.on == "finding"
             and level >= LEVELS.index(rule.level)
@@ -255,11 +153,6 @@ class Watcher:
             return []
         self._beat_at[rule.name] = now + rule.repeat_s
         return [Condition(rule, "still watching", "info", key="heartbeat")]
-
-
-def _line(text: str) -> str:
-    """Return a text as the journal gives it back."""
-    return "".join(c if c.isprintable() else " " for c in text)[:LONGEST_TEXT]
 
 
 def _nothing(_rule: Rule, _now: float) -> list[Condition]:

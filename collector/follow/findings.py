@@ -22,9 +22,10 @@ from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 from collector.control import send
-from collector.entries import LONGEST_TEXT, Entry
+from collector.entries import Entry
 from collector.follow.keep import end_with_parent
 from collector.follow.now import now_of
+from collector.follow.say import one_line
 from collector.follow.state import STATE_VERSION, write_state
 from collector.follow.tail import JournalTail
 
@@ -170,11 +171,6 @@ class JournalWriter:
 def entries_of(findings: Iterable[Finding]) -> list[Entry]:
     """Return findings as journal entries: kind, level, and the text with the time at which it was known."""
     return [Entry("finding", f.kind, f.level, one_line(f"{stamp(f.time)} {f.text}")) for f in findings]
-
-
-def one_line(text: str) -> str:
-    """Return a text as the journal keeps it: printable, on one line, not too long."""
-    return "".join(c if c.isprintable() else " " for c in text)[:LONGEST_TEXT]
 
 
 def main(folder: Path) -> None:

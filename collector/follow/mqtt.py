@@ -232,7 +232,7 @@ class Publisher:
             self._job = toml
         now = state["now"] if state is not None else None
         stage = now["stage"] if now is not None else None
-        said = status_line(state, None if status in ("silent", "gone", "ended") else 0.0)
+        said = status_line(state, None if status in ("silent", "gone", "ended") else 0.0, time.time())
         told = (status, said)
         if told == self._told and time.monotonic() - self._told_at < STATE_EVERY_S:
             return

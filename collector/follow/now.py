@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import Any
 
+from analysis.report.gathered import gathered
 from analysis.report.words import FIGURE_NAMES, VERDICT_TONE, words
 from analysis.result import Figure, stamp
 from analysis.review import Review, StageReview
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UNITS, Pressure, UnitSystem, display
 from collector.follow.cylinder_fill import CylinderFill, cylinders_now
+from collector.follow.say import headline
 from collector.follow.time_left import TimeLeft, time_left
 
-LONGEST_HEADLINE = 72
-"""Signs that stand on two lines in digits for three metres."""
 ALARMING_WHILE_RUNNING = ("leaking", "rising_leak", "over")
 """Verdicts that are bad news before the stage is over; the other bad ones are only what is not done yet."""
 
@@ -32,6 +31,7 @@ def now_of(review: Review) -> dict[str, Any]:
     return {
         "stage": stage,
         "cylinders": [_cylinder(fill, system) for fill in cylinders.fills],
+        "findings": [finding.to_json(system) for finding in gathered(review.findings)],
         "spans": [_span(each) for each in review.stages],
         "targets": _targets(review),
     }
@@ -69,22 +69,6 @@ def _shown(figure: Figure | str, system: UnitSystem) -> str:
     if isinstance(figure, str):
         return words(figure)
     return "not known yet" if not math.isfinite(figure.si) else figure.show(system)
-
-
-def headline(text: str, verdict: str) -> tuple[str, str]:
-    """Return a text as one short sentence, to be read from afar, and what follows it.
-
-    A first sentence that is too long gives way to its words before a colon, or to the verdict; all of it follows then.
-    """
-    match = re.search(r"(?<=[.!?])\s+(?=[A-Z])", text)
-    first, rest = (text, "") if match is None else (text[: match.start()], text[match.end() :])
-    if 0 < len(first) <= LONGEST_HEADLINE:
-        return first, rest
-    before, colon, _ = first.partition(": ")
-    if colon and len(before) <= LONGEST_HEADLINE:
-        return f"{before}.", text
-    said = "not decided yet" if verdict == "undecided" else words(verdict)
-    return f"{said.capitalize()}.", text
 
 
 def _span(stage: StageReview) -> dict[str, Any]:

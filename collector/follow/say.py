@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
+from analysis.report.words import words
+from collector.entries import LONGEST_TEXT
+from collector.follow.standing import standing
+
+LONGEST_HEADLINE = 72
+"""Signs that stand on two lines in digits for three metres."""
 ROWS_OLD_S = 120.0
 WIDE = 2.0
 """A range whose ends differ by more than this factor is said as a range."""
 
 
-def status_line(state: dict[str, Any] | None, rows_age_s: float | None) -> str:
-    """Return stage, answer, time left and the last finding that asks for something.
+def status_line(state: dict[str, Any] | None, rows_age_s: float | None, now: float) -> str:
+    """Return stage, answer, time left and the finding that asks for something.
 
     Parameters
     ----------
     state : as `read_state` returns it.
     rows_age_s : time since the last row was written; None when there is none.
+    now : seconds since 1970.
     """
     parts = []
     if rows_age_s is None or rows_age_s > ROWS_OLD_S:
@@ -29,15 +37,30 @@ def status_line(state: dict[str, Any] | None, rows_age_s: float | None) -> str:
         parts.append("no stage has begun")
     else:
         stage = state["now"]["stage"]
-        parts.append(f"{stage['name'].replace('_', ' ')}: {stage['answer']}")
+        parts.append(f"{words(stage['name'])}: {stage['answer']}")
         left = stage["time_left"]
         if left is not None:
             parts.append(left_in_words(left))
-        urgent = [f for f in state["result"]["findings"] if f["level"] != "info" and f["time"] >= stage["begin"]]
-        if urgent:
-            last = urgent[-1]
-            parts.append(f"{last['level'].upper()} {last['time'][11:16]} UTC {last['text']}")
-    return "".join(c if c.isprintable() else " " for c in " · ".join(parts))
+        urgent = standing(state["now"]["findings"], stage, now)
+        if urgent is not None:
+            parts.append(f"{urgent['level'].upper()} {urgent['time'][11:16]} UTC {urgent['text']}")
+    return one_line(" · ".join(parts))
+
+
+def headline(text: str, verdict: str) -> tuple[str, str]:
+    """Return a text as one short sentence, to be read from afar, and what follows it.
+
+    A first sentence that is too long gives way to its words before a colon, or to the verdict; all of it follows then.
+    """
+    match = re.search(r"(?<=[.!?])\s+(?=[A-Z])", text)
+    first, rest = (text, "") if match is None else (text[: match.start()], text[match.end() :])
+    if 0 < len(first) <= LONGEST_HEADLINE:
+        return first, rest
+    before, colon, _ = first.partition(": ")
+    if colon and len(before) <= LONGEST_HEADLINE:
+        return f"{before}.", text
+    said = "not decided yet" if verdict == "undecided" else words(verdict)
+    return f"{said.capitalize()}.", text
 
 
 def left_in_words(left: Mapping[str, Any]) -> str:
@@ -46,6 +69,11 @@ def left_in_words(left: Mapping[str, Any]) -> str:
     if low is None or high is None or high <= WIDE * low:
         return f"about {duration(left['seconds'])} {left['what']}"
     return f"{duration(low)} to {duration(high)} {left['what']}"
+
+
+def one_line(text: str) -> str:
+    """Return a text as the journal keeps it and a terminal can bear it: printable, on one line, not too long."""
+    return "".join(c if c.isprintable() else " " for c in text)[:LONGEST_TEXT]
 
 
 def duration(seconds: float) -> str:

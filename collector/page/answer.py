@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from nicegui import ui
 
 from analysis.report.words import words
-from collector.follow.say import duration, left_in_words
-from collector.follow.tail import seconds_of
+from collector.follow.say import duration, headline, left_in_words
+from collector.follow.tail import JournalRow, seconds_of
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box
 from collector.page.readings import shown, shown_unit, with_sign
 
-URGENT_SHOWN_S = 1_800.0
 KEY_FIGURES: Mapping[str, Sequence[str]] = {
     "recovery": ("recovered",),
     "charging": ("charged",),
@@ -49,8 +49,11 @@ class Answer:
             self._answer.props["aria-live"] = "polite"
             self._left = Text("p", "", "left")
             self._keys = box("dl", "keys", aria_label="Readings that matter now")
-            self._urgent = Text("p", "", "urgent")
-            self._urgent.props["role"] = "alert"
+            self._lost = Text("p", "", "urgent caution lost")
+            self._lost.props["role"] = "alert"
+            with box("div", "urgent", role="alert") as self._urgent:
+                self._urgent_first = Text("p", "", "first")
+                self._urgent_rest = Text("p", "", "rest")
             self._more = Text("p", "", "more")
         self._shown: list[tuple[str, Text, Text]] = []
         self.refresh()
@@ -63,41 +66,54 @@ class Answer:
     def _refresh_answer(self) -> None:
         model, stage = self._model, self._model.stage
         running = model.running_stage
+        urgent = model.urgent()
         left = ""
         if model.state.get("refused"):
-            tone, title, answer, more = "alarm", "", "The log cannot be judged", str(model.state["refused"])
+            tone, title, answer, more = "alarm", "", "The log cannot be judged.", str(model.state["refused"])
+        elif not len(model.rows):
+            tone, title, answer, more = "working", "", "Waiting for the first row.", ""
         elif stage is None or (running and stage["name"] != running):
             tone, title, more = "working", words(running).capitalize(), ""
             answer = "Recording. No stage has begun." if not running else "Recording. The first judgement comes soon."
-            if not len(model.rows):
-                answer = "Waiting for the first row"
         else:
             tone, answer, more = stage["tone"], stage["answer"], stage["more"]
             begin = seconds_of(stage["begin"])
             end = seconds_of(stage["end"]) if stage["end"] is not None else None
             title = words(stage["name"]).capitalize()
-            if begin is not None and end is None and len(model.rows):
+            if begin is not None and end is None:
                 title += f" · {duration(max(0.0, float(model.rows.at[-1]) - begin))}"
             elif end is not None:
                 title += f" · ended {clock(end)}"
             if stage.get("time_left") is not None:
                 left = left_in_words(stage["time_left"])
+        if urgent is not None and tone != "alarm":
+            tone = str(urgent["level"])
         if model.judgement_is_late():
             more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
+        age = model.last_row_age_s()
+        if model.rows_are_late() and age is not None:
+            more = f"The last answer was: {answer} {more}"
+            stopped = model.recorder == "stopped"
+            tone, left = ("caution" if stopped else "alarm"), f"last row {duration(age)} ago"
+            answer = "Recording was stopped." if stopped else "Nothing is being recorded."
         self._box.classes(replace=f"answer tone-{tone}")
         self._tone.show(f"{SIGNS[tone]} {TONE_WORDS[tone]}")
         self._stage.show(title)
         self._answer.show(with_sign(answer))
         self._left.show(left)
         self._more.show(with_sign(more))
-        urgent = model.urgent(URGENT_SHOWN_S)
+        self._lost.show("; ".join(_lost(row) for row in model.lost.values()) if not model.rows_are_late() else "")
+        self._refresh_urgent(urgent)
+
+    def _refresh_urgent(self, urgent: Mapping[str, Any] | None) -> None:
+        self._urgent.set_visibility(urgent is not None)
         if urgent is None:
-            self._urgent.show("")
             return
         level = urgent["level"]
+        first, rest = headline(with_sign(urgent["text"]), urgent["kind"])
         self._urgent.classes(replace=f"urgent {level}")
-        at = clock(seconds_of(urgent["time"]) or 0.0)
-        self._urgent.show(f"{URGENT_WORDS[level]} {at}: {with_sign(urgent['text'])}")
+        self._urgent_first.show(f"{URGENT_WORDS[level]} {clock(seconds_of(urgent['time']) or 0.0)}: {first}")
+        self._urgent_rest.show(rest)
 
     def _refresh_keys(self) -> None:
         model = self._model
@@ -128,3 +144,8 @@ class Answer:
             number.show("—" if channel.value is None else f"{shown(channel.value)} {shown_unit(channel.unit)}")
             number.classes(replace=f"number {health}")
             age.show("" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old")
+
+
+def _lost(row: JournalRow) -> str:
+    why = f" ({row.text})" if row.text else ""
+    return f"▲ {row.subject} has not answered since {clock(row.at)}{why}. Check its power and cable."

@@ -14,7 +14,7 @@ from collector.page.readings import shown, shown_unit, with_sign
 
 MOST_FINDINGS = 60
 LEVEL_WORDS = {"info": "● for your information", "caution": "▲ caution", "alarm": "✖ alarm"}
-HEALTH_WORDS = {"fresh": "✓ fresh", "late": "▲ late", "silent": "✖ silent", "never": "– none yet"}
+HEALTH_WORDS = {"fresh": "✓ fresh", "late": "▲ late", "silent": "✖ silent", "never": "– none"}
 
 
 class Cylinders:
@@ -55,7 +55,7 @@ class Cylinders:
                 Text("strong", f"{each['name']}{' · on the scale' if each['on_scale'] else ''}")
                 Text("span", text)
             if share is not None:
-                level = "full" if share >= 1.0 else "near" if share >= 0.9 else "room"
+                level = "full" if share >= 1.0 else "near" if share >= 0.9 and each["on_scale"] else "room"
                 word = {"full": "✖ FULL", "near": "▲ nearly full", "room": ""}[level]
                 left = each["seconds_left"]
                 if isinstance(left, int | float):
@@ -115,7 +115,7 @@ class Findings:
 
     def refresh(self) -> None:
         """Bring the part up to date."""
-        found = self._model.findings
+        found = self._model.told_findings
         signature = (len(found), str(found[-1]) if found else "")
         if signature == self._shown:
             return

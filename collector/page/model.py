@@ -6,6 +6,7 @@ import datetime
 import json
 import time
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,8 @@ import numpy as np
 
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
+from collector.follow.alarm_log import AlarmLog
+from collector.follow.standing import standing
 from collector.follow.state import STATE_FILE, read_state
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail, seconds_of
 from collector.page.channel_health import STEPS_KEPT, Channel
@@ -40,6 +43,9 @@ class News:
 class Model:
     """Follows one job folder. `journal` holds the stages, marks and the recorder's own rows.
 
+    `lost` are the instruments that do not answer, each with the row that says so; `recorder` is whether it last
+    ``started``, ``resumed`` or ``stopped``.
+
     Raises
     ------
     InputError
@@ -52,6 +58,9 @@ class Model:
     rows: ColumnsStore = field(default_factory=ColumnsStore)
     journal: deque[JournalRow] = field(default_factory=lambda: deque(maxlen=MOST_JOURNAL_ROWS))
     state: dict[str, Any] = field(default_factory=dict)
+    alarms: AlarmLog = field(default_factory=AlarmLog)
+    lost: dict[str, JournalRow] = field(default_factory=dict)
+    recorder: str = ""
 
     def __post_init__(self) -> None:
         self.job = load_job(self.folder)
@@ -74,6 +83,8 @@ class Model:
         if news.entries and self._journal.fresh != self._fresh[1]:
             self._fresh = (self._fresh[0], self._journal.fresh)
             self.journal.clear()
+            self.alarms, self.recorder = AlarmLog(), ""
+            self.lost.clear()
         first = len(self.rows)
         self.rows.add(news.rows)
         for name, channel in self.channels.items():
@@ -81,6 +92,15 @@ class Model:
             for i in np.flatnonzero(np.isfinite(values))[-STEPS_KEPT:].tolist():
                 channel.reading(float(self.rows.at[first + i]), float(values[i]))
         self.journal.extend(row for row in news.entries if row.kind in ("stage", "mark", "recorder"))
+        for row in news.entries:
+            self.alarms.heard(row)
+            if row.kind == "recorder" and row.value in ("started", "resumed", "stopped"):
+                self.recorder = row.value
+                self.lost.clear()
+            elif row.kind == "instrument" and row.value in ("lost", "back"):
+                self.lost.pop(row.subject, None)
+                if row.value == "lost":
+                    self.lost[row.subject] = row
         if news.state is not None:
             self.state = news.state
         return bool(news.rows or news.entries)
@@ -129,9 +149,9 @@ class Model:
         return ""
 
     @property
-    def findings(self) -> list[dict[str, Any]]:
-        """Every finding, oldest first."""
-        found: list[dict[str, Any]] = (self.state.get("result") or {}).get("findings", [])
+    def told_findings(self) -> list[dict[str, Any]]:
+        """Every finding as it is told, oldest first: channels that failed at one moment are one."""
+        found: list[dict[str, Any]] = self.now.get("findings", [])
         return found
 
     def last_row_age_s(self) -> float | None:
@@ -165,33 +185,17 @@ class Model:
         """Return what was said lately against channels, by channel."""
         now = time.time()
         said = {}
-        for finding in self.findings:
+        finding: dict[str, Any]
+        for finding in (self.state.get("result") or {}).get("findings", []):
             channel, kind = finding["figures"].get("channel"), finding["kind"]
             at = seconds_of(finding["time"])
             if kind in DOUBT_KINDS and isinstance(channel, str) and at is not None and now - at < DOUBT_S:
                 said[channel] = f"{DOUBT_KINDS[kind]} at {clock(at)}"
         return said
 
-    def urgent(self, within_s: float) -> dict[str, Any] | None:
-        """Return the finding to act on: the newest alarm of the last `within_s`, else the newest caution; None without.
-
-        What was found to be over (``stall`` after ``stall_cleared``) is left out.
-        """
-        since = time.time() - within_s
-        over: set[str] = set()
-        caution = None
-        finding: dict[str, Any]
-        for finding in reversed(self.findings):
-            at = seconds_of(finding["time"])
-            if at is None or at < since:
-                break
-            if finding["kind"] not in over:
-                if finding["level"] == "alarm":
-                    return finding
-                if finding["level"] == "caution" and caution is None:
-                    caution = finding
-            over.add(finding["kind"].removesuffix("_cleared"))
-        return caution
+    def urgent(self) -> Mapping[str, Any] | None:
+        """Return the finding to act on; None without."""
+        return standing(self.told_findings, self.stage, time.time())
 
     def signature(self, part: str) -> str:
         """Return a text that changes when a part of the judgement does."""

@@ -9,6 +9,7 @@ from nicegui import ui
 
 from analysis.report.words import words
 from collector.follow.say import duration
+from collector.page.alarms import Alarms
 from collector.page.answer import Answer
 from collector.page.buttons import Buttons
 from collector.page.lists import Channels, Cylinders, Findings
@@ -53,7 +54,9 @@ def build(model: Model, theme: str, shared: bool) -> None:
         other = "sun" if theme == "night" else "night"
         button(f"{'☀' if other == 'sun' else '☾'} {other.capitalize()} view", lambda: _take_theme(other), "quiet")
     with box("main", "parts"):
-        answer = Answer(model)
+        with box("div", "now"):
+            answer = Answer(model)
+            alarms = Alarms(model)
         with box("div", "tell-anchor", id="tell-the-log"):
             buttons = Buttons(model)
         cylinders = Cylinders(model)
@@ -61,7 +64,7 @@ def build(model: Model, theme: str, shared: bool) -> None:
         findings = Findings(model)
         channels = Channels(model)
     Text("footer", CAUTION)
-    parts = (answer, buttons, cylinders, trends, findings, channels)
+    parts = (answer, alarms, buttons, cylinders, trends, findings, channels)
 
     def refresh() -> None:
         age = model.last_row_age_s()

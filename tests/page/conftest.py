@@ -17,6 +17,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from collector.control import write_directly
+from collector.entries import Entry
 from collector.page.guard import CODE_VARIABLE
 
 CHROMIUM = shutil.which("chromium")
@@ -174,6 +176,10 @@ class Log:
         at = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=ago_s)
         with self.readings.open("a", encoding="utf-8") as file:
             file.write(f"{stamp(at)},{pressure},{vacuum},{weight}\n")
+
+    def entry(self, kind: str, subject: str = "", value: str = "", text: str = "") -> None:
+        """Add a row to the journal, as the recorder would."""
+        write_directly(self.folder, Entry(kind, subject, value, text))
 
     def entries(self) -> list[str]:
         """Return the journal's lines without their times."""

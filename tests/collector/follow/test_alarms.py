@@ -21,8 +21,9 @@ from analysis.vocabulary.job import load_job
 from collector.cli import main
 from collector.commands.watch import followers_of
 from collector.entries import Entry
+from collector.follow.alarm_desk import MOST_IN_ONE, SETTLE_S, Condition, Desk, Message
 from collector.follow.alarm_rules import Rule, load_rules
-from collector.follow.alarms import AlarmFollower, Condition, Desk, Message, Watcher, beyond, follower_of
+from collector.follow.alarms import AlarmFollower, Watcher, beyond, follower_of
 from collector.follow.tail import JournalRow
 from tests.collector.follow.brokers import Log
 from tests.collector.follow.watching import ROOT, wait_for
@@ -157,6 +158,81 @@ def test_a_finding_repeats_until_acknowledged_also_after_a_restart() -> None:
     assert third.open == {}
 
 
+def journal(desk: Desk, *rows: tuple[str, str, str, str]) -> None:
+    """Let a desk hear rows of the journal, a second apart."""
+    for at, row in enumerate(rows):
+        desk.heard(JournalRow(float(at), *row))
+
+
+RAISED, KNOWN = ("note", "alarm", "raised", "r: scale"), ("note", "alarm", "acknowledged", "r: scale")
+
+
+def test_an_acknowledged_alarm_that_lasts_stays_quiet_after_a_restart_until_it_comes_anew() -> None:
+    one = rule(repeat_s=10.0)
+    desk = Desk([one])
+    journal(desk, RAISED, KNOWN)
+    for now in (5.0, 20.0, 4_000.0):
+        assert desk.judge([lost(one)], now, NOON) == ([], [])
+    assert said(desk.judge([], 4_001.0, NOON)[1]) == ["cleared"]
+    assert told(desk.judge([lost(one)], 4_002.0, NOON)[0]) == [("A", "ALARM r")]
+
+
+@pytest.mark.parametrize(
+    "between",
+    [
+        ("instrument", "scale", "back", ""),
+        ("recorder", "", "resumed", ""),
+        ("note", "alarm", "cleared", "r: scale"),
+    ],
+)
+def test_what_ended_between_two_followers_rings_when_it_comes_anew(between: tuple[str, str, str, str]) -> None:
+    one = rule()
+    desk = Desk([one])
+    journal(desk, RAISED, KNOWN, between)
+    messages, entries = desk.judge([lost(one)], 5.0, NOON)
+    assert (told(messages), said(entries)) == ([("A", "ALARM r")], ["raised"])
+
+
+def test_another_instrument_that_came_back_changes_nothing() -> None:
+    one = rule()
+    desk = Desk([one])
+    journal(desk, RAISED, KNOWN, ("instrument", "panel", "back", ""))
+    assert desk.judge([lost(one)], 5.0, NOON) == ([], [])
+
+
+def test_an_alarm_that_nobody_acknowledged_is_repeated_and_escalated_after_a_restart() -> None:
+    one = rule(repeat_s=600.0, escalate_after_s=900.0, escalation=("B",))
+    desk = Desk([one])
+    journal(desk, RAISED)
+    assert desk.judge([lost(one)], 5.0, NOON) == ([], []), "not raised twice"
+    assert told(desk.judge([lost(one)], 605.0, NOON)[0]) == [("A", "ALARM r (repeated)")]
+    assert told(desk.judge([lost(one)], 900.0, NOON)[0]) == [("A", "ALARM r (escalated)"), ("B", "ALARM r (escalated)")]
+
+
+def test_what_the_journal_left_raised_is_cleared_once_it_is_known_to_be_over() -> None:
+    one, other = rule(after_s=30.0), rule(name="f", on="finding")
+    desk = Desk([one, other])
+    journal(desk, RAISED, ("note", "alarm", "raised", "f: stall: it stopped"))
+    assert desk.judge([], 0.0, NOON) == ([], [])
+    assert desk.judge([], SETTLE_S + 29.0, NOON) == ([], [])
+    messages, entries = desk.judge([], SETTLE_S + 31.0, NOON)
+    assert messages == []
+    assert [(e.value, e.text) for e in entries] == [("cleared", "r: scale")], "a finding waits to be acknowledged"
+    assert desk.judge([], SETTLE_S + 40.0, NOON) == ([], [])
+
+
+def test_many_at_once_are_one_message() -> None:
+    one = rule(on="finding", repeat_s=10.0)
+    desk = Desk([one])
+    many = [finding(one, f"channel lost: channel {number}") for number in range(MOST_IN_ONE + 3)]
+    messages, entries = desk.judge(many, 0.0, NOON)
+    assert told(messages) == [("A", "ALARM r")]
+    assert messages[0].text.startswith("channel lost: channel 0; channel lost: channel 1; ")
+    assert messages[0].text.endswith("channel 4; and 3 more")
+    assert len(entries) == len(many), "the journal names each"
+    assert told(desk.judge([], 10.0, NOON)[0]) == [("A", "ALARM r (repeated)")]
+
+
 @pytest.mark.parametrize(
     ("limits", "value", "unit", "expected"),
     [
@@ -214,6 +290,26 @@ def test_what_is_watched_in_the_log_and_on_the_machine(tmp_path: Path) -> None:
     assert "recorder_gone: recorder" in look(6.0)
     log.entry("recorder", value="stopped")
     assert "recorder_gone: recorder" not in look(6.0)
+
+
+def test_an_old_finding_rings_for_nothing_unless_it_was_raised_in_its_time(tmp_path: Path) -> None:
+    log = Log(tmp_path / "job", "")
+    one = rule(name="f", on="finding", repeat_s=600.0)
+    log.entry("finding", "stall", "alarm", "2026-03-14T07:00:05.000Z it stopped")
+    log.entry("finding", "freeze_risk", "alarm", "2026-03-14T07:00:06.000Z water may freeze")
+    log.entry("note", "alarm", "raised", "f: stall: 2026-03-14T07:00:05.000Z it stopped")
+    watching, desk = watcher(log, one), Desk([one])
+    now = time.time()
+    conditions = watching.look(now)
+    assert [(c.text, c.new) for c in conditions] == [
+        ("stall: it stopped", False),
+        ("freeze risk: water may freeze", False),
+    ]
+    for row in watching.rows:
+        desk.heard(row)
+    desk.judge(conditions, now, NOON)
+    assert list(desk.open) == ["f: stall: 2026-03-14T07:00:05.000Z it stopped"]
+    assert [m.text for m in desk.judge([], now + 601.0, NOON)[0]] == ["stall: it stopped"]
 
 
 def test_a_limit_must_last_and_old_rows_ring_for_nothing(tmp_path: Path) -> None:

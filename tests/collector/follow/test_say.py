@@ -4,25 +4,44 @@ from __future__ import annotations
 
 import pytest
 
-from collector.follow.now import LONGEST_HEADLINE, headline
-from collector.follow.say import duration, left_in_words, status_line
+from collector.follow.say import LONGEST_HEADLINE, duration, headline, left_in_words, status_line
+from collector.follow.tail import seconds_of
 
+NOW = seconds_of("2026-03-14T08:45:00Z")
+assert NOW is not None
 STATE = {
     "refused": "",
     "now": {
         "stage": {
             "name": "pressure_test",
             "begin": "2026-03-14T07:00:00.000Z",
+            "end": None,
             "answer": "Not decided yet.",
             "time_left": {"seconds": 7_260, "what": "to go"},
-        }
-    },
-    "result": {
+        },
         "findings": [
-            {"level": "alarm", "time": "2026-03-14T06:00:00.000Z", "text": "of the stage before"},
-            {"level": "caution", "time": "2026-03-14T08:30:00.000Z", "text": "the probe\nfell off"},
-            {"level": "info", "time": "2026-03-14T08:40:00.000Z", "text": "settled"},
-        ]
+            {
+                "stage": "recovery",
+                "kind": "cylinder_at_limit",
+                "level": "alarm",
+                "time": "2026-03-14T06:00:00.000Z",
+                "text": "of the stage before",
+            },
+            {
+                "stage": "pressure_test",
+                "kind": "channel_stuck",
+                "level": "caution",
+                "time": "2026-03-14T08:30:00.000Z",
+                "text": "the probe\nfell\u202e off \x1b[31m",
+            },
+            {
+                "stage": "pressure_test",
+                "kind": "settled",
+                "level": "info",
+                "time": "2026-03-14T08:40:00.000Z",
+                "text": "settled",
+            },
+        ],
     },
 }
 
@@ -55,11 +74,11 @@ def test_headlines_are_short_and_lose_nothing(text: str, verdict: str, short: st
 
 
 def test_the_line_for_a_terminal() -> None:
-    assert status_line(STATE, 1.0) == (
-        "pressure test: Not decided yet. · about 2 h 1 min to go · CAUTION 08:30 UTC the probe fell off"
-    )
-    assert status_line(None, None) == "NO ROWS ARE BEING RECORDED · not judged yet"
-    assert status_line(STATE, 500.0).startswith("NO ROWS ARE BEING RECORDED · pressure test")
+    calm = "pressure test: Not decided yet. · about 2 h 1 min to go"
+    assert status_line(STATE, 1.0, NOW) == f"{calm} · CAUTION 08:30 UTC the probe fell  off  [31m"
+    assert status_line(STATE, 1.0, NOW + 3_600.0) == calm
+    assert status_line(None, None, NOW) == "NO ROWS ARE BEING RECORDED · not judged yet"
+    assert status_line(STATE, 500.0, NOW).startswith("NO ROWS ARE BEING RECORDED · pressure test")
 
 
 def test_a_wide_range_is_said_as_a_range() -> None:

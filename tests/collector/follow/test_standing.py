@@ -1,0 +1,59 @@
+"""Which finding asks for something now."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from collector.follow.standing import ENDS, LASTS, RECENT_S, standing
+
+STAGE = {"name": "evacuation", "begin": "1970-01-01T00:10:00Z", "end": None}
+
+
+def found(at_s: int, kind: str, level: str, stage: str = "evacuation") -> dict[str, Any]:
+    hours, seconds = divmod(at_s, 3_600)
+    time = f"1970-01-01T{hours:02d}:{seconds // 60:02d}:{seconds % 60:02d}Z"
+    return {"time": time, "kind": kind, "level": level, "stage": stage, "text": kind}
+
+
+def kind(found: Any) -> str | None:
+    return None if found is None else found["kind"]
+
+
+def test_an_alarm_comes_before_a_newer_caution() -> None:
+    findings = [found(700, "freeze_risk", "alarm"), found(800, "unsteady", "caution"), found(900, "settled", "info")]
+    assert kind(standing(findings, STAGE, 1_000.0)) == "freeze_risk"
+    assert kind(standing(findings[1:], STAGE, 1_000.0)) == "unsteady"
+    assert standing(findings[2:], STAGE, 1_000.0) is None
+    assert standing([], None, 1_000.0) is None
+
+
+def test_a_stall_stands_until_it_is_over_or_its_stage_is() -> None:
+    stall = found(700, "stall", "caution")
+    later = 700 + 10 * RECENT_S
+    assert kind(standing([stall], STAGE, later)) == "stall"
+    assert standing([stall, found(5_000, "stall_cleared", "info")], STAGE, later) is None
+    assert standing([stall, found(5_000, "target_reached", "info")], STAGE, later) is None
+    assert kind(standing([stall, found(5_000, "channel_stuck", "caution")], STAGE, later)) == "stall"
+    assert standing([stall], STAGE | {"end": "1970-01-01T01:00:00Z"}, later) is None
+    assert standing([stall], STAGE | {"name": "charging"}, later) is None
+
+
+def test_others_stand_for_a_while() -> None:
+    risk = found(700, "freeze_risk", "alarm")
+    assert kind(standing([risk], STAGE, 700 + RECENT_S)) == "freeze_risk"
+    assert standing([risk], STAGE, 701 + RECENT_S) is None
+
+
+@pytest.mark.parametrize("ending", ENDS)
+def test_what_ends_another_ends_it(ending: str) -> None:
+    for ended in ENDS[ending]:
+        findings = [found(700, ended, "alarm"), found(800, ending, "info")]
+        assert standing(findings, STAGE, 900.0) is None
+        assert kind(standing(findings[::-1], STAGE, 900.0)) == ended
+
+
+def test_what_lasts_has_an_end_that_is_said_or_lasts_with_its_stage() -> None:
+    ended = {each for kinds in ENDS.values() for each in kinds}
+    assert {each for each in LASTS if each not in ended} == {"loss_alarm", "charge_over"}
