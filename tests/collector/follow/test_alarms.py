@@ -437,19 +437,20 @@ def test_what_is_refused_is_refused_in_one_line(tmp_path: Path, lines: str, why:
 
 
 def test_the_follower_as_a_process_tells_once_and_writes_the_journal(tmp_path: Path, inbox: Inbox) -> None:
-    text = f'[[alarm]]\non = "finding"\nname = "f"\nsend = ["{inbox.address}"]\n'
+    rules = (("finding", "f"), ("heartbeat", "beat"))
+    text = "".join(f'[[alarm]]\non = "{on}"\nname = "{name}"\nsend = ["{inbox.address}"]\n' for on, name in rules)
     log = Fresh(tmp_path / "job", text)
     log.entry("finding", "freeze_risk", "alarm", "water may freeze")
     command = [sys.executable, "-m", "collector.follow.alarms", str(log.folder)]
-    for _ in range(2):  # the second one finds that it was raised
+    for number in (1, 2):  # the second one finds that it was raised
         process = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stderr=subprocess.PIPE)
         try:
-            wait_for(lambda: inbox.got and log.lines("journal.csv")[-1].count("raised"), "nothing was raised")
-            time.sleep(2.5)
+            wait_for(lambda: inbox.titles().count("standwatch beat") == number, "no look")  # noqa: B023
+            wait_for(lambda: log.lines("journal.csv")[-1].count("raised"), "nothing was raised")
         finally:
             process.terminate()
             _, errors = process.communicate(timeout=10)
         assert (process.returncode, errors) == (0, b"")
-    assert inbox.titles() == ["ALARM f"]
+    assert sorted(inbox.titles()) == ["ALARM f", "standwatch beat", "standwatch beat"]
     raised = [line for line in log.lines("journal.csv") if ",raised," in line]
     assert [line.split(",", 1)[1] for line in raised] == ["note,alarm,raised,f: freeze_risk: water may freeze"]
