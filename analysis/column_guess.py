@@ -6,28 +6,28 @@ comment beside it, and what cannot be told is left out in a comment of its own.
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 import pandas as pd
 
+from analysis.clock_guess import TimeGuess, guess_time
 from analysis.column_words import (
     ABSOLUTE_WORDS,
     GAUGE_WORDS,
     UNIT_SPELLINGS,
     UNSAID_DATUM,
     meanings,
-    plain,
+    spelling,
     words,
 )
-from analysis.foreign_log import DELIMITERS, HEADER_WITHIN_LINES, Layout, find_layout
-from analysis.vocabulary.channels import CHANNELS, parse_header
+from analysis.foreign_log import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, records
+from analysis.rows import number_in, numbers
+from analysis.vocabulary.channels import CHANNELS, Column, parse_header
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.job import ColumnsTable
 from analysis.vocabulary.units import UNITS
 
 RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
@@ -66,14 +66,6 @@ ALONE: tuple[tuple[str, str], ...] = (
 )
 """Taken, and marked as not sure, when nothing fits better."""
 
-TIME_FORMATS = tuple(
-    f"{date}{joint}{clock}"
-    for date in (
-        "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%m/%d/%y", "%d-%m-%Y", "%d-%b-%Y",
-    )
-    for joint in (" ", ", ")
-    for clock in ("%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%I:%M:%S %p", "%I:%M %p")
-)  # fmt: skip
 F_LEAST = 36.0
 WARM_F_LEAST = {
     "condenser_entering_temperature": 55.0, "condenser_leaving_temperature": 55.0, "liquid_temperature": 55.0,
@@ -82,7 +74,6 @@ WARM_F_LEAST = {
 """Temperatures whose median is above this are read as degF: hotter in degC they would seldom be (common practice)."""
 PSI_LEAST = 45.0
 """A pressure without unit whose largest reading is above this is read as psig, below it as barg."""
-SAMPLE_ROWS = 2_000
 
 
 @dataclass(frozen=True)
@@ -98,25 +89,31 @@ class Guess:
 
 @dataclass(frozen=True)
 class Proposal:
-    """How to read a log of somebody else. `format` is empty where the times need none."""
+    """How to read a log of somebody else."""
 
     layout: Layout
-    time_column: str
-    time_format: str
-    time_doubt: str
-    zone_known: bool
+    time: TimeGuess
     guesses: tuple[Guess, ...]
+
+    def doubts(self) -> list[str]:
+        """Return what is not sure, a sentence each."""
+        said = [] if self.time.zone_known else [_NO_ZONE]
+        said += self.time.doubts
+        return said + [
+            f"{g.column} as {g.channel} [{g.unit}]: {g.doubt}" for g in self.guesses if g.channel and g.doubt
+        ]
 
     def to_toml(self) -> str:
         """Return the `[columns]` table; comments say what to check."""
+        time = self.time
         lines = ["[columns]", f"delimiter = {_quoted(self.layout.delimiter)}", f'decimal = "{self.layout.decimal}"']
-        if not self.zone_known:
-            lines.append("# The log does not say its time zone: UTC is taken. State the place, as in Europe/Berlin.")
-        if self.time_doubt:
-            lines.append(f"# {self.time_doubt}")
-        said = f", format = {_quoted(self.time_format)}" if self.time_format else ""
-        zone = "" if self.zone_known else ', zone = "UTC"'
-        lines.append(f"time = {{ column = {_quoted(self.time_column)}{said}{zone} }}")
+        lines += [f"# {said}" for said in ([] if time.zone_known else [_NO_ZONE]) + list(time.doubts)]
+        zone = "" if time.zone_known else "UTC"
+        stated = {
+            "column": time.column, "clock": time.clock, "format": time.format, "unit": time.unit, "start": time.start,
+            "zone": zone,
+        }  # fmt: skip
+        lines.append(f"time = {{ {', '.join(f'{key} = {_quoted(said)}' for key, said in stated.items() if said)} }}")
         for guess in self.guesses:
             if guess.channel:
                 doubt = f"  # not sure: {guess.doubt}" if guess.doubt else ""
@@ -127,45 +124,58 @@ class Proposal:
         return "\n".join(lines) + "\n"
 
 
-def propose_columns(sample: bytes, where: str) -> Proposal:
-    """Return the proposal for a log of which `sample` is the beginning.
+_NO_ZONE = "The log does not say its time zone: UTC is taken. State the place, as in Europe/Berlin."
+
+
+def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> Proposal:
+    """Return the proposal for a log of which `sample` is the beginning and `later` are pieces from further on.
 
     Raises
     ------
     InputError
-        It names its own channels already, has no header, no time, or its time in two columns.
+        It names its own channels already, has no header, or no time.
     """
-    names, text = _header(sample, where)
-    if names[0] == "time" and any(_own_channel(name) for name in names[1:]):
-        raise InputError(f"{where}: names its own channels and units; no [columns] is needed")
-    layout = find_layout(sample, {name for name in names if name}, ColumnsTable(), where)
-    body = text.splitlines()[layout.header_line + 1 :][:SAMPLE_ROWS]
-    rows = [row for row in csv.reader(body[:-1] or body, delimiter=layout.delimiter) if any(c.strip() for c in row)]
+    text, encoding, mark = decoded(sample)
+    names, delimiter, end, first = _header(text, where)
+    rows = [cells for cells, _ in islice(records(text[end:], delimiter), SAMPLE_ROWS + 1)]
+    rows = [row for row in (rows[:-1] or rows) if any(row)]
     units = [""] * len(names)
     if rows and _is_unit_row(rows[0]):
-        units = [cell.strip() for cell in rows[0]] + units
+        units = rows[0] + units
         rows = rows[1:]
+    for piece in later:
+        whole = piece.decode(encoding, errors="replace").partition("\n")[2].rpartition("\n")[0]
+        rows += [cells for cells, _ in islice(records(whole, delimiter), SAMPLE_ROWS // 10)]
     cells = {
-        name: [row[i].strip() if i < len(row) else "" for row in rows] for i, name in reversed(list(enumerate(names)))
+        name: [row[i] if i < len(row) else "" for row in rows] for i, name in reversed(list(enumerate(names))) if name
     }
-    time_column, time_format, time_doubt, zone_known = _time(names, cells, where)
+    american = any(re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units, strict=False))
+    time = guess_time(names, cells, text[:first], american, where)
+    used = {time.column, time.clock}
+    decimal = decimal_sign(rows, delimiter, {i for i, name in enumerate(names) if name and name not in used})
+    ours = delimiter == "," and decimal == "." and encoding == "utf-8" and not text[:first] and names[0] == "time"
+    if ours and time == TimeGuess("time", zone_known=True) and any(_own(name) for name in names[1:]):
+        raise InputError(f"{where}: names its own channels and units; no [columns] is needed")
     guesses = []
     for position, name in enumerate(names):
-        if name == time_column or not name:
+        if name in used or not name:
             continue
         if name in names[:position]:
             guesses.append(Guess(name, "", "", "the name stands twice"))
             continue
-        guesses.append(_guess(name, units[position], _numbers(cells[name], layout.decimal)))
-    return Proposal(layout, time_column, time_format, time_doubt, zone_known, _one_each(guesses))
+        readings, _ = numbers(pd.Series(cells[name], dtype="str"), decimal, None)
+        guesses.append(_guess(name, units[position], readings))
+    layout = Layout(encoding, delimiter, decimal, mark + len(text[:end].encode(encoding, errors="replace")), names)
+    return Proposal(layout, time, _one_each(guesses))
 
 
-def _own_channel(name: str) -> bool:
+def _own(name: str) -> Column | None:
+    """Return the column that a header in our own form names, None where it has another form."""
     try:
         column = parse_header(name)
     except InputError:
-        return False
-    return column is not None and column.channel in CHANNELS
+        return None
+    return column if column is not None and column.channel in CHANNELS else None
 
 
 def _quoted(text: str) -> str:
@@ -173,107 +183,36 @@ def _quoted(text: str) -> str:
     return f'"{escaped}"'
 
 
-def _header(sample: bytes, where: str) -> tuple[tuple[str, ...], str]:
-    """Return the names of the header, and the text of the file."""
-    best: tuple[int, tuple[str, ...]] = (0, ())
-    text = ""
-    for encoding in ("utf-16",) if sample.startswith((b"\xff\xfe", b"\xfe\xff")) else ("utf-8-sig", "cp1252"):
-        try:
-            text = sample.decode(encoding)
-            break
-        except UnicodeDecodeError:
-            text = sample.decode(encoding, errors="replace")
-    lines = text.splitlines()[:HEADER_WITHIN_LINES]
+def _header(text: str, where: str) -> tuple[tuple[str, ...], str, int, int]:
+    """Return the names of the header, the delimiter, and where in the text the header ends and begins."""
+    best, score = None, 0
+    top = beginning(text)
     for delimiter in DELIMITERS:
-        rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
-        for number, row in enumerate(rows[:-1]):
-            names = tuple(cell.strip() for cell in row)
-            if len(names) < 2 or sum(_is_number(n) for n in names) > 0 or sum(bool(n) for n in names) < 2:
+        rows = [((), 0), *((tuple(cells), end) for cells, end in records(top, delimiter) if any(cells))]
+        for number, (names, end) in enumerate(rows):
+            if sum(bool(name) for name in names) < 2 or _is_unit_row(names) or any(_is_reading(n) for n in names):
                 continue
-            below = [other for other in rows[number + 1 : number + 6] if len(other) == len(names)]
-            numbers = sum(any(_is_number(cell) for cell in other) for other in below)
-            filled = sum(bool(n) for n in names) * numbers
-            if filled > best[0]:
-                best = (filled, names)
-    if not best[0]:
+            below = [[cell for cell, name in zip(row, names, strict=False) if name] for row, _ in rows[number + 1 :]]
+            numbers = sum(_is_number(cell) for row in below[:5] for cell in row)
+            if numbers > score:
+                best, score = (names, delimiter, end, rows[number - 1][1]), numbers
+    if best is None:
         raise InputError(f"{where}: no line with names of columns above lines of numbers; expected a log in CSV")
-    return best[1], text
+    return best
+
+
+def _is_reading(cell: str) -> bool:
+    return _is_number(cell) or re.search(r"\d:\d\d|\d{4}-\d\d-\d\d", cell) is not None
 
 
 def _is_number(cell: str) -> bool:
-    return re.fullmatch(r"\s*[-+]?(?:\d[\d., ]*|[.,]\d+)(?:[eE][-+]?\d+)?\s*", cell) is not None
+    return number_in(cell, ".") is not None or number_in(cell, ",") is not None
 
 
 def _is_unit_row(row: Sequence[str]) -> bool:
     cells = [cell for cell in row if cell.strip()]
-    return bool(cells) and sum(bool(_spelled(cell)) for cell in cells) * 2 >= len(cells)
-
-
-def _numbers(cells: Sequence[str], decimal: str) -> np.ndarray:
-    text = pd.Series(list(cells), dtype="str")
-    text = text.str.replace(".", "", regex=False).str.replace(",", ".", regex=False) if decimal == "," else (
-        text.str.replace(",", "", regex=False)
-    )  # fmt: skip
-    return pd.to_numeric(text, errors="coerce").to_numpy(dtype=float)
-
-
-# --- time -----------------------------------------------------------------------------------------------
-
-
-def _time(names: Sequence[str], cells: dict[str, list[str]], where: str) -> tuple[str, str, str, bool]:
-    """Return the time's column, its format (empty: none needed), what is not sure, whether the zone is known."""
-    called = [n for n in names if n and "time" in meanings(n)]
-    tried = [*called, *(n for n in names[:2] if n and n not in called)]
-    for name in tried:
-        found = _format([c for c in cells[name] if c])
-        if found is not None:
-            return (name, *found)
-    dates = [n for n in tried if _looks_like(cells[n], r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}")]
-    clocks = [n for n in tried if _looks_like(cells[n], r"\d{1,2}:\d\d(?::\d\d)?.*")]
-    if dates and clocks:
-        raise InputError(
-            f"{where}: date and time stand in two columns, {dates[0]!r} and {clocks[0]!r}; join them in one first"
-        )
-    raise InputError(f"{where}: no column holds times; expected one such as '2026-03-14 08:00:00'")
-
-
-def _looks_like(cells: Sequence[str], pattern: str) -> bool:
-    some = [c for c in cells if c][:50]
-    return bool(some) and all(re.fullmatch(pattern, c) for c in some)
-
-
-def _format(cells: Sequence[str]) -> tuple[str, str, bool] | None:
-    """Return format, doubt and whether the zone is known; None when the cells are no times."""
-    if not cells:
-        return None
-    text = pd.Series(list(cells), dtype="str")
-    number = pd.to_numeric(text, errors="coerce")
-    if number.notna().mean() > 0.9:
-        middle = float(number.median())
-        if middle > 5e8:
-            return "", "", True
-        return ("", "", False) if 20_000 < middle < 100_000 else None
-    if pd.to_datetime(text, format="ISO8601", errors="coerce", utc=True).notna().mean() > 0.9 and (
-        text.str.contains(r"\d{4}-\d\d-\d\d", regex=True).mean() > 0.9
-    ):
-        known = bool(text.head(50).str.contains(r"(?:Z|[+-]\d\d:?\d\d)$", regex=True).any())
-        return "", "", known
-    read = {}
-    for form in TIME_FORMATS:
-        times = pd.to_datetime(text, format=form, errors="coerce")
-        if times.notna().mean() > 0.9:
-            read[form] = times.dropna()
-    if not read:
-        return None
-
-    def order(form: str) -> tuple[float, float]:
-        steps = read[form].diff().dropna()
-        return float((steps < pd.Timedelta(0)).mean()) if len(steps) else 0.0, float(steps.sum() / pd.Timedelta("1s"))
-
-    ranked = sorted(read, key=order)
-    other = next((f for f in ranked[1:] if order(f) == order(ranked[0])), None)
-    doubt = f"Day and month may be the other way round: {other} fits as well." if other is not None else ""
-    return ranked[0], doubt, False
+    known = sum(spelling(cell) in UNIT_SPELLINGS or spelling(cell) in UNSAID_DATUM for cell in cells)
+    return bool(cells) and known * 2 >= len(cells)
 
 
 # --- channels and units ---------------------------------------------------------------------------------
@@ -281,13 +220,17 @@ def _format(cells: Sequence[str]) -> tuple[str, str, bool] | None:
 
 def _guess(name: str, unit_cell: str, numbers: np.ndarray) -> Guess:
     there = numbers[np.isfinite(numbers)]
+    own = _own(name)
+    if own is not None:
+        return Guess(name, own.channel, own.unit.symbol, "", len(RULES))
     means = meanings(name)
     unit, unit_doubt, rest = _unit(name, unit_cell, there)
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
         means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
-    if not len(there):
+    if not len(there) and not unit:
         return Guess(name, "", "", "no numbers in its first rows")
+    unit_doubt = unit_doubt if len(there) else "no numbers in its first rows"
     fitting = [(len(needed), channel) for channel, needed in RULES if needed <= means]
     fitting = [f for f in fitting if not unit or UNITS[unit].dimension == CHANNELS[f[1]]]
     doubt = ""
@@ -307,18 +250,9 @@ def _guess(name: str, unit_cell: str, numbers: np.ndarray) -> Guess:
         said = "; ".join(d for d in (doubt, unit_doubt) if d)
         return Guess(name, channel, unit, said, fit)
     if unit:
-        own = "_".join(words(rest)) or "column"
-        return Guess(name, own if own not in CHANNELS else f"{own}_other", unit, "carried and plotted, not judged")
+        said = "_".join(words(rest)) or "column"
+        return Guess(name, said if said not in CHANNELS else f"{said}_other", unit, "carried and plotted, not judged")
     return Guess(name, "", "", "neither its name nor its unit says what it is")
-
-
-def _spelled(text: str) -> str:
-    return re.sub(r"[\s._()\[\]/]", "", plain(text)).lower()[:12] if _known(text) else ""
-
-
-def _known(text: str) -> bool:
-    key = re.sub(r"[\s._()\[\]/]", "", plain(text)).lower()
-    return key in UNIT_SPELLINGS or key in UNSAID_DATUM
 
 
 def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str]:
@@ -333,7 +267,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
     candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
     said = set(words(name)) | set(words(unit_cell))
     for candidate in candidates:
-        key = re.sub(r"[\s._()\[\]/]", "", plain(candidate)).lower()
+        key = spelling(candidate)
         bare = key
         for ending in ("absolute", "absolut", "abs", "gauge", "rel", "ue"):
             bare = bare.removesuffix(ending)

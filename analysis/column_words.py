@@ -13,7 +13,10 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns"),
     "load": ("load", "capacity", "leistung", "auslastung", "last", "rla", "fla"),
     "barometer": ("barometer", "baro", "barometric", "barometrischer", "luftdruck", "atmospheric", "atmosphere"),
-    "time": ("time", "timestamp", "datetime", "date", "zeit", "datum", "uhrzeit", "zeitstempel", "clock"),
+    "time": (
+        "time", "timestamp", "datetime", "date", "zeit", "datum", "uhrzeit", "zeitstempel", "clock", "elapsed",
+        "laufzeit", "seconds", "sekunden",
+    ),
     # where
     "cylinder": ("cylinder", "cyl", "bottle", "flasche", "tank", "recovery"),
     "suction": ("suction", "suct", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low"),
@@ -81,6 +84,11 @@ def plain(text: str) -> str:
     for umlaut, written in {"ä": "ae", "ö": "oe", "ü": "ue", "Ä": "Ae", "Ö": "Oe", "Ü": "Ue", "ß": "ss"}.items():
         text = text.replace(umlaut, written)
     return unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+
+
+def spelling(text: str) -> str:
+    """Return a unit as `UNIT_SPELLINGS` and `UNSAID_DATUM` spell it: small letters, no blanks, dots, brackets."""
+    return re.sub(r"[\s._()\[\]/]", "", plain(text)).lower()
 
 
 def words(text: str) -> list[str]:

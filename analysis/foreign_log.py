@@ -1,8 +1,6 @@
-"""Reading a log that somebody else's instrument recorded, by the `[columns]` of the job.
+"""Finding out how a log that somebody else's instrument recorded is written: encoding, delimiter, header, decimal sign.
 
-Delimiter, decimal comma, encoding and the line of the header are found from the file; what `[columns]` states
-goes before what is found. Times are local to `zone` (an IANA name, default UTC): in the repeated autumn hour
-the order of the rows decides, in the missing spring hour the clock is taken not to have been put forward.
+What `[columns]` states goes before what is found.
 """
 
 from __future__ import annotations
@@ -10,34 +8,69 @@ from __future__ import annotations
 import csv
 import io
 import re
-import zoneinfo
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-import pandas as pd
-
-from analysis.vocabulary.channels import Column, make_column
+from analysis.clock import Clock
+from analysis.rows import Source
+from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.job import ColumnMapping, ColumnsTable
+from analysis.vocabulary.job import ColumnsTable
 
 DELIMITERS = (",", ";", "\t", "|")
 HEADER_WITHIN_LINES = 60
 """Loggers write their own particulars above the header; it is looked for this far down."""
+SAMPLE_BYTES = 1 << 20
+SAMPLE_ROWS = 2_000
 
-_SAMPLE_BYTES = 1 << 20
-_NUMBER = re.compile(r"[-+]?(?:\d[\d.,' ]*\d|\d|[.,]\d+)(?:[eE][-+]?\d+)?")
+_BOMS = ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be"))
 
 
 @dataclass(frozen=True)
 class Layout:
-    """How the file is written: `header_line` counts from 0, `names` are the header's cells as they stand."""
+    """How the file is written: `rows_at` is the byte behind the header, `names` are its cells as they stand."""
 
     encoding: str
     delimiter: str
     decimal: str
-    header_line: int
+    rows_at: int
     names: tuple[str, ...]
+
+
+def decoded(sample: bytes) -> tuple[str, str, int]:
+    """Return the text of the beginning of a file, its encoding, and how long its byte order mark is."""
+    for mark, encoding in _BOMS:
+        if sample.startswith(mark):
+            return sample[len(mark) :].decode(encoding, errors="replace"), encoding, len(mark)
+    if sample[1:200:2].count(0) > 80:
+        return sample.decode("utf-16-le", errors="replace"), "utf-16-le", 0
+    try:
+        return sample[: max(sample.rfind(b"\n"), sample.rfind(b"\r")) + 1].decode("utf-8"), "utf-8", 0
+    except UnicodeDecodeError:
+        return sample.decode("cp1252", errors="replace"), "cp1252", 0
+
+
+def records(text: str, delimiter: str) -> Iterator[tuple[list[str], int]]:
+    """Yield the records of a CSV, their cells without blanks around them, and how much text each ends behind."""
+    position = 0
+
+    def lines() -> Iterator[str]:
+        nonlocal position
+        for line in io.StringIO(text, newline=""):
+            position += len(line)
+            yield line
+
+    try:
+        for cells in csv.reader(lines(), delimiter=delimiter):
+            yield [" ".join(cell.split()) for cell in cells], position
+    except csv.Error:
+        return
+
+
+def beginning(text: str) -> str:
+    """Return the lines within which the header is looked for."""
+    return "".join(line for _, line in zip(range(HEADER_WITHIN_LINES), io.StringIO(text, newline=""), strict=False))
 
 
 def find_layout(sample: bytes, wanted: set[str], stated: ColumnsTable, where: str) -> Layout:
@@ -48,54 +81,57 @@ def find_layout(sample: bytes, wanted: set[str], stated: ColumnsTable, where: st
     InputError
         No line near the top holds them all; the message names the ones that are missing and those that are there.
     """
-    encoding = _encoding(sample)
-    lines = sample.decode(encoding, errors="replace").splitlines()[:HEADER_WITHIN_LINES]
-    best: tuple[int, str, int, tuple[str, ...]] | None = None
+    text, encoding, mark = decoded(sample)
+    wanted = {" ".join(name.split()) for name in wanted}
+    best: tuple[int, str, tuple[str, ...], int] | None = None
     for delimiter in (stated.delimiter,) if stated.delimiter else DELIMITERS:
-        for number, line in enumerate(lines):
-            names = tuple(name.strip() for name in next(csv.reader([line], delimiter=delimiter), []))
+        for names, end in records(beginning(text), delimiter):
             hits = len(wanted & set(names))
             if best is None or hits > best[0]:
-                best = (hits, delimiter, number, names)
+                best = (hits, delimiter, tuple(names), end)
     if best is None or best[0] < len(wanted):
-        there = ", ".join(best[3]) if best is not None and best[0] else (lines[0] if lines else "")
-        missing = ", ".join(sorted(wanted - set(best[3] if best is not None else ())))
+        there = ", ".join(best[2]) if best is not None and best[0] else text.partition("\n")[0].strip()
+        missing = ", ".join(sorted(wanted - set(best[2] if best is not None else ())))
         raise InputError(f"{where}: no column {missing}; the header holds {there[:300]!r}, [columns] must name those")
-    _, delimiter, number, names = best
-    decimal = stated.decimal or _decimal(lines[number + 1 :], delimiter)
-    return Layout(encoding, delimiter, decimal, number, names)
+    _, delimiter, header, end = best
+    decimal = stated.decimal or decimal_sign(
+        (cells for cells, _ in records(text[end:], delimiter)), delimiter, {header.index(name) for name in wanted}
+    )
+    return Layout(encoding, delimiter, decimal, mark + len(text[:end].encode(encoding, errors="replace")), header)
 
 
-def _encoding(sample: bytes) -> str:
-    if sample.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16"
-    try:
-        sample[: sample.rfind(b"\n") + 1].decode("utf-8")
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8-sig"
+def decimal_sign(rows: Iterable[list[str]], delimiter: str, positions: set[int]) -> str:
+    """Return the sign before the decimals, by the cells in which only one reading makes sense.
 
-
-def _decimal(lines: list[str], delimiter: str) -> str:
-    if delimiter == ",":
-        return "."
-    cells = [cell.strip() for row in csv.reader(lines, delimiter=delimiter) for cell in row]
-    # a semicolon is chosen where the comma is the decimal sign; elsewhere "12,500" may be twelve thousand
-    thousands = r"(?!\d{1,3}(?:,\d{3})+$)" if delimiter != ";" else ""
-    comma = sum(re.fullmatch(rf"[-+]?{thousands}\d+,\d+", cell) is not None for cell in cells)
-    point = sum(re.fullmatch(r"[-+]?\d+\.\d+", cell) is not None for cell in cells)
+    `12,500` may be twelve thousand: where nothing else decides it is, unless the semicolon says that the comma
+    was needed for decimals.
+    """
+    comma = point = either = 0
+    for _, row in zip(range(SAMPLE_ROWS), rows, strict=False):
+        for cell in (row[i] for i in positions if i < len(row)):
+            either += re.fullmatch(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+", cell) is not None
+            comma += _ends_in_decimals(cell, ",", ".")
+            point += _ends_in_decimals(cell, ".", ",")
+    if comma == point == 0 and either:
+        return "," if delimiter == ";" else "."
     return "," if comma > point else "."
 
 
-def read_foreign(
-    path: Path, table: ColumnsTable
-) -> tuple[pd.DatetimeIndex, pd.DataFrame, dict[str, Column], list[str]]:
-    """Return times (UTC, NaT where unreadable), values in the logged units, columns and cautions.
+def _ends_in_decimals(cell: str, sign: str, other: str) -> bool:
+    """Return whether the sign can only be the decimal one: not between groups of three digits."""
+    number = re.match(rf"[-+]?(?:\d{{1,3}}(?:[{other}\s'’]\d{{3}})+|\d*)[{sign}]\d+(?![\d{sign}{other}:/-])", cell)
+    return number is not None and re.fullmatch(rf"[-+]?[1-9]\d{{0,2}}[{sign}]\d{{3}}", number.group()) is None
+
+
+def foreign_source(path: Path, table: ColumnsTable) -> Source:
+    """Return where the rows of a foreign log stand and how they are read, by the `[columns]` of the job.
 
     Raises
     ------
     InputError
-        A column, a zone or a time format that does not fit the file.
+        A column, a zone or a delimiter that does not fit the file.
+    OSError
+        The file cannot be read.
     """
     mapping = table.mapping
     if "time" not in mapping:
@@ -105,108 +141,23 @@ def read_foreign(
     if table.delimiter is not None and len(table.delimiter) != 1:
         raise InputError(f"[columns] delimiter: {table.delimiter!r} is not accepted; expected one character")
     with path.open("rb") as file:
-        sample = file.read(_SAMPLE_BYTES)
-    wanted = {entry.column.strip() for entry in mapping.values()}
-    layout = find_layout(sample, wanted, table, str(path))
-    body = path.read_bytes()
-    torn = not body.endswith((b"\n", b"\r", b"\n\x00", b"\x00\n"))
-    raw = pd.read_csv(
-        io.BytesIO(body),
-        sep=layout.delimiter,
+        sample = file.read(SAMPLE_BYTES)
+    time = mapping["time"]
+    stamped = [time.column] if time.clock is None else [time.column, time.clock]
+    layout = find_layout(sample, {*stamped, *(entry.column for entry in mapping.values())}, table, str(path))
+    at = {name: position for position, name in reversed(list(enumerate(layout.names)))}
+    return Source(
+        path=path,
+        begin=layout.rows_at,
         encoding=layout.encoding,
-        encoding_errors="replace",
-        skiprows=layout.header_line + 1,
-        header=None,
-        names=[str(i) for i in range(len(layout.names))],
-        usecols=sorted({str(layout.names.index(name)) for name in wanted}, key=int),
-        index_col=False,
-        dtype={str(layout.names.index(mapping["time"].column.strip())): "str"},
+        delimiter=layout.delimiter,
         decimal=layout.decimal,
-        on_bad_lines="skip",
-        skip_blank_lines=True,
-        low_memory=False,
+        width=len(layout.names),
+        time_at=tuple(at[" ".join(name.split())] for name in stamped),
+        channels={
+            channel: (at[" ".join(entry.column.split())], make_column(channel, entry.unit or "", entry.column))
+            for channel, entry in mapping.items()
+            if channel != "time"
+        },
+        utc_us=Clock(time, str(path)).utc_us,
     )
-    cautions: list[str] = []
-    if torn and len(raw):
-        raw = raw.iloc[:-1]
-        cautions.append(f"{path.name}: the last line is torn and was left out.")
-    cells = {name: raw[str(layout.names.index(entry.column.strip()))] for name, entry in mapping.items()}
-    time = read_times(cells["time"], mapping["time"], str(path))
-    values = pd.DataFrame(index=raw.index)
-    columns: dict[str, Column] = {}
-    for channel, entry in mapping.items():
-        if channel == "time":
-            continue
-        columns[channel] = make_column(channel, entry.unit or "", entry.column)
-        values[channel], unread = _numbers(cells[channel], layout.decimal)
-        if unread:
-            cautions.append(f"{entry.column}: {unread} cells are not numbers and count as missing.")
-    return time, values, columns, cautions
-
-
-def _numbers(cells: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
-    """Return cells as float64, and how many that are not blank could not be read."""
-    numbers = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
-    odd = np.flatnonzero(np.isnan(numbers) & cells.notna().to_numpy())
-    unread = 0
-    group = "." if decimal == "," else ","
-    for i in odd.tolist():
-        match = _NUMBER.search(str(cells.iloc[i]))
-        text = "" if match is None else re.sub(r"[' ]", "", match.group().replace(group, "")).replace(decimal, ".")
-        try:
-            numbers[i] = float(text)
-        except ValueError:
-            unread += bool(str(cells.iloc[i]).strip())
-    return numbers, unread
-
-
-def read_times(cells: pd.Series, entry: ColumnMapping, where: str) -> pd.DatetimeIndex:
-    """Return a column of times as UTC, NaT where a cell cannot be read.
-
-    Without `format`: ISO 8601, seconds since 1970, or a spreadsheet's day number, whichever the cells are.
-    """
-    text = cells.astype("str").str.strip()
-    number = pd.to_numeric(text, errors="coerce")
-    local: pd.DatetimeIndex
-    if entry.format is None and len(number) and number.notna().mean() > 0.9:
-        middle = float(number.median())
-        if 20_000 < middle < 100_000:  # days since 1899-12-30, as spreadsheets count; local time
-            local = pd.DatetimeIndex(pd.to_datetime(number, unit="D", origin="1899-12-30").dt.round("ms"))
-        else:
-            scale = "ms" if middle > 1e11 else "s"
-            return pd.DatetimeIndex(pd.to_datetime(number, unit=scale, utc=True))  # type: ignore[call-overload]
-    else:
-        kept = pd.to_datetime(text, format=entry.format or "ISO8601", errors="coerce", utc=_has_offset(text, entry))
-        local = pd.DatetimeIndex(kept)
-        if len(local) and local.isna().all():
-            raise InputError(
-                f"{where}: column {entry.column!r} holds {text.iloc[0]!r}, which is not a time"
-                f" in {entry.format or 'ISO 8601'}; expected [columns] time to give its format"
-            )
-    if local.tz is not None:
-        return local
-    try:
-        zone = zoneinfo.ZoneInfo(entry.zone or "UTC")
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError):
-        raise InputError(f"[columns] time zone: {entry.zone!r} is not accepted; expected an IANA name") from None
-    return local.tz_localize(zone, ambiguous=_first_pass(local), nonexistent=pd.Timedelta(hours=1)).tz_convert("UTC")
-
-
-def _has_offset(text: pd.Series, entry: ColumnMapping) -> bool:
-    """Return whether the times carry their own offset from UTC."""
-    if entry.format is not None:
-        return "%z" in entry.format
-    return bool(text.head(50).str.contains(r"(?:Z|[+-]\d\d:?\d\d)$").any())
-
-
-def _first_pass(local: pd.DatetimeIndex) -> np.ndarray:
-    """Return for each row whether the repeated autumn hour is run through for the first time (daylight time).
-
-    The second time begins where the rows step back by more than a quarter of an hour; uses no later row.
-    """
-    minutes = (local.as_unit("us").asi8 / 60e6).astype(float)
-    minutes[local.isna()] = np.nan
-    steps = np.diff(minutes, prepend=minutes[:1])
-    at_jump = pd.Series(np.where(steps < -15.0, minutes, np.nan)).ffill().to_numpy()
-    since = minutes - at_jump
-    return ~((since >= 0) & (since < 180.0))

@@ -15,7 +15,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analysis.foreign_log import read_foreign
+from analysis.clock import utc_us
+from analysis.foreign_log import foreign_source
+from analysis.rows import Source, read_rows
 from analysis.stretch import BarometerSource
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, parse_header
 from analysis.vocabulary.errors import InputError
@@ -29,13 +31,11 @@ BAROMETER_RANGE_PA = (50e3, 112e3)
 """Surface pressures outside this are no barometer reading (world records, WMO: 87.0 to 108.4 kPa at sea level;
 the lower bound is the standard atmosphere at 5,500 m)."""
 
-
-LARGEST = 1e12
-"""No instrument shows more than this in any unit of the log."""
 GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 LEAST_PRESSURE_PA = 100.0
 """What a gauge shows there instead: it cannot tell a vacuum from a deeper one."""
+HEADER_BYTES = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -104,21 +104,25 @@ def assemble(
     `frame` holds SI values with gauge pressures still above the barometer (as `read_readings` returns them).
     """
     barometer, source, said = _barometer(frame, job)
-    frame = frame.copy()
-    gauge = [name for name, column in columns.items() if column.unit.datum in ("gauge", "vacuum")]
-    for name in gauge:
-        frame[name] = frame[name] + barometer
+    above = barometer.to_numpy()
     notes = list(cautions)
+    gauge = [name for name, column in columns.items() if column.unit.datum in ("gauge", "vacuum")]
     if gauge and said:
         notes.append(said)
+    absolute: dict[str, np.ndarray] = {}
     for name in (name for name, column in columns.items() if column.unit.dimension == "pressure"):
-        impossible = frame[name] < -GAUGE_ERROR_PA
+        logged = frame[name].to_numpy(dtype=float)
+        pressure = logged + above if name in gauge else logged
+        impossible = pressure < -GAUGE_ERROR_PA
         if impossible.any():
             notes.append(
                 f"{columns[name].header}: {int(impossible.sum())} readings are below absolute zero pressure and are"
                 " not used; is the column absolute but labelled gauge?"
             )
-        frame[name] = frame[name].mask(impossible).clip(lower=LEAST_PRESSURE_PA if name in gauge else None)
+            pressure = np.where(impossible, np.nan, pressure)
+        absolute[name] = np.maximum(pressure, LEAST_PRESSURE_PA) if name in gauge else pressure
+    kept = {str(name): absolute.get(str(name), frame[name].to_numpy(dtype=float)) for name in frame}
+    frame = pd.DataFrame(kept, index=frame.index, copy=False)
     return Log(frame, columns, journal, barometer, source, tuple(notes))
 
 
@@ -162,79 +166,50 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
     InputError
         No file, not a CSV with the columns expected, an unknown or wrong unit.
     """
+    odd: list[str] = []
     try:
         if job.columns is not None and job.columns.mapping:
-            time, values, columns, cautions = read_foreign(path, job.columns)
+            source = foreign_source(path, job.columns)
         else:
-            time, values, columns, cautions = _read_native(path)
+            source, odd = native_source(path)
+        rows = read_rows(source)
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); expected a log in CSV") from None
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeError) as error:
         raise InputError(f"{path}: is not a CSV ({str(error).strip().splitlines()[0]})") from None
-    frame = pd.DataFrame(index=pd.DatetimeIndex(time, name="time"))
-    for name, column in columns.items():
-        unit = column.unit
-        logged = values[name].to_numpy(dtype=float)
-        logged = np.where(np.abs(logged) < LARGEST, logged, np.nan)
-        si = logged * (-unit.scale if unit.datum == "vacuum" else unit.scale) + unit.offset
-        frame[name] = np.where(np.isfinite(si), si, np.nan)
-    lost = int(np.count_nonzero(frame.index.isna()))
-    if lost:
-        cautions.append(f"{path.name}: {lost} rows without a readable time were left out.")
-        frame = frame[frame.index.notna()]
-    rising = frame.index.to_series().cummax()
-    backward = np.asarray((frame.index < rising) | frame.index.duplicated())
-    if backward.any():
-        cautions.append(f"{path.name}: {int(backward.sum())} rows go back in time or repeat a stamp and were left out.")
-        frame = frame[~backward]
-    return frame, columns, tuple(cautions)
+    frame = pd.DataFrame(rows.values, index=rows.index, copy=False)
+    return frame, {channel: column for channel, (_, column) in source.channels.items()}, (*odd, *rows.cautions)
 
 
-def _read_native(path: Path) -> tuple[pd.DatetimeIndex, pd.DataFrame, dict[str, Column], list[str]]:
-    """Return times (UTC, NaT where unreadable), values in the logged units, columns and cautions."""
-    cautions: list[str] = []
-    body, torn = _whole_lines(path.read_bytes())
-    if torn:
-        cautions.append(f"{path.name}: the last line is torn and was left out.")
+def native_source(path: Path) -> tuple[Source, list[str]]:
+    """Return where the rows of our own log stand, and what its header holds that is not used.
+
+    Raises
+    ------
+    InputError
+        The header is not ours, or names a channel twice.
+    OSError
+        The file cannot be read.
+    """
+    with path.open("rb") as file:
+        line = file.readline(HEADER_BYTES)
     try:
-        head = next(csv.reader(io.StringIO(body[: body.find(b"\n") + 1].decode("utf-8-sig"))), [])
+        head = next(csv.reader([line.decode("utf-8-sig")]), []) if line.endswith(b"\n") else []
     except (UnicodeDecodeError, csv.Error):
         raise InputError(f"{path}: is not a CSV in UTF-8; expected a header 'time,channel [unit],…'") from None
     if not head or head[0].strip() != "time":
         raise InputError(f"{path}: the header starts with {(head or [''])[0][:40]!r}; expected 'time,channel [unit],…'")
-    positions: dict[str, str] = {}
-    columns: dict[str, Column] = {}
+    odd: list[str] = []
+    channels: dict[str, tuple[int, Column]] = {}
     for position, name in enumerate(head[1:], start=1):
         column = parse_header(name)
         if column is None:
-            cautions.append(f"Column {name!r} has no unit in brackets and was left out.")
-        elif column.channel in columns:
+            odd.append(f"Column {name!r} has no unit in brackets and was left out.")
+        elif column.channel in channels:
             raise InputError(f"{path}: channel {column.channel!r} stands in two columns; expected one")
         else:
-            columns[column.channel] = column
-            positions[column.channel] = str(position)
-    table = pd.read_csv(
-        io.BytesIO(body),
-        header=None,
-        skiprows=1,
-        names=[str(i) for i in range(len(head))],
-        index_col=False,
-        dtype={"0": "str"},
-        encoding="utf-8-sig",
-        encoding_errors="replace",
-        on_bad_lines="skip",
-        skip_blank_lines=True,
-        low_memory=False,
-    )
-    time = pd.DatetimeIndex(pd.to_datetime(table["0"], format="ISO8601", utc=True, errors="coerce"))
-    values = pd.DataFrame(index=table.index)
-    for channel, place in positions.items():
-        cells = table[place]
-        values[channel] = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-        unread = int((values[channel].isna() & cells.notna()).sum())
-        if unread:
-            cautions.append(f"{columns[channel].header}: {unread} cells are not numbers and count as missing.")
-    return time, values, columns, cautions
+            channels[column.channel] = (position, column)
+    return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, utc_us), odd
 
 
 def _whole_lines(raw: bytes) -> tuple[bytes, bool]:

@@ -230,12 +230,16 @@ class AtRestTable(_Table):
 
 
 class ColumnMapping(_Table):
-    """One entry of `[columns]`."""
+    """One entry of `[columns]`. Of the time alone: `format`, `zone`, `clock` (the column of the time of day where
+    `column` holds the date) and `start` (the moment from which `column` counts).
+    """
 
     column: str
     unit: str | None = None
     format: str | None = None
     zone: str | None = None
+    clock: str | None = None
+    start: str | None = None
 
 
 class ColumnsTable(BaseModel):

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import BinaryIO
 
 from analysis.column_guess import propose_columns
+from analysis.foreign_log import SAMPLE_BYTES
 from analysis.vocabulary.errors import InputError
 
-SAMPLE_BYTES = 1 << 20
+PIECES = 16
+PIECE_BYTES = 1 << 16
 
 
 def run_columns(file: Path, *, output: Path | None = None) -> None:
@@ -21,9 +24,10 @@ def run_columns(file: Path, *, output: Path | None = None) -> None:
     try:
         with file.open("rb") as source:
             sample = source.read(SAMPLE_BYTES)
+            pieces = _pieces(source, file.stat().st_size)
     except OSError as error:
         raise InputError(f"{file}: cannot be read ({error.strerror}); expected a log in CSV") from None
-    proposal = propose_columns(sample, str(file))
+    proposal = propose_columns(sample, str(file), pieces)
     table = f"# Proposed from {file.name} by standwatch columns: check each line.\n{proposal.to_toml()}"
     if output is None:
         print(table, end="")
@@ -33,8 +37,21 @@ def run_columns(file: Path, *, output: Path | None = None) -> None:
         if any(line.strip() == "[columns]" for line in before.splitlines()):
             raise InputError(f"{output}: holds a [columns] table already; remove it first, or print without --output")
         output.write_text(f"{before.rstrip()}\n\n{table}", encoding="utf-8")
+        for doubt in proposal.doubts():
+            print(f"Check: {doubt}")
     except (OSError, UnicodeError) as error:
         raise InputError(f"{output}: cannot be written ({error}); expected a job.toml") from None
+
+
+def _pieces(source: BinaryIO, size: int) -> list[bytes]:
+    """Return pieces of a long file from behind its beginning to its end: an instrument may have come late."""
+    pieces = []
+    for number in range(1, PIECES + 1):
+        begin = SAMPLE_BYTES + (size - SAMPLE_BYTES) * number // PIECES - PIECE_BYTES
+        if begin >= SAMPLE_BYTES:
+            source.seek(begin - begin % 2)
+            pieces.append(source.read(PIECE_BYTES))
+    return pieces
 
 
 def _new_job(file: Path) -> str:

@@ -179,17 +179,18 @@ def test_day_and_month_that_could_be_either_are_said() -> None:
     one_day = "Time,T amb (C)\n" + "".join(f"03/04/2026 07:05:{i:02d},20\n" for i in range(9))
     assert "Day and month may be the other way round" in propose_columns(one_day.encode(), "x").to_toml()
     two_days = one_day + "".join(f"03/14/2026 07:05:{i:02d},20\n" for i in range(9))
-    assert propose_columns(two_days.encode(), "x").time_format == "%m/%d/%Y %H:%M:%S"
+    time = propose_columns(two_days.encode(), "x").time
+    assert (time.format, time.doubts) == ("%m/%d/%Y %H:%M:%S", ())
+    next_day = one_day + "".join(f"03/05/2026 07:05:{i:02d},20\n" for i in range(9))
+    time = propose_columns(next_day.encode(), "x").time
+    assert time.format == "%m/%d/%Y %H:%M:%S"
+    assert "%d/%m/%Y %H:%M:%S fits as well" in time.doubts[0]
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
         ("time,circuit_pressure [psig]\n2026-03-14T07:05:00Z,1\n", "names its own channels and units"),
-        (
-            "Date,Time,P (bar)\n14.03.2026,08:00:00,1\n14.03.2026,08:00:01,1\n",
-            "stand in two columns, 'Date' and 'Time'",
-        ),
         ("Pressure (bar),Temp (C)\n1,2\n3,4\n", "no column holds times"),
         ("just words\nand more\n", "no line with names of columns"),
         ("", "no line with names of columns"),
@@ -201,11 +202,40 @@ def test_what_cannot_be_proposed_is_refused_in_one_line(text: str, said: str) ->
     assert "\n" not in str(refusal.value)
 
 
+def test_a_log_that_counts_from_a_start_that_it_does_not_say(tmp_path: Path) -> None:
+    text = "Elapsed (s),Temp (C)\n" + "".join(f"{i},20\n" for i in range(9))
+    file, job = proposed(tmp_path, text)
+    with pytest.raises(InputError, match=r"counts from 0; expected .columns. time to give start"):
+        load(file, job)
+    stated = job.read_text(encoding="utf-8").replace('unit = "s"', 'unit = "s", start = "2026-03-14 08:00"')
+    job.write_text(stated.replace('zone = "UTC"', 'zone = "Europe/Berlin"'), encoding="utf-8")
+    assert load(file, job)[0].frame.index[8] == pd.Timestamp("2026-03-14T07:00:08Z")
+
+
+def test_what_is_not_sure_is_printed_where_the_table_is_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    proposed(tmp_path, "Time,T amb (C)\n" + "".join(f"03/04/2026 07:05:{i:02d},20\n" for i in range(9)))
+    said = capsys.readouterr().out.splitlines()
+    assert any("Day and month may be the other way round: %m/%d/%Y %H:%M:%S" in line for line in said)
+    assert any("does not say its time zone" in line for line in said)
+
+
+def test_an_instrument_that_came_late_is_proposed(tmp_path: Path) -> None:
+    rows = "".join(
+        f"{at:%Y-%m-%d %H:%M:%S},20,{'' if i < 60_000 else 900}\n"
+        for i, at in enumerate(pd.date_range("2026-03-14", periods=80_000, freq="s"))
+    )
+    proposed(tmp_path, "Time,T amb (C),Vac\n" + rows)
+    assert 'vacuum = { column = "Vac", unit = "mbar" }' in (tmp_path / "theirs.toml").read_text(encoding="utf-8")
+
+
 def test_a_table_that_is_there_is_not_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = "Time,Temp (C)\n" + "".join(f"2026-03-14T07:05:{i:02d}Z,20\n" for i in range(9))
     file, job = proposed(tmp_path, text)
     with pytest.raises(InputError, match="already"):
         run_columns(file, output=job)
+    capsys.readouterr()
     run_columns(file)
     assert tomllib.loads(capsys.readouterr().out)["columns"]["time"] == {"column": "Time"}
     with pytest.raises(InputError, match="cannot be read"):

@@ -1,0 +1,214 @@
+"""The time column of a log that somebody else recorded, turned into UTC chunk after chunk.
+
+Times are local to `zone` (an IANA name, default UTC) unless they carry their own offset. In the repeated autumn
+hour the order of the rows decides; a clock that runs through the missing spring hour was not put forward, and is
+taken to stay so until it steps forward by about an hour.
+"""
+
+from __future__ import annotations
+
+import re
+import zoneinfo
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import ColumnMapping
+
+NOT_A_TIME = np.iinfo(np.int64).min
+SECOND_US = 1_000_000
+HOUR_US = 3_600 * SECOND_US
+BACK_US = HOUR_US // 4
+"""A local clock that steps back by more than this within the repeated hour has begun it again."""
+AGAIN_US = 3 * HOUR_US
+FORWARD_US = (HOUR_US * 3 // 4, HOUR_US * 5 // 4)
+"""A step of about an hour between two rows: the clock was put forward late."""
+SPREADSHEET_DAYS = (20_000.0, 100_000.0)
+"""Day numbers of spreadsheets, counted from 1899-12-30: the years 1954 to 2173."""
+EPOCH_LEAST = 1e8
+"""Seconds since 1970 from 1973 on; smaller numbers count from the start of the log."""
+COMPACT = (1.9e13, 2.2e13)
+"""Fourteen digits of year, month, day, hour, minute and second written without signs."""
+ELAPSED_S = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3_600.0, "d": 86_400.0}
+OFFSET = r"\d.*(?:Z|(?:UTC|GMT)|:\d\d(?:[.,]\d+)?(?: ?[AaPp][Mm])? ?[+-]\d\d(?::?\d\d)?)$"
+"""The end of a time that carries its own offset from UTC."""
+
+
+def numbers_of(text: pd.Series) -> pd.Series:
+    """Return cells as numbers whichever decimal sign they carry, NaN where they are none."""
+    return pd.to_numeric(text.str.replace(",", ".", regex=False), errors="coerce")
+
+
+def utc_us(cells: Sequence[pd.Series]) -> np.ndarray:
+    """Return the times of our own log, RFC 3339, as microseconds since 1970."""
+    return _parsed(cells[0], "ISO8601", True)
+
+
+class Clock:
+    """Turns cells into microseconds since 1970, `NOT_A_TIME` where they cannot be read; keeps what it has seen.
+
+    What kind of time the column holds is decided by the first cells given.
+    """
+
+    def __init__(self, entry: ColumnMapping, where: str) -> None:
+        self.entry = entry
+        self.where = where
+        self.zone = _zone(entry.zone)
+        self._read: Callable[[pd.Series], np.ndarray] | None = None
+        self._last_us: int | None = None
+        self._stepped_back_us: int | None = None
+        self._behind = False
+
+    def utc_us(self, cells: Sequence[pd.Series]) -> np.ndarray:
+        """Return the times of some rows; `cells` holds the column, and the clock's column where it has its own.
+
+        Raises
+        ------
+        InputError
+            None of the first cells is a time in the format stated or found.
+        """
+        text = cells[0].astype("str").str.strip()
+        if len(cells) > 1:
+            text = _joined(text, cells[1].astype("str").str.strip())
+        if self._read is None and len(text):
+            self._read = self._kind(text[text.notna() & (text != "")])
+        return np.empty(0, dtype=np.int64) if self._read is None else self._read(text)
+
+    def _kind(self, text: pd.Series) -> Callable[[pd.Series], np.ndarray]:
+        number = numbers_of(text.head(1_000))
+        middle = float(number.median()) if number.notna().any() else np.nan
+        if self.entry.start is not None:
+            return self._elapsed
+        if self.entry.format is None and number.notna().mean() > 0.9:
+            if SPREADSHEET_DAYS[0] < middle < SPREADSHEET_DAYS[1]:
+                return lambda cells: self._local(_whole_us(numbers_of(cells) - 25_569.0, 86_400.0, 1_000))
+            if COMPACT[0] < middle < COMPACT[1]:
+                return lambda cells: self._local(_parsed(cells, "%Y%m%d%H%M%S"))
+            if middle < EPOCH_LEAST:
+                raise InputError(
+                    f"{self.where}: column {self.entry.column!r} counts from {text.iloc[0]}; expected [columns] time"
+                    ' to give start = "2026-03-14 08:00:00" (and unit = "min" where it does not count seconds)'
+                )
+            scale = next(s for least, s in ((1e17, 1e-9), (1e14, 1e-6), (1e11, 1e-3), (0.0, 1.0)) if middle > least)
+            return lambda cells: _whole_us(numbers_of(cells), scale, 1)
+        offset = "%z" in self.entry.format if self.entry.format else bool(text.head(50).str.contains(OFFSET).any())
+        reading: Callable[[pd.Series], np.ndarray] = lambda cells: text_us(cells, self.entry.format, offset)  # noqa: E731
+        if len(text) and (reading(text.head(1_000)) == NOT_A_TIME).all():
+            raise InputError(
+                f"{self.where}: column {self.entry.column!r} holds {text.iloc[0]!r}, which is not a time"
+                f" in {self.entry.format or 'ISO 8601'}; expected [columns] time to give its format"
+            )
+        return reading if offset else lambda cells: self._local(reading(cells))
+
+    def _elapsed(self, cells: pd.Series) -> np.ndarray:
+        unit = self.entry.unit or "s"
+        if unit not in ELAPSED_S:
+            raise InputError(f"[columns] time unit: {unit!r} is not accepted; expected one of {' '.join(ELAPSED_S)}")
+        try:
+            begin = pd.Timestamp(self.entry.start or "")
+            begin = begin.tz_localize(self.zone) if begin.tz is None else begin
+        except (ValueError, TypeError):
+            raise InputError(
+                f"[columns] time start: {self.entry.start!r} is not accepted; expected such as 2026-03-14 08:00:00"
+            ) from None
+        since = _whole_us(numbers_of(cells), ELAPSED_S[unit], 1)
+        clocks = (since == NOT_A_TIME) & cells.str.contains(":").fillna(False).to_numpy(dtype=bool)
+        if clocks.any():
+            spans = pd.to_timedelta(cells[clocks].str.replace(",", ".", regex=False), errors="coerce")
+            since[clocks] = pd.TimedeltaIndex(spans).as_unit("us").asi8
+        start_us = int(pd.DatetimeIndex([begin]).as_unit("us").asi8[0])
+        return np.where(since == NOT_A_TIME, NOT_A_TIME, since + start_us)
+
+    def _local(self, local_us: np.ndarray) -> np.ndarray:
+        """Return local times as UTC, in the order of the rows; uses no later row."""
+        there = local_us != NOT_A_TIME
+        local = local_us[there]
+        if not len(local):
+            return local_us
+        steps = np.diff(local, prepend=local[0] if self._last_us is None else self._last_us)
+        self._last_us = int(local[-1])
+        rows = pd.DatetimeIndex(local.view("M8[us]"))
+        first = self._first_pass(local, steps)
+        utc = rows.tz_localize(self.zone, ambiguous=first, nonexistent="NaT").asi8.copy()
+        self._keep_behind(rows, utc, steps)
+        whole = np.full(len(local_us), NOT_A_TIME)
+        whole[there] = utc
+        return whole
+
+    def _first_pass(self, local_us: np.ndarray, steps: np.ndarray) -> np.ndarray:
+        """Return for each row whether the repeated hour would be run through for the first time (daylight time)."""
+        jumps = pd.Series(np.where(steps < -BACK_US, local_us, np.nan))
+        if self._stepped_back_us is not None and np.isnan(jumps.iloc[0]):
+            jumps.iloc[0] = self._stepped_back_us
+        at_jump = jumps.ffill().to_numpy()
+        self._stepped_back_us = None if np.isnan(at_jump[-1]) else int(at_jump[-1])
+        since = local_us - at_jump
+        return ~((since >= 0) & (since < AGAIN_US))
+
+    def _keep_behind(self, rows: pd.DatetimeIndex, utc: np.ndarray, steps: np.ndarray) -> None:
+        """Put right, in place, the rows of a clock that was not put forward in spring."""
+        missing = utc == NOT_A_TIME
+        if not (self._behind or missing.any()):
+            return
+        caught_up = (steps >= FORWARD_US[0]) & (steps <= FORWARD_US[1]) & ~missing
+        state = pd.Series(np.where(missing, 1.0, np.where(caught_up, 0.0, np.nan)))
+        if np.isnan(state.iloc[0]):
+            state.iloc[0] = float(self._behind)
+        behind = state.ffill().to_numpy() == 1.0
+        late = rows[behind] + pd.Timedelta(hours=1)
+        utc[behind] = late.tz_localize(self.zone, ambiguous=False, nonexistent="shift_forward").asi8
+        self._behind = bool(behind[-1])
+
+
+def _zone(name: str | None) -> zoneinfo.ZoneInfo:
+    try:
+        return zoneinfo.ZoneInfo(name or "UTC")
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        raise InputError(f"[columns] time zone: {name!r} is not accepted; expected an IANA name") from None
+
+
+def _joined(date: pd.Series, clock: pd.Series) -> pd.Series:
+    """Return date and clock in one text; day numbers and day fractions of spreadsheets are added up."""
+    days, part = numbers_of(date.head(100)), numbers_of(clock.head(100))
+    if days.notna().mean() > 0.9 and part.notna().mean() > 0.9 and float(part.max()) <= 1.0:
+        return (numbers_of(date) + numbers_of(clock)).map(lambda day: "" if np.isnan(day) else repr(day)).astype("str")
+    return date.str.cat(clock, sep=" ")
+
+
+def _whole_us(number: pd.Series, scale_s: float, round_us: int) -> np.ndarray:
+    value = number.to_numpy(dtype=float) * (scale_s * SECOND_US / round_us)
+    with np.errstate(invalid="ignore"):
+        fits = np.isfinite(value) & (np.abs(value) < 9e18 / round_us)
+        return np.where(fits, np.round(np.where(fits, value, 0.0)).astype(np.int64) * round_us, NOT_A_TIME)
+
+
+def _parsed(text: pd.Series, form: str, offset: bool = False) -> np.ndarray:
+    times = pd.to_datetime(text, format=form, errors="coerce", utc=offset)
+    return pd.DatetimeIndex(times).as_unit("us").asi8.copy()
+
+
+def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
+    """Return texts as microseconds; those that do not fit as they stand are tried in the shapes that spreadsheets make.
+
+    These are: a comma before the parts of a second, parts of a second that come or go, no clock at midnight,
+    odd blanks before AM and PM, "UTC" behind.
+    """
+    us = _parsed(text, form or "ISO8601", offset)
+    for shape in _shapes(form):
+        left = np.flatnonzero((us == NOT_A_TIME) & text.notna().to_numpy() & (text != "").to_numpy())
+        if not len(left):
+            break
+        some = text.iloc[left].str.replace(r"[\u00a0\u202f\u2009]", " ", regex=True)
+        some = some.str.replace(r"(:\d\d),(\d)", r"\1.\2", regex=True).str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True)
+        some = some.str.replace(r"([AaPp])\.([Mm])\.", r"\1\2", regex=True)
+        us[left] = _parsed(some, shape, offset)
+    return us
+
+
+def _shapes(form: str | None) -> list[str]:
+    if form is None:
+        return ["ISO8601"]
+    date = re.split(r"[ ,T]*%(?:-?[HIMSpfXTR])", form, maxsplit=1)[0]
+    return [form, form.replace(".%f", "") if ".%f" in form else form.replace("%S", "%S.%f"), *([date] if date else [])]

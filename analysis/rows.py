@@ -1,0 +1,212 @@
+"""Rows of a CSV into columns in SI, chunk after chunk: a log may be larger than the text of it that fits in memory."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import pandas as pd
+
+from analysis.clock import NOT_A_TIME
+from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
+from analysis.vocabulary.channels import Column
+
+CHUNK_ROWS = 100_000
+BLOCK_BYTES = 1 << 20
+LARGEST = 1e12
+"""No instrument shows more than this in any unit of the log."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where the rows stand in a file and how they are to be read.
+
+    Attributes
+    ----------
+    begin : byte behind the header.
+    width : how many columns the header names.
+    time_at : positions of the columns that hold the time.
+    channels : position and column of each channel.
+    utc_us : turns the cells of a chunk into microseconds since 1970, `NOT_A_TIME` where they are none.
+    """
+
+    path: Path
+    begin: int
+    encoding: str
+    delimiter: str
+    decimal: str
+    width: int
+    time_at: tuple[int, ...]
+    channels: Mapping[str, tuple[int, Column]]
+    utc_us: Callable[[Sequence[pd.Series]], np.ndarray]
+
+
+@dataclass
+class Rows:
+    """Rows in rising time. `values` are SI, gauge pressures still above the barometer, NaN where nothing was read."""
+
+    index: pd.DatetimeIndex
+    values: dict[str, np.ndarray]
+    cautions: list[str] = field(default_factory=list)
+
+
+class _Part(io.RawIOBase):
+    """The bytes of a file from where it stands, `size` of them."""
+
+    def __init__(self, file: BinaryIO, size: int) -> None:
+        self._file = file
+        self._left = size
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: bytearray) -> int:  # type: ignore[override]
+        got = self._file.read(min(len(buffer), self._left))
+        buffer[: len(got)] = got
+        self._left -= len(got)
+        return len(got)
+
+
+def read_rows(source: Source) -> Rows:
+    """Return the rows of a source. Torn, unreadable, backward and repeated rows are left out with a caution.
+
+    Raises
+    ------
+    pandas.errors.ParserError
+        The rows are no CSV.
+    """
+    with source.path.open("rb") as file:
+        end, torn, most = _extent(file, source)
+        try:
+            rows = _collect(file, source, end, most, csv.QUOTE_MINIMAL)
+        except pd.errors.ParserError:  # a stray quote swallows all that follows it
+            rows = _collect(file, source, end, most, csv.QUOTE_NONE)
+    if torn:
+        rows.cautions.insert(0, f"{source.path.name}: the last line is torn and was left out.")
+    return rows
+
+
+def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int]:
+    """Return the byte behind the last whole line, whether anything stands behind it, and at most how many rows."""
+    ends = [sign.encode(source.encoding) for sign in ("\n", "\r")]
+    file.seek(source.begin)
+    position, last, lines = source.begin, [source.begin, source.begin], 0
+    while block := file.read(BLOCK_BYTES):
+        for i, sign in enumerate(ends):
+            lines += block.count(sign)
+            if sign in block:
+                last[i] = position + block.rfind(sign) + len(sign)
+        position += len(block)
+    end = last[0] if last[0] > source.begin else last[1]
+    return end, end < position, lines
+
+
+def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) -> Rows:
+    names = [str(i) for i in range(source.width)]
+    used = {*source.time_at, *(position for position, _ in source.channels.values())}
+    file.seek(source.begin)
+    stamps = np.empty(most, dtype=np.int64)
+    values = {channel: np.empty(most) for channel in source.channels}
+    unread = dict.fromkeys(source.channels, 0)
+    latest, filled, timeless, backward = NOT_A_TIME, 0, 0, 0
+    if end > source.begin and source.width:
+        chunks = pd.read_csv(  # type: ignore[call-overload]
+            io.BufferedReader(_Part(file, end - source.begin), BLOCK_BYTES),  # type: ignore[type-var]
+            sep=source.delimiter,
+            encoding=source.encoding,
+            encoding_errors="replace",
+            header=None,
+            names=names,
+            usecols=sorted(used),
+            index_col=False,
+            dtype={str(position): "str" for position in source.time_at},
+            decimal=source.decimal,
+            quoting=quoting,
+            on_bad_lines="skip",
+            skip_blank_lines=True,
+            low_memory=False,
+            chunksize=CHUNK_ROWS,
+        )
+    else:
+        chunks = []
+    for chunk in chunks:
+        time = source.utc_us([chunk[str(position)] for position in source.time_at])
+        known = time != NOT_A_TIME
+        before = np.maximum.accumulate(np.concatenate([[latest], time]))
+        kept = time > before[:-1]
+        latest = int(before[-1])
+        timeless += int(np.count_nonzero(~known))
+        backward += int(np.count_nonzero(known & ~kept))
+        whole = bool(kept.all())
+        rows = slice(filled, filled + int(np.count_nonzero(kept)))
+        stamps[rows] = time if whole else time[kept]
+        for channel, (position, column) in source.channels.items():
+            read, odd = numbers(chunk[str(position)], source.decimal, column.unit.symbol)
+            unread[channel] += int(np.count_nonzero(odd & known)) if odd is not None else 0
+            unit = column.unit
+            si = np.where(np.abs(read) < LARGEST, read, np.nan)
+            si *= -unit.scale if unit.datum == "vacuum" else unit.scale
+            si += unit.offset
+            values[channel][rows] = si if whole else si[kept]
+        filled = rows.stop
+    name = source.path.name
+    cautions = [
+        f"{source.channels[channel][1].header}: {count} cells are not numbers and count as missing."
+        for channel, count in unread.items()
+        if count
+    ]
+    if timeless:
+        cautions.append(f"{name}: {timeless} rows without a readable time were left out.")
+    if backward:
+        cautions.append(f"{name}: {backward} rows go back in time or repeat a stamp and were left out.")
+    index = pd.DatetimeIndex(stamps[:filled].view("M8[us]"), name="time").tz_localize("UTC")
+    return Rows(index, {channel: array[:filled] for channel, array in values.items()}, cautions)
+
+
+def numbers(cells: pd.Series, decimal: str, unit: str | None) -> tuple[np.ndarray, np.ndarray | None]:
+    """Return cells as float64, and which of them that are not blank could not be read (None: all could)."""
+    if cells.dtype.kind in "fiu":
+        return cells.to_numpy(dtype=float), None
+    text = cells.astype("str").str.strip()
+    plain = (
+        text.where(~text.str.contains(".", regex=False).fillna(False)).str.replace(",", ".") if decimal == "," else text
+    )
+    read = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    odd = np.isnan(read) & (cells.notna() & (text != "") & (text.str.lower() != "nan")).to_numpy(dtype=bool)
+    for i in np.flatnonzero(odd).tolist():
+        number = number_in(str(text.iloc[i]), decimal, unit)
+        if number is not None:
+            read[i] = number
+            odd[i] = False
+    return read, odd
+
+
+@lru_cache(maxsize=4096)
+def number_in(text: str, decimal: str, unit: str | None = None) -> float | None:
+    """Return the number that a cell holds, None for anything else.
+
+    It may have groups of thousands, and its unit (None: any) behind it.
+    """
+    group = "." if decimal == "," else ","
+    match = re.fullmatch(
+        rf"[='\s]*([-+−]?)(\d{{1,3}}(?:[{group}'’\s]\d{{3}})+|\d*)(?:[{decimal}](\d*))?([eE][-+]?\d+)?\s*([^\d\s].*)?",
+        text.strip(),
+    )
+    if match is None and re.fullmatch(r"[-+]?\d+\.\d+", text):  # a point that cannot stand between thousands
+        return float(text)
+    if match is None or not (match[2] or match[3]):
+        return None
+    sign, whole, part, power, behind = (each or "" for each in match.groups())
+    digits = "".join(character for character in whole if character.isdigit())
+    key = spelling(behind)
+    meant = {UNIT_SPELLINGS.get(key), *UNSAID_DATUM.get(key, ())} - {None}
+    if key and (unit not in meant if unit is not None else not meant):
+        return None
+    return float(f"{'-' if sign in ('-', '−') else ''}{digits or '0'}.{part or '0'}{power}")
