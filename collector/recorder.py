@@ -205,15 +205,16 @@ class Recorder:
         """Write the row of the interval that ended at `due` [monotonic, s].
 
         A reading from before that interval (this process stood still) or from before the clock went forward (the
-        machine may have slept meanwhile) is not fresh.
+        machine may have slept meanwhile) is not fresh; one from long after it waits for its own row.
         """
         before = self._anchor.at(due)
         stepped = self._anchor.stepped()
         if stepped is not None:
             self._enter(Entry("recorder", value="clock_step", text=stepped))
         slept = self._anchor.at(due) != before
-        came, self._fresh = self._fresh, {}
-        fresh = {channel: value for channel, (value, at) in came.items() if at > due - self.interval_s and not slept}
+        came, early, late = self._fresh, due - self.interval_s, due + self.interval_s
+        self._fresh = {channel: (value, at) for channel, (value, at) in came.items() if at > late and not slept}
+        fresh = {channel: value for channel, (value, at) in came.items() if early < at <= late and not slept}
         cells = [_number(fresh[channel]) if channel in fresh else "" for channel, _ in self.channels]
         assert self._writer is not None
         self._writer.row((",".join([stamp(self._anchor.at(due)), *cells]) + "\n").encode("ascii"))

@@ -18,7 +18,7 @@ from pymodbus.pdu import ModbusPDU
 
 from collector.instruments import frames
 from collector.instruments.decode import Decoded, decode_registers
-from collector.instruments.polling import NoAnswer
+from collector.instruments.polling import LATE_S, NoAnswer
 from collector.instruments.ports import close_serial, endpoint, open_serial
 from collector.instruments.profiles import MAX_REGISTERS, REGISTERS_OF, ModbusProfile, SerialTable
 from collector.instruments.reading import Fault
@@ -119,6 +119,7 @@ class ModbusWire:
         self._blocks = {
             each.name: plan(_modbus_profile(each), [c.value for c in each.channels]) for each in instruments
         }
+        self._late_until: dict[int, float] = {}
         self._client: AsyncModbusSerialClient | AsyncModbusTcpClient | None = None
         self._transport: serialx.BaseSerialTransport | None = None
         self._ear = _Ear(rtu=self._rtu)
@@ -209,7 +210,8 @@ class ModbusWire:
         if client is None or not client.connected:
             raise OSError(errno.EIO, "disconnected")
         if self._rtu:
-            await asyncio.sleep(max(0.0, self._ear.last_byte_at + self._silence_s - time.monotonic()))
+            free_at = max(self._ear.last_byte_at + self._silence_s, self._late_until.get(unit, 0.0))
+            await asyncio.sleep(max(0.0, free_at - time.monotonic()))
         client.ctx.comm_params.timeout_connect = timeout_s
         read = client.read_holding_registers if block.function == 3 else client.read_input_registers
         try:
@@ -217,10 +219,17 @@ class ModbusWire:
         except ModbusException:
             if not client.connected:
                 raise OSError(errno.EIO, "disconnected") from None
+            if self._alike(instrument):
+                self._late_until[unit] = time.monotonic() + LATE_S
             complaint = self._ear.complaint()
             if complaint is None:
                 raise NoAnswer(f"device {unit} does not answer within {timeout_s:g} s") from None
             raise _BadAnswer(f"device {unit}: {complaint}") from None
+
+    def _alike(self, instrument: InstrumentSettings) -> bool:
+        """Return whether an RTU device has two questions whose answers nothing but their order tells apart."""
+        shapes = [(block.function, block.count) for block in self._blocks[instrument.name]]
+        return len(set(shapes)) < len(shapes)
 
     def _values(self, instrument: InstrumentSettings, block: Block, registers: list[int]) -> list[Decoded]:
         if len(registers) != block.count:

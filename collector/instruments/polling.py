@@ -23,6 +23,10 @@ LONGEST_RETRY_S = 2.0
 MISSES_TO_LOSE = 3
 """Unanswered requests in a row after which an instrument is called lost. Common practice."""
 
+LATE_S = 1.0
+"""How long after its time limit an answer is still expected. Where it could be taken for the answer to another
+question, none is asked before. Common practice: instruments answer within a fraction of a second, or not at all."""
+
 
 class NoAnswer(Exception):
     """An instrument on a sound wire did not answer in time."""

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import time
 from collections.abc import Sequence
 from functools import partial
 
 import serialx
 
 from collector.instruments.decode import Decoded, LineSplitter, decode_line
-from collector.instruments.polling import Backoff, NoAnswer, keep_trying, log_samples
+from collector.instruments.polling import LATE_S, Backoff, NoAnswer, keep_trying, log_samples
 from collector.instruments.ports import close_serial, open_serial
 from collector.instruments.profiles import SerialProfile
 from collector.instruments.reading import Fault, Reporter, Sink
@@ -122,6 +123,8 @@ class QueryWire:
     def __init__(self, port: str, instruments: Sequence[InstrumentSettings]) -> None:
         self._port = port
         self._profile = _serial_profile(instruments[0])
+        self._shared = len(instruments) > 1
+        self._late_until = 0.0
         self._wire: ByteWire | None = None
 
     async def open(self) -> None:
@@ -144,6 +147,7 @@ class QueryWire:
         lines = LineSplitter(profile.line.ending.encode("latin-1"), profile.line.max_length)
         faults: list[Decoded] = []
         heard = b""
+        await asyncio.sleep(max(0.0, self._late_until - time.monotonic()))
         self._wire.discard()
         self._wire.write(query.encode("latin-1"))
         try:
@@ -157,6 +161,8 @@ class QueryWire:
                             return decoded
                         faults = faults or decoded
         except TimeoutError:
+            if self._shared:
+                self._late_until = time.monotonic() + LATE_S
             if faults:
                 return faults[:1]
             if heard.strip():

@@ -116,8 +116,12 @@ def main() -> int:
         begin = time.monotonic()
         with tempfile.TemporaryDirectory() as folder:
             plan = Plan(Path(folder), random.Random(f"{options.seed} {fault.name}"), options.long)
-            tally = fault.run(plan)
-        said = tally.broken()
+            try:
+                tally = fault.run(plan)
+                said = tally.broken()
+            except (AssertionError, TimeoutError) as error:
+                tally = Tally()
+                said = [" ".join(str(error).split())[:200] or type(error).__name__]
         broken += bool(said)
         back = "" if tally.back_s is None else f"{tally.back_s:.1f}"
         counts = (

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Container, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,22 +19,23 @@ from collector.follow.tail import cells_of, seconds_of
 from collector.recorder import Recorder
 
 ROOT = Path(__file__).parents[2]
-INTERVAL_S = 0.2
+INTERVAL_S = 0.5
 WITHIN_S = 30.0
 
 
 @dataclass
 class Scale:
-    """A scale that sends rising weights; `sent` holds every one."""
+    """A scale that sends rising weights; `sent` holds every one, and when it was sent [s since 1970]."""
 
     port: int
     base: float
-    sent: set[float] = field(default_factory=set)
+    sent: dict[float, float] = field(default_factory=dict)
+    silent: bool = False
 
     def line(self, number: int) -> bytes:
         """Return what it sends as its `number`-th line."""
         weight = self.base + (7 * number % 90_000) / 100
-        self.sent.add(float(f"{weight:.2f}"))
+        self.sent[float(f"{weight:.2f}")] = time.time()
         return f"ST,GS,+{weight:8.2f} lb\r\n".encode()
 
 
@@ -56,7 +57,8 @@ def scales(count: int = 1, every_s: float = 0.02) -> Iterator[list[Scale]]:
                 tasks.add(task)
                 with contextlib.suppress(ConnectionError, asyncio.CancelledError):
                     while True:
-                        writer.write(scale.line(next(numbers)))
+                        if not scale.silent:
+                            writer.write(scale.line(next(numbers)))
                         await writer.drain()
                         await asyncio.sleep(every_s)
                 writer.close()
@@ -173,7 +175,7 @@ class Logged:
         place = [name.split(" [")[0] for name in self.columns].index(channel)
         return [cells[place] for _, cells in self.rows]
 
-    def wrong(self, channel: str, true: set[float]) -> int:
+    def wrong(self, channel: str, true: Container[float]) -> int:
         """Return how many numbers of a channel were never sent."""
         return sum(cell != "" and float(cell) not in true for cell in self.cells(channel))
 
