@@ -51,6 +51,16 @@ COUNT = (
 )
 """How many points the first line of the first trend holds in the browser."""
 
+DRAWN = """() => {
+    const canvas = document.querySelector('.nicegui-echart canvas');
+    const data = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+    let found = 0;
+    for (let i = 0; i < data.length; i += 4)
+        found += Math.abs(data[i] - 0x5c) + Math.abs(data[i + 1] - 0xc8) + Math.abs(data[i + 2] - 0xd7) < 30;
+    return found;
+}"""
+"""How many dots of that line's colour are seen."""
+
 
 def test_rows_appear_as_they_are_recorded(log: Log, server: Server, open_page: Open) -> None:
     page = open_page(server.url)
@@ -58,10 +68,12 @@ def test_rows_appear_as_they_are_recorded(log: Log, server: Server, open_page: O
     expect(page.locator(".keys")).to_contain_text("55.5 psig")
     expect(page.locator(".recording")).to_contain_text("recording")
     expect(page.locator(".channels")).to_contain_text("90.25 lb")
-    before = page.evaluate(COUNT)
+    before, dots = page.evaluate(COUNT), page.evaluate(DRAWN)
     log.row("56.5")
     expect(page.locator(".keys")).to_contain_text("56.5 psig")
     page.wait_for_function(f"() => {COUNT} > {before}")
+    page.wait_for_timeout(200)
+    assert page.evaluate(DRAWN) > 0.8 * dots > 400, "the line is drawn, not only held"
     assert number(page, "circuit pressure") == "56.5 psig"
 
 
