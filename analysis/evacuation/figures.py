@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.evacuation import flow
+from analysis.evacuation.rise import Rise
 from analysis.evacuation.story import Closed, Story
 from analysis.evacuation.ticks import Ticks
 from analysis.fluids import refrigerant, water
@@ -155,7 +156,7 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
         "final": Figure(final_level(ticks, story), "vacuum"),
         "time_to_target": Figure(took, "minutes"),
         "rise_rate": Figure(math.nan if rise is None else rise.rate_pa_per_s, "vacuum_rate"),
-        "plateau": Figure(math.nan if rise is None else rise.plateau_pa, "vacuum"),
+        "plateau": Figure(_plateau(story, rise), "vacuum"),
     }
     for name, level in (("target", aim.target_pa), ("hold_limit", aim.limit_pa)):
         if level is not None:
@@ -185,6 +186,14 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
         for name, value in zip(("time_left_low", "time_left", "time_left_high"), left, strict=True):
             figures[name] = Figure(value, "minutes")
     return figures
+
+
+def _plateau(story: Story, rise: Rise | None) -> float:
+    """Return the level that a closed circuit rises to, else that of the stall it stands in [Pa]; NaN where neither."""
+    if rise is not None and math.isfinite(rise.plateau_pa):
+        return rise.plateau_pa
+    standing = [stall.level_pa for stall in story.stalls if stall.cleared is None]
+    return standing[-1] if standing else math.nan
 
 
 def _leak(stretch: Stretch, leak: float, ticks: Ticks) -> dict[str, FigureValue]:

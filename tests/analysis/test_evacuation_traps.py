@@ -87,6 +87,7 @@ def test_a_floor_a_little_above_the_target_is_a_stall(noise: float) -> None:
     assert kinds(result) == ["stall"]
     assert result.verdict == "not_reached"
     assert value(result, "final") / MICRON == pytest.approx(560, rel=0.1)
+    assert value(result, "plateau") / MICRON == pytest.approx(560, rel=0.1)
 
 
 def test_a_log_that_begins_on_the_floor_with_spikes() -> None:
