@@ -90,7 +90,7 @@ def clock_set(plan: Plan) -> Tally:
     async def act(clocks: SetClocks, _scale: Scale) -> None:
         for number in range(steps):
             clocks.ahead_s += (-1) ** number * plan.dice.choice([3.0, 3600.0, 86_400.0, 1e7])
-            await asyncio.sleep(2.2 * INTERVAL_S)
+            await asyncio.sleep(1.6 * INTERVAL_S)
 
     count(tally, *recorded(plan, act), steps)
     return tally
@@ -99,7 +99,7 @@ def clock_set(plan: Plan) -> Tally:
 def machine_sleeps(plan: Plan) -> Tally:
     """The machine sleeps for a night; what was read before it is no reading of the morning."""
     tally = Tally()
-    for _ in range(plan.times(2, 10)):
+    for _ in range(plan.times(1, 10)):
         asleep_at = 0.0
 
         async def act(clocks: SetClocks, scale: Scale) -> None:
@@ -192,7 +192,7 @@ asyncio.run(main())
 
 def three_days(plan: Plan) -> Tally:
     """72 hours of rows of eight channels at full speed; the recorder's memory stays what it was."""
-    tally, simulated_s = Tally(rounds=1), 72 * 3600.0 if plan.long else 4 * 3600.0
+    tally, simulated_s = Tally(rounds=1), plan.times(2, 72) * 3600.0
     tables = [scale_table(number, Scale(9, 0.0)) for number in range(8)]
     for number in range(8):
         tables[number] = tables[number].replace("127.0.0.1:9", f"127.0.0.1:{9 + number}")
@@ -213,7 +213,7 @@ def three_days(plan: Plan) -> Tally:
     tally.acknowledged = len(logged.rows)
     tally.wrong = sum(not 1000.0 <= float(cell) < 1123.0 for cell in logged.cells("w3") if cell)
     assert logged.rows[-1][0] - logged.rows[0][0] > 0.95 * simulated_s
-    assert len(logged.rows) > 0.5 * simulated_s, "too few rows to tell"
+    assert len(logged.rows) > plan.times(500, 100_000), "too few rows to tell"
     assert grown < FLAT_MB, f"memory grew by {grown:.1f} MB"
     tally.note = f"{settled[0]:.1f} MB at a third, {settled[-1]:.1f} MB at the end"
     tally.note += f"; {100 * len(logged.rows) / simulated_s:.0f} % of the beats at {SPEED:.0f} times the pace"

@@ -313,7 +313,7 @@ def slow_disk(plan: Plan) -> Tally:
     async def run(job: Path) -> None:
         async with recording(Recorder(job, disk=disk)):
             disk.slow = True
-            end = time.monotonic() + plan.times(5, 30)
+            end = time.monotonic() + plan.times(4, 30)
             while time.monotonic() < end:
                 begin, name = time.monotonic(), f"mark {len(marks)}"
                 if await mark(job, name):

@@ -5,6 +5,7 @@ The fuzzer (atheris) is no dependency of the tests; where it is installed the lo
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import math
 import re
@@ -152,9 +153,11 @@ def main() -> None:
     """Let the fuzzer loose on the decoders; its own options follow on the command line."""
     import atheris
 
-    # these were loaded before the fuzzer could watch them
-    for name in ("decode_line", "decode_message", "decode_registers", "rtu_answer", "tcp_answer"):
-        globals()[name] = atheris.instrument_func(globals()[name])
+    atheris.enabled_hooks.add("RegEx")
+    with atheris.instrument_imports():  # anew, so that the fuzzer sees every branch in them
+        for module in ("collector.instruments.frames", "collector.instruments.decode"):
+            del sys.modules[module]
+            globals().update({k: v for k, v in vars(importlib.import_module(module)).items() if k in globals()})
     atheris.Setup(sys.argv, lambda data: decode_anything(bytes(data)))
     atheris.Fuzz()
 

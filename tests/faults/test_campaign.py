@@ -3,16 +3,34 @@
 from __future__ import annotations
 
 import random
-from pathlib import Path
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import pytest
 
 from tests.faults.campaign import Fault, Plan, Tally, faults
 
+AT_ONCE = 4
+"""Most of the time a fault is waited for: so many share it."""
+
+
+@pytest.fixture(scope="module")
+def tallies(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[dict[str, Future[Tally]]]:
+    """Run the faults whose tests were chosen, a few at a time."""
+    chosen = [item.callspec.params.get("fault") for item in request.session.items if hasattr(item, "callspec")]
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        yield {
+            fault.name: pool.submit(fault.run, Plan(tmp_path_factory.mktemp("fault"), random.Random(f"1 {fault.name}")))
+            for fault in chosen
+            if isinstance(fault, Fault)
+        }
+
 
 @pytest.mark.parametrize("fault", faults(), ids=lambda fault: fault.name)
-def test_what_is_promised_is_kept(fault: Fault, tmp_path: Path) -> None:
-    tally = fault.run(Plan(tmp_path, random.Random(f"1 {fault.name}")))
+def test_what_is_promised_is_kept(fault: Fault, tallies: dict[str, Future[Tally]]) -> None:
+    tally = tallies[fault.name].result()
     assert tally.broken() == [], tally
 
 

@@ -261,7 +261,7 @@ def late(plan: Plan) -> Tally:
         lambda _kind, _request, true: (
             [] if plan.dice.random() < 0.2 else [(plan.dice.choice([0.0, 0.5, 1.05, 1.5, 3.0, 6.0]) * TIMEOUT_S, true)]
         ),
-        plan.times(3, 40),
+        plan.times(2, 40),
     )
 
 
@@ -281,7 +281,7 @@ def foreign(plan: Plan) -> Tally:
             return [(0.0, transaction.to_bytes(2, "big") + b"\0\0\0\x05" + bytes((unit, 3)) + other)]
         return [(0.0, plan.dice.choice([b"ERR 7\r\n", b"\r\n", request, b"-\r\n"]))]
 
-    return answered(plan, spoil, plan.times(2, 20))
+    return answered(plan, spoil, plan.times(1, 20))
 
 
 def noisy(frame: bytes, dice: random.Random) -> bytes:
@@ -320,7 +320,7 @@ def noise(plan: Plan) -> Tally:
             await recorder.again("a", "b")
             for _ in range(plan.times(1, 5)):
                 bad = True
-                await asyncio.sleep(plan.times(4, 15))
+                await asyncio.sleep(plan.times(3, 15))
                 bad = False
                 tally.back(await recorder.again("a", "b"))
                 tally.rounds += 1
