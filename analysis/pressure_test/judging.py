@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.signal import lfilter
 
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss_model import (
@@ -24,7 +23,7 @@ from analysis.pressure_test.loss_model import (
     SegmentData,
     judge,
 )
-from analysis.pressure_test.minutes import Minutes, first_readings
+from analysis.pressure_test.minutes import Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 
@@ -214,20 +213,6 @@ def dithered(quantum: float, scatter: float) -> float:
     dither; Widrow and Kollár, Quantization Noise, 2008).
     """
     return quantum * float(np.exp(-2.0 * np.pi**2 * (scatter / quantum) ** 2)) if quantum > 0 else 0.0
-
-
-def lagged(values: np.ndarray, lags_min: Lags) -> np.ndarray:
-    """Return a minute series behind first-order lags, one after the other; blanks hold the state and stay blank."""
-    there = np.isfinite(values)
-    if not there.any() or not lags_min:
-        return values
-    first = int(np.flatnonzero(there)[0])
-    out = values[np.maximum.accumulate(np.where(there, np.arange(len(values)), first))]
-    start = out[first]
-    for lag in lags_min:
-        share = 1.0 - float(np.exp(-1.0 / lag))
-        out = start + lfilter([share], [1.0, share - 1.0], out - start)
-    return np.where(there, out, np.nan)
 
 
 def _edges(begin: int, end: int) -> list[int]:

@@ -7,10 +7,12 @@ that a noisy gauge still tells fractions of its last digit.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.signal import lfilter
 
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import Column
@@ -175,3 +177,17 @@ def _quantum(values: np.ndarray, number: np.ndarray, count: int, column: Column)
         step[0 if look == FIRST_LOOK else look :] = found * column.unit.scale
         look *= 2
     return step
+
+
+def lagged(values: np.ndarray, lags_min: Sequence[float]) -> np.ndarray:
+    """Return a minute series behind first-order lags, one after the other; blanks hold the state and stay blank."""
+    there = np.isfinite(values)
+    if not there.any() or not lags_min:
+        return values
+    first = int(np.flatnonzero(there)[0])
+    out = values[np.maximum.accumulate(np.where(there, np.arange(len(values)), first))]
+    start = out[first]
+    for lag in lags_min:
+        share = 1.0 - float(np.exp(-1.0 / lag))
+        out = start + lfilter([share], [1.0, share - 1.0], out - start)
+    return np.where(there, out, np.nan)

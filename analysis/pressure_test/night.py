@@ -11,9 +11,9 @@ from analysis.fluids import refrigerant
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.gas import leak_kg_per_s, leak_pa_m3_per_s
-from analysis.pressure_test.judging import Judged, lagged
+from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.loss_model import SETTLING_MIN
-from analysis.pressure_test.minutes import METAL, Minutes, first_readings
+from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
 from analysis.result import Figure, FigureValue, Finding, significant

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 
 CONFIRM = 12
 """Minutes that must follow before a minute is believed to be quiet."""
@@ -44,6 +44,8 @@ LEVEL_MINUTES = 10
 STUCK_MINUTES = 45
 STUCK_QUANTA = 3.0
 STUCK_FRACTION = 0.002
+STUCK_LAGS_MIN = (0.0, 30.0, 60.0, 120.0, 240.0)
+"""The gas follows the probe late by anything up to hours (common practice); past a turn it may stand still."""
 
 
 @dataclass(frozen=True)
@@ -198,20 +200,22 @@ def _settled(minutes: Minutes, noise: np.ndarray, begin: int, end: int) -> int |
 
 def _stuck(minutes: Minutes, segment: Segment) -> Segment:
     """Return the segment with the minute from which the gauge no longer follows: one number for 45 min or more while a
-    probe says that it should have moved by 3 of its digits and 0.2 %."""
+    probe says, however late the gas follows it, that it should have moved by 3 of its digits and 0.2 %."""
     probe = next((minutes.probes[n] for n in (METAL, AIR) if n in minutes.probes), None)
     x = minutes.logged_pa[segment.begin : segment.end]
     if probe is None or len(x) < STUCK_MINUTES:
         return segment
     absolute = first_readings(minutes.pressure_pa[segment.begin : segment.end])
     changed = np.flatnonzero(~(np.abs(np.diff(x)) < 1e-6 * absolute)) + 1
+    followed = [lagged(probe, (lag,) if lag else ()) for lag in STUCK_LAGS_MIN]
     starts, ends = np.concatenate([[0], changed]), np.concatenate([changed, [len(x)]])
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
         if end - start < STUCK_MINUTES:
             continue
-        held = probe[segment.begin + start : segment.begin + end]
+        late_by = [gas[segment.begin + start : segment.begin + end] for gas in followed]
         quantum = float(np.nan_to_num(minutes.quantum_pa[segment.begin + start])) / absolute
-        far = np.abs(held - held[0]) / 293.0 > max(STUCK_QUANTA * quantum, STUCK_FRACTION)
+        moved = np.min([np.abs(gas - gas[0]) for gas in late_by], axis=0) / 293.0
+        far = moved > max(STUCK_QUANTA * quantum, STUCK_FRACTION)
         late = np.flatnonzero(far[STUCK_MINUTES:])
         if len(late):
             begin = segment.begin + start

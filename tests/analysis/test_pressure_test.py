@@ -195,6 +195,19 @@ def test_findings_use_no_later_row(seed: int, data: st.DataObject) -> None:
     assert_prefix_consistent(assess, night.stretch, sorted(cuts))
 
 
+def test_gas_that_stands_still_while_it_turns_is_no_stuck_gauge() -> None:
+    """A coarse gauge on a slow circuit: the air warms already while the gas still cools, an hour at one number."""
+    at = np.arange(0.0, 12 * 3600.0, 30.0)
+    air = 288.0 + 6.0 * np.cos((at / 3600.0 - 10.0) / 12.0 * np.pi)
+    lag = 2.5 * 3600.0
+    gas = 288.0 + 6.0 * np.real(np.exp(1j * (at / 3600.0 - 10.0) / 12.0 * np.pi) / (1 + 1j * lag * np.pi / 43_200.0))
+    shown = np.round(150.0 * gas / 288.0 * 10.0) / 10.0
+    stretch = make_stretch(
+        "pressure_test", at, {"circuit_pressure": ("psig", shown), "ambient_temperature": ("K", np.round(air, 1))}
+    )
+    assert "channel_stuck" not in kinds(assess(stretch))
+
+
 @pytest.mark.parametrize("special", ["steps", "bleed", "falls_off", "stuck", "sun"])
 def test_findings_use_no_later_row_in_odd_nights(special: str) -> None:
     night = make_night(11, **{**CALM, special: True, "ratio": 4.0, "interval": 30.0, "swing_k": 4.0})
