@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import datetime
+import json
 import signal
 import subprocess
 import sys
@@ -13,8 +14,11 @@ from pathlib import Path
 
 import psutil
 
+from analysis.vocabulary.job import READINGS_FILE
+from collector.entries import stamp
 from collector.recorder import Clocks, Recorder
 from tests.faults.campaign import Fault, Plan, Tally
+from tests.faults.processes import broker_in
 from tests.faults.rig import (
     INTERVAL_S,
     ROOT,
@@ -220,9 +224,51 @@ def three_days(plan: Plan) -> Tally:
     return tally
 
 
+def log_published(plan: Plan) -> Tally:
+    """A long log is published from its begin; the publisher's memory stays what it was."""
+    broker, rows = broker_in(plan.folder / "broker"), plan.times(3_000, 100_000)
+    if broker is None:
+        return Tally(1, None, note="not tried: mosquitto is not installed")
+    job = write_job(plan.folder / "job", f'[publish]\nbroker = "mqtt://127.0.0.1:{broker.port}"\nname = "job"\n')
+    start = datetime.datetime(2026, 3, 14, 7, tzinfo=datetime.UTC)
+    with (job / READINGS_FILE).open("w") as file:
+        file.write("time," + ",".join(f"w{number} [lb]" for number in range(8)) + "\n")
+        for number in range(rows):
+            file.write(stamp(start + datetime.timedelta(seconds=number)) + f",{number % 997 / 8}" * 8 + "\n")
+
+    def published() -> int:
+        try:
+            kept = json.loads((job / ".standwatch" / "mqtt-cursor.json").read_text())
+            return int(kept["places"]["readings"]["row"])
+        except (OSError, ValueError, KeyError):
+            return 0
+
+    memory: list[float] = []
+    begin = time.monotonic()
+    try:
+        command = [sys.executable, "-m", "collector.follow.mqtt", str(job)]
+        with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE) as follower:
+            try:
+                watched = psutil.Process(follower.pid)
+                while (done := published()) <= rows:
+                    if 3 * done > rows:
+                        memory.append(watched.memory_info().rss / 1e6)
+                    assert time.monotonic() - begin < plan.times(100, 600), f"{done} of {rows} lines"
+                    time.sleep(0.1)
+                took = time.monotonic() - begin
+            finally:
+                follower.kill()
+    finally:
+        broker.kill()
+    assert memory[-1] - memory[0] < FLAT_MB, f"memory grew from {memory[0]:.1f} to {memory[-1]:.1f} MB"
+    note = f"{memory[0]:.1f} MB at a third, {memory[-1]:.1f} MB at the end; {rows / took:.0f} lines a second"
+    return Tally(1, rows, note=note)
+
+
 FAULTS = [
     Fault("clock set", "forward and back by seconds, hours and years", clock_set),
     Fault("machine sleeps", "for a night", machine_sleeps),
     Fault("process stands still", "stopped and let go on", stands_still),
     Fault("three days", "72 h of rows; memory stays what it was", three_days),
+    Fault("long log published", "from its begin; memory stays what it was", log_published),
 ]

@@ -89,6 +89,26 @@ def damaged_frames(plan: Plan) -> Tally:
     return tally
 
 
+def damaged_text(plan: Plan) -> Tally:
+    """Lines of a scale with one to three flipped bits. A line of text has no checksum: what passes is only counted."""
+    profile = load_profile("ascii-scale", Path())
+    assert isinstance(profile, SerialProfile)
+    passed = 0
+    tally = Tally(rounds=plan.times(5_000, 200_000), acknowledged=None)
+    for number in range(tally.rounds):
+        true = (7 * number % 90_000) / 100
+        line = b"ST,GS,+%8.2f lb" % true
+        bits = int.from_bytes(line, "big")
+        for place in plan.dice.sample(range(8 * len(line)), plan.dice.randint(1, 3)):
+            bits ^= 1 << place
+        for item in decode_line(bits.to_bytes(len(line), "big"), profile, set(profile.values)):
+            passed += not isinstance(item, NoReading) and (item.number, item.unit) != (true, "lb")
+    tally.note = (
+        f"{100 * passed / tally.rounds:.0f} % read as another number: no checksum in such lines, nothing is promised"
+    )
+    return tally
+
+
 def anything(plan: Plan) -> Tally:
     """Random bytes, and pieces of right lines and frames put together wrongly, into every decoder."""
     pieces = [
@@ -164,6 +184,7 @@ def main() -> None:
 
 FAULTS = [
     Fault("damaged frames", "what a CRC finds for certain, and what it cannot", damaged_frames),
+    Fault("damaged text", "bits flipped in lines of text, which have no checksum", damaged_text),
     Fault("anything decoded", "random bytes and wrong pieces into every decoder", anything),
     Fault("fuzzer", "the same led by coverage", led_by_coverage),
 ]

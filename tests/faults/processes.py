@@ -9,6 +9,8 @@ import os
 import shutil
 import signal
 import socket
+import subprocess
+import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -17,7 +19,7 @@ import psutil
 
 from analysis.log import load
 from analysis.vocabulary.errors import StandwatchError
-from analysis.vocabulary.job import READINGS_FILE
+from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.control import CONTROL_FILE, send
 from collector.entries import Entry
 from collector.instruments.mqtt import BrokerClient
@@ -25,7 +27,19 @@ from collector.recorder import Recorder
 from tests.collector.follow.brokers import free_port
 from tests.collector.instruments.conftest import Broker
 from tests.faults.campaign import Fault, Plan, Tally
-from tests.faults.rig import Scale, process, read, recording, rows_on_disk, scale_table, scales, until, write_job
+from tests.faults.rig import (
+    ROOT,
+    Scale,
+    process,
+    read,
+    recording,
+    rows_on_disk,
+    scale_table,
+    scales,
+    soon,
+    until,
+    write_job,
+)
 
 
 def whole(folder: Path) -> bytes:
@@ -199,6 +213,51 @@ def undisturbed(tally: Tally, job: Path, scale: Scale) -> None:
     assert starts == ["started", "stopped"], starts
 
 
+def gatherer_killed(plan: Plan) -> Tally:
+    """SIGKILL of the office's gatherer and of the laptop's publisher; what was gathered is the job, byte for byte."""
+    tally, broker = Tally(), broker_in(plan.folder / "broker")
+    if broker is None:
+        return Tally(1, None, note="not tried: mosquitto is not installed")
+    office, url = plan.folder / "office", f"mqtt://127.0.0.1:{broker.port}"
+    module = [sys.executable, "-m", "collector.follow.mqtt"]
+
+    def start(word: str) -> subprocess.Popen[bytes]:
+        gather = [sys.executable, "-m", "collector.cli", "gather", str(office), "--broker", url]
+        command = gather if word == "gather" else [*module, str(job)]
+        return subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
+
+    async def run() -> None:
+        running = {word: start(word) for word in ("gather", "publish")}
+        try:
+            async with recording(Recorder(job)):
+                await soon(lambda: rows_on_disk(office / "job") > 0)
+                for _ in range(plan.times(2, 20)):
+                    await asyncio.sleep(plan.dice.uniform(0.0, 1.0))
+                    word = plan.dice.choice(list(running))
+                    running[word].kill()
+                    running[word].communicate()
+                    running[word] = start(word)
+                    tally.rounds += 1
+                    rows = rows_on_disk(job)
+                    await soon(lambda rows=rows: rows_on_disk(office / "job") > rows)
+            await soon(lambda: all((office / "job" / f).read_bytes() == (job / f).read_bytes() for f in FILES))
+        finally:
+            for each in running.values():
+                each.kill()
+                each.communicate()
+
+    try:
+        with scales() as (scale,):
+            job = write_job(plan.folder / "job", f'[publish]\nbroker = "{url}"\nname = "job"\n', scale_table(0, scale))
+            asyncio.run(run())
+            undisturbed(tally, job, scale)
+    finally:
+        broker.kill()
+    return tally
+
+
+FILES = (READINGS_FILE, JOURNAL_FILE)
+
 # --- from outside --------------------------------------------------------------------------------------
 
 
@@ -259,6 +318,7 @@ def second_recorder(plan: Plan) -> Tally:
 FAULTS = [
     Fault("recorder killed", "SIGKILL at any moment", recorder_killed),
     Fault("followers and broker killed", "SIGKILL of page, findings, publishing and broker", followers_killed),
+    Fault("gatherer killed", "SIGKILL of the gatherer and of the publisher it hears", gatherer_killed),
     Fault("many marks", "marks by the thousand at once", many_marks),
     Fault("second recorder", "another recorder on the same job", second_recorder),
 ]
