@@ -3,8 +3,8 @@
 While no liquid boils, what the scale gains is what the vapour in the circuit loses: dm = V d(density). While
 liquid boils more arrives than that: the *apparent volume* dm/d(density) is larger than the circuit. The last
 liquid may sit apart, in a pocket or in ice-cold standing water, where it boils too slowly to be seen in that
-balance; only the plate's charge or a pause shows that, so one of the two is asked for before liquid is called
-gone.
+balance. Either the plate's charge is accounted for, or the fall was such that what is missing would have boiled
+visibly had it been liquid, or a pause shows it: one of them is asked for before liquid is called gone.
 """
 
 from __future__ import annotations
@@ -32,26 +32,33 @@ DRY_DEEP, SAME_DEEP = 1.12, 0.1
 """The same over a long fall, where the apparent volume must also not have grown by more than this share."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
+SEEN_MORE, PLATE_MORE = 1.02, 0.04
+"""Before plate and scale are said to agree: no fall since the depression may surely show more than so many times the
+stated volume, and the best known apparent volume exceeds it by no more than this share."""
 SCALE_FAILS = 0.4
 """Apparent over stated volume under which the scale has missed mass, or the volume is wrong: no evidence."""
 TIGHT, ALIKE = 0.35, 0.15
 """An apparent volume is known when its bounds are this close, and two are the same within this share."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
-PLATE_SHORT, PLATE_OVER = 0.002, 0.01
+PLATE_SHORT, PLATE_OVER = 0.002, 0.005
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
-VAPOUR_UNSURE = 0.02
-"""Share of the vapour by which it may be less than volume and pressure say, and liquid stand in its stead."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
 UNSEEN_S, UNSEEN = 180.0, 0.01
 """A scale that gains nothing for this long while the machine pulls has missed what is more than this share of the
 charge at the pace before: what is missing from the plate then says nothing."""
-SHORT_DEPTH = 0.25
-"""ln of the pressure fall over which a machine that arrived short has to fall like vapour alone."""
-GUESSED = 0.1
+CLOSES_DEPTH = 0.15
+"""ln of the pressure fall from which plate and scale may agree that only vapour is left."""
+FLASHES = 2.5
+"""Liquid cools as the pressure falls, by boiling. If what the plate misses were liquid, the apparent volume would
+exceed the circuit's by what then boils; it is not there when the excess is this many times less, and it is known."""
+LEAST, LEAST_EXCESS = 0.85, 0.05
+"""The least that the circuit can have, over the stated volume (gas laws, cold vapour, volumes out of a book), and the
+least excess that can be told."""
+GUESSED = 0.03
 """Share by which a volume that only the scale gave may be too large, because a little still boiled meanwhile."""
-HALF = 1.0
+HALF = 0.8
 """ln of the pressure fall from which such a volume is good enough to compare with the plate."""
 LITTLE_VAPOUR = 0.03
 """Share of the charge up to which vapour is too little to weigh, and to matter when the plate agrees."""
@@ -83,7 +90,8 @@ Floats = np.ndarray
 class Evidence:
     """What is known at each tick; arrays of shape (n,).
 
-    depressed : the depression has stayed. depth : ln of standing over present pressure.
+    depressed, under_dew : the depression has stayed, of the bubble point and also of the dew point.
+    depth : ln of standing over present pressure.
     dry : the balance says that no liquid boils, over the fall since `dry_from_s`. dry_soft : it has said so, at least
         roughly, and nothing has spoken against it since. deep : the same over a long fall, and nothing boils slowly.
     boils : some of what leaves must be liquid that boils, and the plate leaves room for a pocket.
@@ -97,6 +105,7 @@ class Evidence:
 
     depression_k: Floats
     depressed: np.ndarray
+    under_dew: np.ndarray
     depth: Floats
     dry: np.ndarray
     dry_from_s: Floats
@@ -118,13 +127,16 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     n = len(ticks)
     standing = np.fmin(ticks.reference_k, ticks.plateau_k + AT_REST_K)
     depression = standing - ticks.bubble_k
-    ok = (depression >= GONE_K) & (standing - ticks.dew_k >= GONE_K)
+    under = depression >= GONE_K
+    # the last liquid of a blend boils at the dew point: only a plate that closes does without that depression too
+    under_dew = _stayed(ticks.at_s, under & (standing - ticks.dew_k >= GONE_K), STAYS_S)
     depth = np.full(n, np.nan)
     if ticks.fluid is not None:
         depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
     stated = job.circuit.internal_volume_m3
     charge = job.circuit.charge_kg
-    dry, soft, shape, deep, wet, against, lasting, lately = (np.zeros(n, dtype=bool) for _ in range(8))
+    dry, soft, shape, deep, wet, against, more, lately = (np.zeros(n, dtype=bool) for _ in range(8))
+    absent = np.full(n, np.inf)
     from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
     volume = np.full(n, np.nan if stated is None else stated)
     run, seen = np.zeros(n), np.full(n, np.nan)
@@ -146,18 +158,23 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 dry[part] |= hit
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
-            lasting[part] = (spans[1].high >= SCALE_FAILS * stated) & (spans[1].high <= DRY * stated)
-            lately[part] = np.fmax(spans[0].middle, spans[1].middle) <= DRY * stated
-            known = spans[1].high - spans[1].low <= TIGHT * spans[1].middle
-            seen[part] = np.where(known, spans[1].middle, np.nan)
-            deep[part] |= (
-                (spans[-1].high >= SCALE_FAILS * stated) & (spans[-1].high <= DRY_DEEP * stated) & _no_more(spans[1])
-            )
+            lately[part] = spans[0].middle <= DRY * stated
+            for span in spans:
+                known = span.high - span.low <= TIGHT * span.middle
+                since = depression[span.begin] >= GONE_K
+                seen[part] = np.where(known & (since | (span is spans[0])), span.middle, seen[part])
+                more[part] |= (span.low > SEEN_MORE * stated) & since
+            half, whole = spans[2], spans[3]
+            excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
+            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & _steady_fall(spans)
+            absent[part] = np.where(usable, FLASHES * excess * half.lost / _flash(ticks, half.begin, part), np.inf)
+            grew = half.low > (1.0 + SAME_DEEP) * half.earlier
+            deep[part] |= (whole.high >= SCALE_FAILS * stated) & (whole.high <= DRY_DEEP * stated) & ~grew
         else:
             low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
             knee = np.maximum(most, np.maximum.accumulate(low))
             most = float(knee[-1])
-            lasting[part] = lately[part] = _no_more(spans[1])
+            lately[part] = _no_more(spans[1])
             for span in spans[:3]:
                 tight = (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
@@ -181,40 +198,42 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0) * (1.0 if stated is not None else 1.0 - GUESSED)
     share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
-    # a stated volume that is too large would stand for liquid: what the balance shows counts where it is less
-    unsure = np.fmax(1.0 - _held_on(seen) / volume, 0.0) if stated is not None else np.zeros(n)
-    agrees = (unaccounted <= PLATE_SHORT - (VAPOUR_UNSURE + np.nan_to_num(unsure)) * vapour * share) & (
-        unaccounted >= -PLATE_OVER
-    )
-    agrees &= (dry & lately & (depth >= (SHORT_DEPTH if stated is not None else HALF))) | (
+    # a stated volume that is too large would stand for liquid: where the balance shows less, the mean of both counts
+    less = np.fmax(1.0 - _held_on(seen) / volume, 0.0) / 2.0
+    closes = unaccounted + np.nan_to_num(less) * vapour * share
+    agrees = (closes <= PLATE_SHORT) & (closes >= -PLATE_OVER)
+    agrees &= ~more & ~(_held_on(seen) > (1.0 + PLATE_MORE) * volume)
+    agrees &= (dry & lately & (depth >= (CLOSES_DEPTH if stated is not None else HALF))) | (
         soft & lately & (vapour * share <= LITTLE_VAPOUR)
     )
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     pocket_boils = _stayed(ticks.at_s, _boils(ticks, run, volume) & room_left & ~dry, COLD_STAYS_S)
+    lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
     chilled_before = np.maximum.accumulate(wet & ~soft) if n else wet
     short = (
         ~_missed(ticks, run, charge)
         & dry
-        & lasting
-        & (unaccounted >= POCKET)
-        & (depth >= SHORT_DEPTH)
+        & lately
+        & (unaccounted * (charge or np.nan) >= absent)
+        & (ticks.pressure_pa <= lowest)
         & ~chilled_before
         & (ticks.flow != 0.0)
     )
     return Evidence(
         depression_k=depression,
-        depressed=_stayed(ticks.at_s, ok, STAYS_S),
+        depressed=_stayed(ticks.at_s, under, STAYS_S),
         depth=depth,
         dry=dry,
         dry_from_s=from_s,
         dry_soft=soft,
         boils=pocket_boils,
         pocket=(unaccounted > PLATE_SHORT) & (unaccounted < POCKET),
-        deep=deep & (depth >= DEEP),
+        under_dew=under_dew,
+        deep=deep & under_dew & (depth >= DEEP),
         wet=wet & ~soft,
         against=against,
         agrees=agrees,
-        short=short,
+        short=short & under_dew,
         unaccounted=unaccounted,
         fall_s=_held_on(fall_s),
         volume=volume,
@@ -223,13 +242,15 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
 
 @dataclass(frozen=True)
 class _Span:
-    """Apparent volume [m3] over one fall of density: bounds, middle, that of the fall before, time, ratio."""
+    """Apparent volume [m3] over a fall of density: bounds, middle, that of the fall before; first tick, time, loss."""
 
     low: Floats
     middle: Floats
     high: Floats
     earlier: Floats
+    begin: np.ndarray
     seconds: Floats
+    lost: Floats
     ratio: Floats
 
 
@@ -250,8 +271,19 @@ def _spans(ticks: Ticks, part: slice) -> list[_Span]:
             middle = np.where(there, gained / lost, np.nan)
             seconds = np.where(there, at - at[j], np.nan)
             ratio = np.where(there, density[j] / density, np.nan)
-        spans.append(_Span(low, middle, high, np.where(there, middle[j], np.nan), seconds, ratio))
+        spans.append(_Span(low, middle, high, np.where(there, middle[j], np.nan), part.start + j, seconds, lost, ratio))
     return spans
+
+
+def _flash(ticks: Ticks, begin: np.ndarray, part: slice) -> Floats:
+    """Return the share of standing liquid that boils as saturation falls from that at ticks `begin`, shape (m,)."""
+    if ticks.fluid is None:
+        return np.full(len(begin), np.nan)
+    kelvin = ticks.bubble_k[part]
+    cooling = np.asarray(ticks.fluid.liquid_heat_capacity(kelvin)) / np.asarray(
+        ticks.fluid.latent_heat_j_per_kg(kelvin)
+    )
+    return np.asarray(np.maximum(ticks.bubble_k[begin] - kelvin, 0.0) * cooling)
 
 
 def _missed(ticks: Ticks, run: Floats, charge: float | None) -> np.ndarray:
@@ -335,10 +367,10 @@ class Call:
 def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_at_k: float) -> Call | None:
     """Return when liquid could first be called gone, None while it could not.
 
-    Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees, or
-    that misses more than a pocket could hold;
-    the same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of
-    10 min after a quick fall where there is no scale to say anything.
+    Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
+    same over a fall in which what the plate misses would have shown, were it liquid; the same over a fall so deep
+    that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a quick fall where there
+    is no scale to say anything.
     """
     sure = evidence.depressed & (evidence.agrees | evidence.short | evidence.deep)
     calls = []
@@ -365,7 +397,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         enough = (by_balance & (long >= np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S))) | (
             blind & (long >= LONG_PAUSE_S)
         )
-        hit = k[flat & enough & evidence.depressed[k] & (k >= pause.first)]
+        hit = k[flat & enough & evidence.under_dew[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
             break

@@ -113,8 +113,8 @@ class Run:
 
     @property
     def due_s(self) -> float:
-        """Return when, besides, saturation (dew point) has stayed 5 degF under the water; infinite if never."""
-        cold = np.asarray(refrigerant(self.refrigerant).dew_temperature_k(self.pressure)) <= self.water - 2.78
+        """Return when, besides, saturation (bubble point) was 5 degF under the water; infinite if never."""
+        cold = np.asarray(refrigerant(self.refrigerant).bubble_temperature_k(self.pressure)) <= self.water - 2.78
         held = np.flatnonzero(cold & (self.seconds >= self.gone_s))
         return float(self.seconds[held[0]]) if len(held) else np.inf
 
