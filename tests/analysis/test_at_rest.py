@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analysis.at_rest import assess
+from analysis.fluids import refrigerant
 from analysis.result import Figure
 from analysis.stretch import Stretch
+from tests.benchmarks.at_rest_ensemble import make_case, plain
 from tests.support import assert_prefix_consistent, make_stretch
 
 # Published pressure-temperature chart values of R-134a, psig at degF (supplier charts, from memory, to 0.1 psi)
@@ -107,6 +111,68 @@ def test_two_channels_cannot_say_which_is_right() -> None:
         for name, value in (("ambient_temperature", 70.0), ("liquid_temperature", 80.0))
     }
     assert assess(make_stretch("at_rest", at, logged)).verdict == "undecided"
+
+
+def test_a_gauge_is_told_from_its_two_neighbours() -> None:
+    """Two psi are half of what a thermometer could tell, but three gauges of one circuit show the same."""
+    found = named(circuit(psi=-3.5))
+    assert list(found) == ["discharge_pressure"]
+    assert found["discharge_pressure"].si / 6894.757 == pytest.approx(-3.5, abs=1.0)
+
+
+def test_a_lone_gauge_far_from_every_thermometer_is_named() -> None:
+    stretch = circuit(psi=9.0)
+    alone = stretch.frame.drop(columns=["suction_pressure", "liquid_pressure"])
+    assert list(named(replace(stretch, frame=alone))) == ["discharge_pressure"]
+
+
+def test_two_against_two_cannot_be_told() -> None:
+    stretch = circuit(warm_f={"suction": 6.0, "liquid": 6.0})
+    keep = ["suction_temperature", "liquid_temperature", "surface_temperature", "leaving_water_temperature"]
+    result = assess(replace(stretch, frame=stretch.frame[keep]))
+    assert result.verdict == "undecided"
+    assert result.findings == ()
+
+
+def test_a_blend_at_rest_stands_at_its_bubble_point() -> None:
+    """R-407C glides by 5 to 7 K, so a dew point would be a liar by that much."""
+    fluid = refrigerant("R-407C")
+    for part in (0.0, 0.3):
+        stretch = circuit(circuit={"refrigerant": "R-407C"})
+        bubble, dew = fluid.bubble_pressure_pa(294.26), fluid.dew_pressure_pa(294.26)
+        for channel in ("suction_pressure", "discharge_pressure", "liquid_pressure"):
+            stretch.frame[channel] += float(bubble - part * (bubble - dew)) - stretch.frame[channel].median()
+        result = assess(stretch)
+        assert result.verdict == "agree"
+        assert "no liquid left" not in result.text
+
+
+def test_water_warmer_than_the_room_is_no_pair_of_liars() -> None:
+    result = assess(circuit(warm_f={"entering_water": 7.0, "leaving_water": 6.5}))
+    assert result.verdict == "agree"
+    assert "water is not as warm" in result.text
+
+
+def test_every_offset_has_an_uncertainty_that_covers_the_truth() -> None:
+    covered = []
+    for seed in range(12):
+        result = assess(circuit(seed, warm_f={"leaving_water": -4.0}))
+        offset, unsure = (result.figures[f"leaving_water_temperature{end}"] for end in ("", "_uncertainty"))
+        assert isinstance(offset, Figure)
+        assert isinstance(unsure, Figure)
+        assert 0.0 < unsure.si < 0.8
+        covered.append(abs(offset.si + 4.0 / 1.8) < unsure.si + 0.4)  # this probe's own honest error besides
+    assert np.mean(covered) >= 0.9
+
+
+def test_liars_are_found_and_nobody_else_is_named() -> None:
+    """Machines of the ensemble whose sensors stand out of the sun, settled: see its table for all of them."""
+    cases = [case for case in map(make_case, range(2000, 2022)) if not case.sun and not case.settling]
+    lies = [(case, channel) for case in cases for channel in case.lies if plain(case, channel)]
+    found = {id(case): {str(f.figures["channel"]) for f in assess(case.stretch).findings} for case in cases}
+    assert len(lies) >= 8
+    assert np.mean([channel in found[id(case)] for case, channel in lies]) >= 0.8
+    assert all(found[id(case)] <= set(case.lies) for case in cases)
 
 
 def test_findings_use_no_later_row() -> None:

@@ -1,0 +1,269 @@
+"""One look back over a circuit at rest: how sure each channel's estimate of the common temperature is, and who lies.
+
+What still moves against the rest, or lags weather that moves, is an unsure estimate; what belongs together (gauges of
+a circuit, the ends of a barrel) moves and stands apart together. `consensus` weighs the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.bins import bin_medians
+from analysis.consensus import Body, Consensus, weigh
+from analysis.fluids import Refrigerant
+from analysis.stretch import Stretch
+
+TEMPERATURES = (
+    "ambient_temperature",
+    "surface_temperature",
+    "entering_water_temperature",
+    "leaving_water_temperature",
+    "condenser_entering_temperature",
+    "condenser_leaving_temperature",
+    "suction_temperature",
+    "discharge_temperature",
+    "liquid_temperature",
+    "oil_temperature",
+)
+PRESSURES = (
+    "circuit_pressure",
+    "suction_pressure",
+    "discharge_pressure",
+    "liquid_pressure",
+    "oil_pressure_before_filter",
+    "oil_pressure_after_filter",
+)
+EXPOSED = (
+    "ambient_temperature",
+    "surface_temperature",
+    "condenser_entering_temperature",
+    "condenser_leaving_temperature",
+)
+"""Where the sun reaches: two of these warm together are a sunny side, not two bad probes."""
+WATER = ("entering_water_temperature", "leaving_water_temperature")
+CONDENSER = ("condenser_entering_temperature", "condenser_leaving_temperature")
+
+_GROUPS = {
+    "pressures": PRESSURES,
+    "water": WATER,
+    "condenser": CONDENSER,
+    **{name: (name,) for name in TEMPERATURES if name not in (*WATER, *CONDENSER)},
+}
+"""What belongs together moves, lags and stands apart together."""
+
+BIN_S = 60.0
+WINDOW_S = 3_600.0
+"""Movement is measured over the last hour, or what there is of it."""
+LEVEL_BINS = 10
+"""A channel's level is the median of its last ten minutes; less than that in all and nothing is said."""
+LEAST_S = 600.0
+CHECK_S = 300.0
+SUNNY_S, SUNNY_K_PER_H, SUNNY_MOVES_K = 2_400.0, 0.2, 0.5
+"""A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
+LONGEST_SUN_S = 10_800.0
+"""Two that kept theirs for three hours are not warmed by the sun."""
+SUNNY_PART = 0.35
+"""On a sunny side everything warms, the least by this part of the most."""
+
+HONEST_K = 0.3
+"""A field probe is good to 0.25 K, its place to 0.15 K (common practice)."""
+HONEST_PRESSURE = 0.005
+HONEST_PRESSURE_PA = 2.5e3
+"""A gauge is good to this part of its reading (class 0.5), and to so much: liquid stands a quarter of a metre higher
+somewhere."""
+SATURATION_K = 0.3
+"""Oil in the refrigerant and the coldest corner keep saturation this near to the thermometers."""
+BOILED_OFF, BOILED_OFF_SD = 0.15, 0.2
+"""Part of the glide by which a blend at rest stands above its bubble point: most of it is liquid."""
+ASSUMED_BAROMETER_PA = 8e3
+"""How far the atmosphere may be from the standard one where nobody stated it: sites up to some 1,500 m."""
+LAG_H = {
+    **dict.fromkeys((*WATER, "oil_temperature"), 3.0),
+    **dict.fromkeys((*CONDENSER, *PRESSURES), 2.0),
+    "ambient_temperature": 1.5,
+}
+OTHER_LAG_H = 1.0
+"""By how much each follows the air at the most: a barrel of water by hours, a pipe by one; the circuit's pressure is
+that of its coldest barrel, and the air itself leads the rest. What still moves may have as far to go."""
+WEATHER = 0.5
+"""Part of that lag by which things differ while all move together."""
+WITHIN_H = 0.5
+"""What belongs together (the two ends of a barrel, the gauges of a circuit) differs by this much lag."""
+
+UNSEEN_STEP_K = 0.5
+"""A reading that never changed may be of an instrument with steps of 1 degF."""
+
+SURE = 0.85
+"""Probability from which a channel is named a liar."""
+LEAST_K = 1.0
+"""Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody)."""
+MOVING_K, MOVING_K_PER_H = 0.8, 0.4
+"""A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one look back said about `channels`; arrays in their order."""
+
+    channels: tuple[str, ...]
+    said: Consensus
+    moving: tuple[str, ...]
+    begin_s: float
+    suspects: tuple[str, ...]
+
+    def offset_k(self, channel: str) -> float:
+        return float(self.said.offsets_k[self.channels.index(channel)])
+
+    def unsure_k(self, channel: str) -> float:
+        """Return the half-width of a channel's offset, two standard errors."""
+        return 2.0 * float(self.said.offset_sd_k[self.channels.index(channel)])
+
+
+class Looks:
+    """Looks back over the estimates of `channels`, minute by minute; no look uses a later minute.
+
+    Attributes
+    ----------
+    bins : the minutes. estimates : every channel of theirs as a temperature [K].
+    """
+
+    def __init__(self, stretch: Stretch, channels: Sequence[str]) -> None:
+        self.fluid = stretch.fluid
+        self.guessed_barometer = stretch.barometer_source == "assumed"
+        self.bins = bin_medians(stretch, channels, BIN_S)
+        self.estimates = _as_temperatures(self.bins.medians, self.fluid)
+        self.history: dict[str, list[tuple[float, float]]] = {}
+
+    def due(self) -> list[int]:
+        """Return the positions of the minutes at which a look back is due."""
+        end_s = self.bins.end_s
+        fresh = np.diff(np.floor(end_s / CHECK_S), prepend=0.0) > 0
+        return [int(i) for i in np.flatnonzero(fresh & (end_s >= LEAST_S))]
+
+    def back_from(self, last: int) -> Look | None:
+        """Return what the hour before minute `last` says, None when fewer than two channels have readings."""
+        end_s = self.bins.end_s
+        first = int(np.searchsorted(end_s, end_s[last] - WINDOW_S, side="right"))
+        hours = (end_s[first : last + 1] - end_s[last]) / 3_600.0
+        levels, rates, rate_errors, scatter = {}, {}, {}, {}
+        for name in self.estimates:
+            values = self.estimates[name].to_numpy(dtype=float)[first : last + 1]
+            there = ~np.isnan(values)
+            if there.sum() < 3 or hours[there][-1] < -LEAST_S / 3_600.0:
+                continue
+            channel = str(name)
+            levels[channel] = float(np.median(values[there][-LEVEL_BINS:]))
+            rates[channel], rate_errors[channel], scatter[channel] = _rate(hours[there], values[there])
+        if len(levels) < 2:
+            return None
+        channels = tuple(levels)
+        rate = np.array([rates[c] for c in channels])
+        error = np.array([rate_errors[c] for c in channels])
+        x = np.array([levels[c] for c in channels])
+        level, drift = float(np.median(x)), float(np.median(rate))
+        excess = np.array([scatter[c] for c in channels]) / np.sqrt(3.0)
+        moving: list[str] = []
+        bodies: list[Body] = []
+        for name, names in _GROUPS.items():
+            members = np.array([c in names for c in channels])
+            if not members.any():
+                continue
+            together = float(np.median(rate[members]))
+            lag_h = LAG_H.get(names[0], OTHER_LAG_H)
+            to_go_k = -(together - drift) * lag_h / 2.0  # on its way to where the others are
+            lag_k = lag_h * float(np.hypot(np.hypot(together - drift, np.mean(error[members])) / 2.0, WEATHER * drift))
+            x = np.where(members, x - to_go_k, x)
+            if members.sum() == 1 and name != "pressures":
+                excess = np.where(members, np.hypot(excess, lag_k), excess)
+            else:
+                within = WITHIN_H * np.hypot(rate - together, error)
+                excess = np.where(members, np.hypot(excess, within), excess)
+                bodies.append(self._body(name, members, lag_k, level))
+            if lag_k > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
+                moving += [c for c, one in zip(channels, members, strict=True) if one]
+        exposed = np.array([c in EXPOSED for c in channels])
+        above = np.where(exposed, x - level, 0.0)
+        warm = above > max(0.5 * LEAST_K, SUNNY_PART * float(above.max()))
+        lasting = all(self._kept(c, LONGEST_SUN_S) for c, one in zip(channels, warm, strict=True) if one)
+        if warm.sum() > 1 and not lasting:
+            bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
+        honest = np.array([self._honest_k(c, level) for c in channels])
+        said = weigh(x, honest, excess, bodies)
+        suspects = []
+        for i, channel in enumerate(channels):
+            offset = float(said.offsets_k[i])
+            self.history.setdefault(channel, []).append((float(end_s[last]), levels[channel] - level))
+            if said.lying[i] < SURE or abs(offset) < LEAST_K:
+                continue
+            moves = abs(rate[i] - drift) + error[i] > SUNNY_K_PER_H
+            if channel in EXPOSED and offset > 0 and (moves or not self._kept(channel, SUNNY_S)):
+                continue
+            suspects.append(channel)
+        begin_s = float(end_s[first] - BIN_S)
+        return Look(channels, said, tuple(moving), begin_s, tuple(suspects))
+
+    def _kept(self, channel: str, least_s: float) -> bool:
+        """Return whether a channel has kept its distance ever since looking began, and for so long at the least."""
+        past = self.history.get(channel, [])
+        if not past or past[-1][0] - past[0][0] < least_s - LEAST_S - CHECK_S:
+            return False
+        offsets = np.array([offset for _, offset in past])
+        moved = float(np.diff(np.quantile(offsets, (0.1, 0.9)))[0])
+        return moved <= max(SUNNY_MOVES_K, 0.15 * abs(float(offsets[-1])))
+
+    def _honest_k(self, channel: str, level_k: float) -> float:
+        if channel not in PRESSURES or self.fluid is None:
+            return HONEST_K
+        error_pa = np.hypot(HONEST_PRESSURE * self._pressure_pa(level_k), HONEST_PRESSURE_PA)
+        return float(error_pa / self._slope(level_k))
+
+    def _pressure_pa(self, level_k: float) -> float:
+        """Return the saturation pressure near a temperature, which may lie beyond the refrigerant's table."""
+        assert self.fluid is not None
+        low_k, high_k = self.fluid.range_k
+        return float(self.fluid.bubble_pressure_pa(min(max(level_k, low_k), high_k)))
+
+    def _slope(self, level_k: float) -> float:
+        """Return by how much saturation pressure rises [Pa/K]."""
+        return max(self._pressure_pa(level_k + 0.5) - self._pressure_pa(level_k - 0.5), 100.0)
+
+    def _body(self, name: str, members: np.ndarray, lag_k: float, level_k: float) -> Body:
+        """Return a group of channels that may stand apart as a whole, `lag_k` of it by its lag alone."""
+        if name != "pressures" or self.fluid is None:
+            return Body(name, members, float(np.hypot(0.1, lag_k)), float(np.hypot(3.0, lag_k)), 0.1, 0.2)
+        middle_pa = self._pressure_pa(level_k)
+        glide_k = float(self.fluid.dew_temperature_k(middle_pa) - self.fluid.bubble_temperature_k(middle_pa))
+        usual_k = float(np.hypot(np.hypot(SATURATION_K, BOILED_OFF_SD * glide_k), lag_k))
+        if self.guessed_barometer:
+            usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self._slope(level_k)))
+        # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
+        return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.1)
+
+
+def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float]:
+    """Return the drift over a window [K/h], its standard error and the scatter about it [K]."""
+    mean = float(np.mean(hours))
+    power = float(np.sum((hours - mean) ** 2))
+    if power <= 0.0:
+        return 0.0, np.inf, 0.0
+    slope = float(np.sum((hours - mean) * values)) / power
+    left = values - np.mean(values) - slope * (hours - mean)
+    scatter = float(np.sqrt(np.mean(left**2)))
+    steps = np.abs(np.diff(values))
+    step = float(np.min(steps[steps > 0.0], initial=UNSEEN_STEP_K))  # in these numbers the instrument moves
+    # neighbouring minutes err alike, and what moves by less than a third of a step may not show
+    return slope, float(np.hypot(2.0 * scatter / np.sqrt(power), step / 3.0 / np.ptp(hours))), scatter
+
+
+def _as_temperatures(medians: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFrame:
+    estimates = medians.copy()
+    for channel in PRESSURES:
+        if channel in estimates and fluid is not None:
+            pressure = estimates[channel].to_numpy(dtype=float)
+            bubble, dew = fluid.bubble_temperature_k(pressure), fluid.dew_temperature_k(pressure)
+            estimates[channel] = bubble + BOILED_OFF * (dew - bubble)
+    return estimates
