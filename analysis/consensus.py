@@ -21,7 +21,7 @@ LIE_ODDS = 0.05
 LIE_K = 4.0
 """How far a lie lies, one standard deviation."""
 MOST_LIARS = 3
-"""At the most so many lie, and fewer than half."""
+"""At the most so many lie, and no more than half."""
 SUSPECTS, NEAREST_K = 8, 0.5
 """So many of the channels farthest from the median are tried as liars, and none that is nearer to it than this."""
 COMMON_K = 15.0
@@ -121,7 +121,7 @@ def _hypotheses(x: np.ndarray, bodies: Sequence[Body]) -> tuple[np.ndarray, np.n
     """Return for each hypothesis who lies (h, n), which bodies stand apart (h, b), the error scale and the prior."""
     n = len(x)
     suspects = [i for i in np.argsort(-np.abs(x), kind="stable")[:SUSPECTS].tolist() if n < 4 or abs(x[i]) > NEAREST_K]
-    sets = [found for size in range(min(MOST_LIARS, (n + 1) // 2 - 1) + 1) for found in combinations(suspects, size)]
+    sets = [found for size in range(min(MOST_LIARS, n // 2) + 1) for found in combinations(suspects, size)]
     lying = np.zeros((len(sets), n), dtype=bool)
     for row, found in zip(lying, sets, strict=True):
         row[list(found)] = True
