@@ -191,7 +191,7 @@ def _liquid_may_stand(
     """
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
     charged = weighing.moved_kg.to_numpy(dtype=float)[rows]
-    least = max(0.5, 4.0 * weighing.resolution_kg)
+    least = np.maximum(0.5, 4.0 * weighing.resolution_kg.to_numpy(dtype=float)[rows])
     marks = stretch.marks("liquid_charging", "vapor_charging")
     liquid_from = marks.loc[marks["subject"] == "liquid_charging", "time"].min()
     by_mark = np.zeros(len(known), dtype=bool) if pd.isna(liquid_from) else np.asarray(known >= liquid_from)

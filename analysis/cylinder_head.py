@@ -114,7 +114,7 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
     bins = bin_medians(stretch, channels, BIN_S)
     stay = stay_at(stretch, stays, bins)
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
-    moved = weighing.moved_kg.to_numpy(dtype=float)[rows]
+    moved, steps = (series.to_numpy(dtype=float)[rows] for series in (weighing.moved_kg, weighing.resolution_kg))
     pressure, temperature = (bins.medians[c].to_numpy(dtype=float) for c in channels)
     filled = [fluid_of(s.table, fluid) for s in stays]
     back = np.searchsorted(bins.end_s, bins.end_s - rule.rest_s + 1e-6, side="right") - 1
@@ -126,7 +126,7 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
         if here.name in told or holds is None or (stay[window] != stay[k]).any() or len(p) < 4:
             continue
         whole = np.isfinite(p).all() and np.isfinite(t).all() and bins.end_s[k] - bins.end_s[back[k]] < 2 * rule.rest_s
-        if not whole or np.nanmax(m) - np.nanmin(m) > max(0.15, 2.0 * weighing.resolution_kg):
+        if not whole or np.nanmax(m) - np.nanmin(m) > max(0.15, 2.0 * steps[k]):
             continue
         p_now, t_now = float(np.median(p[-3:])), float(np.median(t[-3:]))
         saturation = float(holds.bubble_pressure_pa(t_now))

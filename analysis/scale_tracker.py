@@ -1,97 +1,66 @@
 """Following a scale, sample by sample, forward only.
 
 A cylinder's weight moves slowly, because refrigerant flows. Everything quicker is something else: hands, bumps,
-a hose that pulls, a tare button, a unit switch, a cylinder lifted off or put on. So the signal is followed as slow
-movement within *loads* (a cylinder standing on the scale), and mass is only what moved slowly. A level that
-is not explained waits until it goes back (a hand), becomes empty (lifted off) or has stayed (something else stands
-there now). A cylinder that is taken off and put back is two loads of one cylinder and counts once.
+a hose that pulls, a tare button, a unit switch, a cylinder lifted off or put on. So two things are followed: the
+weight that is *believed* (of a *load*, a cylinder standing there, or of the bare plate) and the *run*, samples that
+follow each other but not it. A sample that goes back to what was believed ends the run: it was a hand. A run that
+stays is flow, a shift, or another load, by what happened in between. Mass moved is the difference of two levels of
+one load, so what comes and goes again never counts.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 import pandas as pd
 
+from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, MARK_NEAR_S, Load, NamedBy, Names
+from analysis.scale_samples import SAMPLE_S, Sample
 from analysis.vocabulary.job import CylinderTable
 from analysis.vocabulary.units import UNITS
 
 # What follows is common practice or plain physics of the work; no published source.
-SAMPLE_S = 5.0
-"""A sample is the median of the readings of this time: single wild readings vanish, flow does not."""
-FASTEST_KG_PER_S, FASTEST_PER_GROSS, FASTEST_OF_ALL_KG_PER_S = 0.3, 0.004, 1.0
-"""No hose moves more: 0.3 kg/s, for large cylinders 0.4 % of the gross weight a second, at most 1 kg/s."""
 USUAL_KG_PER_S = 0.04
 """Changes slower than this, or than three times the present rate, are believed at once."""
-SLOW_KG_PER_S = 0.05
-"""Between readings far apart a settled weight changes by no more than this, or three times the present rate."""
-BACK_KG, BACK_UNSEEN_KG = 2.5, 1.0
-"""A weight may go against the stage by this much, seen or between readings far apart, and still be one cylinder's."""
+SLIPS_BACK_KG_PER_S = 0.01
+"""A hose that pulls moves the weight against the flow no quicker, and not for long."""
+BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
+"""A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
+FASTEST_KG_PER_S, FASTEST_PER_GROSS = 0.3, 0.004
+"""No hose moves more, however long it goes on; the second for large cylinders, a share of the gross a second."""
+GAP_S = 90.0
+"""Without readings for this long, flow is believed up to three times the rate before, or the usual one."""
 UNSEEN_S = 25.0
 """Readings further apart than this may hide a whole change of cylinder."""
-GAP_S = 90.0
-GAP_RATE_KG_PER_S = 0.05
-"""Without readings for this long, flow is believed up to three times the rate before, or this rate."""
-EMPTY_KG, EMPTY_SHARE = 1.5, 0.3
-"""No cylinder stands on a scale that shows less than this, or less than this share of what it showed."""
+EMPTY_KG, EMPTY_SHARE, LIGHTEST_KG = 1.5, 0.3, 4.0
+"""No cylinder stands on a scale that shows less than the first, or less than the share of what it showed; what weighs
+less than the last is no cylinder until mass flows or somebody says so."""
 LEFT_S = 10.0
 """An empty scale is believed after this time."""
-PLATEAU_S, PLATEAU_WAIT_S = 15.0, 90.0
-"""A new load is settled when it stood this long; when it never stands, from where it only moved as flow does."""
+PLATEAU_S, PLATEAU_WAIT_S = 15.0, 45.0
+"""A run is a level, or a flow, after the first time. A load that was just put on has settled when it stood level for
+it; when it does not stand for the second, hands have left it and it flows."""
 CONFIRM_S = 30.0
 """A load counts, and is named, after standing this long."""
 YOUNG_S, YOUNG_STAYS_S = 120.0, 20.0
 """A load this young is still being set down: a level that then stays a little is its true beginning."""
-BURST_S = 60.0
-"""A quick change that stopped at once is believed to be flow after this time."""
-STAYS_S = 180.0
-"""An unexplained level is no hand any more after this time."""
+BURST_STAYS_S, STAYS_S = 60.0, 180.0
+"""A quick change that flow can have made is believed after the first, any other level after the second."""
+SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
+"""The other unit is believed after this time, when it puts the weight right to this share."""
 SWAP_KG = 5.0
 """An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
-MARK_NEAR_S, MARK_LATE_S, MARK_EARLY_S = 180.0, 600.0, 300.0
-"""A mark explains a change this near; it may name a load this late, or come this early before one."""
-SAME_KG, LIFTED_KG, LIFTED_S = 0.25, 1.0, 30.0
-"""Put back: within the first, or within the last after so short a time that no hose was changed."""
-MATCH_KG = 0.7
-"""How near a weight must come to tare and contents of a named cylinder to be taken for it."""
 ZEROED_KG = 1.0
-"""A scale that shows nothing and climbs by this much slowly was set to zero with the cylinder on it."""
+"""A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
 LEAST_NOISE_KG = 0.15
-MOST_WAITING = 200
+MOST_WAITING = 60
 """More samples than these are not kept waiting: the signal is then no weight at all."""
-SLIP_SHARE = 0.004
-"""How near the other unit must come to the weight to be taken for it."""
 
 _UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
-
-
-NamedBy = Literal["mark", "tare", "order"]
-
-
-@dataclass
-class Load:
-    """One time that a cylinder stood on the scale.
-
-    `begin_kg`, `end_kg`: settled gross weight; `moved_kg`: mass that went the stage's way meanwhile (into the
-    cylinder in a recovery, out of it in a charging); `end` is None while it stands there. `zeroed`: the scale was
-    set to zero with the cylinder on it, so the weights are no gross weights. `confirmed`: it stood long enough to
-    count as a cylinder.
-    """
-
-    cylinder: str
-    named_by: NamedBy
-    table: CylinderTable | None
-    begin: pd.Timestamp
-    end: pd.Timestamp | None
-    begin_kg: float
-    end_kg: float
-    moved_kg: float = 0.0
-    zeroed: bool = False
-    confirmed: bool = False
 
 
 @dataclass(frozen=True)
@@ -112,14 +81,14 @@ class Change:
     seen: Literal["scale", "mark"]
 
 
-@dataclass(slots=True)
-class _Sample:
-    """One sample: seconds, its number, what was shown [kg] and the weight that it means."""
+@dataclass(frozen=True, slots=True)
+class _Odd:
+    """A quick change that was believed: what was believed before and at what rate, its size, what of it was no flow."""
 
-    at: float
-    row: int
-    raw: float
-    weight: float
+    before: Sample
+    rate: float
+    size: float
+    shift: float
 
 
 @dataclass
@@ -129,355 +98,469 @@ class Tracker:
     sign: float
     cylinders: list[CylinderTable]
     stamps: pd.DatetimeIndex
-    base_kg: float = LEAST_NOISE_KG  # what noise and quantum may move the weight by
     loads: list[Load] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
-    names: list[tuple[pd.Timestamp, int, str, CylinderTable | None]] = field(default_factory=list)
     out: list[tuple[float, float, float, int]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
-    moved: float = 0.0
     load: Load | None = None
-    last: _Sample = field(default_factory=lambda: _Sample(0.0, -1, np.nan, np.nan))  # the last one believed
-    rate: float = 0.0
-    waiting: list[_Sample] = field(default_factory=list)  # not believed yet
-    gain: float = 1.0
-    zero: float = 0.0
-    settled: bool = False
-    stands_since: float = -np.inf
-    left: _Sample | None = None  # last of the cylinder that was there before
-    next_id: str | None = None
-    next_at: float = -np.inf
-    marked_at: float = -np.inf
-    expected: dict[str, float] = field(default_factory=dict)  # gross weight each named cylinder should show
-    _climbed: float = 0.0
+    noise_kg: float = 0.0
+    unsettled: int = 0  # samples that were not believed when they came
+    _last: Sample | None = None  # the last one believed, of the load or of the bare plate
     _recent: list[float] = field(default_factory=list)
-    _noise: float = 0.0
-    _odd: float = 0.0  # the last change that was taken for flow, or for a shift, only because it stayed
-    _odd_counted: bool = False
-    _unseen_s: float = 0.0  # how long the present load may have stood there before it was seen
+    _rate: float = 0.0
+    _run: list[Sample] = field(default_factory=list)
+    _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
+    _step: float = 0.0  # the scale's
+    _spacing_s: float = SAMPLE_S  # of the last two samples
+    _gain: float = 1.0
+    _zero: float = 0.0
+    _bare_kg: float = 0.0
+    _done_kg: float = 0.0  # mass of the loads that have left
+    _stands_since: float = -np.inf
+    _left_at: float = -np.inf
+    _unseen_s: float = 0.0  # how long the load may have stood there, and filled, before it was seen
+    _odd: list[_Odd] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        for table in self.cylinders:
-            if table.tare_kg is not None:
-                self.expected[table.id] = table.tare_kg + table.contents_kg
+        self.names = Names(self.cylinders)
 
-    # --- marks -------------------------------------------------------------------------------------------
+    @property
+    def base_kg(self) -> float:
+        """What noise and the scale's step may move the weight by."""
+        return max(LEAST_NOISE_KG, 1.5 * self._step, 4.0 * self.noise_kg)
+
+    # --- what comes in -----------------------------------------------------------------------------------
 
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
         """Take a mark of the journal; `row` is the number of the first sample that knows of it."""
-        load = self.load
-        if subject == "cylinder_off" and name and self.loads:
-            gone = self.loads[-1]  # an old one, or one that has just left
-            if gone.confirmed and gone.named_by == "order" and (load is None or at - self.stands_since > MARK_LATE_S):
-                self._name(gone, name, "mark", row)
-        if load is not None and load.confirmed and at - self.stands_since <= MARK_LATE_S:
-            if load.named_by != "mark":
-                if name and subject == "cylinder_on":
-                    self._name(load, name, "mark", row)
-                return
-            if name in (load.cylinder, *(old.cylinder for old in self.loads[-2:-1])) and subject == "cylinder_on":
-                return
-        if subject == "cylinder_on" and name and (load is None or not load.confirmed or name != load.cylinder):
-            self.next_id, self.next_at = name, at
-        if subject == "cylinder_on" or load is None or not name or name == load.cylinder or load.named_by != "mark":
-            self.marked_at = at
+        standing = None if self.load is None else at - self._stands_since
+        self.names.mark(at, subject, name, self.loads, standing, self.stamps[row])
 
-    def _name(self, load: Load, name: str, by: NamedBy, row: int) -> None:
-        load.cylinder, load.named_by = name, by
-        load.table = next((c for c in self.cylinders if c.id == name), None)
-        self.names.append((self.stamps[row], len(self.loads) - 1, name, load.table))
-
-    # --- samples -----------------------------------------------------------------------------------------
-
-    def take(self, row: int, at: float, raw: float) -> None:
+    def take(self, sample: Sample) -> None:
         """Take one sample."""
-        if self.zero and abs(raw) <= self.base_kg:
-            self.zero = 0.0  # set to zero again
-        sample = _Sample(at, row, raw, raw * self.gain - self.zero)
-        if self.last.row < 0:
-            self.last = sample
+        self._step, self._spacing_s = sample.step, sample.at - self.out[-1][0] if self.out else SAMPLE_S
+        if self._zero and abs(sample.raw) <= self.base_kg:
+            self._zero = 0.0  # set to zero again
+        sample.weight = sample.raw * self._gain - self._zero
         if self.load is None:
-            self._while_empty(sample)
-        elif not self.settled:
-            self._while_settling(sample)
+            self._while_bare(sample)
         else:
             self._while_loaded(self.load, sample)
-        load = self.load
-        stood = at - self.stands_since >= CONFIRM_S and self.settled and not self.waiting
-        if load is not None and stood and not load.confirmed:
+        load, last = self.load, self._last
+        if load is not None and not load.confirmed and not self._run and sample.at - self._stands_since >= CONFIRM_S:
             self._confirm(load, sample)
         there = load is not None and load.confirmed
-        gross = self.last.weight if there and not self.waiting else np.nan
-        self.out.append((at, self.moved, gross, len(self.loads) - 1 if there else -1))
+        moved = self._done_kg + (load.moved_kg if load is not None and load.confirmed else 0.0)
+        gross = last.weight if there and last is not None and not self._run else np.nan
+        self.unsettled += bool(self._run)
+        self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
 
-    def _while_empty(self, sample: _Sample) -> None:
-        last = self.last
-        spent, change = sample.at - last.at, sample.weight - last.weight
-        slow = abs(change) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
-        self._climbed = max(0.0, self._climbed + self.sign * change) if slow and self.left is not None else 0.0
-        if self._climbed >= ZEROED_KG:
-            self._zeroed(sample)
-        elif sample.weight > EMPTY_KG and (not slow or self.left is None):
-            self._put_on(sample)
-        elif sample.weight < -2.0 and slow and spent > 0.0:
-            self.zero += sample.weight  # it was set to zero with a cylinder on it, which is gone now
-            self.last = _Sample(sample.at, sample.row, sample.raw, 0.0)
-        else:
-            self.last = sample
+    # --- nothing stands there ----------------------------------------------------------------------------
 
-    def _put_on(self, sample: _Sample, unseen_s: float = 0.0) -> None:
-        self.load = Load("", "order", None, self.stamps[sample.row], None, sample.weight, sample.weight)
-        self.loads.append(self.load)
-        self.stands_since, self.settled, self.rate, self._odd = sample.at, False, 0.0, 0.0
-        self.waiting, self._recent, self._unseen_s = [sample], [], unseen_s
-        self.last = sample
-
-    def _while_settling(self, sample: _Sample) -> None:
-        """Wait until hands have left a cylinder that was just put on."""
-        load = self.load
-        assert load is not None
-        if self._empty(sample.weight):
-            self._drop(load)
-            self.last = sample
+    def _while_bare(self, sample: Sample) -> None:
+        last = self._last
+        if last is not None and self._follows(sample):
+            self._last, self._run, self._between = sample, [], []
+            climbed = self.sign * (sample.weight - self._bare_kg)
+            if climbed >= ZEROED_KG:
+                self._zeroed([sample])
             return
-        self.waiting.append(sample)
-        if self.waiting[0] is sample:
-            self.stands_since = sample.at
-        first = len(self.waiting) - 1
-        while first > 0 and sample.at - self.waiting[first].at < PLATEAU_S - 0.5:
-            first -= 1
-        weights = [s.weight for s in self.waiting[first:]]
-        stands = sample.at - self.waiting[first].at >= PLATEAU_S - 0.5 and max(weights) - min(weights) <= self.base_kg
-        if stands:
-            begin = float(np.median(weights[: (len(weights) + 1) // 2]))
-        elif sample.at - self.stands_since >= PLATEAU_WAIT_S:
-            first = self._steady_from(self.base_kg)
-            begin = self.waiting[first].weight
-        else:
-            return
-        load.begin_kg, self.settled = begin, True
-        self.last = replace(self.waiting[first], weight=begin)
-        self._flow(load, sample)
-        self.rate = 0.0 if stands else self.rate
+        self._wait(sample)
+        first = self._run[0]
+        if last is not None and self._goes_on() and sample.at - first.at >= CONFIRM_S:
+            self._zeroed(self._run)
+        elif self._settled():
+            first = self._run[0]
+            light = max(EMPTY_KG, 0.0 if self._known(first.weight) else LIGHTEST_KG)
+            if first.weight - self._bare_kg >= light:
+                self._put_on()
+            elif self._flat():
+                self._bare_kg, self._last, self._run, self._between = first.weight, sample, [], []
+                if first.weight < -2.0:  # it was set to zero with a cylinder on it, which is gone now
+                    self._zero += first.weight
+                    self._bare_kg, self._last.weight = 0.0, 0.0
 
-    def _while_loaded(self, load: Load, sample: _Sample) -> None:
+    def _known(self, weight: float) -> bool:
+        return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
+
+    def _zeroed(self, run: list[Sample]) -> None:
+        """What flows from a plate that seemed bare: the tare button was pressed with the cylinder on it."""
+        old = self.loads[-1] if self.loads else None
+        named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
+        begin, first, zeroed = self._bare_kg, run[0], abs(self._bare_kg) <= EMPTY_KG
+        load = Load(*named, None, self.stamps[first.row], None, begin, begin, self.sign, zeroed)
+        self.loads.append(load)
+        self.load, self._stands_since, self._recent, self._odd = load, first.at, [], []
+        for sample in run:
+            self._believe(load, sample)
+        if zeroed:
+            self.cautions.append(
+                "The scale was set to zero with a cylinder on it: its gross weight is not known from then."
+            )
+
+    # --- something stands there --------------------------------------------------------------------------
+
+    def _while_loaded(self, load: Load, sample: Sample) -> None:
         if self._marked_change(load, sample):
             return
-        lifted = self._empty(sample.weight) and not load.zeroed
-        if self._usual(sample) and not lifted and not (self.waiting and self._unit_slip(sample) is not None):
-            self._flow(load, sample)
+        if self._believable(load, sample):
+            self._believe(load, sample)
             return
-        self.waiting.append(sample)
-        if len(self.waiting) > MOST_WAITING:
-            del self.waiting[1]
-        since = self.waiting[0].at
-        if self._empty(sample.weight):
-            if sample.at - next(s for s in self.waiting if self._empty(s.weight)).at >= LEFT_S:
+        self._wait(sample)
+        run = self._run
+        if len(run) > 2 and self._near_line(run[-2]) and self._near_line(sample):
+            self._between += run[:-2]
+            del run[:-2]
+        first, stood = run[0], sample.at - run[0].at
+        if self._empty(sample):
+            if stood >= LEFT_S and self._empty(first):
                 self._leave(load)
             return
-        first = self.waiting[self._steady_from(self.base_kg + 0.1 * SAMPLE_S)]
-        stood = sample.at - first.at
-        young = since - self.stands_since < YOUNG_S
-        flows = self._goes_on() or stood >= (STAYS_S if young else BURST_S)
-        if flows and self._could_flow(first, sample) and self._unit_slip(first) is None:
-            self._odd, self._odd_counted = sample.weight - self.last.weight, True
-            self._flow(load, sample)
+        step = first.weight - self._line(first.at)
+        slip = self._unit_slip(first)
+        if slip is not None:
+            if len(run) >= 2 and stood >= (LEFT_S if slip == 1.0 else SLIP_STAYS_S):
+                self._switch(load, slip)
             return
-        if len(self.waiting) >= 2 and self._goes_back(load, first):
-            self._flow(load, sample)
-            return
-        hidden = self._unseen(first)
-        if young and self._flat(first, sample):
-            stays = YOUNG_STAYS_S
-        else:
-            swapped = self.next_id is not None or any(self._empty(s.weight) for s in self.waiting)
-            stays = PLATEAU_S if hidden and swapped else STAYS_S
-        if stood >= stays:
-            self._replace(load, first, sample, hidden)
+        if self._goes_on() or (len(run) >= 2 and (self._joins(first) or self._undoes(load, first))):
+            self._adopt(load, 0.0)
+        elif self._established():
+            if self._another(load, first, step) and self._settled():
+                if abs(first.raw) <= EMPTY_KG:
+                    self._leave(load)
+                else:
+                    self._replace(load)
+                return
+            flow = self._burst(first)
+            flow = flow and load.confirmed
+            young = self._flat() and first.at - self._stands_since < YOUNG_S
+            if stood >= (BURST_STAYS_S if flow else YOUNG_STAYS_S if young else STAYS_S):
+                self._adopt(load, 0.0 if flow else step)
 
-    def _flat(self, first: _Sample, sample: _Sample) -> bool:
-        weights = [s.weight for s in self.waiting if first.at <= s.at <= sample.at]
-        return max(weights) - min(weights) <= self.base_kg
-
-    def _goes_back(self, load: Load, first: _Sample) -> bool:
-        """Return whether the last odd change is gone again, and undo it then."""
-        last = self.last
-        before = last.weight - self._odd
-        most = self.base_kg + max(2.0 * abs(self.rate), 0.02) * (first.at - last.at)
-        if abs(self._odd) <= self.base_kg or not -self.base_kg <= (first.weight - before) * self.sign <= most:
+    def _believable(self, load: Load, sample: Sample) -> bool:
+        """Return whether a sample is what was believed, moved on as flow usually does; after a run, near its line."""
+        if self._empty(sample) and not load.zeroed:
             return False
-        if self._odd_counted:
-            self._count(load, -self._odd)
+        if not self._run:
+            return self._follows(sample)
+        if len(self._run) + len(self._between) > 2:
+            return False  # what comes back after so long has to stay a little
+        return self._near_line(sample) and (not self._continues(sample) or self._near_line(self._run[-1], 2.5))
+
+    def _near_line(self, sample: Sample, times: float = 1.0) -> bool:
+        """Return whether a weight is what the believed one would be by now, were its flow gone on or stopped."""
+        assert self._last is not None
+        apart = max(30.0, 2.0 * self._spacing_s)
+        room = self.base_kg + (abs(self._rate) + 0.01) * min(sample.at - self._last.at, apart)
+        return abs(sample.weight - self._line(sample.at)) <= times * room
+
+    # --- how samples follow each other -------------------------------------------------------------------
+
+    def _follows(self, sample: Sample) -> bool:
+        """Return whether a weight follows the last believed one as flow usually does."""
+        last = self._last
+        assert last is not None
+        spent, ahead = sample.at - last.at, (sample.weight - last.weight) * self.sign
+        if self.load is None:
+            return abs(ahead) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
+        if spent >= UNSEEN_S and abs(ahead) >= 2.0 and self.names.other(self.load, sample.weight):
+            return False
+        usual = max(3.0 * abs(self._rate), USUAL_KG_PER_S)
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + usual * spent
+
+    def _line(self, at: float) -> float:
+        """Return what the believed weight would be by now at its rate."""
+        assert self._last is not None
+        return self._last.weight + self._rate * min(at - self._last.at, STAYS_S)
+
+    def _wait(self, sample: Sample) -> None:
+        """Put a sample to the run that it continues, or begin a new one."""
+        run = self._run
+        if not run or not self._continues(sample):
+            self._between += run
+            self._run = [sample]
         else:
-            load.begin_kg -= self._odd
-        self.last, self._odd = replace(last, weight=before), 0.0
-        return True
+            if len(run) == 2 and not self._same_flow(run[0], run[1], sample):
+                self._between.append(run.pop(0))  # a hand was still on it
+            run.append(sample)
+        for kept in (self._run, self._between):
+            if len(kept) > MOST_WAITING:
+                del kept[1]
 
-    def _unseen(self, first: _Sample) -> bool:
-        """Return whether the scale was empty, or not seen, between the last believed weight and a steady one."""
-        between = [self.last, *(s for s in self.waiting if s.at < first.at), first]
-        apart = max(b.at - a.at for a, b in pairwise(between))
-        return apart >= UNSEEN_S or any(self._empty(s.weight) for s in between[1:])
+    def _continues(self, sample: Sample) -> bool:
+        """Return whether a sample continues the run as a level or a flow."""
+        run = self._run
+        spent, ahead = sample.at - run[-1].at, (sample.weight - run[-1].weight) * self.sign
+        if self._empty(sample) != self._empty(run[-1]):
+            return False
+        if len(run) == 1:
+            most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) * spent  # judged by the next one
+        else:
+            rate = abs(run[-1].weight - run[0].weight) / (run[-1].at - run[0].at)
+            most = max(3.0 * rate, USUAL_KG_PER_S) * spent
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
 
-    def _explained(self, load: Load, first: _Sample) -> bool:
-        """Return whether a mark, an empty scale or a known cylinder speaks for a change of cylinder."""
-        known = any(n != load.cylinder and abs(first.weight - w) <= MATCH_KG for n, w in self.expected.items())
-        return known or self._near_mark() or any(self._empty(s.weight) for s in self.waiting)
+    def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
+        """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
+        before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
+        usual = max(3.0 * abs(after), USUAL_KG_PER_S)
+        return abs(before) <= usual + self.base_kg / (b.at - a.at)
 
-    def _near_mark(self) -> bool:
-        return self.marked_at >= self.last.at - MARK_NEAR_S
+    def _flat(self, first: int = 0) -> bool:
+        """Return whether the run stands, from one of its samples on: no more than noise, and no trend."""
+        weights = [s.weight for s in self._run[first:]]
+        span, half = max(weights) - min(weights), len(weights) // 2
+        if span <= self.base_kg or len(weights) < 4:
+            return span <= self.base_kg
+        trend = np.median(weights[-half:]) - np.median(weights[:half])
+        return span <= 3.0 * self.base_kg and abs(float(trend)) <= 0.5 * self.base_kg
 
-    def _usual(self, sample: _Sample) -> bool:
-        """Return whether a weight follows the last one as flow usually does (also: goes back to it)."""
-        spent = sample.at - self.last.at
-        usual = max(3.0 * abs(self.rate), USUAL_KG_PER_S)
-        ahead = sample.weight - self.last.weight
-        if not self.waiting and spent <= 2.5 * SAMPLE_S:
-            return abs(ahead) <= self.base_kg + usual * spent
-        # after a while: along the rate that it had, with room for a stop and for somewhat more
-        most = self.base_kg + max(2.0 * abs(self.rate), 0.02) * spent
-        return -self.base_kg - 0.01 * min(spent, 60.0) <= ahead * self.sign <= most
+    def _established(self) -> bool:
+        """Return whether the run is more than a hand: a level, or a flow, that stays."""
+        run = self._run
+        return len(run) >= (2 if self._flat() else 3) and run[-1].at - run[0].at >= PLATEAU_S - 0.5
 
-    def _could_flow(self, first: _Sample, sample: _Sample) -> bool:
-        """Return whether flow could have led from the last believed weight to a steady one."""
-        fastest = self._fastest()
-        quiet = self.waiting[0].at - self.last.at
-        if first is not self.waiting[0] or quiet > GAP_S:
-            run = 1.5 * abs(sample.weight - first.weight) / max(sample.at - first.at, SAMPLE_S)
-            fastest = min(fastest, max(3.0 * abs(self.rate), GAP_RATE_KG_PER_S, run))
-        back = BACK_KG if quiet <= UNSEEN_S else BACK_UNSEEN_KG
-        for s in (first, sample):
-            spent = s.at - self.last.at
-            ahead = (s.weight - self.last.weight) * self.sign
-            if not -self.base_kg - min(back, fastest * spent) <= ahead <= self.base_kg + fastest * spent:
-                return False
-        return True
-
-    def _fastest(self) -> float:
-        return min(max(FASTEST_KG_PER_S, FASTEST_PER_GROSS * abs(self.last.weight)), FASTEST_OF_ALL_KG_PER_S)
+    def _settled(self) -> bool:
+        """Return whether the run is of something that was just put on and that no hand is on any more; trim it so."""
+        run = self._run
+        k = next((k for k in range(len(run) - 2, -1, -1) if run[-1].at - run[k].at >= PLATEAU_S - 0.5), None)
+        if k is not None and self._flat(k):
+            while k > 0 and self._flat(k - 1):
+                k -= 1
+            hands = sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
+            self._between += run[:hands]
+            del run[:hands]
+            return True
+        return len(run) >= 3 and run[-1].at - run[0].at >= PLATEAU_WAIT_S - 0.5
 
     def _goes_on(self) -> bool:
-        """Return whether the waiting weights go on moving the way the first of them went."""
-        first, now = self.waiting[0], self.waiting[-1]
-        if self._steady_from(self.base_kg) > 0 or now.at - first.at < 2 * SAMPLE_S:
+        """Return whether the run goes on moving the way its first sample went, from what was believed."""
+        run, last = self._run, self._last
+        if last is None or not self._straight() or len(run) < 3 or run[-1].at - run[0].at < 2.0 * SAMPLE_S - 0.5:
             return False
-        before = (first.weight - self.last.weight) / max(first.at - self.last.at, 1.0)
-        after = (now.weight - first.weight) / max(now.at - first.at, 1.0)
+        first, now = run[0], run[-1]
+        before = self.sign * (first.weight - last.weight) / (first.at - last.at)
+        after = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        moved = self.sign * (now.weight - first.weight)
         return (
-            after * before > 0.0 and abs(after) >= 0.3 * abs(before) and abs(now.weight - first.weight) > self.base_kg
+            before <= self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+            and after >= 0.3 * before > 0.0
+            and moved > self.base_kg
         )
 
-    def _steady_from(self, back_kg: float) -> int:
-        """Return from which waiting sample the weight only moved as flow could, back by `back_kg` at most."""
-        fastest, k = self._fastest(), len(self.waiting) - 1
-        while k > 0:
-            before, after = self.waiting[k - 1], self.waiting[k]
-            change = (after.weight - before.weight) * self.sign
-            if self._empty(before.weight) != self._empty(after.weight):
-                break
-            spent = after.at - before.at
-            most = fastest * min(spent, 2 * SAMPLE_S) + max(SLOW_KG_PER_S, 3.0 * abs(self.rate)) * spent
-            if not -back_kg <= change <= self.base_kg + min(most, fastest * spent):
-                break
-            k -= 1
-        return k
+    def _burst(self, first: Sample) -> bool:
+        """Return whether flow that stopped may have led from the believed weight to the run."""
+        last = self._last
+        assert last is not None
+        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
+        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS)
+        if not self._straight() or spent > GAP_S:
+            now = self._run[-1]
+            run = 1.5 * abs(now.weight - first.weight) / max(now.at - first.at, SAMPLE_S)
+            most = min(most, max(3.0 * abs(self._rate), USUAL_KG_PER_S, run))
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * 2.0 * SAMPLE_S <= ahead <= self.base_kg + most * spent
 
-    def _unit_slip(self, first: _Sample) -> float | None:
+    def _straight(self) -> bool:
+        """Return whether the way from the believed weight to the run is straight: no hand is seen in it."""
+        assert self._last is not None
+        low, high = sorted((self._last.weight, self._run[0].weight))
+        return all(low - self.base_kg <= s.weight <= high + self.base_kg for s in self._between)
+
+    def _fastest(self, kg_per_s: float, per_gross: float) -> float:
+        here = [s.weight - self._bare_kg for s in (self._last, *self._run[-1:]) if s is not None]
+        return max(kg_per_s, per_gross * max(here, default=0.0))
+
+    def _joins(self, first: Sample) -> bool:
+        """Return whether the run is what was believed, after flow at the rate before or at its own."""
+        last, now = self._last, self._run[-1]
+        assert last is not None
+        own = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
+        most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(self._run) > 2 else 0.0) * spent
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
+
+    def _empty(self, sample: Sample) -> bool:
+        if self._last is None or self.load is None:
+            return False
+        return self._nothing(sample.weight)
+
+    def _nothing(self, weight: float) -> bool:
+        """Return whether a weight, after that of the load, is that of no cylinder."""
+        load, last = self.load, self._last
+        assert load is not None
+        assert last is not None
+        if load.zeroed:
+            return self._line(last.at) - weight >= LIGHTEST_KG and weight < load.begin_kg - LIGHTEST_KG
+        return weight - self._bare_kg <= max(EMPTY_KG, EMPTY_SHARE * (last.weight - self._bare_kg))
+
+    def _another(self, load: Load, first: Sample, step: float) -> bool:
+        """Return whether what happened since the believed weight speaks for another cylinder."""
+        last, names = self._last, self.names
+        assert last is not None
+        seen = [last, *self._between, first]
+        apart = max(b.at - a.at for a, b in pairwise(seen))
+        dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen[1:])
+        together = last.weight + first.weight - self._bare_kg
+        both = any(abs(s.weight - together) <= 1.0 + self.base_kg for s in self._between)
+        lifted = dipped or both
+        marked = names.next_id is not None or names.marked_at >= last.at - MARK_NEAR_S
+        known = names.other(load, first.weight)
+        if lifted and abs(step) >= LIFTED_KG + self.base_kg:
+            return True
+        if abs(step) < SWAP_KG:
+            return (lifted or apart >= UNSEEN_S) and (known or (marked and abs(step) > self.base_kg))
+        stays = self._run[-1].at - first.at >= STAYS_S
+        return names.next_id is not None or ((marked or known or apart >= UNSEEN_S) and stays)
+
+    def _undoes(self, load: Load, first: Sample) -> bool:
+        """Return whether a late quick change is gone again, and undo it then."""
+        last = self._last
+        assert last is not None
+        self._odd = [odd for odd in self._odd if first.at - odd.before.at <= 2.0 * STAYS_S]
+        for k in range(len(self._odd) - 1, -1, -1):
+            odd = self._odd[k]
+            back = (last.weight - first.weight) * math.copysign(1.0, odd.size)
+            ahead = (first.weight - odd.before.weight) * self.sign
+            rate = max(2.0 * abs(self._rate), 2.0 * abs(odd.rate), 0.5 * USUAL_KG_PER_S)
+            most = self.base_kg + rate * (first.at - odd.before.at)
+            if self.base_kg < back <= 2.0 * abs(odd.size) + self.base_kg and -self.base_kg <= ahead <= most:
+                load.begin_kg -= sum(undone.shift for undone in self._odd[k:])
+                del self._odd[k:]
+                return True
+        return False
+
+    def _unit_slip(self, first: Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
-        last = self.last
-        flowed = min(1.5 * abs(self.rate) * (first.at - last.at), 5 * SLIP_SHARE * abs(last.weight))
-        room = max(self.base_kg, SLIP_SHARE * abs(last.weight)) + flowed
+        last = self._last
+        assert last is not None
+        if len(self._between) > 1 or any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
+            return None  # a button changes the unit at once
+        room = max(self.base_kg, SLIP_SHARE * abs(last.weight))
+        flowed = min(2.0 * abs(self._rate) * (first.at - last.at), 0.2 * abs(last.weight))
         for factor in _UNIT_SLIPS:
-            if factor != self.gain and abs(first.raw * factor - self.zero - last.weight) <= room:
+            ahead = (first.raw * factor - self._zero - last.weight) * self.sign
+            if factor != self._gain and -room <= ahead <= room + flowed:
                 return factor
         return None
 
-    def _empty(self, weight: float) -> bool:
-        return weight <= max(EMPTY_KG, EMPTY_SHARE * self.last.weight)
+    # --- what follows from it ----------------------------------------------------------------------------
 
-    # --- what follows from a sample ----------------------------------------------------------------------
-
-    def _count(self, load: Load, change_kg: float) -> None:
-        self.moved += self.sign * change_kg
-        load.moved_kg += self.sign * change_kg
-
-    def _flow(self, load: Load, sample: _Sample) -> None:
-        """Count a slow change and believe the weight."""
-        last = self.last
+    def _believe(self, load: Load, sample: Sample) -> None:
+        last = self._last
+        assert last is not None
         spent, change = sample.at - last.at, sample.weight - last.weight
-        self._count(load, change)
+        excess = sample.weight - self._line(sample.at)
+        if self._run or abs(excess) > self.base_kg:
+            self._odd.append(_Odd(last, self._rate, excess, 0.0))
         load.end_kg = sample.weight
-        self.rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self.rate)
+        self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
         if len(self._recent) >= 2:
             bend = abs(sample.weight - 2.0 * self._recent[-1] + self._recent[-2])
-            self._noise += 0.02 * (min(bend, 2.0) / 2.45 * 1.25 - self._noise)
-            self.base_kg = max(self.base_kg * 0.999, LEAST_NOISE_KG, 4.0 * self._noise)
+            self.noise_kg += 0.02 * (min(bend, 2.0) / 2.45 * 1.25 - self.noise_kg)
         self._recent = [*self._recent[-5:], sample.weight]
-        self.last, self.waiting = sample, []
+        self._last, self._run, self._between = sample, [], []
 
-    def _drop(self, load: Load) -> None:
-        """What stood there did not stand long enough to be a cylinder."""
-        self.loads.pop()
-        self.moved -= load.moved_kg
-        self.load, self.waiting = None, []
+    def _adopt(self, load: Load, shift_kg: float) -> None:
+        """Believe the run, of which its first `shift_kg` are no flow."""
+        last, run, rate = self._last, self._run, self._rate
+        load.begin_kg += shift_kg
+        if shift_kg:
+            self._recent, self._last = [], run[0]
+        for sample in run:
+            self._believe(load, sample)
+        assert last is not None
+        self._odd.append(_Odd(last, rate, run[-1].weight - last.weight, shift_kg))
 
-    def _end_load(self, load: Load) -> None:
+    def _switch(self, load: Load, gain: float) -> None:
+        """The scale shows the other unit from now, or showed it until now when the cylinder's tare says so."""
+        last, ratio = self._last, gain / self._gain
+        assert last is not None
+        expected = self.names.expected.get(load.cylinder, math.nan)
+        if abs(load.begin_kg / ratio - expected) < 0.1 * expected:
+            for name in ("begin_kg", "end_kg"):
+                setattr(load, name, getattr(load, name) / ratio)
+            last.weight /= ratio
+        else:
+            self._gain = gain
+        for sample in (run := self._run):
+            sample.weight = sample.raw * self._gain - self._zero
+        self._run = []
+        for sample in run:
+            self._believe(load, sample)
+
+    def _put_on(self) -> None:
+        """The run is a load."""
+        run, last = self._run, self._last
+        flat = self._flat()
+        level = float(np.median([s.weight for s in run[: (len(run) + 1) // 2]])) if flat else run[0].weight
+        load = Load("", "order", None, self.stamps[run[0].row], None, level, level, self.sign)
+        self.loads.append(load)
+        before = self._between[-1] if self._between else last
+        self._unseen_s = 0.0 if before is None or flat else run[0].at - before.at
+        self.load, self._stands_since, self._rate, self._odd, self._recent = load, run[0].at, 0.0, [], []
+        self._last = run[0]
+        for sample in run:
+            self._believe(load, sample)
+        self._rate = 0.0 if flat else self._rate
+
+    def _end(self, load: Load) -> None:
         """End the present load at the middle of its last samples, when they stood."""
+        last = self._last
+        assert last is not None
         if not load.confirmed:
-            self._drop(load)
-            return
-        if len(self._recent) >= 3 and max(self._recent) - min(self._recent) <= 2.0 * self.base_kg:
-            change = float(np.median(self._recent)) - load.end_kg
-            self._count(load, change)
-            load.end_kg += change
-        self.left = self.last
-        load.end = self.stamps[self.last.row]
-        if not load.zeroed:
-            self.expected[load.cylinder] = load.end_kg
-        self.load, self.waiting, self.gain = None, [], 1.0
+            self.loads.pop()
+        else:
+            if len(self._recent) >= 3 and max(self._recent) - min(self._recent) <= 2.0 * self.base_kg:
+                load.end_kg = float(np.median(self._recent))
+            self._done_kg += load.moved_kg
+            load.end, self._left_at = self.stamps[last.row], last.at
+            if not load.zeroed:
+                self.names.expected[load.cylinder] = load.end_kg
+        self.load, self._gain, self._rate = None, 1.0, 0.0
 
     def _leave(self, load: Load) -> None:
         """The cylinder was lifted off."""
-        empty = [s for s in self.waiting if self._empty(s.weight)]
-        self._end_load(load)
-        self._climbed, self.last = 0.0, empty[0]
-        for s in empty[1:]:
-            if self.load is None:
-                self._while_empty(s)
+        run = self._run
+        for sample in self._between:  # between rows far apart a last one is hardly one of hands
+            assert self._last is not None
+            spent, ahead = sample.at - self._last.at, (sample.weight - self._last.weight) * self.sign
+            most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * spent
+            if spent >= UNSEEN_S and -self.base_kg <= ahead <= self.base_kg + most:
+                self._believe(load, sample)
+        self._end(load)
+        self._last, self._run, self._between = run[-1], [], []
+        self._bare_kg = run[-1].weight
+        if load.zeroed and self._bare_kg < -2.0:
+            self._zero += self._bare_kg
+            self._bare_kg, self._last.weight = 0.0, 0.0
 
-    def _zeroed(self, sample: _Sample) -> None:
-        """The tare button was pressed with the cylinder on the scale: what climbs from nothing is flow."""
-        old = self.loads[-1]
-        begin = sample.weight - self.sign * self._climbed
-        load = Load(old.cylinder, old.named_by, old.table, self.stamps[sample.row], None, begin, begin, zeroed=True)
-        self.loads.append(load)
-        self.load, self.settled, self.stands_since, self._recent = load, True, sample.at, []
-        self.last = _Sample(sample.at - SAMPLE_S, sample.row, begin, begin)
-        self._flow(load, sample)
-        self._climbed = 0.0
-        self.cautions.append(
-            "The scale was set to zero with a cylinder on it: its gross weight is not known from then."
-        )
+    def _replace(self, load: Load) -> None:
+        """Another cylinder stands there; nobody saw the plate empty for long."""
+        self._gain = 1.0
+        for sample in self._run:
+            sample.weight = sample.raw - self._zero
+        self._end(load)
+        self._put_on()
 
-    def _confirm(self, load: Load, sample: _Sample) -> None:
+    def _confirm(self, load: Load, sample: Sample) -> None:
         """The present load has stood long enough: name it, and tell when it is another cylinder."""
         load.confirmed = True
-        if load.zeroed:
-            self._name(load, load.cylinder, load.named_by, sample.row)
+        names, number, stamp = self.names, len(self.loads) - 1, self.stamps[sample.row]
+        if load.zeroed and load.cylinder:
+            names.name(load, number, load.cylinder, load.named_by, stamp)
             return
-        self._name(load, *self._who(load.begin_kg), sample.row)
-        self.next_id = None
-        before = self.expected.get(load.cylinder, load.begin_kg)
+        away = self._stands_since - self._left_at
+        reach = self.base_kg + 2.0 * abs(self._rate) * self._unseen_s if self._unseen_s else 0.0
+        names.name(load, number, *names.who(load, self.loads[:-1], away, self.base_kg, reach), stamp)
+        names.next_id, names.marked_at = None, -np.inf
+        before = names.expected.get(load.cylinder, load.begin_kg)
         unseen_kg = self.sign * (load.begin_kg - before)
-        if self._unseen_s > 0.0 and 0.0 < unseen_kg <= self.base_kg + 2.0 * GAP_RATE_KG_PER_S * self._unseen_s:
+        if 0.0 < unseen_kg <= reach:
             load.begin_kg = before
-            self.moved += unseen_kg
-            load.moved_kg += unseen_kg
-        old = self.loads[-2] if len(self.loads) > 1 else None
-        if old is not None and old.cylinder != load.cylinder:
-            self._tell_change(old, load, sample, "scale")
+        if number and self.loads[-2].cylinder != load.cylinder:
+            self._tell_change(self.loads[-2], load, sample, "scale")
 
-    def _tell_change(self, old: Load, new: Load, sample: _Sample, seen: Literal["scale", "mark"]) -> None:
+    def _tell_change(self, old: Load, new: Load, sample: Sample, seen: Literal["scale", "mark"]) -> None:
         since = new.begin if old.end is None else old.end
         self.changes.append(
             Change(
@@ -486,77 +569,34 @@ class Tracker:
             )
         )  # fmt: skip
 
-    def _who(self, gross: float) -> tuple[str, NamedBy]:
-        """Return which cylinder was put on and how that is known."""
-        if self.next_id is not None:
-            return self.next_id, "mark"
-        earlier = self.loads[:-1]
-        if earlier and self.left is not None:
-            old = earlier[-1]
-            away, apart = self.stands_since - self.left.at, abs(gross - old.end_kg)
-            if apart <= max(SAME_KG, self.base_kg) or (away <= LIFTED_S and apart <= LIFTED_KG):
-                return old.cylinder, old.named_by
-        near = sorted((abs(gross - weight), name) for name, weight in self.expected.items())
-        if near and near[0][0] <= MATCH_KG and (len(near) == 1 or near[1][0] > 2.0 * near[0][0]):
-            name = near[0][1]
-            known: NamedBy = next((load.named_by for load in reversed(earlier) if load.cylinder == name), "tare")
-            return name, known
-        return f"cylinder {len({load.cylinder for load in earlier}) + 1}", "order"
-
-    def _replace(self, load: Load, first: _Sample, sample: _Sample, hidden: bool) -> None:
-        """Another level stays: another cylinder when it could come unseen, else a shift of scale or hose."""
-        last = self.last
-        step = first.weight - last.weight
-        another = self.next_id is not None and load.named_by == "mark"
-        if (hidden and (abs(step) >= SWAP_KG or self._explained(load, first))) or (another and abs(step) >= SWAP_KG):
-            later = [s for s in self.waiting if s.at > first.at]
-            self._end_load(load)
-            self._put_on(first, first.at - last.at)
-            for s in later:
-                if self.load is None:
-                    self._while_empty(s)
-                elif not self.settled:
-                    self._while_settling(s)
-                else:
-                    self._while_loaded(self.load, s)
-            return
-        slip = self._unit_slip(first)
-        if slip is not None:
-            self.gain = slip
-            self._flow(load, replace(sample, weight=sample.raw * slip - self.zero))
-            return
-        load.begin_kg += step
-        self._odd, self._odd_counted = step, False
-        self._recent, self.last = [], first
-        self._flow(load, sample)
-
-    def _marked_change(self, load: Load, sample: _Sample) -> bool:
+    def _marked_change(self, load: Load, sample: Sample) -> bool:
         """Take a mark for a change of cylinder of which the scale showed nothing; return whether it was one."""
-        last = self.last
-        if self.next_id is None or not load.confirmed:
+        last, names = self._last, self.names
+        name = names.next_id
+        if name is None or not load.confirmed or last is None:
             return False
-        blind = sample.at - last.at >= GAP_S and last.at <= self.next_at
-        if not blind and (self.waiting or sample.at - self.next_at < MARK_EARLY_S):
+        blind = sample.at - last.at >= GAP_S and last.at <= names.next_at and not self._run
+        if not blind and (self._run or sample.at - names.next_at < MARK_EARLY_S):
             return False
+        stamp = self.stamps[sample.row]
         if load.named_by != "mark" and not blind:
-            self._name(load, self.next_id, "mark", sample.row)
-            self.next_id = None
+            names.name(load, len(self.loads) - 1, name, "mark", stamp)
+            names.next_id = None
             return False
-        name = self.next_id
-        self._end_load(load)
+        self._end(load)
         if blind:
             self.cautions.append(
                 f"The scale gave no readings while {load.cylinder} was changed for {name}: what moved then is only "
                 "counted as far as the cylinder's tare and contents tell."
             )
-            self._put_on(sample, sample.at - last.at)
+            self._last, self._run, self._between = None, [sample], [last]
             return True
-        self._put_on(_Sample(last.at, last.row, last.raw, load.end_kg))
-        new = self.load
-        assert new is not None
-        new.confirmed, self.settled, self.waiting = True, True, []
-        self._name(new, name, "mark", sample.row)
-        self.next_id = None
+        new = Load(name, "mark", None, self.stamps[last.row], None, load.end_kg, load.end_kg, self.sign, load.zeroed)
+        new.confirmed = True
+        self.loads.append(new)
+        self.load, self._stands_since, self._odd = new, last.at, []
+        names.name(new, len(self.loads) - 1, name, "mark", stamp)
+        names.next_id = None
         self._tell_change(load, new, sample, "mark")
-        self._flow(new, sample)
+        self._believe(new, sample)
         return True

@@ -96,11 +96,12 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         reference = np.where(np.isfinite(reading), reading, plateau)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
     moved = mass_resolution = unknown
+    row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
     if weighing is not None:
         series = weighing.moved_kg.reindex(stretch.channel("cylinder_weight").index)
         moved = _latest(_since(series.index, stretch), series.to_numpy(dtype=float), at, STALE_S)
-        mass_resolution = np.maximum(0.6 * weighing.resolution_kg, 2.0 * _noise(moved, 1.0))
-    row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
+        steps = weighing.resolution_kg.to_numpy(dtype=float)[row]
+        mass_resolution = np.maximum(0.6 * steps, 2.0 * _noise(moved, 1.0))
     return Ticks(
         at_s=at,
         known=known,

@@ -14,6 +14,8 @@ from analysis.result import Assessment
 from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch
 from tests.benchmarks.scale_ensemble import score, world
+from tests.benchmarks.scale_yard import score as yard_score
+from tests.benchmarks.scale_yard import yard
 from tests.support import assert_prefix_consistent, cut, make_stretch
 
 LB = 0.45359237
@@ -188,8 +190,8 @@ def test_sparse_rows_and_coarse_steps() -> None:
 
 
 def test_resolution_is_the_step_of_the_scale() -> None:
-    assert weighed(weights(*FILL), quantum=0.2, noise=0.1).resolution_kg == pytest.approx(0.2)
-    assert weighed(weights(*FILL), quantum=0.02, noise=0.02).resolution_kg == pytest.approx(0.02)
+    assert weighed(weights(*FILL), quantum=0.2, noise=0.1).resolution_kg.iloc[-1] == pytest.approx(0.2)
+    assert weighed(weights(*FILL), quantum=0.02, noise=0.02).resolution_kg.iloc[-1] == pytest.approx(0.02)
 
 
 def test_a_blank_scale_says_nothing() -> None:
@@ -246,12 +248,55 @@ def test_any_signal_is_followed_causally(parts: list[tuple[int, float]], step: f
 
 
 def test_hostile_logs() -> None:
-    scores = [score(seed) for seed in range(1000, 1080)]
+    scores = [score(seed) for seed in range(1000, 1060)]
     seen = [s for s in scores if not s.truth.blind and float(s.truth.hostile[0].split()[0]) <= 10]
     assert np.mean([abs(s.error) <= 0.01 for s in seen]) >= 0.9
     swaps = sum(len(s.truth.swaps) for s in scores)
     assert sum(s.found for s in scores) >= 0.98 * swaps
     assert sum(s.invented for s in scores) <= 0.04 * len(scores)
+
+
+def test_another_world_of_scales() -> None:
+    scores = [yard_score(seed, every_s) for seed in range(2000, 2010) for every_s in (1.0, 5.0, 10.0)]
+    seen = [s for s in scores if not s.truth.untellable]
+    assert np.mean([abs(s.error) <= 0.01 for s in seen]) >= 0.7
+    assert sum(s.found for s in seen) >= 0.9 * sum(len(s.truth.changes) for s in seen)
+
+
+@pytest.mark.parametrize("seed", [3, 14, 36, 61])
+@pytest.mark.parametrize("every_s", [2.0, 60.0])
+def test_nothing_later_is_used_in_the_other_world(seed: int, every_s: float) -> None:
+    stretch, _ = yard(seed, every_s)
+    whole = weigh(stretch)
+    for n in np.random.default_rng(seed).integers(2, len(stretch.frame) + 1, 6).tolist():
+        part = weigh(cut(stretch, n))
+        assert part.moved_kg.equals(whole.moved_kg.iloc[:n])
+        assert part.resolution_kg.equals(whole.resolution_kg.iloc[:n])
+
+
+@pytest.mark.parametrize(("stage", "sign"), [("recovery", 1.0), ("charging", -1.0)])
+def test_zeroed_with_the_cylinder_on_before_the_log_began(stage: str, sign: float) -> None:
+    shown = sign * weights((120, 0, 0), (1200, 0, 24), (300, 24, 24))
+    found = weighed(shown, stage=stage)
+    assert found.total_kg == pytest.approx(24.0, abs=0.3)
+    assert any("set to zero" in said for said in found.cautions)
+
+
+def test_two_cylinders_on_the_plate_while_they_are_changed() -> None:
+    shown = weights(*FILL, (20, 90, 90), (60, 24, 24), (600, 24, 44), (120, 44, 44))
+    found = weighed(shown)
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(60.0, abs=0.2)
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0, 30.0, 60.0])
+def test_a_change_within_one_row_is_no_other_unit(step: float) -> None:
+    old, new = 61.0, 61.0 * LB
+    shown = weights((300, 26, 26), (1800, 26, old), (300, old, old), (600, new, new), (1800, new, 60), (600, 60, 60))
+    shown[(np.arange(len(shown)) >= 2400) & (np.arange(len(shown)) < 2460)] = 0
+    found = weighed(shown[:: int(step)], step=step)
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(35.0 + 60 - new, abs=0.3)
 
 
 def test_two_days_of_seconds_with_a_cylinder_every_24_minutes() -> None:

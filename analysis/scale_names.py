@@ -1,0 +1,122 @@
+"""Which cylinder stands on the scale: by the journal's marks, else by its tare and contents, else numbered."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis.vocabulary.job import CylinderTable
+
+MARK_NEAR_S, MARK_LATE_S, MARK_EARLY_S = 180.0, 600.0, 300.0
+"""A mark explains a change this near; it may name a load this late, or come this early before one."""
+SAME_KG, LIFTED_KG, LIFTED_S = 0.5, 1.0, 30.0
+"""Put back: within the first, or within the last after so short a time that no hose was changed."""
+MATCH_KG = 0.7
+"""How near a weight must come to tare and contents of a named cylinder to be taken for it."""
+
+NamedBy = Literal["mark", "tare", "order"]
+
+
+@dataclass
+class Load:
+    """One time that a cylinder stood on the scale.
+
+    `begin_kg`, `end_kg`: settled gross weight, the first put right for what shifted without flow; `end` is None while
+    it stands there. `zeroed`: the scale was set to zero with the cylinder on it, so the weights are no gross weights.
+    `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
+    """
+
+    cylinder: str
+    named_by: NamedBy
+    table: CylinderTable | None
+    begin: pd.Timestamp
+    end: pd.Timestamp | None
+    begin_kg: float
+    end_kg: float
+    sign: float
+    zeroed: bool = False
+    confirmed: bool = False
+
+    @property
+    def moved_kg(self) -> float:
+        """Mass that went the stage's way meanwhile: into the cylinder in a recovery, out of it in a charging."""
+        return self.sign * (self.end_kg - self.begin_kg)
+
+
+@dataclass
+class Names:
+    """What marks and weights have told of cylinders so far."""
+
+    cylinders: list[CylinderTable]
+    told: list[tuple[pd.Timestamp, int, str, CylinderTable | None]] = field(default_factory=list)
+    expected: dict[str, float] = field(default_factory=dict)  # gross weight each named cylinder should show
+    next_id: str | None = None
+    next_at: float = -np.inf
+    marked_at: float = -np.inf
+
+    def __post_init__(self) -> None:
+        for table in self.cylinders:
+            if table.tare_kg is not None:
+                self.expected[table.id] = table.tare_kg + table.contents_kg
+
+    def name(self, load: Load, number: int, name: str, by: NamedBy, stamp: pd.Timestamp) -> None:
+        """Give the load `number` a name, as known from `stamp` on."""
+        load.cylinder, load.named_by = name, by
+        load.table = next((c for c in self.cylinders if c.id == name), None)
+        self.told.append((stamp, number, name, load.table))
+
+    def mark(
+        self, at: float, subject: str, name: str, loads: list[Load], standing_s: float | None, stamp: pd.Timestamp
+    ) -> None:
+        """Take a mark; `standing_s` is how long the last of the loads has stood there, None when it does not."""
+        last = loads[-1] if loads else None
+        here = last if standing_s is not None and last is not None and last.confirmed else None
+        old = standing_s is None or standing_s > MARK_LATE_S  # or one that has just left
+        unnamed = last is not None and last.confirmed and last.named_by == "order"
+        if subject == "cylinder_off" and name and old and unnamed:
+            self.name(loads[-1], len(loads) - 1, name, "mark", stamp)
+        if here is not None and standing_s is not None and standing_s <= MARK_LATE_S:
+            if here.named_by != "mark":
+                if name and subject == "cylinder_on":
+                    self.name(here, len(loads) - 1, name, "mark", stamp)
+                return
+            if name in (here.cylinder, *(old.cylinder for old in loads[-2:-1])) and subject == "cylinder_on":
+                return
+        if subject == "cylinder_on" and name and (here is None or name != here.cylinder):
+            self.next_id, self.next_at = name, at
+        if subject == "cylinder_on" or here is None or not name or name == here.cylinder or here.named_by != "mark":
+            self.marked_at = at
+
+    @staticmethod
+    def _off(ahead_kg: float, reach_kg: float) -> float:
+        return max(abs(ahead_kg) if reach_kg == 0.0 else -ahead_kg, ahead_kg - reach_kg)
+
+    def other(self, load: Load, gross_kg: float) -> bool:
+        """Return whether a weight is that of a known cylinder that is not the one of `load`."""
+        return any(n != load.cylinder and abs(gross_kg - kg) <= MATCH_KG for n, kg in self.expected.items())
+
+    def who(
+        self, load: Load, earlier: list[Load], away_s: float, base_kg: float, reach_kg: float
+    ) -> tuple[str, NamedBy]:
+        """Return which cylinder was put on, `away_s` after the last one left, and how that is known.
+
+        `reach_kg` is how much may have flowed before the load was first seen.
+        """
+        gross = load.begin_kg
+        if self.next_id is not None:
+            return self.next_id, "mark"
+        near = sorted((self._off(load.sign * (gross - kg), reach_kg), name) for name, kg in self.expected.items())
+        if earlier:
+            old = earlier[-1]
+            apart = abs(gross - old.end_kg)
+            closer = near and near[0][1] != old.cylinder and near[0][0] < 0.5 * apart
+            if (apart <= max(SAME_KG, base_kg) and not closer) or (away_s <= LIFTED_S and apart <= LIFTED_KG):
+                return old.cylinder, old.named_by
+        if near and near[0][0] <= MATCH_KG and (len(near) == 1 or near[1][0] > 2.0 * near[0][0]):
+            name = near[0][1]
+            known: NamedBy = next((old.named_by for old in reversed(earlier) if old.cylinder == name), "tare")
+            return name, known
+        return f"cylinder {len({old.cylinder for old in earlier}) + 1}", "order"

@@ -1,0 +1,86 @@
+"""The scale's readings made into samples: one every few seconds, without wild readings and stale repeats."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.stretch import seconds
+from analysis.vocabulary.units import UNITS
+
+SAMPLE_S = 5.0
+"""A sample is the median of the readings of this time: single wild readings vanish, flow does not."""
+SLOWEST_UPDATE_S = 60.0
+"""No scale takes longer for a new number."""
+
+
+@dataclass(slots=True)
+class Sample:
+    """One sample: seconds, its number, what was shown, the least of it, the scale's step and the weight meant [kg]."""
+
+    at: float
+    row: int
+    raw: float
+    low: float
+    step: float
+    weight: float
+
+
+def samples(readings: pd.Series, begin: pd.Timestamp) -> tuple[pd.DatetimeIndex, list[Sample]]:
+    """Return stamps and samples of a scale's readings [kg], each by nothing later than its stamp."""
+    index = pd.DatetimeIndex(readings.index)
+    if not len(index):
+        return index, []
+    at = seconds(index, begin)
+    window = readings.rolling(f"{SAMPLE_S:.0f}s", min_periods=1)
+    medians = window.quantile(0.5, interpolation="lower").to_numpy(dtype=float)  # a reading, never a mix of two
+    lows = window.min().to_numpy(dtype=float)
+    number = np.floor(at / SAMPLE_S + 1e-6)
+    taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
+    taken = taken[_fresh(at[taken], medians[taken], _update_s(at, readings.to_numpy(dtype=float))[taken])]
+    columns = (at, medians, lows, resolution_kg(readings.to_numpy(dtype=float)))
+    listed = enumerate(zip(*(column[taken].tolist() for column in columns), strict=True))
+    return index[taken], [Sample(second, row, raw, low, step, raw) for row, (second, raw, low, step) in listed]
+
+
+def _update_s(at: np.ndarray, shown: np.ndarray) -> np.ndarray:
+    """Return how long the scale was seen to keep a number while it changes, so far [s], shape (n,).
+
+    A scale slower than the recorder may have its old number written again. Two changes that follow each other
+    show its pace; the quickest pair so far counts.
+    """
+    changed = np.flatnonzero(np.diff(shown, prepend=shown[:1]) != 0.0)
+    update = np.full(len(at), SAMPLE_S)
+    if len(changed) >= 4:
+        apart = np.diff(at[changed])
+        pace = np.minimum.accumulate(np.maximum(apart[1:], apart[:-1]))
+        known = np.searchsorted(changed[2:], np.arange(len(at)), side="right") - 1
+        update = np.where(known >= 1, np.minimum(pace[np.maximum(known, 0)], SLOWEST_UPDATE_S), SAMPLE_S)
+    return update
+
+
+def _fresh(at: np.ndarray, shown: np.ndarray, update_s: np.ndarray) -> np.ndarray:
+    """Return which samples say something new: another number, or the old one after the scale's own time; (n,) bool."""
+    fresh = np.ones(len(at), dtype=bool)
+    slow = update_s > 1.5 * SAMPLE_S
+    if not slow.any():
+        return fresh
+    last_at, last = -np.inf, np.nan
+    for i, (second, number, update, maybe) in enumerate(
+        zip(at.tolist(), shown.tolist(), update_s.tolist(), slow.tolist(), strict=True)
+    ):
+        if maybe and number == last and second - last_at < 0.9 * update:
+            fresh[i] = False
+        else:
+            last_at, last = second, number
+    return fresh
+
+
+def resolution_kg(shown: np.ndarray) -> np.ndarray:
+    """Return the step in which the numbers move [kg]: the least change between two readings so far, shape (n,)."""
+    change = np.abs(np.diff(shown, prepend=shown[:1]))
+    change[change < 1e-6] = np.inf
+    pound = UNITS["lb"].scale
+    return np.asarray(np.clip(np.minimum.accumulate(change), 0.02 * pound, pound))
