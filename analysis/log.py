@@ -22,6 +22,7 @@ from analysis.stretch import BarometerSource
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, parse_header
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
+from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT, one_line
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 GAP_FACTOR = 5.0
@@ -230,13 +231,16 @@ def read_journal(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     except OSError:
         return empty, ()
     cautions = [f"{path.name}: the last line is torn and was left out."] if torn else []
+    csv.field_size_limit(max(csv.field_size_limit(), len(body)))  # one endless note takes nothing else along
     rows = list(csv.reader(io.StringIO(body.decode("utf-8-sig", errors="replace"), newline="")))
     if not rows or tuple(rows[0]) != JOURNAL_COLUMNS:
         return empty, (
             *cautions,
             f"{path.name}: the header is not '{','.join(JOURNAL_COLUMNS)}'; it was left out.",
         )
-    table = pd.DataFrame([(*row, *[""] * 5)[:5] for row in rows[1:] if row], columns=list(JOURNAL_COLUMNS), dtype="str")
+    longest = (LONGEST_NAME, LONGEST_NAME, LONGEST_NAME, LONGEST_NAME, LONGEST_TEXT)
+    cells = [tuple(map(one_line, (*row, *[""] * 5), longest)) for row in rows[1:] if row]
+    table = pd.DataFrame(cells, columns=list(JOURNAL_COLUMNS), dtype="str")
     table["time"] = pd.to_datetime(table["time"], format="ISO8601", utc=True, errors="coerce")
     unread = int(table["time"].isna().sum())
     if unread:

@@ -14,6 +14,7 @@ from typing import Literal
 from cyclopts import App, CycloptsError
 
 from analysis.vocabulary.errors import StandwatchError, refused
+from analysis.vocabulary.text import one_line
 
 app = App(
     name="standwatch",
@@ -295,7 +296,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _fail(line: str, code: int) -> None:
-    print(f"standwatch: {line}", file=sys.stderr)
+    print(one_line(f"standwatch: {line}"), file=sys.stderr)
     sys.exit(code)
 
 

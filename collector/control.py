@@ -22,7 +22,8 @@ from typing import Any
 
 from analysis.vocabulary.errors import InputError, RecorderError, StandwatchError
 from analysis.vocabulary.job import JOURNAL_FILE
-from collector.entries import LONGEST_TEXT, Entry, checked
+from analysis.vocabulary.text import LONGEST_TEXT
+from collector.entries import Entry, checked
 from collector.joblog import JOURNAL_HEADER, FolderHeld, FolderLock, LineFile
 
 CONTROL_FILE = Path(".standwatch") / "control.json"

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 from analysis.vocabulary.channels import LEVELS, MARKS, STAGES
 from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT
 from collector.joblog import csv_line
-
-LONGEST_TEXT = 4_000
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ def checked(entry: Entry) -> Entry:
             raise refused("finding level", entry.value, LEVELS)
     elif entry.kind != "note":
         raise refused("journal kind", entry.kind, ("mark", "stage", "note", "finding"))
-    longest = max(len(entry.subject), len(entry.value), len(entry.text))
-    if longest > LONGEST_TEXT:
-        raise InputError(f"{entry.kind}: {longest:,} characters are too long; expected at most {LONGEST_TEXT:,}")
+    for cell, longest in ((entry.subject, LONGEST_NAME), (entry.value, LONGEST_NAME), (entry.text, LONGEST_TEXT)):
+        if len(cell) > longest:
+            raise InputError(f"{entry.kind}: {len(cell):,} characters are too long; expected at most {longest:,}")
     return entry

@@ -24,6 +24,7 @@ from typing import Protocol, TextIO
 
 from analysis.vocabulary.channels import JOURNAL_COLUMNS
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.text import one_line
 
 LONGEST_LINE = 1 << 20
 """No line of ours is nearly as long: a file without any line end in so many bytes is no log."""
@@ -289,14 +290,10 @@ def sync_folder(folder: Path) -> None:
 
 
 def csv_line(cells: Sequence[str]) -> bytes:
-    """Return one RFC 4180 line ending in LF; line breaks and control characters in a cell become spaces."""
+    """Return one RFC 4180 line ending in LF, each cell printable and on one line."""
     buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\n").writerow([_one_line(cell) for cell in cells])
+    csv.writer(buffer, lineterminator="\n").writerow([one_line(cell) for cell in cells])
     return buffer.getvalue().encode("utf-8", "replace")
-
-
-def _one_line(cell: str) -> str:
-    return "".join(c if c.isprintable() else " " for c in cell)
 
 
 JOURNAL_HEADER = ",".join(JOURNAL_COLUMNS) + "\n"

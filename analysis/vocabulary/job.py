@@ -18,6 +18,7 @@ from pydantic_core import PydanticCustomError
 from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.refrigerants import refrigerant_name
+from analysis.vocabulary.text import LONGEST_NAME, one_line
 from analysis.vocabulary.units import (
     Pressure,
     UnitSystem,
@@ -61,6 +62,15 @@ PressureRate = Annotated[float, _quantity("pressure_rate", 0.0)]
 AnyPressure = Annotated[Pressure, _said(lambda value: parse_pressure(value, ""))]
 
 
+def _name(value: object) -> object:
+    if isinstance(value, str) and len(value) > LONGEST_NAME:
+        raise InputError(f"; expected at most {LONGEST_NAME} characters")
+    return one_line(value) if isinstance(value, str) else value
+
+
+Name = Annotated[str, _said(_name)]
+"""What a person is shown: one printable line."""
+
 Refrigerant = Annotated[str, _said(lambda value: refrigerant_name(str(value)))]
 """A refrigerant by its own name, whichever way it was typed."""
 
@@ -83,11 +93,11 @@ class _Table(BaseModel):
 class JobTable(_Table):
     """`[job]`: what the paper is headed with."""
 
-    name: str
-    site: str = ""
-    circuit: str = ""
-    technician: str = ""
-    reference: str = ""
+    name: Name
+    site: Name = ""
+    circuit: Name = ""
+    technician: Name = ""
+    reference: Name = ""
     units: UnitSystem = "us"
     simulated: bool = False
 
@@ -127,7 +137,7 @@ class CircuitTable(_Table):
 class CylinderTable(_Table):
     """`[[cylinder]]`: one cylinder; `contents` is its net weight at the start of the job."""
 
-    id: str
+    id: Name
     refrigerant: Refrigerant | None = None
     water_capacity_kg: Mass | None = Field(None, alias="water_capacity")
     tare_kg: Mass | None = Field(None, alias="tare")

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.text import one_line
 from collector.follow import tell
 from collector.follow.broker import Broker, from_environment
 from collector.follow.gather import Gatherer
@@ -38,8 +39,7 @@ def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[st
 
 def say(line: str) -> None:
     """Print one line with the time of day."""
-    shown = "".join(c if c.isprintable() else " " for c in line)
-    print(f"{datetime.datetime.now():%H:%M:%S}  {shown}", flush=True)
+    print(one_line(f"{datetime.datetime.now():%H:%M:%S}  {line}"), flush=True)
 
 
 async def _until_stopped(gatherer: Gatherer) -> None:

@@ -20,6 +20,7 @@ from pathlib import Path
 
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import READINGS_FILE, load_job
+from analysis.vocabulary.text import one_line
 from collector.follow.alarm_rules import load_rules
 from collector.follow.broker import Broker
 from collector.follow.keep import Kept
@@ -54,7 +55,7 @@ def run_watch(folder: Path, headless: bool = False, share: bool = False, port: i
 def say(line: str) -> None:
     """Print one line with the time of day; a terminal that went away changes nothing."""
     with contextlib.suppress(OSError):
-        print(f"{datetime.datetime.now():%H:%M:%S}  {line}", flush=True)
+        print(one_line(f"{datetime.datetime.now():%H:%M:%S}  {line}"), flush=True)
 
 
 async def watch(folder: Path, *, headless: bool, share: bool, port: int | None) -> None:

@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from analysis.vocabulary.channels import LEVELS
+from analysis.vocabulary.text import one_line
 from collector.entries import Entry
 from collector.follow.alarm_log import SUBJECT, AlarmLog, Raised, meant
 from collector.follow.alarm_rules import Rule
-from collector.follow.say import one_line
 from collector.follow.tail import JournalRow
 
 MOST_OPEN = 200

@@ -21,11 +21,11 @@ from analysis.result import Finding, stamp
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
+from analysis.vocabulary.text import one_line
 from collector.control import send
 from collector.entries import Entry
 from collector.follow.keep import end_with_parent
 from collector.follow.now import now_of
-from collector.follow.say import one_line
 from collector.follow.state import STATE_VERSION, write_state
 from collector.follow.tail import JournalTail
 
@@ -186,6 +186,5 @@ if __name__ == "__main__":
     except KeyboardInterrupt:
         pass
     except Exception as error:  # noqa: BLE001  the last place before the terminal: a line, not a traceback
-        line = " ".join(str(error).split()) or type(error).__name__
-        print(f"standwatch: findings: {line} ({type(error).__name__})", file=sys.stderr, flush=True)
+        print(one_line(f"standwatch: findings: {error} ({type(error).__name__})"), file=sys.stderr, flush=True)
         sys.exit(1)

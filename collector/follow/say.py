@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.report.words import words
-from collector.entries import LONGEST_TEXT
+from analysis.vocabulary.text import one_line
 from collector.follow.standing import standing
 
 LONGEST_HEADLINE = 72
@@ -50,15 +50,16 @@ def status_line(state: dict[str, Any] | None, rows_age_s: float | None, now: flo
 def headline(text: str, verdict: str) -> tuple[str, str]:
     """Return a text as one short sentence, to be read from afar, and what follows it.
 
-    A first sentence that is too long gives way to its words before a colon, or to the verdict; all of it follows then.
+    A first sentence that is too long ends at its colon, and the rest of it follows; without one it gives way to the
+    verdict, and all of it follows.
     """
     match = re.search(r"(?<=[.!?])\s+(?=[A-Z])", text)
     first, rest = (text, "") if match is None else (text[: match.start()], text[match.end() :])
     if 0 < len(first) <= LONGEST_HEADLINE:
         return first, rest
-    before, colon, _ = first.partition(": ")
+    before, colon, after = text.partition(": ")
     if colon and len(before) <= LONGEST_HEADLINE:
-        return f"{before}.", text
+        return f"{before}.", after[:1].upper() + after[1:]
     said = "not decided yet" if verdict == "undecided" else words(verdict)
     return f"{said.capitalize()}.", text
 
@@ -69,11 +70,6 @@ def left_in_words(left: Mapping[str, Any]) -> str:
     if low is None or high is None or high <= WIDE * low:
         return f"about {duration(left['seconds'])} {left['what']}"
     return f"{duration(low)} to {duration(high)} {left['what']}"
-
-
-def one_line(text: str) -> str:
-    """Return a text as the journal keeps it and a terminal can bear it: printable, on one line, not too long."""
-    return "".join(c if c.isprintable() else " " for c in text)[:LONGEST_TEXT]
 
 
 def duration(seconds: float) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, parse_header
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.text import one_line
 
 MOST_AT_ONCE = 4 << 20
 """Bytes taken in one look, so that a long log does not stand in memory as text."""
@@ -42,6 +43,8 @@ class Tail:
         except OSError:
             return []
         whole = raw.rfind(b"\n") + 1
+        if not whole and len(raw) == MOST_AT_ONCE:  # no line of ours: passed over, so that what follows is read
+            whole = len(raw)
         self._offset += whole
         text = raw[:whole].decode("utf-8", "replace")
         return [line.rstrip("\r") for line in text.split("\n")[:-1]]
@@ -129,7 +132,7 @@ class JournalTail:
             row = [*cells_of(line), *[""] * len(JOURNAL_COLUMNS)][: len(JOURNAL_COLUMNS)]
             at = seconds_of(row[0])
             if at is not None:
-                found.append(JournalRow(at, *row[1:]))
+                found.append(JournalRow(at, *map(one_line, row[1:])))
         return found
 
 

@@ -31,6 +31,7 @@ KEY_CHANNELS: Mapping[str, Sequence[str]] = {
 }
 """Figures and readings that stand in large digits, by stage."""
 MOST_KEYS = 3
+FIRST_ROW_WITHIN_S = 30.0
 TONE_WORDS = {"good": "GOOD", "alarm": "ACT NOW", "working": "GOING ON", "caution": "LOOK HERE"}
 URGENT_WORDS = {"alarm": "✖ ALARM", "caution": "▲ LOOK"}
 SIGNS = {"good": "✓", "alarm": "✖", "working": "▶", "caution": "▲"}
@@ -72,6 +73,8 @@ class Answer:
             tone, title, answer, more = "alarm", "", "The log cannot be judged.", str(model.state["refused"])
         elif not len(model.rows):
             tone, title, answer, more = "working", "", "Waiting for the first row.", ""
+            if time.time() - model.began > FIRST_ROW_WITHIN_S:
+                tone, answer, more = "alarm", "Nothing is being recorded.", "No row has come yet. Look at the terminal."
         elif stage is None or (running and stage["name"] != running):
             tone, title, more = "working", words(running).capitalize(), ""
             answer = "Recording. No stage has begun." if not running else "Recording. The first judgement comes soon."

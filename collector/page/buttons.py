@@ -10,8 +10,9 @@ from nicegui import ui
 from analysis.report.words import words
 from analysis.vocabulary.channels import MARKS, STAGES
 from analysis.vocabulary.errors import StandwatchError
+from analysis.vocabulary.text import LONGEST_TEXT
 from collector.control import send
-from collector.entries import LONGEST_TEXT, Entry
+from collector.entries import Entry
 from collector.page.entries import STAGE_MARKS, said, undo
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box, button, section

@@ -61,6 +61,7 @@ class Model:
     alarms: AlarmLog = field(default_factory=AlarmLog)
     lost: dict[str, JournalRow] = field(default_factory=dict)
     recorder: str = ""
+    began: float = field(default_factory=time.time)
 
     def __post_init__(self) -> None:
         self.job = load_job(self.folder)
@@ -194,8 +195,9 @@ class Model:
         return said
 
     def urgent(self) -> Mapping[str, Any] | None:
-        """Return the finding to act on; None without."""
-        return standing(self.told_findings, self.stage, time.time())
+        """Return the finding to act on; None without. Where the journal names the instrument, its channels do not."""
+        told = (f for f in self.told_findings if not (self.lost and f["kind"] == "channel_lost"))
+        return standing(list(told), self.stage, time.time())
 
     def signature(self, part: str) -> str:
         """Return a text that changes when a part of the judgement does."""

@@ -20,7 +20,7 @@ from collector.page.trends import Trends
 
 STYLE = Path(__file__).with_name("style.css")
 THEME_COOKIE = "standwatch_theme"
-MOST_NAMED = 3
+MOST_NAMED = 2
 CAUTION = (
     "It advises. It does not replace a gauge that you can see, nor a relief valve. "
     "Local codes, the machine maker's instructions and the licensed technician come first."
@@ -73,10 +73,9 @@ def build(model: Model, theme: str, shared: bool) -> None:
         recording.show(f"✖ {said}" if late else f"● {said}")
         recording.classes(replace="recording late" if late else "recording")
         gone = [] if late else model.silent()
+        named = ", ".join(words(name) for name in gone)
         silent.show(
-            f"▲ silent: {', '.join(words(name) for name in gone[:MOST_NAMED])}{' …' * (len(gone) > MOST_NAMED)}"
-            if gone
-            else ""
+            f"▲ {len(gone)} channels silent" if len(gone) > MOST_NAMED else f"▲ silent: {named}" if gone else ""
         )
         disk.show(f"✖ {model.disk_trouble}" if model.disk_trouble else "")
         time_of_day.show(clock(time.time(), seconds=True))

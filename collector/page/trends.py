@@ -84,7 +84,8 @@ class Trends:
         """Bring the part up to date."""
         model, now = self._model, time.monotonic()
         stage = model.running_stage or (model.stage or {}).get("name", "")
-        trends = trends_of(model.columns, stage)
+        read = [column for column in model.columns if model.channels[column.channel].at is not None]
+        trends = trends_of(read, stage)
         self._more.set_visibility(len(trends) > SHOWN_AT_FIRST)
         trends = trends if self._all else trends[:SHOWN_AT_FIRST]
         built = (model.rows, stage, tuple(trends))

@@ -122,9 +122,12 @@ def test_it_comes_back_after_the_server_died(log: Log, server: Server, open_page
 def test_nothing_from_a_file_or_a_wire_becomes_markup(log: Log, server: Server, open_page: Open) -> None:
     write_state(log.folder, a_state(HOSTILE, "alarm"))
     log.row()
+    log.entry("instrument", HOSTILE, "lost", HOSTILE)
     page = open_page(server.url)
-    for part in ("h1", ".words", ".urgent.alarm", ".finding", ".cylinder"):
+    for part in ("h1", ".words", ".lost", ".urgent.alarm", ".finding", ".cylinder"):
         expect(page.locator(part).first).to_contain_text(HOSTILE)
+    assert page.title() == f"{HOSTILE} · standwatch"
+    log.entry("instrument", HOSTILE, "back")
     assert page.evaluate("window.broken") is None
     assert page.locator("main b, main img, header img").count() == 0
 
