@@ -13,9 +13,12 @@ import random
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+
+from tests.faults import rig
 
 BACK_WITHIN_S = 5.0
 """Rows, or the instrument's readings, are there again so soon after a fault has ended."""
@@ -121,7 +124,11 @@ def main() -> int:
                 said = tally.broken()
             except (AssertionError, TimeoutError) as error:
                 tally = Tally()
-                said = [" ".join(str(error).split())[:200] or type(error).__name__]
+                place = next(
+                    f for f in reversed(traceback.extract_tb(error.__traceback__)) if f.filename != rig.__file__
+                )
+                words = " ".join(str(error).split())[:200] or type(error).__name__
+                said = [f"{words} ({Path(place.filename).name} line {place.lineno})"]
         broken += bool(said)
         back = "" if tally.back_s is None else f"{tally.back_s:.1f}"
         counts = (

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import os
 import shutil
 import signal
 import socket
-import subprocess
-import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -22,13 +19,11 @@ from analysis.vocabulary.errors import StandwatchError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.control import CONTROL_FILE, send
 from collector.entries import Entry
-from collector.instruments.mqtt import BrokerClient
 from collector.recorder import Recorder
 from tests.collector.follow.brokers import free_port
 from tests.collector.instruments.conftest import Broker
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.rig import (
-    ROOT,
     Scale,
     process,
     read,
@@ -36,7 +31,6 @@ from tests.faults.rig import (
     rows_on_disk,
     scale_table,
     scales,
-    soon,
     until,
     write_job,
 )
@@ -107,77 +101,43 @@ def child(watch: int, word: str) -> psutil.Process | None:
     return None
 
 
-class Listener:
-    """Hears the rows that are published, across brokers that come and go; runs in a thread of its own."""
-
-    def __init__(self, port: int) -> None:
-        self.rows: dict[int, str] = {}
-        self._port = port
-        self._stop = False
-        self._pool = ThreadPoolExecutor(1)
-        self._done = self._pool.submit(asyncio.run, self._listen())
-
-    async def _listen(self) -> None:
-        while not self._stop:
-            with contextlib.suppress(Exception):  # whatever ends the line, it is tried again
-                async with BrokerClient("127.0.0.1", self._port, timeout=2) as client:
-                    await client.subscribe("standwatch/job/readings", qos=1)
-                    while not self._stop:
-                        with contextlib.suppress(TimeoutError):
-                            async with asyncio.timeout(0.2):
-                                message = await anext(client.messages)
-                            said = json.loads(bytes(message.payload))  # type: ignore[arg-type]
-                            self.rows[said["row"]] = said["line"]
-            await asyncio.sleep(0.1)
-
-    def close(self) -> None:
-        """Stop listening."""
-        self._stop = True
-        self._done.result(20)
-        self._pool.shutdown()
-
-
 def followers_killed(plan: Plan) -> Tally:
-    """SIGKILL of page, findings, publishing and broker in turn; each comes back, none takes the recorder along.
+    """SIGKILL of page, findings, publisher, broker and the office's gatherer; each comes back, none takes others along.
 
-    The recorder must notice nothing: one start, no missing beat, no blank cell; and every line reaches the broker.
+    The recorder must notice nothing: one start, no missing beat, no blank cell. What the office has gathered in the
+    end is the job, byte for byte.
     """
     tally, port = Tally(), free_port()
     broker = broker_in(plan.folder / "broker")
-    publish = "" if broker is None else f'[publish]\nbroker = "mqtt://127.0.0.1:{broker.port}"\nname = "job"\n'
-    listener = None if broker is None else Listener(broker.port)
+    if broker is None:
+        return Tally(1, None, note="not tried: mosquitto is not installed")
+    url, office = f"mqtt://127.0.0.1:{broker.port}", plan.folder / "office"
+    copy, files = office / "job", (READINGS_FILE, JOURNAL_FILE)
     try:
-        with scales() as (scale,):
-            job = write_job(plan.folder / "job", scale_table(0, scale), publish)
+        with scales() as (scale,), contextlib.ExitStack() as offices:
+            job = write_job(plan.folder / "job", f'[publish]\nbroker = "{url}"\nname = "job"\n', scale_table(0, scale))
+            gatherer = offices.enter_context(process("gather", office, "--broker", url))
             with process("watch", job, "--port", port) as watch:
-                until(lambda: (job / ".standwatch" / "state.json").exists() and rows_on_disk(job) > 5)
-                until(lambda: listener is None or listener.rows)
-                until(lambda: answers(port))
+                until(lambda: (job / ".standwatch" / "state.json").exists() and rows_on_disk(copy) > 5)
                 for _ in range(plan.times(1, 6)):
+                    until(lambda: answers(port))
                     for word in plan.dice.sample(FOLLOWERS, len(FOLLOWERS)):
                         kill_follower(tally, watch.pid, word)
-                    if broker is not None:
-                        broker.kill()
-                        time.sleep(plan.dice.uniform(0.5, 2.0))
-                        broker.start()
-                        tally.rounds += 1
-                    until(lambda: answers(port))
-                rows = rows_on_disk(job)
-                until(lambda: listener is None or len(listener.rows) > rows)
+                    gatherer.kill()
+                    gatherer = offices.enter_context(process("gather", office, "--broker", url))
+                    broker.kill()
+                    time.sleep(plan.dice.uniform(0.5, 2.0))
+                    broker.start()
+                    tally.rounds += 2
+                    rows = rows_on_disk(job)
+                    until(lambda rows=rows: rows_on_disk(copy) > rows, 60.0)
                 watch.send_signal(signal.SIGINT)
                 said = watch.communicate(timeout=60)[1]
             assert "Traceback" not in said, said
+            until(lambda: all((copy / file).read_bytes() == (job / file).read_bytes() for file in files))
             undisturbed(tally, job, scale)
-            lines = (job / READINGS_FILE).read_text().splitlines()
-            if listener is not None:
-                until(lambda: len(listener.rows) >= len(lines), 5.0)
-                tally.lost += sum(listener.rows.get(row) != line for row, line in enumerate(lines))
-                tally.note = f"{len(lines)} lines published"
     finally:
-        if listener is not None:
-            listener.close()
-        if broker is not None:
-            broker.kill()
+        broker.kill()
     return tally
 
 
@@ -212,51 +172,6 @@ def undisturbed(tally: Tally, job: Path, scale: Scale) -> None:
     starts = [row[3] for row in logged.journal if row[1] == "recorder"]
     assert starts == ["started", "stopped"], starts
 
-
-def gatherer_killed(plan: Plan) -> Tally:
-    """SIGKILL of the office's gatherer and of the laptop's publisher; what was gathered is the job, byte for byte."""
-    tally, broker = Tally(), broker_in(plan.folder / "broker")
-    if broker is None:
-        return Tally(1, None, note="not tried: mosquitto is not installed")
-    office, url = plan.folder / "office", f"mqtt://127.0.0.1:{broker.port}"
-    module = [sys.executable, "-m", "collector.follow.mqtt"]
-
-    def start(word: str) -> subprocess.Popen[bytes]:
-        gather = [sys.executable, "-m", "collector.cli", "gather", str(office), "--broker", url]
-        command = gather if word == "gather" else [*module, str(job)]
-        return subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL)
-
-    async def run() -> None:
-        running = {word: start(word) for word in ("gather", "publish")}
-        try:
-            async with recording(Recorder(job)):
-                await soon(lambda: rows_on_disk(office / "job") > 0)
-                for _ in range(plan.times(2, 20)):
-                    await asyncio.sleep(plan.dice.uniform(0.0, 1.0))
-                    word = plan.dice.choice(list(running))
-                    running[word].kill()
-                    running[word].communicate()
-                    running[word] = start(word)
-                    tally.rounds += 1
-                    rows = rows_on_disk(job)
-                    await soon(lambda rows=rows: rows_on_disk(office / "job") > rows)
-            await soon(lambda: all((office / "job" / f).read_bytes() == (job / f).read_bytes() for f in FILES))
-        finally:
-            for each in running.values():
-                each.kill()
-                each.communicate()
-
-    try:
-        with scales() as (scale,):
-            job = write_job(plan.folder / "job", f'[publish]\nbroker = "{url}"\nname = "job"\n', scale_table(0, scale))
-            asyncio.run(run())
-            undisturbed(tally, job, scale)
-    finally:
-        broker.kill()
-    return tally
-
-
-FILES = (READINGS_FILE, JOURNAL_FILE)
 
 # --- from outside --------------------------------------------------------------------------------------
 
@@ -317,8 +232,7 @@ def second_recorder(plan: Plan) -> Tally:
 
 FAULTS = [
     Fault("recorder killed", "SIGKILL at any moment", recorder_killed),
-    Fault("followers and broker killed", "SIGKILL of page, findings, publishing and broker", followers_killed),
-    Fault("gatherer killed", "SIGKILL of the gatherer and of the publisher it hears", gatherer_killed),
+    Fault("followers killed", "SIGKILL of page, findings, publisher, broker and gatherer", followers_killed),
     Fault("many marks", "marks by the thousand at once", many_marks),
     Fault("second recorder", "another recorder on the same job", second_recorder),
 ]

@@ -317,16 +317,17 @@ def noise(plan: Plan) -> Tally:
 
         async def act(recorder: Heard) -> None:
             nonlocal bad
-            await recorder.again("a", "b")
+            await recorder.again("a")
             for _ in range(plan.times(1, 5)):
                 bad = True
                 await asyncio.sleep(plan.times(3, 15))
                 bad = False
-                tally.back(await recorder.again("a", "b"))
+                tally.back(await recorder.again("a"))
                 tally.rounds += 1
 
-        async with pair(plan.folder, "rtu", talk) as tables:
-            await on_the_bench(plan, tally, act, {"a": {FIRST}, "b": {SECOND}}, *tables)  # type: ignore[misc]
+        with Wire(plan.folder / "port", talk) as wire:
+            table = instrument("pair", "pair.toml", wire.path, a="a")
+            await on_the_bench(plan, tally, act, {"a": {FIRST}}, table)  # type: ignore[misc]
 
     asyncio.run(run())
     tally.note = f"{noises} answers damaged"
