@@ -25,6 +25,7 @@ from analysis.vocabulary.job import JOB_FILE, parse_job
 from collector.follow.broker import NAME, Broker
 from collector.follow.cursor import log_name, write_whole
 from collector.follow.mqtt import FILES, VERSION
+from collector.instruments.mqtt import BrokerClient
 from collector.instruments.polling import Backoff
 from collector.instruments.ports import reason
 from collector.joblog import FolderLock, LineFile
@@ -188,14 +189,15 @@ class Gatherer:
                 await self._ask(client)
                 await self._tell()
 
-    async def _take(self, client: aiomqtt.Client) -> None:
+    async def _take(self, client: BrokerClient) -> None:
         """Take what comes within `COMMIT_EVERY_S`, at most `MOST_AT_ONCE` messages."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(COMMIT_EVERY_S):
-                for _ in range(MOST_AT_ONCE):
-                    message = await anext(client.messages)
-                    if not self._hear(message):
-                        self.refused += 1
+        end = time.monotonic() + COMMIT_EVERY_S
+        for _ in range(MOST_AT_ONCE):
+            message = await client.hear(max(0.0, end - time.monotonic()))
+            if message is None:
+                return
+            if not self._hear(message):
+                self.refused += 1
 
     def _hear(self, message: aiomqtt.Message) -> bool:
         """Take one message; return whether it was one of ours."""

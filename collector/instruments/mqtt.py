@@ -62,10 +62,32 @@ class Login:
 class BrokerClient(aiomqtt.Client):
     """A client whose loss of the broker is told by the call that meets it, and by nothing else."""
 
+    _coming: asyncio.Future[aiomqtt.Message] | None = None
+
+    async def hear(self, within_s: float) -> aiomqtt.Message | None:
+        """Return the next message, None when none came in time; one that comes as the time ends is not lost.
+
+        Raises
+        ------
+        MqttError
+            The broker is lost.
+        """
+        if self._coming is None:
+            self._coming = asyncio.ensure_future(anext(self.messages))
+        done, _ = await asyncio.wait((self._coming,), timeout=within_s)
+        if not done:
+            return None
+        self._coming = None
+        return done.pop().result()
+
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Disconnect."""
+        if self._coming is not None:
+            self._coming.cancel()
+            await asyncio.gather(self._coming, return_exceptions=True)
+            self._coming = None
         try:
             await super().__aexit__(kind, error, trace)
         finally:
@@ -121,15 +143,10 @@ class MqttLink:
             for listener in listeners:
                 listener.heard_at = time.monotonic()
             while True:
-                try:
-                    async with asyncio.timeout(TICK_S):
-                        message = await anext(client.messages)
-                except TimeoutError:
-                    pass
-                else:
-                    # A retained message is an old one: it says nothing about now.
-                    if not message.retain:
-                        _deliver(listeners, str(message.topic), message.payload)
+                message = await client.hear(TICK_S)
+                # A retained message is an old one: it says nothing about now.
+                if message is not None and not message.retain:
+                    _deliver(listeners, str(message.topic), message.payload)
                 for listener in listeners:
                     _note_silence(listener)
 

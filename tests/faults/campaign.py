@@ -1,9 +1,9 @@
 """A night of faults: every one named, with what is promised, and a table of what was measured. Run it::
 
-    python -m tests.faults.campaign [--long] [--seed N] [--only WORD]
+    python -m tests.faults.campaign [--long [SHARE]] [--seed N] [--only WORD]
 
-The short form is part of the tests (`test_campaign.py`); the long form repeats each fault more often and longer. It
-ends with 1 when a promise was broken.
+The short form is part of the tests (`test_campaign.py`); the long form repeats each fault more often and longer, for
+most of an hour; with a SHARE such as 0.2 for that share of it. It ends with 1 when a promise was broken.
 """
 
 from __future__ import annotations
@@ -65,15 +65,15 @@ class Tally:
 
 @dataclass(frozen=True)
 class Plan:
-    """How one run of a fault is drawn: where it may write, its dice, and how long it may take."""
+    """How one run of a fault is drawn: where it may write, its dice, and what share of the long form it is."""
 
     folder: Path
     dice: random.Random
-    long: bool = False
+    long: float = 0.0
 
     def times(self, short: int, long: int) -> int:
-        """Return how often something is repeated."""
-        return long if self.long else short
+        """Return how often, or for how many seconds, something is done."""
+        return max(short, round(self.long * long))
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def line(*cells: object) -> str:
 def main() -> int:
     """Run the campaign, print the table, and return 1 when a promise was broken."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else "")
-    parser.add_argument("--long", action="store_true")
+    parser.add_argument("--long", type=float, nargs="?", const=1.0, default=0.0, metavar="SHARE")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="faults with this word in their name")
     options = parser.parse_args()

@@ -82,7 +82,7 @@ def power_cut(plan: Plan) -> Tally:
         job = write_job(plan.folder / "job", scale_table(0, scale), interval_s=0.1)
         before: dict[str, bytes] = {}
         for _ in range(2):
-            asked, marks = asyncio.run(taped(job, 1.5 if not plan.long else 5.0))
+            asked, marks = asyncio.run(taped(job, plan.times(3, 10) / 2))
             final = {name: (job / name).read_bytes() for name in HEADERS}
             for moment in range(len(asked) + 1):
                 files = left_at(moment, asked, before)

@@ -84,6 +84,24 @@ async def test_broker_killed_and_back(broker: Broker, tmp_path: Path) -> None:
         assert sink.values("circuit_pressure")[-1] == 11.0
 
 
+async def test_a_message_that_comes_as_a_tick_ends_is_not_lost(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As of a sensor that publishes in step with the tick."""
+    monkeypatch.setattr("collector.instruments.mqtt.TICK_S", 0.005)
+    await broker.ready()
+    links = build_links(load_instruments([plain(broker.port)], tmp_path))
+    async with running(*links) as sink, BrokerClient("127.0.0.1", broker.port) as publisher:
+        while not sink.readings:
+            await publisher.publish("van/metal", "32")
+            await asyncio.sleep(0.05)
+        for number in range(500):
+            await publisher.publish("van/metal", str(50 + number))
+            await asyncio.sleep(0.005)
+        await sink.until(lambda: sink.values("surface_temperature")[-1] == pytest.approx((549 - 32) / 1.8))
+    assert len({round(1.8 * value + 32) for value in sink.values("surface_temperature")}) == 501
+
+
 async def test_a_broker_lost_between_two_calls_is_no_forgotten_error(broker: Broker) -> None:
     await broker.ready()
     forgotten: list[dict[str, Any]] = []
