@@ -311,8 +311,8 @@ class Job(BaseModel):
     columns: ColumnsTable | None = None
     recorder: dict[str, Any] = Field(default_factory=dict)
     instrument: list[dict[str, Any]] = Field(default_factory=list)
-    alarm: list[dict[str, Any]] = Field(default_factory=list)
-    publish: dict[str, Any] = Field(default_factory=dict)
+    alarm: list[dict[str, Any]] = Field(default_factory=list, repr=False)
+    publish: dict[str, Any] = Field(default_factory=dict, repr=False)
 
     @model_validator(mode="after")
     def _cylinders_named_once(self) -> Job:
@@ -372,11 +372,13 @@ def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
     key = ".".join(place)
     more = "" if error.error_count() == 1 else f" (and {error.error_count() - 1} more)"
     if fault["type"] == "extra_forbidden":
-        return f"{key}: unknown key, value {fault['input']!r}; expected {_known_keys(fault['loc'])}{more}"
+        # a whole table is not quoted: it may be an alarm with its addresses under a name that was misspelt
+        value = "" if isinstance(fault["input"], dict | list) else f", value {fault['input']!r}"
+        return f"{key}: unknown key{value}; expected {_known_keys(fault['loc'])}{more}"
     if fault["type"] == "missing":
         return f"{key}: missing; it must be given{more}"
     said = str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected ")
-    if fault["input"] is None or isinstance(fault["input"], dict | list):
+    if fault["input"] is None or isinstance(fault["input"], dict | list) or place[0] in ("alarm", "publish"):
         return f"{key + ': ' if key else ''}{fault['msg']}{more}"
     return f"{key}: {fault['input']!r} is not accepted; expected {said}{more}"
 

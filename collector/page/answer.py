@@ -89,8 +89,8 @@ class Answer:
                 title += f" · ended {clock(end)}"
             if stage.get("time_left") is not None:
                 left = left_in_words(stage["time_left"])
-        if urgent is not None and tone != "alarm":
-            tone = str(urgent["level"])
+        if tone != "alarm":
+            tone = str(urgent["level"]) if urgent is not None else "caution" if model.lost else tone
         if model.judgement_is_late():
             more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
         age = model.last_row_age_s()

@@ -158,6 +158,7 @@ def test_a_cable_that_was_pulled_is_one_line(log: Log, server: Server, open_page
     page = open_page(server.url)
     expect(page.locator(".lost")).to_contain_text("panel has not answered since")
     expect(page.locator(".lost")).to_contain_text("(no answer within 1 s). Check its power and cable.")
+    expect(page.locator(".tone")).to_contain_text("▲")
     log.entry("instrument", "panel", "back")
     expect(page.locator(".lost")).to_be_hidden()
 
