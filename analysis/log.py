@@ -121,8 +121,9 @@ def assemble(
                 " not used; is the column absolute but labelled gauge?"
             )
             pressure = np.where(impossible, np.nan, pressure)
-        absolute[name] = np.maximum(pressure, LEAST_PRESSURE_PA) if name in gauge else pressure
-    kept = {str(name): absolute.get(str(name), frame[name].to_numpy(dtype=float)) for name in frame}
+        if pressure is not logged:
+            absolute[name] = np.maximum(pressure, LEAST_PRESSURE_PA) if name in gauge else pressure
+    kept = {name: absolute.get(str(name), frame[name]) for name in frame}
     frame = pd.DataFrame(kept, index=frame.index, copy=False)
     return Log(frame, columns, journal, barometer, source, tuple(notes))
 

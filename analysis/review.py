@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
-from analysis.belief import believe
+from analysis.belief import believe, stages_of
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
 from analysis.stages import StageSpan, find_stages, stretch_of
@@ -80,18 +80,25 @@ class Review:
         }
 
 
-def _stage_at(spans: list[StageSpan], time: pd.Timestamp) -> str:
-    """Return the stage that was known to run at a moment, an empty string between stages."""
-    for span in spans:
-        if span.known_from <= time and (span.known_until is None or time <= span.known_until):
-            return span.stage
-    return ""
+def _stage_at(spans: list[StageSpan], time: pd.Timestamp) -> StageSpan | None:
+    """Return the stage that was known to run at a moment, None between stages."""
+    running = (s for s in spans if s.known_from <= time and (s.known_until is None or time <= s.known_until))
+    return next(running, None)
 
 
 def _in_stage(doubt: Finding, spans: list[StageSpan]) -> Finding:
-    """Return a doubt about a channel with the stage that ran; between stages, where nothing is judged, as mere info."""
-    stage = _stage_at(spans, doubt.time)
-    return replace(doubt, stage=stage, level=doubt.level if stage else "info")
+    """Return a doubt about a channel with the stage that ran.
+
+    It is mere info between stages, where nothing is judged, and where a channel went blank that the stage does not
+    need or never had: instruments are moved from stage to stage.
+    """
+    span = _stage_at(spans, doubt.time)
+    if span is None:
+        return replace(doubt, level="info")
+    missed = span.stage in stages_of(str(doubt.figures["channel"])) and span.begin <= doubt.since
+    return replace(
+        doubt, stage=span.stage, level="info" if doubt.kind == "channel_lost" and not missed else doubt.level
+    )
 
 
 def _told(findings: Sequence[Finding], span: StageSpan, index: pd.DatetimeIndex) -> tuple[Finding, ...]:
@@ -120,7 +127,7 @@ def review(log: Log, job: Job) -> Review:
 
     Findings made by a row are the same whatever rows follow it.
     """
-    log, doubts = believe(log, job.job.units)
+    log, doubts = believe(log, job)
     spans, odd = find_stages(log, job)
     stages = []
     findings = [_in_stage(f, spans) for f in doubts]

@@ -39,6 +39,14 @@ def night(seed: int = 0, hours: float = 6.0, step: float = 5.0) -> Log:
     return assemble(frame, columns, journal_rows([]), parse_job({"job": {"name": "n"}}))
 
 
+def stick(log: Log, channel: str, first: int, end: int | None = None) -> None:
+    """Let a channel show the number of its row `first` until `end`; a gauge's counts from the barometer."""
+    rows = log.frame.index[first:end]
+    zero = log.barometer_pa if log.columns[channel].unit.datum == "gauge" else 0.0 * log.barometer_pa
+    shown = float((log.frame[channel] - zero).iloc[first])
+    log.frame.loc[rows, channel] = shown + zero[rows]
+
+
 def found(log: Log) -> list[tuple[str, str]]:
     return [(f.kind, str(f.figures["channel"])) for f in believe(log)[1]]
 
@@ -51,7 +59,7 @@ def test_an_honest_night_raises_no_doubt(seed: int, step: float) -> None:
 
 def test_a_stuck_gauge_is_named_and_left_out_from_then_on() -> None:
     log = night()
-    log.frame.loc[log.frame.index[1500] :, "circuit_pressure"] = log.frame["circuit_pressure"].iloc[1500]
+    stick(log, "circuit_pressure", 1500)
     kept, findings = believe(log)
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_stuck", "circuit_pressure")]
     assert abs((findings[0].since - log.frame.index[1500]).total_seconds()) < 60
@@ -105,7 +113,7 @@ def test_degrees_celsius_logged_as_fahrenheit() -> None:
 
 def test_doubts_use_no_later_row() -> None:
     log = night()
-    log.frame.loc[log.frame.index[1500:3000], "circuit_pressure"] = log.frame["circuit_pressure"].iloc[1500]
+    stick(log, "circuit_pressure", 1500, 3000)
     log.frame.loc[log.frame.index[1000:2000], "surface_temperature"] -= 12.0
     log.frame.loc[log.frame.index[500:900], "ambient_temperature"] = np.nan
     kept, whole = believe(log)

@@ -1,0 +1,101 @@
+"""Which readings can be believed: what is stuck, jumped, lost, impossible or in the wrong unit is named once and
+kept out of every judgement.
+
+A reading is left out only from the moment at which the fault could be known: earlier rows were used live and
+stay used, so that a review of a finished log says what a watcher was told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analysis.belief.fault import Fault, Readings
+from analysis.belief.jumped import jumped, mark_seconds
+from analysis.belief.lost import impossible_in, lost, stages_of
+from analysis.belief.stuck import stuck
+from analysis.belief.units import mistaken_units
+from analysis.bins import frame_medians
+from analysis.log import Log
+from analysis.result import FigureValue, Finding
+from analysis.stages import from_journal
+from analysis.stretch import seconds
+from analysis.vocabulary.job import Job
+
+__all__ = ["POSSIBLE", "believe", "stages_of"]
+
+POSSIBLE = {
+    "temperature": (173.15, 573.15),
+    "pressure": (0.0, 12e6),
+    "mass": (-100.0, 20_000.0),
+    "fraction": (-0.2, 1.5),
+}
+"""What field instruments can show: -100 to 300 degC, up to 120 bar, scales to 20 t. Error codes lie outside."""
+MINUTE_S = 60.0
+
+
+def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]:
+    """Return the log without the readings that cannot be believed, and one finding for each fault.
+
+    Findings carry an empty stage; whoever knows the stages fills it in. Figures: `channel`, and `offset`
+    where the fault is an offset. Uses no row after the time of each finding.
+    """
+    index = pd.DatetimeIndex(log.frame.index)
+    if not len(index):
+        return log, ()
+    system = "us" if job is None else job.job.units
+    frame = log.frame.copy(deep=False)
+    values: dict[str, np.ndarray] = {}
+    impossible: dict[str, np.ndarray] = {}
+    dimensions = {channel: column.unit.dimension for channel, column in log.columns.items()}
+    for channel, dimension in dimensions.items():
+        values[channel] = log.frame[channel].to_numpy(dtype=float)
+        wrong = impossible_in(values[channel], POSSIBLE.get(dimension))
+        if wrong is not None:
+            impossible[channel] = wrong
+            frame[channel] = values[channel] = np.where(wrong, np.nan, values[channel])
+    slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
+    bins = frame_medians(frame, index[0], slow, MINUTE_S)
+    readings = Readings(
+        at=seconds(index),
+        values=values,
+        dimensions=dimensions,
+        minutes=bins.medians,
+        minute_end_s=bins.end_s,
+        barometer_pa=log.barometer_pa.to_numpy(dtype=float),
+        gauges=frozenset(c for c, column in log.columns.items() if column.unit.datum in ("gauge", "vacuum")),
+        stages_s=_stages(log.journal, index[0]),
+    )
+    marks_s = mark_seconds(log.journal, index[0])
+    faults: list[Fault] = []
+    for channel in dimensions:
+        faults += lost(channel, readings, impossible.get(channel))
+        faults += jumped(channel, readings, marks_s, system)
+        faults += stuck(channel, readings)
+    faults += mistaken_units(readings, log.columns, job, system)
+    for fault in faults:
+        first, end = np.searchsorted(readings.at, (fault.known_s, fault.end_s)).tolist()
+        if first < end:
+            believed = frame[fault.channel].to_numpy(dtype=float).copy()
+            believed[first:end] = np.nan
+            frame[fault.channel] = believed
+    findings = [_finding(fault, index, readings.at) for fault in sorted(faults, key=lambda f: (f.known_s, f.channel))]
+    return replace(log, frame=frame), tuple(findings)
+
+
+def _stages(journal: pd.DataFrame, begin: pd.Timestamp) -> tuple[tuple[str, float, float], ...]:
+    def after(time: pd.Timestamp | None) -> float:
+        return np.inf if time is None else (time - begin).total_seconds()
+
+    return tuple((span.stage, after(span.begin), after(span.end)) for span in from_journal(journal)[0])
+
+
+def _finding(fault: Fault, index: pd.DatetimeIndex, at: np.ndarray) -> Finding:
+    figures: dict[str, FigureValue] = {"channel": fault.channel}
+    if fault.offset is not None:
+        figures["offset"] = fault.offset
+    since = index[0] + pd.Timedelta(seconds=fault.since_s)
+    known = index[int(np.searchsorted(at, fault.known_s))]
+    return Finding(known, since, "", fault.kind, "caution", fault.text, figures)

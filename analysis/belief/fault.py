@@ -1,0 +1,89 @@
+"""A fault of one channel, and what all looks at the channels share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.result import Figure
+
+ROOM = ("ambient_temperature", "surface_temperature", "entering_water_temperature", "leaving_water_temperature")
+"""Temperatures that stay within some kelvin of each other about a standing circuit."""
+STANDING = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
+"""Pressures that agree while the circuit stands."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Rows with `known_s` <= time < `end_s` are not believed; the fault began at `since_s`."""
+
+    kind: str
+    channel: str
+    since_s: float
+    known_s: float
+    end_s: float
+    text: str
+    offset: Figure | None = None
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What a log shows, without the numbers that cannot be.
+
+    Attributes
+    ----------
+    at : seconds since the first row, shape (n,).
+    values : each channel, shape (n,), NaN where nothing was read.
+    dimensions : what each channel measures.
+    minutes : medians of whole minutes, one column for each temperature and pressure.
+    minute_end_s : when each of these minutes ended.
+    barometer_pa : atmosphere of each row.
+    gauges : pressures that count from the barometer, or from it down.
+    stages_s : the stages that the journal names, begin and end of each.
+    """
+
+    at: np.ndarray
+    values: dict[str, np.ndarray]
+    dimensions: dict[str, str]
+    minutes: pd.DataFrame
+    minute_end_s: np.ndarray
+    barometer_pa: np.ndarray
+    gauges: frozenset[str] = frozenset()
+    stages_s: tuple[tuple[str, float, float], ...] = ()
+
+    def of(self, channel: str) -> tuple[np.ndarray, np.ndarray]:
+        """Return times and readings of a channel without the blanks."""
+        values = self.values[channel]
+        there = ~np.isnan(values)
+        return (self.at, values) if there.all() else (self.at[there], values[there])
+
+    def shown(self, channel: str) -> tuple[np.ndarray, np.ndarray]:
+        """Return times and readings as the instrument showed them: a gauge's without the barometer, to 0.01 Pa."""
+        times, values = self.of(channel)
+        if channel in self.gauges:
+            barometer = (
+                self.barometer_pa if len(times) == len(self.at) else self.barometer_pa[~np.isnan(self.values[channel])]
+            )
+            values = np.round(values - barometer, 2)
+        return times, values
+
+    def lagged(self, channel: str, moment_s: float, lag_s: float) -> float:
+        """Return the mean of a channel's minutes in the time before a moment; NaN where less than half was read."""
+        first, last = np.searchsorted(self.minute_end_s, (moment_s - lag_s + 1e-6, moment_s + 1e-6))
+        column = self.minutes[channel].to_numpy()[first:last]
+        column = column[~np.isnan(column)]
+        return float(np.mean(column)) if len(column) >= lag_s / 120.0 else np.nan
+
+    def move(self, channel: str, begin_s: float, end_s: float) -> float:
+        """Return how far a channel went between two moments, by its minutes; NaN where it was not read."""
+        first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
+        column = self.minutes[channel].to_numpy()[first:last]
+        column = column[~np.isnan(column)]
+        return float(np.median(column[-3:]) - np.median(column[:3])) if len(column) >= 4 else np.nan
+
+
+def name_of(channel: str) -> str:
+    """Return a channel's name as it stands in a sentence."""
+    return channel.replace("_", " ")

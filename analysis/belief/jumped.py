@@ -1,0 +1,113 @@
+"""Temperatures and the barometer that step as nothing measured can, alone, and stay there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+from analysis.belief.fault import Fault, Readings, name_of
+from analysis.result import Figure
+from analysis.vocabulary.units import UnitSystem
+
+JUMP_K = 5.0
+SLOW_JUMP_K = 8.0
+SHORT_S = 15.0
+LONG_S = 65.0
+"""No probe in water, air or on metal moves by 5 K between two readings at most 15 s apart and then stays (common
+practice: a field probe takes 20 s or more to follow); between readings a minute apart 8 K are asked for."""
+IN_ONE = 0.7
+"""So much of the move lies between two readings; a probe that follows something takes several."""
+NOISES = 15.0
+STAYS_S = 120.0
+STAYS_READINGS = 5
+BAROMETER_PA = 800.0
+"""No weather moves a barometer by 8 hPa between two readings."""
+REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}
+REACTS_SHARE = 0.02
+REACTS_NOISES = 8.0
+"""Something happened when another channel leaves its noise too: by 1 K, 0.5 kg, 3 % of load or 2 % of a pressure."""
+MARK_S = 120.0
+"""A mark so near says that something was done."""
+
+_MOVED_ABOUT = ("cylinder_temperature",)
+"""Probes that go from bottle to bottle."""
+
+
+def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSystem) -> Iterator[Fault]:
+    """Yield each step that stayed and that nothing else shows. Uses no row after the time at which it is known."""
+    barometer = channel == "barometer"
+    if channel in _MOVED_ABOUT or not (barometer or readings.dimensions[channel] == "temperature"):
+        return
+    times, values = readings.of(channel)
+    steps, apart = np.diff(values), np.diff(times)
+    limit = BAROMETER_PA if barometer else np.where(apart <= SHORT_S, JUMP_K, SLOW_JUMP_K)
+    until = -np.inf
+    for i in np.flatnonzero((np.abs(steps) >= limit) & (apart <= LONG_S)).tolist():
+        at = float(times[i + 1])
+        if at <= until:
+            continue
+        span = max(STAYS_S, STAYS_READINGS * float(apart[i]))
+        before = values[np.searchsorted(times, at - span) : i + 1]
+        stay = int(np.searchsorted(times, at + span))
+        after = values[i + 1 : stay + 1]
+        if stay >= len(times) or len(before) < 5 or len(after) < 5:
+            continue
+        level, new = float(np.median(before)), float(np.median(after))
+        noise = 1.4826 * float(np.median(np.abs(before - level)))
+        moved = new - level
+        least = float(limit if barometer else limit[i])  # type: ignore[index]
+        if abs(moved) < max(least, NOISES * noise) or np.any(np.abs(after - level) < 0.5 * abs(moved)):
+            continue
+        if steps[i] * moved < IN_ONE * moved**2:
+            continue
+        known = float(times[stay])
+        if np.any((np.abs(marks_s - at) < MARK_S) & (marks_s <= known)):
+            continue
+        if not barometer and _something_happened(channel, readings, at, span):
+            continue
+        until = _back(times, values, stay, moved)
+        offset = Figure(moved, "pressure_difference" if barometer else "temperature_difference")
+        yield Fault(
+            "channel_jumped", channel, at, known, until,
+            f"{name_of(channel)} jumped by {offset.show(system, 2)} between two readings and stayed, while nothing "
+            "else moved: has the probe come off, or was it moved? It is left out until it is back.",
+            offset,
+        )  # fmt: skip
+
+
+def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float) -> float:
+    """Return when the readings have gone back by as much, within two minutes; infinite when they have not."""
+    earlier = np.searchsorted(times, times[stay:] - STAYS_S)
+    back = (values[stay:] - values[np.maximum(earlier, stay)]) / -moved
+    there = np.flatnonzero((back > 0.7) & (back < 1.3))
+    return float(times[stay + int(there[0])]) if len(there) else np.inf
+
+
+def _something_happened(channel: str, readings: Readings, at: float, span: float) -> bool:
+    """Return whether another channel left its way at that moment."""
+    for other, dimension in readings.dimensions.items():
+        if other in (channel, "barometer") or dimension not in ("temperature", "pressure", "mass", "fraction"):
+            continue
+        times = readings.at
+        edges = np.searchsorted(times, (at - span, at - 0.5 * span, at - 1e-6, at + 0.5 * span, at + span + 1e-6))
+        parts = [readings.values[other][a:b] for a, b in pairwise(edges.tolist())]
+        earlier, before, _, after = (part[~np.isnan(part)] for part in parts)
+        if not len(after) or not len(before):
+            continue
+        level = float(np.median(before))
+        way = level - float(np.median(earlier)) if len(earlier) else 0.0
+        noise = 1.4826 * float(np.median(np.abs(before - level)))
+        left = abs(float(np.median(after)) - level - 1.5 * way)
+        least = REACTS.get(dimension, REACTS_SHARE * max(abs(level), 1e3))
+        if left > max(least, REACTS_NOISES * noise):
+            return True
+    return False
+
+
+def mark_seconds(journal: pd.DataFrame, begin: pd.Timestamp) -> np.ndarray:
+    """Return when something was marked, in seconds since `begin`."""
+    rows = journal["time"][journal["kind"].isin(("mark", "stage"))]
+    return np.asarray((rows - begin) / pd.Timedelta(seconds=1), dtype=float)

@@ -1,0 +1,107 @@
+"""Channels that went blank, or give only numbers that cannot be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from analysis.belief.fault import Fault, Readings, name_of
+
+LOST_S = 120.0
+USUAL_INTERVALS = 20.0
+LONG_INTERVALS = 3.0
+"""Lost: blank for two minutes, for twenty of its own usual intervals, and for three of its long ones (a tenth of
+its last hundred were longer): an instrument may be slower than the recorder, or speak only when something changes."""
+LEAST_READINGS = 10
+
+_MAY_BE_BLANK = ("vacuum", "pump_vacuum")
+"""Micron probes show nothing above their range."""
+
+
+def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Iterator[Fault]:
+    """Yield each stretch in which a channel gave nothing that can be while rows went on."""
+    at, values = readings.at, readings.values[channel]
+    if channel in _MAY_BE_BLANK:
+        return
+    there = np.flatnonzero(~np.isnan(values))
+    if impossible is not None:
+        yield from _never_right(channel, at, impossible, int(there[0]) if len(there) else len(at))
+    if len(there) < LEAST_READINGS:
+        return
+    pauses = np.append(np.diff(at[there]), at[-1] - at[there[-1]])
+    for i in np.flatnonzero(pauses >= LOST_S).tolist():
+        if i < LEAST_READINGS - 1:
+            continue
+        usual, long = np.quantile(pauses[max(0, i - 100) : i], (0.5, 0.9))
+        limit = max(LOST_S, USUAL_INTERVALS * float(usual), LONG_INTERVALS * float(long))
+        first = int(there[i])
+        known = int(np.searchsorted(at, at[first] + limit))
+        came_back = int(there[i + 1]) if i + 1 < len(there) else len(at)
+        if known >= came_back or known - first <= 3:  # a pause of all rows is a gap of the log, not a lost channel
+            continue
+        wrong = impossible is not None and bool(impossible[first + 1 : known].any())
+        why = "gives numbers that cannot be" if wrong else "gives no readings any more"
+        yield Fault(
+            "channel_lost", channel, float(at[first]), float(at[known]), float(at[known]),
+            f"{name_of(channel)} {why}: check the instrument and its line. Nothing is judged by it meanwhile.",
+        )  # fmt: skip
+
+
+def _never_right(channel: str, at: np.ndarray, impossible: np.ndarray, until: int) -> Iterator[Fault]:
+    """Yield the fault of a channel that gave only numbers that cannot be, from the first."""
+    wrong = np.flatnonzero(impossible[:until])
+    if len(wrong) < LEAST_READINGS:
+        return
+    first = float(at[wrong[0]])
+    known = wrong[(at[wrong] >= first + LOST_S) & (np.arange(len(wrong)) >= LEAST_READINGS - 1)]
+    if len(known):
+        now = float(at[known[0]])
+        yield Fault(
+            "channel_lost", channel, first, now, now,
+            f"{name_of(channel)} gives numbers that cannot be: is it connected, is its unit right? "
+            "Nothing is judged by it meanwhile.",
+        )  # fmt: skip
+
+
+def impossible_in(values: np.ndarray, bounds: tuple[float, float] | None) -> np.ndarray | None:
+    """Return which readings no field instrument shows, None where all can be."""
+    if bounds is None or not len(values):
+        return None
+    low, high = np.fmin.reduce(values), np.fmax.reduce(values)
+    if not (low < bounds[0] or high > bounds[1]):
+        return None
+    return np.asarray((values < bounds[0]) | (values > bounds[1]))
+
+
+def stages_of(channel: str) -> frozenset[str]:
+    """Return the stages that are judged by a channel: elsewhere nobody misses it."""
+    return _STAGES.get(channel, frozenset())
+
+
+_BOTTLE, _ROOM = "recovery charging", "recovery pressure_test evacuation charging at_rest"
+_STAGES = {
+    channel: frozenset(stages.split())
+    for channel, stages in {
+        "circuit_pressure": "recovery pressure_test charging at_rest",
+        "cylinder_weight": _BOTTLE,
+        "cylinder_pressure": _BOTTLE,
+        "cylinder_temperature": _BOTTLE,
+        "ambient_temperature": _ROOM,
+        "surface_temperature": _ROOM,
+        "entering_water_temperature": "recovery pressure_test charging startup at_rest",
+        "leaving_water_temperature": "recovery pressure_test charging startup at_rest",
+        "barometer": "recovery pressure_test",
+        **dict.fromkeys(
+            (
+                "condenser_entering_temperature", "condenser_leaving_temperature", "suction_pressure",
+                "suction_temperature", "discharge_pressure", "discharge_temperature", "liquid_pressure",
+                "liquid_temperature",
+            ),
+            "startup at_rest",
+        ),
+        **dict.fromkeys(
+            ("oil_pressure_before_filter", "oil_pressure_after_filter", "oil_temperature", "compressor_load"), "startup"
+        ),
+    }.items()
+}  # fmt: skip

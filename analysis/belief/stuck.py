@@ -1,0 +1,162 @@
+"""Channels that show the very same number while it must have changed.
+
+Standing still is no proof: a coarse reading of something steady rightly stands still. It is one where the readings
+were restless just before (noise over three steps of the display and more cannot vanish in a live instrument), or
+where the gas law rules it out: a closed pressure follows its temperature by p dT / T.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
+
+STUCK_S = 1_200.0
+STUCK_READINGS = 20
+LOOK_S = 300.0
+CHANGES = 20
+"""So many changes just before tell whether the readings are restless."""
+LEVELS = 3
+REVERSALS = 3
+OFTEN = 0.3
+"""So large a share of the readings differs from the one before: noise, not a slow walk from step to step."""
+STILL_CHANGES = 40.0
+"""Restless readings that have not changed for as long as forty changes took."""
+WORLD_K = 1.5
+ALONE_S = 3_600.0
+"""Named when a temperature elsewhere moved by 1.5 K, or after an hour in any case."""
+GAS_LAGS_S = (300.0, 3_600.0)
+"""The gas follows what is around it at once or within about an hour (common practice): by each it must have moved."""
+COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
+"""Half of the move of the temperatures around may not have reached the gas, and two steps must show. A leak may hide
+a warming for some time, so more is asked for there."""
+COARSE_PA = 6_900.0
+"""The step of a gauge that never changed: 1 psi (common practice)."""
+OPEN_PA = 4e3
+LOW_PA = 20e3
+"""A gauge open to the air, or in a vacuum, rightly stands at one number."""
+BESIDE_S = 300.0
+BESIDE_SHARE = 0.02
+STANDS_SHARE = 0.003
+"""Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands."""
+ALIVE_CHANGES = 3
+STEPS, LEAST_STEPS = 200, 5
+"""So many of the last changes, and at least so many, tell the step of the display."""
+
+_LEFT_OUT = ("vacuum", "pump_vacuum", "barometer", "cylinder_pressure")
+"""Channels that rightly show one number for long: an over-range probe, a slow barometer, a bottle that stands."""
+
+
+def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
+    """Yield each run of one and the same number that cannot be. Uses no row after the time at which it is known."""
+    if channel in _LEFT_OUT or readings.dimensions[channel] not in ("temperature", "pressure"):
+        return
+    times, values = readings.shown(channel)
+    if len(values) < STUCK_READINGS:
+        return
+    changed = np.flatnonzero(np.diff(values) != 0.0) + 1
+    starts = np.concatenate([[0], changed])
+    ends = np.concatenate([changed, [len(values)]])
+    until = -np.inf
+    for run in np.flatnonzero(times[ends - 1] - times[starts] >= STUCK_S).tolist():
+        first, end = int(starts[run]), int(ends[run])
+        begin = float(times[first])
+        pascal = _pascal(channel, readings, begin) if readings.dimensions[channel] == "pressure" else np.nan
+        if begin < until or _open_or_empty(pascal, readings, begin):
+            continue
+        before = starts[max(0, run - CHANGES) : run + 1]
+        often = len(before) - 1 >= OFTEN * (before[-1] - before[0])
+        patience = _patience(times[before], values[before]) if often else np.inf
+        steps = np.abs(np.diff(values[starts[max(0, run - STEPS) : run + 1]]))
+        step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
+        for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
+            position = int(np.searchsorted(times, look))
+            if position >= end:
+                break
+            lasted = look - begin
+            restless = position - first >= STUCK_READINGS and lasted >= patience
+            why = ""
+            if restless and lasted >= ALONE_S:
+                why = "after readings that never stood still"
+            elif restless and _elsewhere(channel, readings, begin, look) >= WORLD_K:
+                why = "while temperatures moved"
+            elif _others_moved(channel, readings, begin, look, pascal, step):
+                why = "while the other gauges on the circuit moved"
+            elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, look, pascal, step):
+                why = "while the temperatures around moved, which a closed pressure follows"
+            if why and not _another_stands(channel, readings, begin, look, pascal):
+                alive = changed[run + ALIVE_CHANGES - 1] if run + ALIVE_CHANGES - 1 < len(changed) else None
+                until = np.inf if alive is None else float(times[alive])
+                yield Fault(
+                    "channel_stuck", channel, begin, float(times[position]), until,
+                    f"{name_of(channel)} has shown the very same number for {lasted / 60:.0f} min {why}: "
+                    "it is stuck and is left out. Check the instrument.",
+                )  # fmt: skip
+                break
+
+
+def _pascal(channel: str, readings: Readings, begin: float) -> float:
+    return float(readings.values[channel][int(np.searchsorted(readings.at, begin))])
+
+
+def _beside(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> list[float]:
+    """Return how far the other pressures of a standing circuit went that agreed with this one."""
+    others = (c for c in STANDING if c in readings.values and c != channel and channel in STANDING)
+    agreed = (c for c in others if abs(readings.lagged(c, begin, BESIDE_S) - pascal) < BESIDE_SHARE * pascal)
+    return [abs(move) for c in agreed if not np.isnan(move := readings.move(c, begin, look))]
+
+
+def _others_moved(channel: str, readings: Readings, begin: float, look: float, pascal: float, step: float) -> bool:
+    """Return whether two others at least went on together: one alone may be this one valved off."""
+    moves = _beside(channel, readings, begin, look, pascal)
+    least = max(COOLED_STEPS * (COARSE_PA if np.isnan(step) else step), BESIDE_SHARE * pascal)
+    return len(moves) >= 2 and min(moves) >= least and max(moves) - min(moves) < BESIDE_SHARE * pascal
+
+
+def _another_stands(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> bool:
+    """Return whether another gauge on the same circuit says that the pressure does stand."""
+    if np.isnan(pascal):
+        return False
+    return any(move < STANDS_SHARE * pascal for move in _beside(channel, readings, begin, look, pascal))
+
+
+def _open_or_empty(pascal: float, readings: Readings, begin: float) -> bool:
+    barometer = float(readings.barometer_pa[int(np.searchsorted(readings.at, begin))])
+    return pascal < LOW_PA or abs(pascal - barometer) < OPEN_PA
+
+
+def _patience(times: np.ndarray, values: np.ndarray) -> float:
+    """Return how long readings that changed so may stand still, infinite unless they were restless.
+
+    Restless: in each half of the changes three different numbers and several turns, about the number that stands:
+    what came to rest somewhere else has changed its state.
+    """
+    if len(times) <= CHANGES or not values[: CHANGES // 2].min() <= values[-1] <= values[: CHANGES // 2].max():
+        return np.inf
+    for half in (values[: CHANGES // 2 + 1], values[CHANGES // 2 :]):
+        moves = np.sign(np.diff(half))
+        if len(np.unique(half)) < LEVELS or np.count_nonzero(np.diff(moves) != 0) < REVERSALS:
+            return np.inf
+    return STILL_CHANGES * float(times[-1] - times[0]) / CHANGES
+
+
+def _elsewhere(channel: str, readings: Readings, begin: float, look: float) -> float:
+    """Return how far the temperature moved that moved most elsewhere."""
+    others = (c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel)
+    return max((abs(move) for c in others if not np.isnan(move := readings.move(c, begin, look))), default=0.0)
+
+
+def _gas_moved(channel: str, readings: Readings, begin: float, look: float, pressure_pa: float, step: float) -> bool:
+    """Return whether a closed pressure must have shown the move of every temperature around it."""
+    if channel not in STANDING:
+        return False
+    rooms = [c for c in ROOM if c in readings.values]
+    shares = [readings.lagged(c, look, lag) / readings.lagged(c, begin, lag) - 1.0 for c in rooms for lag in GAS_LAGS_S]
+    shares = [share for share in shares if not np.isnan(share)]
+    if len(shares) < 2 * len(GAS_LAGS_S) or min(shares) < 0.0 < max(shares):
+        return False
+    expected = pressure_pa * min(abs(share) for share in shares)
+    steps = WARMED_STEPS if shares[0] > 0.0 else COOLED_STEPS
+    return bool(expected >= steps * (COARSE_PA if np.isnan(step) else step))

@@ -1,0 +1,150 @@
+"""Channels whose numbers make sense only in another unit than the one they are logged in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
+from analysis.fluids import refrigerant
+from analysis.result import Figure
+from analysis.vocabulary.channels import Column
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import Job
+from analysis.vocabulary.units import UNITS, UnitSystem
+
+APART_K = 15.0
+NEAR_K = 6.0
+MINUTES = 15
+"""So many minutes on end a channel is out of its neighbours' reach as it is labelled, and beside them otherwise."""
+FAR = 0.25
+NEAR = 0.03
+STATED_NEAR = 0.05
+STATED_MINUTES = 60
+"""A test may be held at a low pressure first, for a quarter of an hour or so: only after an hour is it no step."""
+SATURATION_K = 0.75
+ROOM_SPREAD_K = 3.0
+LOW_SIDE, HIGH_SIDE = STANDING[:2], STANDING[2:]
+"""While the compressor runs these lie far apart: pressures of both sides that agree are those of a standing circuit."""
+
+_FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"))
+
+
+def mistaken_units(
+    readings: Readings, columns: Mapping[str, Column], job: Job | None, system: UnitSystem
+) -> Iterator[Fault]:
+    """Yield each channel that is logged in a wrong unit. Uses no row after the time at which it is known."""
+    if len(readings.minutes) < MINUTES:
+        return
+    for channel in ROOM:
+        if channel in readings.values and columns[channel].unit.symbol in ("degF", "degC"):
+            yield from _temperature(channel, columns[channel].unit.symbol, readings, system)
+    for channel in STANDING:
+        if channel in readings.values:
+            yield from _pressure(channel, columns[channel].unit.symbol, readings, job, system)
+
+
+def _temperature(channel: str, symbol: str, readings: Readings, system: UnitSystem) -> Iterator[Fault]:
+    minutes = readings.minutes
+    others = [c for c in ROOM if c in minutes and c != channel]
+    if len(others) < 2:
+        temperatures = (c for c, dimension in readings.dimensions.items() if dimension == "temperature")
+        others = [c for c in temperatures if c not in (channel, "oil_temperature", "cylinder_temperature")]
+    if len(others) < 2:
+        return
+    read = minutes[channel].to_numpy(dtype=float)
+    other = (read - 273.15 + 459.67) / 1.8 if symbol == "degC" else read * 1.8 - 459.67 + 273.15
+    rest = minutes[others]
+    middle = rest.median(axis=1).to_numpy(dtype=float)
+    close = (rest.max(axis=1) - rest.min(axis=1)).to_numpy(dtype=float) < APART_K
+    wrong = (np.abs(read - middle) > APART_K) & (np.abs(other - middle) < NEAR_K) & close
+    wrong &= rest.notna().sum(axis=1).to_numpy() >= 2
+    meant = "degC" if symbol == "degF" else "degF"
+    yield from _fault(channel, symbol, meant, "its neighbours", wrong, read - middle, readings, system)
+
+
+def _pressure(channel: str, symbol: str, readings: Readings, job: Job | None, system: UnitSystem) -> Iterator[Fault]:
+    family = next((family for family in _FAMILIES if symbol in family), None)
+    if family is None:
+        return
+    read = readings.minutes[channel].to_numpy(dtype=float)
+    rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
+    barometer = readings.barometer_pa[rows]
+    datum = barometer if family is _FAMILIES[0] else np.zeros(len(read))
+    faults: list[Fault] = []
+    for what, low, high in _expected(channel, readings, job, barometer):
+        for meant in (each for each in family if each != symbol):
+            other = (read - datum) * UNITS[meant].scale / UNITS[symbol].scale + datum
+            wrong = (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
+            apart = read - 0.5 * (low + high)
+            faults += _fault(channel, symbol, meant, what, wrong, apart, readings, system, "pressure")
+    yield from sorted(faults, key=lambda fault: fault.known_s)[:1]
+
+
+def _expected(
+    channel: str, readings: Readings, job: Job | None, barometer: np.ndarray
+) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
+    """Yield what tells the pressure of a standing circuit, with its bounds in each minute (NaN: not told)."""
+    minutes = readings.minutes
+    low = [c for c in LOW_SIDE if c in minutes and c != channel]
+    high = [c for c in HIGH_SIDE if c in minutes and c != channel]
+    if low and high:
+        rest = minutes[[*low, *high]].to_numpy(dtype=float)
+        least, most = np.fmin.reduce(rest, axis=1), np.fmax.reduce(rest, axis=1)
+        both = minutes[low].notna().any(axis=1).to_numpy() & minutes[high].notna().any(axis=1).to_numpy()
+        standing = np.where(both & (most - least < NEAR * least), 0.5 * (least + most), np.nan)
+        yield "the other pressures", standing * (1.0 - NEAR), standing * (1.0 + NEAR)
+    if job is None:
+        return
+    if job.pressure_test.pressure is not None and channel == "circuit_pressure":
+        test = np.array([job.pressure_test.pressure.absolute_pa(pa) for pa in barometer.tolist()])
+        held = minutes[channel].rolling(STATED_MINUTES)
+        steady = (held.max() - held.min() < NEAR * held.max()).to_numpy(dtype=bool)
+        test = np.where(steady & _within(readings, "pressure_test"), test, np.nan)
+        yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
+    rooms = [c for c in ROOM if c in minutes]
+    if job.circuit.refrigerant is None or len(rooms) < 2:
+        return
+    try:
+        fluid = refrigerant(job.circuit.refrigerant)
+    except InputError:
+        return
+    cold = minutes[rooms].min(axis=1).to_numpy(dtype=float) - SATURATION_K
+    warm = minutes[rooms].max(axis=1).to_numpy(dtype=float) + SATURATION_K
+    told = (warm - cold < ROOM_SPREAD_K + 2.0 * SATURATION_K) & _within(
+        readings, "at_rest", "recovery", first=2 * MINUTES
+    )
+    yield (
+        "the refrigerant at its temperature",
+        np.where(told, np.asarray(fluid.dew_pressure_pa(cold)), np.nan),
+        np.where(told, np.asarray(fluid.bubble_pressure_pa(warm)), np.nan),
+    )
+
+
+def _within(readings: Readings, *stages: str, first: float = np.inf) -> np.ndarray:
+    """Return which minutes lie in such stages of the journal, or in the `first` minutes of them."""
+    within = np.zeros(len(readings.minute_end_s), dtype=bool)
+    for stage, begin, end in readings.stages_s:
+        if stage in stages:
+            within |= (readings.minute_end_s > begin) & (readings.minute_end_s <= min(end, begin + 60.0 * first))
+    return within
+
+
+def _fault(
+    channel: str, symbol: str, meant: str, what: str, wrong: np.ndarray, apart: np.ndarray, readings: Readings,
+    system: UnitSystem, dimension: str = "temperature",
+) -> Iterator[Fault]:  # fmt: skip
+    """Yield the fault once the label was wrong for long enough."""
+    whole = np.flatnonzero(np.convolve(wrong, np.ones(MINUTES), "full")[: len(wrong)] >= MINUTES - 0.5)
+    if not len(whole):
+        return
+    last = int(whole[0])
+    known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[last])])
+    offset = Figure(float(np.median(apart[last - MINUTES + 1 : last + 1])), f"{dimension}_difference")
+    yield Fault(
+        "channel_jumped", channel, float(max(0.0, readings.minute_end_s[last - MINUTES + 1] - 60.0)), known, np.inf,
+        f"{name_of(channel)} is logged as {symbol} but agrees with {what} only as {meant} "
+        f"({offset.show(system, 2)} apart as it stands): correct the unit in the job. It is left out.",
+        offset,
+    )  # fmt: skip
