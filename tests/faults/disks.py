@@ -40,10 +40,10 @@ HEADER = "time,w0 [lb]\n"
 HEADERS = {READINGS_FILE: HEADER, JOURNAL_FILE: JOURNAL_HEADER}
 
 
-async def mark(folder: Path, name: str) -> bool:
+async def mark(folder: Path, name: str, text: str = "") -> bool:
     """Send a mark; return whether it was acknowledged."""
     try:
-        await asyncio.to_thread(send, folder, Entry("mark", "cylinder_on", name))
+        await asyncio.to_thread(send, folder, Entry("mark", "cylinder_on", name, text))
     except StandwatchError:
         return False
     return True
@@ -68,8 +68,8 @@ async def taped(folder: Path, seconds: float) -> tuple[list[Asked], list[tuple[i
     async with recording(Recorder(folder, disk=tape)):
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            name = f"mark {len(marks)} " + "x" * 300 * (len(marks) % 3)
-            if await mark(folder, name):
+            name = f"mark {len(marks)}"
+            if await mark(folder, name, "x" * 300 * (len(marks) % 3)):
                 marks.append((len(tape.asked), name))
             await asyncio.sleep(0.1)
     return tape.asked, marks
@@ -130,7 +130,7 @@ def judge_disk(
         tally.lost += had[len(kept) :].count(b"\n")
         tally.wrong += not final[name].startswith(kept)
         if name == JOURNAL_FILE:
-            tally.lost += sum(mark.encode() not in kept for mark in marks)
+            tally.lost += sum(f",{mark},".encode() not in kept for mark in marks)
     if tally.rounds % plan.times(40, 200) == 0:
         asyncio.run(resumed(folder, torn))
 
@@ -272,8 +272,8 @@ def full_disk(plan: Plan) -> Tally:
                     while True:
                         file.write(bytes(1024))
                 for _ in range(6):  # more than the last block takes
-                    name = f"mark {len(sent)} " + "x" * 900
-                    sent[name] = asyncio.create_task(mark(job, name))
+                    name = f"mark {len(sent)}"
+                    sent[name] = asyncio.create_task(mark(job, name, "x" * 900))
                 await asyncio.sleep(2.0)
                 assert not all(task.done() for task in sent.values()), "the disk is not full"
                 ballast.unlink()
