@@ -9,23 +9,47 @@ import pandas as pd
 
 from analysis.bins import Bins
 from analysis.fluids import Refrigerant, refrigerant
-from analysis.safe_fill import SafeFill, safe_fill
-from analysis.scale import Weighing
+from analysis.safe_fill import SafeFill, doubt, safe_fill
+from analysis.scale import Naming, Weighing
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import CylinderTable
+from analysis.vocabulary.units import UnitSystem
+
+LIGHTER_KG = 0.5
+"""A cylinder that weighs this much less than its stated tare is another one, or its tare is wrong."""
 
 
 @dataclass(frozen=True)
 class Stay:
-    """Rows of one load under one name: `rows` numbers rows of the frame; `limit` what it may weigh, None unknown."""
+    """One load under one name: `rows` numbers rows of the frame; `gross_kg` what it weighed in the first.
 
-    name: str
-    table: CylinderTable | None
-    load: int
+    `fill` and `gross_limit_kg` are what it may hold and weigh, None where that is not known; `guessed` when it is not
+    known which of the job's cylinders it is, and the lightest limit was taken.
+    """
+
+    naming: Naming
     rows: np.ndarray
+    gross_kg: float
+    zeroed: bool
     fill: SafeFill | None
     gross_limit_kg: float | None
     guessed: bool
+
+    @property
+    def name(self) -> str:
+        """The cylinder's name as it was known then."""
+        return self.naming.cylinder
+
+    @property
+    def table(self) -> CylinderTable | None:
+        """What the job says of it."""
+        return self.naming.table
+
+    @property
+    def lighter_than_tare(self) -> bool:
+        """Whether it weighs less than its stated tare."""
+        tare = None if self.table is None else self.table.tare_kg
+        return tare is not None and not self.zeroed and self.gross_kg < tare - LIGHTER_KG
 
 
 def fluid_of(table: CylinderTable | None, fluid: Refrigerant | None) -> Refrigerant | None:
@@ -35,10 +59,16 @@ def fluid_of(table: CylinderTable | None, fluid: Refrigerant | None) -> Refriger
     return refrigerant(table.refrigerant)
 
 
-def _limit_of(table: CylinderTable | None, fluid: Refrigerant | None) -> tuple[SafeFill, float] | None:
-    """Return the safe fill and the safe gross weight of a cylinder [kg], None when the job does not say enough."""
+def _limit_of(
+    table: CylinderTable | None, fluid: Refrigerant | None, system: UnitSystem, gross_kg: float
+) -> tuple[SafeFill, float] | None:
+    """Return the safe fill and the safe gross weight [kg] of a cylinder that weighs `gross_kg`, None when not known."""
     filled = fluid_of(table, fluid)
-    if table is None or filled is None or table.tare_kg is None or not table.water_capacity_kg:
+    if table is None or filled is None or doubt(table, system) is not None:
+        return None
+    assert table.tare_kg is not None
+    assert table.water_capacity_kg is not None
+    if gross_kg < table.tare_kg - LIGHTER_KG:
         return None
     fill = safe_fill(filled, table.water_capacity_kg)
     return fill, fill.gross_kg(table.tare_kg)
@@ -47,32 +77,27 @@ def _limit_of(table: CylinderTable | None, fluid: Refrigerant | None) -> tuple[S
 def stays_on_scale(stretch: Stretch, weighing: Weighing, fluid: Refrigerant | None) -> list[Stay]:
     """Return who stood on the scale in which rows, by what was known then."""
     index = pd.DatetimeIndex(stretch.frame.index)
-    load = weighing.load.to_numpy()
+    load, gross = weighing.load.to_numpy(), weighing.gross_kg.to_numpy(dtype=float)
+    system = stretch.job.job.units
     stays, named = [], set()
-    for i, (stamp, number, name, table) in enumerate(weighing.names):
-        later = next((n[0] for n in weighing.names[i + 1 :]), None)
-        first = int(index.searchsorted(stamp))
+    for i, naming in enumerate(weighing.names):
+        name, number, table = naming.cylinder, naming.load, naming.table
+        later = weighing.names[i + 1].time if i + 1 < len(weighing.names) else None
+        first = int(index.searchsorted(naming.time))
         last = len(index) if later is None else int(index.searchsorted(later))
         rows = np.flatnonzero(load[first:last] == number) + first
         named.add(name)
-        limit = None if weighing.loads[number].zeroed else _limit_of(table, fluid)
+        begin_kg = float(gross[rows[0]]) if len(rows) else np.nan
+        zeroed = weighing.loads[number].zeroed
+        limit = None if zeroed else _limit_of(table, fluid, system, begin_kg)
         guessed = False
-        if limit is None and table is None and not weighing.loads[number].zeroed:
+        if table is None and not zeroed and naming.by == "order":
             # not known which of the job's cylinders it is: the lightest limit of those that it may be
-            others = [_limit_of(t, fluid) for t in stretch.job.cylinder if t.id not in named]
+            others = [_limit_of(t, fluid, system, begin_kg) for t in stretch.job.cylinder if t.id not in named]
             limit = min((other for other in others if other is not None), key=lambda pair: pair[1], default=None)
             guessed = limit is not None
-        stays.append(
-            Stay(
-                name,
-                table,
-                number,
-                rows,
-                None if limit is None else limit[0],
-                None if limit is None else limit[1],
-                guessed,
-            )
-        )
+        fill, gross_limit_kg = (None, None) if limit is None else limit
+        stays.append(Stay(naming, rows, begin_kg, zeroed, fill, gross_limit_kg, guessed))
     return stays
 
 

@@ -11,15 +11,19 @@ import numpy as np
 import pandas as pd
 
 from analysis.cylinder_head import air, heating
-from analysis.cylinder_stays import Stay, stays_on_scale
+from analysis.cylinder_stays import LIGHTER_KG, Stay, stays_on_scale
 from analysis.fluids import Refrigerant
 from analysis.result import Figure, FigureValue, Finding, Level
-from analysis.safe_fill import cylinder_limits, unfit
+from analysis.safe_fill import cylinder_limits, doubt, unfit
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
 
 __all__ = ["cylinder_cautions", "cylinder_findings"]
 
+CONTENTS_KG = 1.5
+"""A cylinder that weighs this much more or less than tare and stated contents is worth a look."""
+UNKNOWN_S = 300.0
+"""A mark may come late: only after this time is a cylinder called unknown."""
 OVERFULL = 1.02
 """A cylinder that comes to a charging is called overfull from this share of its limit: the scale may be 2 % off."""
 
@@ -34,9 +38,9 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
     """
     fluid = stretch.fluid
     stays = stays_on_scale(stretch, weighing, fluid)
-    found = [*_changes(stretch, weighing, fluid), *_limits(stretch, weighing, stays)]
+    found = [*_changes(stretch, weighing, stays, fluid), *_limits(stretch, weighing, stays)]
     if weighing.sign > 0:
-        found += heating(stretch, weighing, stays)
+        found += [*_unknown(stretch, stays), *heating(stretch, weighing, stays)]
     found += air(stretch, weighing, stays, fluid)
     return tuple(sorted(found, key=lambda f: f.time))
 
@@ -44,72 +48,103 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
 def cylinder_cautions(stretch: Stretch, weighing: Weighing) -> tuple[str, ...]:
     """Return what could not be judged of the cylinders and why, one sentence each."""
     said = list(weighing.cautions)
-    tables = stretch.job.cylinder
+    tables, system = stretch.job.cylinder, stretch.job.job.units
+    if "cylinder_weight" in stretch.frame and not stretch.has("cylinder_weight"):
+        said.append("The scale's column is blank: nothing was weighed.")
+    elif stretch.has("cylinder_weight") and not any(load.confirmed for load in weighing.loads):
+        said.append("The scale never showed a cylinder that stood there: nothing was weighed.")
     if not tables:
         return (*said, "The job names no cylinder, so no safe fill is known: go by the marks on the cylinder.")
-    rule = cylinder_limits()
-    system = stretch.job.job.units
-    for table in tables:
-        missing = [
-            word
-            for word, value in (("tare", table.tare_kg), ("water capacity", table.water_capacity_kg))
-            if value is None
-        ]
-        if missing:
-            said.append(f"{table.id}: {' and '.join(missing)} not given, so its safe fill is not judged.")
-        elif not table.water_capacity_kg:
-            said.append(f"{table.id}: a water capacity of 0 cannot be; its safe fill is not judged.")
-        elif table.tare_kg is not None and not (
-            rule.tare_share_least <= table.tare_kg / table.water_capacity_kg <= rule.tare_share_most
-        ):
-            said.append(
-                f"{table.id}: a tare of {Figure(table.tare_kg, 'mass').show(system)} does not go with a water capacity "
-                f"of {Figure(table.water_capacity_kg, 'mass').show(system)}: check both and their units."
-            )
+    said += [why for table in tables if (why := doubt(table, system)) is not None]
+    seen = set()
     for load in weighing.loads:
-        tare = None if load.table is None else load.table.tare_kg
-        if tare is not None and not load.zeroed and load.begin_kg < tare - 0.5:
+        table = load.table
+        if table is None or table.tare_kg is None or load.zeroed or load.cylinder in seen:
+            continue
+        seen.add(load.cylinder)
+        weighs = f"{load.cylinder} weighs {Figure(load.begin_kg, 'mass').show(system)}"
+        stated = table.tare_kg + table.contents_kg
+        if load.begin_kg < table.tare_kg - LIGHTER_KG:
             said.append(
-                f"{load.cylinder} weighs {Figure(load.begin_kg, 'mass').show(system)}, less than its stated tare of "
-                f"{Figure(tare, 'mass').show(system)}: check the tare and the scale."
+                f"{weighs}, less than its stated tare of {Figure(table.tare_kg, 'mass').show(system)}: check the tare "
+                "and the scale; its safe fill is not judged."
+            )
+        elif table.contents_kg > 0.0 and abs(load.begin_kg - stated) > CONTENTS_KG:
+            said.append(
+                f"{weighs}, but tare and stated contents make {Figure(stated, 'mass').show(system)}: check both."
             )
     return tuple(dict.fromkeys(said))
 
 
-def _changes(stretch: Stretch, weighing: Weighing, fluid: Refrigerant | None) -> Iterator[Finding]:
-    system = stretch.job.job.units
-    way = "more" if weighing.sign > 0 else "less"
-    if weighing.names:
-        stamp, _, name, table = weighing.names[0]
-        why = () if table is None else unfit(table, fluid, stamp.date(), system)
-        if why:
-            yield Finding(
-                stamp, stamp, stretch.stage, "cylinder_changed", "alarm", " ".join(why) + " Take another cylinder.",
-                {"cylinder": name, "cause": "unfit"},
-            )  # fmt: skip
-    for change in weighing.changes:
-        moved = weighing.loads[change.load - 1].moved_kg
-        known = {"mark": "by its mark", "tare": "by its weight", "order": "not named in the journal"}
-        table = next((t for t in stretch.job.cylinder if t.id == change.new), None)
-        why = () if table is None else unfit(table, fluid, change.time.date(), system)
-        text = (
-            f"{change.old} is off with {Figure(moved, 'mass').show(system)} {way} in it; {change.new} "
-            f"({known[change.new_named_by]}) stands on the scale at {Figure(change.gross_kg, 'mass').show(system)}."
-        )
-        if change.seen == "mark":
-            text = f"{change.old} was changed for {change.new} by the mark alone: the scale showed nothing of it."
-        figures: dict[str, FigureValue] = {
-            "cylinder": change.new,
-            "previous": change.old,
-            "gross": Figure(change.gross_kg, "mass"),
-            "previous_gross": Figure(change.old_gross_kg, "mass"),
-            "moved": Figure(moved, "mass"),
-        }
-        if why:
-            figures["cause"] = "unfit"
-            text = " ".join([text, *why, "Take another cylinder."])
+def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refrigerant | None) -> Iterator[Finding]:
+    """Yield each change of cylinder, and once for a cylinder, when it is known, why it must not be used."""
+    system, filling = stretch.job.job.units, weighing.sign > 0
+    known = {"mark": "by its mark", "tare": "by its weight", "order": "not named in the journal"}
+    changed = {change.time: change for change in weighing.changes}
+    told: set[str] = set()
+    for stay in stays:
+        time, name = stay.naming.time, stay.name
+        change = changed.pop(time, None)
+        why = () if stay.table is None else unfit(stay.table, fluid, time.date(), system, filling=filling)
+        said, cause = [w.said for w in why], why[0].cause if why else ""
         level: Level = "alarm" if why else "info"
-        yield Finding(change.time, change.since, stretch.stage, "cylinder_changed", level, text, figures)
+        if why:
+            said.append("Take another cylinder.")
+        elif stay.lighter_than_tare and stay.table is not None and stay.table.tare_kg is not None:
+            weighs, tare = Figure(stay.gross_kg, "mass").show(system), Figure(stay.table.tare_kg, "mass").show(system)
+            level, cause = "caution", "tare"
+            said.append(
+                f"{name} weighs {weighs}, less than its stated tare of {tare}: check tare and scale. Its safe fill is "
+                "not judged; go by its marks."
+            )
+        figures: dict[str, FigureValue] = {"cylinder": name}
+        if name in told or not cause:
+            said, cause, level = [], "", "info"
+        else:
+            told.add(name)
+            figures["cause"] = cause
+        since = time
+        if change is not None:
+            since, moved = change.since, Figure(weighing.loads[change.load - 1].moved_kg, "mass")
+            figures |= {
+                "previous": change.old,
+                "gross": Figure(change.gross_kg, "mass"),
+                "previous_gross": Figure(change.old_gross_kg, "mass"),
+                "moved": moved,
+            }
+            text = (
+                f"{change.old} is off with {moved.show(system)} {'more' if filling else 'less'} in it; {change.new} "
+                f"({known[change.new_named_by]}) stands on the scale at {Figure(change.gross_kg, 'mass').show(system)}."
+            )
+            if change.seen == "mark":
+                text = f"{change.old} was changed for {change.new} by the mark alone: the scale showed nothing of it."
+            said.insert(0, text)
+        if said:
+            yield Finding(time, since, stretch.stage, "cylinder_changed", level, " ".join(said), figures)
+
+
+def _unknown(stretch: Stretch, stays: list[Stay]) -> Iterator[Finding]:
+    """Yield once a load when a cylinder is being filled of which nothing tells how much it may hold."""
+    if not stretch.job.cylinder:
+        return
+    index = pd.DatetimeIndex(stretch.frame.index)
+    told: set[str] = set()
+    for stay in stays:
+        if stay.fill is not None or stay.table is not None or stay.zeroed or stay.name in told or not len(stay.rows):
+            continue
+        late = stay.rows[index[stay.rows] >= stay.naming.time + pd.Timedelta(seconds=UNKNOWN_S)]
+        if not len(late):
+            continue
+        told.add(stay.name)
+        time = index[late[0]]
+        text = (
+            f"{stay.name} is none of the job's cylinders, so its safe fill cannot be told: go by the marks on it, or "
+            "name it in the job."
+        )
+        yield Finding(
+            time, stay.naming.time, stretch.stage, "cylinder_changed", "caution", text,
+            {"cylinder": stay.name, "cause": "unknown"},
+        )  # fmt: skip
 
 
 def _limits(stretch: Stretch, weighing: Weighing, stays: list[Stay]) -> Iterator[Finding]:

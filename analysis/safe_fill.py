@@ -219,34 +219,69 @@ def air_excess_pa(saturation_pa: float) -> float:
     return saturation_pa * share / (1.0 - share)
 
 
-def unfit(table: CylinderTable, fluid: Refrigerant | None, today: datetime.date, system: UnitSystem) -> tuple[str, ...]:
-    """Return why a cylinder must not be used for this refrigerant today, one sentence each; none when it may be.
+@dataclass(frozen=True)
+class Unfit:
+    """Why a cylinder must not be used: a word for it, and a sentence."""
 
-    `fluid` is what it is to hold. Judges the refrigerant that it is marked for, its service pressure and its retest
-    date, each where it is known.
+    cause: str
+    said: str
+
+
+def unfit(
+    table: CylinderTable, fluid: Refrigerant | None, today: datetime.date, system: UnitSystem, *, filling: bool = True
+) -> tuple[Unfit, ...]:
+    """Return why a cylinder must not be used for this refrigerant today; none when it may be.
+
+    `fluid` is what it is to hold, or what is to come out of it when not `filling`. Judges the refrigerant that it is
+    marked for, its service pressure and (for filling) its retest date, each where it is known.
     """
-    said = []
+    found = []
     if table.refrigerant is not None and fluid is not None:
         try:
             marked = refrigerant(table.refrigerant).name
         except UnknownRefrigerant:
             marked = table.refrigerant
         if marked != fluid.name:
-            said.append(f"{table.id} is for {marked}, not {fluid.name}: mixed refrigerant cannot be used again.")
+            mixed = "mixed refrigerant cannot be used again" if filling else "it does not belong into this circuit"
+            found.append(Unfit("refrigerant", f"{table.id} is for {marked}, not {fluid.name}: {mixed}."))
     if table.service_pressure is not None and fluid is not None:
         needed = service_pressure_needed_pa(fluid)
         if table.service_pressure.gauge_pa(STANDARD_ATMOSPHERE_PA) < 0.999 * needed:
-            said.append(
+            said = (
                 f"{table.id}: its service pressure is too low for {fluid.name}; "
                 f"{Figure(needed, 'gauge_pressure').show(system)} or more is needed (49 CFR 173.304a)."
             )
-    if table.retest_due is not None:
+            found.append(Unfit("service_pressure", said))
+    if table.retest_due is not None and filling:
         due = retest_date(table.retest_due)
         if due is None:
-            said.append(f"{table.id}: retest_due {table.retest_due!r} is no date; expected one such as 2029-05-01.")
+            said = f"{table.id}: retest_due {table.retest_due!r} is no date; expected one such as 2029-05-01."
+            found.append(Unfit("retest", said))
         elif due < today:
-            said.append(f"{table.id}: its retest was due on {due.isoformat()}; it must not be filled.")
-    return tuple(said)
+            said = f"{table.id}: its retest was due on {due.isoformat()}; it must not be filled."
+            found.append(Unfit("retest", said))
+    return tuple(found)
+
+
+def doubt(table: CylinderTable, system: UnitSystem) -> str | None:
+    """Return why the safe fill of a cylinder is not judged by what the job says of it, None when it can be."""
+    tare, capacity = table.tare_kg, table.water_capacity_kg
+    given = (("tare", tare), ("water capacity", capacity))
+    missing = " and ".join(word for word, value in given if value is None)
+    if missing:
+        return f"{table.id}: {missing} not given, so its safe fill is not judged."
+    for word, value in given:
+        if not value:
+            return f"{table.id}: a {word} of 0 cannot be; its safe fill is not judged."
+    assert tare is not None
+    assert capacity is not None
+    rule = cylinder_limits()
+    if not rule.tare_share_least <= tare / capacity <= rule.tare_share_most:
+        return (
+            f"{table.id}: a tare of {Figure(tare, 'mass').show(system)} does not go with a water capacity of "
+            f"{Figure(capacity, 'mass').show(system)}: check both and their units; its safe fill is not judged."
+        )
+    return None
 
 
 def retest_date(stated: datetime.date | str) -> datetime.date | None:

@@ -12,13 +12,12 @@ import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
-from analysis.scale_names import Load
+from analysis.scale_names import Load, Naming
 from analysis.scale_samples import SAMPLE_S, resolution_kg, samples
 from analysis.scale_tracker import Change, Tracker
 from analysis.stretch import Stretch, seconds
-from analysis.vocabulary.job import CylinderTable
 
-__all__ = ["Change", "Load", "Weighing", "weigh"]
+__all__ = ["Change", "Load", "Naming", "Weighing", "weigh"]
 
 RATE_S = 120.0
 """The mass rate is taken over this time."""
@@ -40,7 +39,7 @@ class Weighing:
     rate_kg_per_s : mass rate over the last `RATE_S`, at each row; NaN where not known.
     gross_kg : believed gross weight at each row; NaN while nothing, or nothing believable, stands there.
     load : number of the load in `loads` at each row, -1 where none.
-    names : name of the cylinder as it was known at each sample that changed it: (stamp, load, name, table).
+    names : what each load was called from when on.
     resolution_kg : smallest change that means anything, by the readings so far, at each row.
     sign : +1 recovery (mass into cylinders counts), -1 charging.
     cautions : what a reader has to know of the weighing, one sentence each.
@@ -52,7 +51,7 @@ class Weighing:
     rate_kg_per_s: pd.Series
     gross_kg: pd.Series
     load: pd.Series
-    names: tuple[tuple[pd.Timestamp, int, str, CylinderTable | None], ...]
+    names: tuple[Naming, ...]
     resolution_kg: pd.Series
     sign: float
     cautions: tuple[str, ...] = ()

@@ -46,12 +46,23 @@ class Load:
         return self.sign * (self.end_kg - self.begin_kg)
 
 
+@dataclass(frozen=True)
+class Naming:
+    """What a load (its number) was called from a moment on, how that was known, and what the job says of it."""
+
+    time: pd.Timestamp
+    load: int
+    cylinder: str
+    by: NamedBy
+    table: CylinderTable | None
+
+
 @dataclass
 class Names:
     """What marks and weights have told of cylinders so far."""
 
     cylinders: list[CylinderTable]
-    told: list[tuple[pd.Timestamp, int, str, CylinderTable | None]] = field(default_factory=list)
+    told: list[Naming] = field(default_factory=list)
     expected: dict[str, float] = field(default_factory=dict)  # gross weight each named cylinder should show
     next_id: str | None = None
     next_at: float = -np.inf
@@ -66,7 +77,7 @@ class Names:
         """Give the load `number` a name, as known from `stamp` on."""
         load.cylinder, load.named_by = name, by
         load.table = next((c for c in self.cylinders if c.id == name), None)
-        self.told.append((stamp, number, name, load.table))
+        self.told.append(Naming(stamp, number, name, by, load.table))
 
     def mark(
         self, at: float, subject: str, name: str, loads: list[Load], standing_s: float | None, stamp: pd.Timestamp

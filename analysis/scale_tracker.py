@@ -151,7 +151,12 @@ class Tracker:
             self._confirm(load, sample)
         there = load is not None and load.confirmed
         moved = self._done_kg + (load.moved_kg if load is not None and load.confirmed else 0.0)
-        gross = last.weight if there and last is not None and not self._run else np.nan
+        gross = np.nan
+        if there and last is not None:
+            gross = last.weight
+            if self._run:  # not believed yet; a cylinder that fills meanwhile still fills
+                shown = self._run[-1].weight
+                gross = min(shown, self._line(sample.at)) if shown >= last.weight else np.nan
         self.unsettled += bool(self._run)
         self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
 

@@ -80,10 +80,16 @@ def test_what_was_in_it_before_counts() -> None:
     assert kinds == ["cylinder_near_limit", "cylinder_at_limit"]
 
 
-def test_an_unnamed_cylinder_gets_the_lowest_limit_and_the_text_says_so() -> None:
-    found = told(filled(67.0, begin_lb=24.0, marks=()))
+def test_an_unnamed_cylinder_gets_the_lowest_limit_that_it_may_have_and_the_text_says_so() -> None:
+    found = told(filled(67.0, begin_lb=30.0, marks=()))
     assert [f.kind for f in found] == ["cylinder_near_limit", "cylinder_at_limit"]
     assert all("not known which" in f.text for f in found)
+
+
+@pytest.mark.parametrize("marks", [(), ((5, "mark", "cylinder_on", "Z"),)])
+def test_a_cylinder_that_is_none_of_the_jobs_has_no_limit_and_that_is_told(marks: tuple[()]) -> None:
+    found = told(filled(67.0, begin_lb=24.0, marks=marks))
+    assert [(f.kind, f.level, f.figures["cause"]) for f in found] == [("cylinder_changed", "caution", "unknown")]
 
 
 def test_an_overfull_cylinder_at_charging() -> None:
@@ -103,6 +109,25 @@ def test_unfit_cylinders_are_refused_at_once(change: dict[str, object], word: st
     found = told(filled(40.0, cylinder={**FIFTY, **change}))
     assert [(f.kind, f.level) for f in found] == [("cylinder_changed", "alarm")]
     assert word in found[0].text
+    late = told(filled(40.0, cylinder={**FIFTY, **change}, marks=((90, "mark", "cylinder_on", "A"),), begin_lb=31.0))
+    assert [f.level for f in late] == ["alarm"]
+
+
+def test_an_old_retest_date_does_not_keep_a_cylinder_from_being_emptied() -> None:
+    old = {**FIFTY, "retest_due": datetime.date(2025, 1, 1)}
+    assert told(filled(40.0, begin_lb=60.0, cylinder=old, stage="charging")) == []
+    wrong = told(filled(40.0, begin_lb=60.0, cylinder={**FIFTY, "refrigerant": "R-22"}, stage="charging"))
+    assert [(f.kind, f.level) for f in wrong] == [("cylinder_changed", "alarm")]
+
+
+def test_a_tare_above_gross_is_told_at_once_and_not_computed_with() -> None:
+    found = told(filled(67.0, cylinder={**FIFTY, "tare": "40 lb"}))
+    assert [(f.kind, f.level, f.figures["cause"]) for f in found] == [("cylinder_changed", "caution", "tare")]
+
+
+def test_a_water_capacity_in_another_unit_is_not_computed_with() -> None:
+    assert told(filled(67.0, cylinder={**FIFTY, "water_capacity": "47.6 oz"})) == []
+    assert told(filled(67.0, cylinder={**FIFTY, "water_capacity": "47.6 kg"})) == []
 
 
 def test_fit_cylinders_are_not() -> None:
