@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +13,7 @@ from analysis.result import Figure
 from analysis.running_figures import running_figures
 from analysis.startup import assess
 from analysis.stretch import Stretch
+from tests.benchmarks.startup_ensemble import found_windows, make_case, overlap
 from tests.support import START, assert_prefix_consistent, make_stretch
 
 PSI = 6894.757293
@@ -96,6 +99,56 @@ def test_hunting_is_never_steady_and_its_period_is_told() -> None:
     assert "suction superheat hunts with a period of about 1.7 min" in result.text
 
 
+def test_hunting_that_sets_in_ends_the_window_and_its_period_is_learnt() -> None:
+    """A cause learnt later comes as a further finding with the same beginning."""
+    stretch, _ = plant([(0, 0.7)], 70)
+    at = np.arange(len(stretch.frame))
+    swing = np.where(at >= 1_800, 3.0 * np.sin(2 * np.pi * at / 240.0), 0.0)
+    swung = stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + swing)
+    ends = [f for f in assess(replace(stretch, frame=swung)).findings if f.kind == "unsteady"]
+    assert ends[-1].figures["cause"] == "hunting"
+    period = ends[-1].figures["period"]
+    assert isinstance(period, Figure)
+    assert period.si == pytest.approx(240.0, rel=0.1)
+    assert all((f.since - START) / pd.Timedelta(minutes=1) == pytest.approx(30.0, abs=2.0) for f in ends)
+
+
+def test_a_slow_settling_says_what_moves_and_for_how_long() -> None:
+    stretch, _ = plant([(0, 0.7)], 10, lag_s=400.0)
+    result = assess(stretch)
+    assert result.verdict == "never_steady"
+    assert "moves by" in result.text
+    left = result.figures["time_to_steady"]
+    assert isinstance(left, Figure)
+    later, _ = plant([(0, 0.7)], 60, lag_s=400.0)
+    steady = next(f for f in assess(later).findings if f.kind == "steady")
+    assert (steady.since - START) / pd.Timedelta(seconds=1) == pytest.approx(600.0 + left.si - 300.0, abs=300.0)
+
+
+def test_steps_of_a_gauge_are_not_taken_for_movement() -> None:
+    """A gauge in steps of 1 psi on a low-pressure refrigerant moves its saturation by 3 K at once."""
+    fluid = refrigerant("R-1233zd(E)")
+    at = np.arange(0.0, 5_400.0, 1.0)
+    dew = 278.0 + 0.4 * np.sin(at / 3_000.0)
+    psi = (np.asarray(fluid.dew_pressure_pa(dew)) - 101_325.0) / PSI + np.random.default_rng(5).normal(0, 0.2, len(at))
+    logged = {
+        "suction_pressure": ("psig", np.round(psi)),
+        "suction_temperature": ("degF", np.round((dew + 5.0) * 1.8 - 459.67, 1)),
+        "compressor_load": ("%", np.full(len(at), 70.0)),
+    }
+    stretch = make_stretch("startup", at, logged, tables={"circuit": {"refrigerant": "R-1233zd(E)"}})
+    assert len(windows(stretch)) == 1
+    assert windows(stretch)[0][1] is None
+    assert assess(stretch).figures["suction_superheat"].si == pytest.approx(5.0, abs=0.5)  # type: ignore[union-attr]
+
+
+def test_windows_and_figures_of_the_ensemble() -> None:
+    """A few of its start-ups; see its table for all of them."""
+    cases = [make_case(seed) for seed in range(500, 508)]
+    both = [overlap(found_windows(case)[0], case.steady, float(case.seconds[-1])) for case in cases]
+    assert np.mean(both) >= 0.85
+
+
 def test_a_stopped_machine_is_not_steady() -> None:
     stretch, _ = plant([(0, 0.0)], 40)
     assert assess(stretch).verdict == "never_steady"
@@ -137,7 +190,7 @@ def test_findings_use_no_later_row() -> None:
 
 def test_a_probe_that_is_lost_does_not_stop_the_rest() -> None:
     stretch, superheat = plant([(0, 0.5)], 60)
-    stretch.frame.loc[stretch.frame.index[600:], "liquid_temperature"] = np.nan
-    result = assess(stretch)
+    lost = stretch.frame["liquid_temperature"].where(np.arange(len(stretch.frame)) < 600)
+    result = assess(replace(stretch, frame=stretch.frame.assign(liquid_temperature=lost)))
     assert result.verdict == "steady_in_limits"
     assert result.figures["suction_superheat"].si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]

@@ -1,0 +1,322 @@
+"""How still the figures of a running circuit stand: scatter and drift against what the instruments themselves do.
+
+Rows are gathered into bins of twenty seconds; the last five minutes of each figure are fitted with a line. What the
+line leaves, less the noise that neighbouring rows show and the step in which the instruments move, is movement of the
+circuit; if it comes and goes with one period, the circuit hunts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analysis.bins import frame_medians
+from analysis.fluids import Refrigerant
+from analysis.running_figures import running_figures
+from analysis.stretch import Stretch, seconds
+from analysis.vocabulary.job import STARTUP_FIGURES
+
+BIN_S = 20.0
+WINDOW_S = 300.0
+"""Five minutes without movement make a window (common practice)."""
+WINDOWS_S = (WINDOW_S, 2.0 * WINDOW_S, 4.0 * WINDOW_S)
+"""Where noise hides the drift over five minutes, twice and four times as long is looked back upon."""
+LEAST_PARTS = 4
+"""Bins with readings that a window needs."""
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """How much a quantity may do while steady: `scatter` about its trend, `drift` over a window, `departure`."""
+
+    scatter: float
+    drift: float
+    departure: float
+
+
+# Common practice of the trade, no published source: half a kelvin is what a field probe can tell.
+TOLERANCES: Mapping[str, Tolerance] = {
+    "suction_superheat": Tolerance(0.6, 0.45, 1.2),
+    "discharge_superheat": Tolerance(0.9, 0.8, 2.4),
+    "subcooling": Tolerance(0.6, 0.45, 1.2),
+    "evaporator_approach": Tolerance(0.5, 0.4, 1.0),
+    "condenser_approach": Tolerance(0.5, 0.4, 1.0),
+    "oil_filter_drop": Tolerance(7e3, 7e3, 20e3),
+    "compressor_load": Tolerance(0.015, 0.02, 0.03),
+}
+RUNNING_LOAD = 0.03
+RUNNING_PRESSURE_RATIO = 1.25
+"""Where no load is logged: a stopped circuit equalises towards 1, a running one stands well above."""
+
+FLICKER = {"temperature": 0.3, "pressure": 3e3, "fraction": 0.01}
+"""More noise than this [K, Pa, part] is not put down to an instrument but to the circuit (common practice)."""
+SMALLEST_STEP = {"temperature": 1e-3, "pressure": 10.0, "fraction": 1e-5}
+
+HUNT_S = 2_400.0
+HUNT_LEAST_S, HUNT_MOST_S = 45.0, 780.0
+"""Expansion valves hunt by a minute to ten (common practice)."""
+HUNT_CYCLES = 2.5
+HUNT_PART = 0.5
+"""Cycles that must be seen, and the part of the movement that they must make up."""
+HUNTERS = ("suction_superheat", "subcooling", "discharge_superheat", "evaporator_approach", "compressor_load")
+
+
+@dataclass(frozen=True)
+class Course:
+    """Figures of a running circuit, bin by bin; every array and frame has one row a bin that holds rows.
+
+    Attributes
+    ----------
+    end_s, known : end of each bin in seconds since the stage began, and the first row after it.
+    figures : the judged figures and the load, SI.
+    judged : names of the figures among them.
+    noise : standard error of each in one bin, from the instruments alone.
+    scatter, drift : about and along the line through the five minutes before [SI, SI per five minutes].
+    stood_s : for how long all have stood still, 0 where one of them does not, shape (n,).
+    swinging : whether one of them scatters too much, shape (n,).
+    running : whether the compressor runs, shape (n,).
+    """
+
+    end_s: np.ndarray
+    known: pd.DatetimeIndex
+    figures: pd.DataFrame
+    judged: list[str]
+    noise: pd.DataFrame
+    scatter: pd.DataFrame
+    drift: pd.DataFrame
+    stood_s: np.ndarray
+    swinging: np.ndarray
+    running: np.ndarray
+
+
+def course_of(stretch: Stretch) -> Course:
+    """Return the figures of a stage by bins, and how still they stand; no bin uses a later row than its own."""
+    channels = [str(c) for c in stretch.frame]
+    bins = frame_medians(stretch.frame, stretch.begin, channels, BIN_S)
+    means, error = _levels(stretch, bins.medians)
+    figures = running_figures(means, stretch.fluid)
+    figures = figures.where(figures.abs() < np.inf)
+    judged = [str(name) for name in figures]
+    noise = _propagated(means, error, figures, stretch.fluid)
+    if "compressor_load" in means and judged:
+        figures["compressor_load"] = means["compressor_load"]
+        noise["compressor_load"] = error["compressor_load"]
+    scatter, drift, stood_s, swinging = _trend(figures, noise, bins.end_s)
+    return Course(
+        bins.end_s, bins.known, figures, judged, noise, scatter, drift, stood_s, swinging, _running(bins.medians)
+    )
+
+
+def _levels(stretch: Stretch, medians: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the mean of each channel in each bin, spikes clipped, and its standard error by noise and step.
+
+    A mean, since between two steps of an instrument a median knows only one of them.
+    """
+    at = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
+    number = np.floor(at / BIN_S).astype(np.int64)
+    length = int(WINDOW_S / BIN_S)
+    means, errors = {}, {}
+    for name in medians:
+        channel = str(name)
+        dimension = stretch.columns[channel].unit.dimension if channel in stretch.columns else ""
+        values = stretch.frame[channel]
+        middle = medians[channel].reindex(number).to_numpy(dtype=float)
+        raw = values.to_numpy(dtype=float)
+        apart = pd.Series(raw - middle)
+        most = 4.0 * apart.abs().groupby(number).mean().reindex(number).to_numpy(dtype=float)
+        clipped = pd.Series(middle + np.clip(apart.to_numpy(), -most, most)).groupby(number)
+        means[channel] = clipped.mean().reindex(medians.index)
+        count = clipped.count().reindex(medians.index).clip(lower=1)
+        shown = raw - _datum(stretch, channel)
+        steps = pd.Series(np.abs(np.diff(shown, prepend=np.nan)))
+        squares = (steps**2).groupby(number).mean().reindex(medians.index).rolling(length, min_periods=1).mean() / 2.0
+        cap = FLICKER.get(dimension, np.inf)
+        step = steps.where(steps > SMALLEST_STEP.get(dimension, 0.0)).groupby(number).min().reindex(medians.index)
+        quantum = step.cummin().ffill().fillna(0.0).clip(upper=2.5 * cap)
+        errors[channel] = np.sqrt(squares.fillna(0.0).clip(upper=cap**2) / count + quantum**2 / 8.0)
+    return pd.DataFrame(means, index=medians.index), pd.DataFrame(errors, index=medians.index)
+
+
+def _datum(stretch: Stretch, channel: str) -> np.ndarray | float:
+    """Return what made a gauge's numbers absolute: an instrument's steps are in its own numbers."""
+    column = stretch.columns.get(channel)
+    if column is None or column.unit.datum != "gauge":
+        return 0.0
+    return stretch.barometer_pa.to_numpy(dtype=float)
+
+
+def _propagated(
+    means: pd.DataFrame, error: pd.DataFrame, figures: pd.DataFrame, fluid: Refrigerant | None
+) -> pd.DataFrame:
+    """Return the standard error of each figure: moved by each channel's own error in turn."""
+    total = figures * 0.0
+    for channel in error:
+        if not len(figures.columns) or not str(channel).endswith(("pressure", "temperature", "_filter")):
+            continue
+        moved = running_figures(means.assign(**{str(channel): means[channel] + error[channel]}), fluid)
+        total += (moved - figures) ** 2
+    return total**0.5
+
+
+@dataclass(frozen=True)
+class _Line:
+    """Lines through the last `length` bins: scatter about them, drift in five minutes and its standard error."""
+
+    scatter: pd.Series
+    drift: pd.Series
+    error: pd.Series
+    filled: pd.Series
+
+
+def _lines(values: pd.Series, length: int) -> _Line:
+    number = pd.Series(np.arange(len(values), dtype=float), index=values.index)
+    there = number.where(values.notna())
+    rolled, along = (one.rolling(length, min_periods=LEAST_PARTS) for one in (values, there))
+    spread = along.var(ddof=0)
+    slope = rolled.cov(there, ddof=0) / spread
+    left = (rolled.var(ddof=0) - slope**2 * spread).clip(lower=0.0)
+    count = values.rolling(length, min_periods=1).count()
+    scatter = (left * count / (count - 2.0).clip(lower=1.0)) ** 0.5
+    five = WINDOW_S / BIN_S
+    error = scatter / (spread * count.clip(lower=1.0)) ** 0.5 * five
+    return _Line(
+        scatter, slope * five, error, (along.max() - along.min() >= 0.75 * (length - 1)) & (count >= LEAST_PARTS)
+    )
+
+
+def _trend(
+    figures: pd.DataFrame, noise: pd.DataFrame, end_s: np.ndarray
+) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray, np.ndarray]:
+    """Return scatter and drift, for how long all have stood still by the end of each bin [s], and who swings.
+
+    A figure stands still by the shortest window in which its drift is known well enough.
+    """
+    place = np.rint(end_s / BIN_S).astype(np.int64)
+    grid = range(int(place[0]), int(place[-1]) + 1) if len(place) else range(0)
+    full, error = figures.set_axis(place).reindex(grid), noise.set_axis(place).reindex(grid)
+    scatter, drift = pd.DataFrame(index=full.index), pd.DataFrame(index=full.index)
+    stood, known = np.full(len(full), np.inf), np.zeros(len(full), dtype=bool)
+    swinging = np.zeros(len(full), dtype=bool)
+    for name in full:
+        tolerance = TOLERANCES[str(name)]
+        still = np.zeros(len(full), dtype=bool)
+        open_, there = np.ones(len(full), dtype=bool), np.zeros(len(full), dtype=bool)
+        since = np.zeros(len(full))
+        for window_s in WINDOWS_S:
+            line = _lines(full[name], int(window_s / BIN_S))
+            own = error[name].rolling(int(window_s / BIN_S), min_periods=1).mean()
+            swing = (line.scatter**2 - 2.0 * own**2).clip(lower=0.0) ** 0.5
+            sure = (line.error <= 0.5 * tolerance.drift).to_numpy() | (window_s == WINDOWS_S[-1])
+            stands = (swing <= tolerance.scatter) & (line.drift.abs() - line.error <= tolerance.drift) & line.filled
+            now = open_ & sure & line.filled.to_numpy()
+            still |= now & stands.to_numpy()
+            since = np.where(now, window_s, since)
+            open_ &= ~now
+            if window_s == WINDOW_S:
+                scatter[name], drift[name] = line.scatter, line.drift
+                swinging |= (swing > tolerance.scatter).to_numpy(dtype=bool)
+                there = line.scatter.notna().to_numpy()
+        number = np.arange(len(full))
+        moved = np.maximum.accumulate(np.where(still, -1, number))
+        stood = np.where(there, np.minimum(stood, np.where(still, (number - moved - 1) * BIN_S + since, 0.0)), stood)
+        known |= there & (name != "compressor_load")
+    rows = np.searchsorted(full.index.to_numpy(), place)
+    return scatter.iloc[rows], drift.iloc[rows], np.where(known, stood, 0.0)[rows], swinging[rows]
+
+
+def _running(medians: pd.DataFrame) -> np.ndarray:
+    """Return for each bin whether the compressor runs, shape (n,)."""
+    if "compressor_load" in medians:
+        return medians["compressor_load"].ffill(limit=3).to_numpy(dtype=float) > RUNNING_LOAD
+    if "discharge_pressure" in medians and "suction_pressure" in medians:
+        ratio = (medians["discharge_pressure"] / medians["suction_pressure"]).ffill(limit=3)
+        return ratio.to_numpy(dtype=float) > RUNNING_PRESSURE_RATIO
+    return np.ones(len(medians), dtype=bool)
+
+
+@dataclass(frozen=True)
+class Hunting:
+    """A swing with one period, and of which figure."""
+
+    figure: str
+    period_s: float
+
+    def said(self) -> str:
+        """Return it as words."""
+        return f"{self.figure.replace('_', ' ')} hunts with a period of about {self.period_s / 60:.1f} min"
+
+
+def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
+    """Return what swings over the last minutes before bin `k`, and its period; None where nothing surely does.
+
+    Uses up to forty minutes, none before `since_s`. The period is that of the sine, fitted beside a parabola by least
+    squares, that explains most (a periodogram for uneven times).
+    """
+    first = int(np.searchsorted(course.end_s, max(since_s, course.end_s[k] - HUNT_S), side="right"))
+    for name in HUNTERS:
+        if name not in course.figures:
+            continue
+        values = course.figures[name].to_numpy(dtype=float)[first : k + 1]
+        there = ~np.isnan(values)
+        at = course.end_s[first : k + 1][there]
+        if len(at) < 12:
+            continue
+        own = float(np.nanmean(course.noise[name].to_numpy(dtype=float)[first : k + 1]))
+        least = TOLERANCES[name].scatter ** 2 + own**2
+        if np.var(values[there]) < least:
+            continue
+        interval, span = float(np.median(np.diff(at))), float(np.ptp(at))
+        longest = min(span / HUNT_CYCLES, HUNT_MOST_S)
+        shortest = max(HUNT_LEAST_S, 2.1 * interval)
+        if longest <= shortest:
+            continue
+        scaled = 2.0 * (at - at[0]) / span - 1.0
+        swing = values[there] - np.polynomial.Polynomial.fit(scaled, values[there], 2)(scaled)
+        power = float(np.mean(swing**2))
+        if power < least:
+            continue
+        frequency = np.arange(1.0 / longest, 1.0 / shortest, 0.15 / span)
+        phase = 2.0 * np.pi * np.outer(frequency, at)
+        cosine, sine = np.cos(phase), np.sin(phase)
+        cc, ss, cs = (cosine**2).sum(axis=1), (sine**2).sum(axis=1), (cosine * sine).sum(axis=1)
+        xc, xs = cosine @ swing, sine @ swing
+        explained = (xc**2 * ss - 2.0 * xc * xs * cs + xs**2 * cc) / np.maximum(cc * ss - cs**2, 1e-9)
+        best = int(np.argmax(explained))
+        if explained[best] < HUNT_PART * power * len(swing):
+            continue
+        period_s = float(1.0 / frequency[best])
+        lately = swing[at > at[-1] - max(1.1 * period_s, 4.0 * interval)]
+        if np.ptp(lately) > np.sqrt(2.0 * power):  # it has not died down
+            return Hunting(name, period_s)
+    return None
+
+
+def minutes_left(course: Course, name: str, k: int) -> float | None:
+    """Return in how many minutes a figure's drift will be small enough at this trend, None where it cannot be told.
+
+    Two windows that follow each other give the ratio by which the drift shrinks (an exponential approach).
+    """
+    now = abs(float(course.drift[name].iloc[k])) / TOLERANCES[name].drift
+    before_k = int(np.searchsorted(course.end_s, course.end_s[k] - WINDOW_S))
+    before = abs(float(course.drift[name].iloc[before_k])) / TOLERANCES[name].drift
+    if now <= 1.0:
+        return 0.0
+    if not now < 0.9 * before:
+        return None
+    return float(WINDOW_S / 60.0 * np.log(now) / np.log(before / now))
+
+
+def unsteady_figures(course: Course, k: int) -> list[str]:
+    """Return the figures that do not stand still at bin `k`, the one that moves most first."""
+    excess = {
+        name: max(
+            abs(float(course.drift[name].iloc[k])) / TOLERANCES[name].drift,
+            float(course.scatter[name].iloc[k]) / TOLERANCES[name].scatter,
+        )
+        for name in course.figures
+        if name in STARTUP_FIGURES and not np.isnan(course.drift[name].iloc[k])
+    }
+    return sorted((name for name, part in excess.items() if part > 1.0), key=lambda name: -excess[name])
