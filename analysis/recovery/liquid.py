@@ -72,14 +72,18 @@ SLOWEST_S = 10_000.0
 """Without a scale: slower than this, in seconds for a fall by e, is no vapour-only fall worth the name."""
 NOT_ICE_K = 15.0
 """Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
-BOILS, BOILS_GUESSED = 0.5, 0.35
-"""Self-chilling: this share of what left must have boiled; less where the volume was taken as large as can be."""
-CHILL_K, CHILL_S = 4.0, 300.0
+BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
+"""Self-chilling: this share of what left must have boiled; less where the volume was taken as large as can be, and
+less where the plate misses more than pocket and oil hold."""
+MUCH = 0.1
+"""That share of the plate's charge."""
+CHILL_K, CHILL_S = 5.0, 300.0
 """Self-chilling: a depression well beyond the 5 degF rule, this long, with more mass than vapour can give."""
 
-COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 300.0
+COLD_BOILS, COLD_S, COLD_STAYS_S, COLD_SURE = 1.3, 600.0, 300.0, 1.1
 """Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
-where the plate leaves room for it, however dry the balance looked before."""
+where the plate leaves room for it, however dry the balance looked before; so is an apparent volume that is surely so
+many times the stated one."""
 COLD_SHORT = 0.003
 """Share of the plate's charge that has to be missing for that."""
 
@@ -135,8 +139,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
     stated = job.circuit.internal_volume_m3
     charge = job.circuit.charge_kg
-    dry, soft, shape, deep, wet, against, more, lately = (np.zeros(n, dtype=bool) for _ in range(8))
-    absent = np.full(n, np.inf)
+    dry, soft, shape, deep, against, more, sure, lately = (np.zeros(n, dtype=bool) for _ in range(8))
+    absent, boiled = np.full(n, np.inf), np.full(n, np.nan)
     from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
     volume = np.full(n, np.nan if stated is None else stated)
     run, seen = np.zeros(n), np.full(n, np.nan)
@@ -164,6 +168,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 since = depression[span.begin] >= GONE_K
                 seen[part] = np.where(known & (since | (span is spans[0])), span.middle, seen[part])
                 more[part] |= (span.low > SEEN_MORE * stated) & since
+                sure[part] |= (span.low > COLD_SURE * stated) & since
             half, whole = spans[2], spans[3]
             excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
             usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & _steady_fall(spans)
@@ -176,7 +181,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             most = float(knee[-1])
             lately[part] = _no_more(spans[1])
             for span in spans[:3]:
-                tight = (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
+                tight = (span.low > 0.0) & (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
                 dry[part] |= alike
                 deep[part] |= alike & _no_more(span)
@@ -189,15 +194,17 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         past = np.maximum(before(at, CHILL_S), 0)
         gained = moved - moved[past]
         vapour = room * np.maximum(density[past] - density, 0.0)
-        boils = BOILS if stated is not None else BOILS_GUESSED
-        chilled = _stayed(at, depression[part] >= CHILL_K, CHILL_S)
-        wet[part] = chilled & (gained > 4.0 * ticks.mass_resolution_kg[part]) & (gained - vapour > boils * gained)
-    shallow = depression < GONE_K
-    soft = _latched(soft, shallow) | _latched(shape, shallow | against)
+        weighed = gained > 4.0 * ticks.mass_resolution_kg[part]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            boiled[part] = np.where(weighed, 1.0 - vapour / gained, np.nan)
     volume = _held_on(volume)
     vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0) * (1.0 if stated is not None else 1.0 - GUESSED)
     share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
+    shallow, much = depression < GONE_K, unaccounted >= MUCH
+    soft = _latched(soft, shallow | (against & much)) | _latched(shape, shallow | against)
+    least = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
+    wet = _stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (boiled > least)
     # a stated volume that is too large would stand for liquid: where the balance shows less, the mean of both counts
     less = np.fmax(1.0 - _held_on(seen) / volume, 0.0) / 2.0
     closes = unaccounted + np.nan_to_num(less) * vapour * share
@@ -207,7 +214,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         soft & lately & (vapour * share <= LITTLE_VAPOUR)
     )
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
-    pocket_boils = _stayed(ticks.at_s, _boils(ticks, run, volume) & room_left & ~dry, COLD_STAYS_S)
+    pocket_boils = _stayed(ticks.at_s, ((_boils(ticks, run, volume) & ~dry) | sure) & room_left, COLD_STAYS_S)
     lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
     chilled_before = np.maximum.accumulate(wet & ~soft) if n else wet
     short = (

@@ -24,8 +24,10 @@ SLOW_S = 600.0
 """Twice that rise within this time does not happen either."""
 FALL = 0.008
 """A fall of this share within `LOOK_S` does not happen while it stands."""
-KINK_S, KINK_FALL, KINK_LEFT = 150.0, 0.02, 0.1
-"""A fall that goes on for twice this time and then drops to this share of what was expected, was stopped."""
+KINK_S, LONG_KINK_S, KINK_FALL, KINK_LEFT = 150.0, 600.0, 0.02, 0.1
+"""A fall that goes on for twice one of these times and then drops to this share of what was expected, was stopped."""
+STOOD_S = 600.0
+"""Flow is what exceeds the highest mass of this time."""
 CREEP_KG = 0.05
 """What a standing load may gain within `LOOK_S` by the scale's own creep and a hose that warms; common practice."""
 STILL = 0.08
@@ -86,12 +88,15 @@ def standing(ticks: Ticks) -> np.ndarray:
     rises |= some & (slowly > np.maximum(2.0 * RISE * pressure, 2.0 * resolution))
     scale = np.isfinite(ticks.moved_kg) & np.isfinite(ticks.moved_kg[old])
     moved = ticks.moved_kg - ticks.moved_kg[old]
-    # a scale creeps by some grams under a hose; a pause that was marked is not given up for that
-    some_mass = scale & some & (moved > 2.0 * ticks.mass_resolution_kg + np.where(ticks.marked == 1.0, CREEP_KG, 0.0))
+    # a number that flickers is no flow: what comes over exceeds what stood there; a scale creeps by some grams under
+    # a hose, and a pause that was marked is not given up for that
+    stood = pd.Series(ticks.moved_kg, index=pd.to_timedelta(ticks.at_s, unit="s")).rolling(f"{STOOD_S:.0f}s").max()
+    above = ticks.moved_kg - stood.to_numpy(dtype=float)[old]
+    some_mass = scale & some & (above > 2.0 * ticks.mass_resolution_kg + np.where(ticks.marked == 1.0, CREEP_KG, 0.0))
     longer = before(ticks.at_s, 5 * LOOK_S)
     lately = np.where(longer >= 0, ticks.moved_kg[old] - ticks.moved_kg[np.maximum(longer, 0)], np.nan) / 4.0
     no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
-    kink = _kink(ticks)
+    kink = _kink(ticks, KINK_S) | _kink(ticks, LONG_KINK_S)
     stands = np.zeros(n, dtype=bool)
     now = False
     mark = np.nan
@@ -115,14 +120,14 @@ def standing(ticks: Ticks) -> np.ndarray:
     return stands
 
 
-def _kink(ticks: Ticks) -> np.ndarray:
-    """Return where a pressure that fell steadily has stopped at once, shape (n,) of bool."""
-    near, middle, far = (before(ticks.at_s, times * KINK_S) for times in (1.0, 2.0, 3.0))
+def _kink(ticks: Ticks, long_s: float) -> np.ndarray:
+    """Return where a pressure that fell steadily has stopped at once, `long_s` ago, shape (n,) of bool."""
+    near, middle, far = (before(ticks.at_s, times * long_s) for times in (1.0, 2.0, 3.0))
     i, h, j = np.maximum(near, 0), np.maximum(middle, 0), np.maximum(far, 0)
     log = np.log(ticks.pressure_pa)
     expected = (log[j] - log[i]) / np.maximum(ticks.at_s[i] - ticks.at_s[j], 1.0) * (ticks.at_s - ticks.at_s[i])
     least = np.maximum(KINK_FALL, 3.0 * ticks.resolution_pa / ticks.pressure_pa)
-    whole = (far >= 0) & (ticks.at_s - ticks.at_s[j] < 5.0 * KINK_S)
+    whole = (far >= 0) & (ticks.at_s - ticks.at_s[j] < 5.0 * long_s)
     steady = np.minimum(log[j] - log[h], log[h] - log[i]) > 0.5 * expected
     return np.asarray(whole & steady & (expected > least) & (log[i] - log < KINK_LEFT * expected))
 

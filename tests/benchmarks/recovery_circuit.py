@@ -281,7 +281,9 @@ def simulate(case: Case) -> Run:
         paused=table[:, 6] >= 0,
         recovered=moved,
         pull_s=pull_s,
-        breaks="cylinder_weight" in case.channels and case.liquid_rate * (1.0 - case.fade) >= 5.0 * vapour,
+        breaks="cylinder_weight" in case.channels
+        and case.liquid_rate * (1.0 - case.fade) >= 5.0 * vapour
+        and case.liquid_rate <= 60.0 * vapour,
         resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
     )
 

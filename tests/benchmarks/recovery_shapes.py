@@ -91,6 +91,7 @@ def simulate_shape(case: Shape) -> Run:
             pressure = saturations[key]
             step = min(dt * (case.liquid_rate if pulls else boil * pressure / rest_pa), liquid)
             liquid = max(liquid - step + case.volume * (held - density(pressure)), 0.0)
+            liquid = 0.0 if liquid < 1e-4 * case.plate else liquid
             moved += step
             held = density(pressure)
         elif not pausing:
@@ -133,7 +134,7 @@ def simulate_shape(case: Shape) -> Run:
         paused=table[:, 5] > 0.0,
         recovered=moved,
         pull_s=pull_s,
-        breaks="cylinder_weight" in case.channels and case.liquid_rate >= 5.0 * boil,
+        breaks="cylinder_weight" in case.channels and 5.0 * boil <= case.liquid_rate <= 60.0 * boil,
         resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
     )
 

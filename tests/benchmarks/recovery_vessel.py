@@ -151,11 +151,12 @@ def simulate_vessel(case: Vessel) -> Run:
         if not pausing:
             left = barrel / charge - case.reach
             pulling = pulling and left > 0.1 * case.froth
+            if left < 0.4 * case.froth or not pulling:
+                pull_s = min(pull_s, now)
             if pulling:
                 liquid_rate = case.liquid_rate * (min(left / case.froth, 1.0) if case.froth > 0.0 else 1.0)
             else:
-                if not np.isfinite(pull_s):
-                    pull_s, boiling_from = now, barrel
+                boiling_from = max(boiling_from, barrel)
                 vapour_rate, inlet = _machine(case, pressure, density, bubble(cylinder_t) * 1.03)
                 seen_drop = case.gauge_on_hose * (pressure - inlet)
             if pressure - seen_drop <= case.stop_pa or now > case.longest:
@@ -256,7 +257,9 @@ def simulate_vessel(case: Vessel) -> Run:
         paused=table[:, 7] > 0.0,
         recovered=moved,
         pull_s=pull_s,
-        breaks="cylinder_weight" in case.channels and case.liquid_rate >= 5.0 * suction and case.froth < 0.05,
+        breaks="cylinder_weight" in case.channels
+        and 5.0 * suction <= case.liquid_rate <= 60.0 * suction
+        and case.froth < 0.05,
         resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
     )
 
