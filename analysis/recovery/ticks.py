@@ -24,7 +24,7 @@ PLATEAU_S = 180.0
 """Without a water temperature the circuit's own steadiest saturation stands for it: highest median of this length."""
 HIGHEST_PA = 8e6
 """A circuit pressure above this is no reading: nothing in the trade stands it."""
-LEAST_STEP_PA, LEAST_STEP_KG = 0.01 * UNITS["micron"].scale, 1e-4
+LEAST_STEP_PA = 0.01 * UNITS["micron"].scale
 """A step smaller than this is arithmetic, not an instrument's."""
 
 Floats = np.ndarray
@@ -108,9 +108,7 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         at_s=at,
         known=known,
         pressure_pa=pressure,
-        resolution_pa=np.maximum(
-            _noise(pressure, 7e3) * 2.0, 0.6 * _quantum(stretch, "circuit_pressure", LEAST_STEP_PA, at)
-        ),
+        resolution_pa=np.maximum(_noise(pressure, 7e3) * 2.0, 0.6 * _quantum(stretch, at)),
         bubble_k=bubble,
         dew_k=dew,
         reference_k=reference,
@@ -161,16 +159,16 @@ def _noise(values: Floats, most: float) -> Floats:
     return np.asarray(scatter.ffill(), dtype=float)
 
 
-def _quantum(stretch: Stretch, channel: str, least: float, at_s: Floats) -> Floats:
-    """Return the smallest step over `least` that a channel has shown so far, 0 before it moved, shape (n,)."""
-    column = stretch.columns.get(channel)
-    shown = stretch.frame[channel].to_numpy(dtype=float)
+def _quantum(stretch: Stretch, at_s: Floats) -> Floats:
+    """Return the smallest step that the gauge has shown so far [Pa], 0 before it moved, shape (n,)."""
+    column = stretch.columns.get("circuit_pressure")
+    shown = stretch.frame["circuit_pressure"].to_numpy(dtype=float)
     if column is not None and column.unit.datum in ("gauge", "vacuum"):
         shown = shown - stretch.barometer_pa.to_numpy(dtype=float)
     at = _since(stretch.frame.index, stretch)
     finite = np.isfinite(shown)
     at, step = at[finite], np.abs(np.diff(shown[finite], prepend=np.nan))
-    smallest = np.minimum.accumulate(np.where(step > least, step, np.inf))
+    smallest = np.minimum.accumulate(np.where(step > LEAST_STEP_PA, step, np.inf))
     i = np.searchsorted(at, at_s, side="right") - 1
     found = smallest[np.maximum(i, 0)] if len(smallest) else np.full(len(at_s), np.inf)
     return np.where(np.isfinite(found) & (i >= 0), found, 0.0)
