@@ -47,7 +47,7 @@ def status_line(state: dict[str, Any] | None, rows_age_s: float | None, now: flo
     return one_line(" · ".join(parts))
 
 
-def headline(text: str, verdict: str) -> tuple[str, str]:
+def headline(text: str, verdict: str, longest: int = LONGEST_HEADLINE) -> tuple[str, str]:
     """Return a text as one short sentence, to be read from afar, and what follows it.
 
     A first sentence that is too long ends at its colon, and the rest of it follows; without one it gives way to the
@@ -55,10 +55,10 @@ def headline(text: str, verdict: str) -> tuple[str, str]:
     """
     match = re.search(r"(?<=[.!?])\s+(?=[A-Z])", text)
     first, rest = (text, "") if match is None else (text[: match.start()], text[match.end() :])
-    if 0 < len(first) <= LONGEST_HEADLINE:
+    if 0 < len(first) <= longest:
         return first, rest
     before, colon, after = text.partition(": ")
-    if colon and len(before) <= LONGEST_HEADLINE:
+    if colon and len(before) <= longest:
         return f"{before}.", after[:1].upper() + after[1:]
     said = "not decided yet" if verdict == "undecided" else words(verdict)
     return f"{said.capitalize()}.", text

@@ -32,6 +32,7 @@ KEY_CHANNELS: Mapping[str, Sequence[str]] = {
 """Figures and readings that stand in large digits, by stage."""
 MOST_KEYS = 3
 FIRST_ROW_WITHIN_S = 30.0
+LONGEST_URGENT = 140
 TONE_WORDS = {"good": "GOOD", "alarm": "ACT NOW", "working": "GOING ON", "caution": "LOOK HERE"}
 URGENT_WORDS = {"alarm": "✖ ALARM", "caution": "▲ LOOK"}
 SIGNS = {"good": "✓", "alarm": "✖", "working": "▶", "caution": "▲"}
@@ -113,7 +114,7 @@ class Answer:
         if urgent is None:
             return
         level = urgent["level"]
-        first, rest = headline(with_sign(urgent["text"]), urgent["kind"])
+        first, rest = headline(with_sign(urgent["text"]), urgent["kind"], LONGEST_URGENT)
         self._urgent.classes(replace=f"urgent {level}")
         self._urgent_first.show(f"{URGENT_WORDS[level]} {clock(seconds_of(urgent['time']) or 0.0)}: {first}")
         self._urgent_rest.show(rest)

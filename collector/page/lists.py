@@ -14,6 +14,7 @@ from collector.page.readings import shown, shown_unit, with_sign
 
 MOST_FINDINGS = 60
 LEVEL_WORDS = {"info": "● for your information", "caution": "▲ caution", "alarm": "✖ alarm"}
+NO_BREAK = "\u00a0"
 HEALTH_WORDS = {"fresh": "✓ fresh", "late": "▲ late", "silent": "✖ silent", "never": "– none"}
 
 
@@ -72,10 +73,10 @@ class Channels:
 
     def __init__(self, model: Model) -> None:
         self._model = model
-        self._rows: dict[str, tuple[Text, Text, Text]] = {}
+        self._rows: dict[str, tuple[Text, Text]] = {}
         with section("Channels", "channels"), box("table"):
             with box("thead"), box("tr"):
-                for heading in ("channel", "reading", "age", "health"):
+                for heading in ("channel", "reading", "health, age"):
                     Text("th", heading).props("scope=col")
             self._body = box("tbody")
         self.refresh()
@@ -90,15 +91,15 @@ class Channels:
                 for name in model.channels:
                     with box("tr"):
                         Text("th", words(name)).props("scope=row")
-                        self._rows[name] = (Text("td", "", "value"), Text("td"), Text("td"))
+                        self._rows[name] = (Text("td", "", "value"), Text("td"))
         now, doubts = time.time(), model.doubts()
-        for name, (value, age, health) in self._rows.items():
+        for name, (value, health) in self._rows.items():
             channel = model.channels[name]
             state, old = channel.health(now), channel.age_s(now)
             value.set_text("—" if channel.value is None else f"{shown(channel.value)} {shown_unit(channel.unit)}")
-            age.set_text("" if old is None else "now" if old < 2.0 else duration(old))
             doubt = doubts.get(name, "")
-            health.set_text(f"▲ {doubt}" if doubt and state == "fresh" else HEALTH_WORDS[state])
+            said = f"▲ {doubt}" if doubt and state == "fresh" else HEALTH_WORDS[state]
+            health.set_text(said if old is None else f"{said}, {duration(old).replace(' ', NO_BREAK)}")
             health.classes(replace="late" if doubt and state == "fresh" else state)
 
 

@@ -178,9 +178,14 @@ class Model:
         return age - row > 30.0 + 3.0 * float(self.state.get("again_within_s", 5.0))
 
     def silent(self) -> list[str]:
-        """Return the channels that had readings and give none any more."""
-        now = time.time()
-        return [channel.name for channel in self.channels.values() if channel.health(now) == "silent"]
+        """Return the channels that are missed: they had readings in the running stage and give none any more."""
+        now, stage = time.time(), self.stage
+        begun = seconds_of(stage["begin"]) if stage is not None and stage["end"] is None else None
+        return [
+            channel.name
+            for channel in self.channels.values()
+            if channel.health(now) == "silent" and (channel.at or 0.0) >= (begun or 0.0)
+        ]
 
     def doubts(self) -> dict[str, str]:
         """Return what was said lately against channels, by channel."""

@@ -135,6 +135,25 @@ def test_readings_as_they_are_shown(value: float, text: str) -> None:
     assert shown(value) == text
 
 
+def test_what_was_silent_before_a_stage_began_is_not_missed_in_it(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('[job]\nname = "silent"\n')
+    now = datetime.datetime.now(datetime.UTC)
+
+    def at(ago_s: float) -> str:
+        return stamp(now - datetime.timedelta(seconds=ago_s))
+
+    rows = [f"{at(ago)},1,{2 if ago > 800 else ''},{3 if ago > 200 else ''}" for ago in range(1_000, 0, -5)]
+    (tmp_path / "readings.csv").write_text("time,a [psig],b [psig],c [psig]\n" + "\n".join(rows) + "\n")
+    model = Model(tmp_path)
+    while model.take(model.read()):
+        pass
+    assert model.silent() == ["b", "c"]
+    model.state = {"now": {"stage": {"begin": at(500), "end": None}}}
+    assert model.silent() == ["c"]
+    model.state = {"now": {"stage": {"begin": at(500), "end": at(100)}}}
+    assert model.silent() == ["b", "c"]
+
+
 def test_the_stage_that_the_journal_names_and_the_disk_that_is_full(tmp_path: Path) -> None:
     (tmp_path / "job.toml").write_text('[job]\nname = "stages"\n')
     model = Model(tmp_path)

@@ -273,6 +273,11 @@ def test_contrast(log: Log, server: Server, open_page: Open, theme: str) -> None
 
 
 CODE = "K7WM-3QXA"
+SOCKET = """() => new Promise(say => {
+    const socket = new WebSocket(`ws://${location.host}/_nicegui_ws/socket.io/?EIO=4&transport=websocket`);
+    socket.onopen = () => { socket.close(); say('open'); };
+    socket.onerror = () => say('refused');
+})"""
 
 
 def test_the_code_in_a_browser(log: Log, serve: Callable[..., Server], open_page: Open) -> None:
@@ -281,9 +286,11 @@ def test_the_code_in_a_browser(log: Log, serve: Callable[..., Server], open_page
     page.get_by_role("button", name="Open the watch").click()
     expect(page.get_by_role("alert")).to_contain_text("not the code")
     assert page.locator(".answer").count() == 0
+    assert page.evaluate(SOCKET) == "refused"
     page.get_by_label("Access code").fill(CODE)
     page.keyboard.press("Enter")
     expect(page.locator(".answer")).to_be_visible()
     expect(page.locator(".top")).to_contain_text("SHARED ON THE NETWORK")
+    assert page.evaluate(SOCKET) == "open"
     log.row("61.25")
     expect(page.locator(".channels")).to_contain_text("61.25 psig")

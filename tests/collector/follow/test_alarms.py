@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,12 +21,16 @@ from analysis.vocabulary.job import load_job
 from collector.cli import main
 from collector.commands.watch import followers_of
 from collector.entries import Entry
+from collector.follow import alarms
 from collector.follow.alarm_desk import MOST_IN_ONE, SETTLE_S, Condition, Desk, Message
 from collector.follow.alarm_rules import Rule, load_rules
-from collector.follow.alarms import AlarmFollower, Watcher, beyond, follower_of
+from collector.follow.alarms import AlarmFollower, Watcher, battery_now, beyond, follower_of
 from collector.follow.tail import JournalRow
 from tests.collector.follow.brokers import Log
-from tests.collector.follow.watching import ROOT, wait_for
+from tests.collector.follow.watching import ROOT, Watch, scale_port, start, wait_for
+from tests.collector.rig import job_folder
+
+__all__ = ["scale_port", "start"]
 
 NOON, NIGHT = datetime.time(12), datetime.time(23, 30)
 
@@ -312,6 +316,18 @@ def test_an_old_finding_rings_for_nothing_unless_it_was_raised_in_its_time(tmp_p
     assert [m.text for m in desk.judge([], now + 601.0, NOON)[0]] == ["stall: it stopped"]
 
 
+def test_the_battery_of_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Battery:
+        percent, power_plugged = 57, None
+
+    monkeypatch.setattr(alarms.psutil, "sensors_battery", Battery, raising=False)
+    assert battery_now() == (0.57, False), "unknown mains are no mains"
+    monkeypatch.setattr(alarms.psutil, "sensors_battery", lambda: None, raising=False)
+    assert battery_now() is None
+    monkeypatch.delattr(alarms.psutil, "sensors_battery", raising=False)
+    assert battery_now() is None
+
+
 def test_a_limit_must_last_and_old_rows_ring_for_nothing(tmp_path: Path) -> None:
     log = Log(tmp_path / "job", "")  # its rows are a second apart, in March 2026
     one = watcher(log, rule(name="high", on="limit", channel="circuit_pressure", above=(0.0, "psig"), after_s=10.0))
@@ -454,3 +470,28 @@ def test_the_follower_as_a_process_tells_once_and_writes_the_journal(tmp_path: P
     assert sorted(inbox.titles()) == ["ALARM f", "standwatch beat", "standwatch beat"]
     raised = [line for line in log.lines("journal.csv") if ",raised," in line]
     assert [line.split(",", 1)[1] for line in raised] == ["note,alarm,raised,f: freeze_risk: water may freeze"]
+
+
+def test_watched_acknowledged_killed_and_still_quiet(
+    tmp_path: Path, scale_port: int, start: Callable[..., Watch], inbox: Inbox
+) -> None:
+    folder = job_folder(tmp_path / "job", scale_port, "0.2 s")
+    rules = (
+        'on = "limit"\nchannel = "cylinder_weight"\nabove = "0 lb"\nname = "heavy"',
+        'on = "heartbeat"\nname = "beat"',
+    )
+    with (folder / "job.toml").open("a") as file:
+        file.writelines(f'[[alarm]]\n{lines}\nrepeat = "5 s"\nsend = ["{inbox.address}"]\n' for lines in rules)
+    watch = start(folder, "--headless")
+    wait_for(lambda: "ALARM heavy (repeated)" in inbox.titles(), "it was not repeated")
+    main(["acknowledge", str(folder), "heavy"])
+    recorder, follower = watch.child("record"), watch.child("collector.follow.alarms")
+    told = len([title for title in inbox.titles() if title.startswith("ALARM")])
+    follower.kill()
+    wait_for(lambda: "alarms ended (by SIGKILL)" in watch.said, "its end was not said")
+    beats = inbox.titles().count("standwatch beat")
+    wait_for(lambda: inbox.titles().count("standwatch beat") >= beats + 3, "no new follower")
+    assert recorder.is_running(), "a follower never takes the recorder down"
+    assert len([title for title in inbox.titles() if title.startswith("ALARM")]) <= told + 1, "one may be on its way"
+    assert watch.journal().count(",note,alarm,raised,") == 1
+    assert watch.close() == 0
