@@ -18,11 +18,12 @@ def number(page: Page, name: str) -> str:
     return page.locator(".keys div", has_text=name).locator(".number").inner_text()
 
 
-def a_state(text: str, level: str = "caution") -> dict[str, object]:
+def a_state(text: str, level: str = "caution", begun_ago_s: float = 0.0) -> dict[str, object]:
     """Return a judgement as the findings follower writes it."""
-    now = stamp(datetime.datetime.now(datetime.UTC))
+    at = datetime.datetime.now(datetime.UTC)
+    now, begun = stamp(at), stamp(at - datetime.timedelta(seconds=begun_ago_s))
     stage = {
-        "name": "evacuation", "begin": now, "end": None, "found_by": "signals", "verdict": "undecided",
+        "name": "evacuation", "begin": begun, "end": None, "found_by": "signals", "verdict": "undecided",
         "tone": "working", "answer": text, "more": "", "figures": [],
         "time_left": {"seconds": 1500, "what": "to target"},
     }  # fmt: skip
@@ -153,6 +154,7 @@ def test_an_alarm_is_acknowledged_with_a_button(log: Log, server: Server, open_p
 
 
 def test_a_cable_that_was_pulled_is_one_line(log: Log, server: Server, open_page: Open) -> None:
+    write_state(log.folder, a_state("On course.", "info"))
     log.row("50.0")
     log.entry("instrument", "panel", "lost", "no answer within 1 s")
     page = open_page(server.url)
@@ -200,6 +202,8 @@ def test_what_a_screen_reader_is_told(log: Log, server: Server, open_page: Open)
 
 
 def test_silence_is_said(log: Log, server: Server, open_page: Open) -> None:
+    write_state(log.folder, a_state("On course.", begun_ago_s=3_600.0))
+    log.row("50.0")
     page = open_page(server.url)
     expect(page.locator(".channels tr", has_text="vacuum")).to_contain_text("silent")
     expect(page.locator(".top")).to_contain_text("silent: vacuum")
