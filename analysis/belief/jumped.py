@@ -42,14 +42,13 @@ def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSy
     if channel in _MOVED_ABOUT or not (barometer or readings.dimensions[channel] == "temperature"):
         return
     times, values = readings.of(channel)
-    steps, apart = np.diff(values), np.diff(times)
-    limit = BAROMETER_PA if barometer else np.where(apart <= SHORT_S, JUMP_K, SLOW_JUMP_K)
     until = -np.inf
-    for i in np.flatnonzero((np.abs(steps) >= limit) & (apart <= LONG_S)).tolist():
-        at = float(times[i + 1])
-        if at <= until:
+    for i in np.flatnonzero(np.abs(np.diff(values)) >= (BAROMETER_PA if barometer else JUMP_K)).tolist():
+        at, step, apart = float(times[i + 1]), float(values[i + 1] - values[i]), float(times[i + 1] - times[i])
+        least = BAROMETER_PA if barometer else JUMP_K if apart <= SHORT_S else SLOW_JUMP_K
+        if at <= until or apart > LONG_S or abs(step) < least:
             continue
-        span = max(STAYS_S, STAYS_READINGS * float(apart[i]))
+        span = max(STAYS_S, STAYS_READINGS * apart)
         before = values[np.searchsorted(times, at - span) : i + 1]
         stay = int(np.searchsorted(times, at + span))
         after = values[i + 1 : stay + 1]
@@ -58,10 +57,9 @@ def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSy
         level, new = float(np.median(before)), float(np.median(after))
         noise = 1.4826 * float(np.median(np.abs(before - level)))
         moved = new - level
-        least = float(limit if barometer else limit[i])  # type: ignore[index]
         if abs(moved) < max(least, NOISES * noise) or np.any(np.abs(after - level) < 0.5 * abs(moved)):
             continue
-        if steps[i] * moved < IN_ONE * moved**2:
+        if step * moved < IN_ONE * moved**2:
             continue
         known = float(times[stay])
         if np.any((np.abs(marks_s - at) < MARK_S) & (marks_s <= known)):
