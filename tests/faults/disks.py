@@ -325,7 +325,7 @@ def slow_disk(plan: Plan) -> Tally:
         job = write_job(plan.folder / "job", scale_table(0, scale))
         asyncio.run(run(job))
         count(tally, job, scale, marks)
-        tally.disturbed += sum(cell == "" for cell in read(job).cells("w0")[10:])
+        tally.disturbed += read(job).blanks("w0", scale)
     tally.note = f"marks acknowledged after {min(answered):.1f} to {max(answered):.1f} s"
     return tally
 

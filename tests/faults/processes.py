@@ -120,7 +120,7 @@ def followers_killed(plan: Plan) -> Tally:
             with process("watch", job, "--port", port) as watch:
                 until(lambda: (job / ".standwatch" / "state.json").exists() and rows_on_disk(copy) > 5)
                 for _ in range(plan.times(1, 6)):
-                    until(lambda: answers(port))
+                    until(lambda: answers(port), 90.0)
                     for word in plan.dice.sample(FOLLOWERS, len(FOLLOWERS)):
                         kill_follower(tally, watch.pid, word)
                     gatherer.kill()
@@ -168,7 +168,7 @@ def undisturbed(tally: Tally, job: Path, scale: Scale) -> None:
     logged = read(job)
     tally.acknowledged = (tally.acknowledged or 0) + len(logged.rows)
     tally.wrong += logged.wrong("w0", scale.sent)
-    tally.disturbed += logged.missed_beats() + sum(cell == "" for cell in logged.cells("w0")[5:])
+    tally.disturbed += logged.missed_beats() + logged.blanks("w0", scale)
     starts = [row[3] for row in logged.journal if row[1] == "recorder"]
     assert starts == ["started", "stopped"], starts
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import bisect
 import contextlib
-import datetime
 import itertools
+import math
 import subprocess
 import sys
 import threading
@@ -14,13 +15,15 @@ from collections.abc import AsyncIterator, Callable, Container, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import psutil
+
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.follow.tail import cells_of, seconds_of
 from collector.recorder import Recorder
 
 ROOT = Path(__file__).parents[2]
 INTERVAL_S = 0.5
-WITHIN_S = 30.0
+WITHIN_S = 40.0
 
 
 @dataclass
@@ -125,7 +128,7 @@ async def recording(recorder: Recorder) -> AsyncIterator[Recorder]:
 
 @contextlib.contextmanager
 def process(*words: object, **options: object) -> Iterator[subprocess.Popen[str]]:
-    """Run ``standwatch WORDS`` as a process; it is killed at the end where it still runs."""
+    """Run ``standwatch WORDS`` as a process; it and what it started is killed at the end where it still runs."""
     command = [sys.executable, "-m", "collector.cli", *map(str, words)]
     made = subprocess.Popen(
         command,
@@ -139,8 +142,11 @@ def process(*words: object, **options: object) -> Iterator[subprocess.Popen[str]
         yield made
     finally:
         if made.poll() is None:
+            with contextlib.suppress(psutil.Error):
+                for child in psutil.Process(made.pid).children(recursive=True):
+                    child.kill()
             made.kill()
-        made.communicate()
+        made.communicate(timeout=WITHIN_S)
 
 
 def until(true: Callable[[], object], within_s: float = WITHIN_S) -> float:
@@ -185,6 +191,17 @@ class Logged:
         steps = [later - earlier for earlier, later in itertools.pairwise(stamps)]
         return sum(abs(round(step / interval_s) - 1) if step > 0 else 1 for step in steps)
 
+    def blanks(self, channel: str, scale: Scale, begin: int = 5) -> int:
+        """Return how many cells from row `begin` on are blank although the scale had said something in good time."""
+        sent = sorted(scale.sent.values())
+        blank = [at for (at, _), cell in zip(self.rows, self.cells(channel), strict=True) if cell == ""]
+        first = self.rows[begin][0] if len(self.rows) > begin else math.inf
+        return sum(
+            bisect.bisect(sent, at - INTERVAL_S / 5) > bisect.bisect(sent, at - INTERVAL_S * 4 / 5)
+            for at in blank
+            if at >= first
+        )
+
     def told(self, subject: str) -> list[str]:
         """Return what the journal says of an instrument."""
         return [row[3] for row in self.journal if row[1] == "instrument" and row[2] == subject]
@@ -215,8 +232,3 @@ def rows_on_disk(folder: Path) -> int:
         return (folder / READINGS_FILE).read_bytes().count(b"\n") - 1
     except OSError:
         return 0
-
-
-def now() -> datetime.datetime:
-    """Return the time of day."""
-    return datetime.datetime.now(datetime.UTC)

@@ -28,15 +28,18 @@ def tallies(
         }
 
 
+@pytest.mark.timeout(300)
 @pytest.mark.parametrize("fault", faults(), ids=lambda fault: fault.name)
 def test_what_is_promised_is_kept(fault: Fault, tallies: dict[str, Future[Tally]]) -> None:
     tally = tallies[fault.name].result()
-    assert tally.broken() == [], tally
+    assert tally.broken(busy=True) == [], tally  # other tests may share the machine
 
 
 def test_a_broken_promise_is_named() -> None:
     assert Tally(1, 10, 0, 0, 0, 4.9).broken() == []
-    assert Tally().broken() == ["nothing was tried"]
+    assert Tally().broken() == Tally().broken(busy=True) == ["nothing was tried"]
+    assert Tally(1, 100, 0, 0, 5, 14.9).broken(busy=True) == []
+    assert Tally(1, 100, 0, 0, 6, 15.1).broken(busy=True) == ["6 others disturbed", "back after 15.1 s"]
     assert Tally(1, 10, 1, 2, 3, 5.1).broken() == [
         "1 lost",
         "2 wrong values",

@@ -173,7 +173,7 @@ def on_the_bench(
         tally.acknowledged += len(logged.rows)
         tally.wrong += logged.wrong("w0", scale.sent)
         tally.wrong += sum(logged.wrong(channel, numbers) for channel, numbers in true.items())
-        tally.disturbed += logged.missed_beats() + sum(cell == "" for cell in logged.cells("w0")[3:])
+        tally.disturbed += logged.missed_beats() + logged.blanks("w0", scale)
         tally.disturbed += len(logged.told("scale 0"))
         assert all(any(logged.cells(channel)) for channel in true), "a channel was never heard"
 
