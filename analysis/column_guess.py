@@ -179,8 +179,10 @@ def _own(name: str) -> Column | None:
 
 
 def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\t", "\\t")
-    return f'"{escaped}"'
+    """Return a TOML basic string; what is not printable is escaped."""
+    plain = {'"': '\\"', "\\": "\\\\", "\t": "\\t"}
+    signs = (plain.get(c, c if c.isprintable() else f"\\U{ord(c):08X}") for c in text)
+    return f'"{"".join(signs)}"'
 
 
 def _header(text: str, where: str) -> tuple[tuple[str, ...], str, int, int]:

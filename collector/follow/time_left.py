@@ -24,7 +24,9 @@ class TimeLeft:
 
 
 def time_left(stage: StageReview, cylinders: Cylinders) -> TimeLeft | None:
-    """Return the time until the cylinder is at its safe fill or the running stage is done, whichever comes first.
+    """Return the time until the cylinder is at its safe fill, or the running stage is done or can be judged.
+
+    Whichever comes first.
 
     None where neither can be said.
     """
@@ -38,4 +40,7 @@ def time_left(stage: StageReview, cylinders: Cylinders) -> TimeLeft | None:
         ends = (stage.assessment.figures.get(f"time_left_{end}") for end in ("low", "high"))
         low, high = (end.si if isinstance(end, Figure) else math.nan for end in ends)
         left.append(TimeLeft(figure.si, "to go", low, high))
+    decided = stage.assessment.figures.get("hours_more")
+    if isinstance(decided, Figure) and math.isfinite(decided.si):
+        left.append(TimeLeft(decided.si, "until it can be told"))
     return min(left, key=lambda each: each.seconds, default=None)

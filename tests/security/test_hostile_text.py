@@ -7,6 +7,7 @@ import csv
 import io
 import json
 import shutil
+import tomllib
 from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
@@ -106,6 +107,20 @@ def test_followers_take_it_in_and_the_journal_stays_one_line_a_row(case: Case) -
     assert len(log.unanswered()) == 1
     lines = [entry.line(BEGIN) for entry in entries_of(case.review.findings)]
     assert all(line.count(b"\n") == 1 for line in lines)
+
+
+def test_the_proposed_columns_are_toml_that_steers_nothing(
+    case: Case, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = f"pressure {case.text[:100]}"
+    file = tmp_path / "log.csv"
+    with file.open("w", encoding="utf-8", newline="") as opened:
+        csv.writer(opened).writerows([["time", name], *([stamp(second), 10 + second] for second in range(60))])
+    main(["columns", str(file)])
+    proposed = capsys.readouterr().out
+    assert all(c.isprintable() or c == "\n" for c in proposed)
+    tables = tomllib.loads(proposed)
+    assert list(tables) == ["columns"]
 
 
 def test_a_line_without_end_is_passed_over(tmp_path: Path) -> None:

@@ -1,0 +1,49 @@
+"""The time left of a stage: what the technician waits for next."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from analysis.result import Assessment, Figure
+from analysis.review import StageReview
+from collector.follow.cylinder_fill import CylinderFill, Cylinders
+from collector.follow.time_left import time_left
+from tests.support import make_stretch
+
+NONE = Cylinders((), math.nan)
+
+
+def stage(**seconds: float) -> StageReview:
+    stretch = make_stretch("pressure_test", [0.0, 1.0], {"circuit_pressure": ("psig", [1.0, 1.0])}, ended=False)
+    return StageReview(stretch, Assessment("undecided", "", {name: Figure(s, "hours") for name, s in seconds.items()}))
+
+
+def filling(seconds: float, on_scale: bool = True) -> Cylinders:
+    return Cylinders((CylinderFill("CYL-1", 40.0, 45.0, on_scale, seconds),), 0.01)
+
+
+@pytest.mark.parametrize(
+    ("given", "cylinders", "expected"),
+    [
+        ({}, NONE, None),
+        ({"time_left": 600.0}, NONE, (600.0, "to go")),
+        ({"time_left": math.nan}, NONE, None),
+        ({"hours_more": 18_000.0}, NONE, (18_000.0, "until it can be told")),
+        ({"time_left": 600.0}, filling(120.0), (120.0, "until CYL-1 is at its safe fill")),
+        ({"time_left": 600.0}, filling(120.0, on_scale=False), (600.0, "to go")),
+        ({}, filling(7_200.0), None),
+    ],
+)
+def test_what_is_waited_for_next(
+    given: dict[str, float], cylinders: Cylinders, expected: tuple[float, str] | None
+) -> None:
+    left = time_left(stage(**given), cylinders)
+    assert (None if left is None else (left.seconds, left.what)) == expected
+
+
+def test_the_range_comes_along() -> None:
+    left = time_left(stage(time_left=600.0, time_left_low=300.0, time_left_high=3_000.0), NONE)
+    assert left is not None
+    assert (left.low, left.high) == (300.0, 3_000.0)
