@@ -19,6 +19,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import ndtr
 
 WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
@@ -126,13 +127,14 @@ class Loss:
             self.deviations[used],
         )
         low, high = float((means - 8.0 * deviations).min()), float((means + 8.0 * deviations).max())
-        for _ in range(36):
-            middle = 0.5 * (low + high)
-            if float(weights @ ndtr((middle - means) / deviations)) < probability:
-                low = middle
-            else:
-                high = middle
-        return 0.5 * (low + high)
+        return float(
+            brentq(
+                lambda loss: float(weights @ ndtr((loss - means) / deviations)) - probability,
+                low,
+                high,
+                xtol=(high - low) * 2.0**-36,
+            )
+        )
 
     def interval(self, confidence: float) -> tuple[float, float]:
         """Return the central interval that holds the loss with this probability."""
@@ -309,13 +311,15 @@ def _regression(grams: np.ndarray, group: _Structures) -> tuple[np.ndarray, np.n
     a = grams[:, rows, across] + group.precision
     pull = np.einsum("sij,sj->si", group.precision, group.mean)
     b = grams[:, group.columns, last] + pull
-    inverse = np.linalg.inv(a)
-    estimate = np.einsum("hsij,hsj->hsi", inverse, b)
+    loss = np.zeros_like(b)
+    loss[:, :, 1] = 1.0
+    solved = np.linalg.solve(a, np.stack([b, loss], axis=-1))
+    estimate = solved[..., 0]
     _, determinant = np.linalg.slogdet(a)
     _, prior = np.linalg.slogdet(group.precision)
     offset = np.einsum("si,si->s", group.mean, pull)
     misfit = grams[:, last, last][:, None] + offset - np.einsum("hsi,hsi->hs", b, estimate)
-    return group.odds + 0.5 * (prior - determinant - misfit), estimate, inverse[:, :, 1, 1]
+    return group.odds + 0.5 * (prior - determinant - misfit), estimate, solved[:, :, 1, 1]
 
 
 def _sizes() -> np.ndarray:
