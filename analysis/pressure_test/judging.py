@@ -31,7 +31,7 @@ LOOKS = ((0, 15), (240, 30), (1440, 60))
 """From minute .. on the loss is judged anew every .. minutes."""
 LEAST_BINS = 4
 COVERED = 0.8
-"""A probe is used when it was read in at least this share of the minutes (common practice)."""
+"""A probe is used when it was read in at least this share of the pressure's minutes (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -105,13 +105,16 @@ def plans_at(
     if usable <= 0:
         return []
     zero = 0.0 if minutes.gauge else float(minutes.barometer_pa[usable - 1])
+    recorded = np.isfinite(minutes.logged_pa)
     known = test_segments(known_at(segments, usable), float(held_pa[usable - 1]), wanted_pa, zero)
     for segment in known:
         if segment.settled is None:
             continue
         begin, end = segment.settled, segment.end
         seen = {n: [f for f in faults if f.probe == n and f.known < usable and f.since < end] for n in minutes.probes}
-        whole = tuple(n for n in minutes.probes if not seen[n] and _covered(minutes.probes[n], begin, end))
+        whole = tuple(
+            n for n in minutes.probes if not seen[n] and _covered(minutes.probes[n][begin:end], recorded[begin:end])
+        )
         plans = [(end, whole)]
         for name, of_probe in seen.items():
             until = min((f.since for f in of_probe), default=end)
@@ -120,8 +123,8 @@ def plans_at(
         for until, probes in plans:
             if until - begin < LEAST_BINS * BIN_MINUTES:
                 continue
-            fresh = minutes.barometer_fresh[begin:until]
-            barometer = not minutes.gauge or bool(fresh.mean() > 0.0 and _longest_blank(fresh) < 120)
+            fresh = minutes.barometer_fresh[begin:until][recorded[begin:until]]
+            barometer = not minutes.gauge or bool(fresh.any() and _longest_blank(fresh) < 120)
             found.append(Plan(segment.begin, begin, until, probes, barometer))
     return sorted(found, key=lambda p: p.begin - p.end)
 
@@ -226,8 +229,8 @@ def _edges(begin: int, end: int) -> list[int]:
     return edges
 
 
-def _covered(values: np.ndarray, begin: int, end: int) -> bool:
-    return end > begin and float(np.isfinite(values[begin:end]).mean()) >= COVERED
+def _covered(values: np.ndarray, recorded: np.ndarray) -> bool:
+    return bool(recorded.any()) and float(np.isfinite(values[recorded]).mean()) >= COVERED
 
 
 def _longest_blank(fresh: np.ndarray) -> int:

@@ -27,11 +27,20 @@ WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
 BIN_MINUTES = 5
 CORRELATED_K = (0.006, 0.02, 0.06, 0.2, 0.6)
 CORRELATED_ODDS = (0.25, 0.25, 0.27, 0.13, 0.1)
-MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0), ("smooth", 240.0))
-"""Size [K] and memory [min] of the correlated error; rough: exponential (an autoregressive sensor), smooth: Matern 3/2
-(sun on one side, a part of the circuit that no probe sees)."""
+MEMORIES = (
+    ("rough", 15.0, 1.0),
+    ("rough", 60.0, 1.0),
+    ("rough", 240.0, 1.0),
+    ("smooth", 60.0, 1.0),
+    ("smooth", 900.0, 7.0),
+)
+"""Memory [min] of the correlated error and what its size is multiplied by; rough: exponential (an autoregressive
+sensor), smooth: Matern 3/2 (sun on one side, a part of the circuit that no probe sees). The last is a part in other
+weather: it swings by kelvins over the day, and a night shows little more of that than a bend (common practice)."""
 COVARIANCES_KEPT = 6
-"""So many of the likeliest covariances are looked at with every structure of the lags."""
+STRUCTURES_KEPT = 3
+"""So many of the likeliest covariances are looked at with every structure of the lags, and so many of the likeliest
+structures of each kind with every covariance, to find them."""
 
 METAL, AIR = "surface_temperature", "ambient_temperature"
 Lags = tuple[float, ...]
@@ -51,21 +60,21 @@ one probe, one lag of each, or all at once."""
 SHARE = {METAL: 0.75, AIR: 0.25}
 """Expected share of each probe where both are there; each weight is uncertain by `WEIGHT_SD`."""
 WEIGHT_SD = 0.35
-SUM_SD = (0.004, 0.025, 0.08)
+SUM_SD = (0.004, 0.04, 0.25)
 """How far the total weight may be from one: the gas follows what surrounds it, but a barrel of water or a part in
 another room does not (common practice). Three kinds of surroundings, weighed by evidence."""
-SURROUNDINGS_ODDS = {METAL: (0.5, 0.35, 0.15), AIR: (0.3, 0.35, 0.35)}
+SURROUNDINGS_ODDS = {METAL: (0.5, 0.38, 0.12), AIR: (0.3, 0.55, 0.15)}
 STRUCTURE_ODDS = {"one": 0.4, "pair": 0.5, "all": 0.1}
 SETTLING_MIN = (20.0, 60.0, 180.0)
 SETTLING_SD_K = {
-    METAL: ((0.5, 0.2, 0.02), (0.5, 0.3, 0.1), (0.7, 0.5, 0.3)),
-    AIR: ((0.7, 0.7, 0.5), (1.0, 1.0, 1.0), (1.5, 2.0, 2.5)),
+    METAL: ((0.3, 0.1, 0.01), (0.4, 0.2, 0.05), (0.6, 0.4, 0.2)),
+    AIR: ((0.5, 0.4, 0.2), (0.8, 0.7, 0.6), (1.2, 1.5, 2.0)),
     "": ((4.0, 4.0, 5.0),),
 }
 """Settling left at the beginning of judging, for each kind of surroundings, by the probe nearest to the gas; it is
 also the unknown history of the lags before the log."""
-NO_PROBE_K, NO_PROBE_MIN = 5.0, 400.0
-"""Without a probe the gas may swing by 5 K over some hours (common practice)."""
+NO_PROBE_K, NO_PROBE_MIN = 8.0, 600.0
+"""Without a probe the gas may swing as the air outdoors does from day to night (common practice)."""
 AIR_ALONE_K, AIR_ALONE_MIN = 0.15, 300.0
 """With air alone, sun and floor warm the metal unseen by so much over some hours (common practice)."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
@@ -76,8 +85,10 @@ DRIFT_PER_DAY = 1e-4
 long-term stability is 0.1 % a year to 0.1 % a month)."""
 PROBE_DIGIT_SHARE = 0.5
 """Share of a probe's digit that its weight and lag let through."""
-LEAST_WEIGHT = 1e-6
-LEVEL_SD_K, LOSS_SD_K_PER_MIN = 200.0, 20.0
+LEAST_WEIGHT, LEAST_SHARE = 1e-6, 1e-3
+LEVEL_SD_K, LOSS_SD_K = 200.0, 12_000.0
+SPAN_MIN = 600.0
+"""Inside the regression the loss is counted in kelvin per `SPAN_MIN`, so that no number is much larger than another."""
 
 
 @dataclass(frozen=True)
@@ -96,13 +107,15 @@ class SegmentData:
 
 @dataclass(frozen=True)
 class Loss:
-    """The loss at a moment, kelvin of gas a minute: a mixture of normal distributions."""
+    """The loss at a moment, kelvin of gas a minute: a mixture of normal distributions.
+
+    `coefficients`: level, settling, lags, and the loss in `SPAN_MIN`.
+    """
 
     weights: np.ndarray
     means: np.ndarray
     deviations: np.ndarray
     coefficients: np.ndarray
-    error_k: float
 
     @property
     def mean(self) -> float:
@@ -162,8 +175,8 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
         known += NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
     elif METAL not in probes:
         known += AIR_ALONE_K**2 * _kernel("smooth", apart, AIR_ALONE_MIN)
-    shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
-    correlated = [(size**2 + digits) * shape for size in CORRELATED_K for shape in shapes]
+    shapes = [(grows, _kernel(kind, apart, memory)) for kind, memory, grows in MEMORIES]
+    correlated = [((grows * size) ** 2 + digits) * shape for size in CORRELATED_K for grows, shape in shapes]
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
     table = [known + w**2 * white + c for w in WHITE_K for c in correlated]
     return np.array(table), np.tile(odds, len(WHITE_K))
@@ -171,7 +184,10 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
 
 @dataclass(frozen=True)
 class _Structures:
-    """Structures of one size: columns, prior mean and precision, log odds; shapes (s, p) twice, (s, p, p), (s,)."""
+    """Structures of one size: columns of the design with the loss last, prior mean and precision, log odds.
+
+    Shapes (s, p) twice, (s, p, p), (s,).
+    """
 
     columns: np.ndarray
     mean: np.ndarray
@@ -179,21 +195,26 @@ class _Structures:
     odds: np.ndarray
 
     def sketch(self) -> _Structures:
-        """Return the second structure with every other lag: quick, and near enough to rank covariances."""
-        first = 2 + len(SETTLING_MIN)
-        which = 1 if len(self.columns) > 1 else 0
-        kept = [*range(first), *range(first, self.columns.shape[1], 2)]
+        """Return the second structure with every other lag: quick, and near enough to find likely covariances."""
+        first = 1 + len(SETTLING_MIN)
+        last = self.columns.shape[1] - 1
+        kept = [*range(first), *range(first, last, 2), last]
+        which = slice(1, 2) if len(self.columns) > 1 else slice(0, 1)
         return _Structures(
-            self.columns[which : which + 1, kept],
-            self.mean[which : which + 1, kept],
-            self.precision[which : which + 1][:, kept][:, :, kept],
-            self.odds[which : which + 1],
+            self.columns[which, kept],
+            self.mean[which, kept],
+            self.precision[which][:, kept][:, :, kept],
+            self.odds[which],
         )
+
+    def only(self, kept: np.ndarray) -> _Structures:
+        """Return some of the structures."""
+        return _Structures(self.columns[kept], self.mean[kept], self.precision[kept], self.odds[kept])
 
 
 def _structures(names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]) -> list[_Structures]:
     """Return every structure of the lags, grouped by size, the one with all lags last."""
-    first = 2 + len(SETTLING_MIN)
+    first = 1 + len(SETTLING_MIN)
     by_probe = [[first + i for i, (n, _) in enumerate(names) if n == probe] for probe in probes]
     ones = [(c,) for columns in by_probe for c in columns]
     pairs = [(a, b) for a in by_probe[0] for b in by_probe[1]] if len(probes) == 2 else []
@@ -208,21 +229,18 @@ def _group(
     listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]
 ) -> _Structures:
     nearest = METAL if METAL in probes else AIR if AIR in probes else ""
-    first = 2 + len(SETTLING_MIN)
+    first = 1 + len(SETTLING_MIN)
     columns, means, precisions, logs = [], [], [], []
     for used in listed:
         seen = [names[c - first][0] for c in used]
-        mean = [0.0] * first
-        for probe in seen:
-            share = SHARE[probe] if len(set(seen)) == 2 else 1.0
-            mean.append(share / seen.count(probe))
+        shares = [(SHARE[n] if len(set(seen)) == 2 else 1.0) / seen.count(n) for n in seen]
         of_sum = SURROUNDINGS_ODDS[METAL if METAL in seen else AIR] if used else (1.0,)
         for sum_sd, settling, likely in zip(SUM_SD, SETTLING_SD_K[nearest], of_sum, strict=False):
-            base = [LEVEL_SD_K**-2, LOSS_SD_K_PER_MIN**-2, *(s**-2 for s in settling), *[WEIGHT_SD**-2] * len(used)]
-            precision = np.diag(base)
-            precision[first:, first:] += sum_sd**-2
-            columns.append([*range(first), *used])
-            means.append(mean)
+            of_weights = [WEIGHT_SD**-2] * len(used)
+            precision = np.diag([LEVEL_SD_K**-2, *(s**-2 for s in settling), *of_weights, LOSS_SD_K**-2])
+            precision[first:-1, first:-1] += sum_sd**-2
+            columns.append([*range(first), *used, first + len(names)])
+            means.append([0.0] * first + shares + [0.0])
             precisions.append(precision)
             logs.append(np.log(odds * likely / len(listed)))
     return _Structures(np.array(columns), np.array(means), np.array(precisions), np.array(logs))
@@ -239,22 +257,15 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     """
     used = counts[-1]
     structures = _structures(data.lag_names, probes)
-    settling = np.array(SETTLING_MIN)
+    settling = np.exp(-data.at_min[:used, None] / np.array(SETTLING_MIN))
     design = np.column_stack(
-        [
-            np.ones(used),
-            -data.at_min[:used],
-            np.exp(-data.at_min[:used, None] / settling),
-            data.lagged_k[:used],
-            data.gas_k[:used],
-        ]
+        [np.ones(used), settling, data.lagged_k[:used], -data.at_min[:used] / SPAN_MIN, data.gas_k[:used]]
     )
     table, odds = covariances(_first(data, used), probes)
     factors = np.linalg.cholesky(table)
-    size = design.shape[1] - 1
     whitened = _forward(factors, design)
     logs = np.cumsum(np.log(np.diagonal(factors, axis1=1, axis2=2)), axis=1)
-    grams = np.zeros((len(factors), size + 1, size + 1))
+    grams = np.zeros((len(factors), design.shape[1], design.shape[1]))
     found = []
     begin = 0
     for count in counts:
@@ -279,54 +290,61 @@ def _forward(factors: np.ndarray, design: np.ndarray) -> np.ndarray:
 
 def _posterior(grams: np.ndarray, odds: np.ndarray, structures: list[_Structures], drift: float) -> Loss:
     """Return the mixture over the likeliest covariances and every structure."""
-    evidence, _, _ = _regression(grams, structures[-1].sketch())
-    kept = np.argsort(-(odds + evidence[:, 0]), kind="stable")[:COVARIANCES_KEPT]
-    size = grams.shape[1] - 1
-    weights, means, variances, coefficients, errors = [], [], [], [], []
-    for group in structures:
-        evidence, estimate, variance = _regression(grams[kept], group)
-        full = np.zeros((*evidence.shape, size))
-        np.put_along_axis(full, np.broadcast_to(group.columns, estimate.shape), estimate, axis=2)
-        weights.append((odds[kept, None] + evidence).ravel())
-        means.append(estimate[:, :, 1].ravel())
-        variances.append(variance.ravel())
-        coefficients.append(full.reshape(-1, size))
-        errors.append(np.repeat(_sizes()[kept], evidence.shape[1]))
-    log = np.concatenate(weights)
-    share = np.exp(log - log.max())
-    share /= share.sum()
+    kept = _likeliest(grams, odds, structures)
+    factors = [_factors(grams[kept], group) for group in structures]
+    evidence = [odds[kept, None] + _evidence(f, group) for f, group in zip(factors, structures, strict=True)]
+    top = max(float(e.max()) for e in evidence)
+    shares = [np.exp(e - top) for e in evidence]
+    whole = sum(float(s.sum()) for s in shares)
+    coefficients = np.zeros(grams.shape[1] - 1)
+    for group, factor, share in zip(structures, factors, shares, strict=True):
+        share /= whole
+        h, s = np.nonzero(share > LEAST_SHARE)
+        some = factor[h, s]
+        estimate = np.linalg.solve(some[:, :-1, :-1].transpose(0, 2, 1), some[:, -1, :-1, None])[:, :, 0]
+        np.add.at(coefficients, group.columns[s], share[h, s, None] * estimate)
+    variances = np.concatenate([f[:, :, -2, -2].ravel() ** -2 for f in factors])
     return Loss(
-        weights=share,
-        means=np.concatenate(means),
-        deviations=np.sqrt(np.maximum(np.concatenate(variances), 1e-18) + drift**2),
-        coefficients=share @ np.concatenate(coefficients),
-        error_k=float(np.sqrt(share @ np.concatenate(errors))),
+        weights=np.concatenate([s.ravel() for s in shares]),
+        means=np.concatenate([(f[:, :, -1, -2] / f[:, :, -2, -2]).ravel() for f in factors]) / SPAN_MIN,
+        deviations=np.sqrt(variances / SPAN_MIN**2 + drift**2),
+        coefficients=coefficients,
     )
 
 
-def _regression(grams: np.ndarray, group: _Structures) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return log evidence (h, s), coefficients (h, s, p) and the variance of the loss (h, s)."""
-    last = grams.shape[1] - 1
-    rows, across = group.columns[:, :, None], group.columns[:, None, :]
-    a = grams[:, rows, across] + group.precision
+def _likeliest(grams: np.ndarray, odds: np.ndarray, structures: list[_Structures]) -> np.ndarray:
+    """Return the likeliest covariances: a sketch finds two, these the likeliest structures, and these rank them all."""
+    sketch = structures[-1].sketch()
+    first = np.argsort(-(odds + _evidence(_factors(grams, sketch), sketch)[:, 0]), kind="stable")[:2]
+    found = np.full(len(odds), -np.inf)
+    for group in structures:
+        likely = (odds[first, None] + _evidence(_factors(grams[first], group), group)).max(axis=0)
+        best = group.only(np.argsort(-likely, kind="stable")[:STRUCTURES_KEPT])
+        found = np.logaddexp(found, np.logaddexp.reduce(_evidence(_factors(grams, best), best), axis=1))
+    return np.argsort(-(odds + found), kind="stable")[:COVARIANCES_KEPT]
+
+
+def _factors(grams: np.ndarray, group: _Structures) -> np.ndarray:
+    """Return the Cholesky factors of the normal equations with the data as last row, shape (h, s, p + 1, p + 1).
+
+    The last row tells all: its last number squared is one more than the misfit that is left, the number before over the
+    diagonal above it is the estimate of the loss, and that diagonal is one over its standard deviation.
+    """
+    places = np.column_stack([group.columns, np.full(len(group.columns), grams.shape[1] - 1)])
+    normal = grams[:, places[:, :, None], places[:, None, :]]
     pull = np.einsum("sij,sj->si", group.precision, group.mean)
-    b = grams[:, group.columns, last] + pull
-    loss = np.zeros_like(b)
-    loss[:, :, 1] = 1.0
-    solved = np.linalg.solve(a, np.stack([b, loss], axis=-1))
-    estimate = solved[..., 0]
-    _, determinant = np.linalg.slogdet(a)
+    normal[:, :, :-1, :-1] += group.precision
+    normal[:, :, -1, :-1] += pull
+    normal[:, :, -1, -1] += 1.0 + np.einsum("si,si->s", group.mean, pull)
+    return np.linalg.cholesky(normal)
+
+
+def _evidence(factors: np.ndarray, group: _Structures) -> np.ndarray:
+    """Return the log evidence, shape (h, s)."""
     _, prior = np.linalg.slogdet(group.precision)
-    offset = np.einsum("si,si->s", group.mean, pull)
-    misfit = grams[:, last, last][:, None] + offset - np.einsum("hsi,hsi->hs", b, estimate)
-    return group.odds + 0.5 * (prior - determinant - misfit), estimate, solved[:, :, 1, 1]
-
-
-def _sizes() -> np.ndarray:
-    """Return white plus correlated variance of each point of the grid [K^2]."""
-    correlated = np.repeat(np.array(CORRELATED_K) ** 2, len(MEMORIES))
-    sizes: np.ndarray = (np.array(WHITE_K)[:, None] ** 2 + correlated[None, :]).ravel()
-    return sizes
+    diagonal = np.diagonal(factors, axis1=2, axis2=3)
+    found: np.ndarray = group.odds + 0.5 * (prior - diagonal[:, :, -1] ** 2) - np.log(diagonal[:, :, :-1]).sum(axis=2)
+    return found
 
 
 def _first(data: SegmentData, count: int) -> SegmentData:

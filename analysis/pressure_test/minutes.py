@@ -180,13 +180,12 @@ def _quantum(values: np.ndarray, number: np.ndarray, count: int, column: Column)
 
 
 def lagged(values: np.ndarray, lags_min: Sequence[float]) -> np.ndarray:
-    """Return a minute series behind first-order lags, one after the other; blanks hold the state and stay blank."""
+    """Return a minute series behind first-order lags, one after the other; blanks are bridged and stay blank."""
     there = np.isfinite(values)
     if not there.any() or not lags_min:
         return values
-    first = int(np.flatnonzero(there)[0])
-    out = values[np.maximum.accumulate(np.where(there, np.arange(len(values)), first))]
-    start = out[first]
+    out = np.interp(np.arange(len(values)), np.flatnonzero(there), values[there])
+    start = out[0]
     for lag in lags_min:
         share = 1.0 - float(np.exp(-1.0 / lag))
         out = start + lfilter([share], [1.0, share - 1.0], out - start)

@@ -121,9 +121,9 @@ def gas_part_k(night: Night, judged: Judged) -> np.ndarray:
     count = plan.end - plan.begin
     at = np.arange(count) + 0.5
     settling = np.exp(-at[:, None] / np.array(SETTLING_MIN))
-    first = 2 + len(SETTLING_MIN)
-    part = settling @ judged.loss.coefficients[2:first]
-    for weight, (name, lag) in zip(judged.loss.coefficients[first:], judged.lag_names, strict=True):
+    first = 1 + len(SETTLING_MIN)
+    part = settling @ judged.loss.coefficients[1:first]
+    for weight, (name, lag) in zip(judged.loss.coefficients[first:-1], judged.lag_names, strict=True):
         column = lagged(minutes.probes[name], lag)[plan.begin : plan.end]
         part = part + weight * judged.reference_k * np.log(column / judged.reference_k)
     return np.asarray(part, dtype=float)

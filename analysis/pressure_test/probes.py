@@ -37,7 +37,7 @@ def probe_faults(minutes: Minutes) -> list[ProbeFault]:
     for name, values in minutes.probes.items():
         other = minutes.probes.get(AIR) if name == METAL else None
         found += _jump(name, values, minutes.probe_quantum_k[name], other)
-        found += _lost(name, values)
+        found += _lost(name, values, np.isfinite(minutes.logged_pa))
     return sorted(found, key=lambda f: f.known)
 
 
@@ -69,14 +69,18 @@ def _jump(name: str, values: np.ndarray, quantum: np.ndarray, other: np.ndarray 
     return [ProbeFault(name, "channel_jumped", at, at + CONFIRM_PROBE, float(off[far[0]]))]
 
 
-def _lost(name: str, values: np.ndarray) -> list[ProbeFault]:
-    blank = ~np.isfinite(values)
-    first = np.flatnonzero(~blank)
-    if not len(first):
+def _lost(name: str, values: np.ndarray, recorded: np.ndarray) -> list[ProbeFault]:
+    """Return the loss of a probe: blank for long while the pressure was read. A log that slept lost nothing."""
+    there = np.isfinite(values)
+    if not there.any():
         return []
-    run = 0
-    for m in range(int(first[0]), len(values)):
-        run = run + 1 if blank[m] else 0
+    run, since = 0, 0
+    for m in range(int(np.flatnonzero(there)[0]), len(values)):
+        if there[m]:
+            run = 0
+        elif recorded[m]:
+            since = m if run == 0 else since
+            run += 1
         if run >= LOST_MINUTES:
-            return [ProbeFault(name, "channel_lost", m - run + 1, m)]
+            return [ProbeFault(name, "channel_lost", since, m)]
     return []

@@ -27,6 +27,8 @@ HABIT_MOST = 0.006
 and 7.5 times what it was usually off by in the last three hours (0.12 % is 0.35 K of the whole gas within minutes,
 which no weather does; 7.5 medians are 5 standard deviations; common practice).
 The habit counts for at most 0.6 %: a pressure that is always falling is not quiet."""
+FILLING_FRACTION = 0.01
+"""A rise of more than 1 % within five minutes is filling, however steadily it goes (that is 3 K of the whole gas)."""
 LEAST_MINUTES = 30
 """A quiet segment is judged after this long (UFGS 15182 and the trade let the gas settle for half an hour or more)."""
 SETTLE_LOOK = 15
@@ -94,6 +96,12 @@ def steps_of(minutes: Minutes) -> np.ndarray:
     )
     found = np.abs(off) > limit
     size[m[found]] = off[found]
+    m = np.arange(SPAN, count - 4)
+    rise = middle[m + 4] - middle[m - 1]
+    filling = (rise > FILLING_FRACTION * np.abs(minutes.pressure_pa[m])) & (
+        rise > STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m])
+    )
+    size[m[filling]] = np.maximum(rise[filling], size[m[filling]])
     return size
 
 

@@ -10,9 +10,10 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
-from analysis.pressure_test.loss_model import SegmentData, judge
+from analysis.pressure_test.loss_model import METAL, SPAN_MIN, SegmentData, _factors, _Structures, covariances, judge
 from analysis.report.pressure_test_plot import draw
 from analysis.result import Assessment, Figure
 from analysis.stretch import Stretch
@@ -227,42 +228,65 @@ def test_time_counts_not_rows() -> None:
     assert value(slow, "hours_judged") == pytest.approx(value(fast, "hours_judged"), abs=1800)
 
 
+def test_regression_against_generalised_least_squares() -> None:
+    """With the covariance known and weak priors, loss and standard deviation are those of statsmodels' GLS."""
+    dice = np.random.default_rng(7)
+    at = np.arange(60) * 5.0 + 2.5
+    probe = 0.8 * np.sin(at / 130.0)
+    data = SegmentData(at, np.full(60, 5.0), probe + dice.normal(0, 0.03, 60), probe[:, None], ((METAL, ()),), 0, 0, 0)
+    columns = np.column_stack([np.ones(60), np.exp(-at / 60.0), probe, -at / SPAN_MIN])
+    weak = _Structures(np.arange(4)[None], np.zeros((1, 4)), 1e-9 * np.eye(4)[None], np.zeros(1))
+    for cover in covariances(data, (METAL,))[0][::12]:
+        whitened = np.linalg.solve(np.linalg.cholesky(cover), np.column_stack([columns, data.gas_k]))
+        factor = _factors((whitened.T @ whitened)[None], weak)[0, 0]
+        fit = sm.GLS(data.gas_k, columns, sigma=cover).fit()
+        assert factor[-1, -2] / factor[-2, -2] == pytest.approx(fit.params[3], rel=1e-6, abs=1e-9)
+        assert 1.0 / factor[-2, -2] == pytest.approx(np.sqrt(fit.cov_params(scale=1.0)[3, 3]), rel=1e-6)
+        assert factor[-1, -1] ** 2 - 1.0 == pytest.approx(fit.ssr, rel=1e-6)
+
+
 def test_errors_against_newey_west() -> None:
-    """The standard deviation of the loss under AR(1) noise against statsmodels' HAC and the spread over many nights."""
+    """The standard deviation of the loss under AR(1) noise against the exact one and against statsmodels' HAC.
+
+    Newey and West estimate the error of ordinary least squares from one night's residuals, and on twelve hours they
+    come out too small; lags and settling are known to them, not to us. So they are a floor, as is the exact error of
+    ordinary least squares; the spread of our own estimates is what ours must cover.
+    """
     dice = np.random.default_rng(4)
-    at = np.arange(144) * 5.0 + 2.5
+    at = np.arange(72) * 10.0 + 5.0
+    probe = 0.8 * np.sin(at / 130.0)
+    design = np.column_stack([np.ones(len(at)), probe, -at])
     ours, hac, estimates = [], [], []
-    for _ in range(40):
-        noise = np.zeros(len(at))
-        for i in range(1, len(at)):
-            noise[i] = 0.75 * noise[i - 1] + dice.normal(0.0, 0.04)
-        probe = 0.8 * np.sin(at / 130.0)
+    for _ in range(24):
+        noise = lfilter([1.0], [1.0, -0.56], dice.normal(0.0, 0.05, len(at) + 50))[50:]
         gas = probe - 0.001 * at + noise
-        data = SegmentData(
-            at, np.full(len(at), 5.0), gas, probe[:, None], (("surface_temperature", ()),), 0.0, 0.0, 0.0
-        )
-        loss = judge(data, ("surface_temperature",), [len(at)], 0.0)[0]
-        design = sm.add_constant(np.column_stack([-at, probe]))
-        fit = sm.OLS(gas, design).fit(cov_type="HAC", cov_kwds={"maxlags": 16, "use_correction": True})
+        data = SegmentData(at, np.full(len(at), 10.0), gas, probe[:, None], ((METAL, ()),), 0.0, 0.0, 0.0)
+        loss = judge(data, (METAL,), [len(at)], 0.0)[0]
+        fit = sm.OLS(gas, design).fit(cov_type="HAC", cov_kwds={"maxlags": 8, "use_correction": True})
         ours.append(loss.deviation)
-        hac.append(float(fit.bse[1]))
+        hac.append(float(fit.bse[2]))
         estimates.append(loss.mean)
-    assert np.mean(estimates) == pytest.approx(0.001, abs=3.0 * np.std(estimates) / np.sqrt(40))
-    assert 0.9 < np.mean(ours) / np.std(estimates) < 3.0  # ours also carries lags and settling that are not known
-    assert 0.9 < np.mean(ours) / np.mean(hac) < 3.5  # HAC is known to be too small on short series
+    cover = 0.05**2 / (1.0 - 0.56**2) * 0.56 ** (np.abs(at[:, None] - at[None, :]) / 10.0)
+    weights = np.linalg.pinv(design)
+    exact = float(np.sqrt((weights @ cover @ weights.T)[2, 2]))
+    assert np.mean(estimates) == pytest.approx(0.001, abs=3.0 * np.std(estimates) / np.sqrt(24))
+    assert 0.5 * exact < np.mean(hac) < exact
+    assert exact < np.mean(ours) < 2.0 * exact
+    assert np.mean(ours) > 0.9 * np.std(estimates)
 
 
-def test_rates_of_an_ensemble() -> None:
-    """A quick version of tests/benchmarks/pressure_test_ensemble.py."""
-    rows = [score(seed) for seed in range(5000, 5060)]
+@pytest.mark.parametrize("kind", ["lags", "balance"])
+def test_rates_of_an_ensemble(kind: str) -> None:
+    """A quick version of tests/benchmarks/pressure_test_ensemble.py, for nights of either physics."""
+    rows = [score(seed, kind) for seed in range(5000, 5020)]
     wrong = [r for r in rows if (r["verdict"] == "tight") == (r["loss"] > r["allowed"]) and r["verdict"] != "undecided"]
     judged = [r for r in rows if np.isfinite(r["estimate"])]
     inside = [r["low"] <= r["loss"] <= r["high"] for r in judged]
     error = [abs(r["estimate"] - r["loss"]) / r["bound"] for r in judged]
-    assert len(judged) >= 57
+    assert len(judged) >= 19
     assert len(wrong) <= 1
-    assert np.mean(inside) >= 0.9
-    assert np.median(error) <= 1.5
+    assert np.mean(inside) >= 0.7  # of twenty; hundreds are counted by the benchmark
+    assert np.median(error) <= 3.0
 
 
 def test_a_long_night_is_drawn() -> None:

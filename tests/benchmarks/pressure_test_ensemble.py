@@ -1,6 +1,6 @@
-"""Several hundred simulated nights, scored::
+"""Several hundred simulated nights of either simulation, scored::
 
-python -m tests.benchmarks.pressure_test_ensemble [nights] [first seed]
+python -m tests.benchmarks.pressure_test_ensemble [nights] [first seed] [lags | balance]
 """
 
 from __future__ import annotations
@@ -15,6 +15,24 @@ from analysis.pressure_test import assess
 from analysis.result import Figure
 from analysis.stretch import seconds
 from tests.benchmarks.pressure_test_nights import Night, make_night
+from tests.benchmarks.pressure_test_other_nights import make_other_night
+
+SCORES = {
+    "seed",
+    "verdict",
+    "loss",
+    "allowed",
+    "bound",
+    "estimate",
+    "low",
+    "high",
+    "alarm_h",
+    "two",
+    "ols",
+    "ols_half",
+    "kinds",
+}
+MAKERS = {"lags": make_night, "balance": make_other_night}
 
 
 def _value(figures: Any, name: str) -> float:
@@ -26,12 +44,12 @@ def _by_hand(night: Night, least_squares: bool) -> tuple[float, float]:
     """Return loss and half width by the two-point correction or by plain least squares on 10 min means."""
     frame = night.stretch.frame
     at = seconds(frame.index)
-    keep = (at > at[-1] * 0.1) & (at < at[-1] - 1000.0)
-    p, at = frame["circuit_pressure"].to_numpy()[keep], at[keep]
     name = next((n for n in ("surface_temperature", "ambient_temperature") if n in frame), None)
-    if name is not None:
-        k = frame[name].to_numpy()[keep]
-        p = p * np.mean(k) / k
+    p = frame["circuit_pressure"].to_numpy()
+    k = np.ones(len(p)) if name is None else frame[name].to_numpy()
+    keep = (at > at[-1] * 0.1) & (at < at[-1] - 1000.0) & np.isfinite(p) & np.isfinite(k)
+    p, at, k = p[keep], at[keep], k[keep]
+    p = p * np.mean(k) / k
     if not least_squares:
         per = max(1, int(300.0 / float(np.median(np.diff(at)))))
         return -(np.mean(p[-per:]) - np.mean(p[:per])) / (at[-1] - at[0]), np.nan
@@ -39,9 +57,9 @@ def _by_hand(night: Night, least_squares: bool) -> tuple[float, float]:
     return -float(slope[0]), 1.96 * float(np.sqrt(cover[0, 0]))
 
 
-def score(seed: int, fixed: dict[str, object] | None = None) -> dict[str, Any]:
+def score(seed: int, kind: str = "lags") -> dict[str, Any]:
     """Return what one night gave."""
-    night = make_night(seed, **(fixed or {}))
+    night = MAKERS[kind](seed)
     found = assess(night.stretch)
     figures = found.figures
     low, high = _value(figures, "loss_rate_low"), _value(figures, "loss_rate_high")
@@ -114,19 +132,8 @@ def table(rows: list[dict[str, Any]]) -> list[str]:
         f"hours to alarm, leaks over twice the allowed: median {np.nanmedian(col('alarm_h')[loss > 2 * allowed]):.1f}"
     )
     lines.append(f"alarm without leak: {rate(np.isfinite(col('alarm_h')) & ~truly_leaking, everything)}")
-    for key in (
-        "probes",
-        "sensor",
-        "quantum_psi",
-        "hours",
-        "sun",
-        "falls_off",
-        "stuck",
-        "bleed",
-        "steps",
-        "parts",
-        "probe_quantum_f",
-    ):
+    few = [key for key in rows[0] if key not in SCORES and len({r[key] for r in rows}) <= 8]
+    for key in few:
         for value in sorted({r[key] for r in rows}, key=str):
             of = np.array([r[key] == value for r in rows])
             lines.append(
@@ -145,13 +152,13 @@ def table(rows: list[dict[str, Any]]) -> list[str]:
     return lines
 
 
-def run(nights: int, first: int = 0) -> list[dict[str, Any]]:
+def run(nights: int, first: int = 0, kind: str = "lags") -> list[dict[str, Any]]:
     """Return the scores of several nights."""
     with ProcessPoolExecutor(2) as pool:
-        return list(pool.map(score, range(first, first + nights), chunksize=5))
+        return list(pool.map(score, range(first, first + nights), [kind] * nights, chunksize=5))
 
 
 if __name__ == "__main__":
     how_many = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     since = int(sys.argv[2]) if len(sys.argv) > 2 else 0
-    print("\n".join(table(run(how_many, since))))
+    print("\n".join(table(run(how_many, since, sys.argv[3] if len(sys.argv) > 3 else "lags"))))
