@@ -10,6 +10,10 @@ from pathlib import Path
 
 import pytest
 import pytest_asyncio
+from hypothesis import settings
+
+settings.register_profile("shared machine", deadline=None)
+settings.load_profile("shared machine")
 
 _DESCRIPTORS = Path("/proc/self/fd")
 

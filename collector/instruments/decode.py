@@ -40,7 +40,9 @@ UNIT_WORDS = {
 }
 """Words that instruments print for units. Bare ``psi`` is not among them: only the profile knows its datum."""
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+LONGEST_MESSAGE = 1 << 16
+"""Bytes of a published message that are looked at; a sensor's are some hundred."""
 _SHOWN = 60
 _CODES: dict[RegisterType, str] = {"u16": "H", "i16": "h", "u32": "I", "i32": "i", "f32": "f", "f64": "d"}
 
@@ -200,6 +202,8 @@ def registers_of(number: float, spec: RegisterSpec) -> list[int]:
 
 def decode_message(name: str, payload: bytes, spec: TopicSpec) -> Decoded:
     """Return the sample in a published message: a plain number, or the one at the JSON pointer."""
+    if len(payload) > LONGEST_MESSAGE:
+        return Fault("bad_frame", f"{name}: a message of {len(payload):,} bytes; expected at most {LONGEST_MESSAGE:,}")
     text = _text(payload).strip()
     if spec.pointer is None:
         if _NUMBER.fullmatch(text) is None:

@@ -18,6 +18,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from analysis.vocabulary.errors import StandwatchError
 from tests.faults import rig
 
 BACK_WITHIN_S = 5.0
@@ -127,7 +128,7 @@ def main() -> int:
             try:
                 tally = fault.run(plan)
                 said = tally.broken()
-            except (AssertionError, TimeoutError) as error:
+            except (AssertionError, TimeoutError, StandwatchError) as error:
                 tally = Tally()
                 place = next(
                     f for f in reversed(traceback.extract_tb(error.__traceback__)) if f.filename != rig.__file__

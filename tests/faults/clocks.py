@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 import psutil
@@ -57,7 +57,7 @@ class SetClocks:
         self.ahead_s += NIGHT_S
 
 
-def recorded(plan: Plan, act: Callable[[SetClocks, Scale], object]) -> tuple[Logged, Scale, float]:
+def recorded(plan: Plan, act: Callable[[SetClocks, Scale], Awaitable[None]]) -> tuple[Logged, Scale, float]:
     """Return the log of a recording during which `act` did something to the clocks, and how long it was awake [s]."""
     clocks = SetClocks()
 
@@ -65,7 +65,7 @@ def recorded(plan: Plan, act: Callable[[SetClocks, Scale], object]) -> tuple[Log
         async with recording(Recorder(job, clocks.clocks())):
             begin = time.monotonic()
             await asyncio.sleep(1.2)
-            await act(clocks, scale)  # type: ignore[misc]
+            await act(clocks, scale)
             return time.monotonic() - begin - clocks.slept_s
 
     with scales() as (scale,):

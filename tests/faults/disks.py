@@ -53,7 +53,6 @@ def count(tally: Tally, folder: Path, scale: Scale, marks: list[str]) -> None:
     """Add a finished job to a tally: every beat a row, every cell a weight that was sent, every mark there."""
     logged = read(folder)
     written = [row[3] for row in logged.journal if row[1] == "mark"]
-    assert tally.acknowledged is not None
     tally.acknowledged += len(logged.rows) + len(marks)
     tally.lost += len(set(marks) - set(written)) + logged.missed_beats()
     tally.wrong += logged.wrong("w0", scale.sent)
@@ -119,7 +118,6 @@ def judge_disk(
         if data is not None:
             (folder / name).write_bytes(data)
     tally.rounds += 1
-    assert tally.acknowledged is not None
     torn = 0
     for name, had in acknowledged.items():
         data = disk[name] or b""
@@ -163,7 +161,6 @@ def cut_at_every_byte(plan: Plan) -> Tally:
                 good = data[:cut].rfind(b"\n") + 1
                 asyncio.run(resumed(job, cut - good))
                 tally.rounds += 1
-                assert tally.acknowledged is not None
                 tally.acknowledged += data[:good].count(b"\n")
                 after = (job / name).read_bytes()
                 tally.lost += not after.startswith(data[:good])

@@ -28,7 +28,7 @@ PROFILES = [load_profile(file.stem, Path()) for file in sorted((shipped("config"
 REQUEST = with_crc(b"\x11\x03\x00\x6b\x00\x03")
 TCP_REQUEST = b"\x15\x01\x00\x00\x00\x06\x11\x03\x00\x6b\x00\x03"
 POINTERS = [TopicSpec.model_validate({"unit": "degF", "pointer": p}) for p in (None, "", "/t", "/0", "/t/1/x")]
-SLOWEST_S = 1.0
+SLOWEST_S = 0.5
 
 
 def decode_anything(data: bytes) -> None:
@@ -45,7 +45,7 @@ def decode_anything(data: bytes) -> None:
         if isinstance(profile, SerialProfile):
             wanted = set(profile.values)
             splitter = LineSplitter(profile.line.ending.encode("latin-1"), profile.line.max_length)
-            for line in (data, *splitter.feed(data), *splitter.feed(data[::-1])):
+            for line in (data[: profile.line.max_length], *splitter.feed(data), *splitter.feed(data[::-1])):
                 decoded += [line] if isinstance(line, NoReading) else decode_line(line, profile, wanted)
         elif isinstance(profile, ModbusProfile):
             words = [int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), 2)]
@@ -56,7 +56,7 @@ def decode_anything(data: bytes) -> None:
             decoded += [decode_message(name, data, spec) for name, spec in profile.values.items()]
     decoded += [decode_message("t", data, spec) for spec in POINTERS]
     for item in decoded:
-        assert isinstance(item, NoReading) or math.isfinite(item.number), item  # type: ignore[attr-defined]
+        assert isinstance(item, NoReading) or math.isfinite(item.number), item
     for answer, why, request in (
         (rtu_answer, why_no_rtu_answer, REQUEST),
         (tcp_answer, why_no_tcp_answer, TCP_REQUEST),

@@ -136,7 +136,7 @@ def process(*words: object, **options: object) -> Iterator[subprocess.Popen[str]
         text=True,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        **options,  # type: ignore[call-overload]
+        **options,
     )
     try:
         yield made

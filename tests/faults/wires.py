@@ -9,7 +9,7 @@ import pty
 import random
 import time
 import tty
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from pathlib import Path
 from types import SimpleNamespace
 from unittest import mock
@@ -151,33 +151,27 @@ def instrument(name: str, profile: str, port: object, unit: int = 1, **channels:
     )
 
 
-def on_the_bench(
-    plan: Plan, tally: Tally, act: Callable[[Heard], object], true: dict[str, set[float]], *tables: str
-) -> object:
-    """Return the recording of instruments with a fault beside a scale without one, counted into a tally.
+async def on_the_bench(
+    plan: Plan, tally: Tally, act: Callable[[Heard], Awaitable[None]], true: dict[str, set[float]], *tables: str
+) -> None:
+    """Record instruments with a fault beside a scale without one, and count the log into a tally.
 
     `act` does the fault; `true` is what each faulty channel may ever show.
     """
-
-    async def run() -> None:
-        with scales() as (scale,):
-            job = write_job(plan.folder / f"job {tally.rounds}", scale_table(0, scale), *tables)
-            (job / "pair.toml").write_text(PAIR)
-            (job / "lines.toml").write_text(LINES)
-            async with recording(Heard(job)) as recorder:
-                assert isinstance(recorder, Heard)
-                await recorder.again("w0")
-                await act(recorder)  # type: ignore[misc]
-        logged = read(job)
-        assert tally.acknowledged is not None
-        tally.acknowledged += len(logged.rows)
-        tally.wrong += logged.wrong("w0", scale.sent)
-        tally.wrong += sum(logged.wrong(channel, numbers) for channel, numbers in true.items())
-        tally.disturbed += logged.missed_beats() + logged.blanks("w0", scale)
-        tally.disturbed += len(logged.told("scale 0"))
-        assert all(any(logged.cells(channel)) for channel in true), "a channel was never heard"
-
-    return run()
+    with scales() as (scale,):
+        job = write_job(plan.folder / f"job {tally.rounds}", scale_table(0, scale), *tables)
+        (job / "pair.toml").write_text(PAIR)
+        (job / "lines.toml").write_text(LINES)
+        recorder = Heard(job)
+        async with recording(recorder):
+            await recorder.again("w0")
+            await act(recorder)
+    logged = read(job)
+    tally.acknowledged += len(logged.rows)
+    tally.wrong += logged.wrong("w0", scale.sent)
+    tally.wrong += sum(logged.wrong(channel, numbers) for channel, numbers in true.items())
+    tally.disturbed += logged.missed_beats() + logged.blanks("w0", scale) + len(logged.told("scale 0"))
+    assert all(any(logged.cells(channel)) for channel in true), "a channel was never heard"
 
 
 # --- answers -------------------------------------------------------------------------------------------
@@ -245,7 +239,7 @@ def answered(plan: Plan, spoil: Callable[[str, bytes, bytes], Says], seconds: fl
                 spoilt = False
                 tally.back(await recorder.again("a", "b"))
 
-            await on_the_bench(plan, tally, act, {"a": {FIRST}, "b": {SECOND}}, *tables)  # type: ignore[misc]
+            await on_the_bench(plan, tally, act, {"a": {FIRST}, "b": {SECOND}}, *tables)
         tally.rounds += 1
 
     for _ in range(plan.times(1, 3)):
@@ -327,7 +321,7 @@ def noise(plan: Plan) -> Tally:
 
         with Wire(plan.folder / "port", talk) as wire:
             table = instrument("pair", "pair.toml", wire.path, a="a")
-            await on_the_bench(plan, tally, act, {"a": {FIRST}}, table)  # type: ignore[misc]
+            await on_the_bench(plan, tally, act, {"a": {FIRST}}, table)
 
     asyncio.run(run())
     tally.note = f"{noises} answers damaged"
@@ -377,7 +371,7 @@ def endless(plan: Plan) -> Tally:
                 task.cancel()
             tally.back(await recorder.again("a"))
 
-        await on_the_bench(plan, tally, act, {"a": {FIRST}}, table)  # type: ignore[misc]
+        await on_the_bench(plan, tally, act, {"a": {FIRST}}, table)
         made.close()
         await asyncio.sleep(0.05)
         tally.rounds += 1
@@ -419,7 +413,7 @@ def replugged(plan: Plan) -> Tally:
 
             with mock.patch("collector.instruments.ports.serialx.list_serial_ports", return_value=plugged):
                 table = instrument("gauge", "lines.toml", port(wire), 1, v="a")
-                await on_the_bench(plan, tally, act, {"a": {FIRST}}, table)  # type: ignore[misc]
+                await on_the_bench(plan, tally, act, {"a": {FIRST}}, table)
 
     asyncio.run(run(lambda wire: wire.path))
     asyncio.run(run(lambda _: "usb:0403:6001"))

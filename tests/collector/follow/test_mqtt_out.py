@@ -15,7 +15,7 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.vocabulary.errors import InputError
@@ -272,7 +272,6 @@ def test_secret_tables_are_cut_out_or_nothing_is_published() -> None:
             without_secrets(inline)
 
 
-@settings(deadline=None)  # it syncs files
 @given(cuts=st.lists(st.integers(1, 7), max_size=12), rows=st.integers(1, 30))
 def test_every_line_is_read_once_wherever_reading_stops(
     tmp_path_factory: pytest.TempPathFactory, cuts: list[int], rows: int

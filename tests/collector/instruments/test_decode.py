@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import struct
+import time
 from pathlib import Path
 from typing import Any
 
@@ -278,6 +279,14 @@ def test_deep_json_and_huge_numbers_do_not_raise() -> None:
     assert isinstance(decode_message("t", b"[" * 200_000, topic("/t")), Fault)
     assert isinstance(decode_message("t", b'{"t": ' + b"9" * 5000 + b"}", topic("/t")), Fault)
     assert isinstance(decode_message("t", b'{"t": ' + b"9" * 400 + b"}", topic("/t")), Fault)
+
+
+def test_a_message_of_any_length_is_decided_at_once() -> None:
+    begin = time.process_time()
+    for text in (b"9" * 65_000 + b"x", b"9" * (8 << 20), b"[" * (8 << 20), b"9." + b"9" * 65_000 + b"e"):
+        for pointer in (None, "/t"):
+            assert isinstance(decode_message("t", text, topic(pointer)), Fault)
+    assert time.process_time() - begin < 2.0
 
 
 # --- corrections ---------------------------------------------------------------------------------------
