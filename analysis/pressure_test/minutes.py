@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.signal import lfilter
 
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import Column
@@ -185,8 +184,7 @@ def lagged(values: np.ndarray, lags_min: Sequence[float]) -> np.ndarray:
     if not there.any() or not lags_min:
         return values
     out = np.interp(np.arange(len(values)), np.flatnonzero(there), values[there])
-    start = out[0]
     for lag in lags_min:
         share = 1.0 - float(np.exp(-1.0 / lag))
-        out = start + lfilter([share], [1.0, share - 1.0], out - start)
+        out = pd.Series(out).ewm(alpha=share, adjust=False).mean().to_numpy()
     return np.where(there, out, np.nan)
