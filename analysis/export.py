@@ -1,10 +1,11 @@
-"""Tables for spreadsheets, with nothing in them that a spreadsheet would run."""
+"""Files for others: tables with nothing in them that a spreadsheet would run, and nothing half written."""
 
 from __future__ import annotations
 
 import csv
 import io
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 
 from analysis.result import Figure, stamp
 from analysis.review import Review
@@ -38,3 +39,11 @@ def findings_csv(review: Review) -> str:
             value, unit = display(figure.si, figure.kind, system) if isinstance(figure, Figure) else (figure, "")
             rows.append((*head, name, value, unit, f.text))
     return csv_text(rows)
+
+
+def write_whole(path: Path, data: str | bytes) -> Path:
+    """Write a file so that no reader ever sees half of it; return its path."""
+    part = path.with_name(path.name + ".part")
+    part.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
+    part.replace(path)
+    return path

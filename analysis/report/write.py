@@ -9,6 +9,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from analysis.export import write_whole
 from analysis.report import contents, timeline
 from analysis.report.plotting import svg_data_uri
 from analysis.report.words import GENERAL_CAUTION, words
@@ -69,11 +70,3 @@ def write_report(review: Review, folder: Path, files: Mapping[str, Path]) -> Pat
     `files` are those the review was made from, by the name they are shown under.
     """
     return write_whole(folder / REPORT_FILE, render(review, digests_of(files)))
-
-
-def write_whole(path: Path, data: str | bytes) -> Path:
-    """Write a file so that no reader ever sees half of it; return its path."""
-    part = path.with_name(path.name + ".part")
-    part.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
-    part.replace(path)
-    return path

@@ -8,10 +8,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from analysis.export import write_whole
 from analysis.leak_rate import parse_history
 from analysis.ledger import balance, record, record_csv
 from analysis.log import load
-from analysis.report.write import write_whole
 from analysis.review import review
 from analysis.vocabulary.errors import InputError
 

@@ -10,11 +10,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from analysis.export import findings_csv
+from analysis.export import findings_csv, write_whole
 from analysis.log import load
 from analysis.report.gathered import gathered
 from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
-from analysis.report.write import write_report, write_whole
 from analysis.result import Finding
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
@@ -102,6 +101,8 @@ def make_reports(result: Review, folder: Path, files: Mapping[str, Path], pdf: b
     InputError
         The folder cannot be written.
     """
+    from analysis.report.write import write_report
+
     try:
         reports = [write_report(result, folder, files)]
         if pdf:

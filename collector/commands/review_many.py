@@ -12,9 +12,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from rich.console import Console
 from rich.progress import track
 
+from analysis.export import write_whole
 from analysis.log import load
 from analysis.report.words import VERDICT_TONE, words
-from analysis.report.write import write_whole
 from analysis.review import review
 from analysis.vocabulary.errors import InputError, StandwatchError
 from collector.commands.review import made_from, make_reports
