@@ -149,6 +149,8 @@ def held(folder: Path) -> bool:
         FolderLock(folder).close()
     except FolderHeld:
         return True
+    except InputError:  # the folder is gone or cannot be written: nobody can record there
+        return False
     return False
 
 

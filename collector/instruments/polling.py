@@ -87,7 +87,6 @@ def log_samples(instrument: InstrumentSettings, decoded: Sequence[Decoded], repo
     readings: list[Reading] = []
     for item in decoded:
         if isinstance(item, Fault):
-            reporter.heard()
             reporter.fault(item)
             continue
         for channel in instrument.channels:

@@ -22,6 +22,9 @@ FaultValue = Literal["bad_frame", "over_range"]
 REPEAT_AFTER_S = 60.0
 """A fault that goes on is journalled at most this often for each instrument. Common practice for alarms."""
 
+UNREADABLE_S = 30.0
+"""An instrument that speaks for so long without a word that can be read is as good as lost. Common practice."""
+
 
 class PortError(InputError):
     """A port named in the job does not exist, is in use, or cannot be set up."""
@@ -86,13 +89,17 @@ class Link(Protocol):
 
 @dataclass
 class Reporter:
-    """One instrument's voice: lost and back are said once, repeated faults at most once a minute."""
+    """One instrument's voice: lost and back are said once, repeated faults at most once a minute.
+
+    One that sends nothing but what cannot be read (noise, a wrong baud rate) is lost too, after `UNREADABLE_S`.
+    """
 
     instrument: str
     sink: Sink
     clock: Callable[[], float] = time.monotonic
     is_lost: bool = False
     _said: dict[FaultValue, tuple[float, int]] = field(default_factory=dict)
+    _unreadable_since: float | None = None
 
     def good(self, readings: list[Reading]) -> None:
         """Pass on fresh readings; the first after a loss says that the instrument is back."""
@@ -103,7 +110,8 @@ class Reporter:
                 self.sink.reading(reading)
 
     def heard(self) -> None:
-        """Note that the instrument speaks, whatever it said."""
+        """Note that the instrument said something that can be read."""
+        self._unreadable_since = None
         if self.is_lost:
             self.is_lost = False
             self.sink.event(Event(self.instrument, "back", "answers again"))
@@ -117,6 +125,12 @@ class Reporter:
     def fault(self, fault: Fault) -> None:
         """Say that a frame gave no reading, at most once in `REPEAT_AFTER_S` and with a count."""
         now = self.clock()
+        if fault.kind == "over_range":
+            self.heard()
+        elif self._unreadable_since is None:
+            self._unreadable_since = now
+        elif now - self._unreadable_since >= UNREADABLE_S:
+            self.lost(f"nothing that can be read for {UNREADABLE_S:g} s: {fault.text}")
         said_at, unsaid = self._said.get(fault.kind, (-math.inf, 0))
         if now - said_at < REPEAT_AFTER_S:
             self._said[fault.kind] = (said_at, unsaid + 1)

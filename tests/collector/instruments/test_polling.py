@@ -10,7 +10,7 @@ from analysis.vocabulary.errors import RecorderError
 from collector.instruments import InstrumentSettings, load_instruments
 from collector.instruments.decode import Decoded
 from collector.instruments.polling import LONGEST_RETRY_S, Backoff, NoAnswer, PolledLink
-from collector.instruments.reading import Reading, Sample
+from collector.instruments.reading import Fault, Reading, Reporter, Sample
 
 from .conftest import Recorded, running
 
@@ -88,6 +88,27 @@ async def test_the_wire_is_opened_afresh_only_when_all_are_silent(tmp_path: Path
         wire.silent.clear()
         await sink.until(lambda: sink.told("a") == sink.told("b") == ["lost", "back"], 5)
         assert wire.opened >= 2
+
+
+def test_an_instrument_that_sends_only_what_cannot_be_read_is_lost() -> None:
+    sink, now = Recorded(), [0.0]
+    reporter = Reporter("gauge", sink, lambda: now[0])
+    bad, over = Fault("bad_frame", "the CRC does not match"), Fault("over_range", "reports OL")
+    good = [Reading("circuit_pressure", "psig", 10.0, 0.0)]
+    for second in range(100):  # now and then a good one: not lost
+        now[0] = second
+        reporter.fault(bad)
+        if second % 20 == 0:
+            reporter.good(good)
+    assert set(sink.told("gauge")) == {"bad_frame"}
+    for second in range(100, 200):
+        now[0] = second
+        reporter.fault(bad)
+    assert sink.told("gauge").count("lost") == 1
+    assert "CRC" in next(event.text for event in sink.events if event.value == "lost")
+    assert "back" not in sink.told("gauge")
+    reporter.fault(over)  # it shows no number, but it speaks
+    assert sink.told("gauge")[-2:] == ["back", "over_range"]
 
 
 def test_retries_are_capped_and_jittered() -> None:
