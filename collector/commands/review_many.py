@@ -17,6 +17,7 @@ from analysis.log import load
 from analysis.report.words import VERDICT_TONE, words
 from analysis.review import review
 from analysis.vocabulary.errors import InputError, StandwatchError
+from analysis.vocabulary.text import one_line
 from collector.commands.review import made_from, make_reports
 
 INDEX_FILE = "index.html"
@@ -87,7 +88,7 @@ def review_many(folder: Path, jobs: Sequence[Path], workers: int = -1, dask: str
         said = (
             line.refused or ", ".join(f"{stage}: {verdict}" for stage, verdict, _ in line.verdicts) or "no stage known"
         )
-        console.print(f"{line.folder}: {said}", soft_wrap=True, highlight=False, markup=False)
+        console.print(one_line(f"{line.folder}: {said}"), soft_wrap=True, highlight=False, markup=False)
     environment = Environment(
         loader=PackageLoader("analysis.report", "."), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )

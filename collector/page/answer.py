@@ -125,8 +125,11 @@ class Answer:
         judged = model.stage if model.stage is not None and model.stage["name"] == stage else None
         figures = {f["name"]: f["text"] for f in judged["figures"]} if judged is not None else {}
         wanted = [name for name in KEY_FIGURES.get(stage, ()) if name in figures]
+        now = time.time()
         wanted += [
-            name for name in KEY_CHANNELS[stage] if name in model.channels and (stage or model.channels[name].at)
+            name
+            for name in KEY_CHANNELS[stage]
+            if name in model.channels and (stage or model.channels[name].health(now) in ("fresh", "late"))
         ]
         wanted = wanted[:MOST_KEYS]
         if [name for name, _, _ in self._shown] != wanted:
@@ -137,7 +140,6 @@ class Answer:
                     with ui.element("div"):
                         Text("dt", words(name))
                         self._shown.append((name, Text("dd", "", "number"), Text("dd", "", "age")))
-        now = time.time()
         for name, number, age in self._shown:
             if name in figures:
                 number.show(with_sign(figures[name]))

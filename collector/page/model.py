@@ -178,9 +178,9 @@ class Model:
         return age - row > 30.0 + 3.0 * float(self.state.get("again_within_s", 5.0))
 
     def silent(self) -> list[str]:
-        """Return the channels that are missed: they had readings in the running stage and give none any more."""
-        now, stage = time.time(), self.stage
-        begun = seconds_of(stage["begin"]) if stage is not None and stage["end"] is None else None
+        """Return the channels that are missed: they had readings since the last stage began and give none any more."""
+        now = time.time()
+        begun = seconds_of(self.stage["begin"]) if self.stage is not None else None
         return [
             channel.name
             for channel in self.channels.values()

@@ -48,6 +48,8 @@ def build(model: Model, theme: str, shared: bool) -> None:
             Text("span", "SHARED ON THE NETWORK", "badge")
         recording = Text("span", "", "recording")
         recording.props["role"] = "status"
+        alarmed = Text("a", "", "badge alarmed")
+        alarmed.props["href"] = "#alarms"
         silent = Text("span", "", "badge")
         disk = Text("span", "", "badge")
         time_of_day = Text("span", "", "clock")
@@ -56,7 +58,8 @@ def build(model: Model, theme: str, shared: bool) -> None:
     with box("main", "parts"):
         with box("div", "now"):
             answer = Answer(model)
-            alarms = Alarms(model)
+            with box("div", id="alarms"):
+                alarms = Alarms(model)
         with box("div", "tell-anchor", id="tell-the-log"):
             buttons = Buttons(model)
         cylinders = Cylinders(model)
@@ -73,6 +76,8 @@ def build(model: Model, theme: str, shared: bool) -> None:
         recording.show(f"✖ {said}" if late else f"● {said}")
         recording.classes(replace="recording late" if late else "recording")
         gone = [] if late else model.silent()
+        asked = len(model.alarms.unanswered())
+        alarmed.show(f"✖ {asked} alarm{'s' * (asked > 1)} to acknowledge" if asked else "")
         named = ", ".join(words(name) for name in gone)
         silent.show(
             f"▲ {len(gone)} channels silent" if len(gone) > MOST_NAMED else f"▲ silent: {named}" if gone else ""

@@ -145,6 +145,7 @@ def test_an_alarm_is_acknowledged_with_a_button(log: Log, server: Server, open_p
     page.get_by_role("button", name="Acknowledge: ").filter(visible=True).first.focus()
     page.get_by_role("button", name="stall: it stopped").press("Enter")
     expect(rows).to_have_count(1)
+    expect(page.get_by_role("link", name="1 alarm to acknowledge")).to_have_attribute("href", "#alarms")
     assert log.entries()[-1] == "note,alarm,acknowledged,f: stall: 2026-03-14T07:00:05.000Z it stopped"
     log.entry("note", "alarm", "raised", "disk: disk")
     expect(rows).to_have_count(3)
@@ -228,7 +229,7 @@ def test_it_fits_and_is_large_enough(
     expect(page.get_by_role("button", name="CYL-2")).to_be_visible()
     # targets for gloves: 48 px and more (WCAG 2.2, 2.5.8 asks for 24, 2.5.5 for 44)
     page.wait_for_function(
-        "() => [...document.querySelectorAll('button, summary, input')].filter(b => b.offsetParent)"
+        "() => [...document.querySelectorAll('button, summary, input, a.alarmed')].filter(b => b.offsetParent)"
         ".map(b => (b.closest('.q-field') ?? b).getBoundingClientRect()).every(b => b.height >= 48 && b.width >= 48)"
     )
     nameless = page.evaluate(
