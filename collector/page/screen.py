@@ -75,9 +75,9 @@ def build(model: Model, theme: str, shared: bool) -> None:
         said = "no rows yet" if age is None else f"NO ROW FOR {duration(age)}" if late else "recording"
         recording.show(f"✖ {said}" if late else f"● {said}")
         recording.classes(replace="recording late" if late else "recording")
-        gone = [] if late else model.silent()
+        gone = [] if late or model.lost else model.silent()
         asked = len(model.alarms.unanswered())
-        alarmed.show(f"✖ {asked} alarm{'s' * (asked > 1)} to acknowledge" if asked else "")
+        alarmed.show(f"✖ {asked} open alarm{'s' * (asked > 1)}" if asked else "")
         named = ", ".join(words(name) for name in gone)
         silent.show(
             f"▲ {len(gone)} channels silent" if len(gone) > MOST_NAMED else f"▲ silent: {named}" if gone else ""

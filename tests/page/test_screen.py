@@ -145,7 +145,7 @@ def test_an_alarm_is_acknowledged_with_a_button(log: Log, server: Server, open_p
     page.get_by_role("button", name="Acknowledge: ").filter(visible=True).first.focus()
     page.get_by_role("button", name="stall: it stopped").press("Enter")
     expect(rows).to_have_count(1)
-    expect(page.get_by_role("link", name="1 alarm to acknowledge")).to_have_attribute("href", "#alarms")
+    expect(page.get_by_role("link", name="1 open alarm")).to_have_attribute("href", "#alarms")
     assert log.entries()[-1] == "note,alarm,acknowledged,f: stall: 2026-03-14T07:00:05.000Z it stopped"
     log.entry("note", "alarm", "raised", "disk: disk")
     expect(rows).to_have_count(3)
