@@ -28,8 +28,8 @@ LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid."""
-BLANK_S = 300.0
-"""A scale that gave nothing for this long at the end leaves the charge unknown."""
+BLANK_S, BLANK_LEAST_S = 300.0, 90.0
+"""A scale that gave nothing for this long at the end leaves the charge unknown; the second when it was flowing."""
 
 
 @dataclass(frozen=True)
@@ -228,15 +228,26 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     of = f"{Figure(target.mass_kg, 'mass').show(system, 4)} ({target.source})"
     weights = stretch.channel("cylinder_weight")
     silent = seconds(pd.DatetimeIndex([stretch.frame.index[-1]]), weights.index[-1])[0]
-    if silent > BLANK_S:
+    rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
+    unseen_kg = silent * abs(float(rates[-1])) if np.isfinite(rates[-1]) else 0.0
+    if silent > BLANK_S or (silent > BLANK_LEAST_S and unseen_kg > target.tolerance_kg):
         return (
             "undecided",
             f"{now} of {of} went in up to {weights.index[-1]:%H:%M} UTC, when the scale fell silent: "
             "weigh the cylinder.",
         )
-    if abs(charged - target.mass_kg) <= target.tolerance_kg:
+    step_kg = float(weighing.resolution_kg.iloc[-1])
+    apart_kg = abs(charged - target.mass_kg)
+    if 0.5 * step_kg > target.tolerance_kg and apart_kg <= target.tolerance_kg + step_kg:
+        within = Figure(target.tolerance_kg, "mass").show(system)
+        return (
+            "undecided",
+            f"{now} of {of} is in, but the scale moves in steps of {Figure(step_kg, 'mass').show(system)}, too coarse "
+            f"for {within}: weigh the cylinder on a finer one.",
+        )
+    if apart_kg <= target.tolerance_kg:
         return "on_target", f"{now} of {of} is in: on target."
-    apart = Figure(abs(charged - target.mass_kg), "mass").show(system)
+    apart = Figure(apart_kg, "mass").show(system)
     if charged < target.mass_kg:
         return "short", f"{now} of {of} is in: {apart} short."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."

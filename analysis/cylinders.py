@@ -97,6 +97,11 @@ def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Ref
                 f"{name} weighs {weighs}, less than its stated tare of {tare}: check tare and scale. Its safe fill is "
                 "not judged; go by its marks."
             )
+        elif stay.table is not None and stay.table.tare_kg is not None and stay.table.water_capacity_kg is not None:
+            contradiction = doubt(stay.table, system)
+            if contradiction is not None:
+                level, cause = "caution", "stated"
+                said.append(contradiction)
         figures: dict[str, FigureValue] = {"cylinder": name}
         if name in told or not cause:
             said, cause, level = [], "", "info"

@@ -77,7 +77,9 @@ def weigh(stretch: Stretch) -> Weighing:
     missing. Mass that moved while the scale gave no readings is counted where the same cylinder stood there after.
     """
     readings = stretch.channel("cylinder_weight")
-    stamps, taken = samples(readings, stretch.begin)
+    column = stretch.columns.get("cylinder_weight")
+    resolution = resolution_kg(readings, 1.0 if column is None else column.unit.scale)
+    stamps, taken = samples(readings, resolution, stretch.begin)
     tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, stretch.job.cylinder, stamps)
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
@@ -88,7 +90,7 @@ def weigh(stretch: Stretch) -> Weighing:
             tracker.mark(*given[i], sample.row)
             i += 1
         tracker.take(sample)
-    return _result(stretch, tracker, pd.Series(resolution_kg(readings.to_numpy(dtype=float)), index=readings.index))
+    return _result(stretch, tracker, pd.Series(resolution, index=readings.index))
 
 
 def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighing:

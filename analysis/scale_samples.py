@@ -12,24 +12,34 @@ from analysis.vocabulary.units import UNITS
 
 SAMPLE_S = 5.0
 """A sample is the median of the readings of this time: single wild readings vanish, flow does not."""
+FASTEST_KG_PER_S = 0.3
+"""No hose of a usual cylinder moves more, however long it goes on. Plain physics of the work; no published source."""
+USUAL_STEPS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
+"""Steps of scales, in the unit that they show."""
 SLOWEST_UPDATE_S = 60.0
 """No scale takes longer for a new number."""
 
 
 @dataclass(slots=True)
 class Sample:
-    """One sample: seconds, its number, what was shown, the least of it, the scale's step and the weight meant [kg]."""
+    """One sample: seconds, its number, what was shown, the least of it, the scale's step and the weight meant [kg].
+
+    `leap` is the largest change lately [kg] that was quicker than any flow.
+    """
 
     at: float
     row: int
     raw: float
     low: float
+    leap: float
     step: float
     weight: float
 
 
-def samples(readings: pd.Series, begin: pd.Timestamp) -> tuple[pd.DatetimeIndex, list[Sample]]:
-    """Return stamps and samples of a scale's readings [kg], each by nothing later than its stamp."""
+def samples(
+    readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp
+) -> tuple[pd.DatetimeIndex, list[Sample]]:
+    """Return stamps and samples of a scale's readings and their step [kg], each by nothing later than its stamp."""
     index = pd.DatetimeIndex(readings.index)
     if not len(index):
         return index, []
@@ -40,9 +50,13 @@ def samples(readings: pd.Series, begin: pd.Timestamp) -> tuple[pd.DatetimeIndex,
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
     taken = taken[_fresh(at[taken], medians[taken], _update_s(at, readings.to_numpy(dtype=float))[taken])]
-    columns = (at, medians, lows, resolution_kg(readings.to_numpy(dtype=float)))
+    shown = readings.to_numpy(dtype=float)
+    change = np.abs(np.diff(shown, prepend=shown[:1]))
+    leaps = pd.Series(np.where(change > FASTEST_KG_PER_S * np.diff(at, prepend=-np.inf), change, 0.0), index=index)
+    leap = leaps.rolling(f"{2.0 * SAMPLE_S:.0f}s", min_periods=1).max().to_numpy(dtype=float)
+    columns = (at, medians, lows, leap, resolution)
     listed = enumerate(zip(*(column[taken].tolist() for column in columns), strict=True))
-    return index[taken], [Sample(second, row, raw, low, step, raw) for row, (second, raw, low, step) in listed]
+    return index[taken], [Sample(second, row, raw, low, leap, step, raw) for row, (second, raw, low, leap, step) in listed]
 
 
 def _update_s(at: np.ndarray, shown: np.ndarray) -> np.ndarray:
@@ -78,9 +92,21 @@ def _fresh(at: np.ndarray, shown: np.ndarray, update_s: np.ndarray) -> np.ndarra
     return fresh
 
 
-def resolution_kg(shown: np.ndarray) -> np.ndarray:
-    """Return the step in which the numbers move [kg]: the least change between two readings so far, shape (n,)."""
+def resolution_kg(readings: pd.Series, unit_kg: float) -> np.ndarray:
+    """Return the step in which the scale's numbers move, by the readings so far [kg], shape (n,).
+
+    The coarsest usual step of the unit that is logged (`unit_kg`) that nearly all numbers fit, and no change undercuts.
+    Until a number changed it is not known, and the finest is given.
+    """
+    shown = readings.to_numpy(dtype=float)
     change = np.abs(np.diff(shown, prepend=shown[:1]))
     change[change < 1e-6] = np.inf
+    least = np.minimum.accumulate(change)
+    count, step = np.arange(1, len(shown) + 1), np.full(len(shown), USUAL_STEPS[-1])
+    for usual in reversed(USUAL_STEPS):
+        parts = shown / unit_kg / usual
+        fits = np.cumsum(np.abs(parts - np.round(parts)) < 1e-6)
+        step = np.where(fits >= 0.95 * count, usual, step)
+    step = np.where(np.isfinite(least), np.minimum(step * unit_kg, least), 0.0)
     pound = UNITS["lb"].scale
-    return np.asarray(np.clip(np.minimum.accumulate(change), 0.02 * pound, pound))
+    return np.asarray(np.clip(step, 0.02 * pound, pound))

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, MARK_NEAR_S, Load, NamedBy, Names
-from analysis.scale_samples import SAMPLE_S, Sample
+from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.vocabulary.job import CylinderTable
 from analysis.vocabulary.units import UNITS
 
@@ -30,8 +30,8 @@ SLIPS_BACK_KG_PER_S = 0.01
 """A hose that pulls moves the weight against the flow no quicker, and not for long."""
 BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
 """A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
-FASTEST_KG_PER_S, FASTEST_PER_GROSS = 0.3, 0.004
-"""No hose moves more, however long it goes on; the second for large cylinders, a share of the gross a second."""
+FASTEST_PER_GROSS = 0.004
+"""The hoses of large cylinders move this share of the gross weight a second at most."""
 GAP_S = 90.0
 """Without readings for this long, flow is believed up to three times the rate before, or the usual one."""
 UNSEEN_S = 25.0
@@ -358,6 +358,8 @@ class Tracker:
         last = self._last
         assert last is not None
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
+        if first.leap > max(0.5 * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
+            return False
         most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS)
         if not self._straight() or spent > GAP_S:
             now = self._run[-1]

@@ -126,8 +126,9 @@ def test_a_tare_above_gross_is_told_at_once_and_not_computed_with() -> None:
 
 
 def test_a_water_capacity_in_another_unit_is_not_computed_with() -> None:
-    assert told(filled(67.0, cylinder={**FIFTY, "water_capacity": "47.6 oz"})) == []
-    assert told(filled(67.0, cylinder={**FIFTY, "water_capacity": "47.6 kg"})) == []
+    for stated in ("47.6 oz", "47.6 kg", "0 lb"):
+        found = told(filled(67.0, cylinder={**FIFTY, "water_capacity": stated}))
+        assert [(f.kind, f.level, f.figures["cause"]) for f in found] == [("cylinder_changed", "caution", "stated")]
 
 
 def test_fit_cylinders_are_not() -> None:
