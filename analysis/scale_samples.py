@@ -36,9 +36,7 @@ class Sample:
     weight: float
 
 
-def samples(
-    readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp
-) -> tuple[pd.DatetimeIndex, list[Sample]]:
+def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) -> tuple[pd.DatetimeIndex, list[Sample]]:
     """Return stamps and samples of a scale's readings and their step [kg], each by nothing later than its stamp."""
     index = pd.DatetimeIndex(readings.index)
     if not len(index):
@@ -56,7 +54,9 @@ def samples(
     leap = leaps.rolling(f"{2.0 * SAMPLE_S:.0f}s", min_periods=1).max().to_numpy(dtype=float)
     columns = (at, medians, lows, leap, resolution)
     listed = enumerate(zip(*(column[taken].tolist() for column in columns), strict=True))
-    return index[taken], [Sample(second, row, raw, low, leap, step, raw) for row, (second, raw, low, leap, step) in listed]
+    return index[taken], [
+        Sample(second, row, raw, low, leap, step, raw) for row, (second, raw, low, leap, step) in listed
+    ]
 
 
 def _update_s(at: np.ndarray, shown: np.ndarray) -> np.ndarray:

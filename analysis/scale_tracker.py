@@ -107,6 +107,7 @@ class Tracker:
     unsettled: int = 0  # samples that were not believed when they came
     _last: Sample | None = None  # the last one believed, of the load or of the bare plate
     _recent: list[float] = field(default_factory=list)
+    _heard: list[float] = field(default_factory=list)
     _rate: float = 0.0
     _run: list[Sample] = field(default_factory=list)
     _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
@@ -146,6 +147,7 @@ class Tracker:
             self._while_bare(sample)
         else:
             self._while_loaded(self.load, sample)
+        self._listen(sample.raw)
         load, last = self.load, self._last
         if load is not None and not load.confirmed and not self._run and sample.at - self._stands_since >= CONFIRM_S:
             self._confirm(load, sample)
@@ -160,6 +162,15 @@ class Tracker:
         self.unsettled += bool(self._run)
         self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
 
+    def _listen(self, raw: float) -> None:
+        """Take the noise from how three samples bend; what bends more than noise does is something else."""
+        self._heard = [raw] if len(self._run) == 1 else [*self._heard[-2:], raw]
+        if len(self._heard) == 3:
+            a, b, c = self._heard
+            bend = abs(c - 2.0 * b + a) / 2.45 * 1.25
+            most = 3.0 * max(self.noise_kg, 0.1)
+            self.noise_kg += max(0.02, 1.0 / (len(self.out) + 1)) * (min(bend, most) - self.noise_kg)
+
     # --- nothing stands there ----------------------------------------------------------------------------
 
     def _while_bare(self, sample: Sample) -> None:
@@ -172,7 +183,8 @@ class Tracker:
             return
         self._wait(sample)
         first = self._run[0]
-        if last is not None and self._goes_on() and sample.at - first.at >= CONFIRM_S:
+        little = abs(first.weight - self._bare_kg) < LIGHTEST_KG
+        if last is not None and little and self._goes_on() and sample.at - first.at >= CONFIRM_S:
             self._zeroed(self._run)
         elif self._settled():
             first = self._run[0]
@@ -213,9 +225,12 @@ class Tracker:
             return
         self._wait(sample)
         run = self._run
-        if len(run) > 2 and self._near_line(run[-2]) and self._near_line(sample):
-            self._between += run[:-2]
-            del run[:-2]
+        back = 2 if len(run) > 2 and self._near_line(run[-2]) and self._near_line(sample) else 0
+        if len(run) > 3 and not self._same_flow(run[-4], run[-3], run[-2]):
+            back = 3  # a hand has left it
+        if back and self._joins(run[-back:]):
+            self._between += run[:-back]
+            del run[:-back]
         first, stood = run[0], sample.at - run[0].at
         if self._empty(sample):
             if stood >= LEFT_S and self._empty(first):
@@ -227,7 +242,7 @@ class Tracker:
             if len(run) >= 2 and stood >= (LEFT_S if slip == 1.0 else SLIP_STAYS_S):
                 self._switch(load, slip)
             return
-        if self._goes_on() or (len(run) >= 2 and (self._joins(first) or self._undoes(load, first))):
+        if self._goes_on() or (len(run) >= 2 and (self._joins(run) or self._undoes(load, first))):
             self._adopt(load, 0.0)
         elif self._established():
             if self._another(load, first, step) and self._settled():
@@ -302,7 +317,7 @@ class Tracker:
             most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) * spent  # judged by the next one
         else:
             rate = abs(run[-1].weight - run[0].weight) / (run[-1].at - run[0].at)
-            most = max(3.0 * rate, USUAL_KG_PER_S) * spent
+            most = max(3.0 * rate, BURST_KG_PER_S if spent >= UNSEEN_S else USUAL_KG_PER_S) * spent
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
 
     def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
@@ -377,13 +392,13 @@ class Tracker:
         here = [s.weight - self._bare_kg for s in (self._last, *self._run[-1:]) if s is not None]
         return max(kg_per_s, per_gross * max(here, default=0.0))
 
-    def _joins(self, first: Sample) -> bool:
-        """Return whether the run is what was believed, after flow at the rate before or at its own."""
-        last, now = self._last, self._run[-1]
+    def _joins(self, run: list[Sample]) -> bool:
+        """Return whether samples are what was believed, after flow at the rate before or at their own."""
+        first, now, last = run[0], run[-1], self._last
         assert last is not None
         own = self.sign * (now.weight - first.weight) / (now.at - first.at)
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
-        most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(self._run) > 2 else 0.0) * spent
+        most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
 
     def _empty(self, sample: Sample) -> bool:
@@ -406,18 +421,19 @@ class Tracker:
         assert last is not None
         seen = [last, *self._between, first]
         apart = max(b.at - a.at for a, b in pairwise(seen))
+        gone = any(self._nothing(s.weight) for s in seen[1:])
         dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen[1:])
         together = last.weight + first.weight - self._bare_kg
         both = any(abs(s.weight - together) <= 1.0 + self.base_kg for s in self._between)
-        lifted = dipped or both
         marked = names.next_id is not None or names.marked_at >= last.at - MARK_NEAR_S
         known = names.other(load, first.weight)
-        if lifted and abs(step) >= LIFTED_KG + self.base_kg:
+        if (gone or both) and abs(step) >= LIFTED_KG + self.base_kg:
             return True
         if abs(step) < SWAP_KG:
-            return (lifted or apart >= UNSEEN_S) and (known or (marked and abs(step) > self.base_kg))
+            lifted = gone or both or dipped or apart >= UNSEEN_S
+            return lifted and (known or (marked and abs(step) > self.base_kg))
         stays = self._run[-1].at - first.at >= STAYS_S
-        return names.next_id is not None or ((marked or known or apart >= UNSEEN_S) and stays)
+        return dipped or names.next_id is not None or ((marked or known or apart >= UNSEEN_S) and stays)
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
@@ -461,9 +477,6 @@ class Tracker:
             self._odd.append(_Odd(last, self._rate, excess, 0.0))
         load.end_kg = sample.weight
         self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
-        if len(self._recent) >= 2:
-            bend = abs(sample.weight - 2.0 * self._recent[-1] + self._recent[-2])
-            self.noise_kg += 0.02 * (min(bend, 2.0) / 2.45 * 1.25 - self.noise_kg)
         self._recent = [*self._recent[-5:], sample.weight]
         self._last, self._run, self._between = sample, [], []
 
@@ -512,6 +525,7 @@ class Tracker:
 
     def _end(self, load: Load) -> None:
         """End the present load at the middle of its last samples, when they stood."""
+        self._flow_before_it_left(load)
         last = self._last
         assert last is not None
         if not load.confirmed:
@@ -525,15 +539,21 @@ class Tracker:
                 self.names.expected[load.cylinder] = load.end_kg
         self.load, self._gain, self._rate = None, 1.0, 0.0
 
-    def _leave(self, load: Load) -> None:
-        """The cylinder was lifted off."""
-        run = self._run
-        for sample in self._between:  # between rows far apart a last one is hardly one of hands
+    def _flow_before_it_left(self, load: Load) -> None:
+        """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands."""
+        run, between = self._run, self._between
+        for sample in between:
             assert self._last is not None
             spent, ahead = sample.at - self._last.at, (sample.weight - self._last.weight) * self.sign
             most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * spent
-            if spent >= UNSEEN_S and -self.base_kg <= ahead <= self.base_kg + most:
-                self._believe(load, sample)
+            if self._nothing(sample.weight) or spent < UNSEEN_S or not -self.base_kg <= ahead <= self.base_kg + most:
+                break
+            self._believe(load, sample)
+        self._run, self._between = run, between
+
+    def _leave(self, load: Load) -> None:
+        """The cylinder was lifted off."""
+        run = self._run
         self._end(load)
         self._last, self._run, self._between = run[-1], [], []
         self._bare_kg = run[-1].weight
