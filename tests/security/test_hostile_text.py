@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from analysis.export import findings_csv
+from analysis.export import csv_text, findings_csv
 from analysis.log import load
 from analysis.report.pdf import render_pdf
 from analysis.report.write import render
@@ -27,7 +27,7 @@ from collector.follow.findings import FindingsFollower, StateWriter, entries_of
 from collector.follow.say import status_line
 from collector.follow.state import read_state
 from collector.follow.tail import MOST_AT_ONCE, JournalTail
-from tests.security.hostile import BEGIN, TEXTS, hostile_job, stamp
+from tests.security.hostile import BEGIN, FORMULA, TEXTS, hostile_job, stamp
 
 
 @dataclass(frozen=True)
@@ -95,6 +95,12 @@ def test_nothing_steers_the_terminal(case: Case, tmp_path: Path, capsys: pytest.
 def test_a_spreadsheet_runs_nothing(case: Case) -> None:
     cells = [cell for row in csv.reader(io.StringIO(findings_csv(case.review))) for cell in row]
     assert [cell for cell in cells if cell.startswith(("=", "+", "-", "@", "\t", "\r")) and not number(cell)] == []
+
+
+@pytest.mark.parametrize("cell", ["=1+1", "+1 x", "-1 x", "@sum", "\t=1", "\r=1", FORMULA])
+def test_a_cell_that_a_spreadsheet_would_run_is_defused(cell: str) -> None:
+    assert csv_text([("a", cell, -1.5)]) == csv_text([("a", f"'{cell}", -1.5)])
+    assert next(csv.reader(io.StringIO(csv_text([("a", cell, -1.5)]), newline=""))) == ["a", f"'{cell}", "-1.5"]
 
 
 def test_followers_take_it_in_and_the_journal_stays_one_line_a_row(case: Case) -> None:
