@@ -20,10 +20,14 @@ from analysis.vocabulary.job import Job
 
 GONE_K = 2.78
 """5 degF under the leaving water. Common practice in the trade, no published source."""
+LEFT_K = 1.0
+"""A depression from which on pressure has left what it stood at."""
 STAYS_S = 60.0
 """The depression has to stay this long; common practice."""
 AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
+MEAN_S = 40.0
+"""Mass and density are means of this time: both lag alike, and errors become fewer."""
 WINDOWS = (0.12, 0.25, 0.5, 1.0)
 """Falls of ln(density) over which the apparent volume is taken."""
 DRY = 1.2
@@ -32,7 +36,7 @@ DRY_DEEP, SAME_DEEP = 1.12, 0.1
 """The same over a long fall, where the apparent volume must also not have grown by more than this share."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
-SEEN_MORE, PLATE_MORE = 1.02, 0.04
+SEEN_MORE, PLATE_MORE = 1.02, 0.02
 """Before plate and scale are said to agree: no fall since the depression may surely show more than so many times the
 stated volume, and the best known apparent volume exceeds it by no more than this share."""
 SCALE_FAILS = 0.4
@@ -48,17 +52,18 @@ POCKET = 0.06
 UNSEEN_S, UNSEEN = 180.0, 0.01
 """A scale that gains nothing for this long while the machine pulls has missed what is more than this share of the
 charge at the pace before: what is missing from the plate then says nothing."""
-CLOSES_DEPTH = 0.15
-"""ln of the pressure fall from which plate and scale may agree that only vapour is left."""
+PLATE_DOUBT = 0.005
+"""Before they agree, the apparent volume of the fall since the depression is known so well that what it leaves open of
+the vapour is no more than this share of the charge."""
 FLASHES = 2.5
 """Liquid cools as the pressure falls, by boiling. If what the plate misses were liquid, the apparent volume would
 exceed the circuit's by what then boils; it is not there when the excess is this many times less, and it is known."""
 LEAST, LEAST_EXCESS = 0.85, 0.05
 """The least that the circuit can have, over the stated volume (gas laws, cold vapour, volumes out of a book), and the
 least excess that can be told."""
-GUESSED = 0.03
+GUESSED = 0.1
 """Share by which a volume that only the scale gave may be too large, because a little still boiled meanwhile."""
-HALF = 0.8
+HALF = 1.0
 """ln of the pressure fall from which such a volume is good enough to compare with the plate."""
 LITTLE_VAPOUR = 0.03
 """Share of the charge up to which vapour is too little to weigh, and to matter when the plate agrees."""
@@ -139,12 +144,13 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
     stated = job.circuit.internal_volume_m3
     charge = job.circuit.charge_kg
+    share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
     dry, soft, shape, deep, against, more, sure, lately = (np.zeros(n, dtype=bool) for _ in range(8))
     absent, boiled = np.full(n, np.inf), np.full(n, np.nan)
     from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
     volume = np.full(n, np.nan if stated is None else stated)
     run, seen = np.zeros(n), np.full(n, np.nan)
-    most = -np.inf
+    most, least = -np.inf, [np.inf] * len(WINDOWS)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
         part = slice(start, pull.last + 1)
@@ -163,12 +169,12 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
             lately[part] = spans[0].middle <= DRY * stated
-            for span in spans:
-                known = span.high - span.low <= TIGHT * span.middle
-                since = depression[span.begin] >= GONE_K
-                seen[part] = np.where(known & (since | (span is spans[0])), span.middle, seen[part])
-                more[part] |= (span.low > SEEN_MORE * stated) & since
-                sure[part] |= (span.low > COLD_SURE * stated) & since
+            for span in reversed(spans):
+                since = depression[span.begin] >= LEFT_K
+                doubt = 0.5 * (span.high - span.low) * density * share
+                seen[part] = np.where(since & (doubt <= PLATE_DOUBT), span.middle, seen[part])
+                more[part] |= since & (span.low > SEEN_MORE * stated)
+                sure[part] |= since & (span.low > COLD_SURE * stated)
             half, whole = spans[2], spans[3]
             excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
             usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & _steady_fall(spans)
@@ -179,12 +185,16 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
             knee = np.maximum(most, np.maximum.accumulate(low))
             most = float(knee[-1])
-            lately[part] = _no_more(spans[1])
-            for span in spans[:3]:
+            same = []
+            for i, span in enumerate(spans[:3]):
+                ok, least[i] = _no_more(span, least[i])
+                same.append(ok)
+            lately[part] = same[1]
+            for span, no_more in zip(spans[:3], same, strict=True):
                 tight = (span.low > 0.0) & (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
                 dry[part] |= alike
-                deep[part] |= alike & _no_more(span)
+                deep[part] |= alike & no_more
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
                 soft[part] |= alike
                 shape[part] |= tight & (knee >= 2.5 * span.middle)
@@ -199,20 +209,18 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             boiled[part] = np.where(weighed, 1.0 - vapour / gained, np.nan)
     volume = _held_on(volume)
     vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0) * (1.0 if stated is not None else 1.0 - GUESSED)
-    share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
     shallow, much = depression < GONE_K, unaccounted >= MUCH
     soft = _latched(soft, shallow | (against & much)) | _latched(shape, shallow | against)
-    least = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
-    wet = _stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (boiled > least)
+    enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
+    wet = _stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (boiled > enough)
     # a stated volume that is too large would stand for liquid: where the balance shows less, the mean of both counts
     less = np.fmax(1.0 - _held_on(seen) / volume, 0.0) / 2.0
     closes = unaccounted + np.nan_to_num(less) * vapour * share
     agrees = (closes <= PLATE_SHORT) & (closes >= -PLATE_OVER)
     agrees &= ~more & ~(_held_on(seen) > (1.0 + PLATE_MORE) * volume)
-    agrees &= (dry & lately & (depth >= (CLOSES_DEPTH if stated is not None else HALF))) | (
-        soft & lately & (vapour * share <= LITTLE_VAPOUR)
-    )
+    well = np.isfinite(seen) if stated is not None else depth >= HALF
+    agrees &= (dry & lately & well) | (soft & lately & (vapour * share <= LITTLE_VAPOUR))
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     pocket_boils = _stayed(ticks.at_s, ((_boils(ticks, run, volume) & ~dry) | sure) & room_left, COLD_STAYS_S)
     lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
@@ -262,10 +270,15 @@ class _Span:
 
 
 def _spans(ticks: Ticks, part: slice) -> list[_Span]:
-    density, moved, at = ticks.density[part], ticks.moved_kg[part], ticks.at_s[part]
+    at = ticks.at_s[part]
+    rolled = pd.DataFrame(
+        {"density": ticks.density[part], "moved": ticks.moved_kg[part]}, index=pd.to_timedelta(at, unit="s")
+    ).rolling(f"{MEAN_S:.0f}s")
+    means, fewer = rolled.mean(), np.sqrt(rolled["density"].count().to_numpy(dtype=float).clip(min=1.0))
+    density, moved = means["density"].to_numpy(dtype=float), means["moved"].to_numpy(dtype=float)
     lowest = np.minimum.accumulate(np.where(np.isfinite(density), density, np.inf))
-    blur = 2.0 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * density
-    error = 2.0 * ticks.mass_resolution_kg[part]
+    blur = 2.0 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * density / fewer
+    error = 2.0 * ticks.mass_resolution_kg[part] / fewer
     spans = []
     for window in WINDOWS:
         j = np.searchsorted(-lowest, -density * np.exp(window), side="right") - 1
@@ -315,11 +328,14 @@ def _boils(ticks: Ticks, run: Floats, volume: Floats) -> np.ndarray:
     return np.asarray(seen & (lost > 0.0) & (gained > COLD_BOILS * lost))
 
 
-def _no_more(span: _Span) -> np.ndarray:
-    """Return where the apparent volume has not grown: what boils slowly is a growing share as the pressure falls."""
-    known = span.high - span.low <= TIGHT * span.middle
-    least = np.fmin.accumulate(np.where(known, span.middle, np.inf))
-    return np.asarray(known & (span.middle <= (1.0 + SAME_DEEP) * least))
+def _no_more(span: _Span, before: float) -> tuple[np.ndarray, float]:
+    """Return where the apparent volume has not grown, and the least so far, which was `before`.
+
+    What boils slowly is a growing share as the pressure falls.
+    """
+    known = (span.low > 0.0) & (span.high - span.low <= TIGHT * span.middle)
+    least = np.minimum(np.fmin.accumulate(np.where(known, span.middle, np.inf)), before)
+    return np.asarray(known & (span.middle <= (1.0 + SAME_DEEP) * least)), float(least[-1])
 
 
 def _steady_fall(span: list[_Span]) -> np.ndarray:
