@@ -11,7 +11,7 @@ import pytest
 from analysis.belief import believe
 from analysis.log import Log, assemble
 from analysis.result import Finding
-from analysis.vocabulary.channels import make_column
+from analysis.vocabulary.channels import CHANNELS, make_column
 from analysis.vocabulary.job import parse_job
 from tests.support import START, journal_rows
 
@@ -124,3 +124,94 @@ def test_doubts_use_no_later_row() -> None:
         expected: list[Finding] = [f for f in whole if f.time <= now]
         assert list(findings) == expected
         pd.testing.assert_frame_equal(part.frame, kept.frame.iloc[:rows])
+
+
+def standing(units: dict[str, str], hours: float = 3.0, step: float = 10.0) -> Log:
+    """Return a stopped circuit full of R-134a at 20 degC, its pressures logged in the units given."""
+    noise = np.random.default_rng(5)
+    at = np.arange(0.0, hours * 3600.0, step)
+    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
+    columns = {}
+    for channel, unit in {
+        "ambient_temperature": "degC", "surface_temperature": "degC", "leaving_water_temperature": "degC", **units
+    }.items():  # fmt: skip
+        columns[channel] = make_column(channel, unit, channel)
+        true = 293.15 if CHANNELS[channel] == "temperature" else 571.7e3 - 101_325.0
+        meant = make_column(channel, "psig", channel).unit if CHANNELS[channel] == "pressure" else columns[channel].unit
+        number = np.round((true - meant.offset) / meant.scale + 0.05 * noise.normal(size=len(at)), 1)
+        frame[channel] = number * columns[channel].unit.scale + columns[channel].unit.offset
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    return assemble(frame, columns, journal_rows([(0.0, "stage", "at_rest", "begin")]), job)
+
+
+@pytest.mark.parametrize("unit", ["kPag", "barg"])
+@pytest.mark.parametrize("others", [(), ("suction_pressure", "discharge_pressure")])
+def test_psi_logged_as_something_else(unit: str, others: tuple[str, ...]) -> None:
+    log = standing({"circuit_pressure": unit, **dict.fromkeys(others, "psig")})
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    _, findings = believe(log, job)
+    assert [f.figures["channel"] for f in findings] == ["circuit_pressure"]
+    assert f"is logged as {unit} but agrees with" in findings[0].text
+    assert "only as psig" in findings[0].text
+    assert believe(standing({"circuit_pressure": "psig", **dict.fromkeys(others, "psig")}), job)[1] == ()
+
+
+def test_a_gauge_that_sticks_is_found_by_the_gas_law_though_it_is_too_coarse_to_be_restless() -> None:
+    """A tight circuit that cools by 6 K of 294 K loses 2 % of 165 psia: 3.4 psi, seven steps of half a psi."""
+    log = night(hours=12.0)
+    water = ["entering_water_temperature", "leaving_water_temperature"]
+    log = replace(log, columns={c: column for c, column in log.columns.items() if c not in water})
+    coarse = (log.frame["circuit_pressure"] - log.barometer_pa) / 6_894.757
+    log.frame["circuit_pressure"] = (coarse * 2.0).round() / 2.0 * 6_894.757 + log.barometer_pa
+    assert found(log) == []
+    stick(log, "circuit_pressure", 2000)
+    assert found(log) == [("channel_stuck", "circuit_pressure")]
+
+
+def test_a_coarse_probe_in_a_cellar_is_not_stuck() -> None:
+    """At half a degree a probe flickers about one edge, then stands for hours while the air outside moves."""
+    for seed in range(6):
+        noise = np.random.default_rng(seed)
+        log = night(seed, 8.0, 5.0)
+        hours = np.arange(len(log.frame)) * 5.0 / 3600.0
+        cellar = 285.4 + 0.25 * np.minimum(hours / 2.0, 1.0) + 0.08 * noise.normal(size=len(hours))
+        log.frame["surface_temperature"] = np.round((cellar - 273.15) * 2.0) / 2.0 + 273.15
+        assert found(log) == [], seed
+
+
+def test_two_gauges_that_stand_together_are_believed() -> None:
+    log = standing({"circuit_pressure": "psig", "suction_pressure": "psig"}, 6.0)
+    for channel in ("circuit_pressure", "suction_pressure"):
+        stick(log, channel, 300)
+    assert found(log) == []
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0, 30.0])
+def test_what_happens_to_the_circuit_is_no_jump(step: float) -> None:
+    """Water begins to flow: the cold slug takes both water probes down by 8 K within a few readings."""
+    log = night(2, 3.0, step)
+    at = np.arange(len(log.frame)) * step - 4_000.0
+    slug = np.where(at > 0, 8.0 * (1.0 - np.exp(-np.maximum(at, 0.0) / 4.0)), 0.0)
+    for channel in ("leaving_water_temperature", "entering_water_temperature"):
+        log.frame[channel] -= slug
+    assert found(log) == []
+
+
+def test_a_channel_that_speaks_seldom_is_not_lost() -> None:
+    log = night(1, 6.0, 5.0)
+    dice = np.random.default_rng(1)
+    kept = np.zeros(len(log.frame), dtype=bool)
+    rows = np.cumsum(dice.choice([12, 24, 60, 120], 300))
+    kept[rows[rows < len(kept)]] = True
+    log.frame["ambient_temperature"] = log.frame["ambient_temperature"].where(kept)
+    assert found(log) == []
+
+
+@pytest.mark.parametrize("number", [-200.0, 850.0, 3_276.7, 999.9])
+def test_an_open_probe_from_the_first_row_is_named_once(number: float) -> None:
+    log = night(3, 2.0)
+    log.frame["surface_temperature"] = number + 273.15
+    kept, findings = believe(log)
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_lost", "surface_temperature")]
+    assert "cannot be" in findings[0].text
+    assert kept.frame["surface_temperature"].isna().all()
