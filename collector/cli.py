@@ -16,6 +16,8 @@ from cyclopts import App, CycloptsError
 from analysis.vocabulary.errors import StandwatchError, refused
 from analysis.vocabulary.text import one_line
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices of a review are small: threads only wait in turn
+
 app = App(
     name="standwatch",
     help="Watches over a chiller or refrigeration repair: records, judges, reports.",
