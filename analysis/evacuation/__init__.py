@@ -164,7 +164,8 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     target = Figure(aim.target_pa, "vacuum").show(system)
     if pull not in story.targets:
         more = _time_left(story, ticks, aim) + hose_words(stretch, float(ticks.vacuum[-1]))
-        return "not_reached", f"The target of {target}{by} was not reached; now {final}.{more}"
+        yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
+        return "not_reached", f"The target of {target}{by} {yet} {final}.{more}"
     if hold is None:
         return "undecided", f"Target of {target}{by} reached; not held yet. Close the pump valve and let it stand."
     if hold.outcome == "hold_passed":

@@ -160,10 +160,10 @@ def load_profile(name: str, job_folder: Path, where: str = "profile", **override
     """
     folder = shipped("config") / "instruments"
     file = job_folder / name if name.endswith(".toml") else folder / f"{name}.toml"
-    if not file.is_file():
-        known = ", ".join(sorted(found.stem for found in folder.glob("*.toml")))
-        raise refused(where, name, f"one of {known}, or a .toml file in the job folder")
     try:
+        if not file.is_file():
+            known = ", ".join(sorted(found.stem for found in folder.glob("*.toml")))
+            raise refused(where, name, f"one of {known}, or a .toml file in the job folder")
         tables = tomllib.loads(file.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(f"{file}: cannot be read ({error.strerror})") from None
