@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
-from analysis.scale_names import Load, Naming
+from analysis.scale_names import Load, Names, Naming
 from analysis.scale_samples import SAMPLE_S, resolution_kg, samples
 from analysis.scale_tracker import Change, Tracker
 from analysis.stretch import Stretch, seconds
@@ -80,7 +80,7 @@ def weigh(stretch: Stretch) -> Weighing:
     column = stretch.columns.get("cylinder_weight")
     resolution = resolution_kg(readings, 1.0 if column is None else column.unit.scale)
     stamps, taken = samples(readings, resolution, stretch.begin)
-    tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, stretch.job.cylinder, stamps)
+    tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, Names(stretch.job.cylinder), stamps=stamps)
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
     given = [(m, s, str(v).strip()) for m, s, v in zip(mark_at, marks["subject"], marks["value"], strict=True)]

@@ -1,0 +1,239 @@
+"""How the samples of a scale follow each other: as flow, as noise, or as nothing that refrigerant does.
+
+Two things are followed: the weight that is *believed* and the *run*, samples that follow each other but not it. What
+is to be done about them stands in `scale_tracker`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.scale_names import Load, Names
+from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.vocabulary.units import UNITS
+
+# What follows is common practice or plain physics of the work; no published source.
+USUAL_KG_PER_S = 0.04
+"""Changes slower than this, or than three times the present rate, are believed at once."""
+SLIPS_BACK_KG_PER_S = 0.01
+"""A hose that pulls moves the weight against the flow no quicker, and not for long."""
+BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
+"""A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
+FASTEST_PER_GROSS = 0.004
+"""The hoses of large cylinders move this share of the gross weight a second at most."""
+GAP_S = 90.0
+"""Without readings for this long, flow is believed up to three times the rate before, or the usual one."""
+UNSEEN_S = 25.0
+"""Readings further apart than this may hide a whole change of cylinder."""
+EMPTY_KG, EMPTY_SHARE, LIGHTEST_KG = 1.5, 0.3, 4.0
+"""No cylinder stands on a scale that shows less than the first, or less than the share of what it showed; what weighs
+less than the last is no cylinder until mass flows or somebody says so."""
+PLATEAU_S, PLATEAU_WAIT_S = 15.0, 45.0
+"""A run is a level, or a flow, after the first time. A load that was just put on has settled when it stood level for
+it; when it does not stand for the second, hands have left it and it flows."""
+BURST_STAYS_S, STAYS_S = 60.0, 180.0
+"""A quick change that flow can have made is believed after the first, any other level after the second."""
+SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
+"""The other unit is believed after this time, when it puts the weight right to this share."""
+LEAST_NOISE_KG = 0.15
+MOST_WAITING = 60
+"""More samples than these are not kept waiting: the signal is then no weight at all."""
+_UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
+
+
+@dataclass
+class Following:
+    """What is believed of the scale and what waits; `sign` is +1 when mass into the cylinder counts."""
+
+    sign: float
+    names: Names
+    load: Load | None = None
+    noise_kg: float = 0.0
+    _last: Sample | None = None  # the last one believed, of the load or of the bare plate
+    _rate: float = 0.0
+    _run: list[Sample] = field(default_factory=list)
+    _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
+    _heard: list[float] = field(default_factory=list)
+    _samples: int = 0
+    _step: float = 0.0  # the scale's
+    _spacing_s: float = SAMPLE_S  # of the last two samples
+    _gain: float = 1.0
+    _zero: float = 0.0
+    _bare_kg: float = 0.0
+
+    @property
+    def base_kg(self) -> float:
+        """What noise and the scale's step may move the weight by."""
+        return max(LEAST_NOISE_KG, 1.5 * self._step, 4.0 * self.noise_kg)
+
+    def _listen(self, raw: float) -> None:
+        """Take the noise from how three samples bend; what bends more than noise does is something else."""
+        self._samples += 1
+        self._heard = [raw] if len(self._run) == 1 else [*self._heard[-2:], raw]
+        if len(self._heard) == 3:
+            a, b, c = self._heard
+            bend = abs(c - 2.0 * b + a) / 2.45 * 1.25
+            most = 3.0 * max(self.noise_kg, 0.1)
+            self.noise_kg += max(0.02, 1.0 / self._samples) * (min(bend, most) - self.noise_kg)
+
+    def _follows(self, sample: Sample) -> bool:
+        """Return whether a weight follows the last believed one as flow usually does."""
+        last = self._last
+        assert last is not None
+        spent, ahead = sample.at - last.at, (sample.weight - last.weight) * self.sign
+        if self.load is None:
+            return abs(ahead) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
+        if spent >= UNSEEN_S and abs(ahead) >= 2.0 and self.names.other(self.load, sample.weight):
+            return False
+        usual = max(3.0 * abs(self._rate), USUAL_KG_PER_S)
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + usual * spent
+
+    def _line(self, at: float) -> float:
+        """Return what the believed weight would be by now at its rate."""
+        assert self._last is not None
+        return self._last.weight + self._rate * min(at - self._last.at, STAYS_S)
+
+    def _near_line(self, sample: Sample, times: float = 1.0) -> bool:
+        """Return whether a weight is what the believed one would be by now, were its flow gone on or stopped."""
+        assert self._last is not None
+        apart = max(30.0, 2.0 * self._spacing_s)
+        room = self.base_kg + (abs(self._rate) + 0.01) * min(sample.at - self._last.at, apart)
+        return abs(sample.weight - self._line(sample.at)) <= times * room
+
+    def _wait(self, sample: Sample) -> None:
+        """Put a sample to the run that it continues, or begin a new one."""
+        run = self._run
+        if not run or not self._continues(sample):
+            self._between += run
+            self._run = [sample]
+        else:
+            if len(run) == 2 and not self._same_flow(run[0], run[1], sample):
+                self._between.append(run.pop(0))  # a hand was still on it
+            run.append(sample)
+        for kept in (self._run, self._between):
+            if len(kept) > MOST_WAITING:
+                del kept[1]
+
+    def _continues(self, sample: Sample) -> bool:
+        """Return whether a sample continues the run as a level or a flow."""
+        run = self._run
+        spent, ahead = sample.at - run[-1].at, (sample.weight - run[-1].weight) * self.sign
+        if self._empty(sample) != self._empty(run[-1]):
+            return False
+        if len(run) == 1:
+            most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) * spent  # judged by the next one
+        else:
+            rate = abs(run[-1].weight - run[0].weight) / (run[-1].at - run[0].at)
+            most = max(3.0 * rate, BURST_KG_PER_S if spent >= UNSEEN_S else USUAL_KG_PER_S) * spent
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
+
+    def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
+        """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
+        before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
+        usual = max(3.0 * abs(after), USUAL_KG_PER_S)
+        return abs(before) <= usual + self.base_kg / (b.at - a.at)
+
+    def _flat(self, first: int = 0) -> bool:
+        """Return whether the run stands, from one of its samples on: no more than noise, and no trend."""
+        weights = [s.weight for s in self._run[first:]]
+        span, half = max(weights) - min(weights), len(weights) // 2
+        if span <= self.base_kg or len(weights) < 4:
+            return span <= self.base_kg
+        trend = np.median(weights[-half:]) - np.median(weights[:half])
+        return span <= 3.0 * self.base_kg and abs(float(trend)) <= 0.5 * self.base_kg
+
+    def _established(self) -> bool:
+        """Return whether the run is more than a hand: a level, or a flow, that stays."""
+        run = self._run
+        return len(run) >= (2 if self._flat() else 3) and run[-1].at - run[0].at >= PLATEAU_S - 0.5
+
+    def _settled(self) -> bool:
+        """Return whether the run is of something that was just put on and that no hand is on any more; trim it so."""
+        run = self._run
+        k = next((k for k in range(len(run) - 2, -1, -1) if run[-1].at - run[k].at >= PLATEAU_S - 0.5), None)
+        if k is not None and self._flat(k):
+            while k > 0 and self._flat(k - 1):
+                k -= 1
+            hands = sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
+            self._between += run[:hands]
+            del run[:hands]
+            return True
+        return len(run) >= 3 and run[-1].at - run[0].at >= PLATEAU_WAIT_S - 0.5
+
+    def _joins(self, run: list[Sample]) -> bool:
+        """Return whether samples are what was believed, after flow at the rate before or at their own."""
+        first, now, last = run[0], run[-1], self._last
+        assert last is not None
+        own = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
+        most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
+
+    def _goes_on(self) -> bool:
+        """Return whether the run goes on moving the way its first sample went, from what was believed."""
+        run, last = self._run, self._last
+        if last is None or not self._straight() or len(run) < 3 or run[-1].at - run[0].at < 2.0 * SAMPLE_S - 0.5:
+            return False
+        first, now = run[0], run[-1]
+        before = self.sign * (first.weight - last.weight) / (first.at - last.at)
+        after = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        moved = self.sign * (now.weight - first.weight)
+        return (
+            before <= self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+            and after >= 0.3 * before > 0.0
+            and moved > self.base_kg
+        )
+
+    def _burst(self, first: Sample) -> bool:
+        """Return whether flow that stopped may have led from the believed weight to the run."""
+        last = self._last
+        assert last is not None
+        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
+        if first.leap > max(0.5 * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
+            return False
+        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS)
+        if not self._straight() or spent > GAP_S:
+            now = self._run[-1]
+            run = 1.5 * abs(now.weight - first.weight) / max(now.at - first.at, SAMPLE_S)
+            most = min(most, max(3.0 * abs(self._rate), USUAL_KG_PER_S, run))
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * 2.0 * SAMPLE_S <= ahead <= self.base_kg + most * spent
+
+    def _straight(self) -> bool:
+        """Return whether the way from the believed weight to the run is straight: no hand is seen in it."""
+        assert self._last is not None
+        low, high = sorted((self._last.weight, self._run[0].weight))
+        return all(low - self.base_kg <= s.weight <= high + self.base_kg for s in self._between)
+
+    def _fastest(self, kg_per_s: float, per_gross: float) -> float:
+        here = [s.weight - self._bare_kg for s in (self._last, *self._run[-1:]) if s is not None]
+        return max(kg_per_s, per_gross * max(here, default=0.0))
+
+    def _empty(self, sample: Sample) -> bool:
+        if self._last is None or self.load is None:
+            return False
+        return self._nothing(sample.weight)
+
+    def _nothing(self, weight: float) -> bool:
+        """Return whether a weight, after that of the load, is that of no cylinder."""
+        load, last = self.load, self._last
+        assert load is not None
+        assert last is not None
+        if load.zeroed:
+            return self._line(last.at) - weight >= LIGHTEST_KG and weight < load.begin_kg - LIGHTEST_KG
+        return weight - self._bare_kg <= max(EMPTY_KG, EMPTY_SHARE * (last.weight - self._bare_kg))
+
+    def _unit_slip(self, first: Sample) -> float | None:
+        """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
+        last = self._last
+        assert last is not None
+        if len(self._between) > 1 or any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
+            return None  # a button changes the unit at once
+        room = max(self.base_kg, SLIP_SHARE * abs(last.weight))
+        flowed = min(2.0 * abs(self._rate) * (first.at - last.at), 0.2 * abs(last.weight))
+        for factor in _UNIT_SLIPS:
+            ahead = (first.raw * factor - self._zero - last.weight) * self.sign
+            if factor != self._gain and -room <= ahead <= room + flowed:
+                return factor
+        return None
