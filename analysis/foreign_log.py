@@ -159,5 +159,5 @@ def foreign_source(path: Path, table: ColumnsTable) -> Source:
             for channel, entry in mapping.items()
             if channel != "time"
         },
-        utc_us=Clock(time, str(path)).utc_us,
+        clock=lambda: Clock(time, str(path)).utc_us,
     )

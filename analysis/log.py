@@ -211,7 +211,7 @@ def native_source(path: Path) -> tuple[Source, list[str]]:
             raise InputError(f"{path}: channel {column.channel!r} stands in two columns; expected one")
         else:
             channels[column.channel] = (position, column)
-    return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, utc_us), odd
+    return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, lambda: utc_us), odd
 
 
 def _whole_lines(raw: bytes) -> tuple[bytes, bool]:

@@ -34,7 +34,8 @@ class Source:
     width : how many columns the header names.
     time_at : positions of the columns that hold the time.
     channels : position and column of each channel.
-    utc_us : turns the cells of a chunk into microseconds since 1970, `NOT_A_TIME` where they are none.
+    clock : begins a reading of the times; what it returns turns the cells of each chunk, in their order, into
+        microseconds since 1970, `NOT_A_TIME` where they are none.
     """
 
     path: Path
@@ -45,7 +46,7 @@ class Source:
     width: int
     time_at: tuple[int, ...]
     channels: Mapping[str, tuple[int, Column]]
-    utc_us: Callable[[Sequence[pd.Series]], np.ndarray]
+    clock: Callable[[], Callable[[Sequence[pd.Series]], np.ndarray]]
 
 
 @dataclass
@@ -115,6 +116,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
     stamps = np.empty(most, dtype=np.int64)
     values = {channel: np.empty(most) for channel in source.channels}
     unread = dict.fromkeys(source.channels, 0)
+    utc_us = source.clock()
     latest, filled, timeless, backward = NOT_A_TIME, 0, 0, 0
     if end > source.begin and source.width:
         chunks = pd.read_csv(  # type: ignore[call-overload]
@@ -137,7 +139,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
     else:
         chunks = []
     for chunk in chunks:
-        time = source.utc_us([chunk[str(position)] for position in source.time_at])
+        time = utc_us([chunk[str(position)] for position in source.time_at])
         known = time != NOT_A_TIME
         before = np.maximum.accumulate(np.concatenate([[latest], time]))
         kept = time > before[:-1]
