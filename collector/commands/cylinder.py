@@ -53,7 +53,8 @@ def run_cylinder(
     temperature_k = None if temperature is None else parse_quantity(temperature, "temperature", "--temperature")
     service = None if service_pressure is None else parse_pressure(service_pressure, "--service-pressure")
     fill = safe_fill(fluid, capacity_kg)
-    if tare_kg is not None and tare_kg / capacity_kg > cylinder_limits().tare_share_most:
+    rule = cylinder_limits()
+    if tare_kg is not None and not rule.tare_share_least <= tare_kg / capacity_kg <= rule.tare_share_most:
         raise InputError(
             f"--tare: {tare} is not accepted with a water capacity of {water_capacity}; expected the empty weight of "
             "that cylinder (check the units)"

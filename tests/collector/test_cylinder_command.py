@@ -51,6 +51,8 @@ def test_what_is_wrong_is_said() -> None:
         {"water_capacity": "-3 lb"},
         {"water_capacity": "much"},
         {"tare": "200 kg"},
+        {"tare": "0 lb"},
+        {"water_capacity": "100 kg"},
         {"tare": "-1 lb"},
         {"temperature": "300 degC"},
         {"temperature": "90 psig"},
