@@ -52,7 +52,7 @@ def test_what_is_wrong_is_said() -> None:
         {"water_capacity": "much"},
         {"tare": "200 kg"},
         {"tare": "0 lb"},
-        {"water_capacity": "100 kg"},
+        {"water_capacity": "100 kg", "tare": "27 lb"},
         {"tare": "-1 lb"},
         {"temperature": "300 degC"},
         {"temperature": "90 psig"},
