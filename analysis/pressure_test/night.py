@@ -185,7 +185,7 @@ def summary(night: Night, judged: Judged | None, fast: bool) -> tuple[str, str, 
     if high < allowed and not gains:
         if low > 0:
             said.append("A small loss is sure, yet within what is allowed.")
-        until = [s for s in night.segments if s.begin == judged.plan.segment_begin and s.closed_by == "fall"]
+        until = [s for s in night.segments if s.begin == judged.plan.segment_begin and s.closed_by in ("fall", "rise")]
         tight = f"Tight until {night.time_of(until[0].end):%H:%M} UTC." if until else "Tight."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     if gains:
@@ -194,7 +194,7 @@ def summary(night: Night, judged: Judged | None, fast: bool) -> tuple[str, str, 
     if gains:
         pass
     elif more is None:
-        said.append("The loss is too near to what is allowed to be told apart within three more days.")
+        said.append("At the present noise not even three more days would decide.")
     else:
         figures["hours_more"] = Figure(more * 3_600.0, "hours")
         said.append(f"About {more:.0f} h more would decide at the present noise." if more >= 1 else "Nearly decided.")

@@ -13,6 +13,7 @@ import pandas as pd
 
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 
+ROOM_K = 293.0
 CONFIRM = 12
 """Minutes that must follow before a minute is believed to be quiet."""
 SPAN = 5
@@ -29,6 +30,10 @@ which no weather does; 7.5 medians are 5 standard deviations; common practice).
 The habit counts for at most 0.6 %: a pressure that is always falling is not quiet."""
 FILLING_FRACTION = 0.01
 """A rise of more than 1 % within five minutes is filling, however steadily it goes (that is 3 K of the whole gas)."""
+GAP_MINUTES = 5
+GAP_SPARE_K = 1.0
+"""Over a gap the gas may have warmed as the probe that warmed most, and by 1 K more; what rose further was topped up
+(common practice). A fall in a gap is judged as loss: nobody saw a valve opened."""
 LEAST_MINUTES = 30
 """A quiet segment is judged after this long (UFGS 15182 and the trade let the gas settle for half an hour or more)."""
 SETTLE_LOOK = 15
@@ -102,7 +107,28 @@ def steps_of(minutes: Minutes) -> np.ndarray:
         rise > STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m])
     )
     size[m[filling]] = np.maximum(rise[filling], size[m[filling]])
+    for last, m in _gaps(x):
+        rise = float(np.nanmedian(minutes.pressure_pa[m : m + SPAN])) - float(
+            np.nanmedian(minutes.pressure_pa[max(0, last - SPAN + 1) : last + 1])
+        )
+        if m + SPAN <= count and rise > _warmed(minutes, last, m) + 2.0 * float(np.nan_to_num(minutes.quantum_pa[m])):
+            size[m] = max(rise, size[m])
     return size
+
+
+def _gaps(x: np.ndarray) -> list[tuple[int, int]]:
+    """Return the last minute before and the first minute after every gap of `GAP_MINUTES` or more."""
+    there = np.flatnonzero(np.isfinite(x))
+    wide = np.flatnonzero(np.diff(there) > GAP_MINUTES)
+    return [(int(there[i]), int(there[i + 1])) for i in wide]
+
+
+def _warmed(minutes: Minutes, last: int, m: int) -> float:
+    """Return the most that warming may have raised the pressure [Pa] between two minutes."""
+    warmed = [float(values[m] - values[last]) for values in minutes.probes.values()]
+    seen = [w for w in warmed if np.isfinite(w)]
+    spare = GAP_SPARE_K if seen else GAP_SPARE_K * max(1.0, (m - last) / 30.0)
+    return (max(seen, default=0.0) + spare) / ROOM_K * float(minutes.pressure_pa[last])
 
 
 def noise_of(minutes: Minutes) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -115,6 +116,37 @@ def test_topping_up_starts_afresh(calm: Night) -> None:
     assert found.verdict != "leaking"
     assert "loss_alarm" not in kinds(found)
     assert value(found, "loss_rate_low") < 0.0 < value(found, "loss_rate_high")
+
+
+def slept(stretch: Stretch, begin_s: float, end_s: float) -> Stretch:
+    """Return the stretch without the rows of a gap."""
+    at = (stretch.frame.index - stretch.begin).total_seconds()
+    kept = (at < begin_s) | (at > end_s)
+    return replace(stretch, frame=stretch.frame[kept], barometer_pa=stretch.barometer_pa[kept])
+
+
+def test_a_log_that_slept_lost_neither_probe_nor_barometer(calm: Night) -> None:
+    found = assess(slept(changed(calm, lambda t, p: p), 14_000.0, 23_000.0))
+    assert found.verdict == "tight"
+    assert kinds(found) == ["settled"]
+    assert "What would help" not in found.text
+
+
+def test_topped_up_while_the_log_slept(calm: Night) -> None:
+    def topped_up(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+        return p - 10.0 * t / 86_400.0 + np.where(t > 20_000, 3.5, 0.0)
+
+    stretch = slept(changed(calm, topped_up), 14_000.0, 23_000.0)
+    found = assert_prefix_consistent(assess, stretch, range(1200, len(stretch.frame), 500))
+    assert found.verdict == "leaking"
+    assert "channel_jumped" in kinds(found)
+    assert value(found, "loss_rate_low") < 10.0 * PSI / 86_400 < value(found, "loss_rate_high")
+
+
+def test_a_steady_filling_is_no_quiet_segment(calm: Night) -> None:
+    found = assess(changed(calm, lambda t, p: np.where(t < 1800.0, p * np.clip(0.05 + t / 1800.0, 0.0, 1.0), p)))
+    assert found.verdict == "tight"
+    assert value(found, "hours_judged") > 6 * 3600
 
 
 def test_pressure_that_rises_is_not_called_tight(calm: Night) -> None:
