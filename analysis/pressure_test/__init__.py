@@ -73,10 +73,11 @@ def assess(stretch: Stretch) -> Assessment:
     night = Night(stretch, minutes, segments, faults, allowed, wanted)
     findings = _findings(night, judged, looks, fast)
     if not looks:
-        verdict, text, figures = summary(night, None, fast is not None)
+        verdict, text, figures = summary(night, None, None, fast is not None)
         return Assessment(verdict, text, figures, findings, _early_traces(stretch, minutes))
     last = looks[-1].best
-    verdict, text, figures = summary(night, last, fast is not None)
+    before = looks[-2].best if len(looks) > 1 else None
+    verdict, text, figures = summary(night, last, before, fast is not None)
     traces = {**_early_traces(stretch, minutes), **corrected(night, last), **_band(stretch, minutes, looks)}
     return Assessment(verdict, text, figures, findings, traces, _spans(night, last))
 

@@ -28,6 +28,9 @@ practice: 1 psi/d at 200 psi)."""
 GAIN_SHARE = 0.25
 """An interval that lies wholly on the side of gaining, by more than a quarter of what is allowed, is an error of the
 instruments, not tightness (common practice)."""
+SURE_AT_ONCE = 0.995
+"""A verdict is given when two following looks agree or one is this sure, else the interval told spans both looks:
+the loss is looked at fifty times a night, and a verdict that comes and goes is worth nothing (common practice)."""
 MOST_HOURS = 72.0
 """Beyond three more days no test is left standing (common practice)."""
 WIDTH_EXPONENT = 1.1
@@ -70,9 +73,9 @@ class Night:
         value, unit = display(rate_pa_per_s * 86_400.0, "pressure_difference", self.system)
         return f"{significant(value, digits)} {unit}/d"
 
-    def rate_figures(self, judged: Judged) -> dict[str, FigureValue]:
-        """Return the loss rate, its interval and the smallest loss that could be told."""
-        low, high = judged.interval(self.confidence)
+    def rate_figures(self, judged: Judged, bounds: tuple[float, float] | None = None) -> dict[str, FigureValue]:
+        """Return the loss rate, its interval (or the one given) and the smallest loss that could be told."""
+        low, high = bounds or judged.interval(self.confidence)
         return {
             "loss_rate": Figure(self.rounded(judged.rate(judged.loss.mean)), "pressure_rate"),
             "loss_rate_low": Figure(self.rounded(low), "pressure_rate"),
@@ -151,8 +154,36 @@ def corrected(night: Night, judged: Judged) -> dict[str, pd.Series]:
     return {name: pd.Series(values - barometer, index=index) for name, values in lines.items()}
 
 
-def summary(night: Night, judged: Judged | None, fast: bool) -> tuple[str, str, dict[str, FigureValue]]:
-    """Return verdict, text and figures of the stage as it stands."""
+def side_of(night: Night, judged: Judged) -> str:
+    """Return where the whole interval lies: ``tight``, ``leaking``, ``gaining``, or nothing when it lies across."""
+    low, high = judged.interval(night.confidence)
+    if night.allowed is None:
+        return "leaking" if low > SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 else ""
+    if low > night.allowed:
+        return "leaking"
+    if high < -GAIN_SHARE * night.allowed:
+        return "gaining"
+    return "tight" if high < night.allowed else ""
+
+
+def _agreed(night: Night, judged: Judged, before: Judged | None) -> tuple[str, float, float]:
+    """Return the side that two following looks agree on, or that one is very sure of, and the interval to tell."""
+    low, high = judged.interval(night.confidence)
+    side = side_of(night, judged)
+    limit = SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 if night.allowed is None else night.allowed
+    above = judged.surely_above(limit)
+    told = "" if before is None else side_of(night, before)
+    agrees = told == side or (side == "tight" and told == "gaining")
+    if not side or agrees or max(above, 1.0 - above) > SURE_AT_ONCE:
+        return side, low, high
+    last = (limit, limit) if before is None else before.interval(night.confidence)
+    return "", min(low, last[0]), max(high, last[1])
+
+
+def summary(
+    night: Night, judged: Judged | None, before: Judged | None, fast: bool
+) -> tuple[str, str, dict[str, FigureValue]]:
+    """Return verdict, text and figures of the stage as it stands; `before` is what the look before found."""
     if judged is None:
         if fast:
             return (
@@ -161,10 +192,10 @@ def summary(night: Night, judged: Judged | None, fast: bool) -> tuple[str, str, 
                 {},
             )
         return "undecided", _why_nothing(night), {}
-    figures = night.rate_figures(judged)
+    side, low, high = _agreed(night, judged, before)
+    figures = night.rate_figures(judged, (low, high))
     figures.update(_change_figures(night, judged))
     figures.update(_leak_figures(night, judged))
-    low, high = judged.interval(night.confidence)
     loss = judged.rate(judged.loss.mean)
     bounds = f"{night.per_day(loss)} (interval {night.per_day(low)} to {night.per_day(high)})"
     change = figures["pressure_change_by_temperature"]
@@ -175,19 +206,19 @@ def summary(night: Night, judged: Judged | None, fast: bool) -> tuple[str, str, 
     said += _pressure_reached(night, judged)
     allowed = night.allowed
     if allowed is None:
-        if low > SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0:
+        if side == "leaking":
             return "leaking", " ".join(["It leaks.", *said, "No allowed_loss is stated in [pressure_test]."]), figures
         said.append("No allowed_loss is stated in [pressure_test], so tight cannot be said: state it.")
         return "undecided", " ".join(said), figures
-    if low > allowed:
+    if side == "leaking":
         return "leaking", " ".join(["It leaks.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
-    gains = high < -GAIN_SHARE * allowed
-    if high < allowed and not gains:
+    if side == "tight":
         if low > 0:
             said.append("A small loss is sure, yet within what is allowed.")
         until = [s for s in night.segments if s.begin == judged.plan.segment_begin and s.closed_by in ("fall", "rise")]
         tight = f"Tight until {night.time_of(until[0].end):%H:%M} UTC." if until else "Tight."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
+    gains = high < -GAIN_SHARE * allowed
     if gains:
         said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
     more = hours_more(loss, low, high, allowed, judged.hours)
@@ -197,7 +228,11 @@ def summary(night: Night, judged: Judged | None, fast: bool) -> tuple[str, str, 
         said.append("At the present noise not even three more days would decide.")
     else:
         figures["hours_more"] = Figure(more * 3_600.0, "hours")
-        said.append(f"About {more:.0f} h more would decide at the present noise." if more >= 1 else "Nearly decided.")
+        said.append(
+            f"About {more:.0f} h more would decide at the present noise."
+            if more >= 1
+            else "Nearly decided: the next look, within the hour, has to agree."
+        )
     said += _helps(night, judged)
     return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
 

@@ -107,12 +107,13 @@ def steps_of(minutes: Minutes) -> np.ndarray:
         rise > STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m])
     )
     size[m[filling]] = np.maximum(rise[filling], size[m[filling]])
-    for last, m in _gaps(x):
-        rise = float(np.nanmedian(minutes.pressure_pa[m : m + SPAN])) - float(
+    for last, first in _gaps(x):
+        rose = float(np.nanmedian(minutes.pressure_pa[first : first + SPAN])) - float(
             np.nanmedian(minutes.pressure_pa[max(0, last - SPAN + 1) : last + 1])
         )
-        if m + SPAN <= count and rise > _warmed(minutes, last, m) + 2.0 * float(np.nan_to_num(minutes.quantum_pa[m])):
-            size[m] = max(rise, size[m])
+        warmed = _warmed(minutes, last, first) + 2.0 * float(np.nan_to_num(minutes.quantum_pa[first]))
+        if first + SPAN <= count and rose > warmed:
+            size[first] = max(rose, size[first])
     return size
 
 
@@ -123,11 +124,11 @@ def _gaps(x: np.ndarray) -> list[tuple[int, int]]:
     return [(int(there[i]), int(there[i + 1])) for i in wide]
 
 
-def _warmed(minutes: Minutes, last: int, m: int) -> float:
+def _warmed(minutes: Minutes, last: int, first: int) -> float:
     """Return the most that warming may have raised the pressure [Pa] between two minutes."""
-    warmed = [float(values[m] - values[last]) for values in minutes.probes.values()]
+    warmed = [float(values[first] - values[last]) for values in minutes.probes.values()]
     seen = [w for w in warmed if np.isfinite(w)]
-    spare = GAP_SPARE_K if seen else GAP_SPARE_K * max(1.0, (m - last) / 30.0)
+    spare = GAP_SPARE_K if seen else GAP_SPARE_K * max(1.0, (first - last) / 30.0)
     return (max(seen, default=0.0) + spare) / ROOM_K * float(minutes.pressure_pa[last])
 
 
