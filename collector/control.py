@@ -42,7 +42,7 @@ class ControlServer:
         self._file = folder / CONTROL_FILE
         self._write = write
         self._token = secrets.token_urlsafe(24)
-        self._peers: set[asyncio.Task[None]] = set()
+        self._peers: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
         self._answering: set[asyncio.Task[None]] = set()
         self._closing = False
         self._server: asyncio.Server | None = None
@@ -76,17 +76,22 @@ class ControlServer:
             self._file.unlink(missing_ok=True)
         self._closing = True
         if self._server is not None:
+            with contextlib.suppress(NotImplementedError):  # Windows
+                for listening in self._server.sockets:
+                    asyncio.get_running_loop().remove_reader(listening)
+            await asyncio.sleep(0)  # whoever has just been let in is served: closing now would leave them hanging
             self._server.close()
             await self._server.wait_closed()
-        for peer in self._peers - self._answering:
-            peer.cancel()
+        for peer, writer in self._peers.items():
+            if peer not in self._answering:
+                writer.close()
         if self._peers:
             await asyncio.wait(self._peers, timeout=TIMEOUT_S)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         peer = asyncio.current_task()
         assert peer is not None
-        self._peers.add(peer)
+        self._peers[peer] = writer
         try:
             while len(self._peers) <= MOST_CONNECTIONS and not self._closing:
                 async with asyncio.timeout(TIMEOUT_S):
@@ -101,7 +106,7 @@ class ControlServer:
         except (TimeoutError, ConnectionError, ValueError):
             pass  # a peer that is silent, gone or sends a line without end is dropped
         finally:
-            self._peers.discard(peer)
+            self._peers.pop(peer, None)
             self._answering.discard(peer)
             writer.close()
             with contextlib.suppress(OSError):

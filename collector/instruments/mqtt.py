@@ -72,6 +72,8 @@ class BrokerClient(aiomqtt.Client):
         MqttError
             The broker is lost.
         """
+        if self._coming is None and len(self.messages) > 0:
+            return await anext(self.messages)
         if self._coming is None:
             self._coming = asyncio.ensure_future(anext(self.messages))
         done, _ = await asyncio.wait((self._coming,), timeout=within_s)
