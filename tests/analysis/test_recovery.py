@@ -206,3 +206,22 @@ def test_a_stall_is_said() -> None:
         "recovery", seconds, {"circuit_pressure": ("kPa", pressure)}, tables={"circuit": {"refrigerant": "R-134a"}}
     )
     assert "Nothing has moved for" in assess(stretch).text
+
+
+def test_a_level_that_comes_back_at_once_is_not_held() -> None:
+    seconds = np.arange(0.0, 3000.0, 5.0)
+    after = np.maximum(seconds - 1800.0, 0.0)
+    pressure = np.where(
+        after > 0.0, 54.0 + 40.0 * (1.0 - np.exp(-after / 10.0)), 400.0 * np.exp(-np.minimum(seconds, 1800.0) / 900.0)
+    )
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {"circuit_pressure": ("kPa", np.round(pressure, 1))},
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "50 kg"}, "recovery": {"equipment_made": 2015}},
+        journal=[(1800.0, "mark", "recovery_paused", "")],
+    )
+    assessment = assess(stretch)
+    assert found(assessment, "required_level_reached") is not None
+    assert found(assessment, "required_level_held") is None
+    assert assessment.verdict == "level_not_held"

@@ -41,3 +41,30 @@ def test_the_liquid_pull_is_never_said_to_end_early(outcomes: list[Outcome]) -> 
     told = np.isfinite(delays)
     assert told.sum() >= 20
     assert (delays[told] >= 0.0).all()
+
+
+@pytest.fixture(scope="module")
+def textbook() -> list[Outcome]:
+    return [judge(GENERATORS["shapes"](seed)) for seed in range(24)]
+
+
+@pytest.fixture(scope="module")
+def other_physics(textbook: list[Outcome]) -> list[Outcome]:
+    return [*textbook, *(judge(GENERATORS["vessel"](seed)) for seed in range(12))]
+
+
+def test_by_other_physics_too_liquid_is_never_called_gone_early(other_physics: list[Outcome]) -> None:
+    assert [(o.run.name, o.run.seed) for o in other_physics if o.liquid_share > 0.003] == []
+
+
+def test_by_other_physics_too_what_is_there_is_found_and_nothing_else(other_physics: list[Outcome]) -> None:
+    wrong = [(o.run.name, o.run.seed, o.missed, o.false) for o in other_physics if o.missed or o.false]
+    assert len(wrong) <= 1, wrong
+    assert sum(o.asked["self_chilling"] is True for o in other_physics) >= 3
+
+
+def test_a_textbook_recovery_is_called_within_five_minutes(textbook: list[Outcome]) -> None:
+    plain = [o for o in textbook if o.run.name in ("plain", "no pause") and np.isfinite(o.run.due_s)]
+    delays = np.nan_to_num([o.due_delay_s for o in plain], nan=np.inf)
+    assert len(plain) >= 8
+    assert np.median(delays) <= 300.0
