@@ -50,6 +50,8 @@ TEST_PA = 300e3
 """Nitrogen at 3 bar and above is a test, whatever was in the circuit before."""
 STANDS_MINUTES = 15
 OPEN_MINUTES = 10
+RUSH_MINUTES = 180
+"""Oil and low points give back refrigerant over hours; nitrogen is let in within minutes, and then stands."""
 
 
 @dataclass
@@ -85,6 +87,7 @@ class _Watcher:
         self.active_s = 0.0  # when the stage last did something
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
+        self.trough_pa = np.inf  # lowest pressure since a stage ended
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.off_s: float | None = None  # since when no cylinder stands on the scale
@@ -164,6 +167,15 @@ class _Watcher:
             return False
         return bool(window.max() - window.min() <= max(part * window.max(), least_pa))
 
+    def rushed(self, k: int) -> bool:
+        """Return whether pressure rose in the last hours as only gas from a cylinder makes it: by a part in minutes."""
+        s = self.s
+        first = s.back(k, RUSH_MINUTES)
+        p = s.calm_pa[first : k + 1]
+        later = np.searchsorted(s.begin_s[first : k + 1], s.begin_s[first : k + 1] + 5 * MINUTE_S)
+        later = np.minimum(later, len(p) - 1)
+        return bool(np.any(p[later] > 1.15 * p + 10e3))
+
     def moved_by_hose(self, k: int, minutes: float) -> bool:
         return self.flowed is not None and self.s.end_s[k] - self.s.end_s[self.flowed] < minutes * MINUTE_S
 
@@ -179,6 +191,7 @@ class _Watcher:
         self._scale(k)
         if s.running[k] and not np.isnan(p):
             self.ran_s = float(s.end_s[k])
+        self.trough_pa = float(np.fmin(self.trough_pa, p)) if self.now is None else np.inf
         if self.contents == "unknown":
             self._first_guess(k)
         self.remnant_pa = float(np.fmin(self.remnant_pa, p)) if self.contents == "remnant" else np.inf
@@ -208,12 +221,18 @@ class _Watcher:
     def _first_guess(self, k: int) -> None:
         s = self.s
         p = s.calm_pa[k]
-        if k < 3 or np.isnan(p):
+        if np.isnan(p):
+            return
+        near = 0.8 * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k]
+        if abs(p / s.barometer_pa[k] - 1.0) < 0.05 and not near and not np.isnan(s.saturation_low_pa[k]):
+            self.contents = "open"  # whatever comes soon, comes into a circuit that stood open
+        if k < 3:
             return
         if p < 0.7 * s.barometer_pa[k]:
             self.contents = "vacuum" if p < VACUUM_PA else "remnant"
         elif np.isnan(s.saturation_low_pa[k]):
-            self.contents = "refrigerant" if p > 1.35 * s.barometer_pa[k] else "unknown"
+            stood_open = self.trough_pa < 1.2 * s.barometer_pa[k]
+            self.contents = "refrigerant" if p > 1.35 * s.barometer_pa[k] and not stood_open else "unknown"
         elif 0.8 * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k] or s.running[k]:
             self.contents = "refrigerant"
         elif p > 1.35 * s.saturation_high_pa[k]:
@@ -257,6 +276,8 @@ class _Watcher:
             return
         if self.stage != "evacuation":
             emptied = self.contents in ("open", "nitrogen", "vacuum") and self.stage != "recovery"
+            nameless = self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
+            emptied = emptied or nameless
             first = s.back(k, 5)
             pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
             pumped = pumped and not self.moved_by_hose(k, 10)
@@ -279,7 +300,7 @@ class _Watcher:
             self._begin_charging(k)
             return
         if p > 1.25 * air:
-            if self.has_scale(k):
+            if not np.isnan(s.weight_kg[k]):
                 if s.end_s[k] - self.broken_s > 15 * MINUTE_S and not self.moved_by_hose(k, 15):
                     self._leave_vacuum(k, "nitrogen")
                 return
@@ -301,18 +322,46 @@ class _Watcher:
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s
-        near = np.flatnonzero(s.pressure_pa[: k + 1] >= 0.88 * s.barometer_pa[: k + 1])
-        last = int(near[-1]) if len(near) and s.end_s[k] - s.end_s[near[-1]] < 3_600.0 else k
-        j = self.departure(last, -1.0)
+        j = self._pulled_from(k)
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
         alone = np.isnan(s.pressure_pa[max(j - 1, 0)]) and j > 0
         if alone:
-            note = "only the vacuum probe shows it, so it may have begun earlier"
+            at_s = self._out_of_sight(j, k)
+            note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
         self.contents = "vacuum"
         self.begin("evacuation", at_s, k, 120.0 if not alone else 900.0, note)
+
+    def _pulled_from(self, k: int) -> int:
+        """Return the minute in which pressure left the air's, or stopped standing, on its way down to minute `k`."""
+        s = self.s
+        j = k
+        while j > 0 and s.pressure_pa[j] < 0.88 * s.barometer_pa[j]:
+            first = s.back(j, 15)
+            before = s.pressure_pa[first:j]
+            if not len(before) or np.isnan(before).all() or not np.nanmax(before) > 1.01 * s.pressure_pa[j]:
+                break
+            above = min(0.98 * np.nanmax(before), 0.88 * s.barometer_pa[j])
+            j = first + int(np.flatnonzero(before >= above)[-1])
+        return self.departure(j, -1.0)
+
+    def _out_of_sight(self, j: int, k: int) -> float:
+        """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].
+
+        A pump takes the same volume in a minute at any pressure down to some millibar.
+        """
+        s = self.s
+        while j < k and np.isnan(s.pressure_pa[j]):
+            j += 1
+        seen = s.pressure_pa[j : k + 1]
+        high = np.flatnonzero(seen >= seen[0] / 1.4)
+        last = int(high[-1]) if len(high) else 0
+        if last < 1 or not seen[last] < 0.95 * seen[0]:
+            return float(s.begin_s[j])
+        lag_s = (s.end_s[j + last] - s.end_s[j]) / np.log(seen[0] / seen[last])
+        return max(0.0, float(s.end_s[j] - lag_s * np.log(s.barometer_pa[j] / seen[0])))
 
     # --- by the scale ---------------------------------------------------------------------------------
 
@@ -358,6 +407,8 @@ class _Watcher:
         p = s.calm_pa[k]
         if self.contents != "refrigerant" or self.stage not in ("", "at_rest") or np.isnan(p):
             return
+        if not np.isnan(s.weight_kg[k]) and not self.has_scale(k):
+            return  # nothing stands on the scale that could take it
         if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(one.stage != "at_rest" for one in self.found):
             return  # a machine that ran or was charged falls by running, whether or not that is seen
         first = s.back(k, 60)
@@ -393,7 +444,7 @@ class _Watcher:
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
             empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(s.saturation_low_pa[k]) else 0.6 * s.saturation_low_pa[k]
             self.settled_pa = float(p) if p < empty_pa else np.inf
-        if idle_s > 3 * MINUTE_S and p > 1.15 * self.settled_pa + 5e3:
+        if idle_s > 3 * MINUTE_S and p > 1.15 * self.settled_pa + 5e3 and self.rushed(k):
             self._end_recovery(k)
             self.contents = "nitrogen"
         elif idle_s > IDLE_MINUTES * MINUTE_S:
@@ -472,8 +523,12 @@ class _Watcher:
         if self.stage == "pressure_test":
             self._bleeding(k)
             return
-        if self.stage in ("evacuation", "charging") or p < 1.35 * air or self.contents in ("refrigerant", "vacuum"):
+        if self.stage in ("evacuation", "charging") or p < 1.35 * air or self.contents == "vacuum":
             return
+        if self.contents == "refrigerant" and not self._too_high(k):
+            return
+        if self.contents == "nitrogen" and self.found and not p > 1.15 * self.trough_pa:
+            return  # what a bleed left
         if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
             return
         if self.contents in ("open", "nitrogen"):
@@ -483,7 +538,8 @@ class _Watcher:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
             above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
             apart = np.isnan(cold) or p < 0.8 * cold
-            apart = apart and p > max(1.5 * self.remnant_pa, self.remnant_pa + 1e5)
+            low_pa = min(self.remnant_pa, self.trough_pa)
+            apart = apart and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
             sure = above or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
         if not sure:
             return
@@ -495,6 +551,13 @@ class _Watcher:
         self.contents = "nitrogen"
         self.begin("pressure_test", at_s, k, note=note)
         self.level_pa = float(p)
+
+    def _too_high(self, k: int) -> bool:
+        """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
+        s = self.s
+        high_pa = 1.35 * s.saturation_high_pa[k]
+        idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S and not s.running[k]
+        return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
 
     def _filled_from(self, k: int) -> tuple[float, str]:
         """Return when the filling began: when pressure left the air's, or what a recovery had left."""

@@ -43,7 +43,10 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     named, odd = from_journal(log.journal)
     found = from_signals(log, job)
     index = log.frame.index
-    spans = merge(named, found, _spoken(log.journal), index[-1]) if len(index) else named
+    if not len(index):
+        return named, odd
+    spans = merge(named, found, _spoken(log.journal), index[-1])
+    odd += doubted(named, found, index[-1])
     return spans, [*odd, *(_said(span) for span in spans if span.found_by == "signals")]
 
 
@@ -137,6 +140,36 @@ def merge(
     return sorted(spans, key=lambda span: span.begin)
 
 
+def doubted(named: Iterable[StageSpan], found: Sequence[StageSpan], now: pd.Timestamp) -> list[str]:
+    """Return what the signals say against the journal, which is believed all the same, as sentences.
+
+    Another stage that was known `PATIENCE` or more before a named one ended, and so long after it began, is told:
+    the commonest reason is an end that nobody marked.
+    """
+    told = []
+    for other in named:
+        end = now if other.end is None else other.end
+        inside = [
+            f"{_name(span)} from {span.begin:%d %b %H:%M}"
+            for span in found
+            if span.stage not in (other.stage, "at_rest")
+            and other.begin + PATIENCE <= span.begin
+            and max(span.known_from, span.begin + PATIENCE) <= end
+        ]
+        if inside:
+            missing = " and does not say that it ended" if other.end is None else ""
+            told.append(
+                f"The journal names {_name(other)} from {other.begin:%d %b %H:%M} UTC{missing}; the signals look like"
+                f" {', '.join(inside)}. It is judged as the journal says: if a mark was forgotten, add it to"
+                " journal.csv and review again."
+            )
+    return told
+
+
+def _name(span: StageSpan) -> str:
+    return span.stage.replace("_", " ")
+
+
 def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
     """Return when a person first marked something, None when nobody did."""
     times = journal["time"][journal["kind"].isin(("stage", "mark"))]
@@ -146,7 +179,7 @@ def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
 def _said(span: StageSpan) -> str:
     doubt = f"; {span.doubt}" if span.doubt else ""
     return (
-        f"{span.stage.replace('_', ' ')} was found from the signals, not from the journal:"
+        f"{_name(span)} was found from the signals, not from the journal:"
         f" it began at {span.begin:%d %b %H:%M} UTC ± {span.within_s / 60:.0f} min{doubt}."
     )
 

@@ -16,6 +16,7 @@ from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.shipped import shipped
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
+from tests.benchmarks.stage_orders import make_day
 from tests.support import journal_rows
 
 SEEDS = (2, 4, 6, 15, 17, 20, 22, 26, 29, 36)
@@ -199,6 +200,49 @@ def test_with_half_a_journal_what_was_known_stays(seed: int) -> None:
                 assert then == later
             else:
                 assert later.known_until is None or later.known_until > now
+
+
+@pytest.mark.parametrize("seed", SEEDS[:4])
+def test_an_end_that_nobody_marked_is_asked_for(seed: int) -> None:
+    """The journal is believed; that the signals show other stages inside is said."""
+    truth = case(seed).truth
+    number, (stage, begin, _) = next((i, t) for i, t in enumerate(truth) if t[0] == "recovery")
+    both = marked(seed, [*marks_of(truth[:number]), (begin, "stage", stage, "begin")])
+    spans, cautions = find_stages(both.log, both.job)
+    assert [s.stage for s in spans if s.found_by == "journal"] == [s for s, _, _ in truth[: number + 1]]
+    told = [c for c in cautions if c.startswith("The journal names")]
+    assert len(told) == 1
+    assert "recovery" in told[0]
+    assert all(later.replace("_", " ") in told[0] for later, _, _ in truth[number + 1 :])
+    full = marked(seed, marks_of(truth))
+    assert not any(c.startswith("The journal names") for c in find_stages(full.log, full.job)[1])
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "overnight test alone",
+        "overnight test, bare gauge",
+        "evacuation alone",
+        "tests and lunch",
+        "rest alone",
+        "run alone",
+    ],
+)
+def test_a_log_of_other_work_than_the_usual_day(kind: str) -> None:
+    """One stage alone, bare gauges, another order: see the table of `stage_orders` for all of them."""
+    errors, extra = [], 0
+    for seed in range(2):
+        day = make_day(kind, seed)
+        spans = from_signals(day.log, day.job)
+        result = score(day, spans)
+        errors += [abs(e) for _, *both in result.errors for e in both]
+        extra += len(result.extra)
+        now = day.log.frame.index[len(day.log.frame) // 2]
+        early = [s.begin for s in from_signals(day.log.before(now), day.job)]
+        assert early == [s.begin for s in spans if s.known_from <= now]
+    assert np.mean(np.array(errors) <= NEAR_S) >= 0.8
+    assert extra == 0
 
 
 # --- what is told of a log without journal --------------------------------------------------------------------

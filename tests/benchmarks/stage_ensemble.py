@@ -363,6 +363,12 @@ def make_case(seed: int, *, start: pd.Timestamp = START) -> Case:
     rng = np.random.default_rng(seed)
     site = Site(rng)
     site.job()
+    return observe(site, start=start)
+
+
+def observe(site: Site, *, start: pd.Timestamp = START, unit: str = "psig", only: tuple[str, ...] = ()) -> Case:
+    """Return what one set of instruments saw of a day; `unit` of the gauges, `only` these channels where given."""
+    rng = site.rng
     table = np.array(site.rows)
     interval = float(rng.choice([2.0, 5.0, 10.0, 20.0, 60.0]))
     at = np.arange(table[0, 0], table[-1, 0], interval)
@@ -381,8 +387,9 @@ def make_case(seed: int, *, start: pd.Timestamp = START) -> Case:
     for name in ("circuit_pressure", "suction_pressure", "discharge_pressure"):
         if name != "circuit_pressure" and not panel:
             continue
-        gauge = (seen[name] - seen["barometer"] + gauge_error) / psi
-        logged[name] = ("psig", noisy(gauge, 0.05, quantum))
+        gauge = (seen[name] - seen["barometer"] * (unit == "psig") + gauge_error) / psi
+        one = 1.0 if unit == "psig" else psi / 1e3
+        logged[name] = (unit, one * noisy(gauge, 0.05, quantum))
     has_probe = rng.random() < 0.85
     if has_probe:
         micron = seen["_true"] / 0.1333224
@@ -403,6 +410,17 @@ def make_case(seed: int, *, start: pd.Timestamp = START) -> Case:
         logged["compressor_load"] = ("%", np.round(100 * seen["compressor_load"]))
     if rng.random() < 0.5:
         logged["barometer"] = ("mbar", noisy(seen["barometer"] / 100.0, 0.1, 0.1))
+    if only:
+        top = 25_000.0
+        logged.setdefault("vacuum", ("micron", np.minimum(np.round(seen["_true"] / 0.1333224), top)))
+        logged.setdefault("compressor_load", ("%", np.round(100 * seen["compressor_load"])))
+        for name in ("suction_pressure", "discharge_pressure"):
+            logged.setdefault(name, ("psig", noisy((seen[name] - seen["barometer"]) / psi, 0.05, quantum)))
+        logged.setdefault("liquid_temperature", ("degC", noisy(seen["liquid_temperature"] - 273.15, 0.05, 0.1)))
+        logged = {name: logged[name] for name in only}
+        has_scale, panel, has_load, has_probe = (
+            name in only for name in ("cylinder_weight", "suction_pressure", "compressor_load", "vacuum")
+        )
     kept = np.ones(len(at), dtype=bool)
     for _ in range(int(rng.integers(0, 3))):
         hole = float(rng.uniform(0, at[-1]))
