@@ -70,11 +70,13 @@ def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     Without gas to pump its gauge falls within a minute or two, while the circuit, no longer pumped, does not fall.
     """
     at, p, pump = t.end_s, t.vacuum, t.pump
+    if not pump[k] <= math.sqrt(PUMP_SHARE) * p[k] or p[k] > PULLED_BELOW_PA:
+        return None
     begin, old, half, new = (
         int(np.searchsorted(at, at[k] - back))
         for back in (STEP_BEFORE_S, STEP_FROM_S, 0.5 * (STEP_FROM_S + STEP_AFTER_S), STEP_AFTER_S)
     )
-    if begin < stretch or old - begin < 2 or p[k] > PULLED_BELOW_PA:
+    if begin < stretch or old - begin < 2:
         return None
     if not (np.isfinite(pump[begin:old]).all() and np.isfinite(pump[new : k + 1]).all()):
         return None
