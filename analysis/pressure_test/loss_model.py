@@ -39,7 +39,7 @@ weather: it swings by kelvins over the day, and a night shows little more of tha
 COVARIANCES_KEPT = 6
 STRUCTURES_KEPT = 3
 """So many of the likeliest covariances are looked at with every structure of the lags, and so many of the likeliest
-structures of each kind with every covariance, to find them."""
+structures of each kind (one of all lags at once) with every covariance, to find them."""
 
 METAL, AIR = "surface_temperature", "ambient_temperature"
 Lags = tuple[float, ...]
@@ -323,7 +323,8 @@ def _likeliest(grams: np.ndarray, odds: np.ndarray, structures: list[_Structures
     found = np.full(len(odds), -np.inf)
     for group in structures:
         likely = (odds[first, None] + _evidence(_factors(grams[first], group), group)).max(axis=0)
-        best = group.only(np.argsort(-likely, kind="stable")[:STRUCTURES_KEPT])
+        some = STRUCTURES_KEPT if group is not structures[-1] else 1
+        best = group.only(np.argsort(-likely, kind="stable")[:some])
         found = np.logaddexp(found, np.logaddexp.reduce(_evidence(_factors(grams, best), best), axis=1))
     return np.argsort(-(odds + found), kind="stable")[:COVARIANCES_KEPT]
 
