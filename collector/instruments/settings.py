@@ -38,7 +38,6 @@ port settings of the profile (`serial = { baudrate = 19200 }`), `timeout` its ti
 
 from __future__ import annotations
 
-import os
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -161,10 +160,10 @@ def load_profile(name: str, job_folder: Path, where: str = "profile", **override
     """
     folder = shipped("config") / "instruments"
     file = job_folder / name if name.endswith(".toml") else folder / f"{name}.toml"
-    if not os.path.isfile(file):  # says no to a name of any length
-        known = ", ".join(sorted(found.stem for found in folder.glob("*.toml")))
-        raise refused(where, name, f"one of {known}, or a .toml file in the job folder")
+    known = sorted(found.stem for found in folder.glob("*.toml"))
     try:
+        if name not in known and not (name.endswith(".toml") and file.is_file()):
+            raise refused(where, name, f"one of {', '.join(known)}, or a .toml file in the job folder")
         tables = tomllib.loads(file.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(f"{file}: cannot be read ({error.strerror})") from None

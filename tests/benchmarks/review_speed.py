@@ -92,7 +92,8 @@ def main() -> None:
     read, took = min(bare), min(whole, default=alone)
     print("{:,.0f} rows, {:.0f} stages, {:.0f} findings".format(*counts))
     print(
-        f"bare read {read:.2f} s, review {took:.2f} s = {took / read:.1f} reads; 3 reads and 1 s are {3 * read + 1:.2f} s"
+        f"bare read {read:.2f} s, review {took:.2f} s = {took / read:.1f} reads; "
+        f"3 reads and 1 s are {3 * read + 1:.2f} s"
     )
     print(f"peak memory {peak:.0f} MB")
 
