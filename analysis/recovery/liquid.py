@@ -14,6 +14,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.recovery.apparent_volume import (
+    SAME,
+    SLOWEST_S,
+    TIGHT,
+    WINDOWS,
+    flashed_share,
+    no_more,
+    spans_of,
+    steady_fall,
+)
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.vocabulary.job import Job
@@ -26,14 +36,10 @@ STAYS_S = 60.0
 """The depression has to stay this long; common practice."""
 AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
-MEAN_S = 40.0
-"""Mass and density are means of this time: both lag alike, and errors become fewer."""
-WINDOWS = (0.12, 0.25, 0.5, 1.0)
-"""Falls of ln(density) over which the apparent volume is taken."""
 DRY = 1.2
 """Apparent over stated volume up to which no liquid boils; stated volumes are seldom better known than that."""
-DRY_DEEP, SAME_DEEP = 1.12, 0.1
-"""The same over a long fall, where the apparent volume must also not have grown by more than this share."""
+DRY_DEEP = 1.12
+"""The same over a long fall, where the apparent volume must also not have grown."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
 SEEN_MORE, PLATE_MORE = 1.02, 0.02
@@ -41,8 +47,8 @@ SEEN_MORE, PLATE_MORE = 1.02, 0.02
 stated volume, and the best known apparent volume exceeds it by no more than this share."""
 SCALE_FAILS = 0.4
 """Apparent over stated volume under which the scale has missed mass, or the volume is wrong: no evidence."""
-TIGHT, ALIKE = 0.35, 0.15
-"""An apparent volume is known when its bounds are this close, and two are the same within this share."""
+ALIKE = 0.15
+"""Two apparent volumes are the same within this share."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
 PLATE_SHORT, PLATE_OVER = 0.002, 0.005
@@ -73,8 +79,6 @@ FLAT = 0.006
 """A pause in which pressure rises by no more than this shows that nothing boils."""
 SHORT_PAUSE_S, LONG_PAUSE_S = 300.0, 600.0
 """How long a flat pause has to be where the balance says the same, and where it says nothing; common practice."""
-SLOWEST_S = 10_000.0
-"""Without a scale: slower than this, in seconds for a fall by e, is no vapour-only fall worth the name."""
 NOT_ICE_K = 15.0
 """Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
@@ -158,7 +162,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             continue
         run[part] = number
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
-        spans = _spans(ticks, part)
+        spans = spans_of(ticks, part)
         fall_s[part] = spans[0].seconds / np.log(spans[0].ratio)
         room = _most_volume(stated, charge, ticks, part)
         if stated is not None:
@@ -177,9 +181,11 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 sure[part] |= since & (span.low > COLD_SURE * stated)
             half, whole = spans[2], spans[3]
             excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
-            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & _steady_fall(spans)
-            absent[part] = np.where(usable, FLASHES * excess * half.lost / _flash(ticks, half.begin, part), np.inf)
-            grew = half.low > (1.0 + SAME_DEEP) * half.earlier
+            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & steady_fall(spans)
+            absent[part] = np.where(
+                usable, FLASHES * excess * half.lost / flashed_share(ticks, half.begin, part), np.inf
+            )
+            grew = half.low > (1.0 + SAME) * half.earlier
             deep[part] |= (whole.high >= SCALE_FAILS * stated) & (whole.high <= DRY_DEEP * stated) & ~grew
         else:
             low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
@@ -187,20 +193,20 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             most = float(knee[-1])
             same = []
             for i, span in enumerate(spans[:3]):
-                ok, least[i] = _no_more(span, least[i])
+                ok, least[i] = no_more(span, least[i])
                 same.append(ok)
             lately[part] = same[1]
-            for span, no_more in zip(spans[:3], same, strict=True):
+            for span, grew_not in zip(spans[:3], same, strict=True):
                 tight = (span.low > 0.0) & (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
                 alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
                 dry[part] |= alike
-                deep[part] |= alike & no_more
+                deep[part] |= alike & grew_not
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
                 soft[part] |= alike
                 shape[part] |= tight & (knee >= 2.5 * span.middle)
                 volume[part] = np.where(tight, span.middle, volume[part])
         against[part] = spans[0].low > (DRY_SOFT / DRY if stated is not None else 1.0) * room
-        shape[part] |= _steady_fall(spans) & (depth[part] > 0.2) & ~against[part]
+        shape[part] |= steady_fall(spans) & (depth[part] > 0.2) & ~against[part]
         past = np.maximum(before(at, CHILL_S), 0)
         gained = moved - moved[past]
         vapour = room * np.maximum(density[past] - density, 0.0)
@@ -255,57 +261,6 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     )
 
 
-@dataclass(frozen=True)
-class _Span:
-    """Apparent volume [m3] over a fall of density: bounds, middle, that of the fall before; first tick, time, loss."""
-
-    low: Floats
-    middle: Floats
-    high: Floats
-    earlier: Floats
-    begin: np.ndarray
-    seconds: Floats
-    lost: Floats
-    ratio: Floats
-
-
-def _spans(ticks: Ticks, part: slice) -> list[_Span]:
-    at = ticks.at_s[part]
-    rolled = pd.DataFrame(
-        {"density": ticks.density[part], "moved": ticks.moved_kg[part]}, index=pd.to_timedelta(at, unit="s")
-    ).rolling(f"{MEAN_S:.0f}s")
-    means, fewer = rolled.mean(), np.sqrt(rolled["density"].count().to_numpy(dtype=float).clip(min=1.0))
-    density, moved = means["density"].to_numpy(dtype=float), means["moved"].to_numpy(dtype=float)
-    lowest = np.minimum.accumulate(np.where(np.isfinite(density), density, np.inf))
-    blur = 2.0 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * density / fewer
-    error = 2.0 * ticks.mass_resolution_kg[part] / fewer
-    spans = []
-    for window in WINDOWS:
-        j = np.searchsorted(-lowest, -density * np.exp(window), side="right") - 1
-        there = (j >= 0) & np.isfinite(density)
-        j = np.maximum(j, 0)
-        lost, gained = density[j] - density, moved - moved[j]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            low = np.where(there, np.maximum(gained - error, 0.0) / (lost + blur), np.nan)
-            high = np.where(there & (lost > blur), (gained + error) / (lost - blur), np.nan)
-            middle = np.where(there, gained / lost, np.nan)
-            seconds = np.where(there, at - at[j], np.nan)
-            ratio = np.where(there, density[j] / density, np.nan)
-        spans.append(_Span(low, middle, high, np.where(there, middle[j], np.nan), part.start + j, seconds, lost, ratio))
-    return spans
-
-
-def _flash(ticks: Ticks, begin: np.ndarray, part: slice) -> Floats:
-    """Return the share of standing liquid that boils as saturation falls from that at ticks `begin`, shape (m,)."""
-    if ticks.fluid is None:
-        return np.full(len(begin), np.nan)
-    kelvin = ticks.bubble_k[part]
-    cooling = np.asarray(ticks.fluid.liquid_heat_capacity(kelvin)) / np.asarray(
-        ticks.fluid.latent_heat_j_per_kg(kelvin)
-    )
-    return np.asarray(np.maximum(ticks.bubble_k[begin] - kelvin, 0.0) * cooling)
-
-
 def _missed(ticks: Ticks, run: Floats, charge: float | None) -> np.ndarray:
     """Return where the scale has by then missed a notable share of the charge, shape (n,) of bool."""
     past = before(ticks.at_s, UNSEEN_S)
@@ -326,23 +281,6 @@ def _boils(ticks: Ticks, run: Floats, volume: Floats) -> np.ndarray:
     lost = volume * (ticks.density[old] - ticks.density)
     seen = (past >= 0) & (run > 0) & (run == run[old]) & (gained > 6.0 * ticks.mass_resolution_kg)
     return np.asarray(seen & (lost > 0.0) & (gained > COLD_BOILS * lost))
-
-
-def _no_more(span: _Span, before: float) -> tuple[np.ndarray, float]:
-    """Return where the apparent volume has not grown, and the least so far, which was `before`.
-
-    What boils slowly is a growing share as the pressure falls.
-    """
-    known = (span.low > 0.0) & (span.high - span.low <= TIGHT * span.middle)
-    least = np.minimum(np.fmin.accumulate(np.where(known, span.middle, np.inf)), before)
-    return np.asarray(known & (span.middle <= (1.0 + SAME_DEEP) * least)), float(least[-1])
-
-
-def _steady_fall(span: list[_Span]) -> np.ndarray:
-    """Return where the pressure falls like vapour alone: quick enough, and not slower than a while ago."""
-    pace = span[0].seconds / np.log(span[0].ratio)
-    longer = span[1].seconds / np.log(span[1].ratio)
-    return np.asarray((pace < SLOWEST_S) & (pace <= 1.25 * longer))
 
 
 def _most_volume(stated: float | None, charge: float | None, ticks: Ticks, part: slice) -> Floats | float:
