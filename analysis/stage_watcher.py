@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 
+from analysis.stage_look_back import LookBack
 from analysis.stage_signals import MINUTE_S, Signals
 
 Contents = Literal["unknown", "refrigerant", "remnant", "open", "nitrogen", "vacuum"]
@@ -33,8 +34,6 @@ PAUSE_S = 780.0
 """A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
 IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
-FLICKER_KG = 0.25
-"""A scale may flicker by as much while nothing flows (common practice)."""
 STEP_PA = 600.0
 """Two minutes that fall by as much each are a machine that pulls."""
 FLICKER_PA = 8e3
@@ -50,8 +49,6 @@ TEST_PA = 300e3
 """Nitrogen at 3 bar and above is a test, whatever was in the circuit before."""
 STANDS_MINUTES = 15
 OPEN_MINUTES = 10
-RUSH_MINUTES = 180
-"""Oil and low points give back refrigerant over hours; nitrogen is let in within minutes, and then stands."""
 
 
 @dataclass
@@ -75,9 +72,9 @@ def watch(signals: Signals) -> list[Found]:
     return watcher.found
 
 
-class _Watcher:
+class _Watcher(LookBack):
     def __init__(self, signals: Signals) -> None:
-        self.s = signals
+        super().__init__(signals)
         self.found: list[Found] = []
         self.now: Found | None = None
         self.contents: Contents = "unknown"
@@ -121,67 +118,8 @@ class _Watcher:
         self.floor_s = self.now.end_s
         self.now = None
 
-    # --- looking back ---------------------------------------------------------------------------------
-
-    def departure(self, k: int, sign: float, part: float = 0.03, least_pa: float = 1_500.0) -> int:
-        """Return the minute in which pressure left, upward or downward, the level it had around minute `k`."""
-        pressure = self.s.pressure_pa
-        first = self.s.back(k, 10)
-        level = float(np.nanmedian(pressure[first : k + 1]))
-        j = k
-        while j > first and not sign * (pressure[j - 1] - level) <= max(part * level, least_pa):
-            j -= 1
-        return j
-
-    def last_flow(self, k: int) -> float:
-        """Return when the scale last moved, looking back from a minute in which its last minutes showed a flow [s]."""
-        weight, swapped = self.s.weight_kg, self.s.swapped
-        j = k
-        while j > 0 and not swapped[j] and abs(weight[j - 1] - weight[k]) < FLICKER_KG:
-            j -= 1
-        return float(self.s.end_s[j])
-
-    def flow_onset(self, k: int, sign: float) -> int:
-        """Return the minute at whose end the scale began to move one way."""
-        weight, swapped = self.s.weight_kg, self.s.swapped
-        begin, still = k, 0
-        for j in range(k, 0, -1):
-            if swapped[j]:
-                break
-            if sign * (weight[j] - weight[j - 1]) > 0.015:
-                begin, still = j - 1, 0
-            else:
-                still += 1
-                if still > 3:
-                    break
-        return begin
-
-    def held(self, k: int, minutes: int, part: float, least_pa: float = 700.0) -> bool:
-        """Return whether pressure stood within `part` of itself for so many minutes."""
-        first = self.s.back(k, minutes)
-        if self.s.end_s[k] - self.s.begin_s[first] < (minutes - 1.5) * MINUTE_S:
-            return False
-        window = self.s.calm_pa[first : k + 1]
-        window = window[~np.isnan(window)]
-        if len(window) < max(2, minutes // 3):
-            return False
-        return bool(window.max() - window.min() <= max(part * window.max(), least_pa))
-
-    def rushed(self, k: int) -> bool:
-        """Return whether pressure rose in the last hours as only gas from a cylinder makes it: by a part in minutes."""
-        s = self.s
-        first = s.back(k, RUSH_MINUTES)
-        p = s.calm_pa[first : k + 1]
-        later = np.searchsorted(s.begin_s[first : k + 1], s.begin_s[first : k + 1] + 5 * MINUTE_S)
-        later = np.minimum(later, len(p) - 1)
-        return bool(np.any(p[later] > 1.15 * p + 10e3))
-
     def moved_by_hose(self, k: int, minutes: float) -> bool:
         return self.flowed is not None and self.s.end_s[k] - self.s.end_s[self.flowed] < minutes * MINUTE_S
-
-    def has_scale(self, k: int) -> bool:
-        """Return whether a cylinder stands on a scale that works."""
-        return bool(self.s.on_scale[k])
 
     # --- one minute -----------------------------------------------------------------------------------
 
@@ -322,46 +260,17 @@ class _Watcher:
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s
-        j = self._pulled_from(k)
+        j = self.pulled_from(k)
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
         alone = np.isnan(s.pressure_pa[max(j - 1, 0)]) and j > 0
         if alone:
-            at_s = self._out_of_sight(j, k)
+            at_s = self.out_of_sight(j, k)
             note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
         self.contents = "vacuum"
         self.begin("evacuation", at_s, k, 120.0 if not alone else 900.0, note)
-
-    def _pulled_from(self, k: int) -> int:
-        """Return the minute in which pressure left the air's, or stopped standing, on its way down to minute `k`."""
-        s = self.s
-        j = k
-        while j > 0 and s.pressure_pa[j] < 0.88 * s.barometer_pa[j]:
-            first = s.back(j, 15)
-            before = s.pressure_pa[first:j]
-            if not len(before) or np.isnan(before).all() or not np.nanmax(before) > 1.01 * s.pressure_pa[j]:
-                break
-            above = min(0.98 * np.nanmax(before), 0.88 * s.barometer_pa[j])
-            j = first + int(np.flatnonzero(before >= above)[-1])
-        return self.departure(j, -1.0)
-
-    def _out_of_sight(self, j: int, k: int) -> float:
-        """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].
-
-        A pump takes the same volume in a minute at any pressure down to some millibar.
-        """
-        s = self.s
-        while j < k and np.isnan(s.pressure_pa[j]):
-            j += 1
-        seen = s.pressure_pa[j : k + 1]
-        high = np.flatnonzero(seen >= seen[0] / 1.4)
-        last = int(high[-1]) if len(high) else 0
-        if last < 1 or not seen[last] < 0.95 * seen[0]:
-            return float(s.begin_s[j])
-        lag_s = (s.end_s[j + last] - s.end_s[j]) / np.log(seen[0] / seen[last])
-        return max(0.0, float(s.end_s[j] - lag_s * np.log(s.barometer_pa[j] / seen[0])))
 
     # --- by the scale ---------------------------------------------------------------------------------
 
