@@ -10,7 +10,6 @@ import concurrent.futures
 import datetime
 import math
 import shutil
-import signal
 import sys
 import threading
 import time
@@ -31,7 +30,7 @@ from collector.follow import tell
 from collector.follow.alarm_desk import MOST_OPEN, Condition, Desk, Message
 from collector.follow.alarm_log import without_stamp
 from collector.follow.alarm_rules import Rule, load_rules
-from collector.follow.keep import end_with_parent
+from collector.follow.keep import run_follower
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail
 from collector.instruments.polling import Backoff
 from collector.recorder import interval_of
@@ -280,23 +279,10 @@ def follower_of(folder: Path) -> AlarmFollower:
     return AlarmFollower(Watcher(folder, rules, interval_of(job)), Desk(rules))
 
 
-def main(folder: Path) -> None:
-    """Watch a job until the process that started this one ends or interrupts it."""
-    stop = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    follower = follower_of(folder)
-    end_with_parent(stop)
-    follower.run(stop)
+def main(folder: Path, stop: threading.Event) -> None:
+    """Watch a job until asked to stop."""
+    follower_of(folder).run(stop)
 
 
 if __name__ == "__main__":
-    try:
-        main(Path(sys.argv[1]))
-    except KeyboardInterrupt:
-        pass
-    except StandwatchError as error:
-        print(f"standwatch: alarms: {error}", file=sys.stderr, flush=True)
-        sys.exit(1)
-    except Exception as error:  # noqa: BLE001  the last place before the terminal: a line, not a traceback
-        print(f"standwatch: alarms: {type(error).__name__}", file=sys.stderr, flush=True)
-        sys.exit(1)
+    run_follower("alarms", main)

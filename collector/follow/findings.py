@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import collections
 import datetime
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -24,7 +23,7 @@ from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 from analysis.vocabulary.text import one_line
 from collector.control import send
 from collector.entries import Entry
-from collector.follow.keep import end_with_parent
+from collector.follow.keep import run_follower
 from collector.follow.now import now_of
 from collector.follow.state import STATE_VERSION, write_state
 from collector.follow.tail import JournalTail
@@ -173,18 +172,10 @@ def entries_of(findings: Iterable[Finding]) -> list[Entry]:
     return [Entry("finding", f.kind, f.level, one_line(f"{stamp(f.time)} {f.text}")) for f in findings]
 
 
-def main(folder: Path) -> None:
-    """Follow a job until the process that started this one ends or interrupts it."""
-    stop = threading.Event()
-    end_with_parent(stop)
+def main(folder: Path, stop: threading.Event) -> None:
+    """Follow a job until asked to stop."""
     FindingsFollower(folder, [StateWriter(folder), JournalWriter(folder)]).run(stop)
 
 
 if __name__ == "__main__":
-    try:
-        main(Path(sys.argv[1]))
-    except KeyboardInterrupt:
-        pass
-    except Exception as error:  # noqa: BLE001  the last place before the terminal: a line, not a traceback
-        print(one_line(f"standwatch: findings: {error} ({type(error).__name__})"), file=sys.stderr, flush=True)
-        sys.exit(1)
+    run_follower("findings", main)

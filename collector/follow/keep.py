@@ -12,6 +12,9 @@ import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
+
+from analysis.vocabulary.errors import StandwatchError
 
 FIRST_PAUSE_S = 0.5
 LONG_RUN_S = 60.0
@@ -110,3 +113,24 @@ def end_with_parent(stop: threading.Event) -> None:
         stop.set()
 
     threading.Thread(target=wait, name="parent", daemon=True).start()
+
+
+def run_follower(name: str, follow: Callable[[Path, threading.Event], None]) -> None:
+    """Run a follower as this process, on the job named on its command line, until it is ended or its parent is gone.
+
+    What goes wrong is one line on standard error and exit code 1; of what nobody foresaw only the kind is said, since
+    a message may quote an address with a password.
+    """
+    stop = threading.Event()
+    signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    end_with_parent(stop)
+    try:
+        follow(Path(sys.argv[1]), stop)
+    except KeyboardInterrupt:
+        pass
+    except StandwatchError as error:
+        print(f"standwatch: {name}: {error}", file=sys.stderr, flush=True)
+        sys.exit(1)
+    except Exception as error:  # noqa: BLE001  the last place before the terminal: a line, not a traceback
+        print(f"standwatch: {name}: {type(error).__name__}", file=sys.stderr, flush=True)
+        sys.exit(1)

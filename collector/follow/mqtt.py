@@ -26,7 +26,6 @@ import asyncio
 import datetime
 import json
 import re
-import signal
 import sys
 import threading
 import time
@@ -39,11 +38,11 @@ from typing import Any
 import aiomqtt
 
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, LEVELS
-from analysis.vocabulary.errors import InputError, StandwatchError
+from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE, load_job
 from collector.follow.broker import Broker
 from collector.follow.cursor import Batch, Cursor, Place, place_of_row, read_on
-from collector.follow.keep import end_with_parent
+from collector.follow.keep import run_follower
 from collector.follow.say import status_line
 from collector.follow.state import read_state
 from collector.follow.tail import cells_of, number
@@ -339,23 +338,10 @@ def publisher_of(folder: Path) -> Publisher:
     return Publisher(folder, Broker(job.publish, folder), silent_after_s=max(SILENT_AFTER_S, 3.0 * interval_of(job)))
 
 
-def main(folder: Path) -> None:
-    """Publish a job until the process that started this one ends or interrupts it."""
-    stop = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    publisher = publisher_of(folder)
-    end_with_parent(stop)
-    asyncio.run(publisher.run(stop))
+def main(folder: Path, stop: threading.Event) -> None:
+    """Publish a job until asked to stop."""
+    asyncio.run(publisher_of(folder).run(stop))
 
 
 if __name__ == "__main__":
-    try:
-        main(Path(sys.argv[1]))
-    except KeyboardInterrupt:
-        pass
-    except StandwatchError as error:
-        print(f"standwatch: mqtt: {error}", file=sys.stderr, flush=True)
-        sys.exit(1)
-    except Exception as error:  # noqa: BLE001  the last place before the terminal: a line, not a traceback
-        print(f"standwatch: mqtt: {type(error).__name__}", file=sys.stderr, flush=True)
-        sys.exit(1)
+    run_follower("mqtt", main)
