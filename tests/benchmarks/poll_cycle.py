@@ -25,6 +25,7 @@ from collector.instruments import Event, Reading, build_links, load_instruments
 from collector.instruments.frames import with_crc
 from collector.instruments.modbus import silence_s
 from collector.instruments.profiles import SerialTable
+from collector.recorder import end_tasks
 
 DEVICES = (1, 2, 3)
 CHANNELS = ("t1", "t2", "t3", "t4")
@@ -90,8 +91,7 @@ async def measure(baudrate: int) -> tuple[float, float]:
     sink = Beats()
     task = asyncio.create_task(link.run(sink))
     await asyncio.sleep(MEASURE_S)
-    task.cancel()
-    await asyncio.gather(task, return_exceptions=True)
+    await end_tasks([task])
     os.close(slave)
     thread.join(timeout=5)  # it ends when the last far end is closed
     os.close(master)

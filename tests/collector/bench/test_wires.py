@@ -28,6 +28,7 @@ from collector.bench.wires import (
     vacuum_line,
 )
 from collector.instruments import Event, Reading, build_links, load_instruments
+from collector.recorder import end_tasks
 
 SHOWN: dict[str, float | None] = {
     **dict.fromkeys(SENSORS),
@@ -163,9 +164,7 @@ async def test_every_channel_comes_through_the_instruments(sockets: bool) -> Non
             async with asyncio.timeout(10):
                 await kept.every_channel.wait()
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await end_tasks(tasks)
     assert kept.events == []
     for channel, sensor in SENSORS.items():
         value, unit = kept.last[channel]

@@ -19,6 +19,7 @@ import pytest_asyncio
 
 from collector.instruments import Event, Link, Reading
 from collector.instruments.frames import crc16
+from collector.recorder import end_tasks
 
 
 class Recorded:
@@ -63,9 +64,8 @@ async def running(*links: Link) -> AsyncIterator[Recorded]:
     try:
         yield sink
     finally:
-        for task in tasks:
-            task.cancel()
         async with asyncio.timeout(3):
+            await end_tasks(tasks)
             results = await asyncio.gather(*tasks, return_exceptions=True)
         assert all(isinstance(result, asyncio.CancelledError) for result in results), results
 
