@@ -32,8 +32,6 @@ FOLLOWED_S = 3_000.0
 RISE_WITHIN_S, FALL_WITHIN_S = 1_800.0, 900.0
 """What a valve does to the pressure shows within these; slower is weather or water."""
 SAME_LEVEL = 1.06
-DEEPER = 0.75
-"""Fresh oil helped when the level fell to this share of the stalled one."""
 BROKEN = 4.0
 BROKEN_PA = 15e3
 BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0

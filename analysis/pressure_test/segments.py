@@ -36,7 +36,6 @@ GAP_SPARE_K = 1.0
 (common practice). A fall in a gap is judged as loss: nobody saw a valve opened."""
 LEAST_MINUTES = 30
 """A quiet segment is judged after this long (UFGS 15182 and the trade let the gas settle for half an hour or more)."""
-SETTLE_LOOK = 15
 SETTLE_MOST = 180
 SETTLED_FRACTION = 2.5e-4
 """Settled: over two following quarter hours the gauge's rate changed by less than 0.025 % a quarter hour (common
@@ -67,7 +66,6 @@ class Segment:
     end: int
     settled: int | None
     level_pa: float
-    opened_by: str = ""
     closed_by: str = ""
     stuck_from: int | None = None
     stuck_known: int | None = None
@@ -161,7 +159,6 @@ def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
             end,
             _settled(minutes, noise, begin, end),
             float(np.nanmedian(first)),
-            "" if begin == 0 else _direction(steps[max(0, begin - 4) : begin]),
             "" if end == count else _direction(steps[end : end + 1]),
         )
         found.append(_stuck(minutes, segment))

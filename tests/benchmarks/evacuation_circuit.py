@@ -13,7 +13,6 @@ import numpy as np
 
 MICRON = 101_325.0 / 760_000.0
 STEP_S = 2.0
-HISTORY_S = 60.0
 
 
 @dataclass(frozen=True)

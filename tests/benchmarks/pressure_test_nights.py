@@ -51,10 +51,6 @@ def _wander(dice: np.random.Generator, count: int, memory_s: float, step_s: floa
     return lfilter([1.0], [1.0, -keep], noise, zi=[dice.normal() * keep])[0]
 
 
-def _pick(dice: np.random.Generator, *choices: object) -> object:
-    return choices[int(dice.integers(len(choices)))]
-
-
 def make_night(seed: int, **fixed: object) -> Night:
     """Return one night. `fixed` sets what the dice would choose: see the names in `facts`."""
     dice = np.random.default_rng(seed)
