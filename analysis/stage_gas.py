@@ -1,0 +1,172 @@
+"""Stages with nothing but gas in the circuit: evacuation and pressure test, and a circuit that stands open."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.stage_refrigerant import RefrigerantStages
+from analysis.stage_signals import MINUTE_S
+from analysis.stage_state import FLICKER_PA, OPEN_MINUTES, Contents
+
+VACUUM_PA = 3e3
+PUMPED_PA = 1.3e3
+"""Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
+BROKEN_PA = 15e3
+"""No leak that one would hold against comes so high: the vacuum was broken."""
+BROKEN_MINUTES = 90
+"""A vacuum broken by a sweep of nitrogen is pumped down again within this."""
+TEST_PA = 300e3
+"""Nitrogen at 3 bar and above is a test, whatever was in the circuit before."""
+STANDS_MINUTES = 15
+
+
+class GasStages(RefrigerantStages):
+    """Evacuation and pressure test, each by its own step."""
+
+    def _evacuation(self, k: int) -> None:
+        s = self.s
+        p, air = s.calm_pa[k], s.barometer_pa[k]
+        if np.isnan(p):
+            return
+        if self.stage != "evacuation":
+            emptied = self.contents in ("open", "nitrogen", "vacuum") and self.stage != "recovery"
+            nameless = self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
+            emptied = emptied or nameless
+            first = s.back(k, 5)
+            pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
+            pumped = pumped and not self.moved_by_hose(k, 10)
+            if (emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air) or pumped:
+                self._begin_evacuation(k)
+            return
+        if p < max(VACUUM_PA, self.lowest_pa + BROKEN_PA / 2.0):
+            self.broken_s = None  # pumped down again
+        self.lowest_pa = min(self.lowest_pa, float(p))
+        leaving = s.flow_kg[k] < 0
+        if self.broken_s is None:
+            high = p > self.lowest_pa + BROKEN_PA and p > 1.5 * self.lowest_pa
+            if high or (leaving and p > self.lowest_pa + 1e3 and p > 2.0 * self.lowest_pa):
+                self.broken_s = float(
+                    s.begin_s[self.departure(k, 1.0, 1.0, 700.0 if s.probe[s.back(k, 10)] else 0.5 * FLICKER_PA)]
+                )
+        if self.broken_s is None:
+            return
+        if leaving:
+            self._begin_charging(k)
+            return
+        if p > 1.25 * air:
+            if not np.isnan(s.weight_kg[k]):
+                if s.end_s[k] - self.broken_s > 15 * MINUTE_S and not self.moved_by_hose(k, 15):
+                    self._leave_vacuum(k, "nitrogen")
+                return
+            warm = s.saturation_high_pa[k]
+            if not np.isnan(warm) and p > 1.15 * warm:
+                self._leave_vacuum(k, "nitrogen")
+            elif np.isnan(warm) or self.held(k, STANDS_MINUTES, 0.03):
+                if np.isnan(warm) or p > 0.8 * s.saturation_low_pa[k]:
+                    self._begin_charging(k)
+                else:
+                    self._leave_vacuum(k, "nitrogen")
+        elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
+            self._leave_vacuum(k, "open")
+
+    def _leave_vacuum(self, k: int, contents: Contents) -> None:
+        if self.broken_s is not None:
+            self.end(self.broken_s, k)
+        self.contents = contents
+
+    def _begin_evacuation(self, k: int) -> None:
+        s = self.s
+        j = self.pulled_from(k)
+        at_s = float(s.begin_s[j]) if j else 0.0
+        note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
+        alone = np.isnan(s.pressure_pa[max(j - 1, 0)]) and j > 0
+        if alone:
+            at_s = self.out_of_sight(j, k)
+            note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"
+        if self.stage == "recovery":
+            self._end_recovery(k, at_s)
+        self.contents = "vacuum"
+        self.begin("evacuation", at_s, k, 120.0 if not alone else 900.0, note)
+
+    def _test(self, k: int) -> None:
+        s = self.s
+        p, air = s.calm_pa[k], s.barometer_pa[k]
+        if np.isnan(p):
+            return
+        if self.stage == "pressure_test":
+            self._bleeding(k)
+            return
+        if self.stage in ("evacuation", "charging") or p < 1.35 * air or self.contents == "vacuum":
+            return
+        if self.contents == "refrigerant" and not self._too_high(k):
+            return
+        if self.contents == "nitrogen" and self.found and not p > 1.15 * self.trough_pa:
+            return  # what a bleed left
+        if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
+            return
+        if self.contents in ("open", "nitrogen"):
+            first = s.back(k, 5)
+            sure = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
+        else:
+            warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
+            above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
+            apart = np.isnan(cold) or p < 0.8 * cold
+            low_pa = min(self.remnant_pa, self.trough_pa)
+            apart = apart and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
+            sure = above or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
+        if not sure:
+            return
+        at_s, note = self._filled_from(k)
+        if self.stage == "recovery":
+            self._end_recovery(k, at_s)
+        elif self.stage == "at_rest":
+            self.found.remove(self.now) if self.now is not None and self.now.known >= k else self.end(at_s, k)
+        self.contents = "nitrogen"
+        self.begin("pressure_test", at_s, k, note=note)
+        self.level_pa = float(p)
+
+    def _too_high(self, k: int) -> bool:
+        """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
+        s = self.s
+        high_pa = 1.35 * s.saturation_high_pa[k]
+        idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S and not s.running[k]
+        return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
+
+    def _filled_from(self, k: int) -> tuple[float, str]:
+        """Return when the filling began: when pressure left the air's, or what a recovery had left."""
+        s = self.s
+        first = int(np.searchsorted(s.end_s, self.floor_s))
+        low = np.flatnonzero(s.pressure_pa[first : k + 1] <= 1.1 * s.barometer_pa[first : k + 1])
+        if not len(low):  # after a bleed that stopped: from where it stopped
+            j = k
+            while j > first and s.calm_pa[j - 1] <= 1.01 * s.calm_pa[j]:
+                j -= 1
+            return float(s.end_s[j] if j > first else s.begin_s[first]), "it may have begun earlier"
+        left = min(first + int(low[-1]) + 1, k)
+        return float(s.begin_s[self.departure(left, 1.0)]), ""
+
+    def _bleeding(self, k: int) -> None:
+        """A test ends when the gas is let out: faster than any leak that one would wait for."""
+        s = self.s
+        p = s.calm_pa[k]
+        if self.held(k, 5, 0.01, 0.0) or p > self.level_pa:
+            self.level_pa = float(p)
+        part = s.pressure_pa[k] / self.level_pa
+        rate = 1.0 - s.pressure_pa[k] / s.pressure_pa[s.back(k, 4)]
+        if (part < 0.92 and p < 0.95 * self.level_pa and rate > 0.04) or part < 0.75:
+            j = k
+            while j > 0 and s.pressure_pa[j - 1] < 0.985 * self.level_pa:
+                j -= 1
+            self.end(float(s.begin_s[j]), k)
+            self.contents = "nitrogen"
+
+    def _opened(self, k: int) -> None:
+        """A circuit that stands at the air's pressure after it was emptied is open."""
+        s = self.s
+        if self.now is not None or self.contents not in ("remnant", "nitrogen", "refrigerant", "unknown"):
+            return
+        if abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) > 0.06 or not self.held(k, OPEN_MINUTES, 0.02, 1_500.0):
+            return
+        near = 0.85 * s.saturation_low_pa[k] < s.calm_pa[k] < 1.15 * s.saturation_high_pa[k]
+        if self.contents in ("remnant", "nitrogen") or (not near and not np.isnan(s.saturation_low_pa[k])):
+            self.contents = "open"

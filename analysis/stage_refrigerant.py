@@ -1,0 +1,197 @@
+"""Stages that move refrigerant: recovery, charging, start-up; by the scale where there is one, else by pressure."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.stage_signals import MINUTE_S
+from analysis.stage_state import FLICKER_PA, OPEN_MINUTES, WatchState
+
+READY_S = 120.0
+REST_EDGE_S = 180.0
+"""People take a few minutes from the first row to standing back, and from there to the first flow."""
+SETTLED_MINUTES = 8
+"""Pressure that stood so long far under saturation shows that no liquid is left to bring it back."""
+PLACED_MINUTES = 10
+"""A cylinder put on, or taken off, within so many minutes of the flow belongs to it: the bound is put midway."""
+RUN_MINUTES, STOP_MINUTES = 3, 30
+"""A compressor runs after three minutes, and has stopped for good after half an hour (it may cycle)."""
+PAUSE_S = 780.0
+"""A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
+IDLE_MINUTES = 90
+"""Recovery and charging are over when nothing moved for so long."""
+STEP_PA = 600.0
+"""Two minutes that fall by as much each are a machine that pulls."""
+
+
+class RefrigerantStages(WatchState):
+    """Recovery, charging and start-up, each by its own step."""
+
+    def _startup(self, k: int) -> None:
+        s = self.s
+        if self.stage == "startup":
+            stopped_s = s.end_s[k] - self.ran_s
+            if stopped_s >= STOP_MINUTES * MINUTE_S or (stopped_s > 0 and s.flow_kg[k] > 0):
+                self.end(self.ran_s, k)
+            return
+        if not s.running[k] or (self.contents not in ("unknown", "refrigerant") and not s.load_read[k]):
+            return
+        first = s.back(k, RUN_MINUTES)
+        ran = s.running[first : k + 1]
+        if s.end_s[k] - s.begin_s[first] < (RUN_MINUTES - 0.5) * MINUTE_S or not ran.all() or k - first < 1:
+            return
+        if self.stage in ("charging", "recovery") and self.moved_by_hose(k, 10):
+            return
+        while first > 0 and s.running[first - 1]:
+            first -= 1
+        at_s = float(s.begin_s[first])
+        if self.stage == "charging":
+            self._end_charging(k, at_s)
+        self.contents = "refrigerant"
+        self.begin("startup", at_s, k)
+
+    def _midway(self, flow_s: float) -> tuple[float, float]:
+        """Return the begin between the cylinder's coming and the flow, and how unsure it is."""
+        if self.placed_s is None or not 0 <= flow_s - self.placed_s <= PLACED_MINUTES * MINUTE_S:
+            return flow_s, 120.0
+        apart = flow_s - max(self.placed_s, self.floor_s)
+        return flow_s - apart / 2, 120.0 + max(apart, 0.0) / 2
+
+    def _flows(self, k: int) -> None:
+        s = self.s
+        flow, p = s.flow_kg[k], s.calm_pa[k]
+        if flow > 0 and self.stage != "recovery":
+            if self.stage in ("evacuation", "pressure_test") or self.contents in ("open", "nitrogen", "vacuum"):
+                return
+            self._begin_recovery(k, self.flow_onset(k, 1.0))
+        elif flow < 0 and self.stage not in ("charging", "evacuation", "pressure_test"):
+            if self.contents in ("open", "nitrogen"):
+                return
+            if self.contents == "remnant" or self.stage == "recovery":
+                rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]
+                if flow > -2.0 or not rising:
+                    return
+            self._begin_charging(k)
+
+    def _begin_recovery(self, k: int, onset: int, note: str = "") -> None:
+        at_s, within_s = self._midway(float(self.s.end_s[onset]))
+        if self.stage == "at_rest":
+            first_s = min(at_s, self.placed_s if self.placed_s is not None and self.placed_s > 0 else at_s)
+            if at_s - first_s > PLACED_MINUTES * MINUTE_S:
+                first_s = at_s
+            self.end(first_s - REST_EDGE_S, k)
+        elif self.stage == "charging":
+            self._end_charging(k, at_s)
+        self.contents = "remnant"
+        self.off_s = None if self.has_scale(k) else self.off_s
+        self.begin("recovery", at_s, k, within_s, note)
+
+    def _recovery_by_pressure(self, k: int) -> None:
+        """A pressure that falls from saturation without a scale to see why."""
+        s = self.s
+        p = s.calm_pa[k]
+        if self.contents != "refrigerant" or self.stage not in ("", "at_rest") or np.isnan(p):
+            return
+        if not np.isnan(s.weight_kg[k]) and not self.has_scale(k):
+            return  # nothing stands on the scale that could take it
+        if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(one.stage != "at_rest" for one in self.found):
+            return  # a machine that ran or was charged falls by running, whether or not that is seen
+        first = s.back(k, 60)
+        before = s.calm_pa[first : k + 1]
+        if k - first < 5 or p > 0.85 * np.nanmax(before) or np.nanmax(before) < 20e3:
+            return
+        low = s.saturation_low_pa[k]
+        if not np.isnan(low) and p > 0.85 * low:
+            return
+        level = float(np.nanmax(before))
+        j = k
+        while j > first and s.calm_pa[j - 1] < 0.98 * level:
+            j -= 1
+        note = "" if self.has_scale(k) else "no scale shows when the liquid began to move, so it may have begun earlier"
+        self._begin_recovery(k, max(j - 1, 0), note)
+        if self.now is not None and note:
+            self.now.within_s = 900.0
+
+    def _recovery(self, k: int) -> None:
+        s = self.s
+        p = s.calm_pa[k]
+        if self.stage != "recovery" or self.now is None or np.isnan(p):
+            return
+        before = s.calm_pa[s.back(k, 5)]
+        if s.flow_kg[k] > 0:
+            self.active_s = max(self.active_s, self.last_flow(k))
+        steps = np.diff(s.pressure_pa[max(k - 2, 0) : k + 1])
+        falls = len(steps) == 2 and bool(np.all(steps < -STEP_PA))
+        if falls or (p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)):
+            self.active_s = max(self.active_s, float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
+        self.lowest_pa = min(self.lowest_pa, float(p))
+        idle_s = s.end_s[k] - self.active_s
+        if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
+            empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(s.saturation_low_pa[k]) else 0.6 * s.saturation_low_pa[k]
+            self.settled_pa = float(p) if p < empty_pa else np.inf
+        if idle_s > 3 * MINUTE_S and p > 1.15 * self.settled_pa + 5e3 and self.rushed(k):
+            self._end_recovery(k)
+            self.contents = "nitrogen"
+        elif idle_s > IDLE_MINUTES * MINUTE_S:
+            self._end_recovery(k)
+        elif (
+            self.lowest_pa < 0.85 * s.barometer_pa[k]
+            and abs(p / s.barometer_pa[k] - 1.0) < 0.05
+            and self.held(k, OPEN_MINUTES, 0.02)
+        ):
+            self._end_recovery(k)
+            self.contents = "open"
+
+    def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
+        """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
+        end_s = self.active_s + PAUSE_S
+        if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
+            end_s = self.off_s if self.off_s - self.active_s < 2.0 * PAUSE_S else end_s
+        elif not self.has_scale(k) and self.lowest_pa < np.inf:
+            end_s = min(end_s, self._rise_s(k))
+        self.end(min(end_s, at_most_s), k)
+        self.contents = "remnant"
+
+    def _rise_s(self, k: int) -> float:
+        """Return when pressure last stood at what it had come down to, infinite when it still does."""
+        s = self.s
+        if s.calm_pa[k] < 1.3 * self.lowest_pa + 5e3:
+            return np.inf
+        j = k
+        while j > 0 and s.calm_pa[j] > 1.1 * self.lowest_pa + 2e3:
+            j -= 1
+        return float(s.end_s[j])
+
+    def _begin_charging(self, k: int) -> None:
+        s = self.s
+        by_scale = s.flow_kg[k] < 0
+        flow_s = float(s.end_s[self.flow_onset(k, -1.0)]) if by_scale else np.inf
+        if self.stage == "evacuation" and self.broken_s is not None:
+            together = abs(flow_s - self.broken_s) <= PLACED_MINUTES * MINUTE_S
+            flow_s = flow_s if together else min(flow_s, self.broken_s)
+        at_s, within_s = self._midway(flow_s)
+        note = "" if by_scale else "no scale shows what flows"
+        if self.stage == "recovery":
+            self._end_recovery(k, at_s)
+        elif self.stage == "at_rest":
+            self.end(at_s - READY_S, k)
+        self.contents = "refrigerant"
+        self.begin("charging", at_s, k, within_s, note)
+
+    def _charging(self, k: int) -> None:
+        s = self.s
+        if self.stage != "charging":
+            return
+        if s.flow_kg[k] < 0 or np.isnan(s.weight_kg[k]):
+            self.active_s = float(s.end_s[k]) if np.isnan(s.weight_kg[k]) else max(self.active_s, self.last_flow(k))
+        if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
+            self._end_charging(k)
+
+    def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
+        s, flowed_s = self.s, self.active_s
+        end_s = flowed_s + READY_S if not np.isnan(s.weight_kg[k]) else at_most_s - PLACED_MINUTES * MINUTE_S
+        if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
+            middle_s = (flowed_s + self.off_s) / 2
+            soon = self.off_s - flowed_s <= PLACED_MINUTES * MINUTE_S
+            end_s = max(middle_s, self.off_s - READY_S) if soon else middle_s
+        self.end(min(end_s, at_most_s), k)

@@ -1,0 +1,82 @@
+"""What a watcher of the signals remembers: the stages it found, what is in the circuit, when it last changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from analysis.stage_look_back import LookBack
+from analysis.stage_signals import MINUTE_S, Signals
+
+Contents = Literal["unknown", "refrigerant", "remnant", "open", "nitrogen", "vacuum"]
+"""The same rise of pressure is a filling with nitrogen after a repair, and liquid boiling up after a recovery."""
+
+FLICKER_PA = 8e3
+"""A gauge may flicker by a step of 1 psi."""
+OPEN_MINUTES = 10
+"""A circuit that stands at the air's pressure for so long is open to it."""
+
+
+@dataclass
+class Found:
+    """One stage as it was found; seconds since the log's first row, `known` as the number of a minute."""
+
+    stage: str
+    begin_s: float
+    known: int
+    within_s: float = 120.0
+    note: str = ""
+    end_s: float | None = None
+    ended: int | None = None
+
+
+class WatchState(LookBack):
+    """The watcher's memory, and how a stage begins and ends in it."""
+
+    def __init__(self, signals: Signals) -> None:
+        super().__init__(signals)
+        self.found: list[Found] = []
+        self.now: Found | None = None
+        self.contents: Contents = "unknown"
+        self.floor_s = 0.0  # no stage begins before this
+        self.ran_s = -np.inf  # end of the last minute in which the compressor ran
+        self.flowed: int | None = None  # last minute in which refrigerant came onto the scale or left it
+        self.active_s = 0.0  # when the stage last did something
+        self.lowest_pa = np.inf
+        self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
+        self.trough_pa = np.inf  # lowest pressure since a stage ended
+        self.level_pa = 0.0
+        self.settled_pa = np.inf
+        self.off_s: float | None = None  # since when no cylinder stands on the scale
+        self.placed_s: float | None = None
+        self.broken_s: float | None = None
+        self.rest: int | None = None
+
+    @property
+    def stage(self) -> str:
+        return "" if self.now is None else self.now.stage
+
+    def begin(self, stage: str, at_s: float, k: int, within_s: float = 120.0, note: str = "") -> None:
+        at_s = max(at_s, self.floor_s)
+        if self.now is not None:
+            self.end(at_s, k)
+        self.now = Found(stage, at_s, k, within_s, note)
+        self.found.append(self.now)
+        self.active_s = float(self.s.begin_s[k])
+        self.lowest_pa = np.inf
+        self.level_pa = 0.0
+        self.settled_pa = np.inf
+        self.broken_s = None
+
+    def end(self, at_s: float, k: int) -> None:
+        if self.now is None:
+            return
+        self.now.end_s = float(min(max(at_s, self.now.begin_s + MINUTE_S), self.s.end_s[k]))
+        self.now.ended = k
+        self.floor_s = self.now.end_s
+        self.now = None
+
+    def moved_by_hose(self, k: int, minutes: float) -> bool:
+        return self.flowed is not None and self.s.end_s[k] - self.s.end_s[self.flowed] < minutes * MINUTE_S
