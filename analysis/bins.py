@@ -15,7 +15,57 @@ import pandas as pd
 from analysis.stretch import Stretch
 
 PIECE_ROWS = 500_000
-"""Rows are gathered piece by piece: a long log is not to be held twice."""
+"""So many rows are sorted at a time: a long log is not to be held twice."""
+
+
+class Runs:
+    """Rows that follow each other and share a number, such as that of their bin; each run as one.
+
+    `number` is that of each run, `count` how many rows it has, both shape (runs,); `rows` how many all have. Blank
+    readings (NaN) count nowhere, and a run that has no other gives NaN.
+    """
+
+    def __init__(self, of_row: np.ndarray) -> None:
+        self.first = np.flatnonzero(np.diff(of_row, prepend=of_row[:1] - 1))
+        self.count = np.diff(self.first, append=len(of_row))
+        self.number = of_row[self.first]
+        self.rows = len(of_row)
+
+    def shown(self, values: np.ndarray) -> np.ndarray:
+        """Return how many readings each run has."""
+        found: np.ndarray = np.add.reduceat(~np.isnan(values), self.first, dtype=np.int64)
+        return found
+
+    def mean(self, values: np.ndarray) -> np.ndarray:
+        """Return the mean of each run."""
+        there = np.isfinite(values)
+        shown = np.add.reduceat(there, self.first, dtype=float)
+        total = np.add.reduceat(np.where(there, values, 0.0), self.first)
+        found: np.ndarray = np.divide(total, shown, out=np.full(len(total), np.nan), where=shown > 0.0)
+        return found
+
+    def least(self, values: np.ndarray) -> np.ndarray:
+        """Return the least reading of each run."""
+        found: np.ndarray = np.fmin.reduceat(values, self.first)
+        return found
+
+    def median(self, values: np.ndarray) -> np.ndarray:
+        """Return the median of each run; runs of the same length are sorted together."""
+        found = np.full(len(self.first), np.nan)
+        for length in np.unique(self.count):
+            some = np.flatnonzero(self.count == length)
+            per_piece = max(1, PIECE_ROWS // int(length))
+            for begin in range(0, len(some), per_piece):
+                part = some[begin : begin + per_piece]
+                rows = np.sort(values[self.first[part, None] + np.arange(length)], axis=1)  # blank ones come last
+                shown = length - np.isnan(rows).sum(axis=1)
+                each = np.arange(len(part))
+                found[part] = 0.5 * (rows[each, (shown - 1) // 2] + rows[each, shown // 2])
+        return found
+
+    def each(self, of_run: np.ndarray) -> np.ndarray:
+        """Return for each row the number that stands for its run."""
+        return np.repeat(of_run, self.count)
 
 
 @dataclass(frozen=True)
@@ -27,11 +77,13 @@ class Bins:
     medians : one row a bin that holds rows, one column a channel, NaN where no reading arrived.
     end_s : end of each bin in seconds since the stage began, shape (n,).
     known : time of the first row at or after the end of each bin, shape (n,).
+    runs : the rows of each bin, to ask more of them; rows of the last one, which is not whole, are not among them.
     """
 
     medians: pd.DataFrame
     end_s: np.ndarray
     known: pd.DatetimeIndex
+    runs: Runs
 
 
 def bin_medians(stretch: Stretch, channels: Sequence[str], width_s: float) -> Bins:
@@ -44,19 +96,13 @@ def frame_medians(frame: pd.DataFrame, begin: pd.Timestamp, channels: Sequence[s
     index = pd.DatetimeIndex(frame.index)
     at_us = index.as_unit("us").asi8
     begin_us, width_us = begin.as_unit("us").to_datetime64().astype(np.int64), round(width_s * 1e6)
-    columns = frame[list(channels)]
-    if not len(at_us):
-        return Bins(columns, np.empty(0), index)
-    first_bin, last_bin = ((int(at_us[row]) - begin_us) // width_us for row in (0, -1))
-    per_piece = max(1, int((last_bin - first_bin + 1) * PIECE_ROWS / len(at_us)))
-    parts = []
-    for number in range(first_bin, last_bin + 1, per_piece):
-        edges = begin_us + np.array((number, number + per_piece)) * width_us
-        rows = slice(*np.searchsorted(at_us, edges).tolist())
-        if rows.start < rows.stop:
-            parts.append(columns.iloc[rows].groupby((at_us[rows] - begin_us) // width_us).median())
-    medians = pd.concat(parts) if len(parts) > 1 else parts[0]
-    end_us = begin_us + (medians.index.to_numpy() + 1) * width_us
-    whole = end_us <= at_us[-1]
-    first_after = np.searchsorted(at_us, end_us[whole])
-    return Bins(medians[whole], (end_us[whole] - begin_us) / 1e6, index[first_after])
+    number = (at_us - begin_us) // width_us
+    runs = Runs(number[: np.searchsorted(number, number[-1])] if len(number) else number)
+    end_us = begin_us + (runs.number + 1) * width_us
+    medians = {channel: runs.median(frame[channel].to_numpy(dtype=float)[: runs.rows]) for channel in channels}
+    return Bins(
+        pd.DataFrame(medians, index=runs.number, columns=list(channels), dtype=float),
+        (end_us - begin_us) / 1e6,
+        index[np.searchsorted(at_us, end_us)],
+        runs,
+    )

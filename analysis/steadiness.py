@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import frame_medians
+from analysis.bins import Bins, frame_medians
 from analysis.fluids import Refrigerant
 from analysis.running_figures import running_figures
-from analysis.stretch import Stretch, seconds
+from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
 
 BIN_S = 20.0
@@ -96,7 +96,7 @@ def course_of(stretch: Stretch) -> Course:
     """Return the figures of a stage by bins, and how still they stand; no bin uses a later row than its own."""
     channels = [str(c) for c in stretch.frame]
     bins = frame_medians(stretch.frame, stretch.begin, channels, BIN_S)
-    means, error = _levels(stretch, bins.medians)
+    means, error = _levels(stretch, bins)
     figures = running_figures(means, stretch.fluid)
     figures = figures.where(figures.abs() < np.inf)
     judged = [str(name) for name in figures]
@@ -110,33 +110,29 @@ def course_of(stretch: Stretch) -> Course:
     )
 
 
-def _levels(stretch: Stretch, medians: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _levels(stretch: Stretch, bins: Bins) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the mean of each channel in each bin, spikes clipped, and its standard error by noise and step.
 
     A mean, since between two steps of an instrument a median knows only one of them.
     """
-    at = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
-    number = np.floor(at / BIN_S).astype(np.int64)
+    runs, medians = bins.runs, bins.medians
     length = int(WINDOW_S / BIN_S)
     means, errors = {}, {}
     for name in medians:
         channel = str(name)
         dimension = stretch.columns[channel].unit.dimension if channel in stretch.columns else ""
-        values = stretch.frame[channel]
-        middle = medians[channel].reindex(number).to_numpy(dtype=float)
-        raw = values.to_numpy(dtype=float)
-        apart = pd.Series(raw - middle)
-        most = 4.0 * apart.abs().groupby(number).mean().reindex(number).to_numpy(dtype=float)
-        clipped = pd.Series(middle + np.clip(apart.to_numpy(), -most, most)).groupby(number)
-        means[channel] = clipped.mean().reindex(medians.index)
-        count = clipped.count().reindex(medians.index).clip(lower=1)
+        raw = stretch.frame[channel].to_numpy(dtype=float)
         shown = raw - _datum(stretch, channel)
-        steps = pd.Series(np.abs(np.diff(shown, prepend=np.nan)))
-        squares = (steps**2).groupby(number).mean().reindex(medians.index).rolling(length, min_periods=1).mean() / 2.0
+        steps, raw = np.abs(np.diff(shown, prepend=np.nan))[: runs.rows], raw[: runs.rows]
+        middle = runs.each(medians[channel].to_numpy(dtype=float))
+        most = 4.0 * runs.each(runs.mean(np.abs(raw - middle)))
+        means[channel] = runs.mean(middle + np.clip(raw - middle, -most, most))
         cap = FLICKER.get(dimension, np.inf)
-        step = steps.where(steps > SMALLEST_STEP.get(dimension, 0.0)).groupby(number).min().reindex(medians.index)
-        quantum = step.cummin().ffill().fillna(0.0).clip(upper=2.5 * cap)
-        errors[channel] = np.sqrt(squares.fillna(0.0).clip(upper=cap**2) / count + quantum**2 / 8.0)
+        squares = pd.Series(runs.mean(steps**2)).rolling(length, min_periods=1).mean().to_numpy() / 2.0
+        noise = np.minimum(np.nan_to_num(squares), cap**2) / np.maximum(runs.shown(raw), 1)
+        step = runs.least(np.where(steps > SMALLEST_STEP.get(dimension, 0.0), steps, np.nan))
+        quantum = np.minimum(np.nan_to_num(np.fmin.accumulate(step)), 2.5 * cap)
+        errors[channel] = np.sqrt(noise + quantum**2 / 8.0)
     return pd.DataFrame(means, index=medians.index), pd.DataFrame(errors, index=medians.index)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import bin_medians
+from analysis.bins import Runs, bin_medians
 from analysis.stretch import Stretch, seconds
 
 BIN_S = 15.0
@@ -66,6 +66,7 @@ def make_ticks(stretch: Stretch) -> Ticks:
     def values(channel: str) -> np.ndarray:
         return bins.medians[channel].to_numpy(dtype=float) if channel in bins.medians else nothing
 
+    vacuum = stretch.frame["vacuum"].to_numpy(dtype=float)[: bins.runs.rows]
     probe = _in_range(values("vacuum"))
     circuit = values("circuit_pressure")
     raw = np.where(np.isnan(probe) & (circuit > CIRCUIT_LEAST_PA), circuit, probe)
@@ -87,33 +88,31 @@ def make_ticks(stretch: Stretch) -> Ticks:
         raw=raw[kept],
         probe=np.isfinite(probe[kept]),
         scatter=np.nan_to_num(1.4826 * spread / np.sqrt(6.0), nan=0.02),
-        leaving=_leaving(stretch, bins.medians.index)[kept],
-        quantum=_quantum(stretch, bins.medians.index)[kept],
+        leaving=_leaving(bins.runs, vacuum, values("vacuum"))[kept],
+        quantum=_quantum(bins.runs, vacuum)[kept],
         pump=pd.Series(pump).rolling(3, min_periods=1).median().to_numpy(dtype=float),
         coldest=filled.min(axis=1).to_numpy(dtype=float),
         warmest=filled.max(axis=1).to_numpy(dtype=float),
     )
 
 
-def _quantum(stretch: Stretch, bins: pd.Index) -> np.ndarray:
+def _quantum(bins: Runs, vacuum: np.ndarray) -> np.ndarray:
     """Return for each bin the least step between two readings of the last `QUANTUM_BINS`; 0 before any step."""
-    vacuum = stretch.channel("vacuum")
-    steps = vacuum.diff().abs()
-    steps = steps[steps > 1e-9]
-    number = np.floor(seconds(pd.DatetimeIndex(steps.index), stretch.begin) / BIN_S).astype(np.int64)
-    least = steps.groupby(number).min().reindex(bins)
+    there = ~np.isnan(vacuum)
+    steps = np.full(len(vacuum), np.nan)
+    steps[there] = np.abs(np.diff(vacuum[there], prepend=np.nan))
+    least = pd.Series(bins.least(np.where(steps > 1e-9, steps, np.nan)))
     found: np.ndarray = least.rolling(QUANTUM_BINS, min_periods=1).min().ffill().fillna(0.0).to_numpy(dtype=float)
     return found
 
 
-def _leaving(stretch: Stretch, bins: pd.Index) -> np.ndarray:
+def _leaving(bins: Runs, vacuum: np.ndarray, level: np.ndarray) -> np.ndarray:
     """Return for each bin whether many rows of it and the bins before are blank while the level is high."""
-    vacuum = stretch.frame["vacuum"]
-    number = np.floor(seconds(pd.DatetimeIndex(vacuum.index), stretch.begin) / BIN_S).astype(np.int64)
-    rows = vacuum.groupby(number).size().reindex(bins, fill_value=0).rolling(BLANK_BINS, min_periods=1).sum()
-    shown = vacuum.groupby(number).count().reindex(bins, fill_value=0).rolling(BLANK_BINS, min_periods=1).sum()
-    high = vacuum.groupby(number).median().reindex(bins).to_numpy(dtype=float) > OVER_RANGE_LEAST_PA
-    leaving: np.ndarray = (shown < BLANK_SHARE * rows).to_numpy() & high
+    rows, shown = (
+        pd.Series(count).rolling(BLANK_BINS, min_periods=1).sum().to_numpy(dtype=float)
+        for count in (bins.count, bins.shown(vacuum))
+    )
+    leaving: np.ndarray = (shown < BLANK_SHARE * rows) & (level > OVER_RANGE_LEAST_PA)
     return leaving
 
 

@@ -78,7 +78,7 @@ def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     )
     if begin < stretch or old - begin < 2:
         return None
-    if not (np.isfinite(pump[begin:old]).all() and np.isfinite(pump[new : k + 1]).all()):
+    if not pump[new : k + 1].min() <= PUMP_FALLEN * pump[begin:old].max():  # nor where either is blank
         return None
     was, now = float(np.median(pump[begin:old])), float(np.median(pump[new : k + 1]))
     lost = float(np.median(t.raw[old : half + 1]) / np.median(t.raw[new : k + 1]) - 1.0)

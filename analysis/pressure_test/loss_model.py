@@ -19,7 +19,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+
+from analysis.normal import normal_below
 
 WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
 """White error of a bin of `BIN_MINUTES`, kelvin of gas (0.1 K is about 0.03 % of the pressure)."""
@@ -128,7 +129,7 @@ class Loss:
 
     def below(self, loss: float) -> float:
         """Return the probability that the loss is below a value."""
-        return float(self.weights @ ndtr((loss - self.means) / self.deviations))
+        return float(self.weights @ normal_below((loss - self.means) / self.deviations))
 
     def quantile(self, probability: float) -> float:
         """Return the loss that is not exceeded with a probability."""
@@ -143,7 +144,7 @@ class Loss:
         loss = float(weights @ means)
         while high - low > close:  # Newton's way, halved where it would leave what is known to hold the answer
             z = (loss - means) / deviations
-            over = float(weights @ ndtr(z)) - probability
+            over = float(weights @ normal_below(z)) - probability
             low, high = (low, loss) if over > 0.0 else (loss, high)
             slope = float(weights @ (np.exp(-0.5 * z**2) / deviations)) / np.sqrt(2.0 * np.pi)
             ahead = loss - over / slope if slope * (high - low) > abs(over) else low

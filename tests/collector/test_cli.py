@@ -172,3 +172,17 @@ def test_the_safe_fill_of_a_cylinder_is_told_with_its_sources() -> None:
     code, _, errors = run("cylinder", "--refrigerant", "r410a", "--water-capacity", "0 lb")
     assert code == 2
     assert errors.count("\n") == 1
+
+
+def test_a_review_for_its_numbers_alone_loads_nothing_that_draws_or_spreads_work(tmp_path: Path) -> None:
+    job(tmp_path, HEAD)
+    (tmp_path / "readings.csv").write_text("time,vacuum [micron]\n2026-03-14T07:05:31.000Z,500\n", encoding="utf-8")
+    code = (
+        "import sys; from pathlib import Path; from collector.commands.review import run_review;"
+        f"run_review(Path({str(tmp_path)!r}), json_file=Path({str(tmp_path / 'found.json')!r}));"
+        "print(sorted({'scipy', 'matplotlib', 'CoolProp', 'joblib', 'distributed', 'jinja2', 'nicegui', 'reportlab'}"
+        " & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    assert done.stdout.strip() == "[]"
+    assert json.loads((tmp_path / "found.json").read_text(encoding="utf-8"))["log"]["rows"] == 1

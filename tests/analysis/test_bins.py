@@ -1,0 +1,57 @@
+"""Bins of time: what each run of rows says, against pandas' own groups."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.bins import Runs, bin_medians
+from tests.support import make_stretch
+
+
+@pytest.fixture
+def uneven() -> tuple[np.ndarray, np.ndarray]:
+    """Rows in runs of 1 to 40, some numbers left out, a third of the readings blank, one run all blank."""
+    random = np.random.default_rng(3)
+    of_row = np.repeat(np.arange(200) * 3 - 5, random.integers(1, 41, 200))
+    values = np.where(random.random(len(of_row)) < 0.33, np.nan, random.normal(50.0, 9.0, len(of_row)).round(1))
+    values[of_row == 31] = np.nan
+    return of_row, values
+
+
+@pytest.mark.parametrize("what", ["median", "mean", "least"])
+def test_each_run_says_what_a_group_of_pandas_says(uneven: tuple[np.ndarray, np.ndarray], what: str) -> None:
+    of_row, values = uneven
+    groups = pd.Series(values).groupby(of_row)
+    expected = getattr(groups, {"least": "min"}.get(what, what))()
+    runs = Runs(of_row)
+    np.testing.assert_array_equal(runs.number, expected.index)
+    np.testing.assert_allclose(getattr(runs, what)(values), expected, rtol=1e-13)
+    np.testing.assert_array_equal(runs.shown(values), groups.count())
+
+
+def test_what_stands_for_a_run_stands_at_each_of_its_rows(uneven: tuple[np.ndarray, np.ndarray]) -> None:
+    of_row, _ = uneven
+    runs = Runs(of_row)
+    np.testing.assert_array_equal(runs.each(runs.number), of_row)
+    assert runs.rows == len(of_row)
+
+
+def test_only_whole_bins_are_given() -> None:
+    seconds = np.array([0.0, 4.0, 9.9, 10.0, 31.0, 39.0, 45.0])
+    stretch = make_stretch("recovery", seconds, {"ambient_temperature": ("K", seconds + 280.0)})
+    bins = bin_medians(stretch, ["ambient_temperature"], 10.0)
+    np.testing.assert_allclose(bins.end_s, [10.0, 20.0, 40.0])
+    np.testing.assert_allclose(bins.medians["ambient_temperature"], [284.0, 290.0, 315.0])
+    assert list((bins.known - stretch.begin).total_seconds()) == [10.0, 31.0, 45.0]
+    assert bins.runs.rows == 6
+
+
+def test_no_rows_give_no_bins() -> None:
+    one = make_stretch("recovery", np.zeros(1), {"ambient_temperature": ("K", np.full(1, 280.0))})
+    for stretch in (one, replace(one, frame=one.frame.iloc[:0])):
+        bins = bin_medians(stretch, ["ambient_temperature"], 10.0)
+        assert len(bins.medians) == len(bins.end_s) == len(bins.known) == bins.runs.rows == 0
