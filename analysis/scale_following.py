@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.scale_names import Load, Names
+from analysis.scale_names import MARK_NEAR_S, Load, Names
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.vocabulary.units import UNITS
 
@@ -126,13 +126,14 @@ class Following:
             most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) * spent  # judged by the next one
         else:
             rate = abs(run[-1].weight - run[0].weight) / (run[-1].at - run[0].at)
-            most = max(3.0 * rate, BURST_KG_PER_S if spent >= UNSEEN_S else USUAL_KG_PER_S) * spent
+            unseen = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if spent >= UNSEEN_S else USUAL_KG_PER_S
+            most = max(3.0 * rate, unseen) * spent
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
 
     def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
         """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
         before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
-        usual = max(3.0 * abs(after), USUAL_KG_PER_S)
+        usual = max(3.0 * abs(after), USUAL_KG_PER_S if b.at - a.at < UNSEEN_S else 0.0)
         return abs(before) <= usual + self.base_kg / (b.at - a.at)
 
     def _flat(self, first: int = 0) -> bool:
@@ -224,12 +225,21 @@ class Following:
             return self._line(last.at) - weight >= LIGHTEST_KG and weight < load.begin_kg - LIGHTEST_KG
         return weight - self._bare_kg <= max(EMPTY_KG, EMPTY_SHARE * (last.weight - self._bare_kg))
 
+    @property
+    def _marked(self) -> bool:
+        """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
+        assert self._last is not None
+        return self.names.next_id is not None or self.names.marked_at >= self._last.at - MARK_NEAR_S
+
     def _unit_slip(self, first: Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
-        last = self._last
+        load, last = self.load, self._last
+        assert load is not None
         assert last is not None
         if len(self._between) > 1 or any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
             return None  # a button changes the unit at once
+        if self._marked or self.names.other(load, first.weight):
+            return None
         room = max(self.base_kg, SLIP_SHARE * abs(last.weight))
         flowed = min(2.0 * abs(self._rate) * (first.at - last.at), 0.2 * abs(last.weight))
         for factor in _UNIT_SLIPS:

@@ -31,7 +31,7 @@ from analysis.scale_following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, MARK_NEAR_S, Load, NamedBy
+from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, Load, NamedBy
 from analysis.scale_samples import SAMPLE_S, Sample
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -43,6 +43,8 @@ YOUNG_S, YOUNG_STAYS_S = 120.0, 20.0
 """A load this young is still being set down: a level that then stays a little is its true beginning."""
 SWAP_KG = 5.0
 """An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
+SHUTS_S = 30.0
+"""From shutting the cylinder to lifting it off."""
 ZEROED_KG = 1.0
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
 
@@ -85,7 +87,7 @@ class Tracker(Following):
     out: list[tuple[float, float, float, int]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     unsettled: int = 0  # samples that were not believed when they came
-    _recent: list[float] = field(default_factory=list)
+    _recent: list[Sample] = field(default_factory=list)
     _done_kg: float = 0.0  # mass of the loads that have left
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
@@ -224,15 +226,14 @@ class Tracker(Following):
         dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen[1:])
         together = last.weight + first.weight - self._bare_kg
         both = any(abs(s.weight - together) <= 1.0 + self.base_kg for s in self._between)
-        marked = names.next_id is not None or names.marked_at >= last.at - MARK_NEAR_S
         known = names.other(load, first.weight)
         if (gone or both) and abs(step) >= LIFTED_KG + self.base_kg:
             return True
         if abs(step) < SWAP_KG:
             lifted = gone or both or dipped or apart >= UNSEEN_S
-            return lifted and (known or (marked and abs(step) > self.base_kg))
+            return lifted and (known or (self._marked and abs(step) > self.base_kg))
         stays = self._run[-1].at - first.at >= STAYS_S
-        return dipped or names.next_id is not None or ((marked or known or apart >= UNSEEN_S) and stays)
+        return dipped or names.next_id is not None or ((self._marked or known or apart >= UNSEEN_S) and stays)
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
@@ -260,7 +261,7 @@ class Tracker(Following):
             self._odd.append(_Odd(last, self._rate, excess, 0.0))
         load.end_kg = sample.weight
         self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
-        self._recent = [*self._recent[-5:], sample.weight]
+        self._recent = [*self._recent[-5:], sample]
         self._last, self._run, self._between = sample, [], []
 
     def _adopt(self, load: Load, shift_kg: float) -> None:
@@ -314,13 +315,28 @@ class Tracker(Following):
         if not load.confirmed:
             self.loads.pop()
         else:
-            if len(self._recent) >= 3 and max(self._recent) - min(self._recent) <= 2.0 * self.base_kg:
-                load.end_kg = float(np.median(self._recent))
+            load.end_kg = self._left_with()
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:
                 self.names.expected[load.cylinder] = load.end_kg
         self.load, self._gain, self._rate = None, 1.0, 0.0
+
+    def _left_with(self) -> float:
+        """Return what the load weighed when it left: its level, or where its flow went between rows far apart."""
+        recent, last = self._recent, self._recent[-1]
+        weights = [sample.weight for sample in recent]
+        if len(recent) >= 3 and max(weights) - min(weights) <= 2.0 * self.base_kg:
+            return float(np.median(weights))
+        rates = [(b.weight - a.weight) / (b.at - a.at) for a, b in pairwise(recent)]
+        if len(rates) < 2 or last.at - recent[-2].at < UNSEEN_S:
+            return last.weight
+        before, spent = float(np.median(rates[:-1][-3:])), last.at - recent[-2].at
+        if abs(rates[-1] - before) * spent > self.base_kg + abs(before) * spent:
+            return recent[-2].weight + 0.5 * before * spent  # a hand was on it then
+        unseen = [*self._between, *self._run][:1]
+        gap = unseen[0].at - last.at if unseen else 0.0
+        return last.weight + 0.5 * rates[-1] * max(0.0, gap - SHUTS_S)
 
     def _flow_before_it_left(self, load: Load) -> None:
         """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands."""

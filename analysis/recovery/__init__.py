@@ -16,7 +16,7 @@ from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
 from analysis.recovery.ticks import Ticks, make_ticks
 from analysis.result import Assessment, Figure, FigureValue, Span
-from analysis.scale import weigh
+from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
@@ -56,7 +56,7 @@ def assess(stretch: Stretch) -> Assessment:
     found.sort(key=lambda f: f.time)
     standing_at = progress(ticks, evidence, call, pauses, _level_pa(ticks, required), stretch.job)
     verdict, said = _verdict(ticks, evidence, call, level, required)
-    missing = _missing(stretch, ticks, required)
+    missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
         missing += cylinder_cautions(stretch, weighing)
     text = " ".join(
@@ -65,7 +65,7 @@ def assess(stretch: Stretch) -> Assessment:
     return Assessment(
         verdict=verdict,
         text=text,
-        figures=_figures(stretch, ticks, call, required, standing_at),
+        figures=_figures(stretch, ticks, weighing, call, required, standing_at),
         findings=tuple(found),
         traces=_traces(ticks),
         spans=tuple(_spans(stretch, ticks, pauses)),
@@ -107,9 +107,9 @@ def _verdict(
     return "level_not_reached", "No liquid stands any more, but the required level is not reached yet."
 
 
-def _missing(stretch: Stretch, ticks: Ticks, required: RequiredLevel) -> list[str]:
+def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required: RequiredLevel) -> list[str]:
     said = []
-    if not np.isfinite(ticks.moved_kg).any():
+    if weighing is None:
         said.append("There was no scale, so only a pause can show that liquid is gone.")
     if ticks.water_channel is None:
         said.append("There was no water temperature; the circuit's own standing saturation was used.")
@@ -147,11 +147,15 @@ def _going(at: Progress | None, level: judge.LevelState, required: RequiredLevel
 
 
 def _figures(
-    stretch: Stretch, ticks: Ticks, call: Call | None, required: RequiredLevel, at: Progress | None
+    stretch: Stretch,
+    ticks: Ticks,
+    weighing: Weighing | None,
+    call: Call | None,
+    required: RequiredLevel,
+    at: Progress | None,
 ) -> dict[str, FigureValue]:
     figures: dict[str, FigureValue] = {}
-    moved = ticks.moved_kg[np.isfinite(ticks.moved_kg)]
-    figures["recovered"] = Figure(float(moved[-1]) if len(moved) else np.nan, "mass")
+    figures["recovered"] = Figure(np.nan if weighing is None else weighing.total_kg, "mass")
     level_pa = _level_pa(ticks, required)
     if level_pa is not None:
         figures["required_level"] = Figure(level_pa, "pressure")
