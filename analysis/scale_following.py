@@ -23,6 +23,8 @@ BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
 """A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
 FASTEST_PER_GROSS = 0.004
 """The hoses of large cylinders move this share of the gross weight a second at most."""
+FASTER = 1.3
+"""Between rows far apart, what is this much faster than all that went on before is a hand."""
 GAP_S = 90.0
 """Without readings for this long, flow is believed up to three times the rate before, or the usual one."""
 UNSEEN_S = 25.0
@@ -53,6 +55,7 @@ class Following:
     noise_kg: float = 0.0
     _last: Sample | None = None  # the last one believed, of the load or of the bare plate
     _rate: float = 0.0
+    _best: float = 0.0  # the best rate so far that went on
     _run: list[Sample] = field(default_factory=list)
     _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
     _heard: list[float] = field(default_factory=list)
@@ -133,7 +136,9 @@ class Following:
     def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
         """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
         before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
-        usual = max(3.0 * abs(after), USUAL_KG_PER_S if b.at - a.at < UNSEEN_S else 0.0)
+        usual = max(3.0 * abs(after), USUAL_KG_PER_S)
+        if b.at - a.at >= UNSEEN_S:
+            usual = 3.0 * abs(after) if self._best == 0.0 else FASTER * max(self._best, abs(after))
         return abs(before) <= usual + self.base_kg / (b.at - a.at)
 
     def _flat(self, first: int = 0) -> bool:

@@ -103,7 +103,7 @@ class Names:
 
     @staticmethod
     def _off(ahead_kg: float, reach_kg: float) -> float:
-        return max(abs(ahead_kg) if reach_kg == 0.0 else -ahead_kg, ahead_kg - reach_kg)
+        return max(-ahead_kg, ahead_kg - reach_kg, 0.0)
 
     def other(self, load: Load, gross_kg: float) -> bool:
         """Return whether a weight is that of a known cylinder that is not the one of `load`."""
@@ -126,7 +126,7 @@ class Names:
             closer = near and near[0][1] != old.cylinder and near[0][0] < 0.5 * apart
             if (apart <= max(SAME_KG, base_kg) and not closer) or (away_s <= LIFTED_S and apart <= LIFTED_KG):
                 return old.cylinder, old.named_by
-        if near and near[0][0] <= MATCH_KG and (len(near) == 1 or near[1][0] > 2.0 * near[0][0]):
+        if near and near[0][0] <= MATCH_KG and (len(near) == 1 or near[1][0] > 2.0 * near[0][0] + base_kg):
             name = near[0][1]
             known: NamedBy = next((old.named_by for old in reversed(earlier) if old.cylinder == name), "tare")
             return name, known

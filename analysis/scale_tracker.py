@@ -23,6 +23,7 @@ from analysis.scale_following import (
     BURST_PER_GROSS,
     BURST_STAYS_S,
     EMPTY_KG,
+    FASTER,
     GAP_S,
     LIGHTEST_KG,
     SLIP_STAYS_S,
@@ -260,6 +261,8 @@ class Tracker(Following):
         if self._run or abs(excess) > self.base_kg:
             self._odd.append(_Odd(last, self._rate, excess, 0.0))
         load.end_kg = sample.weight
+        if len(self._recent) >= 2 and spent > 0.0:
+            self._best = max(self._best, min(self._pace(*self._recent[-2:]), self._pace(last, sample)))
         self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
         self._recent = [*self._recent[-5:], sample]
         self._last, self._run, self._between = sample, [], []
@@ -328,15 +331,18 @@ class Tracker(Following):
         weights = [sample.weight for sample in recent]
         if len(recent) >= 3 and max(weights) - min(weights) <= 2.0 * self.base_kg:
             return float(np.median(weights))
-        rates = [(b.weight - a.weight) / (b.at - a.at) for a, b in pairwise(recent)]
-        if len(rates) < 2 or last.at - recent[-2].at < UNSEEN_S:
+        if len(recent) < 3 or last.at - recent[-2].at < UNSEEN_S:
             return last.weight
-        before, spent = float(np.median(rates[:-1][-3:])), last.at - recent[-2].at
-        if abs(rates[-1] - before) * spent > self.base_kg + abs(before) * spent:
-            return recent[-2].weight + 0.5 * before * spent  # a hand was on it then
+        before, rate = (self._pace(a, b) for a, b in pairwise(recent[-3:]))
+        spent = last.at - recent[-2].at
+        if not -self.base_kg <= rate * spent <= self.base_kg + FASTER * max(self._best, before) * spent:
+            return recent[-2].weight + self.sign * 0.5 * min(max(before, 0.0), self._best) * spent
         unseen = [*self._between, *self._run][:1]
         gap = unseen[0].at - last.at if unseen else 0.0
-        return last.weight + 0.5 * rates[-1] * max(0.0, gap - SHUTS_S)
+        return last.weight + self.sign * 0.5 * max(rate, 0.0) * max(0.0, gap - SHUTS_S)
+
+    def _pace(self, a: Sample, b: Sample) -> float:
+        return self.sign * (b.weight - a.weight) / (b.at - a.at)
 
     def _flow_before_it_left(self, load: Load) -> None:
         """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands."""
