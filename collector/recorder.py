@@ -194,9 +194,11 @@ class Recorder:
         while True:
             number = max(number + 1, int((clock() - begin) / self.interval_s))
             due = begin + number * self.interval_s
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(max(0.0, due - clock()) / self._clocks.speed):
-                    await self._stop.wait()
+            await asyncio.sleep(0.0)  # the links have their turn also where rows are late
+            while not self._stop.is_set() and (left_s := due - clock()) > 0.0:  # a simulated clock may run slow
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(left_s / self._clocks.speed):
+                        await self._stop.wait()
             if self._stop.is_set():
                 return
             self._row(due)

@@ -239,6 +239,22 @@ async def test_a_task_that_forgets_a_cancellation_is_ended_all_the_same() -> Non
     assert forgotten == 2
 
 
+async def test_rows_wait_for_a_clock_that_runs_slower_than_it_said(tmp_path: Path) -> None:
+    """As a simulated one does on a busy computer: a row written too early would hold no fresh reading."""
+    start, begin = datetime.datetime.now(datetime.UTC), time.monotonic()
+
+    def seconds() -> float:
+        return 0.3 * (time.monotonic() - begin)
+
+    clocks = Clocks(seconds, lambda: start + datetime.timedelta(seconds=seconds()))
+    async with scale(0.02) as port:
+        folder = job_folder(tmp_path, port)
+        await run_for(Recorder(folder, clocks), 2.0)
+    log, _ = load(folder)
+    assert 3 <= len(log.frame) <= 6  # 0.6 s of that clock, a row each 0.1 s
+    assert log.frame["cylinder_weight"].notna().all()
+
+
 class SetClock:
     """A wall clock that can be set while the monotonic one goes on."""
 
