@@ -5,10 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import pty
 import random
 import time
-import tty
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,6 +17,7 @@ from collector.instruments.frames import with_crc
 from collector.recorder import Recorder
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.rig import read, recording, scale_table, scales, soon, write_job
+from tests.ptys import FarEnd
 
 Says = Iterable[tuple[float, bytes]]
 """What comes back to a request: pieces, each with its delay [s]."""
@@ -68,47 +67,16 @@ class Heard(Recorder):
         return await soon(lambda: all(self.heard.get(channel, 0.0) > begin for channel in channels))
 
 
-class Wire:
+class Wire(FarEnd):
     """The instruments' end of a serial line; what is answered is said by `talk`."""
 
     def __init__(self, path: Path, talk: Talk) -> None:
-        self.path, self.talk = path, talk
-        self._master = self._slave = -1
+        super().__init__(path)
+        self.talk = talk
 
-    @property
-    def device(self) -> str:
-        """The name of the port as the system gave it."""
-        return os.ttyname(self._slave)
-
-    def plug(self) -> None:
-        """Put the port there, under a name of the system's own; `path` is the stable one."""
-        self._master, self._slave = pty.openpty()
-        tty.setraw(self._slave)
-        os.set_blocking(self._master, False)
-        self.path.unlink(missing_ok=True)
-        self.path.symlink_to(self.device)
-        asyncio.get_running_loop().add_reader(self._master, self._read)
-
-    def unplug(self) -> None:
-        """Take the port away."""
-        if self._master < 0:
-            return
-        asyncio.get_running_loop().remove_reader(self._master)
-        os.close(self._master)
-        os.close(self._slave)
-        self._master = self._slave = -1
-        self.path.unlink(missing_ok=True)
-
-    def send(self, data: bytes) -> None:
-        """Say something, asked or not; what the line does not take is lost."""
-        if self._master >= 0:
-            with contextlib.suppress(BlockingIOError):
-                os.write(self._master, data)
-
-    def _read(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            for delay_s, data in self.talk(os.read(self._master, 4096)):
-                asyncio.get_running_loop().call_later(delay_s, self.send, data)
+    def hear(self, data: bytes) -> None:
+        for delay_s, back in self.talk(data):
+            asyncio.get_running_loop().call_later(delay_s, self.send, back)
 
     def __enter__(self) -> Wire:
         self.plug()

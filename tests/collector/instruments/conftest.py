@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
-import pty
 import shutil
 import socket
 import struct
 import subprocess
-import tty
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
 
@@ -20,6 +17,7 @@ import pytest_asyncio
 from collector.instruments import Event, Link, Reading
 from collector.instruments.frames import crc16
 from collector.recorder import end_tasks
+from tests.ptys import FarEnd
 
 
 class Recorded:
@@ -93,47 +91,23 @@ async def _nothing_leaked() -> AsyncIterator[None]:
 Talk = Callable[[bytes], bytes | None]
 
 
-class Terminal:
-    """The instrument's end of a pseudo-terminal whose other end is the port at `path`, a link that can be unplugged."""
+class Terminal(FarEnd):
+    """Plugged in at once; keeps what it hears, and may answer."""
 
     def __init__(self, path: Path) -> None:
-        self.path = path
+        super().__init__(path)
         self.heard = b""
         self._answer: Talk | None = None
-        self._master = -1
         self.plug()
-
-    def plug(self) -> None:
-        self._master, slave = pty.openpty()
-        tty.setraw(slave)
-        os.set_blocking(self._master, False)
-        self._slave = slave
-        self.path.unlink(missing_ok=True)
-        self.path.symlink_to(os.ttyname(slave))
-        asyncio.get_running_loop().add_reader(self._master, self._read)
-
-    def unplug(self) -> None:
-        if self._master < 0:
-            return
-        asyncio.get_running_loop().remove_reader(self._master)
-        os.close(self._master)
-        os.close(self._slave)
-        self._master = -1
-        self.path.unlink(missing_ok=True)
 
     def answer(self, talk: Talk) -> None:
         """Answer whatever is heard with what `talk` returns."""
         self._answer = talk
 
-    def send(self, data: bytes) -> None:
-        os.write(self._master, data)
-
-    def _read(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            data = os.read(self._master, 4096)
-            self.heard += data
-            if self._answer is not None and (back := self._answer(data)):
-                os.write(self._master, back)
+    def hear(self, data: bytes) -> None:
+        self.heard += data
+        if self._answer is not None and (back := self._answer(data)):
+            self.send(back)
 
 
 @pytest_asyncio.fixture
