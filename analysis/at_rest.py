@@ -49,7 +49,8 @@ def assess(stretch: Stretch) -> Assessment:
         for channel in channels:
             suspect = check is not None and channel in check.suspects
             in_a_row[channel] = in_a_row.get(channel, 0) + 1 if suspect else 0
-            if check is not None and in_a_row[channel] >= CHECKS_AGREEING and channel not in named:
+            sure = in_a_row[channel] >= CHECKS_AGREEING or (check is not None and suspect and check.surely(channel))
+            if check is not None and sure and channel not in named:
                 named.add(channel)
                 findings.append(_finding(stretch, looks.bins.known[last], channel, check, fluid))
     return _conclude(stretch, check, named, tuple(findings), fluid, looks)
@@ -134,7 +135,7 @@ def _conclude(
     traces = {str(c): pd.Series(values.to_numpy(dtype=float), index=index) for c, values in looks.estimates.items()}
     if check is None:
         return Assessment(
-            "undecided", "Cannot tell yet: ten minutes at rest of two channels are needed.", {}, findings, traces
+            "undecided", "Cannot tell yet: eight minutes at rest of two channels are needed.", {}, findings, traces
         )
     said = check.said
     figures: dict[str, FigureValue] = {
@@ -154,13 +155,12 @@ def _conclude(
 
 def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
     said = check.said
-    standing = len(check.channels) - len(check.moving)
     doubtful = [c for c, p in zip(check.channels, said.lying, strict=True) if p > 0.1]
     if named:
         return "disagree", f"At rest, {_names(sorted(named))} disagrees with the others."
-    if (standing < 3 and check.moving) or 2 * len(check.moving) > len(check.channels):
-        moving = _names(check.moving)
-        return "undecided", f"The circuit has not equalised yet: wait until these stand still: {moving}."
+    if not check.equalised:
+        until = f"these stand still: {_names(check.moving)}" if check.moving else "the readings come together"
+        return "undecided", f"The circuit has not equalised yet: wait until {until}."
     if len(check.channels) < 3:
         return "undecided", "Only two channels could be compared: which of two is right cannot be told."
     if said.none_lies < DOUBTFUL:

@@ -7,7 +7,7 @@ a circuit, the ends of a barrel) moves and stands apart together. `consensus` we
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -60,12 +60,13 @@ WINDOW_S = 3_600.0
 """Movement is measured over the last hour, or what there is of it."""
 LEVEL_BINS = 10
 """A channel's level is the median of its last ten minutes; less than that in all and nothing is said."""
-LEAST_S = 600.0
-CHECK_S = 300.0
-SUNNY_S, SUNNY_K_PER_H, SUNNY_MOVES_K = 2_400.0, 0.2, 0.5
-"""A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
-LONGEST_SUN_S = 10_800.0
-"""Two that kept theirs for three hours are not warmed by the sun."""
+LEAST_S = 480.0
+CHECKS_S = ((1_200.0, 120.0), (np.inf, 300.0))
+"""Looked at anew every two minutes for twenty, every five after that."""
+SUNNY_S, SUNNIER_S = 1_800.0, 2_400.0
+"""A channel that the sun reaches and that reads warm is named when it kept its distance for so long, longer
+where no other that the sun reaches says that it does not shine: sun moves."""
+SUNNY_K_PER_H, SUNNY_MOVES_K = 0.25, 0.5
 SUNNY_PART = 0.35
 """On a sunny side everything warms, the least by this part of the most."""
 
@@ -75,6 +76,8 @@ HONEST_PRESSURE = 0.005
 HONEST_PRESSURE_PA = 2.5e3
 """A gauge is good to this part of its reading (class 0.5), and to so much: liquid stands a quarter of a metre higher
 somewhere."""
+RATE_K_PER_H = 0.15
+"""What has equalised moves against the rest by about so much. Where more is seen in all together, so much more."""
 SATURATION_K = 0.3
 """Oil in the refrigerant and the coldest corner keep saturation this near to the thermometers."""
 BOILED_OFF, BOILED_OFF_SD = 0.15, 0.2
@@ -97,12 +100,18 @@ WITHIN_H = 0.5
 UNSEEN_STEP_K = 0.5
 """A reading that never changed may be of an instrument with steps of 1 degF."""
 
-SURE = 0.85
-"""Probability from which a channel is named a liar."""
-LEAST_K = 1.0
+SURE, SURE_AT_ONCE = 0.85, 0.97
+"""Probability from which a channel is named a liar, at two looks in a row or at one."""
+LEAST_K = 0.75
 """Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody)."""
 MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
+SURELY_MOVES = 3.0
+"""Standard errors of its drift by which a channel surely moves."""
+SLOWEST_H = 5.0
+FAR_K = 6.0
+"""Where anything moves so, or where a channel stands so far apart, it may only not have come to rest yet. It would
+close on the others within so many hours; a lie keeps its distance (common practice: barrels of water take hours)."""
 
 
 @dataclass(frozen=True)
@@ -114,6 +123,17 @@ class Look:
     moving: tuple[str, ...]
     begin_s: float
     suspects: tuple[str, ...]
+
+    @property
+    def equalised(self) -> bool:
+        """Whether enough of the circuit stands still to be compared."""
+        standing = len(self.channels) - len(self.moving)
+        still = not (self.moving and standing < 3) and 2 * len(self.moving) <= len(self.channels)
+        return still and self.said.unsettled < 0.5
+
+    def surely(self, channel: str) -> bool:
+        """Return whether one look is enough to name a suspect."""
+        return float(self.said.lying[self.channels.index(channel)]) >= SURE_AT_ONCE
 
     def offset_k(self, channel: str) -> float:
         return float(self.said.offsets_k[self.channels.index(channel)])
@@ -141,8 +161,13 @@ class Looks:
     def due(self) -> list[int]:
         """Return the positions of the minutes at which a look back is due."""
         end_s = self.bins.end_s
-        fresh = np.diff(np.floor(end_s / CHECK_S), prepend=0.0) > 0
-        return [int(i) for i in np.flatnonzero(fresh & (end_s >= LEAST_S))]
+        due: list[int] = []
+        since_s = LEAST_S
+        for until_s, every_s in CHECKS_S:
+            fresh = np.diff(np.floor(end_s / every_s), prepend=0.0) > 0
+            due += np.flatnonzero(fresh & (end_s >= since_s) & (end_s < until_s)).tolist()
+            since_s = max(since_s, until_s)
+        return due
 
     def back_from(self, last: int) -> Look | None:
         """Return what the hour before minute `last` says, None when fewer than two channels have readings."""
@@ -164,8 +189,14 @@ class Looks:
         rate = np.array([rates[c] for c in channels])
         error = np.array([rate_errors[c] for c in channels])
         x = np.array([levels[c] for c in channels])
+        own, own_error = np.abs(rate - float(np.median(rate))), error
+        restless = bool(np.any(own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)))
+        usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
+        known = usual / (usual + error**2)  # an unsure rate is drawn towards the others'
         level, drift = float(np.median(x)), float(np.median(rate))
+        rate, error = drift + known * (rate - drift), np.sqrt(known) * error
         excess = np.array([scatter[c] for c in channels]) / np.sqrt(3.0)
+        lag = np.zeros(len(channels))
         moving: list[str] = []
         bodies: list[Body] = []
         for name, names in _GROUPS.items():
@@ -175,41 +206,47 @@ class Looks:
             together = float(np.median(rate[members]))
             lag_h = LAG_H.get(names[0], OTHER_LAG_H)
             to_go_k = -(together - drift) * lag_h / 2.0  # on its way to where the others are
-            lag_k = lag_h * float(np.hypot(np.hypot(together - drift, np.mean(error[members])) / 2.0, WEATHER * drift))
+            own_k = lag_h * float(np.hypot(together - drift, np.mean(error[members]))) / 2.0
+            weather_k = lag_h * WEATHER * abs(drift)
             x = np.where(members, x - to_go_k, x)
             if members.sum() == 1 and name != "pressures":
-                excess = np.where(members, np.hypot(excess, lag_k), excess)
+                excess = np.where(members, np.hypot(excess, own_k), excess)
+                lag = np.where(members, weather_k, lag)
             else:
                 within = WITHIN_H * np.hypot(rate - together, error)
                 excess = np.where(members, np.hypot(excess, within), excess)
-                bodies.append(self._body(name, members, lag_k, level))
-            if lag_k > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
+                bodies.append(self._body(name, members, own_k, weather_k, level))
+            if np.hypot(own_k, weather_k) > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
                 moving += [c for c, one in zip(channels, members, strict=True) if one]
         exposed = np.array([c in EXPOSED for c in channels])
         above = np.where(exposed, x - level, 0.0)
-        warm = above > max(0.5 * LEAST_K, SUNNY_PART * float(above.max()))
-        lasting = all(self._kept(c, LONGEST_SUN_S) for c, one in zip(channels, warm, strict=True) if one)
-        if warm.sum() > 1 and not lasting:
+        warm = above > max(0.5, SUNNY_PART * float(above.max()))
+        if warm.sum() > 1:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
         honest = np.array([self._honest_k(c, level) for c in channels])
-        said = weigh(x, honest, excess, bodies)
+        said = weigh(x, honest, excess, lag, bodies)
+        shaded = exposed & (np.abs(said.offsets_k) < LEAST_K)
         suspects = []
         for i, channel in enumerate(channels):
             offset = float(said.offsets_k[i])
             self.history.setdefault(channel, []).append((float(end_s[last]), levels[channel] - level))
-            if said.lying[i] < SURE or abs(offset) < LEAST_K:
+            if said.lying[i] < SURE or abs(offset) < LEAST_K or channel in moving:
                 continue
-            moves = abs(rate[i] - drift) + error[i] > SUNNY_K_PER_H
-            if channel in EXPOSED and offset > 0 and (moves or not self._kept(channel, SUNNY_S)):
+            if (restless or abs(offset) > FAR_K) and own[i] + 2.0 * own_error[i] > abs(offset) / SLOWEST_H:
+                continue
+            moves = own[i] + own_error[i] > SUNNY_K_PER_H
+            kept = self._kept(channel, SUNNY_S if shaded.any() else SUNNIER_S)
+            if channel in EXPOSED and offset > 0 and (moves or not kept):
                 continue
             suspects.append(channel)
         begin_s = float(end_s[first] - BIN_S)
-        return Look(channels, said, tuple(moving), begin_s, tuple(suspects))
+        look = Look(channels, said, tuple(moving), begin_s, tuple(suspects))
+        return look if look.equalised else replace(look, suspects=())
 
     def _kept(self, channel: str, least_s: float) -> bool:
         """Return whether a channel has kept its distance ever since looking began, and for so long at the least."""
         past = self.history.get(channel, [])
-        if not past or past[-1][0] - past[0][0] < least_s - LEAST_S - CHECK_S:
+        if not past or past[-1][0] < least_s - BIN_S:
             return False
         offsets = np.array([offset for _, offset in past])
         moved = float(np.diff(np.quantile(offsets, (0.1, 0.9)))[0])
@@ -231,17 +268,17 @@ class Looks:
         """Return by how much saturation pressure rises [Pa/K]."""
         return max(self._pressure_pa(level_k + 0.5) - self._pressure_pa(level_k - 0.5), 100.0)
 
-    def _body(self, name: str, members: np.ndarray, lag_k: float, level_k: float) -> Body:
-        """Return a group of channels that may stand apart as a whole, `lag_k` of it by its lag alone."""
+    def _body(self, name: str, members: np.ndarray, own_k: float, weather_k: float, level_k: float) -> Body:
+        """Return a group of channels that may stand apart as a whole; `own_k` and `weather_k` are what lag makes."""
         if name != "pressures" or self.fluid is None:
-            return Body(name, members, float(np.hypot(0.1, lag_k)), float(np.hypot(3.0, lag_k)), 0.1, 0.2)
+            return Body(name, members, float(np.hypot(0.1, own_k)), float(np.hypot(3.0, own_k)), 0.1, 0.2, weather_k)
         middle_pa = self._pressure_pa(level_k)
         glide_k = float(self.fluid.dew_temperature_k(middle_pa) - self.fluid.bubble_temperature_k(middle_pa))
-        usual_k = float(np.hypot(np.hypot(SATURATION_K, BOILED_OFF_SD * glide_k), lag_k))
+        usual_k = float(np.hypot(np.hypot(SATURATION_K, BOILED_OFF_SD * glide_k), own_k))
         if self.guessed_barometer:
             usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self._slope(level_k)))
         # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
-        return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.1)
+        return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.1, 0.0, weather_k)
 
 
 def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float]:

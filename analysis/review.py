@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
 from analysis.belief import believe, stages_of
+from analysis.belief.alive import while_alive
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
 from analysis.stages import StageSpan, find_stages, stretch_of
@@ -31,6 +32,10 @@ LIKE_AN_END = frozenset({"pressure_rebound", "loss_alarm", "hold_failed"})
 """Filling, bleeding down and breaking the vacuum look like these until the stage is known to be over."""
 SECOND_LOOK = pd.Timedelta(minutes=5)
 """So long such a finding waits in a stage that nobody marked."""
+
+
+SAME_FAULT = pd.Timedelta(minutes=10)
+"""Two faults of a channel that began so near to each other are one."""
 
 
 @dataclass(frozen=True)
@@ -122,6 +127,21 @@ def _told(findings: Sequence[Finding], span: StageSpan, index: pd.DatetimeIndex)
     return tuple(told)
 
 
+def _named_once(findings: Sequence[Finding]) -> list[Finding]:
+    """Return the findings without a second naming of a channel's fault: a stage has its own eye on its probes."""
+    kept: list[Finding] = []
+    for finding in findings:
+        again = finding.kind.startswith("channel_") and any(
+            other.kind == finding.kind
+            and other.figures.get("channel") == finding.figures.get("channel")
+            and abs(other.since - finding.since) <= SAME_FAULT
+            for other in kept
+        )
+        if not again:
+            kept.append(finding)
+    return kept
+
+
 def review(log: Log, job: Job) -> Review:
     """Return the review of a log, growing or finished.
 
@@ -146,12 +166,19 @@ def review(log: Log, job: Job) -> Review:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             stretch = stretch_of(replace(span, known_until=span.end), log, job)
             assessment = judge(stretch)
+        if span.stage == "pressure_test":
+            assessment = while_alive(stretch, assessment, (*doubts, *found), judge)
         weighed = assessment.figures.get("recovered")
         if span.stage == "recovery" and isinstance(weighed, Figure) and weighed.si > 0.0:
             recovered = weighed.si if recovered is None else recovered + weighed.si
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
         findings += found
-    findings.sort(key=lambda f: f.time)
+    findings = _named_once(sorted(findings, key=lambda f: f.time))
+    told = {id(finding) for finding in findings}
+    stages = [
+        replace(s, assessment=replace(s.assessment, findings=tuple(f for f in s.assessment.findings if id(f) in told)))
+        for s in stages
+    ]
     cautions = [*log.cautions, *odd]
     if len(log.frame) == 0:
         cautions.append("The log holds no rows yet.")
