@@ -63,8 +63,9 @@ def while_alive(
 
 
 def _mostly_alive(stretch: Stretch, stood: Sequence[tuple[pd.Timestamp, pd.Timestamp]]) -> bool:
-    still = sum((end - begin for begin, end in stood), pd.Timedelta(0))
-    return still <= (1.0 - LEAST_ALIVE) * (stretch.frame.index[-1] - stretch.frame.index[0])
+    still_s = sum((end - begin) / pd.Timedelta(seconds=1) for begin, end in stood)
+    whole_s = (stretch.frame.index[-1] - stretch.frame.index[0]) / pd.Timedelta(seconds=1)
+    return bool(still_s <= (1.0 - LEAST_ALIVE) * whole_s)
 
 
 def _stood(stretch: Stretch) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
