@@ -14,7 +14,8 @@ class Closed:
 
     `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
     of; `sure`: somebody said so or the pump's gauge shows it, else only the rise; `level_pa`: just before; `kind`: what
-    the rise looked like when it was judged last.
+    the rise looked like when it was judged last; `said_s`: when somebody said that the valve was closed, where it was
+    thought to be closed before.
     """
 
     first: int
@@ -27,6 +28,7 @@ class Closed:
     hold: bool = False
     rise: Rise | None = None
     kind: str = ""
+    said_s: float = -math.inf
     next_check_s: float = 180.0
     outcome: str = ""
     cause: str = ""

@@ -67,7 +67,8 @@ def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
 def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     """Return the tick at which the valve was closed by the pump's gauge, None where that shows nothing.
 
-    Without gas to pump its gauge falls within a minute or two, while the circuit, no longer pumped, does not fall.
+    Without gas to pump its gauge falls within a minute or two, while the circuit, no longer pumped, does not fall. While
+    it pumps, its gauge falls with the circuit: at most with the square of the pressure, as a hose's viscous flow does.
     """
     at, p, pump = t.end_s, t.vacuum, t.pump
     if not pump[k] <= math.sqrt(PUMP_SHARE) * p[k] or p[k] > PULLED_BELOW_PA:
@@ -83,7 +84,8 @@ def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     was, now = float(np.median(pump[begin:old])), float(np.median(pump[new : k + 1]))
     lost = float(np.median(t.raw[old : half + 1]) / np.median(t.raw[new : k + 1]) - 1.0)
     still = lost <= max(STILL, STILL_NOISES * float(t.scatter[k]), float(t.quantum[k] / p[k]))
-    if not still or now > PUMP_FALLEN * was or now > PUMP_SHARE * p[k]:
+    pulled = float(np.median(p[new : k + 1]) / np.median(p[begin:old])) ** 2
+    if not still or now > PUMP_FALLEN * was * min(1.0, pulled) or now > PUMP_SHARE * p[k]:
         return None
     return old + int(np.argmax(pump[old : k + 1] < math.sqrt(was * now)))
 

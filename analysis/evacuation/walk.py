@@ -120,8 +120,8 @@ class Walk:
             if subject in ("pump_valve_closed", "pump_off"):
                 if self.closed is None:
                     self._close(k, when, sure=True)
-                else:  # seen before it was said
-                    self.closed.sure = True
+                else:  # seen before it was said, or thought to be seen
+                    self.closed.sure, self.closed.said_s = True, when
             elif subject in ("pump_valve_open", "pump_on") and self.closed is not None and not self.valve_shut:
                 self._judge_hold(k, when)
                 self._end_closed(k, when)
@@ -382,7 +382,7 @@ class Walk:
         if closed is None or not closed.hold or closed.outcome or self.hold_s is None or self.limit is None:
             return
         at, p = self.t.end_s, self.t.vacuum
-        held = now_s - closed.begin_s
+        held = now_s - max(closed.begin_s, closed.said_s)
         inside = p[closed.first : k + 1]
         if held < self.hold_s:
             return
@@ -392,7 +392,8 @@ class Walk:
             return  # over it, or too near it to be sure
         steps = np.diff(at[closed.first : k + 1], append=now_s)
         lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
-        least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * closed.level_pa
+        begun = min(closed.level_pa, float(self.t.raw[closed.first + 1]))  # medians of slow rows show a fall late
+        least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * begun
         kept = inside.min() >= least - RISEN_QUANTA * float(self.t.quantum[k])
         if lost > 1.0 - HOLD_COVERED or not kept:
             closed.outcome = "unclear"
