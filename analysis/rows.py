@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.clock import NOT_A_TIME
+from analysis.clock_order import Order, in_order, spread
 from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
 from analysis.vocabulary.channels import Column
 
@@ -117,7 +118,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
     values = {channel: np.empty(most) for channel in source.channels}
     unread = dict.fromkeys(source.channels, 0)
     utc_us = source.clock()
-    latest, filled, timeless, backward = NOT_A_TIME, 0, 0, 0
+    filled = 0
     if end > source.begin and source.width:
         chunks = pd.read_csv(  # type: ignore[call-overload]
             io.BufferedReader(_Part(file, end - source.begin), BLOCK_BYTES),  # type: ignore[type-var]
@@ -141,14 +142,8 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
     for chunk in chunks:
         time = utc_us([chunk[str(position)] for position in source.time_at])
         known = time != NOT_A_TIME
-        before = np.maximum.accumulate(np.concatenate([[latest], time]))
-        kept = time > before[:-1]
-        latest = int(before[-1])
-        timeless += int(np.count_nonzero(~known))
-        backward += int(np.count_nonzero(known & ~kept))
-        whole = bool(kept.all())
-        rows = slice(filled, filled + int(np.count_nonzero(kept)))
-        stamps[rows] = time if whole else time[kept]
+        rows = slice(filled, filled + len(time))
+        stamps[rows] = time
         for channel, (position, column) in source.channels.items():
             read, odd = numbers(chunk[str(position)], source.decimal, column.unit.symbol)
             unread[channel] += int(np.count_nonzero(odd & known)) if odd is not None else 0
@@ -156,20 +151,38 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
             si = np.where(np.abs(read) < LARGEST, read, np.nan)
             si *= -unit.scale if unit.datum == "vacuum" else unit.scale
             si += unit.offset
-            values[channel][rows] = si if whole else si[kept]
+            values[channel][rows] = si
         filled = rows.stop
-    name = source.path.name
     cautions = [
         f"{source.channels[channel][1].header}: {count} cells are not numbers and count as missing."
         for channel, count in unread.items()
         if count
     ]
-    if timeless:
-        cautions.append(f"{name}: {timeless} rows without a readable time were left out.")
-    if backward:
-        cautions.append(f"{name}: {backward} rows go back in time or repeat a stamp and were left out.")
-    index = pd.DatetimeIndex(stamps[:filled].view("M8[us]"), name="time").tz_localize("UTC")
-    return Rows(index, {channel: array[:filled] for channel, array in values.items()}, cautions)
+    stamps, sharing, step_s = spread(stamps[:filled])
+    order = in_order(stamps)
+    index = pd.DatetimeIndex(stamps[order.kept].view("M8[us]"), name="time").tz_localize("UTC")
+    whole = bool(order.kept.all())
+    kept = {channel: array[:filled] if whole else array[:filled][order.kept] for channel, array in values.items()}
+    return Rows(index, kept, cautions + _odd(order, sharing, step_s, source.path.name))
+
+
+def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:
+    """Return what is odd about the stamps, as sentences."""
+    said = []
+    if sharing > 1.0:
+        said.append(
+            f"{name}: about {sharing:.0f} rows share each stamp, one every {step_s:g} s: they were spread evenly"
+            " up to the next."
+        )
+    if order.timeless:
+        said.append(f"{name}: {order.timeless} rows without a readable time were left out.")
+    if order.backward:
+        said.append(f"{name}: {order.backward} rows go back in time or repeat a stamp and were left out.")
+    if order.ahead:
+        said.append(f"{name}: {order.ahead} rows lie far ahead of those that follow them and were left out.")
+    if order.waits:
+        said.append(f"{name}: the last {order.waits} rows lie far ahead of those before; they count once more follow.")
+    return said
 
 
 def numbers(cells: pd.Series, decimal: str, unit: str | None) -> tuple[np.ndarray, np.ndarray | None]:

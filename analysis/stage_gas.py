@@ -11,6 +11,8 @@ from analysis.stage_state import FLICKER_PA, OPEN_MINUTES, Contents
 VACUUM_PA = 3e3
 PUMPED_PA = 1.3e3
 """Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
+FIRST_MINUTES = 30
+"""A log that begins in a vacuum that stands may begin with charging: it is no evacuation yet (common practice)."""
 BROKEN_PA = 15e3
 """No leak that one would hold against comes so high: the vacuum was broken."""
 BROKEN_MINUTES = 90
@@ -18,6 +20,8 @@ BROKEN_MINUTES = 90
 TEST_PA = 300e3
 """Nitrogen at 3 bar and above is a test, whatever was in the circuit before."""
 STANDS_MINUTES = 15
+LEFT_PA = 25e3
+"""So much above the air's pressure and standing is what was left in the circuit, not yet a test (common practice)."""
 
 
 class GasStages(RefrigerantStages):
@@ -35,6 +39,8 @@ class GasStages(RefrigerantStages):
             first = s.back(k, 5)
             pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
             pumped = pumped and not self.moved_by_hose(k, 10)
+            if self.contents == "vacuum" and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
+                emptied = pumped = bool(p < 0.9 * np.nanmax(s.pressure_pa[: k + 1]))
             if (emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air) or pumped:
                 self._begin_evacuation(k)
             return
@@ -107,6 +113,7 @@ class GasStages(RefrigerantStages):
         if self.contents in ("open", "nitrogen"):
             first = s.back(k, 5)
             sure = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
+            sure = sure and (self.contents == "open" or p > TEST_PA or self.rushed(k))
         else:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
             above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
@@ -136,14 +143,19 @@ class GasStages(RefrigerantStages):
         """Return when the filling began: when pressure left the air's, or what a recovery had left."""
         s = self.s
         first = int(np.searchsorted(s.end_s, self.floor_s))
-        low = np.flatnonzero(s.pressure_pa[first : k + 1] <= 1.1 * s.barometer_pa[first : k + 1])
-        if not len(low):  # after a bleed that stopped: from where it stopped
-            j = k
-            while j > first and s.calm_pa[j - 1] <= 1.01 * s.calm_pa[j]:
-                j -= 1
-            return float(s.end_s[j] if j > first else s.begin_s[first]), "it may have begun earlier"
-        left = min(first + int(low[-1]) + 1, k)
-        return float(s.begin_s[self.departure(left, 1.0)]), ""
+        above_pa = s.pressure_pa[first : k + 1] - s.barometer_pa[first : k + 1]
+        low = np.flatnonzero(above_pa <= 0.1 * s.barometer_pa[first : k + 1])
+        standing = [
+            j for j in np.flatnonzero(above_pa <= LEFT_PA).tolist() if self.held(first + j, STANDS_MINUTES, 0.03)
+        ]
+        low = np.union1d(low, np.array(standing, dtype=int))
+        if not len(low):  # on top of what a recovery, or a bleed that stopped, had left
+            rushes = self.rushes(first, k)
+            j = int(rushes[0]) if len(rushes) else first
+            left = np.flatnonzero(s.pressure_pa[j : k + 1] > 1.05 * s.calm_pa[j] + 3e3)
+            return float(s.begin_s[j + int(left[0]) if len(left) else j]), "it may have begun earlier"
+        last = min(first + int(low[-1]) + 1, k)
+        return float(s.begin_s[self.departure(last, 1.0)]), ""
 
     def _bleeding(self, k: int) -> None:
         """A test ends when the gas is let out: faster than any leak that one would wait for."""

@@ -8,6 +8,10 @@ from analysis.stage_signals import MINUTE_S, Signals
 
 FLICKER_KG = 0.25
 """A scale may flicker by as much while nothing flows (common practice)."""
+STILL_MINUTES, STILL_KG = 5, 0.08
+"""A scale that moves by less in so many minutes shows no flow (common practice)."""
+EQUAL_PART = 1.01
+"""Discharge over suction pressure falls by such a part a minute, and more, while a stopped circuit equalises."""
 RUSH_MINUTES = 180
 """Oil and low points give back refrigerant over hours; nitrogen is let in within minutes, and then stands."""
 
@@ -31,25 +35,32 @@ class LookBack:
     def last_flow(self, k: int) -> float:
         """Return when the scale last moved, looking back from a minute in which its last minutes showed a flow [s]."""
         weight, swapped = self.s.weight_kg, self.s.swapped
-        j = k
-        while j > 0 and not swapped[j] and abs(weight[j - 1] - weight[k]) < FLICKER_KG:
+        j = last = max(k - 1, 0)
+        while j > 0 and not swapped[j] and abs(weight[j - 1] - weight[last]) < FLICKER_KG:
             j -= 1
         return float(self.s.end_s[j])
 
+    def trickled(self, k: int, sign: float) -> bool:
+        """Return whether a little went one way in the minutes before: enough to tell where it is known to flow."""
+        weight, first = self.s.weight_kg, max(k - 1 - STILL_MINUTES, 0)
+        return bool(not self._hands(first, k) and sign * (weight[max(k - 1, 0)] - weight[first]) > FLICKER_KG)
+
+    def _hands(self, first: int, last: int) -> bool:
+        """Return whether the scale was handled in these minutes, or just before: hands stay for a minute."""
+        return bool(self.s.swapped[max(first - 1, 0) : last + 1].any())
+
     def flow_onset(self, k: int, sign: float) -> int:
-        """Return the minute at whose end the scale began to move one way."""
-        weight, swapped = self.s.weight_kg, self.s.swapped
-        begin, still = k, 0
-        for j in range(k, 0, -1):
-            if swapped[j]:
+        """Return the minute at whose end the scale began to move one way: the last that stood where it stood before."""
+        weight, j = self.s.weight_kg, k
+        while j > 0 and not self._hands(j, j):
+            first = j
+            while first > max(j - STILL_MINUTES, 0) and not self._hands(first - 1, first - 1):
+                first -= 1
+            if not sign * (weight[j] - weight[first]) > STILL_KG:
                 break
-            if sign * (weight[j] - weight[j - 1]) > 0.015:
-                begin, still = j - 1, 0
-            else:
-                still += 1
-                if still > 3:
-                    break
-        return begin
+            j -= 1
+        moved = np.flatnonzero(~(sign * (weight[j : k + 1] - weight[j]) <= STILL_KG))
+        return j + max(int(moved[0]) - 1, 0) if len(moved) else j
 
     def held(self, k: int, minutes: int, part: float, least_pa: float = 700.0) -> bool:
         """Return whether pressure stood within `part` of itself for so many minutes."""
@@ -62,18 +73,46 @@ class LookBack:
             return False
         return bool(window.max() - window.min() <= max(part * window.max(), least_pa))
 
-    def rushed(self, k: int) -> bool:
-        """Return whether pressure rose in the last hours as only gas from a cylinder makes it: by a part in minutes."""
+    def rushes(self, first: int, k: int) -> np.ndarray:
+        """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""
         s = self.s
-        first = s.back(k, RUSH_MINUTES)
-        p = s.calm_pa[first : k + 1]
-        later = np.searchsorted(s.begin_s[first : k + 1], s.begin_s[first : k + 1] + 5 * MINUTE_S)
-        later = np.minimum(later, len(p) - 1)
-        return bool(np.any(p[later] > 1.15 * p + 10e3))
+        p, begin_s = s.calm_pa[first : k + 1], s.begin_s[first : k + 1]
+        later = np.minimum(np.searchsorted(begin_s, begin_s + 5 * MINUTE_S), len(p) - 1)
+        return first + np.flatnonzero(p[later] > 1.15 * p + 10e3)
+
+    def rushed(self, k: int) -> bool:
+        """Return whether pressure rose in the last hours by a good part within minutes."""
+        return len(self.rushes(self.s.back(k, RUSH_MINUTES), k)) > 0
+
+    def stopped(self, k: int) -> float:
+        """Return when the compressor stopped that ran before minute `k`; pressures become equal only later [s]."""
+        s = self.s
+        j = k
+        while j > 0 and not s.running[j]:
+            j -= 1
+        if s.load_read[j]:
+            return float(s.end_s[j])
+        while j > 0 and s.running[j - 1] and s.lift[j - 1] > EQUAL_PART * s.lift[j]:
+            j -= 1
+        return float(s.end_s[j])
 
     def has_scale(self, k: int) -> bool:
         """Return whether a cylinder stands on a scale that works."""
         return bool(self.s.on_scale[k])
+
+    def came_to_air(self, k: int) -> int:
+        """Return the minute in which pressure left where it was, from above or below, for the air's around minute `k`.
+
+        A slow rise towards the air's pressure is none: it counts from where it became quick.
+        """
+        s = self.s
+        j = k
+        while j > 0 and abs(s.calm_pa[j - 1] / s.barometer_pa[j - 1] - 1.0) < 0.06:
+            j -= 1
+        sign = np.sign(s.calm_pa[max(j - 1, 0)] - s.barometer_pa[j])
+        while j > 0 and sign * (s.calm_pa[j - 1] / s.calm_pa[j] - 1.0) > 0.01:
+            j -= 1
+        return j
 
     def pulled_from(self, k: int) -> int:
         """Return the minute in which pressure left the air's, or stopped standing, on its way down to minute `k`."""

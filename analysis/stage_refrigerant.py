@@ -13,13 +13,21 @@ REST_EDGE_S = 180.0
 SETTLED_MINUTES = 8
 """Pressure that stood so long far under saturation shows that no liquid is left to bring it back."""
 PLACED_MINUTES = 10
-"""A cylinder put on, or taken off, within so many minutes of the flow belongs to it: the bound is put midway."""
+"""A cylinder put on, or taken off, within so many minutes of the flow belongs to it."""
+WATCHED_S = 2_700.0
+"""A cylinder taken off this long after the last pull shows how long the last pause was watched."""
 RUN_MINUTES, STOP_MINUTES = 3, 30
 """A compressor runs after three minutes, and has stopped for good after half an hour (it may cycle)."""
 PAUSE_S = 780.0
 """A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
 IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
+CHANGE_MINUTES = 15
+"""Pressure that changes within this without a scale is refrigerant that flows in."""
+REST_S = 300.0
+"""A pull that goes on after a longer rest than this is another one."""
+EMPTY_PART = 0.85
+"""A pull that went under this part of the air's pressure did not end at the air's."""
 STEP_PA = 600.0
 """Two minutes that fall by as much each are a machine that pulls."""
 
@@ -30,9 +38,9 @@ class RefrigerantStages(WatchState):
     def _startup(self, k: int) -> None:
         s = self.s
         if self.stage == "startup":
-            stopped_s = s.end_s[k] - self.ran_s
-            if stopped_s >= STOP_MINUTES * MINUTE_S or (stopped_s > 0 and s.flow_kg[k] > 0):
-                self.end(self.ran_s, k)
+            stopped_s = self.ran_s if s.running[k] else self.stopped(k)
+            if s.end_s[k] - stopped_s >= STOP_MINUTES * MINUTE_S or (self.ran_s < s.end_s[k] and s.flow_kg[k] > 0):
+                self.end(stopped_s, k)
             return
         if not s.running[k] or (self.contents not in ("unknown", "refrigerant") and not s.load_read[k]):
             return
@@ -50,12 +58,12 @@ class RefrigerantStages(WatchState):
         self.contents = "refrigerant"
         self.begin("startup", at_s, k)
 
-    def _midway(self, flow_s: float) -> tuple[float, float]:
-        """Return the begin between the cylinder's coming and the flow, and how unsure it is."""
+    def _ready(self, flow_s: float) -> tuple[float, float]:
+        """Return the begin, a little before the flow where the cylinder came just before, and how unsure it is."""
         if self.placed_s is None or not 0 <= flow_s - self.placed_s <= PLACED_MINUTES * MINUTE_S:
             return flow_s, 120.0
-        apart = flow_s - max(self.placed_s, self.floor_s)
-        return flow_s - apart / 2, 120.0 + max(apart, 0.0) / 2
+        apart = max(flow_s - max(self.placed_s, self.floor_s), 0.0)
+        return flow_s - min(apart / 2, READY_S), 120.0 + apart / 2
 
     def _flows(self, k: int) -> None:
         s = self.s
@@ -74,7 +82,7 @@ class RefrigerantStages(WatchState):
             self._begin_charging(k)
 
     def _begin_recovery(self, k: int, onset: int, note: str = "") -> None:
-        at_s, within_s = self._midway(float(self.s.end_s[onset]))
+        at_s, within_s = self._ready(float(self.s.end_s[onset]))
         if self.stage == "at_rest":
             first_s = min(at_s, self.placed_s if self.placed_s is not None and self.placed_s > 0 else at_s)
             if at_s - first_s > PLACED_MINUTES * MINUTE_S:
@@ -94,8 +102,13 @@ class RefrigerantStages(WatchState):
             return
         if not np.isnan(s.weight_kg[k]) and not self.has_scale(k):
             return  # nothing stands on the scale that could take it
-        if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(one.stage != "at_rest" for one in self.found):
-            return  # a machine that ran or was charged falls by running, whether or not that is seen
+        seen_standing = s.load_read[k] or not np.isnan(s.lift[k])
+        if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(
+            one.stage not in ("at_rest", "startup") for one in self.found
+        ):
+            return  # a machine that ran or was charged falls by running
+        if self.found and self.found[-1].stage == "startup" and not seen_standing:
+            return  # whether or not that is seen
         first = s.back(k, 60)
         before = s.calm_pa[first : k + 1]
         if k - first < 5 or p > 0.85 * np.nanmax(before) or np.nanmax(before) < 20e3:
@@ -118,12 +131,14 @@ class RefrigerantStages(WatchState):
         if self.stage != "recovery" or self.now is None or np.isnan(p):
             return
         before = s.calm_pa[s.back(k, 5)]
-        if s.flow_kg[k] > 0:
-            self.active_s = max(self.active_s, self.last_flow(k))
+        if s.flow_kg[k] > 0 or self.trickled(k, 1.0):
+            self.weighed_s = self.last_flow(k)
+            self._pulled(self.weighed_s)
         steps = np.diff(s.pressure_pa[max(k - 2, 0) : k + 1])
-        falls = len(steps) == 2 and bool(np.all(steps < -STEP_PA))
-        if falls or (p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)):
-            self.active_s = max(self.active_s, float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
+        falls = len(steps) == 2 and bool(np.all(steps < -max(STEP_PA, 2.0 * s.flicker_pa[k])))
+        into_cylinder = s.on_scale[k] or np.isnan(self.weighed_s) or np.isnan(s.weight_kg[k])
+        if into_cylinder and (falls or (p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa))):
+            self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
         self.lowest_pa = min(self.lowest_pa, float(p))
         idle_s = s.end_s[k] - self.active_s
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
@@ -134,20 +149,33 @@ class RefrigerantStages(WatchState):
             self.contents = "nitrogen"
         elif idle_s > IDLE_MINUTES * MINUTE_S:
             self._end_recovery(k)
-        elif (
-            self.lowest_pa < 0.85 * s.barometer_pa[k]
-            and abs(p / s.barometer_pa[k] - 1.0) < 0.05
-            and self.held(k, OPEN_MINUTES, 0.02)
-        ):
-            self._end_recovery(k)
+        elif self._opens(k):
+            came_s = float(s.end_s[self.came_to_air(k)])
+            if self.lowest_pa > EMPTY_PART * s.barometer_pa[k] and not self.weighed_s < came_s - REST_S:
+                came_s = np.inf  # pulled no further than this
+            elif came_s <= self.active_s:  # let out, not pulled
+                self.active_s = self.rested_s
+            self._end_recovery(k, came_s)
             self.contents = "open"
+
+    def _pulled(self, at_s: float) -> None:
+        if at_s - self.active_s > REST_S:
+            self.rested_s = self.active_s
+        self.active_s = max(self.active_s, at_s)
+
+    def _opens(self, k: int) -> bool:
+        """Return whether the circuit stands at the air's pressure: longer where a pull may have stopped there."""
+        s = self.s
+        minutes = OPEN_MINUTES if self.lowest_pa < EMPTY_PART * s.barometer_pa[k] else 3 * OPEN_MINUTES
+        return abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < 0.05 and self.held(k, minutes, 0.02)
 
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
         end_s = self.active_s + PAUSE_S
         if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
-            end_s = self.off_s if self.off_s - self.active_s < 2.0 * PAUSE_S else end_s
-        elif not self.has_scale(k) and self.lowest_pa < np.inf:
+            if self.off_s - self.active_s < WATCHED_S:
+                end_s = max((end_s + self.off_s) / 2, self.off_s - REST_EDGE_S) if self.off_s > end_s else self.off_s
+        elif not self.has_scale(k) and self.lowest_pa < np.inf and self.rushed(k):
             end_s = min(end_s, self._rise_s(k))
         self.end(min(end_s, at_most_s), k)
         self.contents = "remnant"
@@ -169,8 +197,8 @@ class RefrigerantStages(WatchState):
         if self.stage == "evacuation" and self.broken_s is not None:
             together = abs(flow_s - self.broken_s) <= PLACED_MINUTES * MINUTE_S
             flow_s = flow_s if together else min(flow_s, self.broken_s)
-        at_s, within_s = self._midway(flow_s)
-        note = "" if by_scale else "no scale shows what flows"
+        at_s, within_s = self._ready(flow_s)
+        note = "" if by_scale else "no scale shows what flows, nor when the last of it did"
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
         elif self.stage == "at_rest":
@@ -182,16 +210,18 @@ class RefrigerantStages(WatchState):
         s = self.s
         if self.stage != "charging":
             return
-        if s.flow_kg[k] < 0 or np.isnan(s.weight_kg[k]):
-            self.active_s = float(s.end_s[k]) if np.isnan(s.weight_kg[k]) else max(self.active_s, self.last_flow(k))
+        if s.flow_kg[k] < 0 or self.trickled(k, -1.0):
+            self.active_s = max(self.active_s, self.last_flow(k))
+        elif np.isnan(s.weight_kg[k]) and not self.held(k, CHANGE_MINUTES, 0.03):
+            self.active_s = float(s.end_s[k])
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
             self._end_charging(k)
 
     def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
         s, flowed_s = self.s, self.active_s
-        end_s = flowed_s + READY_S if not np.isnan(s.weight_kg[k]) else at_most_s - PLACED_MINUTES * MINUTE_S
+        end_s = flowed_s + READY_S
+        if np.isnan(s.weight_kg[k]) and at_most_s < np.inf:  # liquid that flows at saturation is not to be seen
+            end_s = at_most_s - PLACED_MINUTES * MINUTE_S
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
-            middle_s = (flowed_s + self.off_s) / 2
-            soon = self.off_s - flowed_s <= PLACED_MINUTES * MINUTE_S
-            end_s = max(middle_s, self.off_s - READY_S) if soon else middle_s
+            end_s = (flowed_s + self.off_s) / 2
         self.end(min(end_s, at_most_s), k)

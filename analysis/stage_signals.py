@@ -51,15 +51,16 @@ RUNNING_RATIO = 1.25
 """Discharge over suction pressure of a running circuit, where no load is logged."""
 
 SWAP_KG = 4.0
-SWAP_KG_PER_MIN = 8.0
-"""A scale that moves by more than this in a minute was handled: no hose carries that much (common practice)."""
+"""A scale that moves by more than this in a minute was handled, unless it goes on so (common practice)."""
+ALIKE_OCTAVES = 0.5
+"""Two minutes one behind the other that move the scale so much alike are a large hose, not hands."""
 ON_SCALE_KG = 4.0
 """A scale that shows less bears no cylinder; one that shows less than nothing was zeroed under one."""
 HANDLED_KG = 1.0
 """A cylinder that comes or goes moves the scale by more than this in a minute."""
-FAST_MINUTES, FAST_KG = 5, 0.35
-SLOW_MINUTES, SLOW_KG = 15, 0.5
-"""So much, one way, is refrigerant on its way; scales in the field drift by 0.2 kg in an hour (common practice)."""
+FLOWS = ((3, 1.0), (5, 0.35), (15, 0.5))
+"""So much one way [minutes, kg] is refrigerant on its way; scales in the field drift by 0.2 kg in an hour
+(common practice)."""
 
 
 @dataclass(frozen=True)
@@ -73,12 +74,13 @@ class Signals:
     pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
     probe : whether the vacuum probe gave it.
     calm_pa : median of three minutes of it.
+    flicker_pa : how much it bends from minute to minute, median of half an hour.
     barometer_pa : atmosphere.
     saturation_low_pa, saturation_high_pa : where the refrigerant would stand, for the coldest and the warmest
         of the room's temperatures; NaN when the refrigerant is not stated.
     weight_kg : scale. on_scale : whether it bears a cylinder. swapped : the scale was handled in this minute.
-    flow_kg : what came onto the scale over the last minutes by a hose, 0 where nothing sure; negative: left.
-    running : the compressor runs. load_read : its load is logged.
+    flow_kg : what came onto the scale over the minutes before by a hose, 0 where nothing sure; negative: left.
+    running : the compressor runs. lift : discharge over suction pressure. load_read : its load is logged.
     spread_k : how far the temperatures moved in the last 20 minutes, median.
     channels : how many temperatures and pressures had readings.
     """
@@ -90,6 +92,7 @@ class Signals:
     pressure_pa: np.ndarray
     probe: np.ndarray
     calm_pa: np.ndarray
+    flicker_pa: np.ndarray
     barometer_pa: np.ndarray
     saturation_low_pa: np.ndarray
     saturation_high_pa: np.ndarray
@@ -98,6 +101,7 @@ class Signals:
     swapped: np.ndarray
     flow_kg: np.ndarray
     running: np.ndarray
+    lift: np.ndarray
     load_read: np.ndarray
     spread_k: np.ndarray
     channels: np.ndarray
@@ -124,7 +128,8 @@ def read_signals(log: Log, job: Job) -> Signals:
         return medians[name].to_numpy(dtype=float) if name in medians else np.full(n, np.nan)
 
     pressure, probe = _pressure(channel)
-    running = _running(channel, channel("_barometer"))
+    lift = channel("discharge_pressure") / np.maximum(channel("suction_pressure"), 1e3)
+    running = _running(channel, lift, channel("_barometer"))
     weight = channel("cylinder_weight")
     swapped, flow = _flow(weight, bins.end_s)
     temperatures = [channel(name) for name in TEMPERATURES if name in medians]
@@ -138,6 +143,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         pressure_pa=pressure,
         probe=probe,
         calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
+        flicker_pa=pd.Series(pressure).diff().diff().abs().rolling(30, min_periods=1).median().fillna(0.0).to_numpy(),
         barometer_pa=channel("_barometer"),
         saturation_low_pa=low,
         saturation_high_pa=high,
@@ -146,6 +152,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         swapped=swapped,
         flow_kg=flow,
         running=running,
+        lift=lift,
         load_read=~np.isnan(channel("compressor_load")),
         spread_k=_spread(temperatures, n),
         channels=np.sum([~np.isnan(c) for c in present], axis=0) if present else np.zeros(n, dtype=int),
@@ -175,11 +182,10 @@ def _pressure(read: Callable[[str], np.ndarray]) -> tuple[np.ndarray, np.ndarray
     return np.where(deep | only, probe, np.maximum(gauge, 0.0)), deep | only
 
 
-def _running(read: Callable[[str], np.ndarray], barometer_pa: np.ndarray) -> np.ndarray:
+def _running(read: Callable[[str], np.ndarray], lift: np.ndarray, barometer_pa: np.ndarray) -> np.ndarray:
     load = read("compressor_load")
-    suction, discharge = read("suction_pressure"), read("discharge_pressure")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        apart = (discharge / np.maximum(suction, 1e3) > RUNNING_RATIO) & (discharge > 1.3 * barometer_pa)
+    with np.errstate(invalid="ignore"):
+        apart = (lift > RUNNING_RATIO) & (read("discharge_pressure") > 1.3 * barometer_pa)
         return np.where(np.isnan(load), apart, load > RUNNING_LOAD)
 
 
@@ -189,13 +195,17 @@ def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray
     step = np.diff(weight, prepend=weight[:1]) if n else weight
     minutes = np.maximum(np.diff(end_s, prepend=end_s[:1]) / MINUTE_S, 1.0) if n else end_s
     came_or_went = np.diff(np.isnan(weight).astype(float), prepend=1.0 if n and np.isnan(weight[0]) else 0.0) != 0
-    swapped = (np.abs(np.nan_to_num(step)) > np.maximum(SWAP_KG, SWAP_KG_PER_MIN * minutes)) | came_or_went
+    jumped = np.abs(np.nan_to_num(step)) > SWAP_KG * minutes
+    before = np.nan_to_num(step / minutes)[np.maximum(np.arange(n) - 1, 0)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        alike = np.abs(np.log2(np.nan_to_num(step / minutes) / before)) < ALIKE_OCTAVES
+    swapped = (jumped & ~alike) | came_or_went
     bears = np.abs(np.nan_to_num(weight)) > ON_SCALE_KG
     changed = np.diff(bears.astype(float), prepend=float(bears[0]) if n else 0.0) != 0
     swapped |= changed & (np.abs(np.nan_to_num(step)) > HANDLED_KG)
     last_swap = pd.Series(np.where(swapped, np.arange(n), np.nan)).ffill().fillna(-1).to_numpy()
     flow = np.zeros(n)
-    for length, least in ((FAST_MINUTES, FAST_KG), (SLOW_MINUTES, SLOW_KG)):
+    for length, least in FLOWS:
         if n <= length:
             continue
         k = np.arange(length, n)
@@ -208,6 +218,7 @@ def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray
             sure = fits & (sign * moved >= least) & (onward >= 3) & (largest <= 0.75 * sign * moved)
             sure &= np.max(-steps * sign, axis=1) <= 0.34 * sign * moved
             flow[length:] = np.where(sure & (flow[length:] == 0.0), moved, flow[length:])
+    flow = np.where(swapped, 0.0, np.append(0.0, flow)[:n])  # a minute later: hands may have come in the last one
     flow[np.isnan(flow)] = 0.0
     return swapped, flow
 

@@ -44,6 +44,8 @@ class WatchState(LookBack):
         self.ran_s = -np.inf  # end of the last minute in which the compressor ran
         self.flowed: int | None = None  # last minute in which refrigerant came onto the scale or left it
         self.active_s = 0.0  # when the stage last did something
+        self.rested_s = 0.0  # when it had last done something before its last rest
+        self.weighed_s = np.nan  # when the scale last showed what the stage moved
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
@@ -64,11 +66,13 @@ class WatchState(LookBack):
             self.end(at_s, k)
         self.now = Found(stage, at_s, k, within_s, note)
         self.found.append(self.now)
-        self.active_s = float(self.s.begin_s[k])
+        self.active_s = self.rested_s = float(self.s.begin_s[k])
+        self.weighed_s = np.nan
         self.lowest_pa = np.inf
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.broken_s = None
+        self.rest = None
 
     def end(self, at_s: float, k: int) -> None:
         if self.now is None:

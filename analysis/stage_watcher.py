@@ -16,7 +16,7 @@ from analysis.stage_state import Found
 
 AT_REST_MINUTES = 30
 """A machine stands so long before it is called at rest (common practice)."""
-AT_REST_CHANNELS = 3
+AT_REST_CHANNELS = 2
 AT_REST_SPREAD_K = 2.0
 
 
@@ -85,12 +85,13 @@ class _Watcher(GasStages):
             self.contents = "nitrogen"
         elif abs(p - s.barometer_pa[k]) < 0.05 * s.barometer_pa[k]:
             self.contents = "open"
-        elif p > 1.35 * s.barometer_pa[k]:
-            self.contents = "refrigerant"
+        elif p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge of nitrogen, or what leaked away
+            self.contents = "remnant"
 
     def _at_rest(self, k: int) -> None:
         s = self.s
-        if self.found or self.contents not in ("refrigerant", "unknown"):
+        ran = bool(self.found) and self.now is None and self.found[-1].stage == "startup"
+        if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
             return
         still = not s.running[k] and s.flow_kg[k] == 0.0 and s.channels[k] >= AT_REST_CHANNELS
         still = still and not s.spread_k[k] > AT_REST_SPREAD_K

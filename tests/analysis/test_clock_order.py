@@ -1,0 +1,88 @@
+"""Stamps that do not rise: which rows are kept, and where rows that share a stamp are put."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis.clock import NOT_A_TIME
+from analysis.clock_order import in_order, spread
+from analysis.log import load
+
+HOUR = 3_600
+
+
+def us(*seconds: float) -> np.ndarray:
+    return np.array([round(s * 1e6) for s in seconds], dtype=np.int64)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "kept", "backward", "ahead"),
+    [
+        ((0, 1, 2), (0, 1, 2), 0, 0),
+        ((0, 1, 1, 0.5, 2), (0, 1, 4), 2, 0),
+        ((0, 1, 9e8, 2, 3), (0, 1, 3, 4), 0, 1),
+        ((9e8, 1, 2, 3), (1, 2, 3), 0, 1),
+        ((0, 1, 9e8, 9.5e8, 2, 3), (0, 1, 4, 5), 0, 2),
+        ((0, 1, 9 * HOUR, 9 * HOUR + 1, 9 * HOUR + 2), (0, 1, 2, 3, 4), 0, 0),
+        ((0, 1, 9 * HOUR, 9 * HOUR, 9 * HOUR + 1, 9 * HOUR + 2), (0, 1, 2, 4, 5), 1, 0),
+        ((5,), (0,), 0, 0),
+    ],
+)
+def test_one_row_that_cannot_be_right_is_left_out(
+    seconds: tuple[float, ...], kept: tuple[int, ...], backward: int, ahead: int
+) -> None:
+    order = in_order(us(*seconds))
+    assert tuple(np.flatnonzero(order.kept)) == kept
+    assert (order.backward, order.ahead) == (backward, ahead)
+
+
+def test_last_rows_far_ahead_wait_for_more() -> None:
+    assert in_order(us(0, 1, 9 * HOUR, 9 * HOUR + 1)).waits == 2
+    assert in_order(us(0, 1, 9 * HOUR, 9 * HOUR + 1, 9 * HOUR + 2)).waits == 0
+
+
+@given(st.lists(st.one_of(st.integers(0, 40_000), st.just(-1)), max_size=40))
+def test_what_is_kept_rises_and_every_row_is_accounted_for(seconds: list[int]) -> None:
+    stamps = np.array([NOT_A_TIME if s < 0 else s * 1_000_000 for s in seconds], dtype=np.int64)
+    order = in_order(stamps)
+    assert (np.diff(stamps[order.kept]) > 0).all()
+    lost = order.timeless + order.backward + order.ahead + order.waits
+    assert np.count_nonzero(order.kept) + lost == len(stamps)
+
+
+@pytest.mark.parametrize("step", [60, 1])
+@pytest.mark.parametrize("start", [0, 1, 4, 5])
+def test_rows_that_share_a_stamp_stand_evenly_where_they_were_read(step: int, start: int) -> None:
+    at = np.arange(start, 43) * step / 6.0
+    spread_us, sharing, step_s = spread(us(*(np.floor(at / step) * step)))
+    assert sharing == 6
+    assert step_s == step
+    assert np.abs(spread_us / 1e6 - at).max() < 1e-5
+
+
+def test_stamps_that_seldom_repeat_stay() -> None:
+    stamps = us(0, 1, 2, 2, 3, 4)
+    assert (spread(stamps)[0] == stamps).all()
+
+
+def test_minutes_of_rows_every_ten_seconds_are_all_read(tmp_path: Path) -> None:
+    rows = "".join(f"14.03.2026 07:{s // 60:02d};{s}\n" for s in range(0, 1_200, 10))
+    wild = rows.replace("14.03.2026 07:05;300\n", "14.03.2062 07:05;300\n")
+    (tmp_path / "a.csv").write_text("Time;Pressure\n" + wild)
+    (tmp_path / "job.toml").write_text(
+        '[job]\nname = "n"\n[columns]\ntime = { column = "Time", format = "%d.%m.%Y %H:%M" }\n'
+        'circuit_pressure = { column = "Pressure", unit = "kPa" }\n'
+    )
+    log, _ = load(tmp_path / "a.csv", tmp_path / "job.toml")
+    seconds = (log.frame.index - log.frame.index[0]).total_seconds().to_numpy()
+    read = log.frame["circuit_pressure"].to_numpy() / 1e3
+    assert len(log.frame) == 119
+    assert np.abs(seconds - read)[read < 300].max() < 1e-6
+    assert np.abs(seconds - read).max() <= 10.0
+    assert any("6 rows share each stamp" in said for said in log.cautions)
+    assert any("1 rows lie far ahead" in said for said in log.cautions)
