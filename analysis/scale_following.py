@@ -245,10 +245,10 @@ class Following:
             return None  # a button changes the unit at once
         if self._marked or self.names.other(load, first.weight):
             return None
-        room = max(self.base_kg, SLIP_SHARE * abs(last.weight))
-        flowed = min(2.0 * abs(self._rate) * (first.at - last.at), 0.2 * abs(last.weight))
+        room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
         for factor in _UNIT_SLIPS:
-            ahead = (first.raw * factor - self._zero - last.weight) * self.sign
-            if factor != self._gain and -room <= ahead <= room + flowed:
+            ahead = [(s.raw * factor - self._zero - last.weight) * self.sign for s in self._run]
+            flowed = [min(2.0 * abs(self._rate) * (s.at - last.at), most) for s in self._run]
+            if factor != self._gain and all(-room <= a <= room + f for a, f in zip(ahead, flowed, strict=True)):
                 return factor
         return None
