@@ -32,7 +32,7 @@ from analysis.scale_following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, Load, NamedBy
+from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, SAME_KG, Load, NamedBy
 from analysis.scale_samples import SAMPLE_S, Sample
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -46,7 +46,7 @@ SWAP_KG = 5.0
 """An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
 SHUTS_S = 30.0
 """From shutting the cylinder to lifting it off."""
-ZEROED_KG = 1.0
+ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
 
 
@@ -94,6 +94,7 @@ class Tracker(Following):
     _left_at: float = -np.inf
     _unseen_s: float = 0.0  # how long the load may have stood there, and filled, before it was seen
     _odd: list[_Odd] = field(default_factory=list)
+    _nought: int = 0  # samples in a row that show nothing
 
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
         """Take a mark of the journal; `row` is the number of the first sample that knows of it."""
@@ -103,8 +104,7 @@ class Tracker(Following):
     def take(self, sample: Sample) -> None:
         """Take one sample."""
         self._step, self._spacing_s = sample.step, sample.at - self.out[-1][0] if self.out else SAMPLE_S
-        if self._zero and abs(sample.raw) <= self.base_kg:
-            self._zero = 0.0  # set to zero again
+        self._set_to_zero_again(sample)
         sample.weight = sample.raw * self._gain - self._zero
         if self.load is None:
             self._while_bare(sample)
@@ -130,7 +130,7 @@ class Tracker(Following):
         if last is not None and self._follows(sample):
             self._last, self._run, self._between = sample, [], []
             climbed = self.sign * (sample.weight - self._bare_kg)
-            if climbed >= ZEROED_KG:
+            if climbed >= ZEROED_KG + self.base_kg:
                 self._zeroed([sample])
             return
         self._wait(sample)
@@ -152,11 +152,27 @@ class Tracker(Following):
     def _known(self, weight: float) -> bool:
         return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
 
+    def _set_to_zero_again(self, sample: Sample) -> None:
+        """Put the zero right when a bare plate shows nothing that no cylinder put back would show."""
+        self._nought = self._nought + 1 if abs(sample.raw) <= 1.5 * sample.step else 0
+        if self.load is None and self._zero and self._nought >= 2:
+            back = self.loads[-1].end_kg + self._zero if self.loads else 0.0
+            if abs(back) > SAME_KG + self.base_kg:
+                self._zero, self._run = 0.0, []
+
     def _zeroed(self, run: list[Sample]) -> None:
         """What flows from a plate that seemed bare: the tare button was pressed with the cylinder on it."""
-        old = self.loads[-1] if self.loads else None
+        first, old = run[0], self.loads[-1] if self.loads else None
+        if old is not None and not old.zeroed and self.names.next_id is None and abs(self._bare_kg) <= EMPTY_KG:
+            self._zero += self._bare_kg - old.end_kg  # it never left
+            self._done_kg -= old.moved_kg
+            self.load, old.end, self._recent, self._odd = old, None, [], []
+            for sample in run:
+                sample.weight = sample.raw - self._zero
+                self._believe(old, sample)
+            return
         named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
-        begin, first, zeroed = self._bare_kg, run[0], abs(self._bare_kg) <= EMPTY_KG
+        begin, zeroed = self._bare_kg, abs(self._bare_kg) <= EMPTY_KG
         load = Load(*named, None, self.stamps[first.row], None, begin, begin, self.sign, zeroed)
         self.loads.append(load)
         self.load, self._stands_since, self._recent, self._odd = load, first.at, [], []
