@@ -241,12 +241,13 @@ class Following:
         load, last = self.load, self._last
         assert load is not None
         assert last is not None
-        if len(self._between) > 1 or any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
-            return None  # a button changes the unit at once
+        if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
+            return None
         if self._marked or self.names.other(load, first.weight):
             return None
         room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
-        for factor in _UNIT_SLIPS:
+        at_once = len(self._between) <= 1  # as a button changes it
+        for factor in _UNIT_SLIPS if at_once else _UNIT_SLIPS[:1]:
             ahead = [(s.raw * factor - self._zero - last.weight) * self.sign for s in self._run]
             flowed = [min(2.0 * abs(self._rate) * (s.at - last.at), most) for s in self._run]
             if factor != self._gain and all(-room <= a <= room + f for a, f in zip(ahead, flowed, strict=True)):
