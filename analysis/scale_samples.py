@@ -43,12 +43,13 @@ def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) ->
         return index, []
     at = seconds(index, begin)
     window = readings.rolling(f"{SAMPLE_S:.0f}s", min_periods=1)
-    medians = window.quantile(0.5, interpolation="lower").to_numpy(dtype=float)  # a reading, never a mix of two
+    shown = readings.to_numpy(dtype=float)
+    middle = window.quantile(0.5, interpolation="lower").to_numpy(dtype=float)  # a reading, never a mix of two
+    medians = np.where(window.count().to_numpy() >= 3, middle, shown)  # the lower of two would lag behind a rise
     lows = window.min().to_numpy(dtype=float)
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
-    taken = taken[_fresh(at[taken], medians[taken], _update_s(at, readings.to_numpy(dtype=float))[taken])]
-    shown = readings.to_numpy(dtype=float)
+    taken = taken[_fresh(at[taken], medians[taken], _update_s(at, shown)[taken])]
     change = np.abs(np.diff(shown, prepend=shown[:1]))
     leaps = pd.Series(np.where(change > FASTEST_KG_PER_S * np.diff(at, prepend=-np.inf), change, 0.0), index=index)
     leap = leaps.rolling(f"{2.0 * SAMPLE_S:.0f}s", min_periods=1).max().to_numpy(dtype=float)
