@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from analysis.scale_levels import FASTER, UNSEEN_S
 from analysis.scale_names import MARK_NEAR_S, Load, Names
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.vocabulary.units import UNITS
@@ -23,12 +24,8 @@ BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
 """A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
 FASTEST_PER_GROSS = 0.004
 """The hoses of large cylinders move this share of the gross weight a second at most."""
-FASTER = 1.3
-"""Between rows far apart, what is this much faster than all that went on before is a hand."""
 GAP_S = 90.0
 """Without readings for this long, flow is believed up to three times the rate before, or the usual one."""
-UNSEEN_S = 25.0
-"""Readings further apart than this may hide a whole change of cylinder."""
 EMPTY_KG, EMPTY_SHARE, LIGHTEST_KG = 1.5, 0.3, 4.0
 """No cylinder stands on a scale that shows less than the first, or less than the share of what it showed; what weighs
 less than the last is no cylinder until mass flows or somebody says so."""

@@ -23,15 +23,14 @@ from analysis.scale_following import (
     BURST_PER_GROSS,
     BURST_STAYS_S,
     EMPTY_KG,
-    FASTER,
     GAP_S,
     LIGHTEST_KG,
     SLIP_STAYS_S,
     STAYS_S,
-    UNSEEN_S,
     USUAL_KG_PER_S,
     Following,
 )
+from analysis.scale_levels import UNSEEN_S, left_with, pace
 from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, SAME_KG, Load, NamedBy
 from analysis.scale_samples import SAMPLE_S, Sample
 
@@ -44,8 +43,6 @@ YOUNG_S, YOUNG_STAYS_S = 120.0, 20.0
 """A load this young is still being set down: a level that then stays a little is its true beginning."""
 SWAP_KG = 5.0
 """An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
-SHUTS_S = 30.0
-"""From shutting the cylinder to lifting it off."""
 ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
 
@@ -278,9 +275,9 @@ class Tracker(Following):
             self._odd.append(_Odd(last, self._rate, excess, 0.0))
         load.end_kg = sample.weight
         if len(self._recent) >= 2 and spent > 0.0:
-            self._best = max(self._best, min(self._pace(*self._recent[-2:]), self._pace(last, sample)))
+            self._best = max(self._best, min(pace(*self._recent[-2:], self.sign), pace(last, sample, self.sign)))
         self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
-        self._recent = [*self._recent[-5:], sample]
+        self._recent = [*self._recent[-11:], sample]
         self._last, self._run, self._between = sample, [], []
 
     def _adopt(self, load: Load, shift_kg: float) -> None:
@@ -334,31 +331,16 @@ class Tracker(Following):
         if not load.confirmed:
             self.loads.pop()
         else:
-            load.end_kg = self._left_with()
+            waiting = [s for s in self._between if not self._nothing(s.weight)]
+            gone_s = (self._between + self._run)[0].at if self._between or self._run else last.at
+            if waiting and waiting[0].at - last.at < UNSEEN_S:
+                gone_s = self._run[0].at if self._run else waiting[-1].at
+            load.end_kg = left_with(self._recent, waiting, self.base_kg, self._best, self.sign, gone_s)
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:
                 self.names.expected[load.cylinder] = load.end_kg
         self.load, self._gain, self._rate = None, 1.0, 0.0
-
-    def _left_with(self) -> float:
-        """Return what the load weighed when it left: its level, or where its flow went between rows far apart."""
-        recent, last = self._recent, self._recent[-1]
-        weights = [sample.weight for sample in recent]
-        if len(recent) >= 3 and max(weights) - min(weights) <= 2.0 * self.base_kg:
-            return float(np.median(weights))
-        if len(recent) < 3 or last.at - recent[-2].at < UNSEEN_S:
-            return last.weight
-        before, rate = (self._pace(a, b) for a, b in pairwise(recent[-3:]))
-        spent = last.at - recent[-2].at
-        if not -self.base_kg <= rate * spent <= self.base_kg + FASTER * max(self._best, before) * spent:
-            return recent[-2].weight + self.sign * 0.5 * min(max(before, 0.0), self._best) * spent
-        unseen = [*self._between, *self._run][:1]
-        gap = unseen[0].at - last.at if unseen else 0.0
-        return last.weight + self.sign * 0.5 * max(rate, 0.0) * max(0.0, gap - SHUTS_S)
-
-    def _pace(self, a: Sample, b: Sample) -> float:
-        return self.sign * (b.weight - a.weight) / (b.at - a.at)
 
     def _flow_before_it_left(self, load: Load) -> None:
         """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands."""

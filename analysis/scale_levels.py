@@ -1,0 +1,77 @@
+"""What a cylinder weighed when it was lifted off.
+
+People shut it, wait, and put their hands on it before it is gone: the last samples are theirs. So it is the last level
+that stood that counts. Between rows far apart nothing is seen to stand; there the pace of the flow so far tells flow
+from hands, and how much still flowed until it was shut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+
+# What follows is common practice or plain physics of the work; no published source.
+UNSEEN_S = 25.0
+"""Readings further apart than this may hide a whole change of cylinder."""
+STOOD_S, STOOD_BEFORE_S = 2.0 * SAMPLE_S, 90.0
+"""A level stood for the first time, and counts when no more than the second passed from it until the cylinder left."""
+FASTER = 1.3
+"""Between rows far apart, what is this much faster than all that went on before is a hand."""
+SHUTS_S = 30.0
+"""From shutting the cylinder to lifting it off."""
+
+
+def pace(a: Sample, b: Sample, sign: float) -> float:
+    """Return how fast mass went the stage's way from one sample to another [kg/s]."""
+    return sign * (b.weight - a.weight) / (b.at - a.at)
+
+
+def left_with(
+    believed: Sequence[Sample],
+    waiting: Sequence[Sample],
+    base_kg: float,
+    best_kg_per_s: float,
+    sign: float,
+    gone_s: float,
+) -> float:
+    """Return what a load weighed when it left [kg].
+
+    `believed` and `waiting` are its last samples, those that were believed and those after them; `base_kg` is what
+    noise moves them by, `best_kg_per_s` the best pace that went on so far, `gone_s` when it was first seen gone.
+    """
+    last = believed[-1]
+    if len(believed) < 3:
+        return last.weight
+    if last.at - believed[-2].at < UNSEEN_S:
+        return _stood([*believed, *_flowed(last, waiting, base_kg, sign)], base_kg, sign, gone_s, last.weight)
+    before, rate = pace(*believed[-3:-1], sign), pace(*believed[-2:], sign)
+    spent = last.at - believed[-2].at
+    if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:
+        return believed[-2].weight + sign * 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
+    return last.weight + sign * 0.5 * max(rate, 0.0) * max(0.0, gone_s - last.at - SHUTS_S)
+
+
+def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float) -> list[Sample]:
+    """Return the waiting samples to which flow may have led from the last believed one."""
+    ahead = [(s, (s.weight - last.weight) * sign, s.at - last.at) for s in waiting]
+    return [s for s, kg, spent in ahead if -base_kg <= kg <= base_kg + FASTEST_KG_PER_S * spent]
+
+
+def _stood(samples: list[Sample], base_kg: float, sign: float, gone_s: float, otherwise: float) -> float:
+    """Return the last level that stood, unless flow went on from it until the end."""
+    weights = np.array([s.weight for s in samples])
+    for k in range(len(samples) - 1, 1, -1):
+        first = k
+        while first and np.ptp(weights[first - 1 : k + 1]) <= base_kg:
+            first -= 1
+        if gone_s - samples[k].at > STOOD_BEFORE_S:
+            break
+        if k - first < 2 or samples[k].at - samples[first].at < STOOD_S - 0.5:
+            continue
+        later = sign * np.diff(weights[k:])
+        flows = len(later) >= 3 and later.min() > -base_kg and later.sum() > 2.0 * base_kg
+        return otherwise if flows else float(np.median(weights[first : k + 1]))
+    return otherwise
