@@ -167,6 +167,9 @@ class Tracker(Following):
             for sample in run:
                 sample.weight = sample.raw - self._zero
                 self._believe(old, sample)
+            self.cautions.append(
+                f"The scale was set to zero with {old.cylinder} on it: its gross weight goes on from what it showed before."
+            )
             return
         named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
         begin, zeroed = self._bare_kg, abs(self._bare_kg) <= EMPTY_KG

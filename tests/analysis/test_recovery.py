@@ -123,6 +123,15 @@ def test_without_a_scale_only_a_pause_shows_that_liquid_is_gone() -> None:
     assert np.isnan(figure(assessment, "recovered"))
 
 
+def test_what_was_weighed_is_told_without_a_circuit_pressure() -> None:
+    at = np.arange(0.0, 1300.0)
+    shown = np.round(np.interp(at, [60.0, 1200.0], [26.0, 66.0]), 1)
+    assessment = assess(make_stretch("recovery", at, {"cylinder_weight": ("kg", shown)}))
+    assert figure(assessment, "recovered") == pytest.approx(40.0, abs=0.1)
+    assert "no scale" not in assessment.text
+    assert assessment.verdict == "undecided"
+
+
 def test_a_machine_that_arrived_short_is_still_called_dry() -> None:
     run, assessment = judged(Case(charged=0.85))
     assert minutes_late(run, assessment) >= 0.0

@@ -148,6 +148,63 @@ def test_tare_button_with_the_cylinder_on() -> None:
     assert any("set to zero" in said for said in found.cautions)
 
 
+@pytest.mark.parametrize("step", [1.0, 5.0, 20.0])
+def test_charging_by_a_scale_set_to_zero_knows_every_gross_weight(step: float) -> None:
+    first = ((120, 64, 64), (20, 64, 64), (1200, 64, 34), (60, 34, 34))
+    shown = weights(*first, (120, 0, 0), (60, 62, 62), (900, 62, 40), (120, 40, 40), step=step)
+    shown[round(130 / step) :] -= 64.0
+    found = weighed(shown, step=step, stage="charging")
+    assert [load.moved_kg for load in found.loads] == pytest.approx([30.0, 22.0], abs=0.3)
+    assert [load.begin_kg for load in found.loads] == pytest.approx([64.0, 62.0], abs=0.3)
+    assert len(found.changes) == 1
+
+
+def test_a_bare_plate_set_to_zero_again_ends_the_old_zero() -> None:
+    shown = weights((120, 64, 64), (900, 64, 44), (60, 44, 44), (120, 0, 0), (60, 62, 62), (900, 62, 40), (120, 40, 40))
+    shown[60:1140] -= 64.0
+    found = weighed(shown, stage="charging")
+    assert [load.moved_kg for load in found.loads] == pytest.approx([20.0, 22.0], abs=0.3)
+    assert found.loads[1].begin_kg == pytest.approx(62.0, abs=0.3)
+
+
+@pytest.mark.parametrize("lean", [-1.5, 1.5])
+def test_hands_that_shut_a_cylinder_are_not_in_what_it_leaves_with(lean: float) -> None:
+    hands = (8, 66 + lean, 66 + lean)
+    found = weighed(weights((60, 26, 26), (1200, 26, 66), (40, 66, 66), hands, *SWAP))
+    assert found.loads[0].moved_kg == pytest.approx(40.0, abs=0.1)
+
+
+def test_flow_until_the_cylinder_is_lifted_counts() -> None:
+    found = weighed(weights((60, 26, 26), (800, 26, 46), (120, 46, 46), (30, 46, 48), *SWAP))
+    assert found.loads[0].moved_kg == pytest.approx(22.0, abs=0.4)
+
+
+@pytest.mark.parametrize("hand", [-6.0, 5.0])
+def test_rows_a_minute_apart_a_hand_at_either_end_of_a_cylinder(hand: float) -> None:
+    fill = [26.0, *np.linspace(26.0, 66.0, 40), 66.0]
+    shown = np.array([0.0, 0.0, 26.0 + hand, *fill, 66.0 + hand, 0.0, 0.0, *fill, 66.0])
+    found = weighed(shown, step=60.0)
+    assert [load.moved_kg for load in found.loads] == pytest.approx([40.0, 40.0], abs=0.8)
+
+
+def test_a_marked_cylinder_of_as_many_kilograms_as_the_last_had_pounds_is_another() -> None:
+    fill = np.linspace(60.0, 27.4, 30)
+    shown = np.concatenate([[60.0, 60.0], fill, [60.4, 60.4], fill, [27.4]])
+    found = weighed(shown, step=60.0, stage="charging", marks=[on(0, "A"), on(32 * 60.0 - 20.0, "B")])
+    assert [(c.old, c.new) for c in found.changes] == [("A", "B")]
+    assert found.total_kg == pytest.approx(65.2, abs=1.0)
+
+
+def test_rows_that_come_a_little_early_or_late_are_no_stairs() -> None:
+    rng = np.random.default_rng(3)
+    at = np.arange(0.0, 1500.0, 5.0) + rng.uniform(0.0, 0.2, 300)
+    shown = np.round(np.interp(at, [300.0, 330.0, 600.0, 1200.0], [26.0, 28.6, 28.6, 60.0]) / 0.05) * 0.05
+    found = weigh(make_stretch("recovery", at, {"cylinder_weight": ("kg", shown)}))
+    moved = found.moved_kg.to_numpy()
+    assert moved[at.searchsorted(345.0)] == pytest.approx(2.6, abs=0.2)
+    assert moved[-1] == pytest.approx(34.0, abs=0.1)
+
+
 def test_lost_while_flowing_is_counted_from_the_same_cylinder() -> None:
     shown = weights(*FILL)
     shown[500:900] = np.nan
