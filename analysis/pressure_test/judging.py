@@ -27,7 +27,7 @@ from analysis.pressure_test.minutes import Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 
-LOOKS = ((0, 15), (240, 30), (1440, 60))
+LOOKS = ((0, 15), (180, 30), (720, 60))
 """From minute .. on the loss is judged anew every .. minutes."""
 LEAST_BINS = 4
 COVERED = 0.8
@@ -219,12 +219,12 @@ def dithered(quantum: float, scatter: float) -> float:
 
 
 def _edges(begin: int, end: int) -> list[int]:
-    """Return bin edges [min] on the stage's grid: 5 min for six hours, 10 to a day, 20 after."""
+    """Return bin edges [min] on the stage's grid: 5 min for three hours, 10 to half a day, 20 after."""
     edges = []
     m = begin + (-begin) % BIN_MINUTES
     while m <= end:
         edges.append(m)
-        step = BIN_MINUTES if m < 360 else 2 * BIN_MINUTES if m < 1440 else 4 * BIN_MINUTES
+        step = BIN_MINUTES if m < 180 else 2 * BIN_MINUTES if m < 720 else 4 * BIN_MINUTES
         m += step - m % step if m % step else step
     return edges
 

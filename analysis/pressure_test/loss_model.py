@@ -16,12 +16,14 @@ corner of the factor of all, so one factor serves every moment of the night.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from itertools import combinations, product
 
 import numpy as np
 
 from analysis.normal import normal_below
 
+METAL, AIR = "surface_temperature", "ambient_temperature"
 WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
 """White error of a bin of `BIN_MINUTES`, kelvin of gas (0.1 K is about 0.03 % of the pressure)."""
 BIN_MINUTES = 5
@@ -32,18 +34,20 @@ MEMORIES = (
     ("rough", 60.0, 1.0),
     ("rough", 240.0, 1.0),
     ("smooth", 60.0, 1.0),
-    ("smooth", 900.0, 7.0),
 )
 """Memory [min] of the correlated error and what its size is multiplied by; rough: exponential (an autoregressive
 sensor), smooth: Matern 3/2 (sun on one side, a part of the circuit that no probe sees). The last is a part in other
 weather: it swings by kelvins over the day, and a night shows little more of that than a bend (common practice)."""
+SLOW_K = (0.01, 0.2, 1.5)
+SLOW_ODDS = {METAL: (0.85, 0.1, 0.05), AIR: (0.7, 0.2, 0.1)}
 COVARIANCES_KEPT = 6
-STRUCTURES_KEPT = 3
+STRUCTURES_KEPT = 2
 """So many of the likeliest covariances are looked at with every structure of the lags, and so many of the likeliest
 structures of each kind (one of all lags at once) with every covariance, to find them."""
 
-METAL, AIR = "surface_temperature", "ambient_temperature"
 Lags = tuple[float, ...]
+Choice = tuple[int, int, int]
+"""Group of structures, kind of surroundings, structure."""
 BOTH_LAGS: Mapping[str, tuple[Lags, ...]] = {
     METAL: ((), (4.0,), (9.0,), (16.0,), (26.0,), (45.0,), (80.0,)),
     AIR: ((4.0,), (9.0,), (16.0,), (26.0,), (50.0,), (110.0,), (300.0,)),
@@ -75,8 +79,6 @@ SETTLING_SD_K = {
 also the unknown history of the lags before the log."""
 NO_PROBE_K, NO_PROBE_MIN = 8.0, 600.0
 """Without a probe the gas may swing as the air outdoors does from day to night (common practice)."""
-AIR_ALONE_K, AIR_ALONE_MIN = 0.15, 300.0
-"""With air alone, sun and floor warm the metal unseen by so much over some hours (common practice)."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
 """A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
 ordinary (common practice), smooth over eight hours."""
@@ -85,7 +87,7 @@ DRIFT_PER_DAY = 1e-4
 long-term stability is 0.1 % a year to 0.1 % a month)."""
 PROBE_DIGIT_SHARE = 0.5
 """Share of a probe's digit that its weight and lag let through."""
-LEAST_WEIGHT, LEAST_SHARE = 1e-6, 1e-3
+LEAST_WEIGHT, LEAST_SHARE = 1e-4, 0.01
 LEVEL_SD_K, LOSS_SD_K = 200.0, 12_000.0
 SPAN_MIN = 600.0
 """Inside the regression the loss is counted in kelvin per `SPAN_MIN`, so that no number is much larger than another."""
@@ -109,13 +111,13 @@ class SegmentData:
 class Loss:
     """The loss at a moment, kelvin of gas a minute: a mixture of normal distributions.
 
-    `coefficients`: level, settling, lags, and the loss in `SPAN_MIN`.
+    `coefficients`: level, settling, slow parts, lags, and the loss in `SPAN_MIN`; of the last moment judged only.
     """
 
     weights: np.ndarray
     means: np.ndarray
     deviations: np.ndarray
-    coefficients: np.ndarray
+    coefficients: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     @property
     def mean(self) -> float:
@@ -133,12 +135,7 @@ class Loss:
 
     def quantile(self, probability: float) -> float:
         """Return the loss that is not exceeded with a probability."""
-        used = self.weights > LEAST_WEIGHT
-        weights, means, deviations = (
-            self.weights[used] / self.weights[used].sum(),
-            self.means[used],
-            self.deviations[used],
-        )
+        weights, means, deviations = self.weights, self.means, self.deviations
         low, high = float((means - 8.0 * deviations).min()), float((means + 8.0 * deviations).max())
         close = (high - low) * 2.0**-36
         loss = float(weights @ means)
@@ -178,8 +175,6 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
     known += data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
     if not probes:
         known += NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
-    elif METAL not in probes:
-        known += AIR_ALONE_K**2 * _kernel("smooth", apart, AIR_ALONE_MIN)
     shapes = [(grows, _kernel(kind, apart, memory)) for kind, memory, grows in MEMORIES]
     correlated = [((grows * size) ** 2 + digits) * shape for size in CORRELATED_K for grows, shape in shapes]
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
@@ -188,67 +183,53 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
 
 
 @dataclass(frozen=True)
+class _Kinds:
+    """Kinds of surroundings: precision (k, c) of level, settling and slow parts, precision (k,) of the sum of weights."""
+
+    common: np.ndarray
+    of_sum: np.ndarray
+
+
+@dataclass(frozen=True)
 class _Structures:
-    """Structures of one size: columns of the design with the loss last, prior mean and precision, log odds.
+    """Structures of one size: places (s, j) among the lags, weights expected (s, j), log odds (k, s) with each kind."""
 
-    Shapes (s, p) twice, (s, p, p), (s,).
-    """
-
-    columns: np.ndarray
-    mean: np.ndarray
-    precision: np.ndarray
+    lags: np.ndarray
+    expected: np.ndarray
     odds: np.ndarray
 
-    def sketch(self) -> _Structures:
-        """Return the second structure with every other lag: quick, and near enough to find likely covariances."""
-        first = 1 + len(SETTLING_MIN)
-        last = self.columns.shape[1] - 1
-        kept = [*range(first), *range(first, last, 2), last]
-        which = slice(1, 2) if len(self.columns) > 1 else slice(0, 1)
-        return _Structures(
-            self.columns[which, kept],
-            self.mean[which, kept],
-            self.precision[which][:, kept][:, :, kept],
-            self.odds[which],
-        )
 
-    def only(self, kept: np.ndarray) -> _Structures:
-        """Return some of the structures."""
-        return _Structures(self.columns[kept], self.mean[kept], self.precision[kept], self.odds[kept])
+def _kinds(probes: tuple[str, ...]) -> _Kinds:
+    """Return every combination of surroundings and slow parts."""
+    nearest = METAL if METAL in probes else AIR if AIR in probes else ""
+    listed = [
+        ([LEVEL_SD_K, *settling, slow, slow, 0.4 * slow, 0.4 * slow], sum_sd)
+        for sum_sd, settling in zip(SUM_SD, SETTLING_SD_K[nearest], strict=False)
+        for slow in SLOW_K
+    ]
+    return _Kinds(np.array([c for c, _ in listed]) ** -2.0, np.array([s for _, s in listed]) ** -2.0)
 
 
 def _structures(names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]) -> list[_Structures]:
     """Return every structure of the lags, grouped by size, the one with all lags last."""
-    first = 1 + len(SETTLING_MIN)
-    by_probe = [[first + i for i, (n, _) in enumerate(names) if n == probe] for probe in probes]
+    if not names:
+        return [_Structures(np.zeros((1, 0), dtype=int), np.zeros((1, 0)), np.log(np.array(SLOW_ODDS[AIR]))[:, None])]
+    by_probe = [[i for i, (n, _) in enumerate(names) if n == probe] for probe in probes]
     ones = [(c,) for columns in by_probe for c in columns]
-    pairs = [(a, b) for a in by_probe[0] for b in by_probe[1]] if len(probes) == 2 else []
-    everything = [tuple(range(first, first + len(names)))]
-    groups: list[tuple[str, Sequence[tuple[int, ...]]]] = [("all", [()])]
-    if names:
-        groups = [("one", ones), ("pair", pairs), ("all", everything)]
-    return [_group(listed, STRUCTURE_ODDS[kind], names, probes) for kind, listed in groups if listed]
+    pairs = list(product(*by_probe)) if len(probes) == 2 else list(combinations(by_probe[0], 2))
+    groups = [("one", ones), ("pair", pairs), ("all", [tuple(range(len(names)))])]
+    return [_group(listed, STRUCTURE_ODDS[kind], names) for kind, listed in groups]
 
 
-def _group(
-    listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]
-) -> _Structures:
-    nearest = METAL if METAL in probes else AIR if AIR in probes else ""
-    first = 1 + len(SETTLING_MIN)
-    columns, means, precisions, logs = [], [], [], []
+def _group(listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, Lags], ...]) -> _Structures:
+    expected, logs = [], []
     for used in listed:
-        seen = [names[c - first][0] for c in used]
-        shares = [(SHARE[n] if len(set(seen)) == 2 else 1.0) / seen.count(n) for n in seen]
-        of_sum = SURROUNDINGS_ODDS[METAL if METAL in seen else AIR] if used else (1.0,)
-        for sum_sd, settling, likely in zip(SUM_SD, SETTLING_SD_K[nearest], of_sum, strict=False):
-            of_weights = [WEIGHT_SD**-2] * len(used)
-            precision = np.diag([LEVEL_SD_K**-2, *(s**-2 for s in settling), *of_weights, LOSS_SD_K**-2])
-            precision[first:-1, first:-1] += sum_sd**-2
-            columns.append([*range(first), *used, first + len(names)])
-            means.append([0.0] * first + shares + [0.0])
-            precisions.append(precision)
-            logs.append(np.log(odds * likely / len(listed)))
-    return _Structures(np.array(columns), np.array(means), np.array(precisions), np.array(logs))
+        seen = [names[c][0] for c in used]
+        expected.append([(SHARE[n] if len(set(seen)) == 2 else 1.0) / seen.count(n) for n in seen])
+        nearest = METAL if METAL in seen else AIR
+        of_kind = np.outer(SURROUNDINGS_ODDS[nearest], SLOW_ODDS[nearest]).ravel()
+        logs.append(np.log(odds * of_kind / len(listed)))
+    return _Structures(np.array(listed), np.array(expected), np.array(logs).T)
 
 
 def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k_per_min: float) -> list[Loss]:
@@ -261,10 +242,13 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     drift_k_per_min : standard deviation of the gauge's own drift.
     """
     used = counts[-1]
-    structures = _structures(data.lag_names, probes)
-    settling = np.exp(-data.at_min[:used, None] / np.array(SETTLING_MIN))
+    structures, kinds = _structures(data.lag_names, probes), _kinds(probes)
+    at = data.at_min[:used]
+    settling = np.exp(-at[:, None] / np.array(SETTLING_MIN))
+    angle = 2.0 * np.pi * at[:, None] / 1440.0 * np.array([1.0, 2.0])
+    slow = np.column_stack([np.cos(angle[:, 0]), np.sin(angle[:, 0]), np.cos(angle[:, 1]), np.sin(angle[:, 1])])
     design = np.column_stack(
-        [np.ones(used), settling, data.lagged_k[:used], -data.at_min[:used] / SPAN_MIN, data.gas_k[:used]]
+        [np.ones(used), settling, slow, data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]]
     )
     table, odds = covariances(_first(data, used), probes)
     factors = np.linalg.cholesky(table)
@@ -273,12 +257,18 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     grams = np.zeros((len(factors), design.shape[1], design.shape[1]))
     found = []
     begin = 0
+    likely: list[Choice] = []
     for count in counts:
         part = whitened[:, begin:count]
         grams = grams + part.transpose(0, 2, 1) @ part
         begin = count
-        found.append(_posterior(grams, odds - logs[:, count - 1], structures, drift_k_per_min))
-    return found
+        now = odds - logs[:, count - 1]
+        if not likely:
+            likely = _posterior(grams, now, structures, kinds, [(len(structures) - 1, 0, 0)]).likely
+        posterior = _posterior(grams, now, structures, kinds, likely)
+        likely = posterior.likely
+        found.append(posterior.loss(drift_k_per_min))
+    return [*found[:-1], replace(found[-1], coefficients=posterior.coefficients(grams, structures, kinds))]
 
 
 def _forward(factors: np.ndarray, design: np.ndarray) -> np.ndarray:
@@ -293,63 +283,132 @@ def _forward(factors: np.ndarray, design: np.ndarray) -> np.ndarray:
     return solved
 
 
-def _posterior(grams: np.ndarray, odds: np.ndarray, structures: list[_Structures], drift: float) -> Loss:
-    """Return the mixture over the likeliest covariances and every structure."""
-    kept = _likeliest(grams, odds, structures)
-    factors = [_factors(grams[kept], group) for group in structures]
-    evidence = [odds[kept, None] + _evidence(f, group) for f, group in zip(factors, structures, strict=True)]
+@dataclass(frozen=True)
+class _Posterior:
+    """Share, mean and precision of the loss of every covariance kept, kind and structure, a list of (h, k, s) each.
+
+    `likely` are the likeliest (group, kind, structure); they rank the covariances at the next look.
+    """
+
+    kept: np.ndarray
+    shares: list[np.ndarray]
+    means: list[np.ndarray]
+    precisions: list[np.ndarray]
+    likely: list[Choice]
+
+    def loss(self, drift: float) -> Loss:
+        """Return the mixture of all that count."""
+        shares = np.concatenate([s.ravel() for s in self.shares])
+        means = np.concatenate([m.ravel() for m in self.means])
+        precisions = np.concatenate([p.ravel() for p in self.precisions])
+        used = shares > LEAST_WEIGHT
+        return Loss(
+            weights=shares[used] / shares[used].sum(),
+            means=means[used] / SPAN_MIN,
+            deviations=np.sqrt(1.0 / precisions[used] / SPAN_MIN**2 + drift**2),
+        )
+
+    def coefficients(self, grams: np.ndarray, structures: list[_Structures], kinds: _Kinds) -> np.ndarray:
+        """Return the estimate of every coefficient by the structures that count most."""
+        found, whole = np.zeros(grams.shape[1] - 1), 0.0
+        for group, share in zip(structures, self.shares, strict=True):
+            for h, k, s in np.argwhere(share > LEAST_SHARE).tolist():
+                normal, places = _whole(grams[self.kept[h]], group, kinds, k, s)
+                found[places[:-1]] += share[h, k, s] * np.linalg.solve(normal[:-1, :-1], normal[-1, :-1])
+                whole += float(share[h, k, s])
+        return found / whole if whole else found
+
+
+def _posterior(
+    grams: np.ndarray, odds: np.ndarray, structures: list[_Structures], kinds: _Kinds, likely: list[Choice]
+) -> _Posterior:
+    """Return what is believed of the loss by the covariances that are likeliest with the structures of `likely`."""
+    rank = np.logaddexp.reduce([_evidence(grams, structures[g], kinds, k, s) for g, k, s in likely])
+    kept = np.argsort(-(odds + rank), kind="stable")[:COVARIANCES_KEPT]
+    common = kinds.common.shape[1]
+    normal = np.repeat(grams[kept, None], len(kinds.common), axis=1)
+    diagonal = np.arange(common)
+    normal[:, :, diagonal, diagonal] += kinds.common
+    reduced, pivots = _eliminate(normal, common)
+    base = odds[kept, None, None] + (0.5 * np.log(kinds.common).sum(axis=1) - pivots)[:, :, None]
+    losses = [_losses(reduced, group, kinds) for group in structures]
+    evidence = [base + e for e, _, _ in losses]
     top = max(float(e.max()) for e in evidence)
     shares = [np.exp(e - top) for e in evidence]
     whole = sum(float(s.sum()) for s in shares)
-    coefficients = np.zeros(grams.shape[1] - 1)
-    for group, factor, share in zip(structures, factors, shares, strict=True):
-        share /= whole
-        h, s = np.nonzero(share > LEAST_SHARE)
-        some = factor[h, s]
-        estimate = np.linalg.solve(some[:, :-1, :-1].transpose(0, 2, 1), some[:, -1, :-1, None])[:, :, 0]
-        np.add.at(coefficients, group.columns[s], share[h, s, None] * estimate)
-    variances = np.concatenate([f[:, :, -2, -2].ravel() ** -2 for f in factors])
-    return Loss(
-        weights=np.concatenate([s.ravel() for s in shares]),
-        means=np.concatenate([(f[:, :, -1, -2] / f[:, :, -2, -2]).ravel() for f in factors]) / SPAN_MIN,
-        deviations=np.sqrt(variances / SPAN_MIN**2 + drift**2),
-        coefficients=coefficients,
-    )
+    shares = [s / whole for s in shares]
+    ranked = [
+        (-float(of[i]), g, *divmod(i, share.shape[2]))
+        for g, share in enumerate(shares)
+        for of in [share.sum(axis=0).ravel()]
+        for i in np.argsort(-of, kind="stable")[:STRUCTURES_KEPT].tolist()
+    ]
+    choices = [(g, k, s) for _, g, k, s in sorted(ranked)[:STRUCTURES_KEPT]]
+    return _Posterior(kept, shares, [m for _, m, _ in losses], [p for _, _, p in losses], choices)
 
 
-def _likeliest(grams: np.ndarray, odds: np.ndarray, structures: list[_Structures]) -> np.ndarray:
-    """Return the likeliest covariances: a sketch finds two, these the likeliest structures, and these rank them all."""
-    sketch = structures[-1].sketch()
-    first = np.argsort(-(odds + _evidence(_factors(grams, sketch), sketch)[:, 0]), kind="stable")[:2]
-    found = np.full(len(odds), -np.inf)
-    for group in structures:
-        likely = (odds[first, None] + _evidence(_factors(grams[first], group), group)).max(axis=0)
-        some = STRUCTURES_KEPT if group is not structures[-1] else 1
-        best = group.only(np.argsort(-likely, kind="stable")[:some])
-        found = np.logaddexp(found, np.logaddexp.reduce(_evidence(_factors(grams, best), best), axis=1))
-    return np.argsort(-(odds + found), kind="stable")[:COVARIANCES_KEPT]
+def _prior(group: _Structures, kinds: _Kinds) -> np.ndarray:
+    """Return the precision of the weights with each kind, shape (k, j, j)."""
+    size = group.lags.shape[1]
+    precision: np.ndarray = np.eye(size) * WEIGHT_SD**-2 + kinds.of_sum[:, None, None]
+    return precision
 
 
-def _factors(grams: np.ndarray, group: _Structures) -> np.ndarray:
-    """Return the Cholesky factors of the normal equations with the data as last row, shape (h, s, p + 1, p + 1).
+def _losses(reduced: np.ndarray, group: _Structures, kinds: _Kinds) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return log evidence, mean and precision of the loss, each (h, k, s), from what level, settling and slow parts
+    leave of the normal equations: lags, loss, data."""
+    size, last = group.lags.shape[1], reduced.shape[-1] - 1
+    prior = _prior(group, kinds)
+    pull = np.einsum("kij,sj->ksi", prior, group.expected)
+    places = np.column_stack([group.lags, np.full((len(group.lags), 2), [last - 1, last])])
+    normal = reduced[:, :, places[:, :, None], places[:, None, :]]
+    normal[..., :size, :size] += prior[:, None]
+    normal[..., -1, :size] += pull
+    normal[..., :size, -1] += pull
+    normal[..., -2, -2] += LOSS_SD_K**-2
+    normal[..., -1, -1] += np.einsum("ksi,si->ks", pull, group.expected)
+    rest, pivots = _eliminate(normal, size)
+    precision, pulled = rest[..., 0, 0], rest[..., 0, 1]
+    misfit = rest[..., 1, 1] - pulled**2 / precision
+    _, known = np.linalg.slogdet(prior)
+    evidence = group.odds + 0.5 * (known[:, None] - misfit - np.log(precision)) - pivots
+    return evidence, pulled / precision, precision
 
-    The last row tells all: its last number squared is one more than the misfit that is left, the number before over the
-    diagonal above it is the estimate of the loss, and that diagonal is one over its standard deviation.
-    """
-    places = np.column_stack([group.columns, np.full(len(group.columns), grams.shape[1] - 1)])
-    normal = grams[:, places[:, :, None], places[:, None, :]]
-    pull = np.einsum("sij,sj->si", group.precision, group.mean)
-    normal[:, :, :-1, :-1] += group.precision
-    normal[:, :, -1, :-1] += pull
-    normal[:, :, -1, -1] += 1.0 + np.einsum("si,si->s", group.mean, pull)
-    return np.linalg.cholesky(normal)
+
+def _eliminate(normal: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return what is left of symmetric matrices (..., n, n) when the first `count` unknowns are eliminated (Gauss), and
+    half the log of the product of the pivots."""
+    logs = np.zeros(normal.shape[:-2])
+    for _ in range(count):
+        pivot, column = normal[..., 0, 0], normal[..., 1:, 0]
+        normal = normal[..., 1:, 1:] - column[..., :, None] * (column / pivot[..., None])[..., None, :]
+        logs += 0.5 * np.log(pivot)
+    return normal, logs
 
 
-def _evidence(factors: np.ndarray, group: _Structures) -> np.ndarray:
-    """Return the log evidence, shape (h, s)."""
-    _, prior = np.linalg.slogdet(group.precision)
-    diagonal = np.diagonal(factors, axis1=2, axis2=3)
-    found: np.ndarray = group.odds + 0.5 * (prior - diagonal[:, :, -1] ** 2) - np.log(diagonal[:, :, :-1]).sum(axis=2)
+def _whole(grams: np.ndarray, group: _Structures, kinds: _Kinds, k: int, s: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the normal equations (..., p + 1, p + 1) of one structure with the data last, and their columns."""
+    common, last = kinds.common.shape[1], grams.shape[-1] - 1
+    places = np.array([*range(common), *(group.lags[s] + common), last - 1, last])
+    normal = grams[..., places[:, None], places]
+    prior = _prior(group, kinds)[k]
+    pull = prior @ group.expected[s]
+    diagonal = np.arange(common)
+    normal[..., diagonal, diagonal] += kinds.common[k]
+    normal[..., common:-2, common:-2] += prior
+    normal[..., -2, -2] += LOSS_SD_K**-2
+    normal[..., -1, common:-2] += pull
+    normal[..., common:-2, -1] += pull
+    normal[..., -1, -1] += pull @ group.expected[s]
+    return normal, places
+
+
+def _evidence(grams: np.ndarray, group: _Structures, kinds: _Kinds, k: int, s: int) -> np.ndarray:
+    """Return the log evidence of one structure with every covariance, shape (h,), but for a constant."""
+    normal, _ = _whole(grams, group, kinds, k, s)
+    normal[:, -1, -1] += 1.0
+    diagonal = np.diagonal(np.linalg.cholesky(normal), axis1=1, axis2=2)
+    found: np.ndarray = -0.5 * diagonal[:, -1] ** 2 - np.log(diagonal[:, :-1]).sum(axis=1)
     return found
 
 

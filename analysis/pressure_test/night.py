@@ -126,6 +126,7 @@ def gas_part_k(night: Night, judged: Judged) -> np.ndarray:
     settling = np.exp(-at[:, None] / np.array(SETTLING_MIN))
     first = 1 + len(SETTLING_MIN)
     part = settling @ judged.loss.coefficients[1:first]
+    first += 4
     for weight, (name, lag) in zip(judged.loss.coefficients[first:-1], judged.lag_names, strict=True):
         column = lagged(minutes.probes[name], lag)[plan.begin : plan.end]
         part = part + weight * judged.reference_k * np.log(column / judged.reference_k)

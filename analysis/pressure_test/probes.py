@@ -10,8 +10,8 @@ import pandas as pd
 from analysis.pressure_test.minutes import AIR, METAL, Minutes
 
 JUMP_K = {METAL: 1.2, AIR: 3.0}
-"""A change within five minutes, over and above the trend and scatter before it, that metal or air does not make by
-itself (common practice: metal of a machine has hours of inertia, doors and fans move air)."""
+"""A change within five minutes, with and without the trend before it (a cloud turns a trend round), that metal or air
+does not make by itself (common practice: metal of a machine has hours of inertia, doors and fans move air)."""
 JUMP_SHARED = 0.5
 """No jump of metal where the air moved the same way by more than half as much in the 20 minutes around."""
 JUMP_QUANTA = 2.5
@@ -51,7 +51,8 @@ def _jump(name: str, values: np.ndarray, quantum: np.ndarray, other: np.ndarray 
     before, earlier, after, later = middle[m - 1], middle[m - 16], middle[m + 5], middle[m + 9]
     trend = (before - earlier) / 15.0
     off = after - before - 6.0 * trend
-    stays = np.minimum(np.abs(off), np.abs(later - before - 10.0 * trend))
+    moved = np.minimum(np.abs(after - before), np.abs(later - before))
+    stays = np.minimum.reduce([moved, np.abs(off), np.abs(later - before - 10.0 * trend)])
     step = np.abs(np.diff(middle, prepend=np.nan))
     habit = pd.Series(step).rolling(240, min_periods=20).mean().to_numpy()
     habit = np.where(np.isfinite(habit), habit, 0.0)[m - 2]
