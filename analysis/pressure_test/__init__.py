@@ -14,7 +14,7 @@ import pandas as pd
 
 from analysis.pressure_test.judging import Judged, checkpoints, judge_all, plans_at
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, minutes_of
-from analysis.pressure_test.night import SURE_LOSS_PER_DAY, Night, corrected, summary
+from analysis.pressure_test.night import Night, corrected, gas_part_k, nothing_judged, summary
 from analysis.pressure_test.probes import ProbeFault, probe_faults
 from analysis.pressure_test.segments import (
     CONFIRM,
@@ -25,6 +25,7 @@ from analysis.pressure_test.segments import (
     level_held,
     steps_of,
 )
+from analysis.pressure_test.standing import limit_of, standing
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 
@@ -73,13 +74,15 @@ def assess(stretch: Stretch) -> Assessment:
     night = Night(stretch, minutes, segments, faults, allowed, wanted)
     findings = _findings(night, judged, looks, fast)
     if not looks:
-        verdict, text, figures = summary(night, None, None, fast is not None)
-        return Assessment(verdict, text, figures, findings, _early_traces(stretch, minutes))
-    last = looks[-1].best
+        verdict, text = nothing_judged(night, fast is not None)
+        return Assessment(verdict, text, {}, findings, _early_traces(stretch, minutes))
+    side, stands = standing([look.best for look in looks], allowed, night.confidence)[-1]
+    told = looks[-1].best if stands is None else stands
     before = looks[-2].best if len(looks) > 1 else None
-    verdict, text, figures = summary(night, last, before, fast is not None)
-    traces = {**_early_traces(stretch, minutes), **corrected(night, last), **_band(stretch, minutes, looks)}
-    return Assessment(verdict, text, figures, findings, traces, _spans(night, last))
+    part = gas_part_k(night, told)
+    verdict, text, figures = summary(night, side, told, before, part)
+    traces = {**_early_traces(stretch, minutes), **corrected(night, told, part), **_band(stretch, minutes, looks)}
+    return Assessment(verdict, text, figures, findings, traces, _spans(night, told))
 
 
 def _wanted_pa(stretch: Stretch, minutes: Minutes) -> float | None:
@@ -89,10 +92,6 @@ def _wanted_pa(stretch: Stretch, minutes: Minutes) -> float | None:
         return None
     barometer = float(stretch.barometer_pa.iloc[0])
     return stated.gauge_pa(barometer) if minutes.gauge else stated.absolute_pa(barometer)
-
-
-def _threshold(best: Judged, allowed: float | None) -> float:
-    return SURE_LOSS_PER_DAY * best.pressure_pa / 86_400.0 if allowed is None else allowed
 
 
 def _looks(grid: list[int], judged: dict[int, list[Judged]], allowed: float | None) -> list[_Look]:
@@ -105,8 +104,8 @@ def _looks(grid: list[int], judged: dict[int, list[Judged]], allowed: float | No
             surely = 0.0
             continue
         best = min(plans, key=lambda p: p.rate(p.loss.deviation))
-        losing = max(plans, key=lambda p: p.surely_above(_threshold(p, allowed)))
-        now = losing.surely_above(_threshold(losing, allowed))
+        losing = max(plans, key=lambda p: p.surely_above(limit_of(p, allowed)))
+        now = losing.surely_above(limit_of(losing, allowed))
         if now > ALARM_PROBABILITY:
             best = losing
         blind = not losing.plan.probes
@@ -166,7 +165,7 @@ def _findings(
         if look.alarm and armed:
             armed = False
             found.append(night.alarm_finding(look.checkpoint, look.best))
-        elif not look.leaking and look.best.surely_above(_threshold(look.best, night.allowed)) < 0.5:
+        elif not look.leaking and look.best.surely_above(limit_of(look.best, night.allowed)) < 0.5:
             armed = True
     return tuple(sorted((f for f in found if f.time <= night.stretch.frame.index[-1]), key=lambda f: f.time))
 

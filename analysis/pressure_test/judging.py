@@ -12,20 +12,12 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.pressure_test.gas import temperature_exponent
-from analysis.pressure_test.loss_model import (
-    ALONE_LAGS,
-    BIN_MINUTES,
-    BOTH_LAGS,
-    DRIFT_PER_DAY,
-    NO_BAROMETER_PA,
-    Lags,
-    Loss,
-    SegmentData,
-    judge,
-)
+from analysis.pressure_test.loss import Loss
+from analysis.pressure_test.loss_model import BIN_MINUTES, DRIFT_PER_DAY, NO_BAROMETER_PA, SegmentData, judge
 from analysis.pressure_test.minutes import Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
+from analysis.pressure_test.structures import ALONE_LAGS, BOTH_LAGS, Lags
 
 LOOKS = ((0, 15), (180, 30), (720, 60))
 """From minute .. on the loss is judged anew every .. minutes."""

@@ -12,25 +12,17 @@ from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.gas import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.pressure_test.judging import Judged
-from analysis.pressure_test.loss_model import SETTLING_MIN
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
+from analysis.pressure_test.standing import GAIN_SHARE, limit_of, side_of
+from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import UnitSystem, display
 
 STAGE = "pressure_test"
-SURE_LOSS_PER_DAY = 0.005
-"""Where no `allowed_loss` is stated, a loss surely above 0.5 % of the absolute pressure a day is called leaking (common
-practice: 1 psi/d at 200 psi)."""
-GAIN_SHARE = 0.25
-"""An interval that lies wholly on the side of gaining, by more than a quarter of what is allowed, is an error of the
-instruments, not tightness (common practice)."""
-SURE_AT_ONCE = 0.995
-"""A verdict is given when two following looks agree or one is this sure, else the interval told spans both looks:
-the loss is looked at fifty times a night, and a verdict that comes and goes is worth nothing (common practice)."""
 MOST_HOURS = 72.0
 """Beyond three more days no test is left standing (common practice)."""
 WIDTH_EXPONENT = 1.1
@@ -120,24 +112,22 @@ class Night:
 
 def gas_part_k(night: Night, judged: Judged) -> np.ndarray:
     """Return what temperature and settling make of the gas, kelvin from the reference, by minute of the plan."""
-    plan, minutes = judged.plan, night.minutes
-    count = plan.end - plan.begin
-    at = np.arange(count) + 0.5
-    settling = np.exp(-at[:, None] / np.array(SETTLING_MIN))
-    first = 1 + len(SETTLING_MIN)
-    part = settling @ judged.loss.coefficients[1:first]
-    first += 4
-    for weight, (name, lag) in zip(judged.loss.coefficients[first:-1], judged.lag_names, strict=True):
-        column = lagged(minutes.probes[name], lag)[plan.begin : plan.end]
-        part = part + weight * judged.reference_k * np.log(column / judged.reference_k)
+    plan, fit = judged.plan, judged.loss.coefficients()
+    part = transients(np.arange(plan.end - plan.begin) + 0.5) @ fit.transients
+    for weight, (name, lag) in zip(fit.lags.tolist(), judged.lag_names, strict=True):
+        if weight != 0.0:
+            column = lagged(night.minutes.probes[name], lag)[plan.begin : plan.end]
+            part = part + weight * judged.reference_k * np.log(column / judged.reference_k)
     return np.asarray(part, dtype=float)
 
 
-def corrected(night: Night, judged: Judged) -> dict[str, pd.Series]:
+def corrected(night: Night, judged: Judged, part: np.ndarray) -> dict[str, pd.Series]:
     """Return traces of the judged minutes: gauge pressure corrected to the mean gas temperature, and the fitted loss
-    with its interval about the middle of the period, in pascal above the barometer at the beginning."""
+    with its interval about the middle of the period, in pascal above the barometer at the beginning.
+
+    `part` is what `gas_part_k` makes of `judged`.
+    """
     plan = judged.plan
-    part = gas_part_k(night, judged)
     mean = float(np.nanmean(part))
     pressure = night.minutes.pressure_pa[plan.begin : plan.end]
     scale = judged.exponent / judged.reference_k
@@ -155,47 +145,41 @@ def corrected(night: Night, judged: Judged) -> dict[str, pd.Series]:
     return {name: pd.Series(values - barometer, index=index) for name, values in lines.items()}
 
 
-def side_of(night: Night, judged: Judged) -> str:
-    """Return where the whole interval lies: ``tight``, ``leaking``, ``gaining``, or nothing when it lies across."""
+def _undecided_interval(night: Night, judged: Judged, before: Judged | None) -> tuple[float, float]:
+    """Return the interval to tell while nothing is decided: where it would decide by itself, but not as surely as
+    repeated looks have to or not with the look before, it reaches to the limit and spans both looks."""
     low, high = judged.interval(night.confidence)
-    if night.allowed is None:
-        return "leaking" if low > SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 else ""
-    if low > night.allowed:
-        return "leaking"
-    if high < -GAIN_SHARE * night.allowed:
-        return "gaining"
-    return "tight" if high < night.allowed else ""
-
-
-def _agreed(night: Night, judged: Judged, before: Judged | None) -> tuple[str, float, float]:
-    """Return the side that two following looks agree on, or that one is very sure of, and the interval to tell."""
-    low, high = judged.interval(night.confidence)
-    side = side_of(night, judged)
-    limit = SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 if night.allowed is None else night.allowed
-    above = judged.surely_above(limit)
-    told = "" if before is None else side_of(night, before)
-    agrees = told == side or (side == "tight" and told == "gaining")
-    if not side or agrees or max(above, 1.0 - above) > SURE_AT_ONCE:
-        return side, low, high
+    if side_of(judged, night.allowed, 0.5 * (1.0 - night.confidence)) not in ("tight", "leaking"):
+        return low, high
+    limit = limit_of(judged, night.allowed)
     last = (limit, limit) if before is None else before.interval(night.confidence)
-    return "", min(low, last[0]), max(high, last[1])
+    return min(low, last[0], limit), max(high, last[1], limit)
+
+
+def nothing_judged(night: Night, fast: bool) -> tuple[str, str]:
+    """Return verdict and text while no loss can be judged; `fast` when the pressure never rested."""
+    if fast:
+        return "leaking", "Pressure has fallen fast ever since filling and never rested: a big leak or an open valve."
+    return "undecided", _why_nothing(night)
 
 
 def summary(
-    night: Night, judged: Judged | None, before: Judged | None, fast: bool
+    night: Night, side: str, judged: Judged, before: Judged | None, part: np.ndarray
 ) -> tuple[str, str, dict[str, FigureValue]]:
-    """Return verdict, text and figures of the stage as it stands; `before` is what the look before found."""
-    if judged is None:
-        if fast:
-            return (
-                "leaking",
-                "Pressure has fallen fast ever since filling and never rested: a big leak or an open valve.",
-                {},
-            )
-        return "undecided", _why_nothing(night), {}
-    side, low, high = _agreed(night, judged, before)
+    """Return verdict, text and figures of the stage as it stands.
+
+    Parameters
+    ----------
+    side : ``tight``, ``leaking`` or ``undecided``.
+    judged : the look that the verdict stands on, the last one while undecided.
+    before : the look before, told together with the last one while they do not agree.
+    part : what `gas_part_k` makes of `judged`.
+    """
+    low, high = judged.interval(night.confidence)
+    if side == "undecided":
+        low, high = _undecided_interval(night, judged, before)
     figures = night.rate_figures(judged, (low, high))
-    figures.update(_change_figures(night, judged))
+    figures.update(_change_figures(night, judged, part))
     figures.update(_leak_figures(night, judged))
     loss = judged.rate(judged.loss.mean)
     bounds = f"{night.per_day(loss)} (interval {night.per_day(low)} to {night.per_day(high)})"
@@ -286,11 +270,10 @@ def _why_nothing(night: Night) -> str:
     )
 
 
-def _change_figures(night: Night, judged: Judged) -> dict[str, FigureValue]:
-    part = gas_part_k(night, judged)
+def _change_figures(night: Night, judged: Judged, part: np.ndarray) -> dict[str, FigureValue]:
     first, last = part[:10][np.isfinite(part[:10])], part[-10:][np.isfinite(part[-10:])]
     moved = float(np.mean(last) - np.mean(first)) if len(first) and len(last) and judged.plan.probes else np.nan
-    series = corrected(night, judged)["corrected_pressure"].to_numpy(dtype=float)
+    series = corrected(night, judged, part)["corrected_pressure"].to_numpy(dtype=float)
     known = series[np.isfinite(series)]
     raw = (night.minutes.pressure_pa - night.minutes.barometer_pa[judged.plan.begin])[
         judged.plan.begin : judged.plan.end

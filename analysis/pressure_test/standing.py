@@ -1,0 +1,59 @@
+"""Which look at the loss the verdict stands on: a verdict that comes and goes is worth nothing.
+
+The loss is looked at some thirty times a night, so a look decides only when it is surer than the interval has to be:
+two following ones that agree, or one that is very sure. What was decided stands, with the figures of its look, until a
+later look speaks against it; a later look that merely tells less takes nothing away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from analysis.pressure_test.judging import Judged
+
+SURE_LOSS_PER_DAY = 0.005
+"""Where no `allowed_loss` is stated, a loss surely above 0.5 % of the absolute pressure a day is called leaking (common
+practice: 1 psi/d at 200 psi)."""
+GAIN_SHARE = 0.25
+"""An interval that lies wholly on the side of gaining, by more than a quarter of what is allowed, is an error of the
+instruments, not tightness (common practice)."""
+TWICE, ONCE = 0.4, 0.08
+"""Share of the risk that the confidence leaves on one side of the interval: two following looks decide when each risks
+less than the first share of it, one look alone when it risks less than the second (common practice of repeated looks;
+at a confidence of 0.95 that is 0.01 and 0.002)."""
+AGAINST = 0.1
+"""A verdict falls when the probability of the other side passes this (common practice)."""
+
+
+def limit_of(judged: Judged, allowed: float | None) -> float:
+    """Return the loss rate [Pa/s] that divides tight from leaking."""
+    return SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 if allowed is None else allowed
+
+
+def side_of(judged: Judged, allowed: float | None, risk: float) -> str:
+    """Return where the loss lies but for a risk: ``tight``, ``leaking``, ``gaining``, or nothing when unsure."""
+    above = judged.surely_above(limit_of(judged, allowed))
+    if 1.0 - above < risk:
+        return "leaking"
+    if allowed is None or above >= risk:
+        return ""
+    return "gaining" if judged.surely_above(-GAIN_SHARE * allowed) < risk else "tight"
+
+
+def standing(looks: Iterable[Judged], allowed: float | None, confidence: float) -> list[tuple[str, Judged | None]]:
+    """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none."""
+    risk = 0.5 * (1.0 - confidence)
+    found: list[tuple[str, Judged | None]] = []
+    verdict, stands, before = "undecided", None, ""
+    for judged in looks:
+        side = side_of(judged, allowed, TWICE * risk)
+        alone = side_of(judged, allowed, ONCE * risk)
+        above = judged.surely_above(limit_of(judged, allowed))
+        other = above if verdict == "tight" else 1.0 - above
+        if side in ("tight", "leaking") and side in (before, alone):
+            verdict, stands = side, judged
+        elif stands is not None and (side == "gaining" or other > AGAINST):
+            verdict, stands = "undecided", None
+        before = side
+        found.append((verdict, stands))
+    return found
