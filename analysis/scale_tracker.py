@@ -168,7 +168,7 @@ class Tracker(Following):
                 sample.weight = sample.raw - self._zero
                 self._believe(old, sample)
             self.cautions.append(
-                f"The scale was set to zero with {old.cylinder} on it: its gross weight goes on from what it showed before."
+                f"The scale was set to zero with {old.cylinder} on it: its weight goes on from what it showed before."
             )
             return
         named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
