@@ -47,7 +47,7 @@ def left_with(
         return last.weight
     if last.at - believed[-2].at < UNSEEN_S:
         return _stood([*believed, *_flowed(last, waiting, base_kg, sign)], base_kg, sign, gone_s, last.weight)
-    before, rate = pace(*believed[-3:-1], sign), pace(*believed[-2:], sign)
+    before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
     if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:
         return believed[-2].weight + sign * 0.5 * min(max(before, 0.0), best_kg_per_s) * spent

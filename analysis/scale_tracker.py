@@ -278,7 +278,9 @@ class Tracker(Following):
             self._odd.append(_Odd(last, self._rate, excess, 0.0))
         load.end_kg = sample.weight
         if len(self._recent) >= 2 and spent > 0.0:
-            self._best = max(self._best, min(pace(*self._recent[-2:], self.sign), pace(last, sample, self.sign)))
+            self._best = max(
+                self._best, min(pace(self._recent[-2], self._recent[-1], self.sign), pace(last, sample, self.sign))
+            )
         self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
         self._recent = [*self._recent[-11:], sample]
         self._last, self._run, self._between = sample, [], []
