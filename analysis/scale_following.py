@@ -50,6 +50,7 @@ class Following:
     names: Names
     load: Load | None = None
     noise_kg: float = 0.0
+    base_kg: float = 0.0  # what noise and the scale's step may move the weight by
     _last: Sample | None = None  # the last one believed, of the load or of the bare plate
     _rate: float = 0.0
     _best: float = 0.0  # the best rate so far that went on
@@ -57,16 +58,10 @@ class Following:
     _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
     _heard: list[float] = field(default_factory=list)
     _samples: int = 0
-    _step: float = 0.0  # the scale's
     _spacing_s: float = SAMPLE_S  # of the last two samples
     _gain: float = 1.0
     _zero: float = 0.0
     _bare_kg: float = 0.0
-
-    @property
-    def base_kg(self) -> float:
-        """What noise and the scale's step may move the weight by."""
-        return max(LEAST_NOISE_KG, 1.5 * self._step, 4.0 * self.noise_kg)
 
     def _listen(self, raw: float) -> None:
         """Take the noise from how three samples bend; what bends more than noise does is something else."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,23 +42,36 @@ def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) ->
     index = pd.DatetimeIndex(readings.index)
     if not len(index):
         return index, []
-    at = seconds(index, begin)
-    window = readings.rolling(f"{SAMPLE_S:.0f}s", min_periods=1)
-    shown = readings.to_numpy(dtype=float)
-    middle = window.quantile(0.5, interpolation="lower").to_numpy(dtype=float)  # a reading, never a mix of two
-    medians = np.where(window.count().to_numpy() >= 3, middle, shown)  # the lower of two would lag behind a rise
-    lows = window.min().to_numpy(dtype=float)
+    at, shown = seconds(index, begin), readings.to_numpy(dtype=float)
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
-    taken = taken[_fresh(at[taken], medians[taken], _update_s(at, shown)[taken])]
+    middle, low, leap = shown[taken], shown[taken], np.zeros(len(taken))
+    for some, window in _windows(shown, at, taken, SAMPLE_S):
+        window.sort(axis=1)
+        count = window.shape[1]
+        low[some] = window[:, 0]
+        if count >= 3:  # the lower of two would lag behind a rise; a reading is never mixed of two
+            middle[some] = window[:, (count - 1) // 2]
     change = np.abs(np.diff(shown, prepend=shown[:1]))
-    leaps = pd.Series(np.where(change > FASTEST_KG_PER_S * np.diff(at, prepend=-np.inf), change, 0.0), index=index)
-    leap = leaps.rolling(f"{2.0 * SAMPLE_S:.0f}s", min_periods=1).max().to_numpy(dtype=float)
-    columns = (at, medians, lows, leap, resolution)
-    listed = enumerate(zip(*(column[taken].tolist() for column in columns), strict=True))
-    return index[taken], [
-        Sample(second, row, raw, low, leap, step, raw) for row, (second, raw, low, leap, step) in listed
+    leaps = np.where(change > FASTEST_KG_PER_S * np.diff(at, prepend=-np.inf), change, 0.0)
+    for some, window in _windows(leaps, at, taken, 2.0 * SAMPLE_S):
+        leap[some] = window.max(axis=1)
+    fresh = _fresh(at[taken], middle, _update_s(at, shown)[taken])
+    columns = (column[fresh].tolist() for column in (at[taken], middle, low, leap, resolution[taken]))
+    return index[taken[fresh]], [
+        Sample(second, row, raw, least, leap_kg, step, raw)
+        for row, (second, raw, least, leap_kg, step) in enumerate(zip(*columns, strict=True))
     ]
+
+
+def _windows(
+    values: np.ndarray, at: np.ndarray, taken: np.ndarray, long_s: float
+) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Yield the values of the last `long_s` before each of the rows `taken`, for all rows with as many at a time."""
+    count = taken - np.searchsorted(at, at[taken] - long_s + 1e-6, side="right") + 1
+    for many in np.unique(count).tolist():
+        some = np.flatnonzero(count == many)
+        yield some, values[taken[some, None] - np.arange(many)]
 
 
 def _update_s(at: np.ndarray, shown: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ one load, so what comes and goes again never counts.
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
@@ -24,6 +25,7 @@ from analysis.scale_following import (
     BURST_STAYS_S,
     EMPTY_KG,
     GAP_S,
+    LEAST_NOISE_KG,
     LIGHTEST_KG,
     SLIP_STAYS_S,
     STAYS_S,
@@ -43,6 +45,8 @@ YOUNG_S, YOUNG_STAYS_S = 120.0, 20.0
 """A load this young is still being set down: a level that then stays a little is its true beginning."""
 SWAP_KG = 5.0
 """An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
+RECENT = 12
+"""So many samples are kept to tell the level that stood last."""
 ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
 
@@ -85,7 +89,7 @@ class Tracker(Following):
     out: list[tuple[float, float, float, int]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     unsettled: int = 0  # samples that were not believed when they came
-    _recent: list[Sample] = field(default_factory=list)
+    _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
     _done_kg: float = 0.0  # mass of the loads that have left
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
@@ -100,8 +104,10 @@ class Tracker(Following):
 
     def take(self, sample: Sample) -> None:
         """Take one sample."""
-        self._step, self._spacing_s = sample.step, sample.at - self.out[-1][0] if self.out else SAMPLE_S
-        self._set_to_zero_again(sample)
+        self.base_kg = max(LEAST_NOISE_KG, 1.5 * sample.step, 4.0 * self.noise_kg)
+        self._spacing_s = sample.at - self.out[-1][0] if self.out else SAMPLE_S
+        if self._zero:
+            self._set_to_zero_again(sample)
         sample.weight = sample.raw * self._gain - self._zero
         if self.load is None:
             self._while_bare(sample)
@@ -152,7 +158,7 @@ class Tracker(Following):
     def _set_to_zero_again(self, sample: Sample) -> None:
         """Put the zero right when a bare plate shows nothing that no cylinder put back would show."""
         self._nought = self._nought + 1 if abs(sample.raw) <= 1.5 * sample.step else 0
-        if self.load is None and self._zero and self._nought >= 2:
+        if self.load is None and self._nought >= 2:
             back = self.loads[-1].end_kg + self._zero if self.loads else 0.0
             if abs(back) > SAME_KG + self.base_kg:
                 self._zero, self._run = 0.0, []
@@ -161,9 +167,10 @@ class Tracker(Following):
         """What flows from a plate that seemed bare: the tare button was pressed with the cylinder on it."""
         first, old = run[0], self.loads[-1] if self.loads else None
         if old is not None and not old.zeroed and self.names.next_id is None and abs(self._bare_kg) <= EMPTY_KG:
-            self._zero += self._bare_kg - old.end_kg  # it never left
+            self._zero, self._nought = self._zero + self._bare_kg - old.end_kg, 0  # it never left
             self._done_kg -= old.moved_kg
-            self.load, old.end, self._recent, self._odd = old, None, [], []
+            self.load, old.end, self._odd = old, None, []
+            self._recent.clear()
             for sample in run:
                 sample.weight = sample.raw - self._zero
                 self._believe(old, sample)
@@ -175,7 +182,8 @@ class Tracker(Following):
         begin, zeroed = self._bare_kg, abs(self._bare_kg) <= EMPTY_KG
         load = Load(*named, None, self.stamps[first.row], None, begin, begin, self.sign, zeroed)
         self.loads.append(load)
-        self.load, self._stands_since, self._recent, self._odd = load, first.at, [], []
+        self.load, self._stands_since, self._odd = load, first.at, []
+        self._recent.clear()
         for sample in run:
             self._believe(load, sample)
         if zeroed:
@@ -277,12 +285,12 @@ class Tracker(Following):
         if self._run or abs(excess) > self.base_kg:
             self._odd.append(_Odd(last, self._rate, excess, 0.0))
         load.end_kg = sample.weight
-        if len(self._recent) >= 2 and spent > 0.0:
+        if len(self._recent) >= 2 and spent >= UNSEEN_S:
             self._best = max(
                 self._best, min(pace(self._recent[-2], self._recent[-1], self.sign), pace(last, sample, self.sign))
             )
         self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
-        self._recent = [*self._recent[-11:], sample]
+        self._recent.append(sample)
         self._last, self._run, self._between = sample, [], []
 
     def _adopt(self, load: Load, shift_kg: float) -> None:
@@ -290,7 +298,8 @@ class Tracker(Following):
         last, run, rate = self._last, self._run, self._rate
         load.begin_kg += shift_kg
         if shift_kg:
-            self._recent, self._last = [], run[0]
+            self._recent.clear()
+            self._last = run[0]
         for sample in run:
             self._believe(load, sample)
         assert last is not None
@@ -322,7 +331,8 @@ class Tracker(Following):
         self.loads.append(load)
         before = self._between[-1] if self._between else last
         self._unseen_s = 0.0 if before is None or flat else run[0].at - before.at
-        self.load, self._stands_since, self._rate, self._odd, self._recent = load, run[0].at, 0.0, [], []
+        self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []
+        self._recent.clear()
         self._last = run[0]
         for sample in run:
             self._believe(load, sample)
@@ -340,7 +350,7 @@ class Tracker(Following):
             gone_s = (self._between + self._run)[0].at if self._between or self._run else last.at
             if waiting and waiting[0].at - last.at < UNSEEN_S:
                 gone_s = self._run[0].at if self._run else waiting[-1].at
-            load.end_kg = left_with(self._recent, waiting, self.base_kg, self._best, self.sign, gone_s)
+            load.end_kg = left_with(list(self._recent), waiting, self.base_kg, self._best, self.sign, gone_s)
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:
