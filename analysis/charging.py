@@ -62,7 +62,8 @@ def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
     ]
     found.sort(key=lambda f: f.time)
     verdict, said = _verdict(stretch, weighing, target)
-    text = " ".join([said, *_missing(stretch, fluid), *cylinder_cautions(stretch, weighing)])
+    said_of_cylinders = cylinder_cautions(stretch, weighing, filled_before=recovered_kg is not None)
+    text = " ".join([said, *_missing(stretch, fluid), *said_of_cylinders])
     return Assessment(
         verdict=verdict,
         text=text,

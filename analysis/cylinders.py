@@ -45,8 +45,11 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
     return tuple(sorted(found, key=lambda f: f.time))
 
 
-def cylinder_cautions(stretch: Stretch, weighing: Weighing) -> tuple[str, ...]:
-    """Return what could not be judged of the cylinders and why, one sentence each."""
+def cylinder_cautions(stretch: Stretch, weighing: Weighing, *, filled_before: bool = False) -> tuple[str, ...]:
+    """Return what could not be judged of the cylinders and why, one sentence each.
+
+    What the job states as contents is that of its start: it says nothing of cylinders `filled_before`.
+    """
     said = list(weighing.cautions)
     tables, system = stretch.job.cylinder, stretch.job.job.units
     if "cylinder_weight" in stretch.frame and not stretch.has("cylinder_weight"):
@@ -69,7 +72,7 @@ def cylinder_cautions(stretch: Stretch, weighing: Weighing) -> tuple[str, ...]:
                 f"{weighs}, less than its stated tare of {Figure(table.tare_kg, 'mass').show(system)}: check the tare "
                 "and the scale; its safe fill is not judged."
             )
-        elif table.contents_kg > 0.0 and abs(load.begin_kg - stated) > CONTENTS_KG:
+        elif not filled_before and table.contents_kg > 0.0 and abs(load.begin_kg - stated) > CONTENTS_KG:
             said.append(
                 f"{weighs}, but tare and stated contents make {Figure(stated, 'mass').show(system)}: check both."
             )

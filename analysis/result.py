@@ -34,13 +34,19 @@ class Figure:
         return f"{significant(value, digits)} {unit}".strip()
 
 
+LONG = 4
+"""From ten to this power on the last digits of a number are no more than noise."""
+
+
 def significant(value: float, digits: int = 3) -> str:
-    """Return `value` rounded to `digits` significant digits, without exponent, whole numbers kept whole."""
+    """Return `value` to `digits` significant digits, without exponent; below 10,000 whole numbers stay whole."""
     if value != value:
         return "unknown"
     if value == 0:
         return "0"
     size = int(f"{abs(value):e}".partition("e")[2])
+    if size >= LONG:
+        value = round(value, max(digits, 3) - 1 - size)
     return f"{value:,.{max(0, digits - 1 - size)}f}"
 
 

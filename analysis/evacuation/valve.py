@@ -67,8 +67,8 @@ def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
 def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     """Return the tick at which the valve was closed by the pump's gauge, None where that shows nothing.
 
-    Without gas to pump its gauge falls within a minute or two, while the circuit, no longer pumped, does not fall. While
-    it pumps, its gauge falls with the circuit: at most with the square of the pressure, as a hose's viscous flow does.
+    Without gas to pump its gauge falls within a minute or two, while the circuit, no longer pumped, does not fall.
+    While it pumps, its gauge falls with the circuit: at most with the square of the pressure, as a hose's viscous flow.
     """
     at, p, pump = t.end_s, t.vacuum, t.pump
     if not pump[k] <= math.sqrt(PUMP_SHARE) * p[k] or p[k] > PULLED_BELOW_PA:

@@ -1,4 +1,4 @@
-"""Plot of a circuit at rest: every temperature, and the saturation temperature of every pressure."""
+"""Plot of a circuit at rest: temperatures and saturation temperatures of pressures, those that disagree in colour."""
 
 from __future__ import annotations
 
@@ -15,10 +15,15 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         return None
     system = stretch.job.job.units
     figure, (ax,) = new_figure(1, [1.6])
-    for number, (channel, trace) in enumerate(assessment.traces.items()):
-        label = channel.replace("_", " ").replace("pressure", "pressure, saturation")
-        dashes = ("-", "--", ":")[number // len(LINES) % 3]
-        draw_line(ax, trace, "temperature", system, label, LINES[number % len(LINES)], linestyle=dashes)
+    liars = [f.figures.get("channel") for f in assessment.findings if f.kind == "sensor_disagrees"]
+    others = [channel for channel in assessment.traces if channel not in liars]
+    for number, channel in enumerate(others):
+        label = "_" if number else f"the others ({len(others)}; of pressures their saturation)"
+        draw_line(ax, assessment.traces[channel], "temperature", system, label, LINES[-1], linewidth=0.8, alpha=0.7)
+    for number, channel in enumerate(dict.fromkeys(map(str, liars))):
+        if channel in assessment.traces:
+            label, colour = channel.replace("_", " "), LINES[(number + 1) % (len(LINES) - 1)]
+            draw_line(ax, assessment.traces[channel], "temperature", system, label, colour, linewidth=2.2)
     ax.set_ylabel(f"temperature [{unit_of('temperature', system)}]")
     legend(ax)
     return figure

@@ -11,6 +11,9 @@ from analysis.result import Assessment
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import display
 
+MOST_BELOW_FREEZING = 50.0
+"""So many degrees of the display are shown below freezing: in the vacuum before, saturation stands anywhere below."""
+
 
 def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
     """Return the plot, or None when neither mass nor saturation was known."""
@@ -43,6 +46,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         risks = [f.time for f in assessment.findings if f.kind == "freeze_risk"]
         for number, at in enumerate(to_days(pd.DatetimeIndex(risks))):
             ax.axvline(float(at), color=LINES[1], linewidth=1.6, label="_" if number else "freeze risk told")
+        ax.set_ylim(bottom=max(ax.get_ylim()[0], freezes - MOST_BELOW_FREEZING))
         ax.set_ylabel(f"temperature [{unit_of('temperature', system)}]")
         legend(ax)
     return figure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -19,9 +20,10 @@ from analysis.report import (
 )
 from analysis.report.gathered import gathered
 from analysis.report.words import CAUTIONS, FIGURE_NAMES, VERDICT_TONE, words
-from analysis.result import Assessment, Figure, Finding
+from analysis.result import Assessment, Figure, FigureValue, Finding
 from analysis.review import Review
 from analysis.stretch import Stretch
+from analysis.vocabulary.units import UnitSystem, display
 
 PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
     "at_rest": at_rest_plot.draw,
@@ -32,6 +34,7 @@ PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
     "startup": startup_plot.draw,
 }
 """The function that draws each stage."""
+UNCERTAINTY = "_uncertainty"
 
 
 @dataclass(frozen=True)
@@ -66,16 +69,39 @@ def stage_pages(review: Review) -> list[StagePage]:
                 verdict=assessment.verdict,
                 tone=VERDICT_TONE.get(assessment.verdict, "caution"),
                 text=assessment.text,
-                figures=tuple(
-                    (FIGURE_NAMES.get(n, words(n)), f.show(system) if isinstance(f, Figure) else words(f))
-                    for n, f in assessment.figures.items()
-                ),
+                figures=figure_rows(assessment.figures, system),
                 findings=assessment.findings,
                 cautions=CAUTIONS.get(stretch.stage, ()),
                 plot=PLOTS[stretch.stage](stretch, assessment) if len(stretch.frame) else None,
             )
         )
     return pages
+
+
+def figure_rows(figures: Mapping[str, FigureValue], system: UnitSystem) -> tuple[tuple[str, str], ...]:
+    """Return figures as (name, value with unit) pairs, those with an uncertainty as ``0.10 ± 0.29 degF``."""
+    shown = []
+    for name, figure in figures.items():
+        unsure = figures.get(f"{name}{UNCERTAINTY}")
+        if name.endswith(UNCERTAINTY) and name.removesuffix(UNCERTAINTY) in figures:
+            continue
+        if isinstance(figure, str):
+            text = words(figure)
+        elif isinstance(unsure, Figure):
+            text = _with_error(figure, unsure, system)
+        else:
+            text = figure.show(system)
+        shown.append((FIGURE_NAMES.get(name, words(name)), text))
+    return tuple(shown)
+
+
+def _with_error(figure: Figure, unsure: Figure, system: UnitSystem) -> str:
+    value, unit = display(figure.si, figure.kind, system)
+    error = abs(display(unsure.si, unsure.kind, system)[0])
+    if not (math.isfinite(value) and 0.0 < error < math.inf):
+        return figure.show(system)
+    decimals = max(0, 1 - math.floor(math.log10(error)))
+    return f"{round(value, decimals) + 0.0:.{decimals}f} ± {error:.{decimals}f} {unit}"
 
 
 def particulars(review: Review) -> list[tuple[str, str]]:
@@ -117,6 +143,13 @@ def notes(review: Review) -> list[tuple[pd.Timestamp, str]]:
 def when(time: pd.Timestamp) -> str:
     """Return a time to the minute, ``14 Mar 2026 07:05``."""
     return time.strftime("%d %b %Y %H:%M")
+
+
+def between(begin: pd.Timestamp, end: pd.Timestamp | None) -> str:
+    """Return a stretch of time to the minute, ``14 Mar 2026 07:05 to 09:40``; without an end it still runs."""
+    if end is None:
+        return f"{when(begin)} to now (still running)"
+    return f"{when(begin)} to {end.strftime('%H:%M' if end.date() == begin.date() else '%d %b %H:%M')}"
 
 
 def clock(time: pd.Timestamp) -> str:

@@ -39,8 +39,17 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         if span.kind == "oil_change":
             at = to_days(pd.DatetimeIndex([span.begin]))[0]
             ax.axvline(at, color=INK, linewidth=1.0, linestyle="-.")
-            low = ax.get_xaxis_transform()
-            ax.text(at, 0.02, " oil change", fontsize=8, color=INK, transform=low, rotation=90, va="bottom")
+            plain = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.0}
+            ax.text(
+                at,
+                0.8,
+                "oil change",
+                fontsize=8,
+                color=INK,
+                transform=ax.get_xaxis_transform(),
+                ha="center",
+                bbox=plain,
+            )
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: significant(value, 1)))
     ax.set_ylabel(f"vacuum [{unit_of('vacuum', system)}]")
     legend(ax)

@@ -24,7 +24,9 @@ from analysis.report.words import GENERAL_CAUTION, words
 from analysis.review import Review
 
 PDF_FILE = "report.pdf"
-_WIDTH = A4[0] - 36 * mm
+_PADDING = 12.0
+"""What the page keeps free at both sides within its margins [pt]."""
+_WIDTH = A4[0] - 36 * mm - _PADDING
 _TALLEST = 136 * mm
 _TONES = {**SHADES, "info": SHADES["note"]}
 
@@ -60,7 +62,7 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
     job = review.job.job
     story: list[Any] = []
     if job.simulated:
-        story.append(_bar("SIMULATED DATA – no real machine, site or person"))
+        story += [_bar("SIMULATED DATA – no real machine, site or person"), Spacer(1, 2 * mm)]
     story.append(Paragraph(escape(job.name), _style(16, True, spaceAfter=6)))
     story.append(_pairs(contents.particulars(review)))
     story.append(Paragraph("What was found", _style(13, True, spaceBefore=8, spaceAfter=4)))
@@ -82,9 +84,9 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
     overview = timeline.draw(review)
     if overview is not None:
         story += [PageBreak(), Paragraph("The job at a glance", _style(14, True, spaceAfter=3)), _image(overview)]
-    for number, page in enumerate(pages):
-        story += [Spacer(1, 5 * mm) if number == 0 else PageBreak(), *_stage(page)]
-    story += [PageBreak(), *_log(review, digests)]
+    for page in pages:
+        story += [Spacer(1, 6 * mm), *_stage(page)]
+    story += [Spacer(1, 6 * mm), *_log(review, digests)]
     buffer = io.BytesIO()
     document = SimpleDocTemplate(
         buffer, pagesize=A4, leftMargin=18 * mm, rightMargin=18 * mm, topMargin=15 * mm, bottomMargin=16 * mm,
@@ -102,16 +104,16 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
 
 def _stage(page: contents.StagePage) -> list[Any]:
     care = _style(8.5, backColor=HexColor("#fdf7e6"), borderPadding=2, spaceBefore=4)
-    end = contents.when(page.end) if page.end is not None else "now (still running)"
-    parts: list[Any] = [
+    head: list[Any] = [
         Paragraph(escape(f"{words(page.name).capitalize()}: {words(page.verdict)}"), _style(14, True, spaceAfter=3)),
         Paragraph(escape(page.text), _style(10.5, spaceAfter=3)),
-        Paragraph(f"{contents.when(page.begin)} to {end} UTC; known from the {page.found_by}.", _style(8)),
+        Paragraph(f"{contents.between(page.begin, page.end)} UTC; known from the {page.found_by}.", _style(8)),
         *(Paragraph(escape(line), care) for line in page.cautions),
         Spacer(1, 3 * mm),
     ]
     if page.plot is not None:
-        parts.append(_image(page.plot))
+        head.append(_image(page.plot))
+    parts: list[Any] = [KeepTogether(head)]
     if page.figures:
         parts.append(_two_abreast(page.figures))
     if page.findings:
@@ -163,7 +165,7 @@ def _two_abreast(pairs: Sequence[tuple[str, str]]) -> Table:
         [Paragraph(escape(cell), _style(8.5, bold)) for (cell, bold) in ((a, True), (b, False), (c, True), (d, False))]
         for (a, b), (c, d) in zip(left, right, strict=True)
     ]
-    return _ruled(cells, (54 * mm, _WIDTH / 2 - 54 * mm) * 2)
+    return _ruled(cells, (46 * mm, _WIDTH / 2 - 46 * mm) * 2)
 
 
 def _ruled(cells: list[list[Any]], widths: tuple[float, ...]) -> Table:
@@ -187,24 +189,31 @@ def _rows(
 
 
 def _image(plot: Plot) -> Any:
+    width, height = plot.get_size_inches()
+    scale = _WIDTH / width
+    height = min(height, _TALLEST / scale)  # lower, not smaller: type keeps its size
+    plot.set_size_inches(width, height)
     buffer = io.BytesIO()
     plot.savefig(buffer, format="png", dpi=170, metadata={"Software": None})
-    width, height = plot.get_size_inches()
     buffer.seek(0)
-    scale = min(_WIDTH / width, _TALLEST / height)
-    return KeepTogether(Image(buffer, width=width * scale, height=height * scale))
+    return Image(buffer, width=width * scale, height=height * scale)
 
 
 def _bar(text: str) -> Table:
     table = Table(
-        [[Paragraph(text, ParagraphStyle("bar", fontName="Text-Bold", fontSize=10, textColor=HexColor("#ffffff")))]]
-    )
+        [[Paragraph(text, ParagraphStyle("bar", fontName="Text-Bold", fontSize=10, textColor=HexColor("#ffffff")))]],
+        colWidths=_WIDTH, hAlign="LEFT",
+    )  # fmt: skip
     table.setStyle(TableStyle([("BACKGROUND", (0, 0), (-1, -1), HexColor(INK))]))
     return table
 
 
 def _signatures() -> Table:
-    table = Table([["Technician, date", "", "Customer, date"]], colWidths=(_WIDTH * 0.45, _WIDTH * 0.1, _WIDTH * 0.45))
+    table = Table(
+        [["Technician, date", "", "Customer, date"]],
+        colWidths=(_WIDTH * 0.45, _WIDTH * 0.1, _WIDTH * 0.45),
+        hAlign="LEFT",
+    )
     line = ("LINEABOVE", (0, 0), (0, 0), 0.8, HexColor(INK))
     other = ("LINEABOVE", (2, 0), (2, 0), 0.8, HexColor(INK))
     table.setStyle(TableStyle([line, other, ("FONT", (0, 0), (-1, -1), "Text", 8.5)]))

@@ -99,9 +99,12 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
 
 
 def legend(ax: Axes) -> None:
-    """Put a quiet legend where it covers least."""
+    """Put a quiet legend above the plot, where it covers nothing."""
     if ax.get_legend_handles_labels()[0]:
-        ax.legend(loc="best", fontsize=8, frameon=True, framealpha=0.85, edgecolor="none")
+        ax.legend(
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=5, fontsize=8, frameon=False, borderpad=0.1,
+            handlelength=1.6, columnspacing=1.2,
+        )  # fmt: skip
 
 
 def svg_data_uri(figure: Figure) -> str:

@@ -46,13 +46,12 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         ax = next(rest)
         for (name, word), colour in zip(temperatures, LINES[1:], strict=False):
             draw_line(ax, stretch.channel(name), "temperature", system, word, colour)
-        ax.set_ylabel(unit_of("temperature", system))
+        ax.set_ylabel(f"temperature\n[{unit_of('temperature', system)}]")
         legend(ax)
     if barometer:
         ax = next(rest)
         draw_line(ax, stretch.channel("barometer"), "pressure", system, "barometer", LINES[5], linewidth=1.0)
-        ax.set_ylabel(f"{unit_of('pressure', system)}")
-        legend(ax)
+        ax.set_ylabel(f"barometer\n[{unit_of('pressure', system)}]")
     return figure
 
 
@@ -81,7 +80,7 @@ def _pressure(ax: Axes, assessment: Assessment, system: UnitSystem) -> None:
         room = max(0.15 * (bounds[1] - bounds[0]), 0.2)
         ax.set_ylim(bounds[0] - room, bounds[1] + room)
     shade(ax, assessment.spans, SHADES)
-    ax.set_ylabel(unit_of("gauge_pressure", system))
+    ax.set_ylabel(f"pressure\n[{unit_of('gauge_pressure', system)}]")
     legend(ax)
 
 
@@ -105,6 +104,7 @@ def _loss(ax: Axes, stretch: Stretch, assessment: Assessment, system: UnitSystem
     if allowed is not None:
         ax.axhline(shown(allowed), color=LINES[1], linewidth=1.4, linestyle="--", label="allowed")
         reach = max(reach, 2.0 * shown(allowed))
-    ax.set_ylim(min(-reach, float(low[-1])), max(reach, float(high[-1])))
-    ax.set_ylabel(f"loss [{unit_of('pressure_difference', system)}/d]")
+    room_below = reach if low[-1] < 0.0 else 0.1 * reach
+    ax.set_ylim(min(-room_below, float(low[-1])), max(reach, float(high[-1])))
+    ax.set_ylabel(f"loss\n[{unit_of('pressure_difference', system)}/d]")
     legend(ax)

@@ -6,6 +6,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from analysis.report.plotting import INK, LINES, SHADES, new_figure, to_days
+from analysis.report.words import words
 from analysis.review import Review
 
 _MARKERS = {"info": ("o", LINES[0]), "caution": ("^", LINES[3]), "alarm": ("X", LINES[1])}
@@ -33,7 +34,7 @@ def draw(review: Review) -> Figure | None:
                 zorder=3,
                 label=level,
             )
-    ax.set_yticks(range(len(names)), [name.replace("_", " ") for name in names], color=INK)
+    ax.set_yticks(range(len(names)), [words(name) for name in names], color=INK)
     ax.set_ylim(len(names) - 0.4, -0.6)
     if ax.get_legend_handles_labels()[0]:
         ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.22), ncols=3, fontsize=8, frameon=False)

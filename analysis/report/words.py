@@ -60,4 +60,4 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = {
 
 def words(name: str) -> str:
     """Return a key as words: ``level_not_held`` becomes ``level not held``."""
-    return name.replace("_", " ")
+    return "start-up" if name == "startup" else name.replace("_", " ")

@@ -34,6 +34,7 @@ def render(review: Review, digests: Mapping[str, str]) -> str:
     )
     environment.filters |= {
         "when": contents.when,
+        "between": contents.between,
         "clock": contents.clock,
         "words": words,
         "svg": lambda plot: None if plot is None else svg_data_uri(plot),

@@ -5,13 +5,16 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
+from analysis.report import contents
 from analysis.report.pdf import render_pdf
 from analysis.report.verify import differences
 from analysis.report.write import REPORT_FILE, digests_of, render, write_report
+from analysis.result import Figure, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 
@@ -86,7 +89,7 @@ def test_what_is_no_report_is_refused(folder: Path) -> None:
 def test_pdf_has_its_pages_and_is_the_same_each_time(folder: Path) -> None:
     pdf = render_pdf(reviewed(folder), digests_of(files(folder)))
     assert pdf.startswith(b"%PDF-")
-    assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 3
+    assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 2  # the first for the customer, then all runs on
     assert pdf == render_pdf(reviewed(folder), digests_of(files(folder)))
 
 
@@ -95,3 +98,33 @@ def test_a_table_for_a_spreadsheet_runs_nothing(folder: Path) -> None:
     text = csv_text([("=1+1", "+1", "-1", "@x", "\tx", -1.5, "plain")])
     assert text == "'=1+1,'+1,'-1,'@x,'\tx,-1.5,plain\r\n"
     assert findings_csv(reviewed(folder)).startswith("time,since,stage,kind,level,figure,value,unit,text\r\n")
+
+
+def test_a_figure_with_its_uncertainty_is_one_line_with_the_digits_that_are_known() -> None:
+    figures = {
+        "suction_temperature": Figure(-0.0027, "temperature_difference"),
+        "suction_temperature_uncertainty": Figure(0.23, "temperature_difference"),
+        "plateau_uncertainty": Figure(3.0, "minutes"),
+        "cause": "pump_oil",
+    }
+    rows = contents.figure_rows(figures, "si")
+    assert rows[0] == ("suction temperature", "0.00 ± 0.23 degC")
+    assert [name for name, _ in rows[1:]] == ["plateau uncertainty", "cause"]
+    assert rows[-1][1] == "pump oil"
+
+
+@pytest.mark.parametrize(
+    ("end", "said"),
+    [("2026-03-14T09:40Z", "09:40"), ("2026-03-15T09:40Z", "15 Mar 09:40"), (None, "now (still running)")],
+)
+def test_a_stretch_of_time_names_the_day_once(end: str | None, said: str) -> None:
+    begin = pd.Timestamp("2026-03-14T07:05Z")
+    assert contents.between(begin, None if end is None else pd.Timestamp(end)) == f"14 Mar 2026 07:05 to {said}"
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [(1234.4, "1,234"), (2_154_499.0, "2,150,000"), (-56_780.0, "-56,800"), (0.0123, "0.0123"), (0.0, "0")],
+)
+def test_long_numbers_show_no_more_digits_than_are_known(value: float, shown: str) -> None:
+    assert significant(value) == shown
