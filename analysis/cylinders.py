@@ -145,13 +145,22 @@ def _unknown(stretch: Stretch, stays: list[Stay]) -> Iterator[Finding]:
             continue
         told.add(stay.name)
         time = index[late[0]]
+        cause = "unknown"
         text = (
             f"{stay.name} is none of the job's cylinders, so its safe fill cannot be told: go by the marks on it, or "
             "name it in the job."
         )
+        tares = [table.tare_kg for table in stretch.job.cylinder if table.tare_kg is not None]
+        if stay.naming.by == "order" and tares and stay.gross_kg < min(tares) - LIGHTER_KG:
+            cause = "tare"
+            weighs, least = (Figure(kg, "mass").show(stretch.job.job.units) for kg in (stay.gross_kg, min(tares)))
+            text = (
+                f"{stay.name} weighs {weighs}, less than any tare that the job states ({least} or more): check the "
+                "tares, their units and the scale. Its safe fill is not judged; go by its marks."
+            )
         yield Finding(
             time, stay.naming.time, stretch.stage, "cylinder_changed", "caution", text,
-            {"cylinder": stay.name, "cause": "unknown"},
+            {"cylinder": stay.name, "cause": cause},
         )  # fmt: skip
 
 

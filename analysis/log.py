@@ -118,7 +118,7 @@ def assemble(
         if impossible.any():
             notes.append(
                 f"{columns[name].header}: {int(impossible.sum())} readings are below absolute zero pressure and are"
-                " not used; is the column absolute but labelled gauge?"
+                " not used; is its unit right, gauge or absolute?"
             )
             pressure = np.where(impossible, np.nan, pressure)
         if pressure is not logged:

@@ -110,7 +110,9 @@ def _verdict(
 def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required: RequiredLevel) -> list[str]:
     said = []
     if weighing is None:
-        said.append("There was no scale, so only a pause can show that liquid is gone.")
+        blank = "cylinder_weight" in stretch.frame
+        scale = "The scale's column is blank: nothing was weighed" if blank else "There was no scale"
+        said.append(f"{scale}, so only a pause can show that liquid is gone.")
     if ticks.water_channel is None:
         said.append("There was no water temperature; the circuit's own standing saturation was used.")
     if ticks.fluid is None:

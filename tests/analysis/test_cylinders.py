@@ -89,6 +89,11 @@ def test_an_unnamed_cylinder_gets_the_lowest_limit_that_it_may_have_and_the_text
 @pytest.mark.parametrize("marks", [(), ((5, "mark", "cylinder_on", "Z"),)])
 def test_a_cylinder_that_is_none_of_the_jobs_has_no_limit_and_that_is_told(marks: tuple[()]) -> None:
     found = told(filled(67.0, begin_lb=24.0, marks=marks))
+    assert [(f.kind, f.level, f.figures["cause"]) for f in found] == [
+        ("cylinder_changed", "caution", "unknown" if marks else "tare")
+    ]
+    assert ("less than any tare" in found[0].text) is not bool(marks)
+    found = told(filled(67.0, cylinder={"id": "B"}, marks=marks))
     assert [(f.kind, f.level, f.figures["cause"]) for f in found] == [("cylinder_changed", "caution", "unknown")]
 
 

@@ -130,6 +130,8 @@ def test_what_was_weighed_is_told_without_a_circuit_pressure() -> None:
     assert figure(assessment, "recovered") == pytest.approx(40.0, abs=0.1)
     assert "no scale" not in assessment.text
     assert assessment.verdict == "undecided"
+    blank = assess(make_stretch("recovery", at, {"cylinder_weight": ("kg", np.full(len(at), np.nan))}))
+    assert "column is blank" in blank.text
 
 
 def test_a_machine_that_arrived_short_is_still_called_dry() -> None:
