@@ -25,7 +25,7 @@ from analysis.pressure_test.segments import (
     level_held,
     steps_of,
 )
-from analysis.pressure_test.standing import limit_of, standing
+from analysis.pressure_test.standing import limit_of, verdicts
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 
@@ -76,7 +76,7 @@ def assess(stretch: Stretch) -> Assessment:
     if not looks:
         verdict, text = nothing_judged(night, fast is not None)
         return Assessment(verdict, text, {}, findings, _early_traces(stretch, minutes))
-    side, stands = standing([look.best for look in looks], allowed, night.confidence)[-1]
+    side, stands = verdicts([look.best for look in looks], allowed, night.confidence)[-1]
     told = looks[-1].best if stands is None else stands
     before = looks[-2].best if len(looks) > 1 else None
     part = gas_part_k(night, told)

@@ -40,7 +40,7 @@ def side_of(judged: Judged, allowed: float | None, risk: float) -> str:
     return "gaining" if judged.surely_above(-GAIN_SHARE * allowed) < risk else "tight"
 
 
-def standing(looks: Iterable[Judged], allowed: float | None, confidence: float) -> list[tuple[str, Judged | None]]:
+def verdicts(looks: Iterable[Judged], allowed: float | None, confidence: float) -> list[tuple[str, Judged | None]]:
     """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none."""
     risk = 0.5 * (1.0 - confidence)
     found: list[tuple[str, Judged | None]] = []

@@ -7,7 +7,7 @@ import pytest
 
 from analysis.pressure_test.judging import Judged, Plan
 from analysis.pressure_test.loss import Coefficients, Loss
-from analysis.pressure_test.standing import limit_of, side_of, standing
+from analysis.pressure_test.standing import limit_of, side_of, verdicts
 
 ALLOWED = 1.0
 
@@ -22,45 +22,45 @@ def look(loss: float, deviation: float, at: int = 0) -> Judged:
     return Judged(at, Plan(0, 30, 90 + at, (), True), one, 60.0, 1e6, 1.0, 293.15, ())
 
 
-def verdicts(*looks: tuple[float, float]) -> str:
+def letters(*looks: tuple[float, float]) -> str:
     """Return the first letters of the verdict after each (loss, deviation)."""
-    told = standing([look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)], ALLOWED, 0.95)
+    told = verdicts([look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)], ALLOWED, 0.95)
     return "".join(verdict[0] for verdict, _ in told)
 
 
 def test_one_sure_look_is_not_enough() -> None:
-    assert verdicts((0.0, 0.42), (0.5, 0.6), (0.0, 0.42), (0.0, 0.42)) == "uuut"
-    assert verdicts((2.0, 0.42), (0.0, 0.42), (2.0, 0.42), (2.0, 0.42)) == "uuul"
+    assert letters((0.0, 0.42), (0.5, 0.6), (0.0, 0.42), (0.0, 0.42)) == "uuut"
+    assert letters((2.0, 0.42), (0.0, 0.42), (2.0, 0.42), (2.0, 0.42)) == "uuul"
 
 
 def test_one_very_sure_look_decides() -> None:
-    assert verdicts((0.0, 0.3)) == "t"
-    assert verdicts((2.0, 0.3)) == "l"
+    assert letters((0.0, 0.3)) == "t"
+    assert letters((2.0, 0.3)) == "l"
 
 
 def test_a_look_that_tells_less_takes_nothing_away() -> None:
-    found = standing([look(0.0, 0.3, 0), look(0.1, 0.5, 1), look(0.2, 0.55, 2)], ALLOWED, 0.95)
+    found = verdicts([look(0.0, 0.3, 0), look(0.1, 0.5, 1), look(0.2, 0.55, 2)], ALLOWED, 0.95)
     assert [verdict for verdict, _ in found] == ["tight"] * 3
     assert [stands.checkpoint for _, stands in found if stands is not None] == [0, 0, 0]
-    assert verdicts((2.0, 0.3), (1.9, 0.5), (1.8, 0.5)) == "lll"
+    assert letters((2.0, 0.3), (1.9, 0.5), (1.8, 0.5)) == "lll"
 
 
 def test_evidence_against_it_ends_a_verdict() -> None:
-    assert verdicts((0.0, 0.3), (0.7, 0.3), (0.0, 0.6)) == "tuu"
-    assert verdicts((2.0, 0.3), (1.2, 0.3), (0.5, 0.3)) == "luu"
-    assert verdicts((0.0, 0.3), (2.0, 0.3)) == "tl"
+    assert letters((0.0, 0.3), (0.7, 0.3), (0.0, 0.6)) == "tuu"
+    assert letters((2.0, 0.3), (1.2, 0.3), (0.5, 0.3)) == "luu"
+    assert letters((0.0, 0.3), (2.0, 0.3)) == "tl"
 
 
 def test_pressure_that_gains_is_never_tight() -> None:
     assert side_of(look(-2.0, 0.3), ALLOWED, 0.01) == "gaining"
-    assert verdicts((0.0, 0.3), (-2.0, 0.3), (-2.0, 0.3)) == "tuu"
+    assert letters((0.0, 0.3), (-2.0, 0.3), (-2.0, 0.3)) == "tuu"
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
 def test_a_verdict_agrees_with_the_interval_of_its_look(confidence: float) -> None:
     dice = np.random.default_rng(5)
     looks = [look(float(dice.normal(1.0, 1.5)), float(dice.uniform(0.05, 0.6)), i) for i in range(300)]
-    told = standing(looks, ALLOWED, confidence)
+    told = verdicts(looks, ALLOWED, confidence)
     assert {verdict for verdict, _ in told} == {"tight", "leaking", "undecided"}
     for verdict, stands in told:
         if stands is None:

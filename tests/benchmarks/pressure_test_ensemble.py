@@ -1,6 +1,6 @@
-"""Several hundred simulated nights of either simulation, scored::
+"""Several hundred simulated nights of one of three simulations, scored::
 
-python -m tests.benchmarks.pressure_test_ensemble [nights] [first seed] [lags | balance]
+python -m tests.benchmarks.pressure_test_ensemble [nights] [first seed] [lags | balance | plain]
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from analysis.result import Figure
 from analysis.stretch import seconds
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.benchmarks.pressure_test_other_nights import make_other_night
+from tests.benchmarks.pressure_test_plain_nights import make_plain_night
 
 SCORES = {
     "seed",
@@ -32,7 +33,7 @@ SCORES = {
     "ols_half",
     "kinds",
 }
-MAKERS = {"lags": make_night, "balance": make_other_night}
+MAKERS = {"lags": make_night, "balance": make_other_night, "plain": make_plain_night}
 
 
 def _value(figures: Any, name: str) -> float:
