@@ -13,20 +13,25 @@ import numpy as np
 
 from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
 
-STUCK_S = 1_200.0
+STUCK_S = 600.0
 STUCK_READINGS = 20
 LOOK_S = 300.0
 CHANGES = 20
 """So many changes just before tell whether the readings are restless."""
 LEVELS = 3
 REVERSALS = 3
+EDGE = 0.6
+NEAR_SCATTERS = 3.0
+"""Readings that flicker about one edge of the display scatter by half a step."""
 OFTEN = 0.3
 """So large a share of the readings differs from the one before: noise, not a slow walk from step to step."""
 STILL_CHANGES = 40.0
 """Restless readings that have not changed for as long as forty changes took."""
-WORLD_K = 1.5
+WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
-"""Named when a temperature elsewhere moved by 1.5 K, or after an hour in any case."""
+"""Named when another that was as restless still is, when a temperature elsewhere moved by 1.5 K, or after an hour."""
+AS_RESTLESS = 0.5
+"""Another is as restless as before when it still changes half as often."""
 GAS_LAGS_S = (300.0, 3_600.0)
 """The gas follows what is around it at once or within about an hour (common practice): by each it must have moved."""
 COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
@@ -77,16 +82,17 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
                 break
             lasted = look - begin
             restless = position - first >= STUCK_READINGS and lasted >= patience
+            alone = restless and _another_restless(channel, readings, float(times[before[0]]), begin, look)
             why = ""
-            if restless and lasted >= ALONE_S:
+            if alone or (restless and lasted >= ALONE_S):
                 why = "after readings that never stood still"
-            elif restless and _elsewhere(channel, readings, begin, look) >= WORLD_K:
+            elif restless and lasted >= WORLD_S and _elsewhere(channel, readings, begin, look) >= WORLD_K:
                 why = "while temperatures moved"
-            elif _others_moved(channel, readings, begin, look, pascal, step):
+            elif lasted >= WORLD_S and _others_moved(channel, readings, begin, look, pascal, step):
                 why = "while the other gauges on the circuit moved"
             elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, look, pascal, step):
                 why = "while the temperatures around moved, which a closed pressure follows"
-            if why and not _another_stands(channel, readings, begin, look, pascal):
+            if why and (alone or not _another_stands(channel, readings, begin, look, pascal)):
                 alive = changed[run + ALIVE_CHANGES - 1] if run + ALIVE_CHANGES - 1 < len(changed) else None
                 until = np.inf if alive is None else float(times[alive])
                 yield Fault(
@@ -127,18 +133,40 @@ def _open_or_empty(pascal: float, readings: Readings, begin: float) -> bool:
     return pascal < LOW_PA or abs(pascal - barometer) < OPEN_PA
 
 
+def _another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:
+    """Return whether another channel of the kind that was restless too goes on: nothing has come to rest."""
+    dimension = readings.dimensions[channel]
+    for other in readings.values:
+        if other == channel or other in _LEFT_OUT or readings.dimensions[other] != dimension:
+            continue
+        times, values = readings.shown(other)
+        first, middle, last = np.searchsorted(times, (before_s, begin_s, look_s), side="right").tolist()
+        was, now = values[first:middle], values[middle:last]
+        if len(now) < STUCK_READINGS or len(np.unique(was)) < LEVELS:
+            continue
+        rate = np.count_nonzero(np.diff(was)) / max(len(was) - 1, 1)
+        if rate >= OFTEN and np.count_nonzero(np.diff(now)) / (len(now) - 1) >= AS_RESTLESS * rate:
+            return True
+    return False
+
+
 def _patience(times: np.ndarray, values: np.ndarray) -> float:
     """Return how long readings that changed so may stand still, infinite unless they were restless.
 
-    Restless: in each half of the changes three different numbers and several turns, about the number that stands:
+    Restless: in each half of the changes three different numbers and several turns; about a straight line through them
+    they scatter by more than one edge of the display can make them, and the number that stands lies near that line:
     what came to rest somewhere else has changed its state.
     """
-    if len(times) <= CHANGES or not values[: CHANGES // 2].min() <= values[-1] <= values[: CHANGES // 2].max():
+    if len(times) <= CHANGES:
         return np.inf
     for half in (values[: CHANGES // 2 + 1], values[CHANGES // 2 :]):
-        moves = np.sign(np.diff(half))
-        if len(np.unique(half)) < LEVELS or np.count_nonzero(np.diff(moves) != 0) < REVERSALS:
+        if len(np.unique(half)) < LEVELS or np.count_nonzero(np.diff(np.sign(np.diff(half))) != 0) < REVERSALS:
             return np.inf
+    along = times - np.mean(times)
+    left = values - np.mean(values) - along * (along @ values) / (along @ along)
+    scatter = float(np.sqrt(np.mean(left**2)))
+    if scatter < EDGE * float(np.min(np.abs(np.diff(values)))) or abs(left[-1]) > NEAR_SCATTERS * scatter:
+        return np.inf
     return STILL_CHANGES * float(times[-1] - times[0]) / CHANGES
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
+import pandas as pd
 
 from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
 from analysis.fluids import refrigerant
@@ -28,6 +29,25 @@ ROOM_SPREAD_K = 3.0
 LOW_SIDE, HIGH_SIDE = STANDING[:2], STANDING[2:]
 """While the compressor runs these lie far apart: pressures of both sides that agree are those of a standing circuit."""
 
+PARTNERS: Mapping[str, Mapping[str, tuple[float, float]]] = {
+    "entering_water_temperature": {"leaving_water_temperature": (-15.0, 15.0)},
+    "leaving_water_temperature": {"entering_water_temperature": (-15.0, 15.0)},
+    "condenser_entering_temperature": {"condenser_leaving_temperature": (-15.0, 15.0)},
+    "condenser_leaving_temperature": {"condenser_entering_temperature": (-15.0, 15.0)},
+    "ambient_temperature": {"surface_temperature": (-15.0, 15.0)},
+    "surface_temperature": {"ambient_temperature": (-15.0, 15.0)},
+    "suction_temperature": {"leaving_water_temperature": (-15.0, 15.0)},
+    "liquid_temperature": {"condenser_leaving_temperature": (-12.0, 15.0)},
+    "discharge_temperature": {"liquid_temperature": (-5.0, 90.0)},
+}
+"""Where each stands beside its partner [K], the machine at rest or running (common practice)."""
+BEYOND_K = 5.0
+ROOM_K = (248.15, 318.15)
+"""Where one of only two thermometers lies outside of this it is the one in doubt."""
+SAME = 0.02
+OTHERWISE = 0.05
+"""Two gauges of one pressure agree within two hundredths; one that is five away does not."""
+
 _FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"))
 
 
@@ -37,40 +57,107 @@ def mistaken_units(
     """Yield each channel that is logged in a wrong unit. Uses no row after the time at which it is known."""
     if len(readings.minutes) < MINUTES:
         return
-    for channel in ROOM:
+    for channel in dict.fromkeys((*ROOM, *PARTNERS)):
         if channel in readings.values and columns[channel].unit.symbol in ("degF", "degC"):
-            yield from _temperature(channel, columns[channel].unit.symbol, readings, system)
+            yield from _temperature(channel, columns, readings, system)
     for channel in STANDING:
         if channel in readings.values:
-            yield from _pressure(channel, columns[channel].unit.symbol, readings, job, system)
+            yield from _pressure(channel, columns, readings, job, system)
 
 
-def _temperature(channel: str, symbol: str, readings: Readings, system: UnitSystem) -> Iterator[Fault]:
+def _temperature(
+    channel: str, columns: Mapping[str, Column], readings: Readings, system: UnitSystem
+) -> Iterator[Fault]:
+    symbol = columns[channel].unit.symbol
+    read = readings.minutes[channel].to_numpy(dtype=float)
+    other = (read - 273.15 + 459.67) / 1.8 if symbol == "degC" else read * 1.8 - 459.67 + 273.15
+    meant = "degC" if symbol == "degF" else "degF"
+    for what, wrong, apart in (
+        ("its neighbours", *_beside_neighbours(channel, read, other, readings)),
+        ("what stands beside it", *_beside_partners(channel, columns, read, other, readings)),
+    ):
+        faults = list(_fault(channel, symbol, meant, what, wrong, apart, readings, system))
+        if faults:
+            yield faults[0]
+            return
+
+
+def _beside_neighbours(
+    channel: str, read: np.ndarray, other: np.ndarray, readings: Readings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return in which minutes two neighbours at least agree with the other unit alone, and how far off this one is."""
     minutes = readings.minutes
-    others = [c for c in ROOM if c in minutes and c != channel]
+    others = [c for c in ROOM if c in minutes and c != channel] if channel in ROOM else []
     if len(others) < 2:
         temperatures = (c for c, dimension in readings.dimensions.items() if dimension == "temperature")
         others = [c for c in temperatures if c not in (channel, "oil_temperature", "cylinder_temperature")]
     if len(others) < 2:
-        return
-    read = minutes[channel].to_numpy(dtype=float)
-    other = (read - 273.15 + 459.67) / 1.8 if symbol == "degC" else read * 1.8 - 459.67 + 273.15
+        return np.zeros(len(read), dtype=bool), read
     rest = minutes[others]
     middle = rest.median(axis=1).to_numpy(dtype=float)
     close = (rest.max(axis=1) - rest.min(axis=1)).to_numpy(dtype=float) < APART_K
     wrong = (np.abs(read - middle) > APART_K) & (np.abs(other - middle) < NEAR_K) & close
-    wrong &= rest.notna().sum(axis=1).to_numpy() >= 2
-    meant = "degC" if symbol == "degF" else "degF"
-    yield from _fault(channel, symbol, meant, "its neighbours", wrong, read - middle, readings, system)
+    return wrong & (rest.notna().sum(axis=1).to_numpy() >= 2), read - middle
 
 
-def _pressure(channel: str, symbol: str, readings: Readings, job: Job | None, system: UnitSystem) -> Iterator[Fault]:
+def _beside_partners(
+    channel: str, columns: Mapping[str, Column], read: np.ndarray, other: np.ndarray, readings: Readings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the same by what it belongs to, for the only thermometer that is logged in its unit."""
+    temperatures = [c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel]
+    partner, (low, high) = next(iter(PARTNERS.get(channel, {"": (0.0, 0.0)}).items()))
+    own = columns[channel].unit.symbol
+    if partner not in readings.minutes or any(columns[c].unit.symbol in (own, "K") for c in temperatures):
+        return np.zeros(len(read), dtype=bool), read
+    beside = readings.minutes[partner].to_numpy(dtype=float)
+    apart = read - beside
+    wrong = ((apart < low - BEYOND_K) | (apart > high + BEYOND_K)) & (other - beside > low) & (other - beside < high)
+    if len(temperatures) == 1:
+        return wrong & ((read < ROOM_K[0]) | (read > ROOM_K[1])), apart
+    every = readings.minutes[temperatures]
+    far, farther = (every.sub(pd.Series(v, index=every.index), axis=0).abs().median(axis=1) for v in (other, read))
+    return wrong & (far < farther).to_numpy(), apart  # else the partner is the odd one
+
+
+def _beside_gauge(
+    channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray, readings: Readings,
+    system: UnitSystem,
+) -> Iterator[Fault]:  # fmt: skip
+    """Yield the fault of the only gauge in its unit, beside one of the same side of the circuit."""
+    own = columns[channel].unit
+    side = LOW_SIDE if channel in LOW_SIDE else HIGH_SIDE
+    gauges = [c for c in STANDING if c in readings.values and c != channel]
+    labels = {columns[c].unit.symbol for c in gauges}
+    if len(gauges) < 2 or len(labels) > 1 or own.symbol in labels:
+        return  # of two gauges either may be the one mislabelled
+    number = (read - (barometer if own.datum == "gauge" else 0.0)) / own.scale
+    for partner in (c for c in gauges if c in side):
+        beside = readings.minutes[partner].to_numpy(dtype=float)
+        for meant in labels:
+            unit = UNITS[meant]
+            if unit.datum not in ("gauge", "absolute"):
+                continue
+            other = number * unit.scale + (barometer if unit.datum == "gauge" else 0.0)
+            wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
+            yield from _fault(
+                channel, own.symbol, meant, "the gauge beside it", wrong, read - beside, readings, system, "pressure"
+            )
+
+
+def _pressure(
+    channel: str, columns: Mapping[str, Column], readings: Readings, job: Job | None, system: UnitSystem
+) -> Iterator[Fault]:
+    symbol = columns[channel].unit.symbol
     family = next((family for family in _FAMILIES if symbol in family), None)
     if family is None:
         return
     read = readings.minutes[channel].to_numpy(dtype=float)
     rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
     barometer = readings.barometer_pa[rows]
+    beside = list(_beside_gauge(channel, columns, read, barometer, readings, system))
+    if beside:
+        yield beside[0]
+        return
     datum = barometer if family is _FAMILIES[0] else np.zeros(len(read))
     faults: list[Fault] = []
     for what, low, high in _expected(channel, readings, job, barometer):
@@ -143,7 +230,7 @@ def _fault(
     known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[last])])
     offset = Figure(float(np.median(apart[last - MINUTES + 1 : last + 1])), f"{dimension}_difference")
     yield Fault(
-        "channel_jumped", channel, float(max(0.0, readings.minute_end_s[last - MINUTES + 1] - 60.0)), known, np.inf,
+        "channel_jumped", channel, float(readings.of(channel)[0][0]), known, np.inf,
         f"{name_of(channel)} is logged as {symbol} but agrees with {what} only as {meant} "
         f"({offset.show(system, 2)} apart as it stands): correct the unit in the job. It is left out.",
         offset,

@@ -215,3 +215,33 @@ def test_an_open_probe_from_the_first_row_is_named_once(number: float) -> None:
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_lost", "surface_temperature")]
     assert "cannot be" in findings[0].text
     assert kept.frame["surface_temperature"].isna().all()
+
+
+@pytest.mark.parametrize("channel", ["surface_temperature", "leaving_water_temperature"])
+def test_the_only_probe_logged_in_its_unit_is_judged_beside_its_partner(channel: str) -> None:
+    log = night()
+    kept = ["ambient_temperature", "surface_temperature", "entering_water_temperature", "leaving_water_temperature"]
+    columns = {c: make_column(c, "degC", c) for c in kept}
+    frame = log.frame[kept].copy()
+    frame[channel] = (frame[channel] - 273.15 + 459.67) / 1.8  # the numbers of degC under a header of degF
+    columns[channel] = make_column(channel, "degF", channel)
+    _, findings = believe(replace(log, frame=frame, columns=columns))
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
+    assert findings[0].since == log.frame.index[0]
+    honest = {c: make_column(c, "degF" if c == channel else "degC", c) for c in kept}
+    assert believe(replace(log, frame=log.frame[kept], columns=honest))[1] == ()
+
+
+def test_a_gauge_labelled_absolute_is_told_by_the_one_beside_it() -> None:
+    gauges = dict.fromkeys(("suction_pressure", "discharge_pressure"), "psig")
+    assert found(standing({"circuit_pressure": "psia", **gauges})) == [("channel_jumped", "circuit_pressure")]
+    assert found(standing({"circuit_pressure": "psia", "suction_pressure": "psig"})) == []
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0, 30.0])
+def test_a_restless_gauge_that_stops_while_others_stay_restless_is_named_soon(step: float) -> None:
+    log = night(4, 3.0, step)
+    stick(log, "surface_temperature", len(log.frame) // 2)
+    _, findings = believe(log)
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_stuck", "surface_temperature")]
+    assert (findings[0].time - findings[0].since).total_seconds() < 3_600.0
