@@ -9,7 +9,6 @@ from pathlib import Path
 
 from analysis.result import Figure, stamp
 from analysis.review import Review
-from analysis.vocabulary.units import display
 
 _STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -36,8 +35,8 @@ def findings_csv(review: Review) -> str:
     for f in review.findings:
         head = (stamp(f.time), stamp(f.since), f.stage, f.kind, f.level)
         for name, figure in f.figures.items() or [("", "")]:
-            value, unit = display(figure.si, figure.kind, system) if isinstance(figure, Figure) else (figure, "")
-            rows.append((*head, name, value, unit, f.text))
+            shown = figure.to_json(system) if isinstance(figure, Figure) else {"value": figure, "unit": ""}
+            rows.append((*head, name, shown["value"], shown["unit"], f.text))
     return csv_text(rows)
 
 

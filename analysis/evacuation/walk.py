@@ -9,11 +9,11 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
+from analysis.evacuation.closed_circuit import level_at, look_at, surely_above
 from analysis.evacuation.evidence import evidence_of
-from analysis.evacuation.rise import judge_rise
 from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
-from analysis.evacuation.trend import FLAT_PER_MIN, SMOOTHED, WINDOWS_S, Trend
+from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend
 from analysis.evacuation.valve import (
     FALLEN_NOISES,
     PULLED_BELOW_PA,
@@ -37,8 +37,6 @@ BROKEN_PA = 15e3
 BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0
 """Where somebody said that the vacuum is broken, this many times the target shows it, within an hour."""
 MARK_LATE_S = 900.0
-LEVEL_S, LEVEL_TICKS = 300.0, 4
-"""The level in a hold is that of a line through these last seconds and at least so many ticks."""
 SERVICE_S = 3_600.0
 """What was done at the pump within this time before the level gave way has to do with it."""
 AFTER_GAP = 1.4
@@ -47,9 +45,6 @@ HOLD_COVERED = 0.8
 HOLD_FALLEN = 0.15
 SEEN_SHARE, SEEN_PA = 1.25, 1.5
 """A hold that nobody marked is believed from a rise above this many times its start and so many pascal."""
-NEAR_RANGE = 0.7
-"""Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
-SURE_AT_ONCE = 0.97
 CHECK_GROWTH = 1.1
 
 
@@ -210,7 +205,7 @@ class Walk:
     def _end_closed(self, k: int, when_s: float) -> None:
         if self.closed is not None:
             self.closed.last, self.closed.end_s = k, when_s
-            self._rise(self.closed, k)
+            look_at(self.t, self.closed, k)
             if self.closed.outcome == "hold_failed":
                 self._fail(k, self.closed)
             self.closed = None
@@ -320,43 +315,6 @@ class Walk:
 
     # --- closed ----------------------------------------------------------------------------------------
 
-    def _rise(self, closed: Closed, k: int) -> None:
-        t, first = self.t, closed.first
-        last = self._still_closed(closed, k)
-        at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
-        if len(at) == 0:
-            return
-        gaps = np.flatnonzero(np.diff(at) > GAP_S)
-        if len(gaps):  # beyond it the probe was out of its range
-            at = at[: gaps[0] + 1]
-        out = np.flatnonzero(t.leaving[first : first + len(at)])
-        if len(out):
-            at = at[: int(np.argmax(t.vacuum[first : first + len(at)] > NEAR_RANGE * t.vacuum[first + out[0]]))]
-        part = slice(first, first + len(at))
-        noise = float(t.scatter[first])
-        level = _without_spikes(t.raw[part], 4.0 * noise + 0.03)
-        metal, cold, warm = t.coldest[part], float(t.coldest[last]), float(t.warmest[last])
-        rise = judge_rise(at, level, noise, metal, cold, warm)
-        if rise is None:
-            return
-        before, closed.kind = closed.kind, rise.kind
-        sure = max(rise.leak, rise.moisture) >= SURE_AT_ONCE
-        if rise.kind in ("leak", "moisture") and before not in ("", rise.kind) and not sure:  # one look more
-            rise = replace(rise, kind="undecided", plateau_pa=math.nan)
-        closed.rise = rise
-
-    def _still_closed(self, closed: Closed, k: int) -> int:
-        """Return the last tick up to `k` that surely is of the closed stretch: opening shows some readings late."""
-        at, p = self.t.end_s, self.t.vacuum
-        last = k
-        if closed.end_s is not None:
-            last = int(np.searchsorted(at, closed.end_s, side="right")) - 1
-        last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, at[min(last, k)] - 90.0))))
-        fallen = 1.0 - max(0.03, 2.5 * float(self.t.scatter[closed.first]))
-        while last > closed.first and p[last] < fallen * p[max(closed.first, last - 40) : last + 1].max():
-            last -= 1
-        return last
-
     def _watch_closed(self, k: int) -> None:
         closed = self.closed
         assert closed is not None
@@ -364,14 +322,14 @@ class Walk:
         since = float(at[k]) - closed.begin_s
         if since >= closed.next_check_s:
             closed.next_check_s = max(since + 60.0, CHECK_GROWTH * since)
-            self._rise(closed, k)
+            look_at(self.t, closed, k)
             if closed.outcome == "hold_failed" and closed.rise is not None:
                 self._fail(k, closed)
         if not closed.hold or self.limit is None or closed.outcome:
             return
-        if k - closed.first >= 2 and min(p[k], p[k - 1]) > self.limit and self._surely_above(closed, k, self.limit):
+        if k - closed.first >= 2 and min(p[k], p[k - 1]) > self.limit and surely_above(self.t, closed, k, self.limit):
             closed.outcome = "hold_failed"
-            self._rise(closed, k)
+            look_at(self.t, closed, k)
             self._fail(k, closed, first=True)
         else:
             self._judge_hold(k, float(at[k]))
@@ -386,8 +344,8 @@ class Walk:
         inside = p[closed.first : k + 1]
         if held < self.hold_s:
             return
-        level, error = self._level(closed, k)
-        level = max(level, 0.97 * self._level(closed, self.peak)[0])  # it may have been opened already
+        level, error = level_at(self.t, closed, k)
+        level = max(level, 0.97 * level_at(self.t, closed, self.peak)[0])  # it may have been opened already
         if max(level * math.exp(error), float(inside[-1])) > self.limit:
             return  # over it, or too near it to be sure
         steps = np.diff(at[closed.first : k + 1], append=now_s)
@@ -399,27 +357,12 @@ class Walk:
             closed.outcome = "unclear"
             return
         if not closed.sure:  # what steps up and lies flat may be the gauge alone
-            self._rise(closed, k)
+            look_at(self.t, closed, k)
             rise = closed.rise
             if rise is None or rise.kind == "flat" or inside.max() <= SEEN_SHARE * inside[0] + SEEN_PA:
                 return
         closed.outcome = "hold_passed"
         self._tell(Happening(k, closed.begin_s, "hold_passed", closed=closed, level_pa=float(p[k]), held_s=held))
-
-    def _surely_above(self, closed: Closed, k: int, limit_pa: float) -> bool:
-        level, error = self._level(closed, k)
-        return level * math.exp(-2.0 * error) > limit_pa
-
-    def _level(self, closed: Closed, k: int) -> tuple[float, float]:
-        """Return the level at a tick [Pa] by the line of the last minutes, and the standard error of its logarithm."""
-        lately = int(np.searchsorted(self.t.end_s, self.t.end_s[k] - LEVEL_S))
-        part = slice(min(k, max(closed.first + 1, min(k - LEVEL_TICKS + 1, lately))), k + 1)
-        t, x = self.t.end_s[part] - self.t.end_s[k], np.log(self.t.vacuum[part])
-        noise = max(0.003, float(np.median(self.t.scatter[part]))) * math.sqrt(SMOOTHED)
-        if len(x) < LEVEL_TICKS:
-            return float(self.t.vacuum[k]), noise
-        level = float(np.polyfit(t, x, 1)[1])
-        return math.exp(min(level, float(x.max()) + noise)), 2.0 * noise / math.sqrt(len(x))
 
     def _fail(self, k: int, closed: Closed, first: bool = False) -> None:
         kind = closed.rise.kind if closed.rise is not None else "undecided"
@@ -436,13 +379,3 @@ class Walk:
 
     def _tell(self, happening: Happening) -> None:
         self.story.happenings.append(happening)
-
-
-def _without_spikes(level: np.ndarray, far: float) -> np.ndarray:
-    """Return the readings, those `far` off (in ln) the median of themselves and both neighbours replaced by it."""
-    if len(level) < 3:
-        return level
-    middle = np.median(np.vstack([level[:-2], level[1:-1], level[2:]]), axis=0)
-    cleared = level.copy()
-    cleared[1:-1] = np.where(np.abs(np.log(level[1:-1] / middle)) > far, middle, level[1:-1])
-    return cleared

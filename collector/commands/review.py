@@ -46,6 +46,8 @@ def run_review(
     if path.is_dir() and job is None and not (path / JOB_FILE).exists():
         jobs = sorted(file.parent for file in path.glob(f"*/{JOB_FILE}"))
         if jobs:
+            if json_file is not None or csv_file is not None or pdf:
+                raise InputError(f"{path}: holds {len(jobs)} jobs; --json, --csv and --pdf take one job folder")
             from collector.commands.review_many import review_many
 
             review_many(path, jobs, workers, dask)

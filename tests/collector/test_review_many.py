@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from distributed import LocalCluster
 
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
+from collector.commands.review import run_review
 from collector.commands.review_many import review_many
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
@@ -48,3 +50,10 @@ def test_on_a_dask_cluster_of_two(tmp_path: Path, jobs: list[Path]) -> None:
 def test_no_cluster_is_one_line(tmp_path: Path, jobs: list[Path]) -> None:
     with pytest.raises(InputError, match="no cluster answers"):
         review_many(tmp_path, jobs, dask="tcp://127.0.0.1:9")
+
+
+@pytest.mark.parametrize("asked", [{"json_file": Path("x.json")}, {"csv_file": Path("x.csv")}, {"pdf": True}])
+def test_what_takes_one_job_is_refused_for_many(tmp_path: Path, jobs: list[Path], asked: dict[str, Any]) -> None:
+    with pytest.raises(InputError, match=f"holds {len(jobs)} jobs; --json, --csv and --pdf take one job folder"):
+        run_review(tmp_path, **asked)
+    assert not (tmp_path / "index.html").exists()

@@ -1,0 +1,89 @@
+"""A closed circuit at a moment: which readings surely belong to it, its level, and what its rise shows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.evacuation.rise import judge_rise
+from analysis.evacuation.story import Closed
+from analysis.evacuation.ticks import GAP_S, Ticks
+from analysis.evacuation.trend import SMOOTHED
+
+LEVEL_S, LEVEL_TICKS = 300.0, 4
+"""The level in a hold is that of a line through these last seconds and at least so many ticks."""
+NEAR_RANGE = 0.7
+"""Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
+SURE_AT_ONCE = 0.97
+
+
+def look_at(t: Ticks, closed: Closed, k: int) -> None:
+    """Put into a closed stretch what its rise shows by tick `k`, nothing while it is too short.
+
+    A kind that differs from the one before is believed at once only when it is sure, else when it comes again.
+    """
+    first, last = closed.first, _still_closed(t, closed, k)
+    at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
+    if len(at) == 0:
+        return
+    gaps = np.flatnonzero(np.diff(at) > GAP_S)
+    if len(gaps):  # beyond it the probe was out of its range
+        at = at[: gaps[0] + 1]
+    out = np.flatnonzero(t.leaving[first : first + len(at)])
+    if len(out):
+        at = at[: int(np.argmax(t.vacuum[first : first + len(at)] > NEAR_RANGE * t.vacuum[first + out[0]]))]
+    part = slice(first, first + len(at))
+    noise = float(t.scatter[first])
+    level = _without_spikes(t.raw[part], 4.0 * noise + 0.03)
+    metal, cold, warm = t.coldest[part], float(t.coldest[last]), float(t.warmest[last])
+    rise = judge_rise(at, level, noise, metal, cold, warm)
+    if rise is None:
+        return
+    before, closed.kind = closed.kind, rise.kind
+    sure = max(rise.leak, rise.moisture) >= SURE_AT_ONCE
+    if rise.kind in ("leak", "moisture") and before not in ("", rise.kind) and not sure:  # one look more
+        rise = replace(rise, kind="undecided", plateau_pa=math.nan)
+    closed.rise = rise
+
+
+def _still_closed(t: Ticks, closed: Closed, k: int) -> int:
+    """Return the last tick up to `k` that surely is of the closed stretch: opening shows some readings late."""
+    at, p = t.end_s, t.vacuum
+    last = k
+    if closed.end_s is not None:
+        last = int(np.searchsorted(at, closed.end_s, side="right")) - 1
+    last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, at[min(last, k)] - 90.0))))
+    fallen = 1.0 - max(0.03, 2.5 * float(t.scatter[closed.first]))
+    while last > closed.first and p[last] < fallen * p[max(closed.first, last - 40) : last + 1].max():
+        last -= 1
+    return last
+
+
+def surely_above(t: Ticks, closed: Closed, k: int, limit_pa: float) -> bool:
+    """Return whether the level at a tick is above a limit by more than its error."""
+    level, error = level_at(t, closed, k)
+    return level * math.exp(-2.0 * error) > limit_pa
+
+
+def level_at(t: Ticks, closed: Closed, k: int) -> tuple[float, float]:
+    """Return the level at a tick [Pa] by the line of the last minutes, and the standard error of its logarithm."""
+    lately = int(np.searchsorted(t.end_s, t.end_s[k] - LEVEL_S))
+    part = slice(min(k, max(closed.first + 1, min(k - LEVEL_TICKS + 1, lately))), k + 1)
+    at, x = t.end_s[part] - t.end_s[k], np.log(t.vacuum[part])
+    noise = max(0.003, float(np.median(t.scatter[part]))) * math.sqrt(SMOOTHED)
+    if len(x) < LEVEL_TICKS:
+        return float(t.vacuum[k]), noise
+    level = float(np.polyfit(at, x, 1)[1])
+    return math.exp(min(level, float(x.max()) + noise)), 2.0 * noise / math.sqrt(len(x))
+
+
+def _without_spikes(level: np.ndarray, far: float) -> np.ndarray:
+    """Return the readings, those `far` off (in ln) the median of themselves and both neighbours replaced by it."""
+    if len(level) < 3:
+        return level
+    middle = np.median(np.vstack([level[:-2], level[1:-1], level[2:]]), axis=0)
+    cleared = level.copy()
+    cleared[1:-1] = np.where(np.abs(np.log(level[1:-1] / middle)) > far, middle, level[1:-1])
+    return cleared
