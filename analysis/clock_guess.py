@@ -71,8 +71,9 @@ def guess_time(
         text = _texts(cells[name])
         number = numbers_of(text)
         if len(text) and number.notna().mean() > MOST:
-            middle = float(number.median())
-            if SPREADSHEET_DAYS[0] < middle < SPREADSHEET_DAYS[1] or COMPACT[0] < middle < COMPACT[1]:
+            middle, least = float(number.median()), float(number.min())
+            days = SPREADSHEET_DAYS[0] < least <= middle < SPREADSHEET_DAYS[1]
+            if days or COMPACT[0] < middle < COMPACT[1]:
                 return TimeGuess(name)
             if middle > 5.0 * EPOCH_LEAST:
                 return TimeGuess(name, zone_known=True)

@@ -242,7 +242,7 @@ def read_journal(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     longest = (LONGEST_NAME, LONGEST_NAME, LONGEST_NAME, LONGEST_NAME, LONGEST_TEXT)
     cells = [tuple(map(one_line, (*row, *[""] * 5), longest)) for row in rows[1:] if row]
     table = pd.DataFrame(cells, columns=list(JOURNAL_COLUMNS), dtype="str")
-    table["time"] = pd.to_datetime(table["time"], format="ISO8601", utc=True, errors="coerce")
+    table["time"] = pd.to_datetime(table["time"], format="ISO8601", utc=True, errors="coerce").dt.as_unit("us")
     unread = int(table["time"].isna().sum())
     if unread:
         cautions.append(f"{path.name}: {unread} rows without a readable time were left out.")

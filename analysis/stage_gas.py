@@ -67,11 +67,10 @@ class GasStages(RefrigerantStages):
             warm = s.saturation_high_pa[k]
             if not np.isnan(warm) and p > 1.15 * warm:
                 self._leave_vacuum(k, "nitrogen")
-            elif np.isnan(warm) or self.held(k, STANDS_MINUTES, 0.03):
-                if np.isnan(warm) or p > 0.8 * s.saturation_low_pa[k]:
-                    self._begin_charging(k)
-                else:
-                    self._leave_vacuum(k, "nitrogen")
+            elif np.isnan(warm) or (p > 0.8 * s.saturation_low_pa[k] and self.held(k, STANDS_MINUTES, 0.03)):
+                self._begin_charging(k)
+            elif self.held(k, BROKEN_MINUTES, 0.03):  # vapour would go on to saturation, after lunch at the latest
+                self._leave_vacuum(k, "nitrogen")
         elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
             self._leave_vacuum(k, "open")
 

@@ -60,7 +60,10 @@ class LookBack:
                 break
             j -= 1
         moved = np.flatnonzero(~(sign * (weight[j : k + 1] - weight[j]) <= STILL_KG))
-        return j + max(int(moved[0]) - 1, 0) if len(moved) else j
+        onset = j + max(int(moved[0]) - 1, 0) if len(moved) else j
+        while onset > 0 and onset == j and self._hands(j, j) and not self.s.swapped[j]:
+            onset, j = j - 1, j - 1  # it flowed as soon as the hands were off
+        return onset
 
     def held(self, k: int, minutes: int, part: float, least_pa: float = 700.0) -> bool:
         """Return whether pressure stood within `part` of itself for so many minutes."""
@@ -72,6 +75,12 @@ class LookBack:
         if len(window) < max(2, minutes // 3):
             return False
         return bool(window.max() - window.min() <= max(part * window.max(), least_pa))
+
+    def changed(self, k: int, minutes: int, part: float) -> bool:
+        """Return whether pressure moved by more than `part` of itself within so many minutes; a gap shows nothing."""
+        window = self.s.calm_pa[self.s.back(k, minutes) : k + 1]
+        window = window[~np.isnan(window)]
+        return len(window) > 1 and bool(window.max() - window.min() > max(part * window.max(), 700.0))
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""

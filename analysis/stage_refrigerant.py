@@ -212,7 +212,7 @@ class RefrigerantStages(WatchState):
             return
         if s.flow_kg[k] < 0 or self.trickled(k, -1.0):
             self.active_s = max(self.active_s, self.last_flow(k))
-        elif np.isnan(s.weight_kg[k]) and not self.held(k, CHANGE_MINUTES, 0.03):
+        elif np.isnan(s.weight_kg[k]) and self.changed(k, CHANGE_MINUTES, 0.03):
             self.active_s = float(s.end_s[k])
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
             self._end_charging(k)

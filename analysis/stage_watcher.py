@@ -77,7 +77,7 @@ class _Watcher(GasStages):
         if p < 0.7 * s.barometer_pa[k]:
             self.contents = "vacuum" if p < VACUUM_PA else "remnant"
         elif np.isnan(s.saturation_low_pa[k]):
-            stood_open = self.trough_pa < 1.2 * s.barometer_pa[k]
+            stood_open = self.trough_pa < 1.35 * s.barometer_pa[k]
             self.contents = "refrigerant" if p > 1.35 * s.barometer_pa[k] and not stood_open else "unknown"
         elif 0.8 * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k] or s.running[k]:
             self.contents = "refrigerant"

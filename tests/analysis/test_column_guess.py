@@ -252,3 +252,11 @@ def test_every_rule_names_a_channel() -> None:
     from analysis.column_guess import ALONE, RULES
 
     assert {c for c, _ in (*RULES, *ALONE)} == set(CHANNELS)
+
+
+def test_a_log_that_counts_for_a_day_holds_no_days_of_a_spreadsheet(tmp_path: Path) -> None:
+    text = "Start;2026-03-28 09:30:39.409Z\nElapsed (s);Temp (C)\n"
+    file, job = proposed(tmp_path, text + "".join(f"{i * 20},000;20,5\n" for i in range(5_000)))
+    index = load(file, job)[0].frame.index
+    assert index[0] == pd.Timestamp("2026-03-28T09:30:39.409Z")
+    assert index[-1] - index[0] == pd.Timedelta(seconds=4_999 * 20)

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.log import gaps, load, standard_atmosphere_pa
+from analysis.stages import find_stages, stretch_of
 from analysis.vocabulary.errors import InputError
 
 JOB = '[job]\nname = "n"\n'
@@ -124,3 +125,14 @@ def test_journal_rows_with_quotes_and_a_torn_end(tmp_path: Path) -> None:
     log, _ = load(tmp_path)
     assert log.journal["text"].tolist() == ['said "so", twice']
     assert any("journal.csv: the last line is torn" in caution for caution in log.cautions)
+
+
+def test_a_journal_of_nanoseconds_is_read(tmp_path: Path) -> None:
+    text = HEAD + row(0, 1, 50) + row(1, 2, 50)
+    where = folder(tmp_path, text)
+    (where / "journal.csv").write_text(
+        "time,kind,subject,value,text\n2026-03-14T07:00:00.123456789Z,stage,recovery,begin,\n", encoding="utf-8"
+    )
+    log, job = load(where)
+    spans, _ = find_stages(log, job)
+    assert len(stretch_of(spans[0], log, job).frame) == len(log.frame[log.frame.index > spans[0].begin])
