@@ -10,7 +10,8 @@ import pandas as pd
 
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
-from analysis.recovery.liquid import GONE_K, Call, Evidence, gather, liquid_gone
+from analysis.recovery.calls import Call, liquid_gone
+from analysis.recovery.liquid import Evidence, gather
 from analysis.recovery.pauses import Pause, split, standing
 from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
@@ -90,8 +91,7 @@ def _verdict(
             f"The required level was reached; pause the machine for {required.hold_s / 60:.0f} min and see it hold.",
         )
     if call is None:
-        depression = float(evidence.depression_k[-1])
-        if depression < GONE_K or evidence.wet[-1]:
+        if evidence.stands[-1]:
             return "liquid_remains", "Liquid still stands in the circuit."
         if required.level is None:
             return (

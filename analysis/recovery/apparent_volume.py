@@ -1,6 +1,8 @@
 """The apparent volume: mass weighed over density lost while the pressure falls, and what follows from it.
 
-While no liquid boils it is the circuit's volume; while liquid boils it is larger.
+While no liquid boils the mass weighed is a straight line over the density, and its slope is the circuit's volume;
+while liquid boils the slope is steeper. What boils slowly in a pocket is heated by its surroundings, the more the
+colder it is: mass that goes with the time spent cold, not with the density.
 """
 
 from __future__ import annotations
@@ -13,11 +15,17 @@ import pandas as pd
 from analysis.recovery.ticks import Ticks
 
 MEAN_S = 40.0
-"""Mass and density are means of this time: both lag alike, and errors become fewer."""
-WINDOWS = (0.12, 0.25, 0.5, 1.0)
+"""A fall is looked for in means of this time."""
+WINDOWS = (0.12, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0, 1.4)
 """Falls of ln(density) over which the apparent volume is taken."""
+FEWEST = 4
+"""A line through fewer ticks than this says nothing."""
+SURE = 2.5
+"""Bounds stand this many standard errors apart from the middle."""
 TIGHT, SAME = 0.35, 0.1
 """An apparent volume is known when its bounds are this close; it has grown when it grew by more than this share."""
+BREAK = 2.0
+"""An apparent volume that falls to one so many times smaller, from one fall to the next, tells of a pool that ended."""
 SLOWEST_S = 10_000.0
 """Without a scale: slower than this, in seconds for a fall by e, is no vapour-only fall worth the name."""
 
@@ -26,43 +34,130 @@ Floats = np.ndarray
 
 @dataclass(frozen=True)
 class Span:
-    """Apparent volume [m3] over a fall of density: bounds, middle, that of the fall before; first tick, time, loss."""
+    """Apparent volume [m3] over a fall of density: bounds, middle, and that of the fall before.
+
+    `begin` is its first tick and `before` that of the fall before, `lost` the density lost, `ratio` that of densities.
+
+    `boils` is the largest share of what leaves at the end of the fall that can be boiling slowly. `broke`: the volume
+    of the fall before was surely several times larger, so that within it a pool boiled away.
+    """
 
     low: Floats
     middle: Floats
     high: Floats
     earlier: Floats
     begin: np.ndarray
+    before: np.ndarray
+    window: float
     seconds: Floats
     lost: Floats
     ratio: Floats
+    boils: Floats
+    broke: np.ndarray
+
+    @property
+    def known(self) -> np.ndarray:
+        """Where the bounds are close, shape (m,) of bool."""
+        return np.asarray((self.low > 0.0) & (self.spread <= TIGHT))
+
+    @property
+    def spread(self) -> Floats:
+        """Difference between the bounds as a share of the middle, shape (m,)."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray((self.high - self.low) / self.middle)
 
 
-def spans_of(ticks: Ticks, part: slice) -> list[Span]:
-    """Return the apparent volume over each of `WINDOWS` at every tick of a part, arrays of shape (m,)."""
-    at = ticks.at_s[part]
-    rolled = pd.DataFrame(
-        {"density": ticks.density[part], "moved": ticks.moved_kg[part]}, index=pd.to_timedelta(at, unit="s")
-    ).rolling(f"{MEAN_S:.0f}s")
-    means, fewer = rolled.mean(), np.sqrt(rolled["density"].count().to_numpy(dtype=float).clip(min=1.0))
-    density, moved = means["density"].to_numpy(dtype=float), means["moved"].to_numpy(dtype=float)
-    lowest = np.minimum.accumulate(np.where(np.isfinite(density), density, np.inf))
-    blur = 2.0 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * density / fewer
-    error = 2.0 * ticks.mass_resolution_kg[part] / fewer
+def spans_of(ticks: Ticks, part: slice, cold_k: Floats) -> list[Span]:
+    """Return the apparent volume over each of `WINDOWS` at every tick of a part, arrays of shape (m,).
+
+    `cold_k` is how far saturation stands under the surroundings, at every tick [K].
+    """
+    at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
+    smooth = pd.Series(density, index=pd.to_timedelta(at, unit="s")).rolling(f"{MEAN_S:.0f}s").mean().to_numpy()
+    lowest = np.minimum.accumulate(np.where(np.isfinite(smooth), smooth, np.inf))
+    cold = np.nan_to_num(np.maximum(cold_k[part], 0.0))
+    spent_cold = np.cumsum(cold * np.diff(at, prepend=at[:1]))
+    sums = _Sums(density, moved, spent_cold)
+    mass_error = 0.5 * ticks.mass_resolution_kg[part]
+    density_error = 0.5 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * density
     spans = []
     for window in WINDOWS:
-        j = np.searchsorted(-lowest, -density * np.exp(window), side="right") - 1
+        j = np.searchsorted(-lowest, -smooth * np.exp(window), side="right") - 1
         there = (j >= 0) & np.isfinite(density)
         j = np.maximum(j, 0)
-        lost, gained = density[j] - density, moved - moved[j]
         with np.errstate(divide="ignore", invalid="ignore"):
-            low = np.where(there, np.maximum(gained - error, 0.0) / (lost + blur), np.nan)
-            high = np.where(there & (lost > blur), (gained + error) / (lost - blur), np.nan)
-            middle = np.where(there, gained / lost, np.nan)
+            ratio = np.where(there, smooth[j] / smooth, np.nan)
             seconds = np.where(there, at - at[j], np.nan)
-            ratio = np.where(there, density[j] / density, np.nan)
-        spans.append(Span(low, middle, high, np.where(there, middle[j], np.nan), part.start + j, seconds, lost, ratio))
+            fit = sums.fit(j, mass_error, density_error)
+            weighed = there & (fit.count >= FEWEST)
+            middle = np.where(weighed, fit.slope, np.nan)
+            # a number that stands still between two steps of the scale has no scatter to show how unsure it is
+            lost, resolution = smooth[j] - smooth, 2.0 * mass_error
+            unseen = resolution / lost / np.sqrt(1.0 + np.abs(middle) * lost / resolution)
+            error = SURE * (1.0 + 2.0 / fit.count) * fit.slope_error + unseen
+            low = np.where(weighed, np.maximum(middle - error, 0.0), np.nan)
+            high = np.where(weighed, middle + error, np.nan)
+            by_cold = np.maximum(fit.by_cold + SURE * fit.by_cold_error, 0.0) * cold
+            by_vapour = np.maximum(fit.slope_beside, 0.0) * density * np.log(ratio) / seconds
+            boils = np.where(weighed, by_cold / (by_cold + by_vapour), np.nan)
+        earlier = np.where(weighed, middle[j], np.nan)
+        broke = np.where(weighed, low[j], 0.0) > BREAK * high
+        first, lost = part.start + j, np.where(there, lost, np.nan)
+        spans.append(
+            Span(low, middle, high, earlier, first, part.start + j[j], window, seconds, lost, ratio, boils, broke)
+        )
     return spans
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Mass over density alone (`slope`), and over density with time spent cold beside it."""
+
+    count: Floats
+    slope: Floats
+    slope_error: Floats
+    slope_beside: Floats
+    by_cold: Floats
+    by_cold_error: Floats
+
+
+class _Sums:
+    """Running sums of products, so that a least-squares line over any stretch of ticks costs nothing."""
+
+    def __init__(self, density: Floats, moved: Floats, cold: Floats) -> None:
+        known = np.isfinite(density) & np.isfinite(moved)
+        columns = [np.where(known, values - values[known][:1].sum(), 0.0) for values in (density, moved, cold)]
+        self.one = self._running(known.astype(float))
+        self.single = [self._running(column) for column in columns]
+        self.double = {(a, b): self._running(columns[a] * columns[b]) for a in range(3) for b in range(a, 3)}
+
+    @staticmethod
+    def _running(values: Floats) -> Floats:
+        return np.concatenate([[0.0], np.cumsum(values)])
+
+    def _spread(self, a: int, b: int, j: np.ndarray, count: Floats) -> Floats:
+        ends = np.arange(1, len(self.one))
+        product = self.double[a, b][ends] - self.double[a, b][j]
+        first, second = (self.single[column][ends] - self.single[column][j] for column in (a, b))
+        return np.asarray(product - first * second / count)
+
+    def fit(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> _Fit:
+        """Return the lines over ticks `j` to each tick."""
+        count = self.one[1:] - self.one[j]
+        dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
+        dc, mc, cc = (self._spread(*pair, j, count) for pair in ((0, 2), (1, 2), (2, 2)))
+        slope = -dm / dd
+        scatter = np.sqrt(np.maximum(mm - dm * dm / dd, 0.0) / np.maximum(count - 2.0, 1.0))
+        error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
+        beside = dd * cc - dc * dc
+        return _Fit(
+            count=count,
+            slope=slope,
+            slope_error=error / np.sqrt(dd),
+            slope_beside=-(dm * cc - mc * dc) / beside,
+            by_cold=(mc * dd - dm * dc) / beside,
+            by_cold_error=error * np.sqrt(np.maximum(dd / beside, 0.0)),
+        )
 
 
 def flashed_share(ticks: Ticks, begin: np.ndarray, part: slice) -> Floats:
@@ -81,13 +176,11 @@ def no_more(span: Span, before: float) -> tuple[np.ndarray, float]:
 
     What boils slowly is a growing share as the pressure falls.
     """
-    known = (span.low > 0.0) & (span.high - span.low <= TIGHT * span.middle)
-    least = np.minimum(np.fmin.accumulate(np.where(known, span.middle, np.inf)), before)
-    return np.asarray(known & (span.middle <= (1.0 + SAME) * least)), float(least[-1])
+    least = np.minimum(np.fmin.accumulate(np.where(span.known, span.middle, np.inf)), before)
+    return np.asarray(span.known & (span.middle <= (1.0 + SAME) * least)), float(least[-1])
 
 
-def steady_fall(span: list[Span]) -> np.ndarray:
+def steady_fall(near: Span, far: Span) -> np.ndarray:
     """Return where the pressure falls like vapour alone: quick enough, and not slower than a while ago."""
-    pace = span[0].seconds / np.log(span[0].ratio)
-    longer = span[1].seconds / np.log(span[1].ratio)
+    pace, longer = near.seconds / np.log(near.ratio), far.seconds / np.log(far.ratio)
     return np.asarray((pace < SLOWEST_S) & (pace <= 1.25 * longer))

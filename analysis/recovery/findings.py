@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.liquid import GONE_K, Call, Evidence, minute_median
+from analysis.recovery.calls import Call, minute_median
+from analysis.recovery.liquid import GONE_K, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.required_level import RequiredLevel
 from analysis.recovery.ticks import Ticks
@@ -172,6 +173,9 @@ def self_chilling(make: Maker, evidence: Evidence, pauses: list[Pause], until: i
     wet = np.flatnonzero(evidence.wet[:until])
     if len(wet):
         found.append((int(wet[0]), _since(ticks, evidence.depression_k >= GONE_K, int(wet[0])), "mass"))
+    still = np.flatnonzero(evidence.still[:until])
+    if len(still):
+        found.append((int(still[0]), _since(ticks, evidence.depression_k >= GONE_K, int(still[0])), "no flow"))
     for pause in pauses:
         if pause.base is None or pause.first == 0 or pause.base >= until:
             continue
@@ -193,11 +197,11 @@ def self_chilling(make: Maker, evidence: Evidence, pauses: list[Pause], until: i
     if not found:
         return []
     tick, since, by = min(found)
-    why = (
-        "the pressure climbs back while the machine stands"
-        if by == "pause"
-        else "the scale gains more than vapour can give"
-    )
+    why = {
+        "pause": "the pressure climbs back while the machine stands",
+        "mass": "the scale gains more than vapour can give",
+        "no flow": "no water flows that could warm it, and nothing shows that it is gone",
+    }[by]
     text = (
         f"Saturation is {make.kelvins(evidence.depression_k[tick])} under {_under(ticks)} but liquid still "
         f"stands: {why}. The liquid chills itself; see that the water flows, or is drained, before the tubes freeze."

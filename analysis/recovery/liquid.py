@@ -1,4 +1,4 @@
-"""Whether liquid still stands: what the pressure, the water, the scale, the plate and the pauses say together.
+"""What is known of the liquid at each tick: what the pressure, the water, the scale and the plate say together.
 
 While no liquid boils, what the scale gains is what the vapour in the circuit loses: dm = V d(density). While
 liquid boils more arrives than that: the *apparent volume* dm/d(density) is larger than the circuit. The last
@@ -14,17 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.apparent_volume import (
-    SAME,
-    SLOWEST_S,
-    TIGHT,
-    WINDOWS,
-    flashed_share,
-    no_more,
-    spans_of,
-    steady_fall,
-)
-from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
+from analysis.recovery.apparent_volume import SAME, WINDOWS, flashed_share, no_more, spans_of, steady_fall
+from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.vocabulary.job import Job
 
@@ -38,13 +29,12 @@ AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
 DRY = 1.2
 """Apparent over stated volume up to which no liquid boils; stated volumes are seldom better known than that."""
+ROUGHLY = 1.5
+"""Where the plate's charge is accounted for as well, the upper bound need be no closer."""
 DRY_DEEP = 1.12
-"""The same over a long fall, where the apparent volume must also not have grown."""
+"""The same over a long fall."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
-SEEN_MORE, PLATE_MORE = 1.02, 0.02
-"""Before plate and scale are said to agree: no fall since the depression may surely show more than so many times the
-stated volume, and the best known apparent volume exceeds it by no more than this share."""
 SCALE_FAILS = 0.4
 """Apparent over stated volume under which the scale has missed mass, or the volume is wrong: no evidence."""
 ALIKE = 0.15
@@ -53,41 +43,37 @@ DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
 PLATE_SHORT, PLATE_OVER = 0.002, 0.005
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
+SHORT_UNSURE, VAPOUR_UNSURE = 0.04, 0.08
+"""The vapour's mass is this uncertain by its temperature, which lies between water and air: to the side that would hide
+liquid, and to the other."""
+VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
+"""A stated volume may be off by that share. Plate and scale are compared once that, or the bounds of the apparent
+volume, leave open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
 UNSEEN_S, UNSEEN = 180.0, 0.01
 """A scale that gains nothing for this long while the machine pulls has missed what is more than this share of the
 charge at the pace before: what is missing from the plate then says nothing."""
-PLATE_DOUBT = 0.005
-"""Before they agree, the apparent volume of the fall since the depression is known so well that what it leaves open of
-the vapour is no more than this share of the charge."""
 FLASHES = 2.5
 """Liquid cools as the pressure falls, by boiling. If what the plate misses were liquid, the apparent volume would
 exceed the circuit's by what then boils; it is not there when the excess is this many times less, and it is known."""
 LEAST, LEAST_EXCESS = 0.85, 0.05
 """The least that the circuit can have, over the stated volume (gas laws, cold vapour, volumes out of a book), and the
 least excess that can be told."""
-GUESSED = 0.1
-"""Share by which a volume that only the scale gave may be too large, because a little still boiled meanwhile."""
-HALF = 1.0
-"""ln of the pressure fall from which such a volume is good enough to compare with the plate."""
-LITTLE_VAPOUR = 0.03
-"""Share of the charge up to which vapour is too little to weigh, and to matter when the plate agrees."""
-DEEP = 1.5
-"""ln of the pressure fall after which even a slow pocket shows in the apparent volume."""
-FLAT = 0.006
-"""A pause in which pressure rises by no more than this shows that nothing boils."""
-SHORT_PAUSE_S, LONG_PAUSE_S = 300.0, 600.0
-"""How long a flat pause has to be where the balance says the same, and where it says nothing; common practice."""
-NOT_ICE_K = 15.0
-"""Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
+DEEP, DEEP_OVER = 1.5, 0.7
+"""ln of the pressure fall after which even a slow pocket shows; less where more came out than the plate says."""
+DEEP_BOILS, POCKET_BOILS = 0.06, 0.03
+"""Share of what leaves that may boil in such a pocket then, and where the plate misses just what a pocket holds."""
+CHILLED, CHILLED_S = 1.3, 180.0
+"""Self-chilling: apparent over stated volume from which on much of what leaves boils, and how long it has to."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
 """Self-chilling: this share of what left must have boiled; less where the volume was taken as large as can be, and
 less where the plate misses more than pocket and oil hold."""
 MUCH = 0.1
 """That share of the plate's charge."""
-CHILL_K, CHILL_S = 5.0, 300.0
-"""Self-chilling: a depression well beyond the 5 degF rule, this long, with more mass than vapour can give."""
+CHILL_K, CHILL_S = 4.5, 300.0
+"""Self-chilling: a depression well beyond the 5 degF rule (a hose drops pressure too), this long, with more mass than
+vapour can give."""
 
 COLD_BOILS, COLD_S, COLD_STAYS_S, COLD_SURE = 1.3, 600.0, 300.0, 1.1
 """Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
@@ -106,14 +92,16 @@ class Evidence:
     depressed, under_dew : the depression has stayed, of the bubble point and also of the dew point.
     depth : ln of standing over present pressure.
     dry : the balance says that no liquid boils, over the fall since `dry_from_s`. dry_soft : it has said so, at least
-        roughly, and nothing has spoken against it since. deep : the same over a long fall, and nothing boils slowly.
+        roughly, and nothing has spoken against it since. deep : over a long fall nothing boils, not even slowly, and
+        the plate does not miss just what a pocket holds.
     boils : some of what leaves must be liquid that boils, and the plate leaves room for a pocket.
-    pocket : what is missing from the plate's charge may stand apart.
-    wet : more mass leaves than vapour can give, while chilled. against : the balance says that liquid boils.
+    still : depressed, no water flows, and nothing shows that liquid is gone.
+    pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
+    wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left.
     short : nothing boils, nothing chilled itself before, and more is missing than a pocket holds: it arrived short.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
-    fall_s : seconds for a fall by e while pulling. volume : stated, else apparent [m3].
+    fall_s : seconds for a fall by e while pulling.
     """
 
     depression_k: Floats
@@ -124,7 +112,9 @@ class Evidence:
     dry_from_s: Floats
     dry_soft: np.ndarray
     boils: np.ndarray
+    still: np.ndarray
     pocket: np.ndarray
+    stands: np.ndarray
     deep: np.ndarray
     wet: np.ndarray
     against: np.ndarray
@@ -132,7 +122,35 @@ class Evidence:
     short: np.ndarray
     unaccounted: Floats
     fall_s: Floats
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What the balance of mass and density showed while the machine pulled, at each tick; arrays of shape (n,).
+
+    `volume` is about the circuit's, rather too large; `doubt` the share between the bounds of the best known one;
+    `slowly` the largest share of what leaves that may boil slowly; `absent` the mass that, were it liquid, would have
+    shown; `roughly` and `soft` say less than `dry`, `lately` that the newest fall says it; `long` says it over a long
+    fall; `chilled` and `ended` that a depressed pool boiled, while it did and once it had.
+    """
+
+    run: Floats
+    dry: np.ndarray
+    roughly: np.ndarray
+    soft: np.ndarray
+    lately: np.ndarray
+    long: np.ndarray
+    surely_more: np.ndarray
+    chilled: np.ndarray
+    ended: np.ndarray
+    against: np.ndarray
+    from_s: Floats
+    fall_s: Floats
     volume: Floats
+    doubt: Floats
+    slowly: Floats
+    absent: Floats
+    boiled: Floats
 
 
 def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
@@ -146,15 +164,67 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     depth = np.full(n, np.nan)
     if ticks.fluid is not None:
         depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
-    stated = job.circuit.internal_volume_m3
-    charge = job.circuit.charge_kg
+    stated, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
     share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
-    dry, soft, shape, deep, against, more, sure, lately = (np.zeros(n, dtype=bool) for _ in range(8))
-    absent, boiled = np.full(n, np.inf), np.full(n, np.nan)
-    from_s, fall_s = np.full(n, np.nan), np.full(n, np.nan)
-    volume = np.full(n, np.nan if stated is None else stated)
-    run, seen = np.zeros(n), np.full(n, np.nan)
-    most, least = -np.inf, [np.inf] * len(WINDOWS)
+    seen = _look(ticks, pulls, depression, depth, job)
+    # a volume looks smaller than stated where the stated one is too large, and where gas is cold from expanding
+    volume = seen.volume if stated is None else 0.5 * (stated + np.fmin(seen.volume, stated))
+    vapour = np.nan_to_num(volume * ticks.density)
+    unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
+    shallow, much = depression < GONE_K, unaccounted >= MUCH
+    soft = _latched(seen.soft, shallow | (seen.against & much))
+    enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
+    chills = _stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (seen.boiled > enough)
+    wet = ((chills | seen.chilled) & ~soft) | seen.ended
+    in_vapour = vapour * share
+    over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
+    doubt = np.fmin(seen.doubt, 1.0 if stated is None else VOLUME_UNSURE) * in_vapour
+    closes = (unaccounted <= PLATE_SHORT + SHORT_UNSURE * in_vapour) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
+    pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
+    room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
+    slow = (_boils(ticks, seen.run, volume, under) & ~seen.dry) | seen.surely_more
+    slowest = np.where(_stayed(ticks.at_s, ~pocket, CHILL_S), DEEP_BOILS, POCKET_BOILS)
+    far = np.where(unaccounted < -over, DEEP_OVER, DEEP)
+    lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
+    short = (
+        ~_missed(ticks, seen.run, charge)
+        & seen.dry
+        & seen.lately
+        & (unaccounted * (charge or np.nan) >= seen.absent)
+        & (ticks.pressure_pa <= lowest)
+        & ~(np.maximum.accumulate(wet) if n else wet)
+        & (ticks.flow != 0.0)
+    )
+    return Evidence(
+        depression_k=depression,
+        depressed=_stayed(ticks.at_s, under, STAYS_S),
+        depth=depth,
+        dry=seen.dry,
+        dry_from_s=seen.from_s,
+        dry_soft=soft,
+        boils=_stayed(ticks.at_s, slow & room_left, COLD_STAYS_S),
+        still=_stayed(ticks.at_s, under & (ticks.flow == 0.0), CHILLED_S) & ~soft,
+        pocket=pocket | np.isnan(unaccounted) | (unaccounted >= POCKET),
+        stands=_latched(wet, soft | shallow) | shallow,
+        under_dew=under_dew,
+        deep=seen.long & (seen.slowly <= slowest) & under_dew & (depth >= far),
+        wet=wet,
+        against=seen.against,
+        agrees=closes & seen.roughly & seen.lately,
+        short=short & under_dew,
+        unaccounted=unaccounted,
+        fall_s=_held_on(seen.fall_s),
+    )
+
+
+def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job: Job) -> _Seen:
+    n = len(ticks)
+    stated, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
+    dry, roughly, soft, lately, long, surely, chilled, ended, against = (np.zeros(n, dtype=bool) for _ in range(9))
+    run, from_s, fall_s, boiled = np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    volume, doubt = np.full(n, np.nan), np.full(n, np.nan)
+    slowly, absent = np.full(n, np.inf), np.full(n, np.inf)
+    least = [np.inf] * len(WINDOWS)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
         part = slice(start, pull.last + 1)
@@ -162,9 +232,21 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
             continue
         run[part] = number
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
-        spans = spans_of(ticks, part)
-        fall_s[part] = spans[0].seconds / np.log(spans[0].ratio)
+        spans = spans_of(ticks, part, depression)
+        by_window = dict(zip(WINDOWS, spans, strict=True))
+        near, half = by_window[0.12], by_window[0.5]
+        falls = steady_fall(near, by_window[0.25])
+        fall_s[part] = near.seconds / np.log(near.ratio)
         room = _most_volume(stated, charge, ticks, part)
+        newest = np.full(len(at), np.nan)
+        for span in spans:
+            newest = np.where(np.isfinite(newest), newest, span.middle)
+            volume[part] = np.fmin(volume[part], np.where(span.known, 0.5 * (span.middle + span.high), np.nan))
+            doubt[part] = np.fmin(doubt[part], np.where(span.known, span.spread, np.nan))
+            earlier_since = depression[span.before] >= CHILL_K
+            lasted = ticks.at_s[span.begin] - ticks.at_s[span.before] >= CHILLED_S
+            ended[part] |= span.broke & span.known & earlier_since & lasted
+        slowly[part] = np.fmin.reduce([span.boils for span in spans if span.window >= DEEP_OVER])
         if stated is not None:
             for span in reversed(spans):
                 enough = span.high >= SCALE_FAILS * stated
@@ -172,92 +254,60 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
                 dry[part] |= hit
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
-            lately[part] = spans[0].middle <= DRY * stated
-            for span in reversed(spans):
-                since = depression[span.begin] >= LEFT_K
-                doubt = 0.5 * (span.high - span.low) * density * share
-                seen[part] = np.where(since & (doubt <= PLATE_DOUBT), span.middle, seen[part])
-                more[part] |= since & (span.low > SEEN_MORE * stated)
-                sure[part] |= since & (span.low > COLD_SURE * stated)
-            half, whole = spans[2], spans[3]
+                since = depression[span.begin] >= GONE_K
+                surely[part] |= since & (span.low > COLD_SURE * stated)
+                chills = depression[span.begin] >= CHILL_K
+                chilled[part] |= chills & span.known & (span.low > CHILLED * stated) & (span.seconds >= CHILLED_S)
+            for span in spans:
+                roughly[part] |= (span.middle <= DRY * stated) & (span.high <= ROUGHLY * stated)
+            lately[part] = newest <= DRY * stated
             excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
-            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & steady_fall(spans)
+            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & falls
             absent[part] = np.where(
                 usable, FLASHES * excess * half.lost / flashed_share(ticks, half.begin, part), np.inf
             )
             grew = half.low > (1.0 + SAME) * half.earlier
-            deep[part] |= (whole.high >= SCALE_FAILS * stated) & (whole.high <= DRY_DEEP * stated) & ~grew
+            for span in spans:
+                far = (span.window >= DEEP_OVER) & (span.high >= SCALE_FAILS * stated)
+                long[part] |= far & (span.high <= DRY_DEEP * stated) & ~grew
         else:
-            low = np.where(np.isfinite(spans[0].low), spans[0].low, -np.inf)
-            knee = np.maximum(most, np.maximum.accumulate(low))
-            most = float(knee[-1])
-            same = []
-            for i, span in enumerate(spans[:3]):
-                ok, least[i] = no_more(span, least[i])
-                same.append(ok)
-            lately[part] = same[1]
-            for span, grew_not in zip(spans[:3], same, strict=True):
-                tight = (span.low > 0.0) & (span.high - span.low <= TIGHT * span.middle) & (span.middle <= room)
-                alike = tight & (np.abs(span.earlier - span.middle) <= ALIKE * span.middle)
+            for i, span in enumerate(spans):
+                grew_not, least[i] = no_more(span, least[i])
+                lately[part] |= grew_not
+                tight = span.known & (span.middle <= room)
+                alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
                 dry[part] |= alike
-                deep[part] |= alike & grew_not
+                roughly[part] |= alike
+                long[part] |= alike & grew_not
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
                 soft[part] |= alike
-                shape[part] |= tight & (knee >= 2.5 * span.middle)
-                volume[part] = np.where(tight, span.middle, volume[part])
-        against[part] = spans[0].low > (DRY_SOFT / DRY if stated is not None else 1.0) * room
-        shape[part] |= steady_fall(spans) & (depth[part] > 0.2) & ~against[part]
+        against[part] = near.low > (DRY_SOFT / DRY if stated is not None else 1.0) * room
+        flowing = ticks.flow[part] != 0.0
+        soft[part] |= flowing & falls & (depth[part] > 0.2) & ~against[part]
         past = np.maximum(before(at, CHILL_S), 0)
         gained = moved - moved[past]
         vapour = room * np.maximum(density[past] - density, 0.0)
         weighed = gained > 4.0 * ticks.mass_resolution_kg[part]
         with np.errstate(divide="ignore", invalid="ignore"):
             boiled[part] = np.where(weighed, 1.0 - vapour / gained, np.nan)
-    volume = _held_on(volume)
-    vapour = np.where(np.isfinite(volume), volume * ticks.density, 0.0) * (1.0 if stated is not None else 1.0 - GUESSED)
-    unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
-    shallow, much = depression < GONE_K, unaccounted >= MUCH
-    soft = _latched(soft, shallow | (against & much)) | _latched(shape, shallow | against)
-    enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
-    wet = _stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (boiled > enough)
-    # a stated volume that is too large would stand for liquid: where the balance shows less, the mean of both counts
-    less = np.fmax(1.0 - _held_on(seen) / volume, 0.0) / 2.0
-    closes = unaccounted + np.nan_to_num(less) * vapour * share
-    agrees = (closes <= PLATE_SHORT) & (closes >= -PLATE_OVER)
-    agrees &= ~more & ~(_held_on(seen) > (1.0 + PLATE_MORE) * volume)
-    well = np.isfinite(seen) if stated is not None else depth >= HALF
-    agrees &= (dry & lately & well) | (soft & lately & (vapour * share <= LITTLE_VAPOUR))
-    room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
-    pocket_boils = _stayed(ticks.at_s, ((_boils(ticks, run, volume) & ~dry) | sure) & room_left, COLD_STAYS_S)
-    lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
-    chilled_before = np.maximum.accumulate(wet & ~soft) if n else wet
-    short = (
-        ~_missed(ticks, run, charge)
-        & dry
-        & lately
-        & (unaccounted * (charge or np.nan) >= absent)
-        & (ticks.pressure_pa <= lowest)
-        & ~chilled_before
-        & (ticks.flow != 0.0)
-    )
-    return Evidence(
-        depression_k=depression,
-        depressed=_stayed(ticks.at_s, under, STAYS_S),
-        depth=depth,
+    return _Seen(
+        run=run,
         dry=dry,
-        dry_from_s=from_s,
-        dry_soft=soft,
-        boils=pocket_boils,
-        pocket=(unaccounted > PLATE_SHORT) & (unaccounted < POCKET),
-        under_dew=under_dew,
-        deep=deep & under_dew & (depth >= DEEP),
-        wet=wet & ~soft,
+        roughly=roughly,
+        soft=soft,
+        lately=lately,
+        long=long,
+        surely_more=surely,
+        chilled=chilled,
+        ended=ended,
         against=against,
-        agrees=agrees,
-        short=short & under_dew,
-        unaccounted=unaccounted,
-        fall_s=_held_on(fall_s),
-        volume=volume,
+        from_s=from_s,
+        fall_s=fall_s,
+        volume=_held_on(volume),
+        doubt=_held_on(doubt),
+        slowly=slowly,
+        absent=absent,
+        boiled=boiled,
     )
 
 
@@ -273,13 +323,13 @@ def _missed(ticks: Ticks, run: Floats, charge: float | None) -> np.ndarray:
     return np.maximum.accumulate(missed) if len(missed) else missed
 
 
-def _boils(ticks: Ticks, run: Floats, volume: Floats) -> np.ndarray:
-    """Return where more than vapour left the circuit over `COLD_S` of one pull (`run`: its number, 0 between)."""
+def _boils(ticks: Ticks, run: Floats, volume: Floats, under: np.ndarray) -> np.ndarray:
+    """Return where more than vapour left over `COLD_S` of one pull (`run`: its number, 0 between), all `under`."""
     past = before(ticks.at_s, COLD_S)
     old = np.maximum(past, 0)
     gained = ticks.moved_kg - ticks.moved_kg[old]
     lost = volume * (ticks.density[old] - ticks.density)
-    seen = (past >= 0) & (run > 0) & (run == run[old]) & (gained > 6.0 * ticks.mass_resolution_kg)
+    seen = (past >= 0) & under[old] & (run > 0) & (run == run[old]) & (gained > 6.0 * ticks.mass_resolution_kg)
     return np.asarray(seen & (lost > 0.0) & (gained > COLD_BOILS * lost))
 
 
@@ -314,64 +364,3 @@ def _held_on(values: Floats) -> Floats:
     """Return each value, or the newest one before it."""
     i = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
     return np.where(i >= 0, values[np.maximum(i, 0)], np.nan)
-
-
-@dataclass(frozen=True)
-class Call:
-    """A tick at which something was sure, since when it was so, and by what."""
-
-    tick: int
-    since_s: float
-    by: str
-
-
-def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_at_k: float) -> Call | None:
-    """Return when liquid could first be called gone, None while it could not.
-
-    Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
-    same over a fall in which what the plate misses would have shown, were it liquid; the same over a fall so deep
-    that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a quick fall where there
-    is no scale to say anything.
-    """
-    sure = evidence.depressed & (evidence.agrees | evidence.short | evidence.deep)
-    calls = []
-    hit = np.flatnonzero(sure)
-    if len(hit):
-        by = "plate" if evidence.agrees[hit[0]] else "short" if evidence.short[hit[0]] else "balance"
-        calls.append((int(hit[0]), by))
-    for pause in pauses:
-        if pause.base is None or pause.first == 0:
-            continue
-        k = np.arange(pause.base, pause.last + 1)
-        level = minute_median(ticks.pressure_pa[k])
-        base = level[min(2, len(level) - 1)]
-        allowed = np.maximum(FLAT * base, np.minimum(1.2 * ticks.resolution_pa[k], 5.0 * FLAT * base))
-        flat = np.maximum.accumulate(level - base) <= allowed
-        long = ticks.at_s[k] - ticks.at_s[pause.base]
-        prior = pause.first - 1
-        lately = slice(max(0, int(np.searchsorted(ticks.at_s, pause.begin_s - CHILL_S))), prior + 1)
-        by_balance = bool(evidence.dry[lately].any())
-        quick = evidence.fall_s[prior] <= SLOWEST_S and evidence.depth[prior] >= 0.2
-        if not pause.marked and not np.isfinite(ticks.moved_kg[prior]):
-            quick = quick and ticks.bubble_k[prior] < freezes_at_k - NOT_ICE_K
-        blind = quick and not evidence.against[lately].any()
-        enough = (by_balance & (long >= np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S))) | (
-            blind & (long >= LONG_PAUSE_S)
-        )
-        hit = k[flat & enough & evidence.under_dew[k] & (k >= pause.first)]
-        if len(hit):
-            calls.append((int(hit[0]), "pause"))
-            break
-    if not calls:
-        return None
-    tick, by = min(calls)
-    shallow = np.flatnonzero(evidence.depression_k[: tick + 1] < GONE_K)
-    since = ticks.at_s[shallow[-1]] if len(shallow) else ticks.at_s[0]
-    balance = evidence.dry_from_s[: tick + 1]
-    balance = balance[np.isfinite(balance)]
-    return Call(tick, float(max(since, balance[0]) if len(balance) else since), by)
-
-
-def minute_median(values: Floats) -> Floats:
-    """Return the median of the last six ticks at each, shape (n,)."""
-    return np.asarray(pd.Series(values).rolling(6, min_periods=1).median(), dtype=float)

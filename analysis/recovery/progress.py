@@ -7,7 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.recovery.liquid import Call, Evidence
+from analysis.recovery.calls import Call
+from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import Pause, before
 from analysis.recovery.ticks import Ticks
 from analysis.vocabulary.job import Job

@@ -26,6 +26,10 @@ HIGHEST_PA = 8e6
 """A circuit pressure above this is no reading: nothing in the trade stands it."""
 LEAST_STEP_PA = 0.01 * UNITS["micron"].scale
 """A step smaller than this is arithmetic, not an instrument's."""
+NOISE_TICKS = 60
+"""An instrument's scatter is the usual one of so many ticks: a valve that opens or a hand on the scale is none."""
+MEDIAN_OF_NORMAL = 0.6745
+"""Median of the absolute value of a standard normal variable."""
 
 Floats = np.ndarray
 
@@ -103,12 +107,12 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         series = weighing.moved_kg.reindex(stretch.channel("cylinder_weight").index)
         moved = _latest(_since(series.index, stretch), series.to_numpy(dtype=float), at, STALE_S)
         steps = weighing.resolution_kg.to_numpy(dtype=float)[row]
-        mass_resolution = np.maximum(0.6 * steps, 2.0 * _noise(moved, 1.0))
+        mass_resolution = np.maximum(0.6 * steps, 2.0 * _noise(moved))
     return Ticks(
         at_s=at,
         known=known,
         pressure_pa=pressure,
-        resolution_pa=np.maximum(_noise(pressure, 7e3) * 2.0, 0.6 * _quantum(stretch, at)),
+        resolution_pa=np.maximum(_noise(pressure) * 2.0, 0.6 * _quantum(stretch, at)),
         bubble_k=bubble,
         dew_k=dew,
         reference_k=reference,
@@ -150,13 +154,13 @@ def _plateau(at_s: Floats, bubble_k: Floats) -> Floats:
     return np.asarray(stood.cummax().ffill(), dtype=float)
 
 
-def _noise(values: Floats, most: float) -> Floats:
-    """Return the scatter of one tick about its neighbours so far, each bend cut at `most`, shape (n,)."""
+def _noise(values: Floats) -> Floats:
+    """Return the usual scatter of one tick about its neighbours in the last `NOISE_TICKS`, shape (n,)."""
     bend = np.zeros(len(values))
     if len(bend) > 2:
-        bend[2:] = np.abs(np.diff(values, 2)) / np.sqrt(6.0) * 1.25
-    scatter = pd.Series(bend).clip(upper=most).ewm(halflife=60, adjust=True, ignore_na=True).mean()
-    return np.asarray(scatter.ffill(), dtype=float)
+        bend[2:] = np.abs(np.diff(values, 2)) / np.sqrt(6.0)
+    usual = pd.Series(bend).rolling(NOISE_TICKS, min_periods=1).median()
+    return np.asarray(usual.ffill(), dtype=float) / MEDIAN_OF_NORMAL
 
 
 def _quantum(stretch: Stretch, at_s: Floats) -> Floats:

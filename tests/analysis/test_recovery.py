@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from analysis.fluids import refrigerant
 from analysis.recovery import assess
+from analysis.recovery.apparent_volume import spans_of
+from analysis.recovery.ticks import make_ticks
 from analysis.report.recovery_plot import draw
 from analysis.result import Assessment, Figure, Finding
+from analysis.scale import weigh
+from analysis.stretch import Stretch
+from analysis.vocabulary.channels import make_column
 from tests.benchmarks.recovery_circuit import Case, Run, simulate
 from tests.support import assert_prefix_consistent, cut, make_stretch
 
@@ -236,3 +244,55 @@ def test_a_level_that_comes_back_at_once_is_not_held() -> None:
     assert found(assessment, "required_level_reached") is not None
     assert found(assessment, "required_level_held") is None
     assert assessment.verdict == "level_not_held"
+
+
+def vapour_alone(weight_step: float, minutes: float = 20.0) -> Stretch:
+    """Return a fall of vapour alone out of 0.4 m3, at 285 K, by e in 10 min, after 10 min of rest."""
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 60.0 * minutes + 600.0, 5.0)
+    pressure = 420e3 * np.exp(-np.maximum(seconds - 600.0, 0.0) / 600.0)
+    density = np.asarray(fluid.vapor_density_at(pressure, 285.0))
+    weight = 30.0 + 0.4 * (density[0] - density)
+    return make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", pressure / 1e3),
+            "cylinder_weight": ("kg", np.round(weight / weight_step) * weight_step),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+    )
+
+
+@pytest.mark.parametrize("weight_step", [0.001, 0.05, 0.5])
+def test_the_apparent_volume_of_vapour_alone_holds_the_circuits(weight_step: float) -> None:
+    stretch = vapour_alone(weight_step)
+    ticks = make_ticks(stretch, weigh(stretch))
+    spans = spans_of(ticks, slice(61, len(ticks)), ticks.reference_k - ticks.bubble_k)
+    half = next(span for span in spans if span.window == 0.5)
+    there = np.isfinite(half.middle)
+    assert there.sum() >= 60
+    assert np.mean((half.low <= 0.4) & (half.high >= 0.4), where=there) >= 0.9
+    # a scale that shows it in a few steps leaves the volume open
+    assert half.known[there].all() == (weight_step < 0.5)
+
+
+def test_a_scale_without_readings_is_not_a_missing_one() -> None:
+    stretch = simulate(Case(channels=WITHOUT_SCALE)).stretch
+    assert "There was no scale" in assess(stretch).text
+    column = make_column("cylinder_weight", "kg", "cylinder_weight [kg]")
+    blank = replace(
+        stretch,
+        frame=stretch.frame.assign(cylinder_weight=np.nan),
+        columns={**stretch.columns, "cylinder_weight": column},
+    )
+    assert "column is blank" in assess(blank).text
+
+
+def test_where_no_water_flows_a_depression_is_self_chilling_without_a_scale_too() -> None:
+    run, assessment = judged(Case(flow_off_at=0.0, channels=WITHOUT_SCALE))
+    chilled = found(assessment, "self_chilling")
+    assert chilled is not None
+    assert chilled.figures["evidence"] == "no flow"
+    assert run.liquid_share_at(chilled.time) > 0.02
