@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -15,7 +13,6 @@ from analysis.report.recovery_plot import draw
 from analysis.result import Assessment, Figure, Finding
 from analysis.scale import weigh
 from analysis.stretch import Stretch
-from analysis.vocabulary.channels import make_column
 from tests.benchmarks.recovery_circuit import Case, Run, simulate
 from tests.support import assert_prefix_consistent, cut, make_stretch
 
@@ -276,18 +273,6 @@ def test_the_apparent_volume_of_vapour_alone_holds_the_circuits(weight_step: flo
     assert np.mean((half.low <= 0.4) & (half.high >= 0.4), where=there) >= 0.9
     # a scale that shows it in a few steps leaves the volume open
     assert half.known[there].all() == (weight_step < 0.5)
-
-
-def test_a_scale_without_readings_is_not_a_missing_one() -> None:
-    stretch = simulate(Case(channels=WITHOUT_SCALE)).stretch
-    assert "There was no scale" in assess(stretch).text
-    column = make_column("cylinder_weight", "kg", "cylinder_weight [kg]")
-    blank = replace(
-        stretch,
-        frame=stretch.frame.assign(cylinder_weight=np.nan),
-        columns={**stretch.columns, "cylinder_weight": column},
-    )
-    assert "column is blank" in assess(blank).text
 
 
 def test_where_no_water_flows_a_depression_is_self_chilling_without_a_scale_too() -> None:
