@@ -108,7 +108,7 @@ MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
 SURELY_MOVES = 3.0
 """Standard errors of its drift by which a channel surely moves."""
-SLOWEST_H = 5.0
+SLOWEST_H = 8.0
 FAR_K = 6.0
 """Where anything moves so, or where a channel stands so far apart, it may only not have come to rest yet. It would
 close on the others within so many hours; a lie keeps its distance (common practice: barrels of water take hours)."""

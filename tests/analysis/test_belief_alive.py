@@ -17,9 +17,13 @@ PSI = 6_894.757293
 
 def overnight(
     *, leak_psi_per_day: float = 0.0, allowed: float = 5.0, step_psi: float = 0.1, cools_k: float = 6.0,
-    noise_psi: float = 0.08, stuck_from: float | None = None, seed: int = 0, hours: float = 10.0, step: float = 60.0,
+    noise_psi: float = 0.08, stuck_from: float | None = None, until: float | None = None, seed: int = 0,
+    hours: float = 10.0, step: float = 60.0,
 ) -> Review:  # fmt: skip
-    """Return the review of a night under nitrogen at 150 psig; the gauge shows one number from part `stuck_from` on."""
+    """Return the review of a night under nitrogen at 150 psig; the gauge shows one number from part `stuck_from` on.
+
+    Only rows up to part `until` are judged.
+    """
     dice = np.random.default_rng(seed)
     at = np.arange(0.0, hours * 3600.0, step)
     metal = 294.0 - cools_k * np.sin(0.5 * np.pi * at / at[-1])
@@ -42,7 +46,8 @@ def overnight(
          "pressure_test": {"allowed_loss": f"{allowed} psi/d"}}
     )  # fmt: skip
     marks = [(0.0, "stage", "pressure_test", "begin"), (float(at[-1]), "stage", "pressure_test", "end")]
-    return review(assemble(frame, columns, journal_rows(marks), job), job)
+    log = assemble(frame, columns, journal_rows(marks), job)
+    return review(log if until is None else log.before(frame.index[int(until * len(at))]), job)
 
 
 def verdict(result: Review) -> str:
@@ -89,3 +94,13 @@ def test_an_honest_coarse_gauge_on_a_quiet_night_is_not_stuck(seed: int) -> None
 
 def test_a_leak_seen_before_the_gauge_stuck_stays_a_leak() -> None:
     assert verdict(overnight(leak_psi_per_day=40.0, stuck_from=0.8)) == "leaking"
+
+
+def test_findings_use_no_later_row() -> None:
+    whole = overnight(stuck_from=0.4)
+    assert whole.findings
+    for part in (0.45, 0.6, 0.8):
+        cut = overnight(stuck_from=0.4, until=part)
+        now = cut.log.frame.index[-1]
+        expected = [f.to_json("us") for f in whole.findings if f.time <= now]
+        assert [f.to_json("us") for f in cut.findings] == expected, part
