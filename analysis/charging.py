@@ -239,7 +239,8 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         )
     step_kg = float(weighing.resolution_kg.iloc[-1])
     apart_kg = abs(charged - target.mass_kg)
-    if 0.5 * step_kg > target.tolerance_kg and apart_kg <= target.tolerance_kg + step_kg:
+    coarse = 0.5 * step_kg > target.tolerance_kg and apart_kg <= target.tolerance_kg + step_kg
+    if coarse or target.tolerance_kg < apart_kg <= target.tolerance_kg + 0.5 * step_kg:
         within = Figure(target.tolerance_kg, "mass").show(system)
         return (
             "undecided",
