@@ -95,6 +95,7 @@ class Tracker(Following):
     _left_at: float = -np.inf
     _unseen_s: float = 0.0  # how long the load may have stood there, and filled, before it was seen
     _odd: list[_Odd] = field(default_factory=list)
+    _brief_kg: float | None = None  # what stood there last, when it was too short to count
     _nought: int = 0  # samples in a row that show nothing
 
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
@@ -165,31 +166,28 @@ class Tracker(Following):
 
     def _zeroed(self, run: list[Sample]) -> None:
         """What flows from a plate that seemed bare: the tare button was pressed with the cylinder on it."""
-        first, old = run[0], self.loads[-1] if self.loads else None
-        if old is not None and not old.zeroed and self.names.next_id is None and abs(self._bare_kg) <= EMPTY_KG:
-            self._zero, self._nought = self._zero + self._bare_kg - old.end_kg, 0  # it never left
-            self._done_kg -= old.moved_kg
-            self.load, old.end, self._odd = old, None, []
-            self._recent.clear()
-            for sample in run:
-                sample.weight = sample.raw - self._zero
-                self._believe(old, sample)
-            self.cautions.append(
-                f"The scale was set to zero with {old.cylinder} on it: its weight goes on from what it showed before."
-            )
-            return
-        named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
-        begin, zeroed = self._bare_kg, abs(self._bare_kg) <= EMPTY_KG
-        load = Load(*named, None, self.stamps[first.row], None, begin, begin, self.sign, zeroed)
-        self.loads.append(load)
-        self.load, self._stands_since, self._odd = load, first.at, []
+        first, old, bare = run[0], self.loads[-1] if self.loads else None, abs(self._bare_kg) <= EMPTY_KG
+        self._odd, self._nought = [], 0
         self._recent.clear()
+        if bare and self._brief_kg is None and old is not None and not old.zeroed and self.names.next_id is None:
+            begin, load = old.end_kg, old  # it never left
+            self._done_kg -= old.moved_kg
+            old.end = None
+        else:
+            named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
+            begin = self._bare_kg if self._brief_kg is None or not bare else self._brief_kg
+            load = Load(*named, None, self.stamps[first.row], None, begin, begin, self.sign, bare and begin <= EMPTY_KG)
+            self.loads.append(load)
+            self._stands_since = first.at
+        self._zero += self._bare_kg - begin
+        for sample in run:
+            sample.weight += begin - self._bare_kg
+        self.load, self._last, self._rate = load, run[0], 0.0
         for sample in run:
             self._believe(load, sample)
-        if zeroed:
-            self.cautions.append(
-                "The scale was set to zero with a cylinder on it: its gross weight is not known from then."
-            )
+        if bare:
+            known = "not known from then" if load.zeroed else "taken from what it showed before"
+            self.cautions.append(f"The scale was set to zero with a cylinder on it: its gross weight is {known}.")
 
     def _while_loaded(self, load: Load, sample: Sample) -> None:
         if self._marked_change(load, sample):
@@ -373,6 +371,7 @@ class Tracker(Following):
         """The cylinder was lifted off."""
         run = self._run
         self._end(load)
+        self._brief_kg = None if load.confirmed else load.end_kg
         self._last, self._run, self._between = run[-1], [], []
         self._bare_kg = run[-1].weight
         if load.zeroed and self._bare_kg < -2.0:
