@@ -40,7 +40,7 @@ class GasStages(RefrigerantStages):
             pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
             pumped = pumped and not self.moved_by_hose(k, 10)
             if self.contents == "vacuum" and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
-                emptied = pumped = bool(p < 0.9 * np.nanmax(s.pressure_pa[: k + 1]))
+                emptied = pumped = bool(p < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
             if (emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air) or pumped:
                 self._begin_evacuation(k)
             return

@@ -127,7 +127,7 @@ def read_signals(log: Log, job: Job) -> Signals:
     def channel(name: str) -> np.ndarray:
         return medians[name].to_numpy(dtype=float) if name in medians else np.full(n, np.nan)
 
-    pressure, probe = _pressure(channel)
+    pressure, probe = _pressure(channel, any(name in medians for name in CIRCUIT_PRESSURES))
     lift = channel("discharge_pressure") / np.maximum(channel("suction_pressure"), 1e3)
     running = _running(channel, lift, channel("_barometer"))
     weight = channel("cylinder_weight")
@@ -172,12 +172,13 @@ def _held(medians: pd.DataFrame, end_s: np.ndarray) -> pd.DataFrame:
     return held
 
 
-def _pressure(read: Callable[[str], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+def _pressure(read: Callable[[str], np.ndarray], gauge_logged: bool) -> tuple[np.ndarray, np.ndarray]:
     gauge = read(CIRCUIT_PRESSURES[0])
     for name in CIRCUIT_PRESSURES[1:]:
         gauge = np.where(np.isnan(gauge), read(name), gauge)
     probe = read("vacuum")
-    deep = ~np.isnan(probe) & (probe < GAUGE_FLOOR_PA) & (np.isnan(gauge) | (gauge < GAUGE_FLOOR_PA))
+    blank = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (not gauge_logged))
+    deep = ~np.isnan(probe) & (probe < GAUGE_FLOOR_PA) & (blank | (gauge < GAUGE_FLOOR_PA))
     only = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (probe > GAUGE_FLOOR_PA))
     return np.where(deep | only, probe, np.maximum(gauge, 0.0)), deep | only
 
