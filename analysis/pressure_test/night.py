@@ -149,7 +149,7 @@ def _undecided_interval(night: Night, judged: Judged, before: Judged | None) -> 
     """Return the interval to tell while nothing is decided: where it would decide by itself, but not as surely as
     repeated looks have to or not with the look before, it reaches to the limit and spans both looks."""
     low, high = judged.interval(night.confidence)
-    if side_of(judged, night.allowed, 0.5 * (1.0 - night.confidence)) not in ("tight", "leaking"):
+    if side_of(judged, night.allowed, night.confidence) not in ("tight", "leaking"):
         return low, high
     limit = limit_of(judged, night.allowed)
     last = (limit, limit) if before is None else before.interval(night.confidence)

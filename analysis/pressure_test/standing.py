@@ -21,6 +21,9 @@ TWICE, ONCE = 0.4, 0.08
 """Share of the risk that the confidence leaves on one side of the interval: two following looks decide when each risks
 less than the first share of it, one look alone when it risks less than the second (common practice of repeated looks;
 at a confidence of 0.95 that is 0.01 and 0.002)."""
+COARSEST = 1.0
+"""Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed
+(common practice). A wider one lies inside only where the estimate errs towards gaining."""
 AGAINST = 0.1
 """A verdict falls when the probability of the other side passes this (common practice)."""
 
@@ -30,24 +33,30 @@ def limit_of(judged: Judged, allowed: float | None) -> float:
     return SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 if allowed is None else allowed
 
 
-def side_of(judged: Judged, allowed: float | None, risk: float) -> str:
-    """Return where the loss lies but for a risk: ``tight``, ``leaking``, ``gaining``, or nothing when unsure."""
+def side_of(judged: Judged, allowed: float | None, confidence: float, share: float = 1.0) -> str:
+    """Return where the loss lies: ``tight``, ``leaking``, ``gaining``, or nothing when unsure.
+
+    Tight and leaking are said at `share` of the risk that the confidence leaves on one side of the interval.
+    """
+    risk = 0.5 * (1.0 - confidence)
     above = judged.surely_above(limit_of(judged, allowed))
-    if 1.0 - above < risk:
+    if 1.0 - above < share * risk:
         return "leaking"
-    if allowed is None or above >= risk:
+    if allowed is None or above >= share * risk:
         return ""
-    return "gaining" if judged.surely_above(-GAIN_SHARE * allowed) < risk else "tight"
+    if judged.surely_above(-GAIN_SHARE * allowed) < risk:
+        return "gaining"
+    low, high = judged.interval(confidence)
+    return "tight" if high - low <= 2.0 * COARSEST * allowed else ""
 
 
 def verdicts(looks: Iterable[Judged], allowed: float | None, confidence: float) -> list[tuple[str, Judged | None]]:
     """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none."""
-    risk = 0.5 * (1.0 - confidence)
     found: list[tuple[str, Judged | None]] = []
     verdict, stands, before = "undecided", None, ""
     for judged in looks:
-        side = side_of(judged, allowed, TWICE * risk)
-        alone = side_of(judged, allowed, ONCE * risk)
+        side = side_of(judged, allowed, confidence, TWICE)
+        alone = side_of(judged, allowed, confidence, ONCE)
         above = judged.surely_above(limit_of(judged, allowed))
         other = above if verdict == "tight" else 1.0 - above
         if side in ("tight", "leaking") and side in (before, alone):

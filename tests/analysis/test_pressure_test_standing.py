@@ -52,8 +52,13 @@ def test_evidence_against_it_ends_a_verdict() -> None:
 
 
 def test_pressure_that_gains_is_never_tight() -> None:
-    assert side_of(look(-2.0, 0.3), ALLOWED, 0.01) == "gaining"
+    assert side_of(look(-2.0, 0.3), ALLOWED, 0.95) == "gaining"
     assert letters((0.0, 0.3), (-2.0, 0.3), (-2.0, 0.3)) == "tuu"
+
+
+def test_a_coarse_test_is_not_tight_because_it_errs_towards_gaining() -> None:
+    assert side_of(look(-0.6, 0.6), ALLOWED, 0.95, 0.4) == ""
+    assert side_of(look(0.2, 0.3), ALLOWED, 0.95, 0.4) == "tight"
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
@@ -73,5 +78,5 @@ def test_a_verdict_agrees_with_the_interval_of_its_look(confidence: float) -> No
 def test_without_an_allowed_loss_only_a_sure_leak_is_told() -> None:
     limit = limit_of(look(0.0, 1.0), None)
     assert limit == pytest.approx(0.005 * 1e6 / 86_400.0)
-    assert side_of(look(0.0, 0.1 * limit), None, 0.01) == ""
-    assert side_of(look(2.0 * limit, 0.1 * limit), None, 0.01) == "leaking"
+    assert side_of(look(0.0, 0.1 * limit), None, 0.95) == ""
+    assert side_of(look(2.0 * limit, 0.1 * limit), None, 0.95) == "leaking"
