@@ -33,8 +33,9 @@ SURE = 0.86
 LAGS_S = np.geomspace(60.0, 3_600.0, 28)
 """How long water may take to level off: a minute to an hour, each ratio as likely (common practice)."""
 GAS_LAGS_S = np.array([40.0, 80.0, 160.0, 300.0])
-SLOW_WATER = 0.25
-"""How likely water evaporates so slowly that it is far from its vapour pressure at the metal's own temperature."""
+SLOW_WATER = 0.1
+"""How likely water evaporates so slowly that it is far from its vapour pressure at the metal's own temperature: a
+straight rise is a leak's in the trade (common practice), and only a bend that can be seen speaks against it."""
 BOTH = 0.1
 """How likely a leak and water are there together, neither of them small, against either alone."""
 NOISE_WORTH = 8.0

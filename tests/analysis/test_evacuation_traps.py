@@ -262,11 +262,11 @@ def test_shapes_are_told_or_left_open_and_hardly_ever_mistaken(noise: float) -> 
     bent = [rise_kind(60.0 + 180.0 * (1.0 - np.exp(-RISE_AT / 500.0)), noise, seed) for seed in range(60)]
     assert straight.count("moisture") == 0
     assert bent.count("leak") == 0
-    assert straight.count("leak") >= {0.005: 55, 0.02: 40, 0.05: 0}[noise]  # the noise hides what slow water would bend
+    assert straight.count("leak") >= {0.005: 55, 0.02: 55, 0.05: 45}[noise]  # noise hides what slow water would bend
     assert bent.count("moisture") >= 50
 
 
-@pytest.mark.parametrize("noise", [0.002, 0.005, 0.02, 0.05])
+@pytest.mark.parametrize("noise", [0.002, 0.005, 0.02])
 def test_slow_water_in_a_large_circuit_is_no_leak(noise: float) -> None:
     """2 m3 and 0.13 L/s of vapour: towards the vapour pressure at 293 K, IAPWS 2339 Pa, in hours."""
     slow = [rise_kind(2_339.0 - 2_279.0 * np.exp(-RISE_AT / 15_000.0), noise, seed) for seed in range(60)]
