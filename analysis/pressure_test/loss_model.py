@@ -49,7 +49,9 @@ DRIFT_PER_DAY = 1e-4
 long-term stability is 0.1 % a year to 0.1 % a month)."""
 PROBE_DIGIT_SHARE = 0.5
 """Share of a probe's digit that its weight and lag let through."""
-LEAST_WEIGHT, LEAST_SHARE = 1e-4, 0.01
+LEAST_WEIGHT = 1e-4
+FITS_TOLD = 24
+"""So many of the likeliest structures make up the fit that is shown."""
 LOSS_SD_K = 12_000.0
 SPAN_MIN = 600.0
 """Inside the regression the loss is counted in kelvin per `SPAN_MIN`, so that no number is much larger than another."""
@@ -201,13 +203,15 @@ def _coefficients(
 ) -> Coefficients:
     """Return the coefficients by the structures that count most, each as it counts."""
     common = kinds.shape[1]
+    shares = np.concatenate([share.ravel() for share in posterior.shares])
+    least = float(np.partition(shares, -FITS_TOLD)[-FITS_TOLD]) if len(shares) > FITS_TOLD else 0.0
     found, whole = np.zeros(grams.shape[1] - 1), 0.0
     for group, share in zip(groups, posterior.shares, strict=True):
-        for h, k, s in np.argwhere(share > LEAST_SHARE).tolist():
+        for h, k, s in np.argwhere(share >= least).tolist():
             normal, places = _whole(grams[posterior.kept[h]], group, kinds, k, s)
             found[places[:-1]] += share[h, k, s] * np.linalg.solve(normal[:-1, :-1], normal[-1, :-1])
             whole += float(share[h, k, s])
-    found /= max(whole, LEAST_SHARE)
+    found /= whole
     return Coefficients(found[1:common], found[common:-1])
 
 

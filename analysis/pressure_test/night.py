@@ -182,9 +182,10 @@ def summary(
     figures.update(_change_figures(night, judged, part))
     figures.update(_leak_figures(night, judged))
     loss = judged.rate(judged.loss.mean)
-    bounds = f"{night.per_day(loss)} (interval {night.per_day(low)} to {night.per_day(high)})"
+    interval = f"interval {night.per_day(low)} to {night.per_day(high)}"
     change = figures["pressure_change_by_temperature"]
-    said = [f"Loss corrected to the mean gas temperature: {bounds} over {judged.hours:.1f} h."]
+    seen = f"Loss {night.per_day(loss)}" if side != "tight" or low > 0.0 else "No loss is seen"
+    said = [f"{seen}, corrected to the mean gas temperature ({interval}), over {judged.hours:.1f} h."]
     if isinstance(change, Figure) and np.isfinite(change.si):
         said.append(f"Temperature alone moved the pressure by {change.show(night.system, 2)}.")
     said += _events(night, judged)

@@ -44,18 +44,19 @@ def assess(stretch: Stretch) -> Assessment:
     call = liquid_gone(ticks, evidence, pauses, stretch.job.circuit.freezes_at_k)
     until = len(ticks) if call is None else call.tick
     make = judge.Maker(stretch, ticks)
+    level_pa = _level_pa(ticks, required)
     level = judge.level_findings(make, required, pauses)
     found = [
         *judge.liquid_pull_ended(make, stands),
         *judge.gone(make, evidence, call),
         *judge.self_chilling(make, evidence, pauses, until),
-        *judge.rebounds(make, evidence, pauses),
+        *judge.rebounds(make, evidence, pauses, level_pa),
         *judge.freeze_risk(make, evidence, pulls, until),
         *level.findings,
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]
     found.sort(key=lambda f: f.time)
-    standing_at = progress(ticks, evidence, call, pauses, _level_pa(ticks, required), stretch.job)
+    standing_at = progress(ticks, evidence, call, pauses, level_pa, stretch.job)
     verdict, said = _verdict(ticks, evidence, call, level, required)
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:

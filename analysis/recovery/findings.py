@@ -220,8 +220,8 @@ def _since(ticks: Ticks, ok: np.ndarray, tick: int) -> float:
     return float(ticks.at_s[broken[-1]] if len(broken) else ticks.at_s[0])
 
 
-def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause]) -> list[Finding]:
-    """Return one finding for each pause in which the pressure came back."""
+def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: float | None) -> list[Finding]:
+    """Return one finding for each pause in which the pressure came back; `level_pa` is the required level."""
     ticks = make.ticks
     found = []
     for pause in pauses:
@@ -240,10 +240,19 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause]) -> list[Findi
             continue
         j = int(k[stays[0]])
         minutes = (ticks.at_s[j] - pause.begin_s) / 60.0
+        if level_pa is not None and ticks.pressure_pa[j] <= level_pa:
+            why = (
+                "Cold gas warms, or refrigerant boils out of oil or a pocket. It still stands under the required "
+                f"level of {make.pressure(level_pa)}: see that it stays there, else warm the low points and pull again."
+            )
+        else:
+            why = (
+                "Refrigerant still boils: standing liquid, a pocket, or out of the oil. Warm the low points and the "
+                "sump, wait, and pull again."
+            )
         text = (
             f"Pressure came back from {make.pressure(base)} to {make.pressure(ticks.pressure_pa[j])} in "
-            f"{minutes:.0f} min with the machine standing. Refrigerant still boils: standing liquid, "
-            "a pocket, or out of the oil. Warm the low points and the sump, wait, and pull again."
+            f"{minutes:.0f} min with the machine standing. {why}"
         )
         figures = {
             "pressure_before": Figure(float(base), "pressure"),

@@ -163,7 +163,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     under_dew = _stayed(ticks.at_s, under & (standing - ticks.dew_k >= GONE_K), STAYS_S)
     depth = np.full(n, np.nan)
     if ticks.fluid is not None:
-        depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
+        depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / np.maximum(ticks.pressure_pa, 1.0))
     stated, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
     share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
     seen = _look(ticks, pulls, depression, depth, job)
