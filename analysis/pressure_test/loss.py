@@ -6,8 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-
-from analysis.normal import normal_below
+from scipy.special import ndtr
 
 
 @dataclass(frozen=True)
@@ -42,7 +41,7 @@ class Loss:
 
     def below(self, loss: float) -> float:
         """Return the probability that the loss is below a value."""
-        return float(self.weights @ normal_below((loss - self.means) / self.deviations))
+        return float(self.weights @ ndtr((loss - self.means) / self.deviations))
 
     def quantile(self, probability: float) -> float:
         """Return the loss that is not exceeded with a probability."""
@@ -52,7 +51,7 @@ class Loss:
         loss = self.mean + 4.0 * (probability - 0.5) * self.deviation
         while high - low > close:  # Newton's way, halved where it would leave what is known to hold the answer
             z = (loss - means) / deviations
-            over = float(weights @ normal_below(z)) - probability
+            over = float(weights @ ndtr(z)) - probability
             low, high = (low, loss) if over > 0.0 else (loss, high)
             slope = float(weights @ (np.exp(-0.5 * z**2) / deviations)) / np.sqrt(2.0 * np.pi)
             ahead = loss - over / slope if slope * (high - low) > abs(over) else low
