@@ -7,8 +7,7 @@ is to be done about them stands in `scale_tracker`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-
-import numpy as np
+from statistics import median
 
 from analysis.scale_levels import FASTER, UNSEEN_S
 from analysis.scale_names import MARK_NEAR_S, Load, Names
@@ -139,8 +138,9 @@ class Following:
         span, half = max(weights) - min(weights), len(weights) // 2
         if span <= self.base_kg or len(weights) < 4:
             return span <= self.base_kg
-        trend = np.median(weights[-half:]) - np.median(weights[:half])
-        return span <= 3.0 * self.base_kg and abs(float(trend)) <= 0.5 * self.base_kg
+        if span > 3.0 * self.base_kg:
+            return False
+        return abs(median(weights[-half:]) - median(weights[:half])) <= 0.5 * self.base_kg
 
     def _established(self) -> bool:
         """Return whether the run is more than a hand: a level, or a flow, that stays."""
@@ -240,8 +240,10 @@ class Following:
         room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
         at_once = len(self._between) <= 1  # as a button changes it
         for factor in _UNIT_SLIPS if at_once else _UNIT_SLIPS[:1]:
-            ahead = [(s.raw * factor - self._zero - last.weight) * self.sign for s in self._run]
-            flowed = [min(2.0 * abs(self._rate) * (s.at - last.at), most) for s in self._run]
-            if factor != self._gain and all(-room <= a <= room + f for a, f in zip(ahead, flowed, strict=True)):
+            ahead = (
+                ((s.raw * factor - self._zero - last.weight) * self.sign, 2.0 * abs(self._rate) * (s.at - last.at))
+                for s in self._run
+            )
+            if factor != self._gain and all(-room <= a <= room + min(flowed, most) for a, flowed in ahead):
                 return factor
         return None
