@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.bins import Runs
 from analysis.clock import HOUR_US, NOT_A_TIME, SECOND_US
 
 AHEAD_US = HOUR_US
@@ -35,8 +36,8 @@ def spread(stamps_us: np.ndarray) -> tuple[np.ndarray, float, float]:
     """
     if len(stamps_us) < 2:
         return stamps_us, 1.0, 0.0
-    begins = np.flatnonzero(np.concatenate([[True], stamps_us[1:] != stamps_us[:-1]]))
-    sizes = np.diff(begins, append=len(stamps_us))
+    runs = Runs(stamps_us)
+    begins, sizes = runs.first, runs.count
     steps = np.diff(stamps_us[begins])
     steps = steps[(steps > 0) & (stamps_us[begins[:-1]] != NOT_A_TIME)]
     inner = sizes[1:-1] if len(sizes) > 2 else sizes
@@ -61,9 +62,10 @@ def in_order(stamps_us: np.ndarray) -> Order:
     kept = stamps_us > before
     first = before == NOT_A_TIME
     jumps = kept & ~first & (stamps_us - np.where(first, stamps_us, before) > AHEAD_US)
-    if not jumps.any() and not _begins_ahead(stamps_us[known][:FOLLOWED]):
+    begins_ahead = _begins_ahead(stamps_us[known][:FOLLOWED])
+    if not jumps.any() and not begins_ahead:
         return Order(kept, timeless, int(np.count_nonzero(known & ~kept)))
-    return _one_by_one(stamps_us.tolist(), timeless, _begins_ahead(stamps_us[known][:FOLLOWED]))
+    return _one_by_one(stamps_us.tolist(), timeless, begins_ahead)
 
 
 def _begins_ahead(first_us: np.ndarray) -> bool:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from analysis.bins import Runs
 from analysis.result import Assessment, Finding
 from analysis.stretch import Stretch
 
@@ -76,9 +77,8 @@ def _stood(stretch: Stretch) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
     column = stretch.columns[GAUGE]
     if column.unit.datum != "absolute":
         values = np.round(values - stretch.barometer_pa.reindex(index).to_numpy(dtype=float), 2)
-    changed = np.flatnonzero(np.diff(values) != 0.0) + 1
-    starts = np.concatenate([[0], changed])
-    ends = np.concatenate([changed, [len(values)]]) - 1
+    runs = Runs(values)
+    starts, ends = runs.first, runs.first + runs.count - 1
     lasted = np.asarray((index[ends] - index[starts]) / pd.Timedelta(seconds=1), dtype=float)
     whole = (index[-1] - index[0]) / pd.Timedelta(seconds=1)
     long = (lasted >= STILL_S) & ((ends == len(values) - 1) | (lasted >= STILL_PART * whole))

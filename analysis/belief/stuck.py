@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
+from analysis.bins import Runs
 
 STUCK_S = 600.0
 STUCK_READINGS = 20
@@ -61,9 +62,8 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     times, values = readings.shown(channel)
     if len(values) < STUCK_READINGS:
         return
-    changed = np.flatnonzero(np.diff(values) != 0.0) + 1
-    starts = np.concatenate([[0], changed])
-    ends = np.concatenate([changed, [len(values)]])
+    runs = Runs(values)
+    starts, ends = runs.first, runs.first + runs.count
     until = -np.inf
     for run in np.flatnonzero(times[ends - 1] - times[starts] >= STUCK_S).tolist():
         first, end = int(starts[run]), int(ends[run])
@@ -93,7 +93,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
             elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, look, pascal, step):
                 why = "while the temperatures around moved, which a closed pressure follows"
             if why and (alone or not _another_stands(channel, readings, begin, look, pascal)):
-                alive = changed[run + ALIVE_CHANGES - 1] if run + ALIVE_CHANGES - 1 < len(changed) else None
+                alive = starts[run + ALIVE_CHANGES] if run + ALIVE_CHANGES < len(starts) else None
                 until = np.inf if alive is None else float(times[alive])
                 yield Fault(
                     "channel_stuck", channel, begin, float(times[position]), until,

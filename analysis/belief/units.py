@@ -29,16 +29,16 @@ ROOM_SPREAD_K = 3.0
 LOW_SIDE, HIGH_SIDE = STANDING[:2], STANDING[2:]
 """While the compressor runs these lie far apart: pressures of both sides that agree are those of a standing circuit."""
 
-PARTNERS: Mapping[str, Mapping[str, tuple[float, float]]] = {
-    "entering_water_temperature": {"leaving_water_temperature": (-15.0, 15.0)},
-    "leaving_water_temperature": {"entering_water_temperature": (-15.0, 15.0)},
-    "condenser_entering_temperature": {"condenser_leaving_temperature": (-15.0, 15.0)},
-    "condenser_leaving_temperature": {"condenser_entering_temperature": (-15.0, 15.0)},
-    "ambient_temperature": {"surface_temperature": (-15.0, 15.0)},
-    "surface_temperature": {"ambient_temperature": (-15.0, 15.0)},
-    "suction_temperature": {"leaving_water_temperature": (-15.0, 15.0)},
-    "liquid_temperature": {"condenser_leaving_temperature": (-12.0, 15.0)},
-    "discharge_temperature": {"liquid_temperature": (-5.0, 90.0)},
+PARTNERS: Mapping[str, tuple[str, float, float]] = {
+    "entering_water_temperature": ("leaving_water_temperature", -15.0, 15.0),
+    "leaving_water_temperature": ("entering_water_temperature", -15.0, 15.0),
+    "condenser_entering_temperature": ("condenser_leaving_temperature", -15.0, 15.0),
+    "condenser_leaving_temperature": ("condenser_entering_temperature", -15.0, 15.0),
+    "ambient_temperature": ("surface_temperature", -15.0, 15.0),
+    "surface_temperature": ("ambient_temperature", -15.0, 15.0),
+    "suction_temperature": ("leaving_water_temperature", -15.0, 15.0),
+    "liquid_temperature": ("condenser_leaving_temperature", -12.0, 15.0),
+    "discharge_temperature": ("liquid_temperature", -5.0, 90.0),
 }
 """Where each stands beside its partner [K], the machine at rest or running (common practice)."""
 BEYOND_K = 5.0
@@ -105,7 +105,7 @@ def _beside_partners(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the same by what it belongs to, for the only thermometer that is logged in its unit."""
     temperatures = [c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel]
-    partner, (low, high) = next(iter(PARTNERS.get(channel, {"": (0.0, 0.0)}).items()))
+    partner, low, high = PARTNERS.get(channel, ("", 0.0, 0.0))
     own = columns[channel].unit.symbol
     if partner not in readings.minutes or any(columns[c].unit.symbol in (own, "K") for c in temperatures):
         return np.zeros(len(read), dtype=bool), read
@@ -130,18 +130,17 @@ def _beside_gauge(
     labels = {columns[c].unit.symbol for c in gauges}
     if len(gauges) < 2 or len(labels) > 1 or own.symbol in labels:
         return  # of two gauges either may be the one mislabelled
+    meant = UNITS[labels.pop()]
+    if meant.datum not in ("gauge", "absolute"):
+        return
     number = (read - (barometer if own.datum == "gauge" else 0.0)) / own.scale
+    other = number * meant.scale + (barometer if meant.datum == "gauge" else 0.0)
     for partner in (c for c in gauges if c in side):
         beside = readings.minutes[partner].to_numpy(dtype=float)
-        for meant in labels:
-            unit = UNITS[meant]
-            if unit.datum not in ("gauge", "absolute"):
-                continue
-            other = number * unit.scale + (barometer if unit.datum == "gauge" else 0.0)
-            wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
-            yield from _fault(
-                channel, own.symbol, meant, "the gauge beside it", wrong, read - beside, readings, system, "pressure"
-            )
+        wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
+        yield from _fault(
+            channel, own.symbol, meant.symbol, "the gauge beside it", wrong, read - beside, readings, system, "pressure"
+        )
 
 
 def _pressure(

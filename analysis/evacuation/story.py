@@ -79,4 +79,3 @@ class Story:
     slope_per_min: float = math.nan
     slope_error: float = math.nan
     targets: dict[int, int] = field(default_factory=dict)
-    pumped_s: float = 0.0

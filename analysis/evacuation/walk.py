@@ -89,8 +89,6 @@ class Walk:
             self.story.oil_changes += [when for when, subject in said if subject == "oil_change"]
             self._tick(k, said)
             self.story.pumping.append(self.closed is None)
-            if k and self.closed is None:
-                self.story.pumped_s += min(float(at[k] - at[k - 1]), 60.0)
         if n:
             self.story.slope_per_min, self.story.slope_error = self.trend.slope(n - 1, self.stretch)
         return self.story

@@ -110,8 +110,8 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     groups, kinds = structures(data.lag_names, probes), surroundings(probes)
     at = data.at_min[:used]
     design = np.column_stack([np.ones(used), transients(at), data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]])
-    table, odds = covariances(_first(data, used), probes)
-    factors = np.linalg.cholesky(table)
+    table, odds = covariances(data, probes)
+    factors = np.linalg.cholesky(table[:, :used, :used])
     whitened = _forward(factors, design)
     logs = np.cumsum(np.log(np.diagonal(factors, axis1=1, axis2=2)), axis=1)
     grams = np.zeros((len(factors), design.shape[1], design.shape[1]))
@@ -266,16 +266,3 @@ def _evidence(grams: np.ndarray, group: Structures, kinds: np.ndarray, k: int, s
     diagonal = np.diagonal(np.linalg.cholesky(normal), axis1=1, axis2=2)
     found: np.ndarray = -0.5 * diagonal[:, -1] ** 2 - np.log(diagonal[:, :-1]).sum(axis=1)
     return found
-
-
-def _first(data: SegmentData, count: int) -> SegmentData:
-    return SegmentData(
-        data.at_min[:count],
-        data.width_min[:count],
-        data.gas_k[:count],
-        data.lagged_k[:count],
-        data.lag_names,
-        data.digit_k,
-        data.probe_digit_k,
-        data.barometer_sd_k,
-    )

@@ -56,13 +56,12 @@ def verdicts(looks: Iterable[Judged], allowed: float | None, confidence: float) 
     verdict, stands, before = "undecided", None, ""
     for judged in looks:
         side = side_of(judged, allowed, confidence, TWICE)
-        alone = side_of(judged, allowed, confidence, ONCE)
-        above = judged.surely_above(limit_of(judged, allowed))
-        other = above if verdict == "tight" else 1.0 - above
-        if side in ("tight", "leaking") and side in (before, alone):
+        if side in ("tight", "leaking") and side in (before, side_of(judged, allowed, confidence, ONCE)):
             verdict, stands = side, judged
-        elif stands is not None and (side == "gaining" or other > AGAINST):
-            verdict, stands = "undecided", None
+        elif stands is not None:
+            above = judged.surely_above(limit_of(judged, allowed))
+            if side == "gaining" or (above if verdict == "tight" else 1.0 - above) > AGAINST:
+                verdict, stands = "undecided", None
         before = side
         found.append((verdict, stands))
     return found

@@ -21,8 +21,6 @@ from analysis.vocabulary.job import Job
 
 GONE_K = 2.78
 """5 degF under the leaving water. Common practice in the trade, no published source."""
-LEFT_K = 1.0
-"""A depression from which on pressure has left what it stood at."""
 STAYS_S = 60.0
 """The depression has to stay this long; common practice."""
 AT_REST_K = 0.5
