@@ -41,8 +41,20 @@ def findings_csv(review: Review) -> str:
 
 
 def write_whole(path: Path, data: str | bytes) -> Path:
-    """Write a file so that no reader ever sees half of it; return its path."""
-    part = path.with_name(path.name + ".part")
-    part.write_bytes(data.encode("utf-8") if isinstance(data, str) else data)
-    part.replace(path)
+    """Write a file so that no reader ever sees half of it; return its path.
+
+    A device or a pipe such as /dev/stdout is written to and never replaced; a link keeps pointing where it points.
+    """
+    raw = data.encode("utf-8") if isinstance(data, str) else data
+    if path.exists() and not path.is_file():
+        path.write_bytes(raw)
+        return path
+    real = path.resolve()
+    part = real.with_name(real.name + ".part")
+    try:
+        part.write_bytes(raw)
+        part.replace(real)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
     return path

@@ -224,13 +224,20 @@ def read_journal(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the journal's rows (columns `time kind subject value text`, strings but for the time).
 
     A missing journal is an empty one. Rows without a readable time are left out with a caution.
+
+    Raises
+    ------
+    InputError
+        It is there and cannot be read: without its marks the log would be judged otherwise.
     """
     empty = pd.DataFrame({name: pd.Series(dtype="str") for name in JOURNAL_COLUMNS})
     empty["time"] = pd.to_datetime(empty["time"], utc=True)
     try:
         body, torn = _whole_lines(path.read_bytes())
-    except OSError:
+    except FileNotFoundError:
         return empty, ()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); expected the journal, or no such file") from None
     cautions = [f"{path.name}: the last line is torn and was left out."] if torn else []
     csv.field_size_limit(max(csv.field_size_limit(), len(body)))  # one endless note takes nothing else along
     rows = list(csv.reader(io.StringIO(body.decode("utf-8-sig", errors="replace"), newline="")))

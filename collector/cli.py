@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
-from cyclopts import App, CycloptsError
+from cyclopts import App, CycloptsError, Parameter
 
 from analysis.vocabulary.errors import StandwatchError, refused
 from analysis.vocabulary.text import one_line
@@ -22,16 +22,18 @@ app = App(
     name="standwatch",
     help="Watches over a chiller or refrigeration repair: records, judges, reports.",
     version=lambda: __import__("importlib.metadata", fromlist=["version"]).version("standwatch"),
+    default_parameter=Parameter(negative=()),
 )
 
 
 @app.command
-def record(job: Path) -> None:
+def record(job: Path, /) -> None:
     """Record a job's instruments until interrupted.
 
     Parameters
     ----------
-    job : folder that holds job.toml
+    job
+        folder that holds job.toml
     """
     import asyncio
 
@@ -46,15 +48,19 @@ def record(job: Path) -> None:
 
 
 @app.command
-def watch(job: Path, *, headless: bool = False, share: bool = False, port: int | None = None) -> None:
+def watch(job: Path, /, *, headless: bool = False, share: bool = False, port: int | None = None) -> None:
     """Record a job, judge it as it grows, and show it on a page until interrupted.
 
     Parameters
     ----------
-    job : folder that holds job.toml
-    headless : no page, a line a minute instead
-    share : let others on this network see the page, with an access code; not encrypted
-    port : port of the page
+    job
+        folder that holds job.toml
+    headless
+        no page, a line a minute instead
+    share
+        let others on this network see the page, with an access code; not encrypted
+    port
+        port of the page
     """
     from collector.commands.watch import run_watch
 
@@ -62,33 +68,60 @@ def watch(job: Path, *, headless: bool = False, share: bool = False, port: int |
 
 
 @app.command
-def mark(job: Path, subject: str, value: str = "", *, text: str = "") -> None:
+def mark(job: Path, subject: str, value: str = "", /, *, text: str = "") -> None:
     """Put a mark into the journal, such as oil_change or cylinder_on with its id.
 
     Parameters
     ----------
-    job : job folder
-    subject : what was done
-    value : the cylinder's id, for cylinder_on
+    job
+        job folder
+    subject
+        what was done, such as oil_change; a word that is not known brings the list of all
+    value
+        the cylinder's id, for cylinder_on
+    text
+        a remark beside it
     """
     _send(job, "mark", subject, value, text)
 
 
 @app.command
-def note(job: Path, text: str) -> None:
-    """Put a note into the journal."""
+def note(job: Path, text: str, /) -> None:
+    """Put a note into the journal.
+
+    Parameters
+    ----------
+    job
+        job folder
+    text
+        the note
+    """
     _send(job, "note", "", "", text)
 
 
 @app.command
-def acknowledge(job: Path, name: str = "") -> None:
-    """Acknowledge an alarm by its name, or all that are open: it is not repeated any more."""
+def acknowledge(job: Path, name: str = "", /) -> None:
+    """Acknowledge an alarm by its name, or all that are open: it is not repeated any more.
+
+    Parameters
+    ----------
+    job
+        job folder
+    name
+        the alarm as the page and the message name it; all when not given
+    """
     _send(job, "note", "alarm", "acknowledged", name)
 
 
 @app.command
-def alarm_test(job: Path) -> None:
-    """Send a test message through every target of every alarm of a job."""
+def alarm_test(job: Path, /) -> None:
+    """Send a test message through every target of every alarm of a job.
+
+    Parameters
+    ----------
+    job
+        folder that holds job.toml
+    """
     from collector.commands.alarm_test import run_alarm_test
 
     run_alarm_test(job)
@@ -97,6 +130,7 @@ def alarm_test(job: Path) -> None:
 @app.command
 def gather(
     out: Path,
+    /,
     *,
     broker: str,
     topic: str | None = None,
@@ -110,14 +144,22 @@ def gather(
 
     Parameters
     ----------
-    out : folder of job folders
-    broker : mqtt://HOST:1883 or mqtts://HOST:8883
-    topic : as in [publish]
-    ca_file : certificates to trust
-    username_env : environment variable that holds the user
-    password_env : environment variable that holds the password
-    password_file : file, mode 600, that holds the password
-    send_env : environment variable that holds an address to tell when a laptop or recorder is gone
+    out
+        folder of job folders
+    broker
+        mqtt://HOST:1883 or mqtts://HOST:8883
+    topic
+        as in [publish]
+    ca_file
+        certificates to trust
+    username_env
+        environment variable that holds the user
+    password_env
+        environment variable that holds the password
+    password_file
+        file, mode 600, that holds the password
+    send_env
+        environment variable that holds an address to tell when a laptop or recorder is gone
     """
     from collector.commands.gather import run_gather
 
@@ -126,14 +168,17 @@ def gather(
 
 
 @app.command
-def stage(job: Path, what: Literal["begin", "end"], name: str) -> None:
+def stage(job: Path, what: Literal["begin", "end"], name: str, /) -> None:
     """Begin or end a stage.
 
     Parameters
     ----------
-    job : job folder
-    what : begin or end
-    name : recovery, pressure_test, evacuation, charging, startup or at_rest
+    job
+        job folder
+    what
+        begin or end
+    name
+        recovery, pressure_test, evacuation, charging, startup or at_rest
     """
     _send(job, "stage", name, what, "")
 
@@ -152,6 +197,7 @@ def _send(job: Path, kind: str, subject: str, value: str, text: str) -> None:
 @app.command
 def review(
     path: Path,
+    /,
     *,
     job: Path | None = None,
     json: Path | None = None,
@@ -164,13 +210,20 @@ def review(
 
     Parameters
     ----------
-    path : job folder, a CSV with --job, or a folder of job folders
-    job : job.toml for a CSV that stands alone
-    json : write the whole result there and nothing else
-    csv : write the findings there and nothing else
-    pdf : make report.pdf as well
-    workers : processes for a folder of jobs, -1 for every core
-    dask : address of a Dask scheduler to review a folder of jobs on
+    path
+        job folder, a CSV with --job, or a folder of job folders
+    job
+        job.toml for a CSV that stands alone
+    json
+        write the whole result there and nothing else
+    csv
+        write the findings there and nothing else
+    pdf
+        make report.pdf as well
+    workers
+        processes for a folder of jobs, -1 for every core
+    dask
+        address of a Dask scheduler to review a folder of jobs on
     """
     from collector.commands.review import run_review
 
@@ -178,14 +231,17 @@ def review(
 
 
 @app.command
-def verify(path: Path, *, job: Path | None = None, report: Path | None = None) -> None:
+def verify(path: Path, /, *, job: Path | None = None, report: Path | None = None) -> None:
     """Check a report against the files it was made from.
 
     Parameters
     ----------
-    path : job folder, or a CSV with --job
-    job : job.toml for a CSV that stands alone
-    report : the report, when it is not the folder's report.html
+    path
+        job folder, or a CSV with --job
+    job
+        job.toml for a CSV that stands alone
+    report
+        the report, when it is not the folder's report.html
     """
     from collector.commands.review import run_verify
 
@@ -193,15 +249,19 @@ def verify(path: Path, *, job: Path | None = None, report: Path | None = None) -
 
 
 @app.command
-def ledger(path: Path, *, job: Path | None = None, history: Path | None = None, csv: Path | None = None) -> None:
+def ledger(path: Path, /, *, job: Path | None = None, history: Path | None = None, csv: Path | None = None) -> None:
     """Show what was recovered, charged and kept, the leak rates, and the record to keep.
 
     Parameters
     ----------
-    path : job folder, or a CSV with --job
-    job : job.toml for a CSV that stands alone
-    history : CSV of what was added before: date,added [lb],charge [lb]
-    csv : write the record there instead
+    path
+        job folder, or a CSV with --job
+    job
+        job.toml for a CSV that stands alone
+    history
+        CSV of what was added before: date,added [lb],charge [lb]
+    csv
+        write the record there instead
     """
     from collector.commands.ledger import run_ledger
 
@@ -223,13 +283,20 @@ def cylinder(
 
     Parameters
     ----------
-    refrigerant : such as R-410A
-    water_capacity : as stamped, such as "47.6 lb"
-    tare : empty weight as stamped
-    temperature : of the cylinder now, such as "80 degF"
-    service_pressure : as stamped, such as "400 psig"
-    contents : net weight now
-    units : us or si
+    refrigerant
+        such as R-410A
+    water_capacity
+        as stamped, such as "47.6 lb"
+    tare
+        empty weight as stamped
+    temperature
+        of the cylinder now, such as "80 degF"
+    service_pressure
+        as stamped, such as "400 psig"
+    contents
+        net weight now
+    units
+        us or si
     """
     from collector.commands.cylinder import run_cylinder
 
@@ -245,13 +312,15 @@ def cylinder(
 
 
 @app.command
-def columns(file: Path, *, output: Path | None = None) -> None:
+def columns(file: Path, /, *, output: Path | None = None) -> None:
     """Propose the [columns] table for a log that somebody else recorded.
 
     Parameters
     ----------
-    file : the log
-    output : job.toml to write it to, or to add it to; printed when not given
+    file
+        the log
+    output
+        job.toml to write it to, or to add it to; printed when not given
     """
     from collector.commands.columns import run_columns
 
@@ -264,9 +333,12 @@ def demo(*, out: Path = Path("standwatch-demo"), seed: int = 2026, fast: bool = 
 
     Parameters
     ----------
-    out : new folder for the job (an earlier demo there is replaced)
-    seed : another number gives other weather and noise
-    fast : under a minute, with a row a minute instead of two
+    out
+        new folder for the job (an earlier demo there is replaced)
+    seed
+        another number gives other weather and noise
+    fast
+        under a minute, with a row a minute instead of two
     """
     from collector.commands.demo import run_demo
 
@@ -282,6 +354,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         _fail(str(error), 2)
     except CycloptsError as error:
         _fail(" ".join(str(error).split()), 2)
+    except PermissionError as error:
+        _fail(f"{error.filename}: {error.strerror}; expected a file or folder that is yours to use", 2)
     except KeyboardInterrupt:
         _fail("interrupted", 130)
     except BrokenPipeError:

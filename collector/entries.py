@@ -50,7 +50,10 @@ def checked(entry: Entry) -> Entry:
     elif entry.kind == "finding":
         if entry.value not in LEVELS:
             raise refused("finding level", entry.value, LEVELS)
-    elif entry.kind != "note":
+    elif entry.kind == "note":
+        if not (entry.subject or entry.text.strip()):
+            raise refused("note", entry.text, "some words")
+    else:
         raise refused("journal kind", entry.kind, ("mark", "stage", "note", "finding"))
     for cell, longest in ((entry.subject, LONGEST_NAME), (entry.value, LONGEST_NAME), (entry.text, LONGEST_TEXT)):
         if len(cell) > longest:

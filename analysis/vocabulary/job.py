@@ -29,13 +29,15 @@ from analysis.vocabulary.units import (
 )
 
 
-def _said(read: Callable[[object], object]) -> BeforeValidator:
-    """Wrap a reader of one value so that its one-line refusal reaches the user as it is."""
+def _said(read: Callable[[object], object], names_key: bool = False) -> BeforeValidator:
+    """Wrap a reader of one value so that its one-line refusal reaches the user, whole where it `names_key` itself."""
 
     def check(value: object) -> object:
         try:
             return read(value)
         except InputError as error:
+            if names_key:
+                raise PydanticCustomError("table", "{why}", {"why": str(error)}) from None
             accepted = str(error).partition("; expected ")[2] or str(error)
             raise PydanticCustomError("quantity", "expected {accepted}", {"accepted": accepted}) from None
 
@@ -60,6 +62,20 @@ Flow = Annotated[float, _quantity("flow", 0.0)]
 Temperature = Annotated[float, _quantity("temperature", 0.0)]
 PressureRate = Annotated[float, _quantity("pressure_rate", 0.0)]
 AnyPressure = Annotated[Pressure, _said(lambda value: parse_pressure(value, ""))]
+
+
+def _barometer(value: object) -> Pressure:
+    pressure = parse_pressure(value, "")
+    if not (pressure.absolute and 40e3 < pressure.pa < 115e3):
+        raise InputError("; expected an absolute pressure from 40 to 115 kPa")
+    return pressure
+
+
+def _elevation(value: object) -> float:
+    elevation_m = parse_quantity(value, "length", "")
+    if not -500.0 <= elevation_m <= 6_000.0:
+        raise InputError("; expected a length from -500 to 6000 m, above the level of the sea")
+    return elevation_m
 
 
 def _name(value: object) -> object:
@@ -105,14 +121,8 @@ class JobTable(_Table):
 class SiteTable(_Table):
     """`[site]`: what turns gauge readings into absolute pressures."""
 
-    elevation_m: Length | None = Field(None, alias="elevation")
-    barometer: AnyPressure | None = None
-
-    @model_validator(mode="after")
-    def _absolute(self) -> SiteTable:
-        if self.barometer is not None and not (self.barometer.absolute and 40e3 < self.barometer.pa < 115e3):
-            raise PydanticCustomError("barometer", "barometer: expected an absolute pressure from 40 to 115 kPa")
-        return self
+    elevation_m: Annotated[float, _said(_elevation)] | None = Field(None, alias="elevation")
+    barometer: Annotated[Pressure, _said(_barometer)] | None = None
 
 
 class CircuitTable(_Table):
@@ -218,19 +228,16 @@ def _limits(value: object) -> dict[str, tuple[float, float]]:
 class StartupTable(_Table):
     """`[startup]`: limits by figure, as differences in K or Pa."""
 
-    limits: Annotated[dict[str, tuple[float, float]], _said(_limits)] = Field(default_factory=dict)
+    limits: Annotated[dict[str, tuple[float, float]], _said(_limits, names_key=True)] = Field(default_factory=dict)
 
     @model_validator(mode="before")
     @classmethod
     def _limits_beside(cls, data: Any) -> Any:
         """Accept ``suction_superheat = [...]`` directly under `[startup]` as well as under `limits`."""
-        if isinstance(data, dict) and not isinstance(data.get("limits"), dict | None):
+        if not isinstance(data, dict) or not isinstance(data.get("limits"), dict | None):
             return data
-        if isinstance(data, dict):
-            beside = {key: data[key] for key in data if key in STARTUP_FIGURES}
-            rest = {key: data[key] for key in data if key not in STARTUP_FIGURES}
-            return {**rest, "limits": {**(rest.get("limits") or {}), **beside}}
-        return data
+        beside = {key: value for key, value in data.items() if key != "limits"}
+        return {"limits": {**(data.get("limits") or {}), **beside}}
 
 
 class AtRestTable(_Table):
@@ -352,7 +359,7 @@ def load_job(path: Path) -> Job:
     """
     file = path / JOB_FILE if path.is_dir() else path
     try:
-        tables = tomllib.loads(file.read_text(encoding="utf-8"))
+        tables = tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise InputError(f"{path}: no {JOB_FILE} here; expected a job folder that holds one") from None
     except OSError as error:
@@ -377,6 +384,8 @@ def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
         return f"{key}: unknown key{value}; expected {_known_keys(fault['loc'])}{more}"
     if fault["type"] == "missing":
         return f"{key}: missing; it must be given{more}"
+    if fault["type"] == "list_type" and len(place) == 1:
+        return f"{key}: expected a list of tables, each headed [[{key}]]{more}"
     said = str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected ")
     if fault["input"] is None or isinstance(fault["input"], dict | list) or place[0] in ("alarm", "publish"):
         return f"{key + ': ' if key else ''}{fault['msg']}{more}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 from typing import BinaryIO
 
@@ -19,7 +20,7 @@ def run_columns(file: Path, *, output: Path | None = None) -> None:
     Raises
     ------
     InputError
-        The file cannot be read as a log, or `output` holds a `[columns]` table already.
+        The file cannot be read as a log, or `output` is no job.toml, or holds a `[columns]` table already.
     """
     try:
         with file.open("rb") as source:
@@ -33,14 +34,14 @@ def run_columns(file: Path, *, output: Path | None = None) -> None:
         print(table, end="")
         return
     try:
-        before = output.read_text(encoding="utf-8") if output.exists() else _new_job(file)
-        if any(line.strip() == "[columns]" for line in before.splitlines()):
+        before = output.read_text(encoding="utf-8-sig") if output.exists() else _new_job(file)
+        if "columns" in tomllib.loads(before):
             raise InputError(f"{output}: holds a [columns] table already; remove it first, or print without --output")
         output.write_text(f"{before.rstrip()}\n\n{table}", encoding="utf-8")
         for doubt in proposal.doubts():
             print(f"Check: {doubt}")
-    except (OSError, UnicodeError) as error:
-        raise InputError(f"{output}: cannot be written ({error}); expected a job.toml") from None
+    except (OSError, UnicodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(f"{output}: cannot be added to ({error}); expected a job.toml") from None
 
 
 def _pieces(source: BinaryIO, size: int) -> list[bytes]:

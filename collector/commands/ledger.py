@@ -14,6 +14,7 @@ from analysis.ledger import balance, record, record_csv
 from analysis.log import load
 from analysis.review import review
 from analysis.vocabulary.errors import InputError
+from collector.commands.review import kept_apart, made_from
 
 
 def run_ledger(
@@ -31,6 +32,7 @@ def run_ledger(
     InputError
         A file was refused, or the job moved no refrigerant.
     """
+    kept_apart([csv_file], [*made_from(path, job).values(), *([] if history is None else [history])])
     log, settings = load(path, job)
     ledger = balance(review(log, settings).stages)
     if ledger is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from rich.console import Console
@@ -16,7 +16,7 @@ from analysis.report.gathered import gathered
 from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
 from analysis.result import Finding
 from analysis.review import Review, review
-from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 
 _STYLES = {"good": "green", "caution": "yellow", "alarm": "bold red", "info": "default"}
@@ -43,6 +43,8 @@ def run_review(
     InputError
         The input was refused, or a result cannot be written.
     """
+    if workers == 0:
+        raise refused("--workers", workers, "a number of processes, or -1 for every core")
     if path.is_dir() and job is None and not (path / JOB_FILE).exists():
         jobs = sorted(file.parent for file in path.glob(f"*/{JOB_FILE}"))
         if jobs:
@@ -52,6 +54,7 @@ def run_review(
 
             review_many(path, jobs, workers, dask)
             return
+    kept_apart([json_file, csv_file], made_from(path, job).values())
     log, settings = load(path, job)
     result = review(log, settings)
     if json_file is not None:
@@ -93,6 +96,21 @@ def made_from(path: Path, job: Path | None) -> dict[str, Path]:
     readings = folder / READINGS_FILE if path.is_dir() else path
     settings = folder / JOB_FILE if job is None else job / JOB_FILE if job.is_dir() else job
     return {JOB_FILE: settings, readings.name: readings, JOURNAL_FILE: folder / JOURNAL_FILE}
+
+
+def kept_apart(results: Iterable[Path | None], sources: Iterable[Path]) -> None:
+    """Refuse a result that would be written over what it is made from, or over another result.
+
+    Raises
+    ------
+    InputError
+        It would.
+    """
+    taken = {source.resolve() for source in sources}
+    for file in (file for file in results if file is not None):
+        if file.resolve() in taken:
+            raise InputError(f"{file}: is read or written already; expected another file for the result")
+        taken.add(file.resolve())
 
 
 def make_reports(result: Review, folder: Path, files: Mapping[str, Path], pdf: bool = False) -> list[Path]:

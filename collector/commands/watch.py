@@ -184,10 +184,10 @@ def free_port(host: str, port: int | None) -> int:
                 probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
                 probe.bind((host, each))
-            except OSError:
+            except (OSError, OverflowError):  # taken, not ours to take, or no port at all
                 continue
             return int(probe.getsockname()[1])
-    raise InputError(f"--port {wanted[0]}: is taken; expected a free port")
+    raise InputError(f"--port {wanted[0]}: cannot be had; expected a free port from 1024 to 65535")
 
 
 def _own_address() -> str:

@@ -157,7 +157,10 @@ class Gatherer:
         InputError
             Another process gathers into this folder.
         """
-        self.out.mkdir(parents=True, exist_ok=True)
+        try:
+            self.out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"{self.out}: cannot be a folder ({error.strerror}); expected one of yours") from None
         backoff = Backoff(1.0, self.longest_pause_s)
         with FolderLock(self.out):
             while True:

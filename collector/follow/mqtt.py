@@ -255,7 +255,7 @@ class Publisher:
         except OSError:
             age_s = None
         try:
-            toml = without_secrets((self.folder / JOB_FILE).read_text(encoding="utf-8"))
+            toml = without_secrets((self.folder / JOB_FILE).read_text(encoding="utf-8-sig"))
         except (OSError, UnicodeDecodeError, InputError):
             toml = self._job
         return read_state(self.folder), age_s, toml

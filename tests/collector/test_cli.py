@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.cli import app
 from collector.joblog import FolderLock
 
 HEAD = '[job]\nname = "n"\n'
@@ -91,7 +92,7 @@ def test_a_pattern_without_a_value_is_refused(tmp_path: Path) -> None:
         (("mark", "{}", "oil_change"), "no job.toml here"),
         (("stage", "{}", "middle", "recovery"), "middle"),
         (("revew", "{}"), "revew"),
-        (("review",), "--path requires an argument"),
+        (("review",), "parameter PATH requires an argument"),
         (("review", "{}", "--workers", "many"), "many"),
     ],
 )
@@ -149,6 +150,52 @@ def test_review_makes_json_alone_or_summary_and_report(tmp_path: Path) -> None:
     code, _, errors = run("verify", tmp_path)
     assert code == 2
     assert "readings.csv has changed" in errors
+
+
+def test_no_result_is_written_over_what_it_is_made_from(tmp_path: Path) -> None:
+    folder = job(tmp_path, HEAD)
+    log = "time,ambient_temperature [degF]\n2026-03-14T07:00:00.000Z,70\n"
+    (folder / "readings.csv").write_text(log, encoding="utf-8")
+    (folder / "link").symlink_to("readings.csv")
+    foreign = folder / "foreign.csv"
+    foreign.write_text("Time,Vac\n2026-03-14 07:00:00,500\n2026-03-14 07:00:01,500\n", encoding="utf-8")
+    before = {file: file.read_bytes() for file in folder.iterdir()}
+    for words in (
+        ("review", folder, "--json", folder / "readings.csv"),
+        ("review", folder, "--json", folder / "link"),
+        ("review", folder, "--csv", folder / "journal.csv"),
+        ("review", folder / "readings.csv", "--job", folder / "job.toml", "--json", folder / "job.toml"),
+        ("review", folder, "--json", folder / "same", "--csv", folder / "same"),
+        ("ledger", folder, "--csv", folder / "readings.csv"),
+        ("columns", foreign, "--output", foreign),
+    ):
+        code, _, errors = run(*words)
+        assert (code, errors.count("\n")) == (2, 1), words
+        assert "expected another file" in errors or "expected a job.toml" in errors
+    assert {file: file.read_bytes() for file in folder.iterdir()} == before
+
+
+def test_a_device_is_written_to_and_never_replaced(tmp_path: Path) -> None:
+    job(tmp_path, HEAD)
+    (tmp_path / "readings.csv").write_text("time,vacuum [micron]\n2026-03-14T07:05:31.000Z,500\n", encoding="utf-8")
+    code, out, _ = run("review", tmp_path, "--json", "/dev/stdout")
+    assert code == 0
+    assert json.loads(out)["log"]["rows"] == 1
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with subprocess.Popen(["cat", str(pipe)], stdout=subprocess.PIPE, text=True) as reader:
+        assert run("review", tmp_path, "--json", pipe)[0] == 0
+        said, _ = reader.communicate(timeout=30)
+    assert json.loads(said)["log"]["rows"] == 1
+    assert pipe.is_fifo()
+
+
+def test_every_argument_of_every_command_is_explained() -> None:
+    for command in app:
+        if command.startswith("-"):
+            continue
+        arguments = app[command].assemble_argument_collection(parse_docstring=True)
+        assert [a.name for a in arguments if not a.parameter.help] == [], command
 
 
 def test_the_ledger_of_the_sample_job_is_shown_and_written(tmp_path: Path) -> None:

@@ -42,8 +42,21 @@ def test_quantities_become_si() -> None:
         ({**NAME, "circuit": {"charge": "118 psi"}}, r"circuit.charge: '118 psi' is not accepted; expected a mass"),
         ({**NAME, "circuit": {"charge": 118.0}}, r"circuit.charge: 118.0 is not accepted; expected a mass"),
         ({**NAME, "circuit": {"charge": "-1 kg"}}, r"circuit.charge: '-1 kg'.*not below 0"),
-        ({**NAME, "site": {"barometer": "99 psig"}}, r"barometer: expected an absolute pressure"),
-        ({**NAME, "startup": {"limits": {"subcooling": ["9 degF", "8 degF"]}}}, r"low not above high"),
+        (
+            {**NAME, "site": {"barometer": "99 psig"}},
+            r"site.barometer: '99 psig' is not accepted; expected an absolute",
+        ),
+        ({**NAME, "site": {"elevation": "300 km"}}, r"site.elevation: '300 km' is not accepted; expected a length"),
+        ({**NAME, "site": {"elevation": "300000 m"}}, r"site.elevation: '300000 m'.*from -500 to 6000 m"),
+        (
+            {**NAME, "startup": {"limits": {"subcooling": ["9 degF", "8 degF"]}}},
+            r"subcooling: \['9 degF', '8 degF'\].*low not above high",
+        ),
+        (
+            {**NAME, "startup": {"subcoolin": ["1 degF", "8 degF"]}},
+            r"'subcoolin' is not a figure; expected one of suct",
+        ),
+        ({**NAME, "cylinder": {"id": "a"}}, r"cylinder: expected a list of tables, each headed \[\[cylinder\]\]"),
         ({**NAME, "startup": {"limits": {"superheat": ["1 degF", "8 degF"]}}}, r"expected one of suction_superheat"),
         ({**NAME, "columns": {"vacuum": {"column": "V", "unit": "degC"}}}, r"vacuum: unit degC.*expected one of psia"),
         ({**NAME, "cylinder": [{"id": "a"}, {"id": "a"}]}, r"id a stands twice"),

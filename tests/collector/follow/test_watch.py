@@ -46,7 +46,7 @@ def test_a_port_that_is_taken_is_refused() -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        with pytest.raises(InputError, match=f"--port {port}: is taken"):
+        with pytest.raises(InputError, match=f"--port {port}: cannot be had"):
             free_port("127.0.0.1", port)
 
 
