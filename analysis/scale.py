@@ -42,6 +42,7 @@ class Weighing:
     names : what each load was called from when on.
     resolution_kg : smallest change that means anything, by the readings so far, at each row.
     sign : +1 recovery (mass into cylinders counts), -1 charging.
+    uncertainty_kg : how unsure the mass moved in all is, by step and noise of the scale and by what no reading saw.
     cautions : what a reader has to know of the weighing, one sentence each.
     """
 
@@ -54,6 +55,7 @@ class Weighing:
     names: tuple[Naming, ...]
     resolution_kg: pd.Series
     sign: float
+    uncertainty_kg: float = 0.0
     cautions: tuple[str, ...] = ()
 
     @property
@@ -131,5 +133,6 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
         names=tuple(tracker.names.told),
         resolution_kg=resolution.reindex(index, method="ffill").bfill(),
         sign=tracker.sign,
+        uncertainty_kg=tracker.unsure_kg,
         cautions=tuple(dict.fromkeys(cautions)),
     )

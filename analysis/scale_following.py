@@ -6,11 +6,12 @@ is to be done about them stands in `scale_tracker`.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from statistics import median
 
-from analysis.scale_levels import FASTER, UNSEEN_S
-from analysis.scale_names import MARK_NEAR_S, Load, Names
+from analysis.scale_levels import FASTER, GAP_S, UNSEEN_S
+from analysis.scale_names import MARK_NEAR_S, MATCH_KG, Load, Names
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.vocabulary.units import UNITS
 
@@ -23,8 +24,6 @@ BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
 """A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
 FASTEST_PER_GROSS = 0.004
 """The hoses of large cylinders move this share of the gross weight a second at most."""
-GAP_S = 90.0
-"""Without readings for this long, flow is believed up to three times the rate before, or the usual one."""
 EMPTY_KG, EMPTY_SHARE, LIGHTEST_KG = 1.5, 0.3, 4.0
 """No cylinder stands on a scale that shows less than the first, or less than the share of what it showed; what weighs
 less than the last is no cylinder until mass flows or somebody says so."""
@@ -103,12 +102,16 @@ class Following:
             self._between += run
             self._run = [sample]
         else:
-            if len(run) == 2 and not self._same_flow(run[0], run[1], sample):
+            if len(run) == 2 and not self._same_flow(run[0], run[1], sample) and not self._stated(run[0].weight):
                 self._between.append(run.pop(0))  # a hand was still on it
             run.append(sample)
         for kept in (self._run, self._between):
             if len(kept) > MOST_WAITING:
                 del kept[1]
+
+    def _stated(self, weight: float) -> bool:
+        """Return whether a weight is what the cylinder that somebody marked should weigh."""
+        return abs(weight - self.names.expected.get(self.names.next_id or "", math.inf)) <= MATCH_KG
 
     def _continues(self, sample: Sample) -> bool:
         """Return whether a sample continues the run as a level or a flow."""
@@ -127,9 +130,7 @@ class Following:
     def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
         """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
         before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
-        usual = max(3.0 * abs(after), USUAL_KG_PER_S)
-        if b.at - a.at >= UNSEEN_S:
-            usual = 3.0 * abs(after) if self._best == 0.0 else FASTER * max(self._best, abs(after))
+        usual = max(3.0 * abs(after), FASTER * self._best, USUAL_KG_PER_S if b.at - a.at < UNSEEN_S else 0.0)
         return abs(before) <= usual + self.base_kg / (b.at - a.at)
 
     def _flat(self, first: int = 0) -> bool:
@@ -235,13 +236,16 @@ class Following:
         assert last is not None
         if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
             return None
+        if first.at - last.at >= UNSEEN_S and (first.weight - last.weight) * self.sign < 0.0:
+            return None  # full and empty cylinders differ as pounds and kilograms do
         if self._marked or self.names.other(load, first.weight):
             return None
         room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
         at_once = len(self._between) <= 1  # as a button changes it
+        usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
         for factor in _UNIT_SLIPS if at_once else _UNIT_SLIPS[:1]:
             ahead = (
-                ((s.raw * factor - self._zero - last.weight) * self.sign, 2.0 * abs(self._rate) * (s.at - last.at))
+                ((s.raw * factor - self._zero - last.weight) * self.sign, usual * (s.at - last.at))
                 for s in self._run
             )
             if factor != self._gain and all(-room <= a <= room + min(flowed, most) for a, flowed in ahead):

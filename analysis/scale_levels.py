@@ -14,19 +14,36 @@ import numpy as np
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 
 # What follows is common practice or plain physics of the work; no published source.
+GAP_S = 90.0
+"""Without readings for this long nobody knows what the scale would have shown."""
 UNSEEN_S = 25.0
 """Readings further apart than this may hide a whole change of cylinder."""
 STOOD_S, STOOD_BEFORE_S = 2.0 * SAMPLE_S, 90.0
 """A level stood for the first time, and counts when no more than the second passed from it until the cylinder left."""
 FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand."""
-SHUTS_S = 30.0
-"""From shutting the cylinder to lifting it off."""
+STILL_OPEN = 0.9
+"""An interval in which less than this share of the flow beside it went is the one in which the valve moved."""
+SHUTS_S = 40.0
+"""From shutting the cylinder to lifting it off, and from setting it down to opening it."""
 
 
 def pace(a: Sample, b: Sample, sign: float) -> float:
     """Return how fast mass went the stage's way from one sample to another [kg/s]."""
     return sign * (b.weight - a.weight) / (b.at - a.at)
+
+
+def unseen_kg(edge: float, inner: float, unseen_s: float) -> tuple[float, float]:
+    """Return what flowed beyond the first or last row of a load, and how unsure that is [kg].
+
+    `edge` is the pace between that row and the next one inwards, `inner` the pace from there on. A slower edge means
+    that the valve moved between those two rows: nothing flowed beyond. Else a cylinder was changed at any moment of
+    `unseen_s`, and the valve moved `SHUTS_S` from that: the mean of what is possible counts.
+    """
+    if edge <= 0.0 or edge < STILL_OPEN * inner:
+        return 0.0, 0.0
+    open_s = max(0.0, unseen_s - SHUTS_S) ** 2 / (2.0 * max(unseen_s, SHUTS_S))
+    return edge * open_s, edge * max(open_s, 0.5 * unseen_s)
 
 
 def left_with(
@@ -36,22 +53,26 @@ def left_with(
     best_kg_per_s: float,
     sign: float,
     gone_s: float,
-) -> float:
-    """Return what a load weighed when it left [kg].
+) -> tuple[float, float]:
+    """Return what a load weighed when it left, and how unsure that is [kg].
 
     `believed` and `waiting` are its last samples, those that were believed and those after them; `base_kg` is what
     noise moves them by, `best_kg_per_s` the best pace that went on so far, `gone_s` when it was first seen gone.
     """
     last = believed[-1]
     if len(believed) < 3:
-        return last.weight
-    if last.at - believed[-2].at < UNSEEN_S:
-        return _stood([*believed, *_flowed(last, waiting, base_kg, sign)], base_kg, sign, gone_s, last.weight)
+        return last.weight, 0.0
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
+    if spent < UNSEEN_S:
+        level = _stood([*believed, *_flowed(last, waiting, base_kg, sign)], base_kg, sign, gone_s, last.weight)
+        return level, max(rate, 0.0) * min(gone_s - last.at, GAP_S) if level == last.weight else 0.0
     if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:
-        return believed[-2].weight + sign * 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
-    return last.weight + sign * 0.5 * max(rate, 0.0) * max(0.0, gone_s - last.at - SHUTS_S)
+        kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
+        level = believed[-2].weight + sign * kg
+        return level, max(kg, abs(last.weight - level))
+    kg, doubt = unseen_kg(rate, before, gone_s - last.at)
+    return last.weight + sign * kg, doubt
 
 
 def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float) -> list[Sample]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -27,6 +28,7 @@ class Load:
     `begin_kg`, `end_kg`: settled gross weight, the first put right for what shifted without flow; `end` is None while
     it stands there. `zeroed`: the scale was set to zero with the cylinder on it, so the weights are no gross weights.
     `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
+    `doubt_kg`: how unsure its mass is by what was not seen, beyond noise and step of the scale.
     """
 
     cylinder: str
@@ -39,6 +41,11 @@ class Load:
     sign: float
     zeroed: bool = False
     confirmed: bool = False
+    doubt_kg: float = 0.0
+
+    def doubt(self, kg: float) -> None:
+        """Take one more reason, of its own, why the mass is unsure."""
+        self.doubt_kg = math.hypot(self.doubt_kg, kg)
 
     @property
     def moved_kg(self) -> float:

@@ -24,7 +24,6 @@ from analysis.scale_following import (
     BURST_PER_GROSS,
     BURST_STAYS_S,
     EMPTY_KG,
-    GAP_S,
     LEAST_NOISE_KG,
     LIGHTEST_KG,
     SLIP_STAYS_S,
@@ -32,7 +31,7 @@ from analysis.scale_following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale_levels import UNSEEN_S, left_with, pace
+from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace, unseen_kg
 from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, SAME_KG, Load, NamedBy
 from analysis.scale_samples import SAMPLE_S, Sample
 
@@ -128,6 +127,23 @@ class Tracker(Following):
                 gross = min(shown, self._line(sample.at)) if shown >= last.weight else np.nan
         self.unsettled += bool(self._run)
         self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
+
+    @property
+    def unsure_kg(self) -> float:
+        """How unsure the mass moved so far is [kg]: each load by its own, and what waits to be believed."""
+        step = self._last.step if self._last is not None else 0.0
+        reading = math.hypot(step / 2.0, 2.0 * self.noise_kg) * math.sqrt(2.0)
+        loads_doubt = [kg for load in self.loads if load.confirmed for kg in (reading, load.doubt_kg)]
+        if self.load is not None and self._run and not self._empty(self._run[-1]):
+            loads_doubt.append(self._flow_at_most(self._run[-1]))
+        return math.hypot(*loads_doubt)
+
+    def _flow_at_most(self, to: Sample) -> float:
+        """Return the mass that flowed from the believed weight to a sample, 0 when no flow leads there [kg]."""
+        assert self._last is not None
+        ahead = (to.weight - self._last.weight) * self.sign
+        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * (to.at - self._last.at)
+        return ahead if 0.0 < ahead <= most else 0.0
 
     def _while_bare(self, sample: Sample) -> None:
         last = self._last
@@ -237,7 +253,10 @@ class Tracker(Following):
             return self._follows(sample)
         if len(self._run) + len(self._between) > 2:
             return False  # what comes back after so long has to stay a little
-        return self._near_line(sample) and (not self._continues(sample) or self._near_line(self._run[-1], 2.5))
+        if not self._near_line(sample):
+            return False
+        hand = (self._run[0].weight - self._line(self._run[0].at)) * self.sign < -self.base_kg  # no flow goes there
+        return hand or not self._continues(sample) or self._near_line(self._run[-1], 2.5)
 
     def _another(self, load: Load, first: Sample, step: float) -> bool:
         """Return whether what happened since the believed weight speaks for another cylinder."""
@@ -264,12 +283,13 @@ class Tracker(Following):
         assert last is not None
         self._odd = [odd for odd in self._odd if first.at - odd.before.at <= 2.0 * STAYS_S]
         for k in range(len(self._odd) - 1, -1, -1):
-            odd = self._odd[k]
-            back = (last.weight - first.weight) * math.copysign(1.0, odd.size)
+            odd, way = self._odd[k], math.copysign(1.0, self._odd[k].size)
+            back = (last.weight - first.weight) * way
+            quick = sum(max(later.size * way, 0.0) for later in self._odd[k:])
             ahead = (first.weight - odd.before.weight) * self.sign
             rate = max(2.0 * abs(self._rate), 2.0 * abs(odd.rate), 0.5 * USUAL_KG_PER_S)
             most = self.base_kg + rate * (first.at - odd.before.at)
-            if self.base_kg < back <= 2.0 * abs(odd.size) + self.base_kg and -self.base_kg <= ahead <= most:
+            if self.base_kg < back <= 2.0 * quick + self.base_kg and -self.base_kg <= ahead <= most:
                 load.begin_kg -= sum(undone.shift for undone in self._odd[k:])
                 del self._odd[k:]
                 return True
@@ -296,6 +316,7 @@ class Tracker(Following):
         last, run, rate = self._last, self._run, self._rate
         load.begin_kg += shift_kg
         if shift_kg:
+            load.doubt(self._flow_at_most(run[0]))
             self._recent.clear()
             self._last = run[0]
         for sample in run:
@@ -328,7 +349,10 @@ class Tracker(Following):
         load = Load("", "order", None, self.stamps[run[0].row], None, level, level, self.sign)
         self.loads.append(load)
         before = self._between[-1] if self._between else last
-        self._unseen_s = 0.0 if before is None or flat else run[0].at - before.at
+        since = run[0].at - self._spacing_s if before is None else before.at
+        self._unseen_s = 0.0 if flat else run[0].at - since
+        if self._spacing_s >= UNSEEN_S:
+            load.doubt(self._taken_for_hands(level))
         self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []
         self._recent.clear()
         self._last = run[0]
@@ -336,8 +360,15 @@ class Tracker(Following):
             self._believe(load, sample)
         self._rate = 0.0 if flat else self._rate
 
-    def _end(self, load: Load) -> None:
-        """End the present load at the middle of its last samples, when they stood."""
+    def _taken_for_hands(self, level: float) -> float:
+        """Return how much may have flowed in samples that were taken for hands before a load stood at `level` [kg]."""
+        bare = max((k for k, s in enumerate(self._between) if s.weight - self._bare_kg <= EMPTY_KG), default=-1)
+        ahead = ((level - s.weight) * self.sign for s in self._between[bare + 1 :])
+        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * self._spacing_s
+        return max((kg for kg in ahead if 0.0 < kg <= most), default=0.0)
+
+    def _end(self, load: Load, blind_s: float | None = None) -> None:
+        """End the present load; `blind_s` when it was first seen gone, where that is in no sample yet."""
         self._flow_before_it_left(load)
         last = self._last
         assert last is not None
@@ -348,7 +379,9 @@ class Tracker(Following):
             gone_s = (self._between + self._run)[0].at if self._between or self._run else last.at
             if waiting and waiting[0].at - last.at < UNSEEN_S:
                 gone_s = self._run[0].at if self._run else waiting[-1].at
-            load.end_kg = left_with(list(self._recent), waiting, self.base_kg, self._best, self.sign, gone_s)
+            gone_s = gone_s if blind_s is None else blind_s
+            load.end_kg, unsure = left_with(list(self._recent), waiting, self.base_kg, self._best, self.sign, gone_s)
+            load.doubt(unsure)
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:
@@ -398,9 +431,13 @@ class Tracker(Following):
         names.name(load, number, *names.who(load, self.loads[:-1], away, self.base_kg, reach), stamp)
         names.next_id, names.marked_at = None, -np.inf
         before = names.expected.get(load.cylinder, load.begin_kg)
-        unseen_kg = self.sign * (load.begin_kg - before)
-        if 0.0 < unseen_kg <= reach:
+        if 0.0 < self.sign * (load.begin_kg - before) <= reach:
             load.begin_kg = before
+        elif self._unseen_s and len(self._recent) > 2:
+            a, b, c = list(self._recent)[:3]
+            kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._unseen_s)
+            load.begin_kg -= self.sign * kg
+            load.doubt(unsure)
         if number and self.loads[-2].cylinder != load.cylinder:
             self._tell_change(self.loads[-2], load, sample, "scale")
 
@@ -427,7 +464,7 @@ class Tracker(Following):
             names.name(load, len(self.loads) - 1, name, "mark", stamp)
             names.next_id = None
             return False
-        self._end(load)
+        self._end(load, sample.at if blind else None)
         if blind:
             self.cautions.append(
                 f"The scale gave no readings while {load.cylinder} was changed for {name}: what moved then is only "
