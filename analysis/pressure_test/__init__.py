@@ -1,13 +1,11 @@
 """Standing pressure test: the temperature-corrected loss with its interval, and the verdict against what is allowed.
 
 The loss is judged on a grid of checkpoints fixed to the beginning of the stage (`judging`), each with only the minutes
-before it; the model stands in `loss_model`. A quiet segment that ends in a fall was bled down and is judged up to
-there.
+before it, and when the test has ended once more with all of them; the model stands in `loss_model`. A quiet segment
+that ends in a fall was bled down and is judged up to there.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -25,29 +23,15 @@ from analysis.pressure_test.segments import (
     level_held,
     steps_of,
 )
-from analysis.pressure_test.standing import limit_of, verdicts
+from analysis.pressure_test.standing import TWICE, limit_of, side_of, verdicts
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 
 STAGE = "pressure_test"
 
-ALARM_PROBABILITY = 0.998
-ALARM_AT_ONCE = 0.99995
-"""`loss_alarm`: this sure at two following checkpoints, or that sure at one (without any probe at both): it is looked
-at some fifty times a night, so the confidence of the verdict would cry wolf (common practice of repeated looks)."""
 FAST_FALL = 0.10
 FAST_FALL_MINUTES = 30
 """A fall that never lets the pressure rest: over 10 % in the half hour that ends now, half an hour after the top."""
-
-
-@dataclass(frozen=True)
-class _Look:
-    """What was known at one checkpoint."""
-
-    checkpoint: int
-    best: Judged
-    leaking: bool
-    alarm: bool
 
 
 def assess(stretch: Stretch) -> Assessment:
@@ -66,21 +50,25 @@ def assess(stretch: Stretch) -> Assessment:
     faults = probe_faults(minutes)
     wanted = _wanted_pa(stretch, minutes)
     allowed = stretch.job.pressure_test.allowed_loss_pa_per_s
-    grid = checkpoints(len(minutes))
-    held = level_held(minutes)
-    judged = judge_all(minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in grid})
-    looks = _looks(grid, judged, allowed)
-    fast = _fast_fall(minutes, segments, grid)
     night = Night(stretch, minutes, segments, faults, allowed, wanted)
-    findings = _findings(night, judged, looks, fast)
+    grid = checkpoints(len(minutes))
+    last = [] if stretch.end is None else [len(minutes)]
+    held = level_held(minutes)
+    judged = judge_all(
+        minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in dict.fromkeys([*grid, *last])}
+    )
+    looks = [best for c in grid for best in _best(night, judged[c])]
+    fast = _fast_fall(minutes, segments, grid)
+    findings = _findings(night, {c: judged[c] for c in grid}, looks, fast)
+    final = [best for c in last for best in _best(night, judged[c])]
+    looks = [*(look for look in looks if look.checkpoint not in last), *final]
     if not looks:
         verdict, text = nothing_judged(night, fast is not None)
         return Assessment(verdict, text, {}, findings, _early_traces(stretch, minutes))
-    side, stands = verdicts([look.best for look in looks], allowed, night.confidence)[-1]
-    told = looks[-1].best if stands is None else stands
-    before = looks[-2].best if len(looks) > 1 else None
+    side, stands = verdicts(looks, allowed, night.confidence, ended=bool(final))[-1]
+    told = looks[-1] if stands is None else stands
     part = gas_part_k(night, told)
-    verdict, text, figures = summary(night, side, told, before, part)
+    verdict, text, figures = summary(night, side, told, part)
     traces = {**_early_traces(stretch, minutes), **corrected(night, told, part), **_band(stretch, minutes, looks)}
     return Assessment(verdict, text, figures, findings, traces, _spans(night, told))
 
@@ -94,26 +82,13 @@ def _wanted_pa(stretch: Stretch, minutes: Minutes) -> float | None:
     return stated.gauge_pa(barometer) if minutes.gauge else stated.absolute_pa(barometer)
 
 
-def _looks(grid: list[int], judged: dict[int, list[Judged]], allowed: float | None) -> list[_Look]:
-    """Return what each checkpoint with a judgement says: the surest plan, or the one that is surely losing."""
-    looks: list[_Look] = []
-    surely = 0.0
-    for checkpoint in grid:
-        plans = judged[checkpoint]
-        if not plans:
-            surely = 0.0
-            continue
-        best = min(plans, key=lambda p: p.rate(p.loss.deviation))
-        losing = max(plans, key=lambda p: p.surely_above(limit_of(p, allowed)))
-        now = losing.surely_above(limit_of(losing, allowed))
-        if now > ALARM_PROBABILITY:
-            best = losing
-        blind = not losing.plan.probes
-        twice = min(now, surely) > (ALARM_AT_ONCE if blind else ALARM_PROBABILITY)
-        alarm = twice or (now > ALARM_AT_ONCE and not blind)
-        surely = now
-        looks.append(_Look(checkpoint, best, now > ALARM_PROBABILITY, alarm))
-    return looks
+def _best(night: Night, plans: list[Judged]) -> list[Judged]:
+    """Return the judgement that stands for a checkpoint, if there is any: the surest, or the one that leaks."""
+    if not plans:
+        return []
+    losing = max(plans, key=lambda p: p.surely_above(limit_of(p, night.allowed)))
+    leaks = side_of(losing, night.allowed, night.confidence, TWICE) == "leaking"
+    return [losing if leaks else min(plans, key=lambda p: p.rate(p.loss.deviation))]
 
 
 def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> int | None:
@@ -140,7 +115,7 @@ def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> in
 
 
 def _findings(
-    night: Night, judged: dict[int, list[Judged]], looks: list[_Look], fast: int | None
+    night: Night, judged: dict[int, list[Judged]], looks: list[Judged], fast: int | None
 ) -> tuple[Finding, ...]:
     minutes = night.minutes
     found = [_probe_finding(night, fault) for fault in night.faults if fault.kind == "channel_jumped"]
@@ -160,13 +135,11 @@ def _findings(
             if plan.plan.segment_begin not in seen:
                 seen.add(plan.plan.segment_begin)
                 found.append(night.settled_finding(checkpoint, plan))
-    armed = fast is None
-    for look in looks:
-        if look.alarm and armed:
-            armed = False
-            found.append(night.alarm_finding(look.checkpoint, look.best))
-        elif not look.leaking and look.best.surely_above(limit_of(look.best, night.allowed)) < 0.5:
-            armed = True
+    before = "undecided" if fast is None else "leaking"
+    for look, (verdict, _) in zip(looks, verdicts(looks, night.allowed, night.confidence), strict=True):
+        if verdict == "leaking" != before:
+            found.append(night.alarm_finding(look))
+        before = verdict
     return tuple(sorted((f for f in found if f.time <= night.stretch.frame.index[-1]), key=lambda f: f.time))
 
 
@@ -225,15 +198,15 @@ def _early_traces(stretch: Stretch, minutes: Minutes) -> dict[str, pd.Series]:
     return {"pressure": pd.Series(gauge, index=index)} if len(minutes) else {}
 
 
-def _band(stretch: Stretch, minutes: Minutes, looks: list[_Look]) -> dict[str, pd.Series]:
+def _band(stretch: Stretch, minutes: Minutes, looks: list[Judged]) -> dict[str, pd.Series]:
     """Return the loss rate, its interval and the smallest loss that could be told, at each checkpoint."""
     confidence = stretch.job.pressure_test.confidence
     index = pd.DatetimeIndex([minutes.known[look.checkpoint - 1] for look in looks])
-    bounds = np.array([look.best.interval(confidence) for look in looks])
+    bounds = np.array([look.interval(confidence) for look in looks])
     return {
         "loss_low": pd.Series(bounds[:, 0], index=index),
         "loss_high": pd.Series(bounds[:, 1], index=index),
-        "loss_estimate": pd.Series([look.best.rate(look.best.loss.mean) for look in looks], index=index),
+        "loss_estimate": pd.Series([look.rate(look.loss.mean) for look in looks], index=index),
         "smallest_detectable": pd.Series(0.5 * (bounds[:, 1] - bounds[:, 0]), index=index),
     }
 

@@ -15,7 +15,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
-from analysis.pressure_test.standing import GAIN_SHARE, limit_of, side_of
+from analysis.pressure_test.standing import GAIN_SHARE, side_of
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
@@ -65,9 +65,9 @@ class Night:
         value, unit = display(rate_pa_per_s * 86_400.0, "pressure_difference", self.system)
         return f"{significant(value, digits)} {unit}/d"
 
-    def rate_figures(self, judged: Judged, bounds: tuple[float, float] | None = None) -> dict[str, FigureValue]:
-        """Return the loss rate, its interval (or the one given) and the smallest loss that could be told."""
-        low, high = bounds or judged.interval(self.confidence)
+    def rate_figures(self, judged: Judged) -> dict[str, FigureValue]:
+        """Return the loss rate, its interval and the smallest loss that could be told."""
+        low, high = judged.interval(self.confidence)
         return {
             "loss_rate": Figure(self.rounded(judged.rate(judged.loss.mean)), "pressure_rate"),
             "loss_rate_low": Figure(self.rounded(low), "pressure_rate"),
@@ -87,7 +87,7 @@ class Night:
             figures,
         )  # fmt: skip
 
-    def alarm_finding(self, checkpoint: int, judged: Judged) -> Finding:
+    def alarm_finding(self, judged: Judged) -> Finding:
         """Return the alarm that the loss is beyond what is allowed."""
         low, high = judged.interval(self.confidence)
         against = (
@@ -96,7 +96,7 @@ class Night:
             else f"Allowed is {self.per_day(self.allowed)}."
         )
         return Finding(
-            self.minutes.known[checkpoint - 1], self.time_of(judged.plan.begin), STAGE, "loss_alarm", "alarm",
+            self.minutes.known[judged.checkpoint - 1], self.time_of(judged.plan.begin), STAGE, "loss_alarm", "alarm",
             f"Temperature-corrected, the circuit loses {self.per_day(judged.rate(judged.loss.mean))} "
             f"(surely between {self.per_day(low)} and {self.per_day(high)}). {against} Look for the leak now; "
             "never tighten or open a joint under pressure.",
@@ -145,17 +145,6 @@ def corrected(night: Night, judged: Judged, part: np.ndarray) -> dict[str, pd.Se
     return {name: pd.Series(values - barometer, index=index) for name, values in lines.items()}
 
 
-def _undecided_interval(night: Night, judged: Judged, before: Judged | None) -> tuple[float, float]:
-    """Return the interval to tell while nothing is decided: where it would decide by itself, but not as surely as
-    repeated looks have to or not with the look before, it reaches to the limit and spans both looks."""
-    low, high = judged.interval(night.confidence)
-    if side_of(judged, night.allowed, night.confidence) not in ("tight", "leaking"):
-        return low, high
-    limit = limit_of(judged, night.allowed)
-    last = (limit, limit) if before is None else before.interval(night.confidence)
-    return min(low, last[0], limit), max(high, last[1], limit)
-
-
 def nothing_judged(night: Night, fast: bool) -> tuple[str, str]:
     """Return verdict and text while no loss can be judged; `fast` when the pressure never rested."""
     if fast:
@@ -163,22 +152,17 @@ def nothing_judged(night: Night, fast: bool) -> tuple[str, str]:
     return "undecided", _why_nothing(night)
 
 
-def summary(
-    night: Night, side: str, judged: Judged, before: Judged | None, part: np.ndarray
-) -> tuple[str, str, dict[str, FigureValue]]:
+def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[str, str, dict[str, FigureValue]]:
     """Return verdict, text and figures of the stage as it stands.
 
     Parameters
     ----------
     side : ``tight``, ``leaking`` or ``undecided``.
     judged : the look that the verdict stands on, the last one while undecided.
-    before : the look before, told together with the last one while they do not agree.
     part : what `gas_part_k` makes of `judged`.
     """
     low, high = judged.interval(night.confidence)
-    if side == "undecided":
-        low, high = _undecided_interval(night, judged, before)
-    figures = night.rate_figures(judged, (low, high))
+    figures = night.rate_figures(judged)
     figures.update(_change_figures(night, judged, part))
     figures.update(_leak_figures(night, judged))
     loss = judged.rate(judged.loss.mean)
@@ -204,21 +188,19 @@ def summary(
         until = [s for s in night.segments if s.begin == judged.plan.segment_begin and s.closed_by in ("fall", "rise")]
         tight = f"Tight until {night.time_of(until[0].end):%H:%M} UTC." if until else "Tight."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
-    gains = high < -GAIN_SHARE * allowed
-    if gains:
-        said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
     more = hours_more(loss, low, high, allowed, judged.hours)
-    if gains:
-        pass
-    elif more is None:
-        said.append("At the present noise not even three more days would decide.")
+    if side_of(judged, allowed, night.confidence) in ("tight", "leaking"):
+        said.append("This look would decide, but a running test is looked at often: it has to be surer, or to end.")
+    elif high < -GAIN_SHARE * allowed:
+        said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
+        more = None
     else:
+        if high < allowed:
+            said.append("It lies inside only by erring towards gaining; so wide an interval cannot tell.")
+        told = "not even three more days" if more is None else f"about {max(more, 1.0):.0f} h more"
+        said.append(f"At the present noise {told} would decide.")
+    if more is not None:
         figures["hours_more"] = Figure(more * 3_600.0, "hours")
-        said.append(
-            f"About {more:.0f} h more would decide at the present noise."
-            if more >= 1
-            else "Nearly decided: the next look, within the hour, has to agree."
-        )
     said += _helps(night, judged)
     return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
 

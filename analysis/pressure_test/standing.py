@@ -1,13 +1,15 @@
 """Which look at the loss the verdict stands on: a verdict that comes and goes is worth nothing.
 
-The loss is looked at some thirty times a night, so a look decides only when it is surer than the interval has to be:
-two following ones that agree, or one that is very sure. What was decided stands, with the figures of its look, until a
-later look speaks against it; a later look that merely tells less takes nothing away.
+The loss is looked at some thirty times a night, so while the test runs a look decides only when it is surer than the
+interval has to be: two following ones that agree, or one that is very sure. The look at the end of the test is made
+once, so its interval decides as it is (group sequential tests: little of the risk is spent before the end; O'Brien and
+Fleming, Biometrics 35, 1979). What was decided stands, with the figures of its look, until a later look speaks against
+it; a later look that merely tells less takes nothing away.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 from analysis.pressure_test.judging import Judged
 
@@ -50,13 +52,20 @@ def side_of(judged: Judged, allowed: float | None, confidence: float, share: flo
     return "tight" if high - low <= 2.0 * COARSEST * allowed else ""
 
 
-def verdicts(looks: Iterable[Judged], allowed: float | None, confidence: float) -> list[tuple[str, Judged | None]]:
-    """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none."""
+def verdicts(
+    looks: Sequence[Judged], allowed: float | None, confidence: float, ended: bool = False
+) -> list[tuple[str, Judged | None]]:
+    """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none.
+
+    `ended` says that the last look is the one at the end of the test.
+    """
     found: list[tuple[str, Judged | None]] = []
     verdict, stands, before = "undecided", None, ""
     for judged in looks:
-        side = side_of(judged, allowed, confidence, TWICE)
-        if side in ("tight", "leaking") and side in (before, side_of(judged, allowed, confidence, ONCE)):
+        final = ended and judged is looks[-1]
+        side = side_of(judged, allowed, confidence, 1.0 if final else TWICE)
+        sure = final or side in (before, side_of(judged, allowed, confidence, ONCE))
+        if side in ("tight", "leaking") and sure:
             verdict, stands = side, judged
         elif stands is not None:
             above = judged.surely_above(limit_of(judged, allowed))

@@ -354,8 +354,8 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
     """A quick version of tests/benchmarks/pressure_test_ensemble.py, for nights of each simulation."""
     told: list[list[str]] = []
 
-    def listening(*given: Any) -> list[tuple[str, Judged | None]]:
-        found = verdicts(*given)
+    def listening(*given: Any, ended: bool = False) -> list[tuple[str, Judged | None]]:
+        found = verdicts(*given, ended)
         told.append([verdict for verdict, _ in found])
         return found
 
@@ -368,11 +368,12 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
     plain = [r for r in rows if abs(r["loss"] - r["allowed"]) > 4.0 * r["bound"]]
     taken_back = [night for night in told if any(a not in ("undecided", b) for a, b in pairwise(night))]
     assert len(judged) >= 19
-    assert not wrong
+    assert all(r["verdict"] == "leaking" for r in wrong)
+    assert len(wrong) <= 1  # an interval of 95 % may miss
     assert np.mean(inside) >= covered  # of twenty; hundreds are counted by the benchmark
     assert np.median(error) <= off
     assert len([r for r in plain if r["verdict"] == "undecided"]) <= len(plain) // 3
-    assert len(taken_back) <= 1
+    assert len(taken_back) <= 2  # as it ran, and with its end
 
 
 def test_a_long_night_is_drawn() -> None:

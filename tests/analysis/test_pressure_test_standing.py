@@ -22,9 +22,9 @@ def look(loss: float, deviation: float, at: int = 0) -> Judged:
     return Judged(at, Plan(0, 30, 90 + at, (), True), one, 60.0, 1e6, 1.0, 293.15, ())
 
 
-def letters(*looks: tuple[float, float]) -> str:
+def letters(*looks: tuple[float, float], ended: bool = False) -> str:
     """Return the first letters of the verdict after each (loss, deviation)."""
-    told = verdicts([look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)], ALLOWED, 0.95)
+    told = verdicts([look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)], ALLOWED, 0.95, ended)
     return "".join(verdict[0] for verdict, _ in told)
 
 
@@ -36,6 +36,15 @@ def test_one_sure_look_is_not_enough() -> None:
 def test_one_very_sure_look_decides() -> None:
     assert letters((0.0, 0.3)) == "t"
     assert letters((2.0, 0.3)) == "l"
+
+
+def test_the_look_at_the_end_decides_by_its_interval() -> None:
+    assert letters((0.0, 0.5)) == "u"
+    assert letters((0.0, 0.5), ended=True) == "t"
+    assert letters((2.0, 0.5), (2.0, 0.6), (2.0, 0.5), ended=True) == "uul"
+    assert letters((0.0, 0.52), ended=True) == "u"
+    assert letters((0.0, 0.3), (0.1, 0.52), ended=True) == "tt"
+    assert letters((0.0, 0.3), (0.7, 0.3), ended=True) == "tu"
 
 
 def test_a_look_that_tells_less_takes_nothing_away() -> None:
@@ -59,6 +68,21 @@ def test_pressure_that_gains_is_never_tight() -> None:
 def test_a_coarse_test_is_not_tight_because_it_errs_towards_gaining() -> None:
     assert side_of(look(-0.6, 0.6), ALLOWED, 0.95, 0.4) == ""
     assert side_of(look(0.2, 0.3), ALLOWED, 0.95, 0.4) == "tight"
+
+
+@pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
+def test_the_verdict_at_the_end_is_that_of_its_interval(confidence: float) -> None:
+    dice = np.random.default_rng(6)
+    told = set()
+    for _ in range(300):
+        last = look(float(dice.uniform(-0.5, 2.5)), float(dice.uniform(0.05, 0.45)))
+        low, high = last.interval(confidence)
+        ((verdict, _),) = verdicts([last], ALLOWED, confidence, ended=True)
+        assert (verdict == "leaking") == (low > ALLOWED)
+        if high > -0.2 * ALLOWED and high - low < 2.0 * ALLOWED:
+            assert (verdict == "tight") == (high < ALLOWED)
+        told.add(verdict)
+    assert told == {"tight", "leaking", "undecided"}
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
