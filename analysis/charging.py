@@ -28,6 +28,8 @@ LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid."""
+UNSURE_SHARE = 0.25
+"""From this share of the tolerance on the uncertainty of the mass counts at the tolerance's edge."""
 BLANK_S, BLANK_LEAST_S = 300.0, 90.0
 """A scale that gave nothing for this long at the end leaves the charge unknown; the second when it was flowing."""
 
@@ -237,15 +239,13 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             f"{now} of {of} went in up to {weights.index[-1]:%H:%M} UTC, when the scale fell silent: "
             "weigh the cylinder.",
         )
-    step_kg = float(weighing.resolution_kg.iloc[-1])
-    apart_kg = abs(charged - target.mass_kg)
-    coarse = 0.5 * step_kg > target.tolerance_kg and apart_kg <= target.tolerance_kg + step_kg
-    if coarse or target.tolerance_kg < apart_kg <= target.tolerance_kg + 0.5 * step_kg:
-        within = Figure(target.tolerance_kg, "mass").show(system)
+    apart_kg, unsure_kg = abs(charged - target.mass_kg), weighing.uncertainty_kg
+    if unsure_kg > UNSURE_SHARE * target.tolerance_kg and abs(apart_kg - target.tolerance_kg) < unsure_kg:
+        unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
             "undecided",
-            f"{now} of {of} is in, but the scale moves in steps of {Figure(step_kg, 'mass').show(system)}, too coarse "
-            f"for {within}: weigh the cylinder on a finer one.",
+            f"{now} of {of} is in, but sure only to within {unsure}, too little for {within}: "
+            f"{weighing.why_unsure(system)}. Weigh the cylinders on a finer scale.",
         )
     if apart_kg <= target.tolerance_kg:
         return "on_target", f"{now} of {of} is in: on target."
@@ -274,6 +274,7 @@ def _figures(
     figures: dict[str, FigureValue] = {
         "charged": Figure(charged, "mass"),
         "target": Figure(wanted, "mass"),
+        "uncertainty": Figure(weighing.uncertainty_kg if np.isfinite(charged) else np.nan, "mass"),
         "rate": Figure(rate, "mass_rate"),
         "remaining": Figure(wanted - charged, "mass"),
     }

@@ -6,6 +6,7 @@ a row uses a later one.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from analysis.scale_names import Load, Names, Naming
 from analysis.scale_samples import SAMPLE_S, resolution_kg, samples
 from analysis.scale_tracker import Change, Tracker
 from analysis.stretch import Stretch, seconds
+from analysis.vocabulary.units import UnitSystem
 
 __all__ = ["Change", "Load", "Naming", "Weighing", "weigh"]
 
@@ -42,7 +44,8 @@ class Weighing:
     names : what each load was called from when on.
     resolution_kg : smallest change that means anything, by the readings so far, at each row.
     sign : +1 recovery (mass into cylinders counts), -1 charging.
-    uncertainty_kg : how unsure the mass moved in all is, by step and noise of the scale and by what no reading saw.
+    shown_unsure_kg, unseen_kg : how unsure the mass moved in all is, by steps and shaking of what the scale showed, and
+        by what moved, or may have been taken for hands, where no reading showed it.
     cautions : what a reader has to know of the weighing, one sentence each.
     """
 
@@ -55,7 +58,8 @@ class Weighing:
     names: tuple[Naming, ...]
     resolution_kg: pd.Series
     sign: float
-    uncertainty_kg: float = 0.0
+    shown_unsure_kg: float = 0.0
+    unseen_kg: float = 0.0
     cautions: tuple[str, ...] = ()
 
     @property
@@ -63,6 +67,18 @@ class Weighing:
         """Mass moved so far; NaN when the scale said nothing."""
         moved = self.moved_kg.dropna()
         return float(moved.iloc[-1]) if len(moved) else float("nan")
+
+    @property
+    def uncertainty_kg(self) -> float:
+        """How unsure the mass moved in all is."""
+        return math.hypot(self.shown_unsure_kg, self.unseen_kg)
+
+    def why_unsure(self, system: UnitSystem) -> str:
+        """Return what makes the mass unsure, as the end of a sentence."""
+        if self.unseen_kg > self.shown_unsure_kg:
+            return "part of it moved where no reading showed it"
+        step = Figure(float(self.resolution_kg.iloc[-1]), "mass").show(system, 2)
+        return f"the scale moves in steps of {step}, drifts, and hoses pull on it"
 
     def by_cylinder(self) -> dict[str, float]:
         """Return the mass moved for each cylinder by its name [kg]."""
@@ -121,6 +137,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
             f"In {tracker.unsettled / len(table):.0%} of the time the weight shakes or jumps too much to be read: set "
             "the scale on firm ground, free of hoses and hands."
         )
+    shown_unsure, unseen = tracker.unsure_kg()
     weight = rows(gross)
     number = rows(load).fillna(-1.0).astype(int)
     return Weighing(
@@ -133,6 +150,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
         names=tuple(tracker.names.told),
         resolution_kg=resolution.reindex(index, method="ffill").bfill(),
         sign=tracker.sign,
-        uncertainty_kg=tracker.unsure_kg,
+        shown_unsure_kg=shown_unsure,
+        unseen_kg=unseen,
         cautions=tuple(dict.fromkeys(cautions)),
     )

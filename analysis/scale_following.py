@@ -245,8 +245,7 @@ class Following:
         usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
         for factor in _UNIT_SLIPS if at_once else _UNIT_SLIPS[:1]:
             ahead = (
-                ((s.raw * factor - self._zero - last.weight) * self.sign, usual * (s.at - last.at))
-                for s in self._run
+                ((s.raw * factor - self._zero - last.weight) * self.sign, usual * (s.at - last.at)) for s in self._run
             )
             if factor != self._gain and all(-room <= a <= room + min(flowed, most) for a, flowed in ahead):
                 return factor

@@ -46,6 +46,8 @@ SWAP_KG = 5.0
 """An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
 RECENT = 12
 """So many samples are kept to tell the level that stood last."""
+HOSE_KG = 0.05
+"""What a hose that is moved and a scale that drifts usually make of a level."""
 ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
 
@@ -128,15 +130,15 @@ class Tracker(Following):
         self.unsettled += bool(self._run)
         self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
 
-    @property
-    def unsure_kg(self) -> float:
-        """How unsure the mass moved so far is [kg]: each load by its own, and what waits to be believed."""
-        step = self._last.step if self._last is not None else 0.0
-        reading = math.hypot(step / 2.0, 2.0 * self.noise_kg) * math.sqrt(2.0)
-        loads_doubt = [kg for load in self.loads if load.confirmed for kg in (reading, load.doubt_kg)]
+    def unsure_kg(self) -> tuple[float, float]:
+        """Return how unsure the mass moved so far is by what readings show, and by what none showed [kg]."""
+        loads = [load for load in self.loads if load.confirmed]
+        step = 0.0 if self._last is None else self._last.step
+        shown = math.hypot(step / 2.0, 2.0 * self.noise_kg, HOSE_KG) * math.sqrt(2.0 * len(loads))
+        waits = 0.0
         if self.load is not None and self._run and not self._empty(self._run[-1]):
-            loads_doubt.append(self._flow_at_most(self._run[-1]))
-        return math.hypot(*loads_doubt)
+            waits = self._flow_at_most(self._run[-1])
+        return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
 
     def _flow_at_most(self, to: Sample) -> float:
         """Return the mass that flowed from the believed weight to a sample, 0 when no flow leads there [kg]."""

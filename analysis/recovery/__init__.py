@@ -159,6 +159,7 @@ def _figures(
 ) -> dict[str, FigureValue]:
     figures: dict[str, FigureValue] = {}
     figures["recovered"] = Figure(np.nan if weighing is None else weighing.total_kg, "mass")
+    figures["uncertainty"] = Figure(np.nan if weighing is None else weighing.uncertainty_kg, "mass")
     level_pa = _level_pa(ticks, required)
     if level_pa is not None:
         figures["required_level"] = Figure(level_pa, "pressure")
