@@ -93,8 +93,8 @@ class Span:
 class Assessment:
     """What one stage's function returns.
 
-    `figures` are the stage's; `traces` are derived series (SI, indexed by time) and `spans` shaded
-    stretches, both for plots only; `answer` is the one sentence that a tired reader needs now.
+    `text` begins with the one sentence that a tired reader needs now; `figures` are the stage's; `traces` are derived
+    series (SI, indexed by time) and `spans` shaded stretches, both for plots only.
     """
 
     verdict: str

@@ -93,9 +93,11 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
         title=job.name, invariant=True,
     )  # fmt: skip
 
+    name = job.name if len(job.name) <= 90 else f"{job.name[:89]}…"
+
     def foot(canvas: Any, template: Any) -> None:
         canvas.setFont("Text", 7.5)
-        canvas.drawString(18 * mm, 9 * mm, f"{job.name[:90]}{' – simulated data' if job.simulated else ''}")
+        canvas.drawString(18 * mm, 9 * mm, f"{name}{' – simulated data' if job.simulated else ''}")
         canvas.drawRightString(A4[0] - 18 * mm, 9 * mm, f"page {template.page}")
 
     document.build(story, onFirstPage=foot, onLaterPages=foot)

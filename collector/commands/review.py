@@ -63,10 +63,11 @@ def run_review(
         _write(csv_file, findings_csv(result))
     if json_file is not None or csv_file is not None:
         return
+    folder = path if path.is_dir() else path.parent
+    reports = make_reports(result, folder, made_from(path, job), pdf)  # first: who reads the summary may stop reading
     console = Console()
     print_summary(result, console)
-    folder = path if path.is_dir() else path.parent
-    for report in make_reports(result, folder, made_from(path, job), pdf):
+    for report in reports:
         console.print(f"Report: {report}", soft_wrap=True, highlight=False, markup=False)
 
 

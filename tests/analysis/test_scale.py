@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,17 +27,8 @@ def weights(*parts: tuple[float, float, float], step: float = 1.0) -> np.ndarray
     return np.concatenate([np.linspace(a, b, round(long / step), endpoint=False) for long, a, b in parts])
 
 
-def weighed(
-    shown: np.ndarray,
-    *,
-    step: float = 1.0,
-    stage: str = "recovery",
-    marks: Iterable[tuple[float, str, str, str]] = (),
-    cylinders: list[dict[str, str]] | None = None,
-    quantum: float = 0.05,
-    noise: float = 0.01,
-) -> Weighing:
-    return weigh(stretch_of(shown, step, stage, marks, cylinders, quantum, noise))
+def weighed(shown: np.ndarray, **how: Any) -> Weighing:
+    return weigh(stretch_of(shown, **how))
 
 
 def stretch_of(

@@ -1,4 +1,4 @@
-"""A job with one scale on a socket, for tests of the recorder."""
+"""A job with one scale on a socket, and a recorder beside a test."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 from pathlib import Path
+
+from collector.recorder import Recorder
 
 JOB = """
 [job]
@@ -53,3 +55,19 @@ def job_folder(folder: Path, port: int, interval: str = "0.1 s") -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "job.toml").write_text(JOB.format(port=port, interval=interval), encoding="utf-8")
     return folder
+
+
+@contextlib.asynccontextmanager
+async def recording(recorder: Recorder) -> AsyncIterator[Recorder]:
+    """Record beside the block, in this process."""
+    ready = asyncio.Event()
+    task = asyncio.create_task(recorder.run(ready.set))
+    started = asyncio.create_task(ready.wait())
+    await asyncio.wait((task, started), return_when=asyncio.FIRST_COMPLETED)
+    started.cancel()
+    try:
+        if not task.done():
+            yield recorder
+    finally:
+        recorder.stop()
+        await task

@@ -90,28 +90,21 @@ def test_what_fails_leaves_whole_lines_and_may_be_tried_again(tmp_path: Path, di
     assert (tmp_path / "r.csv").read_bytes() == HEAD.encode() + ROWS[0]
 
 
-def test_another_header_is_refused_and_nothing_is_changed(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("there", "said"),
+    [
+        (b"time,vacuum [micron]\nx", "expected the same columns"),
+        (b"x" * (2 << 20), "is not a log"),
+        (b"precious", "is not a log"),
+    ],
+    ids=["another header", "no line end", "short"],
+)
+def test_a_file_of_something_else_is_refused_and_not_changed(tmp_path: Path, there: bytes, said: str) -> None:
     path = tmp_path / "r.csv"
-    path.write_bytes(b"time,vacuum [micron]\nx")
-    with pytest.raises(InputError, match="expected the same columns"):
+    path.write_bytes(there)
+    with pytest.raises(InputError, match=said):
         LineFile(path, HEAD)
-    assert path.read_bytes() == b"time,vacuum [micron]\nx"
-
-
-def test_a_file_without_lines_is_not_cut(tmp_path: Path) -> None:
-    path = tmp_path / "r.csv"
-    path.write_bytes(b"x" * (2 << 20))
-    with pytest.raises(InputError, match="is not a log"):
-        LineFile(path, HEAD)
-    assert path.stat().st_size == 2 << 20
-
-
-def test_a_small_file_of_something_else_is_not_cut(tmp_path: Path) -> None:
-    path = tmp_path / "r.csv"
-    path.write_bytes(b"precious")
-    with pytest.raises(InputError, match="is not a log"):
-        LineFile(path, HEAD)
-    assert path.read_bytes() == b"precious"
+    assert path.read_bytes() == there
 
 
 def test_a_long_tail_of_zeros_is_cut_and_told_shortly(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from analysis.vocabulary.errors import InputError
 from collector.control import send
 from collector.entries import Entry
 from collector.recorder import Clocks, Recorder, _number, end_tasks
-from tests.collector.rig import job_folder, scale
+from tests.collector.rig import job_folder, recording, scale
 from tests.collector.test_joblog import FailingDisk
 
 
@@ -66,21 +66,16 @@ async def test_an_interval_without_a_fresh_reading_is_blank(tmp_path: Path) -> N
 async def test_marks_and_notes_are_on_the_disk_when_they_are_acknowledged(tmp_path: Path) -> None:
     async with scale() as port:
         folder = job_folder(tmp_path, port)
-        recorder = Recorder(folder)
-        ready = asyncio.Event()
-        task = asyncio.create_task(recorder.run(ready.set))
-        await ready.wait()
-        for entry in (
-            Entry("mark", "cylinder_on", "C-1"),
-            Entry("stage", "recovery", "begin"),
-            Entry("note", text='=2+2, "quoted"\nsecond line'),
-        ):
-            await asyncio.to_thread(send, folder, entry)
-            assert entry.kind in (folder / "journal.csv").read_text().splitlines()[-1]
-        with pytest.raises(InputError, match="'lunch' is not accepted"):
-            await asyncio.to_thread(send, folder, Entry("mark", "lunch"))
-        recorder.stop()
-        await task
+        async with recording(Recorder(folder)):
+            for entry in (
+                Entry("mark", "cylinder_on", "C-1"),
+                Entry("stage", "recovery", "begin"),
+                Entry("note", text='=2+2, "quoted"\nsecond line'),
+            ):
+                await asyncio.to_thread(send, folder, entry)
+                assert entry.kind in (folder / "journal.csv").read_text().splitlines()[-1]
+            with pytest.raises(InputError, match="'lunch' is not accepted"):
+                await asyncio.to_thread(send, folder, Entry("mark", "lunch"))
     log, _ = load(folder)
     assert log.journal[log.journal["kind"] == "note"]["text"].tolist() == ['=2+2, "quoted" second line']
     assert not (folder / ".standwatch" / "control.json").exists()
@@ -114,15 +109,10 @@ def values_of_marks(folder: Path) -> list[str]:
 async def test_a_second_recorder_is_refused_and_harms_nothing(tmp_path: Path) -> None:
     async with scale() as port:
         folder = job_folder(tmp_path, port)
-        first = Recorder(folder)
-        ready = asyncio.Event()
-        task = asyncio.create_task(first.run(ready.set))
-        await ready.wait()
-        with pytest.raises(InputError, match="records this job already"):
-            await Recorder(folder).run()
-        await asyncio.to_thread(send, folder, Entry("note", text="still here"))
-        first.stop()
-        await task
+        async with recording(Recorder(folder)):
+            with pytest.raises(InputError, match="records this job already"):
+                await Recorder(folder).run()
+            await asyncio.to_thread(send, folder, Entry("note", text="still here"))
 
 
 async def test_a_second_recorder_is_told_of_the_first_and_not_of_its_serial_port(tmp_path: Path) -> None:
@@ -131,15 +121,10 @@ async def test_a_second_recorder_is_told_of_the_first_and_not_of_its_serial_port
         folder = job_folder(tmp_path, 0)
         job = folder / "job.toml"
         job.write_text(job.read_text().replace("socket://127.0.0.1:0", os.ttyname(slave)))
-        first = Recorder(folder)
-        ready = asyncio.Event()
-        task = asyncio.create_task(first.run(ready.set))
-        await ready.wait()
-        await asyncio.sleep(0.3)
-        with pytest.raises(InputError, match=f"process {os.getpid()}\\) records this job already"):
-            await Recorder(folder).run()
-        first.stop()
-        await task
+        async with recording(Recorder(folder)):
+            await asyncio.sleep(0.3)
+            with pytest.raises(InputError, match=f"process {os.getpid()}\\) records this job already"):
+                await Recorder(folder).run()
     finally:
         os.close(master)
         os.close(slave)
@@ -202,15 +187,10 @@ async def test_a_log_from_the_future_goes_on_behind_its_last_stamp(tmp_path: Pat
 async def test_a_mark_that_was_heard_is_answered_even_while_the_recorder_ends(tmp_path: Path) -> None:
     async with scale() as port:
         folder = job_folder(tmp_path, port)
-        recorder = Recorder(folder)
-        ready = asyncio.Event()
-        task = asyncio.create_task(recorder.run(ready.set))
-        await ready.wait()
         marks = [Entry("mark", "cylinder_on", str(number)) for number in range(20)]
-        sent = [asyncio.create_task(asyncio.to_thread(send, folder, mark)) for mark in marks]
-        await asyncio.sleep(0.02)
-        recorder.stop()
-        await task
+        async with recording(Recorder(folder)):
+            sent = [asyncio.create_task(asyncio.to_thread(send, folder, mark)) for mark in marks]
+            await asyncio.sleep(0.02)
         told = await asyncio.gather(*sent, return_exceptions=True)
     log, _ = load(folder)
     written = log.journal[log.journal["kind"] == "mark"]["value"].tolist()
@@ -270,13 +250,10 @@ async def test_a_clock_that_is_set_is_told_and_stamps_still_rise(tmp_path: Path,
     wall = SetClock()
     async with scale() as port:
         folder = job_folder(tmp_path, port)
-        recorder = Recorder(folder, Clocks(wall=wall))
-        task = asyncio.create_task(recorder.run())
-        await asyncio.sleep(0.5)
-        wall.ahead = datetime.timedelta(seconds=step_s)
-        await asyncio.sleep(0.5)
-        recorder.stop()
-        await task
+        async with recording(Recorder(folder, Clocks(wall=wall))):
+            await asyncio.sleep(0.5)
+            wall.ahead = datetime.timedelta(seconds=step_s)
+            await asyncio.sleep(0.5)
     log, _ = load(folder)
     assert log.cautions == ()
     assert values(folder).count(("recorder", "", "clock_step")) == 1
@@ -302,15 +279,10 @@ async def test_rows_wait_while_the_disk_is_full_and_none_is_lost(tmp_path: Path,
 async def test_thousand_marks_all_arrive_in_order(tmp_path: Path) -> None:
     async with scale() as port:
         folder = job_folder(tmp_path, port)
-        recorder = Recorder(folder)
-        ready = asyncio.Event()
-        task = asyncio.create_task(recorder.run(ready.set))
-        await ready.wait()
-        for batch in range(0, 1000, 25):
-            entries = [Entry("mark", "cylinder_on", str(number)) for number in range(batch, batch + 25)]
-            await asyncio.gather(*(asyncio.to_thread(send, folder, entry) for entry in entries))
-        recorder.stop()
-        await task
+        async with recording(Recorder(folder)):
+            for batch in range(0, 1000, 25):
+                entries = [Entry("mark", "cylinder_on", str(number)) for number in range(batch, batch + 25)]
+                await asyncio.gather(*(asyncio.to_thread(send, folder, entry) for entry in entries))
     log, _ = load(folder)
     marks = log.journal[log.journal["kind"] == "mark"]
     assert sorted(int(value) for value in marks["value"]) == list(range(1000))

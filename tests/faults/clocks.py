@@ -17,6 +17,7 @@ import psutil
 from analysis.vocabulary.job import READINGS_FILE
 from collector.entries import stamp
 from collector.recorder import Clocks, Recorder
+from tests.collector.rig import recording
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.processes import broker_in
 from tests.faults.rig import (
@@ -26,7 +27,6 @@ from tests.faults.rig import (
     Scale,
     process,
     read,
-    recording,
     rows_on_disk,
     scale_table,
     scales,

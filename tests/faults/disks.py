@@ -22,13 +22,13 @@ from collector.control import send
 from collector.entries import Entry
 from collector.joblog import JOURNAL_HEADER, FolderHeld, FolderLock, LineFile, RealDisk
 from collector.recorder import Recorder
+from tests.collector.rig import recording
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.power_cut import Asked, Left, Tape, after_a_cut, left_at
 from tests.faults.rig import (
     Scale,
     process,
     read,
-    recording,
     rows_on_disk,
     scale_table,
     scales,

@@ -22,12 +22,12 @@ from collector.entries import Entry
 from collector.recorder import Recorder
 from tests.collector.follow.brokers import free_port
 from tests.collector.instruments.conftest import Broker
+from tests.collector.rig import recording
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.rig import (
     Scale,
     process,
     read,
-    recording,
     rows_on_disk,
     scale_table,
     scales,

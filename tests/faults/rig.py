@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator, Callable, Container, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,7 +19,6 @@ import psutil
 
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.follow.tail import cells_of, seconds_of
-from collector.recorder import Recorder
 
 ROOT = Path(__file__).parents[2]
 INTERVAL_S = 0.5
@@ -108,22 +107,6 @@ def write_job(folder: Path, *tables: str, interval_s: float = INTERVAL_S) -> Pat
     head = f'[job]\nname = "faults"\n[recorder]\ninterval = "{interval_s:g} s"\n'
     (folder / "job.toml").write_text(head + "".join(tables), encoding="utf-8")
     return folder
-
-
-@contextlib.asynccontextmanager
-async def recording(recorder: Recorder) -> AsyncIterator[Recorder]:
-    """Record beside the block, in this process."""
-    ready = asyncio.Event()
-    task = asyncio.create_task(recorder.run(ready.set))
-    started = asyncio.create_task(ready.wait())
-    await asyncio.wait((task, started), return_when=asyncio.FIRST_COMPLETED)
-    started.cancel()
-    try:
-        if not task.done():
-            yield recorder
-    finally:
-        recorder.stop()
-        await task
 
 
 @contextlib.contextmanager

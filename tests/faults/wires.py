@@ -15,8 +15,9 @@ from unittest import mock
 from collector.instruments import Reading
 from collector.instruments.frames import with_crc
 from collector.recorder import Recorder
+from tests.collector.rig import recording
 from tests.faults.campaign import Fault, Plan, Tally
-from tests.faults.rig import read, recording, scale_table, scales, soon, write_job
+from tests.faults.rig import read, scale_table, scales, soon, write_job
 from tests.ptys import FarEnd
 
 Says = Iterable[tuple[float, bytes]]
