@@ -36,6 +36,8 @@ GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 LEAST_PRESSURE_PA = 100.0
 """What a gauge shows there instead: it cannot tell a vacuum from a deeper one."""
+LEAST_POSSIBLE = {"pressure": -GAUGE_ERROR_PA, "temperature": 1.0}
+"""What lies under these [Pa, K] was never there: a wrong unit, or a logger's sign for a missing reading."""
 HEADER_BYTES = 1 << 16
 
 
@@ -111,18 +113,20 @@ def assemble(
     if gauge and said:
         notes.append(said)
     absolute: dict[str, np.ndarray] = {}
-    for name in (name for name, column in columns.items() if column.unit.dimension == "pressure"):
+    for name, column in columns.items():
+        if column.unit.dimension not in LEAST_POSSIBLE:
+            continue
         logged = frame[name].to_numpy(dtype=float)
-        pressure = logged + above if name in gauge else logged
-        impossible = pressure < -GAUGE_ERROR_PA
+        value = logged + above if name in gauge else logged
+        impossible = value < LEAST_POSSIBLE[column.unit.dimension]
         if impossible.any():
             notes.append(
-                f"{columns[name].header}: {int(impossible.sum())} readings are below absolute zero pressure and are"
-                " not used; is its unit right, gauge or absolute?"
+                f"{column.header}: {int(impossible.sum())} readings are below absolute zero and are not used; is its"
+                f" unit right{', gauge or absolute' if column.unit.dimension == 'pressure' else ''}?"
             )
-            pressure = np.where(impossible, np.nan, pressure)
-        if pressure is not logged:
-            absolute[name] = np.maximum(pressure, LEAST_PRESSURE_PA) if name in gauge else pressure
+            value = np.where(impossible, np.nan, value)
+        if value is not logged:
+            absolute[name] = np.maximum(value, LEAST_PRESSURE_PA) if name in gauge else value
     kept = {name: absolute.get(str(name), frame[name]) for name in frame}
     frame = pd.DataFrame(kept, index=frame.index, copy=False)
     return Log(frame, columns, journal, barometer, source, tuple(notes))

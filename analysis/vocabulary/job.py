@@ -6,7 +6,9 @@ until a barometer is known. Every table and key is optional except `[job] name`.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
+import math
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -44,24 +46,35 @@ def _said(read: Callable[[object], object], names_key: bool = False) -> BeforeVa
     return BeforeValidator(check)
 
 
-def _quantity(dimension: str, least: float | None = None) -> BeforeValidator:
+def _quantity(dimension: str, above: float = -math.inf, or_that: bool = False) -> BeforeValidator:
+    """Return a reader of a quantity above a bound, or of the bound itself as well."""
+
     def read(value: object) -> object:
         number = parse_quantity(value, dimension, "")
-        if least is not None and number < least:
-            raise InputError(f"; expected {dimension.replace('_', ' ')} not below {least:g}")
+        if number < above or (number == above and not or_that):
+            raise InputError(f"; expected a {dimension.replace('_', ' ')} {'not below' if or_that else 'above'} 0")
         return number
 
     return _said(read)
 
 
-Mass = Annotated[float, _quantity("mass", 0.0)]
+Mass = Annotated[float, _quantity("mass", 0.0, or_that=True)]
 Volume = Annotated[float, _quantity("volume", 0.0)]
-Duration = Annotated[float, _quantity("time", 0.0)]
+Duration = Annotated[float, _quantity("time", 0.0, or_that=True)]
 Length = Annotated[float, _quantity("length", 0.0)]
 Flow = Annotated[float, _quantity("flow", 0.0)]
 Temperature = Annotated[float, _quantity("temperature", 0.0)]
-PressureRate = Annotated[float, _quantity("pressure_rate", 0.0)]
-AnyPressure = Annotated[Pressure, _said(lambda value: parse_pressure(value, ""))]
+PressureRate = Annotated[float, _quantity("pressure_rate", 0.0, or_that=True)]
+
+
+def _pressure(value: object) -> Pressure:
+    pressure = parse_pressure(value, "")
+    if pressure.absolute and pressure.pa < 0.0:
+        raise InputError("; expected an absolute pressure not below 0")
+    return pressure
+
+
+AnyPressure = Annotated[Pressure, _said(_pressure)]
 
 
 def _barometer(value: object) -> Pressure:
@@ -91,15 +104,20 @@ Refrigerant = Annotated[str, _said(lambda value: refrigerant_name(str(value)))]
 """A refrigerant by its own name, whichever way it was typed."""
 
 
-def _tolerance(value: object) -> float | str:
+def _tolerance(value: object) -> float:
     """Return a fraction of the target (``"1 %"``) as float, or the mass in kilogram as a negative float."""
-    try:
-        return parse_quantity(value, "fraction", "")
-    except InputError:
-        try:
-            return -parse_quantity(value, "mass", "")
-        except InputError:
-            raise InputError("; expected a fraction such as '1 %' or a mass such as '0.5 kg'") from None
+    for dimension, sign in (("fraction", 1.0), ("mass", -1.0)):
+        with contextlib.suppress(InputError):
+            number = parse_quantity(value, dimension, "")
+            if number >= 0.0:
+                return sign * number
+    raise InputError("; expected a fraction such as '1 %' or a mass such as '0.5 kg', not below 0")
+
+
+def _year_made(value: object) -> object:
+    if isinstance(value, int) and not 1900 <= value <= 2100:
+        raise InputError("; expected a year such as 2015, or a date")
+    return value
 
 
 class _Table(BaseModel):
@@ -160,7 +178,7 @@ class RecoveryTable(_Table):
     """`[recovery]`."""
 
     rules: str = "us-40cfr82"
-    equipment_made: int | datetime.date | None = None
+    equipment_made: Annotated[int | datetime.date | None, _said(_year_made)] = None
     leaking: bool = False
     high_pressure_cutout: AnyPressure | None = None
 

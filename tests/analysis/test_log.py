@@ -89,6 +89,19 @@ def test_absolute_labelled_gauge_is_named_and_not_used(tmp_path: Path) -> None:
     assert any("below absolute zero" in caution for caution in log.cautions)
 
 
+def test_a_logger_s_sign_for_a_missing_temperature_is_named_and_not_used(tmp_path: Path) -> None:
+    log, _ = load(folder(tmp_path, HEAD + row(0, 5, -999) + row(1, 5, 50)))
+    assert log.frame["leaving_water_temperature"].tolist() == pytest.approx([np.nan, 283.15], nan_ok=True)
+    assert any("1 readings are below absolute zero" in caution for caution in log.cautions)
+
+
+def test_a_journal_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
+    made = folder(tmp_path, HEAD + row(0, 5, 50))
+    (made / "journal.csv").mkdir()
+    with pytest.raises(InputError, match=r"journal\.csv: cannot be read"):
+        load(made)
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

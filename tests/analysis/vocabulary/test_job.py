@@ -61,6 +61,11 @@ def test_quantities_become_si() -> None:
         ({**NAME, "columns": {"vacuum": {"column": "V", "unit": "degC"}}}, r"vacuum: unit degC.*expected one of psia"),
         ({**NAME, "cylinder": [{"id": "a"}, {"id": "a"}]}, r"id a stands twice"),
         ({**NAME, "stratup": {}}, r"stratup: unknown key"),
+        ({**NAME, "circuit": {"internal_volume": "0 L"}}, r"internal_volume: '0 L'.*expected a volume above 0"),
+        ({**NAME, "evacuation": {"target": "-5 micron"}}, r"target: '-5 micron'.*an absolute pressure not below 0"),
+        ({**NAME, "charging": {"tolerance": "-1 kg"}}, r"tolerance: '-1 kg'.*a mass such as '0.5 kg', not below 0"),
+        ({**NAME, "charging": {"tolerance": "-1 %"}}, r"tolerance: '-1 %'.*not below 0"),
+        ({**NAME, "recovery": {"equipment_made": 15}}, r"equipment_made: 15.*expected a year such as 2015, or a date"),
         ({**NAME, "job": {"name": "n", "units": "metric"}}, r"units: 'metric'.*'us' or 'si'"),
     ],
 )
