@@ -41,7 +41,8 @@ class GasStages(RefrigerantStages):
             pumped = pumped and not self.moved_by_hose(k, 10)
             if self.contents == "vacuum" and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
                 emptied = pumped = bool(p < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
-            if (emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air) or pumped:
+            pulled = emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air
+            if (pulled and s.seen[s.back(k, 3)]) or pumped:
                 self._begin_evacuation(k)
             return
         if p < max(VACUUM_PA, self.lowest_pa + BROKEN_PA / 2.0):
@@ -84,7 +85,7 @@ class GasStages(RefrigerantStages):
         j = self.pulled_from(k)
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
-        alone = np.isnan(s.pressure_pa[max(j - 1, 0)]) and j > 0
+        alone = j > 0 and not s.seen[j - 1]
         if alone:
             at_s = self.out_of_sight(j, k)
             note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_signals import MINUTE_S, Signals
+from analysis.stage_signals import FLICKER_KG, MINUTE_S, Signals
 
-FLICKER_KG = 0.25
-"""A scale may flicker by as much while nothing flows (common practice)."""
 STILL_MINUTES, STILL_KG = 5, 0.08
 """A scale that moves by less in so many minutes shows no flow (common practice)."""
+SUDDEN = 1.5
+"""A flow that sets in moves the scale in its first minute by at most so much more than in the next."""
 EQUAL_PART = 1.01
 """Discharge over suction pressure falls by such a part a minute, and more, while a stopped circuit equalises."""
+STEP_PA = 600.0
+"""Two minutes that move pressure by as much each, one way, are a machine or a valve (common practice)."""
+QUICK = 3.0
+"""Gas that is let in, or out, moves pressure by so much more in a minute than what the circuit does by itself."""
 RUSH_MINUTES = 180
 """Oil and low points give back refrigerant over hours; nitrogen is let in within minutes, and then stands."""
 
@@ -52,18 +56,32 @@ class LookBack:
     def flow_onset(self, k: int, sign: float) -> int:
         """Return the minute at whose end the scale began to move one way: the last that stood where it stood before."""
         weight, j = self.s.weight_kg, k
-        while j > 0 and not self._hands(j, j):
+        still = max(STILL_KG, 1.5 * self.s.restless_kg[k])
+        while j > 0 and not self._handled(j, sign):
             first = j
-            while first > max(j - STILL_MINUTES, 0) and not self._hands(first - 1, first - 1):
+            while first > max(j - STILL_MINUTES, 0) and not self._handled(first - 1, sign):
                 first -= 1
-            if not sign * (weight[j] - weight[first]) > STILL_KG:
+            if not sign * (weight[j] - weight[first]) > still:
                 break
             j -= 1
-        moved = np.flatnonzero(~(sign * (weight[j : k + 1] - weight[j]) <= STILL_KG))
+        moved = np.flatnonzero(~(sign * (weight[j : k + 1] - weight[j]) <= still))
         onset = j + max(int(moved[0]) - 1, 0) if len(moved) else j
-        while onset > 0 and onset == j and self._hands(j, j) and not self.s.swapped[j]:
+        while onset > 0 and onset == j and self._handled(j, sign) and not self.s.swapped[j]:
             onset, j = j - 1, j - 1  # it flowed as soon as the hands were off
         return onset
+
+    def _handled(self, j: int, sign: float) -> bool:
+        """Return whether hands moved the scale in this minute or the one before, and not a flow that set in there."""
+        s = self.s
+        for i in (j - 1, j):
+            if i < 0 or not s.swapped[i]:
+                continue
+            if not 0 < i < len(s) - 1 or not (s.on_scale[i - 1] and s.on_scale[i]):
+                return True
+            step, next_ = sign * np.diff(s.weight_kg[i - 1 : i + 2])
+            if not 0.0 < step <= SUDDEN * next_:
+                return True
+        return False
 
     def held(self, k: int, minutes: int, part: float, least_pa: float = 700.0) -> bool:
         """Return whether pressure stood within `part` of itself for so many minutes."""
@@ -76,11 +94,19 @@ class LookBack:
             return False
         return bool(window.max() - window.min() <= max(part * window.max(), least_pa))
 
-    def changed(self, k: int, minutes: int, part: float) -> bool:
-        """Return whether pressure moved by more than `part` of itself within so many minutes; a gap shows nothing."""
-        window = self.s.calm_pa[self.s.back(k, minutes) : k + 1]
-        window = window[~np.isnan(window)]
-        return len(window) > 1 and bool(window.max() - window.min() > max(part * window.max(), 700.0))
+    def stepped(self, k: int) -> int:
+        """Return 1 or -1 where pressure rose or fell in the last two minutes as only a machine or a valve moves it.
+
+        It moves by more than the gauge's own steps and flicker, and does not come back in the second minute.
+        """
+        s = self.s
+        lately = s.pressure_pa[max(k - 2, 0) : k + 1]
+        least_pa = max(STEP_PA, 1.5 * s.flicker_pa[k], s.step_pa[k])
+        for way in (1, -1):
+            moved = way * (lately[1:] - lately[0])
+            if len(moved) == 2 and (moved.min() > 2.0 * least_pa or np.diff(moved, prepend=0.0).min() > 1.3 * least_pa):
+                return way
+        return 0
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""
@@ -89,9 +115,10 @@ class LookBack:
         later = np.minimum(np.searchsorted(begin_s, begin_s + 5 * MINUTE_S), len(p) - 1)
         return first + np.flatnonzero(p[later] > 1.15 * p + 10e3)
 
-    def rushed(self, k: int) -> bool:
-        """Return whether pressure rose in the last hours by a good part within minutes."""
-        return len(self.rushes(self.s.back(k, RUSH_MINUTES), k)) > 0
+    def rushed(self, k: int, since_s: float = -np.inf) -> bool:
+        """Return whether pressure rose in the last hours, and `since_s`, by a good part within minutes."""
+        first = max(self.s.back(k, RUSH_MINUTES), int(np.searchsorted(self.s.begin_s, since_s)))
+        return len(self.rushes(first, k)) > 0
 
     def stopped(self, k: int) -> float:
         """Return when the compressor stopped that ran before minute `k`; pressures become equal only later [s]."""
@@ -109,19 +136,25 @@ class LookBack:
         """Return whether a cylinder stands on a scale that works."""
         return bool(self.s.on_scale[k])
 
-    def came_to_air(self, k: int) -> int:
-        """Return the minute in which pressure left where it was, from above or below, for the air's around minute `k`.
+    def came_to_air(self, k: int, since_s: float) -> float:
+        """Return when since then gas was let in or out, up to the air's pressure around minute `k` [s].
 
-        A slow rise towards the air's pressure is none: it counts from where it became quick.
+        Infinite where pressure came there no quicker than it went all the time, as vapour from oil comes.
         """
         s = self.s
-        j = k
-        while j > 0 and abs(s.calm_pa[j - 1] / s.barometer_pa[j - 1] - 1.0) < 0.06:
-            j -= 1
-        sign = np.sign(s.calm_pa[max(j - 1, 0)] - s.barometer_pa[j])
-        while j > 0 and sign * (s.calm_pa[j - 1] / s.calm_pa[j] - 1.0) > 0.01:
-            j -= 1
-        return j
+        first = int(np.searchsorted(s.begin_s, since_s))
+        p = s.calm_pa[first : k + 1]
+        if len(p) < 3:
+            return np.inf
+        towards = np.sign(s.barometer_pa[k] - p[0]) * np.nan_to_num(np.diff(p))
+        usual = max(float(np.median(towards)), s.step_pa[k], 0.003 * s.barometer_pa[k])
+        i = int(np.argmax(towards))
+        if towards[i] < QUICK * usual:
+            return np.inf
+        least = max(towards[i] / QUICK, 1.5 * usual)
+        while i > 0 and towards[i - 1] > least:
+            i -= 1
+        return float(s.end_s[first + i])
 
     def pulled_from(self, k: int) -> int:
         """Return the minute in which pressure left the air's, or stopped standing, on its way down to minute `k`."""
@@ -139,10 +172,13 @@ class LookBack:
     def out_of_sight(self, j: int, k: int) -> float:
         """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].
 
-        A pump takes the same volume in a minute at any pressure down to some millibar.
+        A pump takes the same volume in a minute at any pressure down to some millibar. It began after the last
+        minute in which a gauge read.
         """
         s = self.s
-        while j < k and np.isnan(s.pressure_pa[j]):
+        read = np.flatnonzero(s.seen[:j])
+        least_s = float(s.end_s[read[-1]]) if len(read) else 0.0
+        while j < k and not s.seen[j]:
             j += 1
         seen = s.pressure_pa[j : k + 1]
         high = np.flatnonzero(seen >= seen[0] / 1.4)
@@ -150,4 +186,4 @@ class LookBack:
         if last < 1 or not seen[last] < 0.95 * seen[0]:
             return float(s.begin_s[j])
         lag_s = (s.end_s[j + last] - s.end_s[j]) / np.log(seen[0] / seen[last])
-        return max(0.0, float(s.end_s[j] - lag_s * np.log(s.barometer_pa[j] / seen[0])))
+        return max(least_s, float(s.end_s[j] - lag_s * np.log(s.barometer_pa[j] / seen[0])))

@@ -22,14 +22,12 @@ PAUSE_S = 780.0
 """A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
 IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
-CHANGE_MINUTES = 15
-"""Pressure that changes within this without a scale is refrigerant that flows in."""
+STARTED_PART = 0.85
+"""Pressure that falls under this part of itself while a circuit is charged: no valve at a hose does that."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
 EMPTY_PART = 0.85
 """A pull that went under this part of the air's pressure did not end at the air's."""
-STEP_PA = 600.0
-"""Two minutes that fall by as much each are a machine that pulls."""
 
 
 class RefrigerantStages(WatchState):
@@ -134,9 +132,8 @@ class RefrigerantStages(WatchState):
         if s.flow_kg[k] > 0 or self.trickled(k, 1.0):
             self.weighed_s = self.last_flow(k)
             self._pulled(self.weighed_s)
-        steps = np.diff(s.pressure_pa[max(k - 2, 0) : k + 1])
-        falls = len(steps) == 2 and bool(np.all(steps < -max(STEP_PA, 2.0 * s.flicker_pa[k])))
-        into_cylinder = s.on_scale[k] or np.isnan(self.weighed_s) or np.isnan(s.weight_kg[k])
+        falls = self.stepped(k) < 0
+        into_cylinder = self.bears or np.isnan(self.weighed_s)
         if into_cylinder and (falls or (p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa))):
             self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
         self.lowest_pa = min(self.lowest_pa, float(p))
@@ -144,17 +141,17 @@ class RefrigerantStages(WatchState):
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
             empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(s.saturation_low_pa[k]) else 0.6 * s.saturation_low_pa[k]
             self.settled_pa = float(p) if p < empty_pa else np.inf
-        if idle_s > 3 * MINUTE_S and p > 1.15 * self.settled_pa + 5e3 and self.rushed(k):
+        if idle_s > 3 * MINUTE_S and p > 1.15 * self.settled_pa + 5e3 and self.rushed(k, self.active_s):
             self._end_recovery(k)
             self.contents = "nitrogen"
         elif idle_s > IDLE_MINUTES * MINUTE_S:
             self._end_recovery(k)
         elif self._opens(k):
-            came_s = float(s.end_s[self.came_to_air(k)])
-            if self.lowest_pa > EMPTY_PART * s.barometer_pa[k] and not self.weighed_s < came_s - REST_S:
-                came_s = np.inf  # pulled no further than this
-            elif came_s <= self.active_s:  # let out, not pulled
+            at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
+            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
+            if deep and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
                 self.active_s = self.rested_s
+            came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this
             self._end_recovery(k, came_s)
             self.contents = "open"
 
@@ -171,13 +168,14 @@ class RefrigerantStages(WatchState):
 
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
-        end_s = self.active_s + PAUSE_S
+        end_s, within_s = self.active_s + PAUSE_S, PAUSE_S
         if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
             if self.off_s - self.active_s < WATCHED_S:
+                within_s = max(READY_S, abs(self.off_s - end_s) / 2)
                 end_s = max((end_s + self.off_s) / 2, self.off_s - REST_EDGE_S) if self.off_s > end_s else self.off_s
         elif not self.has_scale(k) and self.lowest_pa < np.inf and self.rushed(k):
             end_s = min(end_s, self._rise_s(k))
-        self.end(min(end_s, at_most_s), k)
+        self.end(min(end_s, at_most_s), k, within_s)
         self.contents = "remnant"
 
     def _rise_s(self, k: int) -> float:
@@ -195,33 +193,48 @@ class RefrigerantStages(WatchState):
         by_scale = s.flow_kg[k] < 0
         flow_s = float(s.end_s[self.flow_onset(k, -1.0)]) if by_scale else np.inf
         if self.stage == "evacuation" and self.broken_s is not None:
-            together = abs(flow_s - self.broken_s) <= PLACED_MINUTES * MINUTE_S
-            flow_s = flow_s if together else min(flow_s, self.broken_s)
+            flow_s = min(flow_s, self.broken_s)
         at_s, within_s = self._ready(flow_s)
-        note = "" if by_scale else "no scale shows what flows, nor when the last of it did"
+        note = "" if by_scale else "no scale shows what flows"
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
         elif self.stage == "at_rest":
             self.end(at_s - READY_S, k)
         self.contents = "refrigerant"
         self.begin("charging", at_s, k, within_s, note)
+        if not by_scale:
+            self.active_s = at_s
+            for then in range(int(np.searchsorted(s.end_s, at_s)), k - RUN_MINUTES):
+                self._sight(then)
 
     def _charging(self, k: int) -> None:
         s = self.s
         if self.stage != "charging":
             return
         if s.flow_kg[k] < 0 or self.trickled(k, -1.0):
-            self.active_s = max(self.active_s, self.last_flow(k))
-        elif np.isnan(s.weight_kg[k]) and self.changed(k, CHANGE_MINUTES, 0.03):
-            self.active_s = float(s.end_s[k])
+            self.weighed_s = self.last_flow(k)
+            self.active_s = max(self.active_s, self.weighed_s)
+        elif np.isnan(self.weighed_s) and np.isnan(s.weight_kg[k]):
+            then = max(k - RUN_MINUTES - 1, 0)  # a compressor that just started moves pressure too
+            if s.calm_pa[k] < STARTED_PART * s.calm_pa[then] and not s.running[k]:
+                self._end_charging(k, float(s.end_s[then]))  # one whose running is not logged
+                return
+            if not s.running[then : k + 1].any():
+                self._sight(then)
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
             self._end_charging(k)
 
+    def _sight(self, k: int) -> None:
+        """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""
+        if way := self.stepped(k):
+            self.active_s, self.closed = max(self.active_s, float(self.s.end_s[k])), way < 0
+
     def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
         s, flowed_s = self.s, self.active_s
-        end_s = flowed_s + READY_S
-        if np.isnan(s.weight_kg[k]) and at_most_s < np.inf:  # liquid that flows at saturation is not to be seen
-            end_s = at_most_s - PLACED_MINUTES * MINUTE_S
+        end_s, within_s = flowed_s + READY_S, 120.0
+        if np.isnan(self.weighed_s) and not self.closed:  # liquid that flows at saturation is not to be seen
+            within_s = (min(at_most_s, float(s.end_s[k])) - flowed_s) / 2
+            end_s = flowed_s + within_s if at_most_s < np.inf else end_s
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
-            end_s = (flowed_s + self.off_s) / 2
-        self.end(min(end_s, at_most_s), k)
+            end_s, within_s = (flowed_s + self.off_s) / 2, 120.0 + (self.off_s - flowed_s) / 2
+        self.end(min(end_s, at_most_s), k, within_s)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import frame_medians
+from analysis.bins import Bins, frame_medians
 from analysis.fluids import refrigerant
 from analysis.log import Log
 from analysis.vocabulary.errors import InputError
@@ -46,16 +46,22 @@ GAUGE_FLOOR_PA = 20e3
 """Below this a service gauge says little and the vacuum probe is believed; above it the gauge (common practice)."""
 PROBE_TOP_PA = 2.6e3
 """Many probes show 20,000 or 25,000 micron for everything above: alone, such a reading says nothing."""
+SMALLEST_STEP_PA = 20.0
+"""A gauge's number that moves by less only carries a rounding, or the weather of a barometer."""
+PROBE_LEAST_TOP_PA = 1e3
+"""No probe for this work ends lower than this, 7,500 micron (common practice)."""
 RUNNING_LOAD = 0.03
 RUNNING_RATIO = 1.25
 """Discharge over suction pressure of a running circuit, where no load is logged."""
 
 SWAP_KG = 4.0
 """A scale that moves by more than this in a minute was handled, unless it goes on so (common practice)."""
-ALIKE_OCTAVES = 0.5
-"""Two minutes one behind the other that move the scale so much alike are a large hose, not hands."""
+ALIKE_OCTAVES = 1.5
+"""A cylinder that stays on the scale and moves it so much alike in two minutes has a large hose, not hands."""
 ON_SCALE_KG = 4.0
 """A scale that shows less bears no cylinder; one that shows less than nothing was zeroed under one."""
+FLICKER_KG = 0.25
+"""A scale may flicker by as much while nothing flows (common practice)."""
 HANDLED_KG = 1.0
 """A cylinder that comes or goes moves the scale by more than this in a minute."""
 FLOWS = ((3, 1.0), (5, 0.35), (15, 0.5))
@@ -72,13 +78,15 @@ class Signals:
     begin_s, end_s : the minute, in seconds since the first row. Minutes without rows are missing.
     known : time of the first row after the minute.
     pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
-    probe : whether the vacuum probe gave it.
+    probe : whether the vacuum probe gave it. seen : whether it was read in this minute, not some minutes before.
     calm_pa : median of three minutes of it.
     flicker_pa : how much it bends from minute to minute, median of half an hour.
+    step_pa : the smallest step in which it moved so far, by minutes: the gauge's own, or half of it.
     barometer_pa : atmosphere.
     saturation_low_pa, saturation_high_pa : where the refrigerant would stand, for the coldest and the warmest
         of the room's temperatures; NaN when the refrigerant is not stated.
     weight_kg : scale. on_scale : whether it bears a cylinder. swapped : the scale was handled in this minute.
+    restless_kg : by how much the scale went to and fro so far, while nothing else moved it.
     flow_kg : what came onto the scale over the minutes before by a hose, 0 where nothing sure; negative: left.
     running : the compressor runs. lift : discharge over suction pressure. load_read : its load is logged.
     spread_k : how far the temperatures moved in the last 20 minutes, median.
@@ -91,14 +99,17 @@ class Signals:
     known: pd.DatetimeIndex
     pressure_pa: np.ndarray
     probe: np.ndarray
+    seen: np.ndarray
     calm_pa: np.ndarray
     flicker_pa: np.ndarray
+    step_pa: np.ndarray
     barometer_pa: np.ndarray
     saturation_low_pa: np.ndarray
     saturation_high_pa: np.ndarray
     weight_kg: np.ndarray
     on_scale: np.ndarray
     swapped: np.ndarray
+    restless_kg: np.ndarray
     flow_kg: np.ndarray
     running: np.ndarray
     lift: np.ndarray
@@ -127,7 +138,7 @@ def read_signals(log: Log, job: Job) -> Signals:
     def channel(name: str) -> np.ndarray:
         return medians[name].to_numpy(dtype=float) if name in medians else np.full(n, np.nan)
 
-    pressure, probe = _pressure(channel, any(name in medians for name in CIRCUIT_PRESSURES))
+    pressure, probe, seen = _pressure(bins)
     lift = channel("discharge_pressure") / np.maximum(channel("suction_pressure"), 1e3)
     running = _running(channel, lift, channel("_barometer"))
     weight = channel("cylinder_weight")
@@ -142,14 +153,17 @@ def read_signals(log: Log, job: Job) -> Signals:
         known=bins.known,
         pressure_pa=pressure,
         probe=probe,
+        seen=seen,
         calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
         flicker_pa=pd.Series(pressure).diff().diff().abs().rolling(30, min_periods=1).median().fillna(0.0).to_numpy(),
+        step_pa=_step(pressure - channel("_barometer")),
         barometer_pa=channel("_barometer"),
         saturation_low_pa=low,
         saturation_high_pa=high,
         weight_kg=weight,
         on_scale=np.abs(np.nan_to_num(weight, nan=0.0)) > ON_SCALE_KG,
         swapped=swapped,
+        restless_kg=_restless(weight),
         flow_kg=flow,
         running=running,
         lift=lift,
@@ -165,22 +179,34 @@ def _held(medians: pd.DataFrame, end_s: np.ndarray) -> pd.DataFrame:
     for name in medians:
         there = medians[name].notna().to_numpy()
         last = pd.Series(np.where(there, end_s, np.nan)).ffill().to_numpy()
-        if str(name) in ("vacuum", "pump_vacuum"):
-            held[name] = medians[name]
-        else:
-            held.loc[~(end_s - last <= HELD_MINUTES * MINUTE_S), name] = np.nan
+        held.loc[~(end_s - last <= HELD_MINUTES * MINUTE_S), name] = np.nan
     return held
 
 
-def _pressure(read: Callable[[str], np.ndarray], gauge_logged: bool) -> tuple[np.ndarray, np.ndarray]:
-    gauge = read(CIRCUIT_PRESSURES[0])
-    for name in CIRCUIT_PRESSURES[1:]:
-        gauge = np.where(np.isnan(gauge), read(name), gauge)
-    probe = read("vacuum")
-    blank = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (not gauge_logged))
+def _pressure(bins: Bins) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the pressure by the first gauge that reads, or the probe, whether that is the probe, and whether it read.
+
+    A probe that shows nothing is out of its range, so it is never bridged.
+    """
+    gauges = bins.medians.reindex(columns=[name for name in CIRCUIT_PRESSURES if name in bins.medians])
+    now = gauges.bfill(axis=1).iloc[:, :1].to_numpy(dtype=float).ravel() if len(gauges.columns) else None
+    read = np.full(len(bins.medians), np.nan) if now is None else now
+    gauge = _held(pd.DataFrame({"gauge": read}), bins.end_s)["gauge"].to_numpy(dtype=float)
+    probe = bins.medians["vacuum"].to_numpy(dtype=float) if "vacuum" in bins.medians else np.full(len(read), np.nan)
+    probe = np.where(_at_its_top(probe), np.nan, probe)
+    blank = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (now is None))
     deep = ~np.isnan(probe) & (probe < GAUGE_FLOOR_PA) & (blank | (gauge < GAUGE_FLOOR_PA))
     only = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (probe > GAUGE_FLOOR_PA))
-    return np.where(deep | only, probe, np.maximum(gauge, 0.0)), deep | only
+    by_probe = deep | only
+    return np.where(by_probe, probe, np.maximum(gauge, 0.0)), by_probe, by_probe | ~np.isnan(read)
+
+
+def _at_its_top(probe: np.ndarray) -> np.ndarray:
+    """Return in which minutes a probe stands still at the highest that it ever showed, well above a working vacuum."""
+    highest = np.fmax.accumulate(probe) if len(probe) else probe
+    with np.errstate(invalid="ignore"):
+        still = np.abs(np.diff(probe, prepend=np.nan)) <= 1e-3 * probe
+        return still & (probe >= 0.999 * highest) & (probe > PROBE_LEAST_TOP_PA)
 
 
 def _running(read: Callable[[str], np.ndarray], lift: np.ndarray, barometer_pa: np.ndarray) -> np.ndarray:
@@ -200,8 +226,9 @@ def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray
     before = np.nan_to_num(step / minutes)[np.maximum(np.arange(n) - 1, 0)]
     with np.errstate(invalid="ignore", divide="ignore"):
         alike = np.abs(np.log2(np.nan_to_num(step / minutes) / before)) < ALIKE_OCTAVES
-    swapped = (jumped & ~alike) | came_or_went
     bears = np.abs(np.nan_to_num(weight)) > ON_SCALE_KG
+    alike &= bears & np.append([False], bears[:-1]) & np.append([False, False], bears[:-2])[:n]
+    swapped = (jumped & ~alike) | came_or_went
     changed = np.diff(bears.astype(float), prepend=float(bears[0]) if n else 0.0) != 0
     swapped |= changed & (np.abs(np.nan_to_num(step)) > HANDLED_KG)
     last_swap = pd.Series(np.where(swapped, np.arange(n), np.nan)).ffill().fillna(-1).to_numpy()
@@ -222,6 +249,22 @@ def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray
     flow = np.where(swapped, 0.0, np.append(0.0, flow)[:n])  # a minute later: hands may have come in the last one
     flow[np.isnan(flow)] = 0.0
     return swapped, flow
+
+
+def _step(gauge_pa: np.ndarray) -> np.ndarray:
+    steps = np.abs(np.diff(gauge_pa, prepend=np.nan))
+    return np.nan_to_num(np.fmin.accumulate(np.where(steps > SMALLEST_STEP_PA, steps, np.nan)))
+
+
+def _restless(weight: np.ndarray) -> np.ndarray:
+    """Return the largest small step so far that was taken back by the next one, minute by minute [kg]."""
+    steps = np.nan_to_num(np.diff(weight, prepend=np.nan))
+    moved = np.flatnonzero(steps)
+    one, next_ = steps[moved[:-1]], steps[moved[1:]]
+    back = np.where(one * next_ < 0.0, np.minimum(np.abs(one), np.abs(next_)), 0.0)
+    found = np.zeros(len(weight))
+    found[moved[1:]] = np.where(np.maximum(np.abs(one), np.abs(next_)) < FLICKER_KG, back, 0.0)
+    return np.maximum.accumulate(found)
 
 
 def _spread(temperatures: list[np.ndarray], n: int) -> np.ndarray:

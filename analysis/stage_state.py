@@ -29,6 +29,7 @@ class Found:
     within_s: float = 120.0
     note: str = ""
     end_s: float | None = None
+    end_within_s: float = 120.0
     ended: int | None = None
 
 
@@ -46,11 +47,13 @@ class WatchState(LookBack):
         self.active_s = 0.0  # when the stage last did something
         self.rested_s = 0.0  # when it had last done something before its last rest
         self.weighed_s = np.nan  # when the scale last showed what the stage moved
+        self.closed = False  # whether what moved last looked like a valve that closed
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
         self.level_pa = 0.0
         self.settled_pa = np.inf
+        self.bears = False  # whether a cylinder stood on the scale when that was last read
         self.off_s: float | None = None  # since when no cylinder stands on the scale
         self.placed_s: float | None = None
         self.broken_s: float | None = None
@@ -68,15 +71,17 @@ class WatchState(LookBack):
         self.found.append(self.now)
         self.active_s = self.rested_s = float(self.s.begin_s[k])
         self.weighed_s = np.nan
+        self.closed = False
         self.lowest_pa = np.inf
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.broken_s = None
         self.rest = None
 
-    def end(self, at_s: float, k: int) -> None:
+    def end(self, at_s: float, k: int, within_s: float = 120.0) -> None:
         if self.now is None:
             return
+        self.now.end_within_s = within_s
         self.now.end_s = float(min(max(at_s, self.now.begin_s + MINUTE_S), self.s.end_s[k]))
         self.now.ended = k
         self.floor_s = self.now.end_s

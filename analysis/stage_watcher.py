@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.stage_gas import VACUUM_PA, GasStages
 from analysis.stage_refrigerant import REST_EDGE_S
-from analysis.stage_signals import MINUTE_S, Signals
+from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import Found
 
 AT_REST_MINUTES = 30
@@ -56,13 +56,16 @@ class _Watcher(GasStages):
         s = self.s
         if s.flow_kg[k] != 0.0:
             self.flowed = k
+        if not np.isnan(s.weight_kg[k]):
+            self.bears = bool(s.on_scale[k])
         if s.swapped[k] or k == 0:
             if s.on_scale[k]:
                 if self.off_s is not None or self.placed_s is None:
                     self.placed_s = float(s.begin_s[k]) if k else None
                 self.off_s = None
             elif self.off_s is None:
-                self.off_s = float(s.begin_s[k])
+                bridged_s = HELD_MINUTES * MINUTE_S if np.isnan(s.weight_kg[k]) else 0.0
+                self.off_s = float(s.begin_s[k]) - bridged_s
 
     def _first_guess(self, k: int) -> None:
         s = self.s

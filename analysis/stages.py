@@ -18,14 +18,17 @@ from analysis.vocabulary.job import Job
 PATIENCE = pd.Timedelta(minutes=15)
 """A technician who marks stages gets this long to mark one before it is taken from the signals."""
 
+UNSURE_S = 300.0
+"""An end that is less sure than this is told with how unsure it is."""
+
 
 @dataclass(frozen=True)
 class StageSpan:
     """When a stage ran. `end` is None while it runs.
 
     `known_from` is the moment from which a live watcher could know the stage, `known_until` the moment
-    at which its end could be known; rows up to `known_until` were judged as part of it. `within_s` is how unsure
-    the begin is [s], `doubt` what else the reader should know.
+    at which its end could be known; rows up to `known_until` were judged as part of it. `within_s` and `end_within_s`
+    are how unsure begin and end are [s], `doubt` what else the reader should know.
     """
 
     stage: str
@@ -35,6 +38,7 @@ class StageSpan:
     known_from: pd.Timestamp
     known_until: pd.Timestamp | None
     within_s: float = 0.0
+    end_within_s: float = 0.0
     doubt: str = ""
 
 
@@ -102,6 +106,7 @@ def from_signals(log: Log, job: Job) -> list[StageSpan]:
             known_from=signals.known[one.known],
             known_until=None if one.ended is None else signals.known[one.ended],
             within_s=one.within_s,
+            end_within_s=0.0 if one.end_s is None else one.end_within_s,
             doubt=one.note,
         )
         for one in watch(signals)
@@ -178,9 +183,12 @@ def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
 
 def _said(span: StageSpan) -> str:
     doubt = f"; {span.doubt}" if span.doubt else ""
+    ended = ""
+    if span.end is not None and span.end_within_s > UNSURE_S:
+        ended = f" and ended at {span.end:%d %b %H:%M} ± {span.end_within_s / 60:.0f} min"
     return (
         f"{_name(span)} was found from the signals, not from the journal:"
-        f" it began at {span.begin:%d %b %H:%M} UTC ± {span.within_s / 60:.0f} min{doubt}."
+        f" it began at {span.begin:%d %b %H:%M} UTC ± {span.within_s / 60:.0f} min{ended}{doubt}."
     )
 
 

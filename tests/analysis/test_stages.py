@@ -115,7 +115,9 @@ def test_what_was_known_stays(seed: int) -> None:
         moments += [index[max(0, index.searchsorted(span.known_from) - 1)]]
     for now in moments:
         expected = [
-            replace(s, end=None, known_until=None) if s.known_until is None or s.known_until > now else s
+            replace(s, end=None, known_until=None, end_within_s=0.0)
+            if s.known_until is None or s.known_until > now
+            else s
             for s in whole
             if s.known_from <= now
         ]
