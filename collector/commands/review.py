@@ -64,9 +64,11 @@ def run_review(
     if json_file is not None or csv_file is not None:
         return
     folder = path if path.is_dir() else path.parent
-    reports = make_reports(result, folder, made_from(path, job), pdf)  # first: who reads the summary may stop reading
     console = Console()
-    print_summary(result, console)
+    try:
+        reports = make_reports(result, folder, made_from(path, job), pdf)
+    finally:  # behind the report, because its reader may stop reading; and also where no report can be written
+        print_summary(result, console)
     for report in reports:
         console.print(f"Report: {report}", soft_wrap=True, highlight=False, markup=False)
 

@@ -190,6 +190,24 @@ def test_a_device_is_written_to_and_never_replaced(tmp_path: Path) -> None:
     assert pipe.is_fifo()
 
 
+def test_the_report_is_made_whoever_stops_reading_and_the_summary_told_where_none_can_be(tmp_path: Path) -> None:
+    job(tmp_path, HEAD)
+    (tmp_path / "readings.csv").write_text("time,vacuum [micron]\n2026-03-14T07:05:31.000Z,500\n", encoding="utf-8")
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    with os.fdopen(write_end, "wb") as nobody:
+        command = [sys.executable, "-m", "collector.cli", "review", str(tmp_path)]
+        done = subprocess.run(command, stdout=nobody, stderr=subprocess.PIPE, text=True, timeout=60, check=False)
+    assert done.stderr == ""
+    assert (tmp_path / "report.html").exists()
+    (tmp_path / "report.html").unlink()
+    (tmp_path / "report.html").mkdir()
+    code, out, errors = run("review", tmp_path)
+    assert code == 2
+    assert "nothing was judged" in out
+    assert errors.count("\n") == 1
+
+
 def test_every_argument_of_every_command_is_explained() -> None:
     for command in app:
         if command.startswith("-"):
