@@ -18,27 +18,36 @@ import numpy as np
 
 LIE_ODDS = 0.07
 """Part of field sensors that lie (common practice: one in every other machine)."""
-LIES_K = ((1.5, 0.5), (6.0, 0.5))
-"""How far lies lie, one standard deviation: a little or a lot (kelvin, weight)."""
+LIES = ((1.0, 0.5), (4.0, 0.5))
+"""How far lies lie: a little or a lot (in what is usual of such an instrument, weight)."""
 MOST_LIARS = 3
 """At the most so many lie, and no more than half."""
-SUSPECTS, NEAREST_K = 8, 0.5
-"""So many of the channels farthest from the median are tried as liars, and none that is nearer to it than this."""
+SUSPECTS, NEAREST = 8, 1.2
+"""So many of the channels farthest off are tried as liars, and none nearer than so many honest errors; gauges
+from the other gauges too, whose circuit may stand apart."""
+APART_K = 0.5
+"""A body is not tried as standing apart when it is nearer than this."""
+LAGS_K = 0.05
+"""Where lag could make no more than this nothing lags."""
 COMMON_K = 15.0
 """How unsure the common temperature is beforehand: nothing is known of it."""
 UNSETTLED = 10.0
-ERROR_SCALES = ((0.5, 0.3), (0.8, 0.4), (1.3, 0.29), (UNSETTLED, 0.01))
-"""Honest errors may be smaller or larger than stated: (scale, weight). How well the rest agrees decides. The largest
-is that of a machine that has not come to rest: nothing agrees."""
+ERROR_SCALES = ((0.5, 0.5), (1.3, 0.5))
+GAUGE_SCALES = ((0.4, 0.5), (1.5, 0.5))
+UNSETTLED_ODDS = 0.01
+"""Honest errors may be smaller or larger than stated: (scale, weight), those of several gauges on their own. How well
+the rest agrees decides. The largest is that of a machine that has not come to rest: nothing agrees."""
 LAG_SCALES = ((0.2, 0.6), (1.0, 0.4))
-"""Likewise what lag could make: things that move alike and agree do not lag."""
+LAG_SPREAD = 0.75
+"""Likewise what lag could make: things that move alike and agree do not lag. Each lags by half of its longest, give or
+take three quarters of that half."""
 
 
 @dataclass(frozen=True)
 class Body:
     """Channels that share what sets them apart from the rest: `usual_k` always, `apart_k` with a chance of `odds`.
 
-    `uneven_k` is how unevenly its channels share it when it stands apart, `lag_k` what its lag may add.
+    `uneven_k` is how unevenly its channels share it when it stands apart; one that `lags` does it as a whole.
     """
 
     name: str
@@ -47,7 +56,7 @@ class Body:
     apart_k: float
     odds: float
     uneven_k: float = 0.0
-    lag_k: float = 0.0
+    lags: bool = False
 
 
 @dataclass(frozen=True)
@@ -75,7 +84,13 @@ class Consensus:
 
 
 def weigh(
-    readings_k: np.ndarray, honest_k: np.ndarray, excess_k: np.ndarray, lag_k: np.ndarray, bodies: Sequence[Body]
+    readings_k: np.ndarray,
+    honest_k: np.ndarray,
+    lies_k: np.ndarray,
+    excess_k: np.ndarray,
+    behind_k: np.ndarray,
+    gauges: np.ndarray,
+    bodies: Sequence[Body],
 ) -> Consensus:
     """Return the common temperature of `readings_k` and who lies.
 
@@ -83,30 +98,38 @@ def weigh(
     ----------
     readings_k : shape (n,), without NaN, n >= 2.
     honest_k : standard error of an honest reading, shape (n,).
+    lies_k : how far a lie lies, one standard deviation, shape (n,).
     excess_k : further standard error of each, from noise and resolution, shape (n,).
-    lag_k : what the lag of each may make at the most, one standard error, shape (n,).
+    behind_k : where lag would have each beside what does not lag, if half of its longest, shape (n,).
+    gauges : which of them are pressures, shape (n,).
     bodies : groups of readings that may stand apart together.
     """
     n = len(readings_k)
     middle = float(np.median(readings_k))
     x = readings_k - middle
-    liars, states, scales, lags, lies_k, prior = _hypotheses(x, bodies)
+    liars, states, scales, gauge_scales, lags, lies, prior = _hypotheses(x, honest_k, gauges, behind_k, bodies)
+    together = np.any([body.members for body in bodies if body.lags] or [np.zeros(n, dtype=bool)], axis=0)
+    lag_k = np.where(together, 0.0, LAG_SPREAD * np.abs(behind_k))
     # loadings: the common temperature, then each body; the prior variance of a body depends on its state
     loading = np.column_stack([np.ones(n), *(body.members.astype(float) for body in bodies)])
-    variance = (scales[:, None] * honest_k) ** 2 + excess_k**2 + (lags[:, None] * lag_k) ** 2
-    variance += liars * lies_k[:, None] ** 2
+    variance = (np.where(gauges, gauge_scales[:, None], scales[:, None]) * honest_k) ** 2 + excess_k**2
+    variance += (lags[:, None] * lag_k) ** 2
+    variance += liars * np.outer(lies, lies_k) ** 2
     shared = np.full((len(prior), len(bodies) + 1), COMMON_K**2)
     for i, body in enumerate(bodies):
-        shared[:, i + 1] = np.where(states[:, i], body.apart_k, body.usual_k) ** 2 + (lags * body.lag_k) ** 2
+        body_lag_k = LAG_SPREAD * float(np.abs(behind_k[body.members]).mean()) if body.lags else 0.0
+        shared[:, i + 1] = np.where(states[:, i], body.apart_k, body.usual_k) ** 2 + (lags * body_lag_k) ** 2
         variance += np.outer(states[:, i], body.members) * body.uneven_k**2
     weight = 1.0 / variance
+    behind = np.outer(lags, behind_k)
+    off = x - behind
     precision = np.einsum("hn,na,nb->hab", weight, loading, loading)
     diagonal = np.arange(precision.shape[1])
     precision[:, diagonal, diagonal] += 1.0 / shared
-    pull = np.einsum("hn,na,n->ha", weight, loading, x)
+    pull = (weight * off) @ loading
     covariance = np.linalg.inv(precision)
     effects = np.einsum("hab,hb->ha", covariance, pull)
-    misfit = weight @ x**2 - np.einsum("ha,ha->h", pull, effects)
+    misfit = (weight * off**2).sum(axis=1) - np.einsum("ha,ha->h", pull, effects)
     log_size = np.log(variance).sum(axis=1) + np.log(shared).sum(axis=1) + np.linalg.slogdet(precision)[1]
     score = np.log(prior) - 0.5 * (misfit + log_size)
     chance = np.exp(score - score.max())
@@ -115,6 +138,7 @@ def weigh(
     usual = np.column_stack([np.ones(len(prior)), ~states])[:, None, :] * loading[None, :, :]
     expected = np.einsum("hna,ha->hn", usual, effects)
     spread = np.einsum("hna,hab,hnb->hn", usual, covariance, usual)
+    expected += behind
     mean = chance @ expected
     level = float(chance @ effects[:, 0])
     return Consensus(
@@ -129,20 +153,29 @@ def weigh(
     )
 
 
-def _hypotheses(x: np.ndarray, bodies: Sequence[Body]) -> tuple[np.ndarray, ...]:
-    """Return for each hypothesis who lies (h, n), which bodies stand apart (h, b), the scales of errors, of lags
-    and of lies, and the prior."""
+def _hypotheses(
+    x: np.ndarray, honest_k: np.ndarray, gauges: np.ndarray, behind_k: np.ndarray, bodies: Sequence[Body]
+) -> tuple[np.ndarray, ...]:
+    """Return for each hypothesis who lies (h, n), which bodies stand apart (h, b), the scales of errors, of gauges'
+    errors, of lags and of lies, and the prior."""
     n = len(x)
-    suspects = [i for i in np.argsort(-np.abs(x), kind="stable")[:SUSPECTS].tolist() if n < 4 or abs(x[i]) > NEAREST_K]
+    far = np.abs(x)
+    if gauges.sum() > 1:
+        far[gauges] = np.maximum(far[gauges], np.abs(x[gauges] - np.median(x[gauges])))
+    far /= honest_k
+    suspects = [i for i in np.argsort(-far, kind="stable")[:SUSPECTS].tolist() if n < 4 or far[i] > NEAREST]
     sets = [found for size in range(min(MOST_LIARS, n // 2) + 1) for found in combinations(suspects, size)]
     lying = np.zeros((len(sets), n), dtype=bool)
     for row, found in zip(lying, sets, strict=True):
         row[list(found)] = True
-    may = [(False, True) if abs(np.median(x[body.members])) > NEAREST_K else (False,) for body in bodies]
+    may = [(False, True) if abs(np.median(x[body.members])) > APART_K else (False,) for body in bodies]
     apart = np.array(list(product(*may)), dtype=bool).reshape(prod(map(len, may)), len(bodies))
     odds = np.array([body.odds for body in bodies])
-    grid = product(ERROR_SCALES, LAG_SCALES, LIES_K)
-    scale, lag, lie, weight = np.array([(e, g, k, w * v * u) for (e, w), (g, v), (k, u) in grid]).T
+    gauge_scales = GAUGE_SCALES if gauges.sum() > 1 else ((1.0, 1.0),)
+    errors = [(e, p, (1.0 - UNSETTLED_ODDS) * w * v) for (e, w), (p, v) in product(ERROR_SCALES, gauge_scales)]
+    lags = LAG_SCALES if np.abs(behind_k).max() > LAGS_K else ((0.0, 1.0),)
+    grid = product([*errors, (UNSETTLED, UNSETTLED, UNSETTLED_ODDS)], lags, LIES)
+    scale, gauge, lag, lie, weight = np.array([(e, p, g, k, w * v * u) for (e, p, w), (g, v), (k, u) in grid]).T
     of_set, of_state, of_scale = (
         index.ravel()
         for index in np.meshgrid(np.arange(len(sets)), np.arange(len(apart)), np.arange(len(scale)), indexing="ij")
@@ -151,4 +184,6 @@ def _hypotheses(x: np.ndarray, bodies: Sequence[Body]) -> tuple[np.ndarray, ...]
     told = LIE_ODDS**count * (1.0 - LIE_ODDS) ** (n - count)
     shared = np.where(apart, odds, 1.0 - odds).prod(axis=1)
     prior = told[of_set] * shared[of_state] * weight[of_scale]
-    return lying[of_set], apart[of_state], scale[of_scale], lag[of_scale], lie[of_scale], prior
+    return (
+        lying[of_set], apart[of_state], scale[of_scale], gauge[of_scale], lag[of_scale], lie[of_scale], prior
+    )  # fmt: skip

@@ -66,16 +66,18 @@ CHECKS_S = ((1_200.0, 120.0), (np.inf, 300.0))
 SUNNY_S, SUNNIER_S = 1_800.0, 2_400.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long, longer
 where no other that the sun reaches says that it does not shine: sun moves."""
-SUNNY_K_PER_H, SUNNY_MOVES_K = 0.25, 0.5
+SUNNY_K_PER_H, SUNNY_PER_H, SUNNY_MOVES_K = 0.25, 0.06, 0.5
 SUNNY_PART = 0.35
 """On a sunny side everything warms, the least by this part of the most."""
 
 HONEST_K = 0.3
 """A field probe is good to 0.25 K, its place to 0.15 K (common practice)."""
-HONEST_PRESSURE = 0.005
+HONEST_PRESSURE = 0.0025
 HONEST_PRESSURE_PA = 2.5e3
-"""A gauge is good to this part of its reading (class 0.5), and to so much: liquid stands a quarter of a metre higher
-somewhere."""
+"""A gauge is good to this part of its reading (class 0.5, whose limit is two of it), and to so much: liquid stands a
+quarter of a metre higher somewhere."""
+LIE_K, LIE_PA = 1.5, 20e3
+"""A thermometer that lies a little is off by so much, a gauge by 3 psi (common practice)."""
 RATE_K_PER_H = 0.15
 """What has equalised moves against the rest by about so much. Where more is seen in all together, so much more."""
 SATURATION_K = 0.3
@@ -91,27 +93,31 @@ LAG_H = {
 }
 OTHER_LAG_H = 1.0
 """By how much each follows the air at the most: a barrel of water by hours, a pipe by one; the circuit's pressure is
-that of its coldest barrel, and the air itself leads the rest. What still moves may have as far to go."""
-WEATHER = 0.5
-"""Part of that lag by which things differ while all move together."""
+that of its coldest barrel. What still moves may have as far to go."""
+BEHIND_H = {**LAG_H, "ambient_temperature": 0.2}
+"""The air leads the rest: while it cools, all that lags is warmer."""
 WITHIN_H = 0.5
 """What belongs together (the two ends of a barrel, the gauges of a circuit) differs by this much lag."""
 
 UNSEEN_STEP_K = 0.5
 """A reading that never changed may be of an instrument with steps of 1 degF."""
 
-SURE, SURE_AT_ONCE = 0.85, 0.97
-"""Probability from which a channel is named a liar, at two looks in a row or at one."""
+SURE, SURE_NEAR, SURE_AT_ONCE = 0.8, 0.9, 0.97
+"""Probability from which a channel is named a liar at two looks in a row, from which one within twice `LEAST_K` is,
+and from which any is at one look: what is near is sooner something that nobody thought of."""
 LEAST_K = 0.75
-"""Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody)."""
+LEAST_PA = 10e3
+"""Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody); a gauge beside
+two others not nearer than 1.5 psi."""
 MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
 SURELY_MOVES = 3.0
 """Standard errors of its drift by which a channel surely moves."""
-SLOWEST_H = 8.0
+SLOWEST_H, SLOWEST_PIPE_H = 8.0, 4.0
 FAR_K = 6.0
 """Where anything moves so, or where a channel stands so far apart, it may only not have come to rest yet. It would
-close on the others within so many hours; a lie keeps its distance (common practice: barrels of water take hours)."""
+close on the others within so many hours, pipes, metal and air sooner; a lie keeps its distance (common practice:
+barrels of water take hours)."""
 
 
 @dataclass(frozen=True)
@@ -143,6 +149,19 @@ class Look:
         return 2.0 * float(self.said.offset_sd_k[self.channels.index(channel)])
 
 
+@dataclass(frozen=True)
+class _Way:
+    """Where channels stand and how they got there: arrays in their order; rates [K/h] and their standard errors."""
+
+    channels: tuple[str, ...]
+    levels_k: np.ndarray
+    rates: np.ndarray
+    errors: np.ndarray
+    scatters_k: np.ndarray
+    begin_s: float
+    end_s: float
+
+
 class Looks:
     """Looks back over the estimates of `channels`, minute by minute; no look uses a later minute.
 
@@ -171,32 +190,18 @@ class Looks:
 
     def back_from(self, last: int) -> Look | None:
         """Return what the hour before minute `last` says, None when fewer than two channels have readings."""
-        end_s = self.bins.end_s
-        first = int(np.searchsorted(end_s, end_s[last] - WINDOW_S, side="right"))
-        hours = (end_s[first : last + 1] - end_s[last]) / 3_600.0
-        levels, rates, rate_errors, scatter = {}, {}, {}, {}
-        for name in self.estimates:
-            values = self.estimates[name].to_numpy(dtype=float)[first : last + 1]
-            there = ~np.isnan(values)
-            if there.sum() < 3 or hours[there][-1] < -LEAST_S / 3_600.0:
-                continue
-            channel = str(name)
-            levels[channel] = float(np.median(values[there][-LEVEL_BINS:]))
-            rates[channel], rate_errors[channel], scatter[channel] = _rate(hours[there], values[there])
-        if len(levels) < 2:
+        way = self._way(last)
+        if len(way.channels) < 2:
             return None
-        channels = tuple(levels)
-        rate = np.array([rates[c] for c in channels])
-        error = np.array([rate_errors[c] for c in channels])
-        x = np.array([levels[c] for c in channels])
+        channels, x, rate, error = way.channels, way.levels_k, way.rates, way.errors
         own, own_error = np.abs(rate - float(np.median(rate))), error
         restless = bool(np.any(own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)))
         usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
         known = usual / (usual + error**2)  # an unsure rate is drawn towards the others'
         level, drift = float(np.median(x)), float(np.median(rate))
         rate, error = drift + known * (rate - drift), np.sqrt(known) * error
-        excess = np.array([scatter[c] for c in channels]) / np.sqrt(3.0)
-        lag = np.zeros(len(channels))
+        excess = way.scatters_k / np.sqrt(3.0)
+        behind = -drift / 2.0 * np.array([BEHIND_H.get(c, OTHER_LAG_H) for c in channels])
         moving: list[str] = []
         bodies: list[Body] = []
         for name, names in _GROUPS.items():
@@ -207,16 +212,14 @@ class Looks:
             lag_h = LAG_H.get(names[0], OTHER_LAG_H)
             to_go_k = -(together - drift) * lag_h / 2.0  # on its way to where the others are
             own_k = lag_h * float(np.hypot(together - drift, np.mean(error[members]))) / 2.0
-            weather_k = lag_h * WEATHER * abs(drift)
             x = np.where(members, x - to_go_k, x)
             if members.sum() == 1 and name != "pressures":
                 excess = np.where(members, np.hypot(excess, own_k), excess)
-                lag = np.where(members, weather_k, lag)
             else:
                 within = WITHIN_H * np.hypot(rate - together, error)
                 excess = np.where(members, np.hypot(excess, within), excess)
-                bodies.append(self._body(name, members, own_k, weather_k, level))
-            if np.hypot(own_k, weather_k) > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
+                bodies.append(self._body(name, members, own_k, level))
+            if np.hypot(own_k, lag_h * abs(drift) / 2.0) > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
                 moving += [c for c, one in zip(channels, members, strict=True) if one]
         exposed = np.array([c in EXPOSED for c in channels])
         above = np.where(exposed, x - level, 0.0)
@@ -224,24 +227,52 @@ class Looks:
         if warm.sum() > 1:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
         honest = np.array([self._honest_k(c, level) for c in channels])
-        said = weigh(x, honest, excess, lag, bodies)
+        gauges = np.array([c in PRESSURES for c in channels])
+        lies = np.where(gauges, LIE_PA / self._slope(level) if gauges.any() else 0.0, LIE_K)
+        said = weigh(x, honest, lies, excess, behind, gauges, bodies)
         shaded = exposed & (np.abs(said.offsets_k) < LEAST_K)
+        least_gauge_k = LEAST_PA / self._slope(level) if gauges.sum() > 2 else LEAST_K
         suspects = []
         for i, channel in enumerate(channels):
             offset = float(said.offsets_k[i])
-            self.history.setdefault(channel, []).append((float(end_s[last]), levels[channel] - level))
-            if said.lying[i] < SURE or abs(offset) < LEAST_K or channel in moving:
+            self.history.setdefault(channel, []).append((float(way.end_s), float(way.levels_k[i]) - level))
+            least_k = min(LEAST_K, least_gauge_k) if gauges[i] else LEAST_K
+            sure = SURE if abs(offset) > 2.0 * least_k else SURE_NEAR
+            if said.lying[i] < sure or abs(offset) < least_k or channel in moving:
                 continue
-            if (restless or abs(offset) > FAR_K) and own[i] + 2.0 * own_error[i] > abs(offset) / SLOWEST_H:
+            slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
+            if (restless or abs(offset) > FAR_K) and own[i] + 2.0 * own_error[i] > abs(offset) / slowest_h:
                 continue
-            moves = own[i] + own_error[i] > SUNNY_K_PER_H
+            moves = own[i] + own_error[i] > max(SUNNY_K_PER_H, SUNNY_PER_H * offset)
             kept = self._kept(channel, SUNNY_S if shaded.any() else SUNNIER_S)
             if channel in EXPOSED and offset > 0 and (moves or not kept):
                 continue
             suspects.append(channel)
-        begin_s = float(end_s[first] - BIN_S)
-        look = Look(channels, said, tuple(moving), begin_s, tuple(suspects))
+        look = Look(channels, said, tuple(moving), way.begin_s, tuple(suspects))
         return look if look.equalised else replace(look, suspects=())
+
+    def _way(self, last: int) -> _Way:
+        """Return where each channel stands at minute `last` and how it got there, in the hour before."""
+        end_s = self.bins.end_s
+        first = int(np.searchsorted(end_s, end_s[last] - WINDOW_S, side="right"))
+        hours = (end_s[first : last + 1] - end_s[last]) / 3_600.0
+        channels: list[str] = []
+        rows: list[tuple[float, ...]] = []
+        for name in self.estimates:
+            values = self.estimates[name].to_numpy(dtype=float)[first : last + 1]
+            there = ~np.isnan(values)
+            if there.sum() < 3 or hours[there][-1] < -LEAST_S / 3_600.0:
+                continue
+            channels.append(str(name))
+            rows.append((float(np.median(values[there][-LEVEL_BINS:])), *_rate(hours[there], values[there])))
+        levels, rates, errors, scatters, steps, spans = np.array(rows).reshape(-1, 6).T
+        gauges = np.array([c in PRESSURES for c in channels], dtype=bool)
+        for kind in (gauges, ~gauges):  # an instrument that never changed shows no finer steps than its like
+            unseen = kind & np.isnan(steps)
+            steps[unseen] = float(np.max(steps[kind & ~np.isnan(steps)], initial=0.0)) or UNSEEN_STEP_K
+        # what moves by less than a third of a step may not show
+        errors = np.hypot(errors, steps / 3.0 / spans)
+        return _Way(tuple(channels), levels, rates, errors, scatters, float(end_s[first] - BIN_S), float(end_s[last]))
 
     def _kept(self, channel: str, least_s: float) -> bool:
         """Return whether a channel has kept its distance ever since looking began, and for so long at the least."""
@@ -268,32 +299,32 @@ class Looks:
         """Return by how much saturation pressure rises [Pa/K]."""
         return max(self._pressure_pa(level_k + 0.5) - self._pressure_pa(level_k - 0.5), 100.0)
 
-    def _body(self, name: str, members: np.ndarray, own_k: float, weather_k: float, level_k: float) -> Body:
-        """Return a group of channels that may stand apart as a whole; `own_k` and `weather_k` are what lag makes."""
+    def _body(self, name: str, members: np.ndarray, own_k: float, level_k: float) -> Body:
+        """Return a group of channels that lags and may stand apart as a whole; `own_k` is what its movement makes."""
         if name != "pressures" or self.fluid is None:
-            return Body(name, members, float(np.hypot(0.1, own_k)), float(np.hypot(3.0, own_k)), 0.1, 0.2, weather_k)
+            return Body(name, members, float(np.hypot(0.1, own_k)), float(np.hypot(3.0, own_k)), 0.1, 0.2, True)
         middle_pa = self._pressure_pa(level_k)
         glide_k = float(self.fluid.dew_temperature_k(middle_pa) - self.fluid.bubble_temperature_k(middle_pa))
         usual_k = float(np.hypot(np.hypot(SATURATION_K, BOILED_OFF_SD * glide_k), own_k))
         if self.guessed_barometer:
             usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self._slope(level_k)))
         # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
-        return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.1, 0.0, weather_k)
+        return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.05, 0.0, True)
 
 
-def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float]:
-    """Return the drift over a window [K/h], its standard error and the scatter about it [K]."""
-    mean = float(np.mean(hours))
-    power = float(np.sum((hours - mean) ** 2))
-    if power <= 0.0:
-        return 0.0, np.inf, 0.0
-    slope = float(np.sum((hours - mean) * values)) / power
-    left = values - np.mean(values) - slope * (hours - mean)
+def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float, float, float]:
+    """Return the drift over a window [K/h], its standard error, the scatter about it [K], the least step seen (NaN
+    where nothing changed) and how long it was [h]."""
+    from_mean = hours - np.mean(hours)
+    power = float(np.sum(from_mean**2))
+    slope = float(from_mean @ values) / power
+    left = values - np.mean(values) - slope * from_mean
     scatter = float(np.sqrt(np.mean(left**2)))
     steps = np.abs(np.diff(values))
-    step = float(np.min(steps[steps > 0.0], initial=UNSEEN_STEP_K))  # in these numbers the instrument moves
-    # neighbouring minutes err alike, and what moves by less than a third of a step may not show
-    return slope, float(np.hypot(2.0 * scatter / np.sqrt(power), step / 3.0 / np.ptp(hours))), scatter
+    step = float(np.min(steps[steps > 1e-9], initial=np.inf))
+    # neighbouring minutes err alike
+    error = 2.0 * scatter / np.sqrt(power)
+    return slope, error, scatter, step if np.isfinite(step) else np.nan, float(np.ptp(hours))
 
 
 def _as_temperatures(medians: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFrame:
