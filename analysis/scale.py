@@ -13,9 +13,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
+from analysis.scale_loads import Change
 from analysis.scale_names import Load, Names, Naming
 from analysis.scale_samples import SAMPLE_S, resolution_kg, samples
-from analysis.scale_tracker import Change, Tracker
+from analysis.scale_tracker import Tracker
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import UnitSystem
 

@@ -1,7 +1,7 @@
 """How the samples of a scale follow each other: as flow, as noise, or as nothing that refrigerant does.
 
 Two things are followed: the weight that is *believed* and the *run*, samples that follow each other but not it. What
-is to be done about them stands in `scale_tracker`.
+the run may be is asked in `scale_explaining`; what is done about it stands in `scale_tracker`.
 """
 
 from __future__ import annotations
@@ -10,34 +10,25 @@ import math
 from dataclasses import dataclass, field
 from statistics import median
 
-from analysis.scale_levels import FASTER, GAP_S, UNSEEN_S
-from analysis.scale_names import MARK_NEAR_S, MATCH_KG, Load, Names
+from analysis.scale_levels import FASTER, UNSEEN_S
+from analysis.scale_names import MATCH_KG, Load, Names
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
-from analysis.vocabulary.units import UNITS
 
 # What follows is common practice or plain physics of the work; no published source.
 USUAL_KG_PER_S = 0.04
 """Changes slower than this, or than three times the present rate, are believed at once."""
 SLIPS_BACK_KG_PER_S = 0.01
 """A hose that pulls moves the weight against the flow no quicker, and not for long."""
-BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
-"""A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
 FASTEST_PER_GROSS = 0.004
 """The hoses of large cylinders move this share of the gross weight a second at most."""
 EMPTY_KG, EMPTY_SHARE, LIGHTEST_KG = 1.5, 0.3, 4.0
 """No cylinder stands on a scale that shows less than the first, or less than the share of what it showed; what weighs
 less than the last is no cylinder until mass flows or somebody says so."""
-PLATEAU_S, PLATEAU_WAIT_S = 15.0, 45.0
-"""A run is a level, or a flow, after the first time. A load that was just put on has settled when it stood level for
-it; when it does not stand for the second, hands have left it and it flows."""
 BURST_STAYS_S, STAYS_S = 60.0, 180.0
 """A quick change that flow can have made is believed after the first, any other level after the second."""
-SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
-"""The other unit is believed after this time, when it puts the weight right to this share."""
 LEAST_NOISE_KG = 0.15
 MOST_WAITING = 60
 """More samples than these are not kept waiting: the signal is then no weight at all."""
-_UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
 
 
 @dataclass
@@ -143,68 +134,6 @@ class Following:
             return False
         return abs(median(weights[-half:]) - median(weights[:half])) <= 0.5 * self.base_kg
 
-    def _established(self) -> bool:
-        """Return whether the run is more than a hand: a level, or a flow, that stays."""
-        run = self._run
-        return len(run) >= (2 if self._flat() else 3) and run[-1].at - run[0].at >= PLATEAU_S - 0.5
-
-    def _settled(self) -> bool:
-        """Return whether the run is of something that was just put on and that no hand is on any more; trim it so."""
-        run = self._run
-        k = next((k for k in range(len(run) - 2, -1, -1) if run[-1].at - run[k].at >= PLATEAU_S - 0.5), None)
-        if k is not None and self._flat(k):
-            while k > 0 and self._flat(k - 1):
-                k -= 1
-            hands = sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
-            self._between += run[:hands]
-            del run[:hands]
-            return True
-        return len(run) >= 3 and run[-1].at - run[0].at >= PLATEAU_WAIT_S - 0.5
-
-    def _joins(self, run: list[Sample]) -> bool:
-        """Return whether samples are what was believed, after flow at the rate before or at their own."""
-        first, now, last = run[0], run[-1], self._last
-        assert last is not None
-        own = self.sign * (now.weight - first.weight) / (now.at - first.at)
-        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
-        most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
-        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
-
-    def _goes_on(self) -> bool:
-        """Return whether the run goes on moving the way its first sample went, from what was believed."""
-        run, last = self._run, self._last
-        if last is None or not self._straight() or len(run) < 3 or run[-1].at - run[0].at < 2.0 * SAMPLE_S - 0.5:
-            return False
-        first, now = run[0], run[-1]
-        before = self.sign * (first.weight - last.weight) / (first.at - last.at)
-        after = self.sign * (now.weight - first.weight) / (now.at - first.at)
-        moved = self.sign * (now.weight - first.weight)
-        return (
-            before <= self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
-            and after >= 0.3 * before > 0.0
-            and moved > self.base_kg
-        )
-
-    def _burst(self, first: Sample) -> bool:
-        """Return whether flow that stopped may have led from the believed weight to the run."""
-        last = self._last
-        assert last is not None
-        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
-        if first.leap > max(0.5 * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
-            return False
-        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS)
-        if not self._straight() or spent > GAP_S:
-            now = self._run[-1]
-            run = 1.5 * abs(now.weight - first.weight) / max(now.at - first.at, SAMPLE_S)
-            most = min(most, max(3.0 * abs(self._rate), USUAL_KG_PER_S, run))
-        return -self.base_kg - SLIPS_BACK_KG_PER_S * 2.0 * SAMPLE_S <= ahead <= self.base_kg + most * spent
-
-    def _straight(self) -> bool:
-        """Return whether the way from the believed weight to the run is straight: no hand is seen in it."""
-        assert self._last is not None
-        low, high = sorted((self._last.weight, self._run[0].weight))
-        return all(low - self.base_kg <= s.weight <= high + self.base_kg for s in self._between)
-
     def _fastest(self, kg_per_s: float, per_gross: float) -> float:
         here = [s.weight - self._bare_kg for s in (self._last, *self._run[-1:]) if s is not None]
         return max(kg_per_s, per_gross * max(here, default=0.0))
@@ -222,31 +151,3 @@ class Following:
         if load.zeroed:
             return self._line(last.at) - weight >= LIGHTEST_KG and weight < load.begin_kg - LIGHTEST_KG
         return weight - self._bare_kg <= max(EMPTY_KG, EMPTY_SHARE * (last.weight - self._bare_kg))
-
-    @property
-    def _marked(self) -> bool:
-        """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
-        assert self._last is not None
-        return self.names.next_id is not None or self.names.marked_at >= self._last.at - MARK_NEAR_S
-
-    def _unit_slip(self, first: Sample) -> float | None:
-        """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
-        load, last = self.load, self._last
-        assert load is not None
-        assert last is not None
-        if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
-            return None
-        if first.at - last.at >= UNSEEN_S and (first.weight - last.weight) * self.sign < 0.0:
-            return None  # full and empty cylinders differ as pounds and kilograms do
-        if self._marked or self.names.other(load, first.weight):
-            return None
-        room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
-        at_once = len(self._between) <= 1  # as a button changes it
-        usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
-        for factor in _UNIT_SLIPS if at_once else _UNIT_SLIPS[:1]:
-            ahead = (
-                ((s.raw * factor - self._zero - last.weight) * self.sign, usual * (s.at - last.at)) for s in self._run
-            )
-            if factor != self._gain and all(-room <= a <= room + min(flowed, most) for a, flowed in ahead):
-                return factor
-        return None

@@ -11,28 +11,15 @@ one load, so what comes and goes again never counts.
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass, field
-from itertools import pairwise
-from typing import Literal
 
 import numpy as np
-import pandas as pd
 
-from analysis.scale_following import (
-    BURST_KG_PER_S,
-    BURST_PER_GROSS,
-    BURST_STAYS_S,
-    EMPTY_KG,
-    LEAST_NOISE_KG,
-    LIGHTEST_KG,
-    SLIP_STAYS_S,
-    STAYS_S,
-    USUAL_KG_PER_S,
-    Following,
-)
-from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace, unseen_kg
-from analysis.scale_names import LIFTED_KG, MARK_EARLY_S, SAME_KG, Load, NamedBy
+from analysis.scale_explaining import SLIP_STAYS_S
+from analysis.scale_following import BURST_STAYS_S, EMPTY_KG, LEAST_NOISE_KG, LIGHTEST_KG, STAYS_S, USUAL_KG_PER_S
+from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
+from analysis.scale_loads import Loads
+from analysis.scale_names import MARK_EARLY_S, SAME_KG, Load, NamedBy
 from analysis.scale_samples import SAMPLE_S, Sample
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -42,32 +29,8 @@ CONFIRM_S = 30.0
 """A load counts, and is named, after standing this long."""
 YOUNG_S, YOUNG_STAYS_S = 120.0, 20.0
 """A load this young is still being set down: a level that then stays a little is its true beginning."""
-SWAP_KG = 5.0
-"""An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
-RECENT = 12
-"""So many samples are kept to tell the level that stood last."""
-HOSE_KG = 0.05
-"""What a hose that is moved and a scale that drifts usually make of a level."""
 ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
-
-
-@dataclass(frozen=True)
-class Change:
-    """Another cylinder on the scale: `since` when the old one left (or was last seen), `time` when it was sure.
-
-    Names are those known at `time`. `seen` is ``scale`` or ``mark`` (the scale showed nothing of it).
-    """
-
-    time: pd.Timestamp
-    since: pd.Timestamp
-    old: str
-    new: str
-    new_named_by: NamedBy
-    old_gross_kg: float
-    gross_kg: float
-    load: int
-    seen: Literal["scale", "mark"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,28 +44,13 @@ class _Odd:
 
 
 @dataclass
-class Tracker(Following):
+class Tracker(Loads):
     """The loads of the scale as they were followed so far."""
 
-    stamps: pd.DatetimeIndex = field(default_factory=lambda: pd.DatetimeIndex([]))
-    loads: list[Load] = field(default_factory=list)
-    changes: list[Change] = field(default_factory=list)
     out: list[tuple[float, float, float, int]] = field(default_factory=list)
-    cautions: list[str] = field(default_factory=list)
     unsettled: int = 0  # samples that were not believed when they came
-    _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
-    _done_kg: float = 0.0  # mass of the loads that have left
-    _stands_since: float = -np.inf
-    _left_at: float = -np.inf
-    _unseen_s: float = 0.0  # how long the load may have stood there, and filled, before it was seen
     _odd: list[_Odd] = field(default_factory=list)
-    _brief_kg: float | None = None  # what stood there last, when it was too short to count
     _nought: int = 0  # samples in a row that show nothing
-
-    def mark(self, at: float, subject: str, name: str, row: int) -> None:
-        """Take a mark of the journal; `row` is the number of the first sample that knows of it."""
-        standing = None if self.load is None else at - self._stands_since
-        self.names.mark(at, subject, name, self.loads, standing, self.stamps[row])
 
     def take(self, sample: Sample) -> None:
         """Take one sample."""
@@ -130,23 +78,6 @@ class Tracker(Following):
         self.unsettled += bool(self._run)
         self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
 
-    def unsure_kg(self) -> tuple[float, float]:
-        """Return how unsure the mass moved so far is by what readings show, and by what none showed [kg]."""
-        loads = [load for load in self.loads if load.confirmed]
-        step = 0.0 if self._last is None else self._last.step
-        shown = math.hypot(step / 2.0, 2.0 * self.noise_kg, HOSE_KG) * math.sqrt(2.0 * len(loads))
-        waits = 0.0
-        if self.load is not None and self._run and not self._empty(self._run[-1]):
-            waits = self._flow_at_most(self._run[-1])
-        return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
-
-    def _flow_at_most(self, to: Sample) -> float:
-        """Return the mass that flowed from the believed weight to a sample, 0 when no flow leads there [kg]."""
-        assert self._last is not None
-        ahead = (to.weight - self._last.weight) * self.sign
-        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * (to.at - self._last.at)
-        return ahead if 0.0 < ahead <= most else 0.0
-
     def _while_bare(self, sample: Sample) -> None:
         last = self._last
         if last is not None and self._follows(sample):
@@ -166,13 +97,14 @@ class Tracker(Following):
             if first.weight - self._bare_kg >= light:
                 self._put_on()
             elif self._flat():
-                self._bare_kg, self._last, self._run, self._between = first.weight, sample, [], []
-                if first.weight < -2.0:  # it was set to zero with a cylinder on it, which is gone now
-                    self._zero += first.weight
-                    self._bare_kg, self._last.weight = 0.0, 0.0
+                self._stand_bare(sample, first.weight)
 
-    def _known(self, weight: float) -> bool:
-        return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
+    def _stand_bare(self, sample: Sample, weight: float) -> None:
+        """Nothing stands on the plate, which shows `weight`."""
+        self._bare_kg, self._last, self._run, self._between = weight, sample, [], []
+        if weight < -2.0:  # it was set to zero with a cylinder on it, which is gone now
+            self._zero += weight
+            self._bare_kg, sample.weight = 0.0, 0.0
 
     def _set_to_zero_again(self, sample: Sample) -> None:
         """Put the zero right when a bare plate shows nothing that no cylinder put back would show."""
@@ -184,22 +116,22 @@ class Tracker(Following):
 
     def _zeroed(self, run: list[Sample]) -> None:
         """What flows from a plate that seemed bare: the tare button was pressed with the cylinder on it."""
-        first, old, bare = run[0], self.loads[-1] if self.loads else None, abs(self._bare_kg) <= EMPTY_KG
+        old, bare = self.loads[-1] if self.loads else None, abs(self._bare_kg) <= EMPTY_KG
         self._odd, self._nought = [], 0
         self._recent.clear()
-        if bare and self._brief_kg is None and old is not None and not old.zeroed and self.names.next_id is None:
-            begin, load = old.end_kg, old  # it never left
+        if bare and old is not None and not old.zeroed and self.names.next_id is None:  # it never left
+            load, lower = old, old.end_kg - self._bare_kg
             self._done_kg -= old.moved_kg
             old.end = None
+            self._zero -= lower
+            for sample in run:
+                sample.weight += lower
         else:
             named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
-            begin = self._bare_kg if self._brief_kg is None or not bare else self._brief_kg
-            load = Load(*named, None, self.stamps[first.row], None, begin, begin, self.sign, bare and begin <= EMPTY_KG)
+            begin = self._bare_kg
+            load = Load(*named, None, self.stamps[run[0].row], None, begin, begin, self.sign, bare)
             self.loads.append(load)
-            self._stands_since = first.at
-        self._zero += self._bare_kg - begin
-        for sample in run:
-            sample.weight += begin - self._bare_kg
+            self._stands_since = run[0].at
         self.load, self._last, self._rate = load, run[0], 0.0
         for sample in run:
             self._believe(load, sample)
@@ -214,13 +146,8 @@ class Tracker(Following):
             self._believe(load, sample)
             return
         self._wait(sample)
+        self._let_hands_go()
         run = self._run
-        back = 2 if len(run) > 2 and self._near_line(run[-2]) and self._near_line(sample) else 0
-        if len(run) > 3 and not self._same_flow(run[-4], run[-3], run[-2]):
-            back = 3  # a hand has left it
-        if back and self._joins(run[-back:]):
-            self._between += run[:-back]
-            del run[:-back]
         first, stood = run[0], sample.at - run[0].at
         if self._empty(sample):
             if stood >= LEFT_S and self._empty(first):
@@ -241,43 +168,10 @@ class Tracker(Following):
                 else:
                     self._replace(load)
                 return
-            flow = self._burst(first)
-            flow = flow and load.confirmed
+            flow = load.confirmed and self._burst(first)
             young = self._flat() and first.at - self._stands_since < YOUNG_S
             if stood >= (BURST_STAYS_S if flow else YOUNG_STAYS_S if young else STAYS_S):
                 self._adopt(load, 0.0 if flow else step)
-
-    def _believable(self, load: Load, sample: Sample) -> bool:
-        """Return whether a sample is what was believed, moved on as flow usually does; after a run, near its line."""
-        if self._empty(sample) and not load.zeroed:
-            return False
-        if not self._run:
-            return self._follows(sample)
-        if len(self._run) + len(self._between) > 2:
-            return False  # what comes back after so long has to stay a little
-        if not self._near_line(sample):
-            return False
-        hand = (self._run[0].weight - self._line(self._run[0].at)) * self.sign < -self.base_kg  # no flow goes there
-        return hand or not self._continues(sample) or self._near_line(self._run[-1], 2.5)
-
-    def _another(self, load: Load, first: Sample, step: float) -> bool:
-        """Return whether what happened since the believed weight speaks for another cylinder."""
-        last, names = self._last, self.names
-        assert last is not None
-        seen = [last, *self._between, first]
-        apart = max(b.at - a.at for a, b in pairwise(seen))
-        gone = any(self._nothing(s.weight) for s in seen[1:])
-        dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen[1:])
-        together = last.weight + first.weight - self._bare_kg
-        both = any(abs(s.weight - together) <= 1.0 + self.base_kg for s in self._between)
-        known = names.other(load, first.weight)
-        if (gone or both) and abs(step) >= LIFTED_KG + self.base_kg:
-            return True
-        if abs(step) < SWAP_KG:
-            lifted = gone or both or dipped or apart >= UNSEEN_S
-            return lifted and (known or (self._marked and abs(step) > self.base_kg))
-        stays = self._run[-1].at - first.at >= STAYS_S
-        return dipped or names.next_id is not None or ((self._marked or known or apart >= UNSEEN_S) and stays)
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
@@ -318,7 +212,7 @@ class Tracker(Following):
         last, run, rate = self._last, self._run, self._rate
         load.begin_kg += shift_kg
         if shift_kg:
-            load.doubt(self._flow_at_most(run[0]))
+            load.doubt(self._flow_kg(run[0]))
             self._recent.clear()
             self._last = run[0]
         for sample in run:
@@ -362,13 +256,6 @@ class Tracker(Following):
             self._believe(load, sample)
         self._rate = 0.0 if flat else self._rate
 
-    def _taken_for_hands(self, level: float) -> float:
-        """Return how much may have flowed in samples that were taken for hands before a load stood at `level` [kg]."""
-        bare = max((k for k, s in enumerate(self._between) if s.weight - self._bare_kg <= EMPTY_KG), default=-1)
-        ahead = ((level - s.weight) * self.sign for s in self._between[bare + 1 :])
-        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * self._spacing_s
-        return max((kg for kg in ahead if 0.0 < kg <= most), default=0.0)
-
     def _end(self, load: Load, blind_s: float | None = None) -> None:
         """End the present load; `blind_s` when it was first seen gone, where that is in no sample yet."""
         self._flow_before_it_left(load)
@@ -395,23 +282,16 @@ class Tracker(Following):
         run, between = self._run, self._between
         for sample in between:
             assert self._last is not None
-            spent, ahead = sample.at - self._last.at, (sample.weight - self._last.weight) * self.sign
-            most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * spent
-            if self._nothing(sample.weight) or spent < UNSEEN_S or not -self.base_kg <= ahead <= self.base_kg + most:
+            if self._nothing(sample.weight) or sample.at - self._last.at < UNSEEN_S or not self._may_flow(sample):
                 break
             self._believe(load, sample)
         self._run, self._between = run, between
 
     def _leave(self, load: Load) -> None:
         """The cylinder was lifted off."""
-        run = self._run
+        sample = self._run[-1]
         self._end(load)
-        self._brief_kg = None if load.confirmed else load.end_kg
-        self._last, self._run, self._between = run[-1], [], []
-        self._bare_kg = run[-1].weight
-        if load.zeroed and self._bare_kg < -2.0:
-            self._zero += self._bare_kg
-            self._bare_kg, self._last.weight = 0.0, 0.0
+        self._stand_bare(sample, sample.weight)
 
     def _replace(self, load: Load) -> None:
         """Another cylinder stands there; nobody saw the plate empty for long."""
@@ -420,37 +300,6 @@ class Tracker(Following):
             sample.weight = sample.raw - self._zero
         self._end(load)
         self._put_on()
-
-    def _confirm(self, load: Load, sample: Sample) -> None:
-        """The present load has stood long enough: name it, and tell when it is another cylinder."""
-        load.confirmed = True
-        names, number, stamp = self.names, len(self.loads) - 1, self.stamps[sample.row]
-        if load.zeroed and load.cylinder:
-            names.name(load, number, load.cylinder, load.named_by, stamp)
-            return
-        away = self._stands_since - self._left_at
-        reach = self.base_kg + 2.0 * abs(self._rate) * self._unseen_s if self._unseen_s else 0.0
-        names.name(load, number, *names.who(load, self.loads[:-1], away, self.base_kg, reach), stamp)
-        names.next_id, names.marked_at = None, -np.inf
-        before = names.expected.get(load.cylinder, load.begin_kg)
-        if 0.0 < self.sign * (load.begin_kg - before) <= reach:
-            load.begin_kg = before
-        elif self._unseen_s and len(self._recent) > 2:
-            a, b, c = list(self._recent)[:3]
-            kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._unseen_s)
-            load.begin_kg -= self.sign * kg
-            load.doubt(unsure)
-        if number and self.loads[-2].cylinder != load.cylinder:
-            self._tell_change(self.loads[-2], load, sample, "scale")
-
-    def _tell_change(self, old: Load, new: Load, sample: Sample, seen: Literal["scale", "mark"]) -> None:
-        since = new.begin if old.end is None else old.end
-        self.changes.append(
-            Change(
-                self.stamps[sample.row], since, old.cylinder, new.cylinder, new.named_by, old.end_kg, new.begin_kg,
-                len(self.loads) - 1, seen,
-            )
-        )  # fmt: skip
 
     def _marked_change(self, load: Load, sample: Sample) -> bool:
         """Take a mark for a change of cylinder of which the scale showed nothing; return whether it was one."""

@@ -109,6 +109,20 @@ def test_a_scale_that_fell_silent_leaves_it_open() -> None:
     assert "fell silent" in result.text
 
 
+def test_at_the_edge_of_what_is_allowed_an_unsure_mass_decides_nothing() -> None:
+    edge = charge(39.62, tables={"charging": {"tolerance": "0.4 kg"}})
+    unsure = assess(edge).figures["uncertainty"]
+    assert isinstance(unsure, Figure)
+    assert 0.02 < unsure.si < 0.2
+    near = {"charging": {"tolerance": f"{0.38 + 0.3 * unsure.si:.3f} kg"}}
+    result = assess(charge(39.62, tables=near))
+    assert result.verdict == "on_target"  # what is unsure is far less than what is allowed
+    fine = {"charging": {"target": "39.7 kg", "tolerance": f"{0.08 + 0.3 * unsure.si:.3f} kg"}}
+    result = assess(charge(39.62, tables=fine))
+    assert result.verdict == "undecided"
+    assert "sure only to within" in result.text
+
+
 # vapour first: 29.9 inHg up to 35 psig (saturation 38 degF), then liquid
 WELL = np.interp(np.arange(0, 101), [0, 40, 100], [-14.0, 35.0, 60.0])
 LIQUID, VAPOR = "liquid_charging", "vapor_charging"

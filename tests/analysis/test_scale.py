@@ -187,6 +187,46 @@ def test_a_marked_cylinder_of_as_many_kilograms_as_the_last_had_pounds_is_anothe
     assert found.total_kg == pytest.approx(65.2, abs=1.0)
 
 
+def test_a_last_minute_of_less_flow_is_the_one_in_which_it_was_shut() -> None:
+    levels = [24.0, 24.0, *np.arange(26.0, 46.5, 2.0), 47.0, 0.0, 0.0, 22.0, 22.0, 24.0, 26.0, 27.0, 27.0, 27.0]
+    found = weighed(np.array(levels), step=60.0)
+    assert found.total_kg == pytest.approx(23.0 + 5.0, abs=0.15)
+    assert found.unseen_kg < 0.1
+
+
+def test_flow_that_no_row_saw_makes_the_mass_unsure() -> None:
+    levels = [24.0, 24.0, *np.arange(26.0, 46.5, 2.0), np.nan, np.nan, 0.0, 22.0, 22.0, 24.0, 26.0, 27.0, 27.0, 27.0]
+    found = weighed(np.array(levels), step=60.0)
+    least, most = 22.0 + 5.0, 22.0 + 5.0 + 6.0  # the two rows that are blank, and the one after, hide up to 6 kg
+    assert found.total_kg - found.uncertainty_kg <= least + 0.5
+    assert found.total_kg + found.uncertainty_kg >= most - 2.5
+    assert found.uncertainty_kg > 1.0
+
+
+def test_a_quiet_scale_with_rows_every_second_is_sure() -> None:
+    assert weighed(weights(*FILL, *SWAP)).uncertainty_kg < 0.2
+
+
+@pytest.mark.parametrize("step", [30.0, 60.0])
+def test_a_full_cylinder_for_an_empty_one_is_no_other_unit(step: float) -> None:
+    one = weights((120, 28, 28), (960, 28, 12.7), (300, 12.7, 12.7), step=step)
+    found = weighed(np.concatenate([one, one]), step=step, stage="charging")
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(30.6, abs=0.2)
+
+
+def test_flow_that_begins_when_the_unit_comes_back_is_counted_in_that_unit() -> None:
+    shown = weights((60, 12.4, 12.4), (60, 12.4, 12.4), (900, 12.4, 30.4), (120, 30.4, 30.4))
+    shown[40:118] *= LB
+    assert weighed(shown, quantum=0.02, noise=0.04).total_kg == pytest.approx(18.0, abs=0.2)
+
+
+def test_a_hand_on_a_cylinder_just_set_down_is_not_its_beginning() -> None:
+    levels = [28.3, 28.3, 0.0, 70.1, 70.1, 70.1, 72.8, 70.1, *np.arange(69.1, 40.0, -1.0), 40.0, 40.0, 40.0, 40.0]
+    found = weighed(np.array([28.3] * 6 + levels), step=10.0, stage="charging")
+    assert found.total_kg == pytest.approx(30.1, abs=0.2)
+
+
 def test_rows_that_come_a_little_early_or_late_are_no_stairs() -> None:
     rng = np.random.default_rng(3)
     at = np.arange(0.0, 1500.0, 5.0) + rng.uniform(0.0, 0.2, 300)

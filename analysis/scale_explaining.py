@@ -1,0 +1,196 @@
+"""What a run of samples may be that does not follow what was believed: flow, hands, another cylinder, another unit.
+
+These are the questions that `scale_tracker` asks before it believes something; of the run they may leave out hands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+from analysis.scale_following import (
+    EMPTY_KG,
+    FASTEST_PER_GROSS,
+    SLIPS_BACK_KG_PER_S,
+    STAYS_S,
+    USUAL_KG_PER_S,
+    Following,
+)
+from analysis.scale_levels import GAP_S, UNSEEN_S
+from analysis.scale_names import LIFTED_KG, MARK_NEAR_S, Load
+from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.vocabulary.units import UNITS
+
+# What follows is common practice or plain physics of the work; no published source.
+BURST_KG_PER_S, BURST_PER_GROSS = 0.15, 0.002
+"""A change that stopped at once may have been flow up to this, for large cylinders this share of the gross a second."""
+PLATEAU_S, PLATEAU_WAIT_S = 15.0, 45.0
+"""A run is a level, or a flow, after the first time. A load that was just put on has settled when it stood level for
+it; when it does not stand for the second, hands have left it and it flows."""
+SWAP_KG = 5.0
+"""An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
+SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
+"""The other unit is believed after this time, when it puts the weight right to this share."""
+_UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
+
+
+@dataclass
+class Explaining(Following):
+    """Following, with the questions about its run."""
+
+    def _believable(self, load: Load, sample: Sample) -> bool:
+        """Return whether a sample is what was believed, moved on as flow usually does; after a run, near its line."""
+        if self._empty(sample) and not load.zeroed:
+            return False
+        if not self._run:
+            return self._follows(sample)
+        if len(self._run) + len(self._between) > 2:
+            return False  # what comes back after so long has to stay a little
+        if not self._near_line(sample):
+            return False
+        hand = (self._run[0].weight - self._line(self._run[0].at)) * self.sign < -self.base_kg  # no flow goes there
+        return hand or not self._continues(sample) or self._near_line(self._run[-1], 2.5)
+
+    def _let_hands_go(self) -> None:
+        """Leave hands out of the run when its last samples are what was believed, moved on."""
+        run, back = self._run, 0
+        if len(run) > 3 and not self._same_flow(run[-4], run[-3], run[-2]):
+            back = 3
+        elif len(run) > 2 and self._near_line(run[-2]) and self._near_line(run[-1]):
+            back = 2
+        if back and self._joins(run[-back:]):
+            self._between += run[:-back]
+            del run[:-back]
+
+    def _established(self) -> bool:
+        """Return whether the run is more than a hand: a level, or a flow, that stays."""
+        run = self._run
+        return len(run) >= (2 if self._flat() else 3) and run[-1].at - run[0].at >= PLATEAU_S - 0.5
+
+    def _settled(self) -> bool:
+        """Return whether the run is of something that was just put on and that no hand is on any more; trim it so."""
+        run = self._run
+        k = next((k for k in range(len(run) - 2, -1, -1) if run[-1].at - run[k].at >= PLATEAU_S - 0.5), None)
+        if k is not None and self._flat(k):
+            while k > 0 and self._flat(k - 1):
+                k -= 1
+            hands = sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
+            self._between += run[:hands]
+            del run[:hands]
+            return True
+        return len(run) >= 3 and run[-1].at - run[0].at >= PLATEAU_WAIT_S - 0.5
+
+    def _goes_on(self) -> bool:
+        """Return whether the run goes on moving the way its first sample went, from what was believed."""
+        run, last = self._run, self._last
+        if last is None or not self._straight() or len(run) < 3 or run[-1].at - run[0].at < 2.0 * SAMPLE_S - 0.5:
+            return False
+        first, now = run[0], run[-1]
+        before = self.sign * (first.weight - last.weight) / (first.at - last.at)
+        after = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        moved = self.sign * (now.weight - first.weight)
+        return (
+            before <= self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+            and after >= 0.3 * before > 0.0
+            and moved > self.base_kg
+        )
+
+    def _joins(self, run: list[Sample]) -> bool:
+        """Return whether samples are what was believed, after flow at the rate before or at their own."""
+        first, now, last = run[0], run[-1], self._last
+        assert last is not None
+        own = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
+        most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
+
+    def _burst(self, first: Sample) -> bool:
+        """Return whether flow that stopped may have led from the believed weight to the run."""
+        last = self._last
+        assert last is not None
+        spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
+        if first.leap > max(0.5 * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
+            return False
+        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS)
+        if not self._straight() or spent > GAP_S:
+            now = self._run[-1]
+            run = 1.5 * abs(now.weight - first.weight) / max(now.at - first.at, SAMPLE_S)
+            most = min(most, max(3.0 * abs(self._rate), USUAL_KG_PER_S, run))
+        return -self.base_kg - SLIPS_BACK_KG_PER_S * 2.0 * SAMPLE_S <= ahead <= self.base_kg + most * spent
+
+    def _straight(self) -> bool:
+        """Return whether the way from the believed weight to the run is straight: no hand is seen in it."""
+        assert self._last is not None
+        low, high = sorted((self._last.weight, self._run[0].weight))
+        return all(low - self.base_kg <= s.weight <= high + self.base_kg for s in self._between)
+
+    def _another(self, load: Load, first: Sample, step: float) -> bool:
+        """Return whether what happened since the believed weight speaks for another cylinder."""
+        last, names = self._last, self.names
+        assert last is not None
+        seen = [last, *self._between, first]
+        apart = max(b.at - a.at for a, b in pairwise(seen))
+        gone = any(self._nothing(s.weight) for s in seen[1:])
+        dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen[1:])
+        together = last.weight + first.weight - self._bare_kg
+        both = any(abs(s.weight - together) <= 1.0 + self.base_kg for s in self._between)
+        known = names.other(load, first.weight)
+        if (gone or both) and abs(step) >= LIFTED_KG + self.base_kg:
+            return True
+        if abs(step) < SWAP_KG:
+            lifted = gone or both or dipped or apart >= UNSEEN_S
+            return lifted and (known or (self._marked and abs(step) > self.base_kg))
+        stays = self._run[-1].at - first.at >= STAYS_S
+        return dipped or names.next_id is not None or ((self._marked or known or apart >= UNSEEN_S) and stays)
+
+    def _known(self, weight: float) -> bool:
+        return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
+
+    @property
+    def _marked(self) -> bool:
+        """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
+        assert self._last is not None
+        return self.names.next_id is not None or self.names.marked_at >= self._last.at - MARK_NEAR_S
+
+    def _unit_slip(self, first: Sample) -> float | None:
+        """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
+        load, last = self.load, self._last
+        assert load is not None
+        assert last is not None
+        if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
+            return None
+        if first.at - last.at >= UNSEEN_S and (first.weight - last.weight) * self.sign < 0.0:
+            return None  # full and empty cylinders differ as pounds and kilograms do
+        if self._marked or self.names.other(load, first.weight):
+            return None
+        room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
+        at_once = len(self._between) <= 1  # as a button changes it
+        usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
+        for factor in _UNIT_SLIPS if at_once else _UNIT_SLIPS[:1]:
+            ahead = (
+                ((s.raw * factor - self._zero - last.weight) * self.sign, usual * (s.at - last.at)) for s in self._run
+            )
+            if factor != self._gain and all(-room <= a <= room + min(flowed, most) for a, flowed in ahead):
+                return factor
+        return None
+
+    def _burst_kg(self, spent_s: float) -> float:
+        """Return how much may flow in a time at most, however shortly [kg]."""
+        return self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * spent_s
+
+    def _may_flow(self, to: Sample) -> bool:
+        """Return whether flow may have led from the believed weight to a sample."""
+        assert self._last is not None
+        ahead = (to.weight - self._last.weight) * self.sign
+        return -self.base_kg <= ahead <= self.base_kg + self._burst_kg(to.at - self._last.at)
+
+    def _flow_kg(self, to: Sample) -> float:
+        """Return the mass that may have flowed from the believed weight to a sample, 0 when no flow leads there."""
+        assert self._last is not None
+        return max(0.0, (to.weight - self._last.weight) * self.sign) if self._may_flow(to) else 0.0
+
+    def _taken_for_hands(self, level: float) -> float:
+        """Return how much may have flowed in samples that were taken for hands before a load stood at `level` [kg]."""
+        bare = max((k for k, s in enumerate(self._between) if s.weight - self._bare_kg <= EMPTY_KG), default=-1)
+        ahead = ((level - s.weight) * self.sign for s in self._between[bare + 1 :])
+        return max((kg for kg in ahead if 0.0 < kg <= self._burst_kg(self._spacing_s)), default=0.0)

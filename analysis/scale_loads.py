@@ -1,0 +1,101 @@
+"""What has stood on the scale: its loads, what they are called, changes that are told, and how unsure the mass is."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis.scale_explaining import Explaining
+from analysis.scale_levels import pace, unseen_kg
+from analysis.scale_names import Load, NamedBy
+from analysis.scale_samples import Sample
+
+# What follows is common practice; no published source.
+RECENT = 12
+"""So many samples are kept to tell the level that stood last."""
+HOSE_KG = 0.05
+"""What a hose that is moved and a scale that drifts usually make of a level."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """Another cylinder on the scale: `since` when the old one left (or was last seen), `time` when it was sure.
+
+    Names are those known at `time`. `seen` is ``scale`` or ``mark`` (the scale showed nothing of it).
+    """
+
+    time: pd.Timestamp
+    since: pd.Timestamp
+    old: str
+    new: str
+    new_named_by: NamedBy
+    old_gross_kg: float
+    gross_kg: float
+    load: int
+    seen: Literal["scale", "mark"]
+
+
+@dataclass
+class Loads(Explaining):
+    """The loads so far."""
+
+    stamps: pd.DatetimeIndex = field(default_factory=lambda: pd.DatetimeIndex([]))
+    loads: list[Load] = field(default_factory=list)
+    changes: list[Change] = field(default_factory=list)
+    cautions: list[str] = field(default_factory=list)
+    _done_kg: float = 0.0  # mass of the loads that have left
+    _stands_since: float = -np.inf
+    _left_at: float = -np.inf
+    _unseen_s: float = 0.0  # how long the load may have stood there, and filled, before it was seen
+    _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
+
+    def mark(self, at: float, subject: str, name: str, row: int) -> None:
+        """Take a mark of the journal; `row` is the number of the first sample that knows of it."""
+        standing = None if self.load is None else at - self._stands_since
+        self.names.mark(at, subject, name, self.loads, standing, self.stamps[row])
+
+    def unsure_kg(self) -> tuple[float, float]:
+        """Return how unsure the mass moved so far is by what readings show, and by what none showed [kg]."""
+        loads = [load for load in self.loads if load.confirmed]
+        step = 0.0 if self._last is None else self._last.step
+        shown = math.hypot(step / 2.0, 2.0 * self.noise_kg, HOSE_KG) * math.sqrt(2.0 * len(loads))
+        waits = 0.0
+        if self.load is not None and self._run and not self._empty(self._run[-1]):
+            waits = self._flow_kg(self._run[-1])
+        return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
+
+    def _confirm(self, load: Load, sample: Sample) -> None:
+        """The present load has stood long enough: name it, and tell when it is another cylinder."""
+        load.confirmed = True
+        names, number, stamp = self.names, len(self.loads) - 1, self.stamps[sample.row]
+        if load.zeroed and load.cylinder:
+            names.name(load, number, load.cylinder, load.named_by, stamp)
+            return
+        away = self._stands_since - self._left_at
+        reach = self.base_kg + 2.0 * abs(self._rate) * self._unseen_s if self._unseen_s else 0.0
+        names.name(load, number, *names.who(load, self.loads[:-1], away, self.base_kg, reach), stamp)
+        names.next_id, names.marked_at = None, -np.inf
+        before = names.expected.get(load.cylinder, load.begin_kg)
+        if 0.0 < self.sign * (load.begin_kg - before) <= reach:
+            load.begin_kg = before
+        elif self._unseen_s and len(self._recent) > 2:
+            a, b, c = list(self._recent)[:3]
+            kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._unseen_s)
+            load.begin_kg -= self.sign * kg
+            load.doubt(unsure)
+        if number and self.loads[-2].cylinder != load.cylinder:
+            self._tell_change(self.loads[-2], load, sample, "scale")
+
+    def _tell_change(self, old: Load, new: Load, sample: Sample, seen: Literal["scale", "mark"]) -> None:
+        since = new.begin if old.end is None else old.end
+        self.changes.append(
+            Change(
+                self.stamps[sample.row], since, old.cylinder, new.cylinder, new.named_by, old.end_kg, new.begin_kg,
+                len(self.loads) - 1, seen,
+            )
+        )  # fmt: skip
