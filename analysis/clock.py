@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.job import ColumnMapping
 
 NOT_A_TIME = np.iinfo(np.int64).min
@@ -56,6 +56,10 @@ class Clock:
         self.entry = entry
         self.where = where
         self.zone = _zone(entry.zone)
+        try:
+            text_us(pd.Series(["?"], dtype="str"), entry.format, False)
+        except ValueError as error:
+            raise refused("[columns] time format", entry.format, f"one of strptime's ({error})") from None
         self._read: Callable[[pd.Series], np.ndarray] | None = None
         self._last_us: int | None = None
         self._stepped_back_us: int | None = None
@@ -185,7 +189,7 @@ def _whole_us(number: pd.Series, scale_s: float, round_us: int) -> np.ndarray:
 
 
 def _parsed(text: pd.Series, form: str, offset: bool = False) -> np.ndarray:
-    times = pd.to_datetime(text, format=form, errors="coerce", utc=offset)
+    times = pd.to_datetime(text.mask(text.isin(("now", "today"))), format=form, errors="coerce", utc=offset)
     return pd.DatetimeIndex(times).as_unit("us").asi8.copy()
 
 

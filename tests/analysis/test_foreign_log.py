@@ -85,6 +85,7 @@ def test_times_without_a_stated_format(tmp_path: Path, cell: str, expected: str)
         (COLUMNS.replace("P1 (bar abs)", "P2"), r"no column P2; the header holds 'Date, T out, P1 \(bar abs\)'"),
         (COLUMNS.replace("Europe/Berlin", "Mars/Base"), r"'Mars/Base' is not accepted; expected an IANA name"),
         (COLUMNS.replace("%d.%m.%Y", "%Y/%m/%d"), r"'14.03.2026 08:00:00', which is not a time"),
+        (COLUMNS.replace("%d.%m.%Y", "%Q"), r"time format: '%Q %H:%M:%S' is not accepted; expected one of strptime's"),
         (COLUMNS.replace("time =", "clock ="), r"clock: expected a unit|which column is the time"),
     ],
 )

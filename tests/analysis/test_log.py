@@ -76,6 +76,13 @@ def test_elevation_makes_gauge_absolute(tmp_path: Path) -> None:
     assert log.frame["circuit_pressure"].iloc[0] == pytest.approx(84_556, abs=5)
 
 
+@pytest.mark.parametrize("word", ["now", "today"])
+def test_no_cell_stands_for_the_moment_of_the_review(tmp_path: Path, word: str) -> None:
+    log, _ = load(folder(tmp_path, HEAD + f"{word},5,50\n"))
+    assert len(log.frame) == 0
+    assert any("without a readable time" in caution for caution in log.cautions)
+
+
 def test_vacuum_in_inches_counts_down_from_the_logged_barometer(tmp_path: Path) -> None:
     text = "time,circuit_pressure [inHg],barometer [kPa]\n" + row(0, 10, 100) + row(1, 10, "") + row(2, 10, 98)
     log, _ = load(folder(tmp_path, text))
