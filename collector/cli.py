@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import sys
 import tempfile
@@ -13,9 +14,10 @@ from typing import Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
-from analysis.vocabulary.errors import StandwatchError, refused
+from analysis.vocabulary.errors import InputError, StandwatchError, refused
 from analysis.vocabulary.text import one_line
 
+logging.getLogger("matplotlib").setLevel(logging.ERROR)  # a home that cannot be written is no news to the user
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices of a review are small: threads only wait in turn
 
 app = App(
@@ -110,6 +112,10 @@ def acknowledge(job: Path, name: str = "", /) -> None:
     name
         the alarm as the page and the message name it; all when not given
     """
+    from analysis.vocabulary.job import load_job
+
+    if not load_job(job).alarm:
+        raise InputError(f"{job}: no [[alarm]] in the job; expected at least one")
     _send(job, "note", "alarm", "acknowledged", name)
 
 

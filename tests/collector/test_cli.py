@@ -91,6 +91,7 @@ def test_a_pattern_without_a_value_is_refused(tmp_path: Path) -> None:
         (("review", "{}"), "no job.toml here"),
         (("mark", "{}", "oil_change"), "no job.toml here"),
         (("stage", "{}", "middle", "recovery"), "middle"),
+        (("acknowledge", "{}"), "no job.toml here"),
         (("revew", "{}"), "revew"),
         (("review",), "parameter PATH requires an argument"),
         (("review", "{}", "--workers", "many"), "many"),
