@@ -12,10 +12,20 @@ from analysis.recovery.liquid import CHILL_S, GONE_K, Evidence
 from analysis.recovery.pauses import Pause
 from analysis.recovery.ticks import Ticks
 
-FLAT = 0.006
-"""A pause in which pressure rises by no more than this shows that nothing boils."""
-SHORT_PAUSE_S, LONG_PAUSE_S = 300.0, 600.0
-"""How long a flat pause has to be where the balance says the same, and where it says nothing; common practice."""
+FLAT, FLATTEST = 0.006, 0.03
+"""A pause shows that nothing boils when the pressure surely rises by no more than this share in 10 min; up to the
+second where the least pocket would do more: that is what a coarse gauge can still show."""
+FLAT_S, SHOWS, SURE = 600.0, 0.75, 2.5
+"""The rise is sure to so many standard errors, and that share of what the least pocket would do."""
+QUICK_PAUSE_S, SHORT_PAUSE_S, LONG_PAUSE_S = 120.0, 300.0, 600.0
+"""How long a flat pause has to be: at least, where the least pocket would have shown by then; where the balance says
+the same; and where it says nothing; common practice."""
+WARMS_S = (0.0, 120.0, 300.0)
+"""Flat may be what comes after one of these times."""
+FELL = 0.02
+"""A pause that nobody marked: the pressure fell by this share within `FELL_S` before it. Else it may fall no further
+because as much boils as the machine takes."""
+FELL_S = 300.0
 NOT_ICE_K = 15.0
 """Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
 
@@ -35,25 +45,18 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     """Return when liquid could first be called gone, None while it could not.
 
     Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
-    same over a fall in which what the plate misses would have shown, were it liquid; the same over a fall so deep
-    that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a quick fall where there
-    is no scale to say anything.
+    same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a
+    quick fall where there is no scale to say anything.
     """
-    sure = evidence.depressed & (evidence.agrees | evidence.short | evidence.deep)
+    sure = evidence.depressed & (evidence.agrees | evidence.deep)
     calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
-        by = "plate" if evidence.agrees[hit[0]] else "short" if evidence.short[hit[0]] else "balance"
+        by = "plate" if evidence.agrees[hit[0]] else "balance"
         calls.append((int(hit[0]), by))
     for pause in pauses:
         if pause.base is None or pause.first == 0:
             continue
-        k = np.arange(pause.base, pause.last + 1)
-        level = minute_median(ticks.pressure_pa[k])
-        base = level[min(2, len(level) - 1)]
-        allowed = np.maximum(FLAT * base, np.minimum(1.2 * ticks.resolution_pa[k], 5.0 * FLAT * base))
-        flat = np.maximum.accumulate(level - base) <= allowed
-        long = ticks.at_s[k] - ticks.at_s[pause.base]
         prior = pause.first - 1
         lately = slice(max(0, int(np.searchsorted(ticks.at_s, pause.begin_s - CHILL_S))), prior + 1)
         by_balance = bool(evidence.dry[lately].any())
@@ -61,10 +64,11 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         if not pause.marked and not np.isfinite(ticks.moved_kg[prior]):
             quick = quick and ticks.bubble_k[prior] < freezes_at_k - NOT_ICE_K
         blind = quick and not evidence.against[lately].any()
-        enough = (by_balance & (long >= np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S))) | (
-            blind & (long >= LONG_PAUSE_S)
-        )
-        hit = k[flat & enough & evidence.under_dew[k] & (k >= pause.first)]
+        if not (by_balance or blind) or not (pause.marked or _fell(ticks, pause)):
+            continue
+        k = np.arange(pause.base, pause.last + 1)
+        flat = _flat(ticks, evidence, k, by_balance)
+        hit = k[flat & evidence.under_dew[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
             break
@@ -76,6 +80,48 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     balance = evidence.dry_from_s[: tick + 1]
     balance = balance[np.isfinite(balance)]
     return Call(tick, float(max(since, balance[0]) if len(balance) else since), by)
+
+
+def _fell(ticks: Ticks, pause: Pause) -> bool:
+    """Return whether the pressure fell before a pause, until it began."""
+    old, begin = np.searchsorted(ticks.at_s, [pause.begin_s - FELL_S, pause.begin_s])
+    fell = ticks.pressure_pa[old] - ticks.pressure_pa[begin]
+    return bool(fell > max(FELL * ticks.pressure_pa[begin], 3.0 * ticks.resolution_pa[begin]))
+
+
+def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, by_balance: bool) -> np.ndarray:
+    """Return at which of a pause's ticks `k` its pressure has stood long enough, shape (len(k),) of bool."""
+    power = np.nan_to_num(evidence.least_rise[k]) * FLAT_S
+    allowed = np.clip(SHOWS * power, FLAT, FLATTEST)
+    level = minute_median(ticks.pressure_pa[k])
+    came_back = np.maximum.accumulate(level / level[0] - 1.0) - ticks.resolution_pa[k] / level[0]
+    known = np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S)
+    shows = np.maximum(FLAT / SHOWS * FLAT_S / np.maximum(power, 1e-9), QUICK_PAUSE_S)
+    enough = np.minimum(known, shows) if by_balance else np.full(len(k), LONG_PAUSE_S)
+    flat = np.zeros(len(k), dtype=bool)
+    # gas that was cold from expanding warms for some minutes
+    for wait in WARMS_S:
+        start = int(np.searchsorted(ticks.at_s[k], ticks.at_s[k[0]] + wait))
+        if start == len(k):
+            break
+        long = ticks.at_s[k[start:]] - ticks.at_s[k[0]] - wait
+        flat[start:] |= (_surest_rise(ticks, k[start:]) <= allowed[start:]) & (long >= enough[start:])
+    return np.asarray(flat & (came_back <= allowed))
+
+
+def _surest_rise(ticks: Ticks, k: np.ndarray) -> Floats:
+    """Return the most by which the pressure may be rising since the first of the ticks `k`, as a share in `FLAT_S`."""
+    at, pressure = ticks.at_s[k] - ticks.at_s[k[0]], ticks.pressure_pa[k] / ticks.pressure_pa[k[0]] - 1.0
+    count = np.arange(1.0, len(k) + 1.0)
+    t, p = np.cumsum(at) / count, np.cumsum(pressure) / count
+    tt, tp = np.cumsum(at * at) / count - t * t, np.cumsum(at * pressure) / count - t * p
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = tp / tt
+        scatter = np.sqrt(np.maximum(np.cumsum(pressure * pressure) / count - p * p - slope * tp, 0.0))
+        error = SURE * scatter / np.sqrt(np.maximum(count - 2.0, 0.0) * tt)
+        # a number that stands still between two steps of the gauge has no scatter to show how unsure it is
+        unseen = np.maximum(ticks.resolution_pa[k] / ticks.pressure_pa[k[0]] - 2.0 * scatter, 0.0) / at
+        return np.asarray((slope + error + unseen) * FLAT_S)
 
 
 def minute_median(values: Floats) -> Floats:

@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from analysis.recovery.apparent_volume import SAME, WINDOWS, flashed_share, no_more, spans_of, steady_fall
+from analysis.recovery.apparent_volume import SAME, WINDOWS, no_more, spans_of, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.vocabulary.job import Job
@@ -39,6 +38,8 @@ ALIKE = 0.15
 """Two apparent volumes are the same within this share."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
+LARGEST_KG = 1000.0
+"""Where the job gives neither charge nor volume: larger circuits have, for their size, less surface."""
 PLATE_SHORT, PLATE_OVER = 0.002, 0.005
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
 SHORT_UNSURE, VAPOUR_UNSURE = 0.04, 0.08
@@ -49,17 +50,11 @@ VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
 volume, leave open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
-UNSEEN_S, UNSEEN = 180.0, 0.01
-"""A scale that gains nothing for this long while the machine pulls has missed what is more than this share of the
-charge at the pace before: what is missing from the plate then says nothing."""
-FLASHES = 2.5
-"""Liquid cools as the pressure falls, by boiling. If what the plate misses were liquid, the apparent volume would
-exceed the circuit's by what then boils; it is not there when the excess is this many times less, and it is known."""
-LEAST, LEAST_EXCESS = 0.85, 0.05
-"""The least that the circuit can have, over the stated volume (gas laws, cold vapour, volumes out of a book), and the
-least excess that can be told."""
-DEEP, DEEP_OVER = 1.5, 0.7
-"""ln of the pressure fall after which even a slow pocket shows; less where more came out than the plate says."""
+DEEP, LONG_FALL = 1.5, 0.7
+"""ln of the pressure fall after which even a slow pocket shows, over a last part of it of this length or longer."""
+LEVEL, LEVEL_DEEP, LEVEL_GREW, LEVEL_HIGH = 0.5, 1.3, 1.03, 1.1
+"""The same where the volume is stated and known well: over the last `LEVEL` of that fall the apparent volume is no more
+than `LEVEL_GREW` times, and surely no more than `LEVEL_HIGH` times, what it was before and what is stated."""
 DEEP_BOILS, POCKET_BOILS = 0.06, 0.03
 """Share of what leaves that may boil in such a pocket then, and where the plate misses just what a pocket holds."""
 CHILLED, CHILLED_S = 1.3, 180.0
@@ -72,6 +67,10 @@ MUCH = 0.1
 CHILL_K, CHILL_S = 4.5, 300.0
 """Self-chilling: a depression well beyond the 5 degF rule (a hose drops pressure too), this long, with more mass than
 vapour can give."""
+
+POCKET_LEAST, POCKET_SURFACE, POCKET_FILM = 0.003, 10.0, 10.0
+"""The least pocket that counts, a share of the charge. The metal round it has at least this many times its volume to
+the power 2/3 as surface (a pipe, a sump; a sphere has 4.8), and still air brings 10 W/(m2 K) to that; common practice."""
 
 COLD_BOILS, COLD_S, COLD_STAYS_S, COLD_SURE = 1.3, 600.0, 300.0, 1.1
 """Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
@@ -97,9 +96,9 @@ class Evidence:
     pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left.
-    short : nothing boils, nothing chilled itself before, and more is missing than a pocket holds: it arrived short.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling.
+    least_rise : the share of its pressure by which the least pocket raises it while the machine stands [1/s].
     """
 
     depression_k: Floats
@@ -117,9 +116,9 @@ class Evidence:
     wet: np.ndarray
     against: np.ndarray
     agrees: np.ndarray
-    short: np.ndarray
     unaccounted: Floats
     fall_s: Floats
+    least_rise: Floats
 
 
 @dataclass(frozen=True)
@@ -127,8 +126,8 @@ class _Seen:
     """What the balance of mass and density showed while the machine pulled, at each tick; arrays of shape (n,).
 
     `volume` is about the circuit's, rather too large; `doubt` the share between the bounds of the best known one;
-    `slowly` the largest share of what leaves that may boil slowly; `absent` the mass that, were it liquid, would have
-    shown; `roughly` and `soft` say less than `dry`, `lately` that the newest fall says it; `long` says it over a long
+    `slowly` the largest share of what leaves that may boil slowly; `level` that it grew by next to
+    nothing; `roughly` and `soft` say less than `dry`, `lately` that the newest fall says it; `long` says it over a long
     fall; `chilled` and `ended` that a depressed pool boiled, while it did and once it had.
     """
 
@@ -147,7 +146,7 @@ class _Seen:
     volume: Floats
     doubt: Floats
     slowly: Floats
-    absent: Floats
+    level: np.ndarray
     boiled: Floats
 
 
@@ -176,23 +175,13 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
-    doubt = np.fmin(seen.doubt, 1.0 if stated is None else VOLUME_UNSURE) * in_vapour
+    doubt = np.fmin(0.5 * seen.doubt, 1.0 if stated is None else VOLUME_UNSURE) * in_vapour
     closes = (unaccounted <= PLATE_SHORT + SHORT_UNSURE * in_vapour) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     slow = (_boils(ticks, seen.run, volume, under) & ~seen.dry) | seen.surely_more
     slowest = np.where(_stayed(ticks.at_s, ~pocket, CHILL_S), DEEP_BOILS, POCKET_BOILS)
-    far = np.where(unaccounted < -over, DEEP_OVER, DEEP)
-    lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
-    short = (
-        ~_missed(ticks, seen.run, charge)
-        & seen.dry
-        & seen.lately
-        & (unaccounted * (charge or np.nan) >= seen.absent)
-        & (ticks.pressure_pa <= lowest)
-        & ~(np.maximum.accumulate(wet) if n else wet)
-        & (ticks.flow != 0.0)
-    )
+    deep = seen.long & (seen.slowly <= slowest) & (depth >= DEEP)
     return Evidence(
         depression_k=depression,
         depressed=_stayed(ticks.at_s, under, STAYS_S),
@@ -205,13 +194,13 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         pocket=pocket | np.isnan(unaccounted) | (unaccounted >= POCKET),
         stands=_latched(wet, soft | shallow) | shallow,
         under_dew=under_dew,
-        deep=seen.long & (seen.slowly <= slowest) & under_dew & (depth >= far),
+        deep=under_dew & (deep | (seen.level & (depth >= LEVEL_DEEP))),
         wet=wet,
         against=seen.against,
         agrees=closes & seen.roughly & seen.lately,
-        short=short & under_dew,
         unaccounted=unaccounted,
         fall_s=_held_on(seen.fall_s),
+        least_rise=_least_rise(ticks, depression, seen.volume, job),
     )
 
 
@@ -221,7 +210,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
     dry, roughly, soft, lately, long, surely, chilled, ended, against = (np.zeros(n, dtype=bool) for _ in range(9))
     run, from_s, fall_s, boiled = np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     volume, doubt = np.full(n, np.nan), np.full(n, np.nan)
-    slowly, absent = np.full(n, np.inf), np.full(n, np.inf)
+    slowly, level = np.full(n, np.inf), np.zeros(n, dtype=bool)
     least = [np.inf] * len(WINDOWS)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
@@ -232,7 +221,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
         spans = spans_of(ticks, part, depression)
         by_window = dict(zip(WINDOWS, spans, strict=True))
-        near, half = by_window[0.12], by_window[0.5]
+        near, half = by_window[0.12], by_window[LEVEL]
         falls = steady_fall(near, by_window[0.25])
         fall_s[part] = near.seconds / np.log(near.ratio)
         room = _most_volume(stated, charge, ticks, part)
@@ -244,7 +233,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
             earlier_since = depression[span.before] >= CHILL_K
             lasted = ticks.at_s[span.begin] - ticks.at_s[span.before] >= CHILLED_S
             ended[part] |= span.broke & span.known & earlier_since & lasted
-        slowly[part] = np.fmin.reduce([span.boils for span in spans if span.window >= DEEP_OVER])
+        slowly[part] = np.fmin.reduce([span.boils for span in spans if span.window >= LONG_FALL])
         if stated is not None:
             for span in reversed(spans):
                 enough = span.high >= SCALE_FAILS * stated
@@ -259,14 +248,16 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
             for span in spans:
                 roughly[part] |= (span.middle <= DRY * stated) & (span.high <= ROUGHLY * stated)
             lately[part] = newest <= DRY * stated
-            excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
-            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & falls
-            absent[part] = np.where(
-                usable, FLASHES * excess * half.lost / flashed_share(ticks, half.begin, part), np.inf
+            least_yet = np.minimum(stated, half.earlier)
+            level[part] = (
+                dry[part]
+                & (half.low > SCALE_FAILS * least_yet)
+                & (half.middle <= LEVEL_GREW * least_yet)
+                & (half.high <= LEVEL_HIGH * least_yet)
             )
             grew = half.low > (1.0 + SAME) * half.earlier
             for span in spans:
-                far = (span.window >= DEEP_OVER) & (span.high >= SCALE_FAILS * stated)
+                far = (span.window >= LONG_FALL) & (span.high >= SCALE_FAILS * stated)
                 long[part] |= far & (span.high <= DRY_DEEP * stated) & ~grew
         else:
             for i, span in enumerate(spans):
@@ -304,21 +295,9 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         volume=_held_on(volume),
         doubt=_held_on(doubt),
         slowly=slowly,
-        absent=absent,
+        level=level,
         boiled=boiled,
     )
-
-
-def _missed(ticks: Ticks, run: Floats, charge: float | None) -> np.ndarray:
-    """Return where the scale has by then missed a notable share of the charge, shape (n,) of bool."""
-    past = before(ticks.at_s, UNSEEN_S)
-    old = np.maximum(past, 0)
-    gained = np.where(past >= 0, ticks.moved_kg - ticks.moved_kg[old], np.nan)
-    index = pd.to_timedelta(ticks.at_s, unit="s")
-    lately = pd.Series(gained, index=index).rolling("1200s").max().to_numpy(dtype=float)
-    idle = (run > 0) & (run == run[old]) & (gained <= 2.0 * ticks.mass_resolution_kg)
-    missed = idle & (lately > UNSEEN * (charge or np.inf))
-    return np.maximum.accumulate(missed) if len(missed) else missed
 
 
 def _boils(ticks: Ticks, run: Floats, volume: Floats, under: np.ndarray) -> np.ndarray:
@@ -329,6 +308,22 @@ def _boils(ticks: Ticks, run: Floats, volume: Floats, under: np.ndarray) -> np.n
     lost = volume * (ticks.density[old] - ticks.density)
     seen = (past >= 0) & under[old] & (run > 0) & (run == run[old]) & (gained > 6.0 * ticks.mass_resolution_kg)
     return np.asarray(seen & (lost > 0.0) & (gained > COLD_BOILS * lost))
+
+
+def _least_rise(ticks: Ticks, depression: Floats, volume: Floats, job: Job) -> Floats:
+    """Return the share of its pressure by which the least pocket would raise it in a pause [1/s], shape (n,)."""
+    if ticks.fluid is None:
+        return np.full(len(ticks), np.nan)
+    stated, charge, density = job.circuit.internal_volume_m3, job.circuit.charge_kg, _liquid_density(ticks)
+    room = volume if stated is None else np.fmax(volume, stated)
+    if charge is None:
+        liquid = np.where(np.isfinite(room), room / DENSEST_FILL, LARGEST_KG / density)
+    else:
+        liquid = np.full(len(ticks), charge / density)
+    room = np.where(np.isfinite(room), room, DENSEST_FILL * liquid)
+    conductance = POCKET_FILM * POCKET_SURFACE * (POCKET_LEAST * liquid) ** (2.0 / 3.0)
+    heat = conductance * np.maximum(depression, 0.0)
+    return np.asarray(heat / np.asarray(ticks.fluid.latent_heat_j_per_kg(ticks.bubble_k)) / (room * ticks.density))
 
 
 def _most_volume(stated: float | None, charge: float | None, ticks: Ticks, part: slice) -> Floats | float:
