@@ -40,9 +40,9 @@ DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
 LARGEST_KG = 1000.0
 """Where the job gives neither charge nor volume: larger circuits have, for their size, less surface."""
-PLATE_SHORT, PLATE_OVER = 0.002, 0.005
+PLATE_SHORT, PLATE_OVER = 0.002, 0.01
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
-SHORT_UNSURE, VAPOUR_UNSURE = 0.04, 0.08
+SHORT_UNSURE, VAPOUR_UNSURE = 0.02, 0.08
 """The vapour's mass is this uncertain by its temperature, which lies between water and air: to the side that would hide
 liquid, and to the other."""
 VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
@@ -266,7 +266,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
                 tight = span.known & (span.middle <= room)
                 alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
                 dry[part] |= alike
-                roughly[part] |= alike
+                roughly[part] |= tight & grew_not
                 long[part] |= alike & grew_not
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
                 soft[part] |= alike
