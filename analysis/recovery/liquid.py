@@ -20,8 +20,8 @@ from analysis.vocabulary.job import Job
 
 GONE_K = 2.78
 """5 degF under the leaving water. Common practice in the trade, no published source."""
-STAYS_S = 60.0
-"""The depression has to stay this long; common practice."""
+STAYS_S, AGREES_S = 60.0, 40.0
+"""The depression has to stay this long, and a plate that agrees; common practice."""
 AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
 DRY = 1.2
@@ -50,8 +50,9 @@ VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
 volume, leave open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
-DEEP, LONG_FALL = 1.5, 0.7
-"""ln of the pressure fall after which even a slow pocket shows, over a last part of it of this length or longer."""
+DEEP, DEEP_POCKET, LONG_FALL = 1.5, 2.0, 0.7
+"""ln of the pressure fall after which even a slow pocket shows (the second where the plate misses just what a pocket
+holds), over a last part of it of this length or longer."""
 LEVEL, LEVEL_DEEP, LEVEL_GREW, LEVEL_HIGH = 0.5, 1.3, 1.03, 1.1
 """The same where the volume is stated and known well: over the last `LEVEL` of that fall the apparent volume is no more
 than `LEVEL_GREW` times, and surely no more than `LEVEL_HIGH` times, what it was before and what is stated."""
@@ -70,7 +71,7 @@ vapour can give."""
 
 POCKET_LEAST, POCKET_SURFACE, POCKET_FILM = 0.003, 10.0, 10.0
 """The least pocket that counts, a share of the charge. The metal round it has at least this many times its volume to
-the power 2/3 as surface (a pipe, a sump; a sphere has 4.8), and still air brings 10 W/(m2 K) to that; common practice."""
+the power 2/3 as surface (a pipe, a sump; a sphere has 4.8); still air brings 10 W/(m2 K) to that; common practice."""
 
 COLD_BOILS, COLD_S, COLD_STAYS_S, COLD_SURE = 1.3, 600.0, 300.0, 1.1
 """Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
@@ -181,7 +182,9 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     slow = (_boils(ticks, seen.run, volume, under) & ~seen.dry) | seen.surely_more
     slowest = np.where(_stayed(ticks.at_s, ~pocket, CHILL_S), DEEP_BOILS, POCKET_BOILS)
-    deep = seen.long & (seen.slowly <= slowest) & (depth >= DEEP)
+    deep = (seen.long & (seen.slowly <= slowest) & (depth >= np.where(pocket, DEEP_POCKET, DEEP))) | (
+        seen.level & (depth >= LEVEL_DEEP) & ~pocket
+    )
     return Evidence(
         depression_k=depression,
         depressed=_stayed(ticks.at_s, under, STAYS_S),
@@ -194,10 +197,10 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         pocket=pocket | np.isnan(unaccounted) | (unaccounted >= POCKET),
         stands=_latched(wet, soft | shallow) | shallow,
         under_dew=under_dew,
-        deep=under_dew & (deep | (seen.level & (depth >= LEVEL_DEEP))),
+        deep=under_dew & deep,
         wet=wet,
         against=seen.against,
-        agrees=closes & seen.roughly & seen.lately,
+        agrees=_stayed(ticks.at_s, closes & seen.roughly & seen.lately, AGREES_S),
         unaccounted=unaccounted,
         fall_s=_held_on(seen.fall_s),
         least_rise=_least_rise(ticks, depression, seen.volume, job),
