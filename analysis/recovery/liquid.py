@@ -21,7 +21,7 @@ from analysis.vocabulary.job import Job
 GONE_K = 2.78
 """5 degF under the leaving water. Common practice in the trade, no published source."""
 STAYS_S, AGREES_S = 60.0, 40.0
-"""The depression has to stay this long, and a plate that agrees; common practice."""
+"""The depression has to stay this long, and a plate that agrees where no volume is stated; common practice."""
 AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
 DRY = 1.2
@@ -200,7 +200,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         deep=under_dew & deep,
         wet=wet,
         against=seen.against,
-        agrees=_stayed(ticks.at_s, closes & seen.roughly & seen.lately, AGREES_S),
+        agrees=_stayed(ticks.at_s, closes & seen.roughly & seen.lately, AGREES_S if stated is None else 0.0),
         unaccounted=unaccounted,
         fall_s=_held_on(seen.fall_s),
         least_rise=_least_rise(ticks, depression, seen.volume, job),
