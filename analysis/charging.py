@@ -221,10 +221,8 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     system = stretch.job.job.units
     charged = weighing.total_kg
     if not np.isfinite(charged):
-        return (
-            "undecided",
-            "There was no scale, so how much went in is not known: weigh the cylinders before and after.",
-        )
+        why = "The scale showed no cylinder" if stretch.has("cylinder_weight") else "There was no scale"
+        return "undecided", f"{why}, so how much went in is not known: weigh the cylinders before and after."
     now = Figure(charged, "mass").show(system, 4)
     if target is None:
         return "undecided", f"{now} went in. The job gives neither a target nor the plate's charge to compare with."
@@ -240,6 +238,12 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             "weigh the cylinder.",
         )
     apart_kg, unsure_kg = abs(charged - target.mass_kg), weighing.uncertainty_kg
+    if charged < -(target.tolerance_kg + unsure_kg):
+        gained = Figure(-charged, "mass").show(system, 4)
+        return (
+            "undecided",
+            f"The cylinders gained {gained}, which is no charging: check what stands on the scale, and the stage.",
+        )
     if unsure_kg > UNSURE_SHARE * target.tolerance_kg and abs(apart_kg - target.tolerance_kg) < unsure_kg:
         unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
@@ -274,7 +278,7 @@ def _figures(
     figures: dict[str, FigureValue] = {
         "charged": Figure(charged, "mass"),
         "target": Figure(wanted, "mass"),
-        "uncertainty": Figure(weighing.uncertainty_kg if np.isfinite(charged) else np.nan, "mass"),
+        "uncertainty": Figure(weighing.uncertainty_kg, "mass"),
         "rate": Figure(rate, "mass_rate"),
         "remaining": Figure(wanted - charged, "mass"),
     }

@@ -94,7 +94,7 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
         total = weighing.total_kg
         totals[stretch.stage] += total
         if math.isnan(total):
-            said.append(f"The {stretch.stage} had no scale, so the balance is not whole.")
+            said.append(f"The {stretch.stage} was not weighed, so the balance is not whole.")
         for load in weighing.loads:
             if not load.confirmed:
                 continue

@@ -65,14 +65,14 @@ class Weighing:
 
     @property
     def total_kg(self) -> float:
-        """Mass moved so far; NaN when the scale said nothing."""
+        """Mass moved so far; NaN when no cylinder was seen on the scale."""
         moved = self.moved_kg.dropna()
-        return float(moved.iloc[-1]) if len(moved) else float("nan")
+        return float(moved.iloc[-1]) if any(load.confirmed for load in self.loads) else float("nan")
 
     @property
     def uncertainty_kg(self) -> float:
-        """How unsure the mass moved in all is."""
-        return math.hypot(self.shown_unsure_kg, self.unseen_kg)
+        """How unsure the mass moved in all is; NaN where that is not known."""
+        return math.hypot(self.shown_unsure_kg, self.unseen_kg) if math.isfinite(self.total_kg) else math.nan
 
     def why_unsure(self, system: UnitSystem) -> str:
         """Return what makes the mass unsure, as the end of a sentence."""

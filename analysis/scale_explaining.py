@@ -189,6 +189,12 @@ class Explaining(Following):
         assert self._last is not None
         return max(0.0, (to.weight - self._last.weight) * self.sign) if self._may_flow(to) else 0.0
 
+    def _either_way_kg(self, to: Sample) -> float:
+        """Return the mass that may have flowed to a sample or, taken back, from it; 0 when no flow leads there [kg]."""
+        assert self._last is not None
+        apart = abs(to.weight - self._last.weight)
+        return apart if apart <= self.base_kg + self._burst_kg(to.at - self._last.at) else 0.0
+
     def _taken_for_hands(self, level: float) -> float:
         """Return how much may have flowed in samples that were taken for hands before a load stood at `level` [kg]."""
         bare = max((k for k, s in enumerate(self._between) if s.weight - self._bare_kg <= EMPTY_KG), default=-1)

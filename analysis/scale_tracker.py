@@ -212,7 +212,7 @@ class Tracker(Loads):
         last, run, rate = self._last, self._run, self._rate
         load.begin_kg += shift_kg
         if shift_kg:
-            load.doubt(self._flow_kg(run[0]))
+            load.doubt(self._either_way_kg(run[0]))
             self._recent.clear()
             self._last = run[0]
         for sample in run:

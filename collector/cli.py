@@ -276,8 +276,8 @@ def ledger(path: Path, /, *, job: Path | None = None, history: Path | None = Non
 
 @app.command
 def cylinder(
-    *,
     refrigerant: str,
+    *,
     water_capacity: str,
     tare: str | None = None,
     temperature: str | None = None,

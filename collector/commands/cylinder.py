@@ -16,6 +16,7 @@ from analysis.safe_fill import (
     liquid_share,
     safe_fill,
     service_pressure_needed_pa,
+    specific_gravity,
 )
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UnitSystem, parse_pressure, parse_quantity
@@ -52,8 +53,19 @@ def run_cylinder(
     contents_kg = None if contents is None else _mass("--contents", contents)
     temperature_k = None if temperature is None else parse_quantity(temperature, "temperature", "--temperature")
     service = None if service_pressure is None else parse_pressure(service_pressure, "--service-pressure")
+    if temperature_k is not None and not fluid.range_k[0] <= temperature_k <= fluid.range_k[1]:
+        coldest, hottest = (Figure(k, "temperature").show(units) for k in fluid.range_k)
+        raise InputError(
+            f"--temperature: {temperature} is not accepted for {fluid.name}; expected {coldest} to {hottest}, where it "
+            "has liquid and vapor"
+        )
     fill = safe_fill(fluid, capacity_kg)
     rule = cylinder_limits()
+    if contents_kg is not None and contents_kg > capacity_kg * specific_gravity(fluid, fluid.range_k[0]):
+        raise InputError(
+            f"--contents: {contents} is not accepted with a water capacity of {water_capacity}; that cylinder cannot "
+            "hold it, however cold: expected the net weight, without the tare (check the units)"
+        )
     if tare_kg is not None and not rule.tare_share_least <= tare_kg / capacity_kg <= rule.tare_share_most:
         raise InputError(
             f"--tare: {tare} is not accepted with a water capacity of {water_capacity}; expected the empty weight of "
@@ -134,7 +146,6 @@ def _pressure(fluid: Refrigerant, service_pa: float | None, units: UnitSystem) -
 def _now(
     fluid: Refrigerant, capacity_kg: float, contents_kg: float | None, temperature_k: float, units: UnitSystem
 ) -> list[str]:
-    fluid.require(temperature_k=temperature_k)
     at = Figure(temperature_k, "temperature").show(units)
     gauge = float(fluid.bubble_pressure_pa(temperature_k)) - STANDARD_ATMOSPHERE_PA
     said = [

@@ -123,6 +123,12 @@ def test_at_the_edge_of_what_is_allowed_an_unsure_mass_decides_nothing() -> None
     assert "sure only to within" in result.text
 
 
+def test_cylinders_that_gain_were_not_charged_from() -> None:
+    result = judged(charge(-30.0))
+    assert result.verdict == "undecided"
+    assert "gained 66.14 lb" in result.text
+
+
 # vapour first: 29.9 inHg up to 35 psig (saturation 38 degF), then liquid
 WELL = np.interp(np.arange(0, 101), [0, 40, 100], [-14.0, 35.0, 60.0])
 LIQUID, VAPOR = "liquid_charging", "vapor_charging"

@@ -86,7 +86,7 @@ def test_no_such_stage_and_no_scale() -> None:
     blind = make_stretch("recovery", np.arange(100.0), {"circuit_pressure": ("psig", np.full(100, 50.0))})
     found = of(blind)
     assert np.isnan(found.recovered_kg)
-    assert any("no scale" in said for said in found.said)
+    assert any("was not weighed" in said for said in found.said)
     assert all("nan" not in text for _, text in rows(found, "us"))
 
 

@@ -42,6 +42,11 @@ def test_what_is_wrong_is_said() -> None:
     assert "is left out" in printed(refrigerant_name="R-744")
 
 
+def test_a_temperature_without_liquid_is_refused_in_the_units_of_the_job() -> None:
+    with pytest.raises(InputError, match=r"150 degF is not accepted for R-410A; expected -154 degF to 149 degF"):
+        printed(temperature="150 degF")
+
+
 @pytest.mark.parametrize(
     "given",
     [
@@ -56,6 +61,7 @@ def test_what_is_wrong_is_said() -> None:
         {"tare": "-1 lb"},
         {"temperature": "300 degC"},
         {"temperature": "90 psig"},
+        {"contents": "90 lb"},
         {"service_pressure": "400 lb"},
         {"contents": "-5 lb"},
     ],
