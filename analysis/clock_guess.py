@@ -15,7 +15,8 @@ from analysis.vocabulary.errors import InputError
 
 DATES = (
     "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y",
-    "%m-%d-%Y", "%d-%b-%Y", "%d %b %Y", "%b %d %Y", "%Y-%m-%d", "%Y%m%d",
+    "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%Y-%m-%d",
+    "%Y%m%d",
 )  # fmt: skip
 _SHAPE = re.compile(
     r"(?:\d{1,4}([./-])(?:\d{1,2}|[A-Za-z]{3})\1\d{2,4}|\d{1,2} [A-Za-z]{3} \d{4}|[A-Za-z]{3} \d{1,2},? \d{4}|\d{8})"

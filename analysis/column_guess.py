@@ -63,6 +63,8 @@ ALONE: tuple[tuple[str, str], ...] = (
     ("circuit_pressure", "pressure"),
     ("entering_water_temperature", "entering temperature"),
     ("leaving_water_temperature", "leaving temperature"),
+    ("entering_water_temperature", "water entering"),
+    ("leaving_water_temperature", "water leaving"),
 )
 """Taken, and marked as not sure, when nothing fits better."""
 
@@ -230,6 +232,8 @@ def _guess(name: str, unit_cell: str, numbers: np.ndarray) -> Guess:
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
         means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
+    if not len(there) and not unit and "vacuum" in means:
+        unit = "micron"  # blank until the pump has pulled
     if not len(there) and not unit:
         return Guess(name, "", "", "no numbers in its first rows")
     unit_doubt = unit_doubt if len(there) else "no numbers in its first rows"
@@ -262,6 +266,8 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
     candidates = [unit_cell] if unit_cell else []
     rest = name
     for match in reversed(list(re.finditer(r"[(\[]([^()\[\]]*(?:\([^()]*\))?)[)\]]", name))):
+        if len(match.group(1)) == 1 and name[: match.start()][-1:].isalnum():
+            continue  # kPa(a): a part of the unit
         candidates.append(match.group(1))
         rest = rest.replace(match.group(), " ")
     tail = re.split(r"[\s,_/]+", name.strip())

@@ -117,6 +117,8 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         figures |= {
             f"likelihood_{cause}": Figure(happening.shares.get(cause, math.nan), "fraction") for cause in CAUSES
         }
+        if happening.close_for_s:
+            figures["close_for"] = Figure(happening.close_for_s, "minutes")
         text = f"Stalled at {level.show(system)} for {_minutes(happening.held_s)}: {_why(happening)}"
     elif happening.what == "stall_cleared":
         was = happening.stall.level_pa if happening.stall is not None else math.nan
@@ -132,7 +134,9 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
     else:
         urgency = "alarm"
         figures = {"cause": happening.cause, "level": level, "held_for": Figure(happening.held_s, "minutes")}
-        next_ = ADVICE[happening.cause] if happening.cause != "undecided" else "Leave it closed: the shape tells."
+        next_ = ADVICE[happening.cause]
+        if happening.cause == "undecided":
+            next_ = f"Leave it closed for as long again, {_minutes(happening.held_s)}: the shape tells."
         after = f"{level.show(system)} after {_minutes(happening.held_s)}"
         text = f"The hold failed: {after}; cause {NAMES[happening.cause]}. {next_}"
     known, since = ticks.known[happening.tick], _at(stretch, happening.since_s)
@@ -147,7 +151,10 @@ def _why(happening: Happening) -> str:
     said = (
         "the cause cannot be told yet" if happening.cause == "undecided" else f"the cause is {NAMES[happening.cause]}"
     )
-    return f"{said} ({shares}). {ADVICE[happening.cause]}{ice}"
+    advice = ADVICE[happening.cause]
+    if happening.close_for_s:
+        advice = f"The valve was not closed for long enough: keep it closed for {_minutes(happening.close_for_s)}."
+    return f"{said} ({shares}). {advice}{ice}"
 
 
 # --- verdict and figures -----------------------------------------------------------------------------------

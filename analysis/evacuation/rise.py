@@ -20,7 +20,7 @@ Kind = Literal["flat", "leak", "moisture", "undecided"]
 SETTLE_S, SETTLE_SHARE, SETTLE_MOST_S = 45.0, 0.2, 90.0
 """Left out after closing: the valve's own push, the probe's lag; a fifth, 45 to 90 s."""
 LEAST_S, LEAST_READINGS = 180.0, 5
-LEVELS_OFF_S = 300.0
+LEVELS_OFF_S = 480.0
 """Shorter than this a rise that slows down may be the gas alone that comes off after closing."""
 STRAIGHT_S = 270.0
 BENT_FIRST_S = 720.0

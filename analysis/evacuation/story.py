@@ -15,7 +15,7 @@ class Closed:
     `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
     of; `sure`: somebody said so or the pump's gauge shows it, else only the rise; `level_pa`: just before; `kind`: what
     the rise looked like when it was judged last; `said_s`: when somebody said that the valve was closed, where it was
-    thought to be closed before.
+    thought to be closed before; `told`: that it does not tell the cause of a stall was said.
     """
 
     first: int
@@ -32,6 +32,7 @@ class Closed:
     next_check_s: float = 180.0
     outcome: str = ""
     cause: str = ""
+    told: bool = False
 
 
 @dataclass
@@ -49,7 +50,10 @@ class Stall:
 
 @dataclass(frozen=True)
 class Happening:
-    """Something that became known at tick `tick`, true since second `since_s`; `what` names the finding."""
+    """Something that became known at tick `tick`, true since second `since_s`; `what` names the finding.
+
+    `close_for_s`: how long the valve should be closed before the cause can be told, 0 where nobody tried yet.
+    """
 
     tick: int
     since_s: float
@@ -60,6 +64,7 @@ class Happening:
     shares: dict[str, float] = field(default_factory=dict)
     held_s: float = 0.0
     level_pa: float = 0.0
+    close_for_s: float = 0.0
 
 
 @dataclass

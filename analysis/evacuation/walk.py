@@ -46,6 +46,10 @@ HOLD_FALLEN = 0.15
 SEEN_SHARE, SEEN_PA = 1.25, 1.5
 """A hold that nobody marked is believed from a rise above this many times its start and so many pascal."""
 CHECK_GROWTH = 1.1
+TRIED_S, PATIENT_S = 180.0, 1_200.0
+"""A valve closed for less tried nothing; one closed for longer, as the advice says, should have told the cause."""
+MORE = 2.0
+"""A rise that does not show yet whether it bends does so in the next as long a time, or is straight."""
 
 
 class Walk:
@@ -271,12 +275,13 @@ class Walk:
         self.next_cause_s = float(at[k]) + 60.0
         self._tell_stall(k, stall)
 
-    def _tell_stall(self, k: int, stall: Stall) -> None:
+    def _tell_stall(self, k: int, stall: Stall, close_for_s: float = 0.0) -> None:
         at = self.t.end_s
         self._tell(
             Happening(
                 k, float(at[stall.since]), "stall", stall=stall, cause=stall.cause, shares=dict(stall.shares),
                 held_s=float(at[k] - at[stall.since]), level_pa=stall.level_pa,
+                close_for_s=close_for_s,
             )
         )  # fmt: skip
 
@@ -310,6 +315,19 @@ class Walk:
         if cause not in (stall.cause, "undecided"):
             stall.shares, stall.cause = shares, cause
             self._tell_stall(k, stall)
+        elif stall.cause == "undecided":
+            self._ask_longer(k, stall, shares)
+
+    def _ask_longer(self, k: int, stall: Stall, shares: dict[str, float]) -> None:
+        """Say once of a closing that it did not tell the cause of the stall, and how long one should be."""
+        closed = self.story.closeds[-1] if self.story.closeds else None
+        if closed is None or closed.told or closed.hold or closed.first <= stall.since:
+            return
+        lasted = (float(self.t.end_s[k]) if closed.end_s is None else closed.end_s) - closed.begin_s
+        seen = closed.sure or (closed.rise is not None and closed.rise.end_pa > SEEN_SHARE * closed.level_pa)
+        if seen and lasted >= (PATIENT_S if closed.end_s is None else TRIED_S):
+            closed.told, stall.shares = True, shares
+            self._tell_stall(k, stall, max(PATIENT_S, MORE * lasted))
 
     # --- closed ----------------------------------------------------------------------------------------
 

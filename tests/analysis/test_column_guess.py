@@ -136,6 +136,8 @@ def test_a_german_log_gives_the_frame_of_the_native_one(tmp_path: Path) -> None:
         ("Discharge temp", "71", "discharge_temperature", "degC", BY_SIZE),
         ("Scale (oz)", "400", "cylinder_weight", "oz", ""),
         ("Vac [Pa]", "60", "vacuum", "Pa", ""),
+        ("Saugdruck / kPa(a)", "320", "suction_pressure", "kPa", ""),
+        ("Wasser Eintritt", "12", "entering_water_temperature", "degC", f"by its kind alone; {BY_SIZE}"),
         ("Low side inHg", "4", "suction_pressure", "inHg", ""),
         ("Motor current (A)", "12", "motor_current", "A", "carried and plotted, not judged"),
         ("Remarks 7", "12", "", "", "neither its name nor its unit says what it is"),
@@ -158,6 +160,12 @@ def test_the_better_named_column_takes_the_channel() -> None:
     assert (
         "# not used: \"Pressure (barg)\" (circuit_pressure is taken by 'System pressure (barg)')" in proposal.to_toml()
     )
+
+
+def test_a_vacuum_gauge_that_is_blank_at_first_is_proposed_all_the_same() -> None:
+    rows = "".join(f"2026-03-14T07:05:{i:02d}Z,,20.1\n" for i in range(9))
+    vacuum, _ = propose_columns(f"Time,Vakuum,Umgebung (C)\n{rows}".encode(), "log.csv").guesses
+    assert (vacuum.channel, vacuum.unit, vacuum.doubt) == ("vacuum", "micron", "no numbers in its first rows")
 
 
 def test_units_below_the_header_are_read() -> None:

@@ -74,6 +74,20 @@ def test_without_an_isolation_the_cause_is_left_open_with_the_test_that_decides(
         assert "Close the pump valve" in result.findings[0].text
 
 
+@pytest.mark.parametrize("what", [{"leak": 0.4}, {"water_kg": 1.0, "evaporation": 0.0003}])
+def test_a_closing_that_was_too_short_asks_for_a_longer_one(what: dict[str, float]) -> None:
+    script = [(120.0, "pump_valve_closed"), (123.5, "pump_valve_open")]
+    stretch, _ = Circuit(7, script=script, **what).stretch()
+    told = [f for f in assess(stretch).findings if f.kind == "stall"]
+    assert [f.figures["cause"] for f in told] == ["undecided", "undecided"]
+    assert told[0].since == told[1].since
+    asked = told[1].figures["close_for"]
+    assert isinstance(asked, Figure)
+    assert asked.si >= 1_200.0
+    assert "keep it closed for 20 min" in told[1].text
+    assert_prefix_consistent(assess, stretch, range(600, len(stretch.frame), 700))
+
+
 def test_a_hold_fails_at_its_limit_and_the_shape_tells_why_later() -> None:
     result = judged(
         Circuit(6, leak=0.05, minutes=400, script=[(120.0, "pump_valve_closed"), (350.0, "pump_valve_open")])

@@ -191,6 +191,8 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     ),
     "half days in points": lambda s: s.stamped(lambda at: us(at).replace("AM", "a.m.").replace("PM", "p.m.")),
     "months in letters": lambda s: s.stamped(lambda at: f"{at:%d-%b-%Y %H:%M:%S}"),
+    "months in letters first": lambda s: s.stamped(lambda at: f"{at:%b %d, %Y %I:%M:%S %p}"),
+    "years of two digits": lambda s: s.stamped(lambda at: f"{at:%d-%m-%y %H:%M:%S}"),
     "fourteen digits": lambda s: s.stamped(lambda at: f"{at:%Y%m%d%H%M%S}"),
     "seconds since 1970": lambda s: s.stamped(lambda at: str(int(at.timestamp()))),
     "milliseconds since 1970": lambda s: s.stamped(lambda at: str(int(at.timestamp() * 1000))),
