@@ -32,15 +32,16 @@ CORRELATED_ODDS = (0.25, 0.25, 0.27, 0.13, 0.1)
 MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0))
 """Memory [min] of the correlated error; rough: exponential (an autoregressive sensor, weather), smooth: Matern 3/2
 (sun on one side, a part of the circuit that no probe sees)."""
-COVARIANCES_KEPT = 6
+COVARIANCES_KEPT = 4
 STRUCTURES_KEPT = 2
 """So many of the likeliest covariances are looked at with every structure, and so many of the structures that were the
 likeliest at the look before with every covariance, to find them."""
 Choice = tuple[int, int, int]
 """Group of structures, kind of surroundings, structure."""
 
-NO_PROBE_K, NO_PROBE_MIN = 8.0, 600.0
-"""Without a probe the gas may swing as the air outdoors does from day to night (common practice)."""
+NO_PROBE_K, NO_PROBE_MIN = 5.0, 600.0
+"""Without a probe the gas may swing as the air outdoors does from day to night: 10 K, so 5 K to each side (common
+practice)."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
 """A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
 ordinary (common practice), smooth over eight hours."""

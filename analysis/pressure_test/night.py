@@ -190,7 +190,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     more = hours_more(loss, low, high, allowed, judged.hours)
     if side_of(judged, allowed, night.confidence) in ("tight", "leaking"):
-        said.append("This look would decide, but a running test is looked at often: it has to be surer, or to end.")
+        said.append("This look alone would decide; while the test runs the next one has to agree, as surely.")
     elif high < -GAIN_SHARE * allowed:
         said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
         more = None

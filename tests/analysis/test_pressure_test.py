@@ -373,6 +373,10 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
     assert np.mean(inside) >= covered  # of twenty; hundreds are counted by the benchmark
     assert np.median(error) <= off
     assert len([r for r in plain if r["verdict"] == "undecided"]) <= len(plain) // 3
+    for r in judged:  # the verdict is that of the interval told, but for one that errs far towards gaining
+        assert (r["verdict"] == "leaking") == (r["low"] > r["allowed"])
+        assert r["verdict"] != "tight" or r["high"] < r["allowed"]
+        assert r["verdict"] != "undecided" or r["high"] > r["allowed"] or r["low"] < -r["allowed"]
     assert len(taken_back) <= 2  # as it ran, and with its end
 
 
