@@ -69,6 +69,14 @@ class Readings:
             values = np.round(values - barometer, 2)
         return times, values
 
+    def within(self, *stages: str, first: float = np.inf) -> np.ndarray:
+        """Return which minutes lie in such stages of the journal, or in the `first` minutes of them."""
+        within = np.zeros(len(self.minute_end_s), dtype=bool)
+        for stage, begin, end in self.stages_s:
+            if stage in stages:
+                within |= (self.minute_end_s > begin) & (self.minute_end_s <= min(end, begin + 60.0 * first))
+        return within
+
     def lagged(self, channel: str, moment_s: float, lag_s: float) -> float:
         """Return the mean of a channel's minutes in the time before a moment; NaN where less than half was read."""
         first, last = np.searchsorted(self.minute_end_s, (moment_s - lag_s + 1e-6, moment_s + 1e-6))

@@ -1,4 +1,4 @@
-"""Temperatures and the barometer that step as nothing measured can, alone, and stay there."""
+"""Temperatures, gauges and the barometer that step as nothing measured can, alone, and stay there."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import Fault, Readings, name_of
+from analysis.belief.fault import STANDING, Fault, Readings, name_of
 from analysis.result import Figure
 from analysis.vocabulary.units import UnitSystem
 
@@ -25,6 +25,15 @@ STAYS_S = 120.0
 STAYS_READINGS = 5
 BAROMETER_PA = 800.0
 """No weather moves a barometer by 8 hPa between two readings."""
+GAUGE_SHARE, GAUGE_STEPS = 0.08, 4.0
+"""A gauge on a circuit does not step by so large a part of its reading, and so many digits, while the circuit's other
+gauges stay: what happens to one happens to all, at rest and running."""
+JOINS_SHARE = 0.03
+"""Within this of another gauge it shows the same pressure."""
+EMPTY_PA, OPEN_PA = 20e3, 10e3
+"""In a vacuum nothing reaches a thermometer from the pressure; a gauge near the atmosphere may hang in the open."""
+COARSE_PA = 6_900.0
+"""The step of a gauge that never changed: 1 psi (common practice)."""
 REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}
 REACTS_SHARE = 0.02
 REACTS_NOISES = 8.0
@@ -38,14 +47,19 @@ _MOVED_ABOUT = ("cylinder_temperature",)
 
 def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSystem) -> Iterator[Fault]:
     """Yield each step that stayed and that nothing else shows. Uses no row after the time at which it is known."""
-    barometer = channel == "barometer"
-    if channel in _MOVED_ABOUT or not (barometer or readings.dimensions[channel] == "temperature"):
+    barometer, gauge = channel == "barometer", channel in STANDING
+    temperature = readings.dimensions[channel] == "temperature"
+    if channel in _MOVED_ABOUT or not (barometer or gauge or temperature):
         return
     times, values = readings.of(channel)
     until = -np.inf
-    for i in np.flatnonzero(np.abs(np.diff(values)) >= (BAROMETER_PA if barometer else JUMP_K)).tolist():
+    moves = np.abs(np.diff(values))
+    for i in np.flatnonzero(moves >= (JUMP_K if temperature else BAROMETER_PA)).tolist():
         at, step, apart = float(times[i + 1]), float(values[i + 1] - values[i]), float(times[i + 1] - times[i])
-        least = BAROMETER_PA if barometer else JUMP_K if apart <= SHORT_S else SLOW_JUMP_K
+        if temperature:
+            least = JUMP_K if apart <= SHORT_S else SLOW_JUMP_K
+        else:
+            least = BAROMETER_PA if barometer else GAUGE_SHARE * float(values[i])
         if at <= until or apart > LONG_S or abs(step) < least:
             continue
         span = max(STAYS_S, STAYS_READINGS * apart)
@@ -64,10 +78,15 @@ def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSy
         known = float(times[stay])
         if np.any((np.abs(marks_s - at) < MARK_S) & (marks_s <= known)):
             continue
+        if gauge and not (
+            abs(moved) >= GAUGE_STEPS * float(np.min(moves[:i][moves[:i] > 0.0], initial=COARSE_PA))
+            and _on_a_circuit(channel, level, new, readings, at, span)
+        ):
+            continue
         if not barometer and _something_happened(channel, readings, at, span):
             continue
         until = _back(times, values, stay, moved)
-        offset = Figure(moved, "pressure_difference" if barometer else "temperature_difference")
+        offset = Figure(moved, "temperature_difference" if temperature else "pressure_difference")
         yield Fault(
             "channel_jumped", channel, at, known, until,
             f"{name_of(channel)} jumped by {offset.show(system, 2)} between two readings and stayed, while nothing "
@@ -84,6 +103,26 @@ def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float) -> flo
     return float(times[stay + int(there[0])]) if len(there) else np.inf
 
 
+def _on_a_circuit(channel: str, level: float, new: float, readings: Readings, at: float, span: float) -> bool:
+    """Return whether a gauge hung on the circuit before and after, and another one was read meanwhile.
+
+    One that comes to what another shows was opened to the circuit: it is right from then on.
+    """
+    atmosphere = float(readings.barometer_pa[np.searchsorted(readings.at, at)])
+    if min(level, new) < EMPTY_PA or min(abs(level - atmosphere), abs(new - atmosphere)) < OPEN_PA:
+        return False
+    first, middle, last = np.searchsorted(readings.at, (at - span, at, at + 0.5 * span)).tolist()
+    seen = False
+    for other in STANDING:
+        values = readings.values.get(other, readings.at[:0])
+        before, after = (part[~np.isnan(part)] for part in (values[first:middle], values[middle:last]))
+        if other != channel and len(before) and len(after):
+            seen = True
+            if abs(new - float(np.median(after))) < JOINS_SHARE * new:
+                return False
+    return seen
+
+
 def _something_happened(channel: str, readings: Readings, at: float, span: float) -> bool:
     """Return whether another channel left its way at that moment."""
     for other, dimension in readings.dimensions.items():
@@ -96,6 +135,8 @@ def _something_happened(channel: str, readings: Readings, at: float, span: float
         if not len(after) or not len(before):
             continue
         level = float(np.median(before))
+        if dimension == "pressure" and level < EMPTY_PA:
+            continue
         way = level - float(np.median(earlier)) if len(earlier) else 0.0
         noise = 1.4826 * float(np.median(np.abs(before - level)))
         left = abs(float(np.median(after)) - level - 1.5 * way)

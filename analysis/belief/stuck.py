@@ -45,8 +45,13 @@ LOW_PA = 20e3
 """A gauge open to the air, or in a vacuum, rightly stands at one number."""
 BESIDE_S = 300.0
 BESIDE_SHARE = 0.02
+BESIDE_STEPS, BESIDE_MOVE = 6.0, 0.006
 STANDS_SHARE = 0.003
-"""Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands."""
+"""Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands, two
+that moved by six digits and 0.6 % that it does not."""
+CIRCUIT = "circuit_pressure"
+FLOW_PA, FLOW_SHARE = 100e3, 0.25
+"""As vapour alone that is 0.2 kg in a circuit of 50 L (R-134a), and by far more where there is liquid."""
 ALIVE_CHANGES = 3
 STEPS, LEAST_STEPS = 200, 5
 """So many of the last changes, and at least so many, tell the step of the display."""
@@ -57,7 +62,8 @@ _LEFT_OUT = ("vacuum", "pump_vacuum", "barometer", "cylinder_pressure")
 
 def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield each run of one and the same number that cannot be. Uses no row after the time at which it is known."""
-    if channel in _LEFT_OUT or readings.dimensions[channel] not in ("temperature", "pressure"):
+    weight = channel == "cylinder_weight"
+    if channel in _LEFT_OUT or not (weight or readings.dimensions[channel] in ("temperature", "pressure")):
         return
     times, values = readings.shown(channel)
     if len(values) < STUCK_READINGS:
@@ -82,9 +88,14 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
                 break
             lasted = look - begin
             restless = position - first >= STUCK_READINGS and lasted >= patience
-            alone = restless and _another_restless(channel, readings, float(times[before[0]]), begin, look)
+            alone = (
+                not weight and restless and _another_restless(channel, readings, float(times[before[0]]), begin, look)
+            )
             why = ""
-            if alone or (restless and lasted >= ALONE_S):
+            if weight:
+                if restless and _flowed(readings, begin, look):
+                    why = "while the circuit's pressure moved, which takes refrigerant"
+            elif alone or (restless and lasted >= ALONE_S):
                 why = "after readings that never stood still"
             elif restless and lasted >= WORLD_S and _elsewhere(channel, readings, begin, look) >= WORLD_K:
                 why = "while temperatures moved"
@@ -108,24 +119,36 @@ def _pascal(channel: str, readings: Readings, begin: float) -> float:
 
 
 def _beside(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> list[float]:
-    """Return how far the other pressures of a standing circuit went that agreed with this one."""
+    """Return where the other pressures of a standing circuit went [Pa] that agreed with this one."""
     others = (c for c in STANDING if c in readings.values and c != channel and channel in STANDING)
     agreed = (c for c in others if abs(readings.lagged(c, begin, BESIDE_S) - pascal) < BESIDE_SHARE * pascal)
-    return [abs(move) for c in agreed if not np.isnan(move := readings.move(c, begin, look))]
+    return [move for c in agreed if not np.isnan(move := readings.move(c, begin, look))]
 
 
 def _others_moved(channel: str, readings: Readings, begin: float, look: float, pascal: float, step: float) -> bool:
     """Return whether two others at least went on together: one alone may be this one valved off."""
     moves = _beside(channel, readings, begin, look, pascal)
-    least = max(COOLED_STEPS * (COARSE_PA if np.isnan(step) else step), BESIDE_SHARE * pascal)
-    return len(moves) >= 2 and min(moves) >= least and max(moves) - min(moves) < BESIDE_SHARE * pascal
+    least = max(BESIDE_STEPS * (COARSE_PA if np.isnan(step) else step), BESIDE_MOVE * pascal)
+    near, far = sorted((min(moves), max(moves)), key=abs) if len(moves) >= 2 else (0.0, 0.0)
+    return abs(near) >= least and 0.0 < near * far < 1.5 * near**2
 
 
 def _another_stands(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> bool:
     """Return whether another gauge on the same circuit says that the pressure does stand."""
     if np.isnan(pascal):
         return False
-    return any(move < STANDS_SHARE * pascal for move in _beside(channel, readings, begin, look, pascal))
+    return any(abs(move) < STANDS_SHARE * pascal for move in _beside(channel, readings, begin, look, pascal))
+
+
+def _flowed(readings: Readings, begin: float, look: float) -> bool:
+    """Return whether the circuit gave or took what a scale must show: in a recovery or a charging, by its pressure."""
+    if CIRCUIT not in readings.values or not any(
+        stage in ("recovery", "charging") and since <= begin and look <= until
+        for stage, since, until in readings.stages_s
+    ):
+        return False
+    moved, before = abs(readings.move(CIRCUIT, begin, look)), readings.lagged(CIRCUIT, begin, BESIDE_S)
+    return bool(moved >= max(FLOW_PA, FLOW_SHARE * before))
 
 
 def _open_or_empty(pascal: float, readings: Readings, begin: float) -> bool:

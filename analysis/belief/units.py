@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
+from analysis.belief.saturated import FAMILIES, against_saturation
 from analysis.fluids import refrigerant
 from analysis.result import Figure
 from analysis.vocabulary.channels import Column
@@ -41,14 +42,16 @@ PARTNERS: Mapping[str, tuple[str, float, float]] = {
     "discharge_temperature": ("liquid_temperature", -5.0, 90.0),
 }
 """Where each stands beside its partner [K], the machine at rest or running (common practice)."""
+WATER = ("entering_water_temperature", "leaving_water_temperature")
+CAN_BE_K = {**dict.fromkeys(WATER, (268.15, 323.15)), "ambient_temperature": (233.15, 328.15)}
+"""Water of an evaporator is no ice and not hot. Air has its records."""
+COLD_SIDE = (*ROOM, "suction_temperature")
 BEYOND_K = 5.0
 ROOM_K = (248.15, 318.15)
 """Where one of only two thermometers lies outside of this it is the one in doubt."""
 SAME = 0.02
 OTHERWISE = 0.05
 """Two gauges of one pressure agree within two hundredths; one that is five away does not."""
-
-_FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"))
 
 
 def mistaken_units(
@@ -57,12 +60,22 @@ def mistaken_units(
     """Yield each channel that is logged in a wrong unit. Uses no row after the time at which it is known."""
     if len(readings.minutes) < MINUTES:
         return
+    faults: list[Fault] = []
     for channel in dict.fromkeys((*ROOM, *PARTNERS)):
         if channel in readings.values and columns[channel].unit.symbol in ("degF", "degC"):
-            yield from _temperature(channel, columns, readings, system)
+            faults += _temperature(channel, columns, readings, system)
+    rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
+    barometer = readings.barometer_pa[rows]
     for channel in STANDING:
         if channel in readings.values:
-            yield from _pressure(channel, columns, readings, job, system)
+            faults += _pressure(channel, columns, readings, job, barometer, system)
+    for channel, meant, wrong, apart in against_saturation(readings, columns, job, barometer):
+        symbol, dimension = columns[channel].unit.symbol, readings.dimensions[channel]
+        faults += _fault(channel, symbol, meant, "saturation", wrong, apart, readings, system, dimension)
+    first: dict[str, Fault] = {}
+    for fault in sorted(faults, key=lambda fault: fault.known_s):
+        first.setdefault(fault.channel, fault)
+    yield from first.values()
 
 
 def _temperature(
@@ -73,19 +86,20 @@ def _temperature(
     other = (read - 273.15 + 459.67) / 1.8 if symbol == "degC" else read * 1.8 - 459.67 + 273.15
     meant = "degC" if symbol == "degF" else "degF"
     for what, wrong, apart in (
-        ("its neighbours", *_beside_neighbours(channel, read, other, readings)),
+        ("its neighbours", *_beside_neighbours(channel, columns, read, other, readings)),
         ("what stands beside it", *_beside_partners(channel, columns, read, other, readings)),
+        ("another thermometer", *_beyond(channel, columns, read, other, readings)),
     ):
-        faults = list(_fault(channel, symbol, meant, what, wrong, apart, readings, system))
-        if faults:
-            yield faults[0]
-            return
+        yield from _fault(channel, symbol, meant, what, wrong, apart, readings, system)
 
 
 def _beside_neighbours(
-    channel: str, read: np.ndarray, other: np.ndarray, readings: Readings
+    channel: str, columns: Mapping[str, Column], read: np.ndarray, other: np.ndarray, readings: Readings
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return in which minutes two neighbours at least agree with the other unit alone, and how far off this one is."""
+    """Return in which minutes two neighbours at least agree with the other unit alone, and how far off this one is.
+
+    While the machine runs a hot pipe or warm air beside cold water is none: only the odd label among all is doubted.
+    """
     minutes = readings.minutes
     others = [c for c in ROOM if c in minutes and c != channel] if channel in ROOM else []
     if len(others) < 2:
@@ -97,7 +111,37 @@ def _beside_neighbours(
     middle = rest.median(axis=1).to_numpy(dtype=float)
     close = (rest.max(axis=1) - rest.min(axis=1)).to_numpy(dtype=float) < APART_K
     wrong = (np.abs(read - middle) > APART_K) & (np.abs(other - middle) < NEAR_K) & close
-    return wrong & (rest.notna().sum(axis=1).to_numpy() >= 2), read - middle
+    wrong &= rest.notna().sum(axis=1).to_numpy() >= 2
+    if not (channel in COLD_SIDE and _only_in_its_unit(channel, columns, readings)):
+        wrong &= ~_may_run(readings)
+    return wrong, read - middle
+
+
+def _may_run(readings: Readings) -> np.ndarray:
+    """Return in which minutes the compressor may run: while it is started, and where nothing says what is done."""
+    unknown = readings.minute_end_s <= min((begin for _, begin, _ in readings.stages_s), default=np.inf)
+    return readings.within("startup") | (unknown & ("discharge_pressure" in readings.values))
+
+
+def _beyond(
+    channel: str, columns: Mapping[str, Column], read: np.ndarray, other: np.ndarray, readings: Readings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return in which minutes a reading cannot be what it is labelled, and is beside any other as something else."""
+    low, high = CAN_BE_K.get(channel, (0.0, np.inf))
+    water = (*WATER, "suction_temperature")
+    others = [c for c in (*COLD_SIDE, "cylinder_temperature") if c in readings.minutes and c != channel]
+    middle = readings.minutes[others].median(axis=1).to_numpy(dtype=float) if others else np.full(len(read), np.nan)
+    wet = [c for c in others if c in water]
+    running = readings.minutes[wet].median(axis=1).to_numpy(dtype=float) if wet else np.full(len(read), np.nan)
+    middle = np.where(_may_run(readings), running, middle)
+    too_cold = (read < low) & _only_in_its_unit(channel, columns, readings)  # brine is where all are in one unit
+    wrong = (too_cold | (read > high)) & (np.abs(other - middle) < NEAR_K) & (np.abs(read - middle) > APART_K)
+    return wrong, read - middle
+
+
+def _only_in_its_unit(channel: str, columns: Mapping[str, Column], readings: Readings) -> bool:
+    temperatures = (c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel)
+    return not any(columns[c].unit.symbol in (columns[channel].unit.symbol, "K") for c in temperatures)
 
 
 def _beside_partners(
@@ -106,8 +150,7 @@ def _beside_partners(
     """Return the same by what it belongs to, for the only thermometer that is logged in its unit."""
     temperatures = [c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel]
     partner, low, high = PARTNERS.get(channel, ("", 0.0, 0.0))
-    own = columns[channel].unit.symbol
-    if partner not in readings.minutes or any(columns[c].unit.symbol in (own, "K") for c in temperatures):
+    if partner not in readings.minutes or not _only_in_its_unit(channel, columns, readings):
         return np.zeros(len(read), dtype=bool), read
     beside = readings.minutes[partner].to_numpy(dtype=float)
     apart = read - beside
@@ -144,28 +187,22 @@ def _beside_gauge(
 
 
 def _pressure(
-    channel: str, columns: Mapping[str, Column], readings: Readings, job: Job | None, system: UnitSystem
-) -> Iterator[Fault]:
+    channel: str, columns: Mapping[str, Column], readings: Readings, job: Job | None, barometer: np.ndarray,
+    system: UnitSystem,
+) -> Iterator[Fault]:  # fmt: skip
     symbol = columns[channel].unit.symbol
-    family = next((family for family in _FAMILIES if symbol in family), None)
+    family = next((family for family in FAMILIES if symbol in family), None)
     if family is None:
         return
     read = readings.minutes[channel].to_numpy(dtype=float)
-    rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
-    barometer = readings.barometer_pa[rows]
-    beside = list(_beside_gauge(channel, columns, read, barometer, readings, system))
-    if beside:
-        yield beside[0]
-        return
-    datum = barometer if family is _FAMILIES[0] else np.zeros(len(read))
-    faults: list[Fault] = []
+    yield from _beside_gauge(channel, columns, read, barometer, readings, system)
+    datum = barometer if family is FAMILIES[0] else np.zeros(len(read))
     for what, low, high in _expected(channel, readings, job, barometer):
         for meant in (each for each in family if each != symbol):
             other = (read - datum) * UNITS[meant].scale / UNITS[symbol].scale + datum
             wrong = (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
             apart = read - 0.5 * (low + high)
-            faults += _fault(channel, symbol, meant, what, wrong, apart, readings, system, "pressure")
-    yield from sorted(faults, key=lambda fault: fault.known_s)[:1]
+            yield from _fault(channel, symbol, meant, what, wrong, apart, readings, system, "pressure")
 
 
 def _expected(
@@ -187,7 +224,7 @@ def _expected(
         test = np.array([job.pressure_test.pressure.absolute_pa(pa) for pa in barometer.tolist()])
         held = minutes[channel].rolling(STATED_MINUTES)
         steady = (held.max() - held.min() < NEAR * held.max()).to_numpy(dtype=bool)
-        test = np.where(steady & _within(readings, "pressure_test"), test, np.nan)
+        test = np.where(steady & readings.within("pressure_test"), test, np.nan)
         yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
     rooms = [c for c in ROOM if c in minutes]
     if job.circuit.refrigerant is None or len(rooms) < 2:
@@ -198,23 +235,14 @@ def _expected(
         return
     cold = minutes[rooms].min(axis=1).to_numpy(dtype=float) - SATURATION_K
     warm = minutes[rooms].max(axis=1).to_numpy(dtype=float) + SATURATION_K
-    told = (warm - cold < ROOM_SPREAD_K + 2.0 * SATURATION_K) & _within(
-        readings, "at_rest", "recovery", first=2 * MINUTES
+    told = (warm - cold < ROOM_SPREAD_K + 2.0 * SATURATION_K) & readings.within(
+        "at_rest", "recovery", first=2 * MINUTES
     )
     yield (
         "the refrigerant at its temperature",
         np.where(told, np.asarray(fluid.dew_pressure_pa(cold)), np.nan),
         np.where(told, np.asarray(fluid.bubble_pressure_pa(warm)), np.nan),
     )
-
-
-def _within(readings: Readings, *stages: str, first: float = np.inf) -> np.ndarray:
-    """Return which minutes lie in such stages of the journal, or in the `first` minutes of them."""
-    within = np.zeros(len(readings.minute_end_s), dtype=bool)
-    for stage, begin, end in readings.stages_s:
-        if stage in stages:
-            within |= (readings.minute_end_s > begin) & (readings.minute_end_s <= min(end, begin + 60.0 * first))
-    return within
 
 
 def _fault(

@@ -120,6 +120,42 @@ def test_a_gauge_is_told_from_its_two_neighbours() -> None:
     assert found["discharge_pressure"].si / 6894.757 == pytest.approx(-3.5, abs=1.0)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_gauge_a_little_off_its_neighbours_is_named_though_no_thermometer_could_tell(seed: int) -> None:
+    """Four psi are 0.7 K of R-410A."""
+    fluid = refrigerant("R-410A")
+    stretch = circuit(seed, psi=-4.2, circuit={"refrigerant": "R-410A"})
+    for channel in ("suction_pressure", "discharge_pressure", "liquid_pressure"):
+        stretch.frame[channel] += float(fluid.bubble_pressure_pa(294.26)) - PSIG_AT_70F * 6894.757 - 101_325.0
+    found = named(stretch)
+    assert list(found) == ["discharge_pressure"]
+    assert found["discharge_pressure"].si / 6894.757 == pytest.approx(-4.2, abs=1.0)
+
+
+def test_two_of_three_gauges_that_lie_alike_are_told_by_the_thermometers() -> None:
+    stretch = circuit(psi=5.0)
+    stretch.frame["suction_pressure"] += 9.0 * 6894.757
+    assert set(named(stretch)) == {"discharge_pressure", "suction_pressure"}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_lags_is_warm_while_the_air_cools_and_what_is_cold_then_lies(seed: int) -> None:
+    """All of it cools by 1 K an hour: a pipe an hour late is 1 K warmer than the air, never colder."""
+
+    def cooling(**warm_f: float) -> Stretch:
+        stretch = circuit(seed, 2.0, warm_f=warm_f)
+        fluid = refrigerant("R-134a")
+        cooler = np.arange(len(stretch.frame)) * 5.0 / 3600.0
+        for channel in stretch.frame:
+            gauge = "pressure" in channel
+            slope = float(fluid.bubble_pressure_pa(294.0) - fluid.bubble_pressure_pa(293.0)) if gauge else 1.0
+            stretch.frame[channel] -= cooler * slope
+        return stretch
+
+    assert named(cooling(liquid=1.8)) == {}
+    assert list(named(cooling(liquid=-3.2))) == ["liquid_temperature"]
+
+
 def test_a_lone_gauge_far_from_every_thermometer_is_named() -> None:
     stretch = circuit(psi=9.0)
     alone = stretch.frame.drop(columns=["suction_pressure", "liquid_pressure"])

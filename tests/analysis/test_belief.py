@@ -245,3 +245,104 @@ def test_a_restless_gauge_that_stops_while_others_stay_restless_is_named_soon(st
     _, findings = believe(log)
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_stuck", "surface_temperature")]
     assert (findings[0].time - findings[0].since).total_seconds() < 3_600.0
+
+
+def test_a_gauge_that_steps_alone_is_named_and_one_that_steps_with_the_others_is_not() -> None:
+    gauges = dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig")
+    log = standing(gauges)
+    log.frame.loc[log.frame.index[500:], "suction_pressure"] += 90e3
+    assert found(log) == [("channel_jumped", "suction_pressure")]
+    for channel in ("circuit_pressure", "discharge_pressure"):
+        log.frame.loc[log.frame.index[500:], channel] += 90e3
+    assert found(log) == []
+
+
+def test_a_gauge_that_is_opened_to_the_circuit_is_right_from_then_on() -> None:
+    log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig"))
+    log.frame.loc[log.frame.index[:500], "circuit_pressure"] -= 200e3
+    assert found(log) == []
+
+
+def test_a_gauge_that_stands_while_two_others_rise_together_is_stuck() -> None:
+    """The circuit warms by 0.8 K: saturation rises by 2.4 %, fourteen digits of the display, half of them later."""
+    log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "kPag"), 4.0)
+    rise = 571.7e3 - 101_325.0 + 14e3 * np.linspace(0.0, 1.0, len(log.frame))
+    for channel in ("suction_pressure", "discharge_pressure"):
+        log.frame[channel] = np.round(rise / 1e3) * 1e3 + log.barometer_pa
+    log.frame["circuit_pressure"] = np.round(rise / 1e3) * 1e3 + log.barometer_pa
+    assert found(log) == []
+    stick(log, "circuit_pressure", 700)
+    assert found(log) == [("channel_stuck", "circuit_pressure")]
+
+
+@pytest.mark.parametrize(("channel", "unit", "meant"), [
+    ("cylinder_temperature", "degF", "degC"), ("cylinder_pressure", "psig", "kPag"),
+])  # fmt: skip
+def test_a_cylinder_far_above_saturation_has_a_wrong_label(channel: str, unit: str, meant: str) -> None:
+    log = standing({"circuit_pressure": "psig"})
+    right = {"cylinder_temperature": ("degC", 20.0), "cylinder_pressure": ("kPag", 470.4)}
+    columns = dict(log.columns)
+    for name, (symbol, number) in right.items():
+        for label in (symbol, unit if name == channel else symbol):
+            columns[name] = make_column(name, label, name)
+        zero = log.barometer_pa if columns[name].unit.datum == "gauge" else 0.0
+        log.frame[name] = number * columns[name].unit.scale + columns[name].unit.offset + zero
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    _, findings = believe(replace(log, columns=columns), job)
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
+    assert f"only as {meant}" in findings[0].text
+
+
+def test_air_in_a_cylinder_is_no_wrong_label() -> None:
+    """2 bar of air stand above R-134a at 20 degC: saturation of what the gauge shows is 11 K above the metal."""
+    log = standing({"circuit_pressure": "psig"})
+    columns = dict(log.columns)
+    for name, symbol in {"cylinder_temperature": "degC", "cylinder_pressure": "kPag"}.items():
+        columns[name] = make_column(name, symbol, name)
+    log.frame["cylinder_temperature"] = 293.15
+    log.frame["cylinder_pressure"] = 771.7e3
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    assert believe(replace(log, columns=columns), job)[1] == ()
+
+
+def recovering(frozen: bool, falls_pa: float) -> Log:
+    """Return an hour of vapour recovery on a scale that trembles by a digit or two; it may freeze half-way."""
+    noise = np.random.default_rng(8)
+    at = np.arange(0.0, 3_600.0, 5.0)
+    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
+    weight = np.round(80.0 + at / 1_800.0 + 0.15 * noise.normal(size=len(at)), 1)
+    frame["cylinder_weight"] = np.where(frozen & (at >= 1_800.0), weight[360], weight)
+    frame["circuit_pressure"] = 600e3 - falls_pa * at / 3_600.0
+    columns = {"cylinder_weight": make_column("cylinder_weight", "kg", "w"),
+               "circuit_pressure": make_column("circuit_pressure", "kPa", "p")}  # fmt: skip
+    return assemble(
+        frame, columns, journal_rows([(0.0, "stage", "recovery", "begin")]), parse_job({"job": {"name": "n"}})
+    )
+
+
+def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pause_is_not() -> None:
+    assert found(recovering(True, 400e3)) == [("channel_stuck", "cylinder_weight")]
+    assert found(recovering(False, 400e3)) == []
+    assert found(recovering(True, 5e3)) == []
+
+
+def test_a_gauge_that_shows_a_vacuum_as_less_than_nothing_is_believed() -> None:
+    log = standing({"circuit_pressure": "psig"})
+    log.frame["circuit_pressure"] = -1_500.0
+    kept, findings = believe(log)
+    assert findings == ()
+    assert kept.frame["circuit_pressure"].between(0.0, 1_000.0).all()
+
+
+@pytest.mark.parametrize(("number", "unit", "air"), [(55.4, "degC", 13.0), (12.0, "degF", 14.0)])
+def test_water_that_cannot_be_what_it_is_labelled_is_told_by_one_thermometer(
+    number: float, unit: str, air: float
+) -> None:
+    log = night()
+    columns = {"leaving_water_temperature": make_column("leaving_water_temperature", unit, "w"),
+               "ambient_temperature": make_column("ambient_temperature", "degC", "a")}  # fmt: skip
+    frame = log.frame[list(columns)].copy()
+    water = columns["leaving_water_temperature"].unit
+    frame["leaving_water_temperature"] = number * water.scale + water.offset
+    frame["ambient_temperature"] = air + 273.15
+    assert found(replace(log, frame=frame, columns=columns)) == [("channel_jumped", "leaving_water_temperature")]

@@ -1,0 +1,90 @@
+"""A label in doubt by saturation: where liquid stands, pressure and temperature tell each other.
+
+A pressure far above saturation at the temperature beside it is none of that refrigerant: it condenses until it is
+at saturation, and air adds some kelvin at the most. Below saturation there is only no liquid, which says nothing,
+except in a cylinder from which liquid is charged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from analysis.belief.fault import Readings
+from analysis.fluids import refrigerant
+from analysis.vocabulary.channels import Column
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import Job
+from analysis.vocabulary.units import UNITS
+
+PAIRS = {
+    ("cylinder_pressure", "cylinder_temperature"): (-6.0, 6.0),
+    ("circuit_pressure", "leaving_water_temperature"): (-8.0, 4.0),
+    ("suction_pressure", "leaving_water_temperature"): (-15.0, 4.0),
+}
+"""How far saturation of the one stands from the other while there is liquid [K] (common practice)."""
+ABOVE_K = 12.0
+"""Farther above than air in a cylinder or a running machine makes it (2 bar of air in R-134a: 10 K)."""
+UNDER_K = 25.0
+WITH_REFRIGERANT = ("recovery", "charging", "at_rest", "startup")
+POSSIBLE_K = (253.15, 328.15)
+"""What has its right unit now lies here: water, and a cylinder in the sun."""
+FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"))
+
+Label = tuple[str, str, np.ndarray]
+"""A channel, the unit that it may be in, what it would read in it."""
+
+
+def against_saturation(
+    readings: Readings, columns: Mapping[str, Column], job: Job | None, barometer: np.ndarray
+) -> Iterator[tuple[str, str, np.ndarray, np.ndarray]]:
+    """Yield channel, meant unit, the minutes in which that unit alone makes sense, how far it is off as it stands."""
+    if job is None or job.circuit.refrigerant is None:
+        return
+    try:
+        fluid = refrigerant(job.circuit.refrigerant)
+    except InputError:
+        return
+    most_pa = float(fluid.bubble_pressure_pa(fluid.range_k[1]))
+
+    def saturation_k(pressure: np.ndarray) -> np.ndarray:
+        found = np.asarray(fluid.bubble_temperature_k(pressure), dtype=float)
+        return np.where(pressure > most_pa, np.inf, found)
+
+    there = readings.within(*WITH_REFRIGERANT)
+    for (pressure, thermometer), (low, high) in PAIRS.items():
+        if pressure not in readings.minutes or thermometer not in readings.minutes:
+            continue
+        p = readings.minutes[pressure].to_numpy(dtype=float)
+        t = readings.minutes[thermometer].to_numpy(dtype=float)
+        apart = saturation_k(p) - t
+        wrong = there & (apart > ABOVE_K)
+        if pressure == "cylinder_pressure":
+            wrong |= readings.within("charging") & (apart < -UNDER_K)
+        if not wrong.any():
+            continue
+        other_p = list(_pressures(pressure, columns, p, barometer))
+        other_t = list(_temperatures(thermometer, columns, t))
+        fits = [(saturation_k(q) - t, t) for _, _, q in other_p] + [(saturation_k(p) - q, q) for _, _, q in other_t]
+        sense = np.array([(d > low) & (d < high) & (k > POSSIBLE_K[0]) & (k < POSSIBLE_K[1]) for d, k in fits])
+        alone = wrong & (sense.sum(axis=0) == 1)
+        for (channel, meant, q), makes in zip([*other_p, *other_t], sense, strict=True):
+            yield channel, meant, alone & makes, (p if channel == pressure else t) - q
+
+
+def _pressures(channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray) -> Iterator[Label]:
+    symbol = columns[channel].unit.symbol
+    family = next((family for family in FAMILIES if symbol in family), ())
+    datum = barometer if family == FAMILIES[0] else np.zeros(len(read))
+    for meant in family:
+        if meant != symbol:
+            yield channel, meant, (read - datum) * UNITS[meant].scale / UNITS[symbol].scale + datum
+
+
+def _temperatures(channel: str, columns: Mapping[str, Column], read: np.ndarray) -> Iterator[Label]:
+    symbol = columns[channel].unit.symbol
+    if symbol == "degC":
+        yield channel, "degF", (read - 273.15 + 459.67) / 1.8
+    elif symbol == "degF":
+        yield channel, "degC", read * 1.8 - 459.67 + 273.15
