@@ -22,6 +22,7 @@ from analysis.steadiness import (
     Hunting,
     course_of,
     hunting,
+    load_step,
     minutes_left,
     unsteady_figures,
 )  # fmt: skip
@@ -87,6 +88,8 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         if open_ is None:
             since_s = max(end - float(course.stood_s[k]), idle_s)
             still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
+            if still and (step_s := load_step(course, k, since_s)) is not None:
+                idle_s, still = step_s, False
             if still and hunting(course, k, _same_load_since(values, end_s, k)) is None:
                 open_ = _Window(since_s, k)
                 open_.means = _means(values, end_s, open_.begin_s, end)
@@ -114,6 +117,8 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
             ended = _left(course, open_, away_since, values, noise)
         elif swing_since is not None and end - swing_since >= SWINGING_S and away_since is None:
             ended = swing_since
+        elif (step_s := load_step(course, k, open_.begin_s)) is not None:
+            ended = step_s
         elif (new := heard.at(k, open_.begin_s)) is not None:
             ended = max(open_.begin_s + WINDOW_S, end - 3.0 * new.period_s)
         if ended is not None:
@@ -257,6 +262,8 @@ def _unsteady(stretch: Stretch, course: Course, k: int, window: _Window, values:
         shown["cause"], why = "stopped", "the compressor stopped"
     elif load is not None and abs(load[k] - window.means.get(LOAD, np.nan)) > TOLERANCES[LOAD].departure:
         shown["cause"], why = "staging", "the load changed"
+    elif load_step(course, k, window.begin_s) is not None:
+        shown["cause"], why = "staging", "suction and discharge pressure moved as at another load"
     elif (heard := hunting(course, k, window.begin_s)) is not None:
         shown |= {"cause": "hunting", "figure": heard.figure, "period": Figure(heard.period_s, "minutes")}
         why = heard.said()

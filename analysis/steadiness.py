@@ -55,6 +55,13 @@ FLICKER = {"temperature": 0.3, "pressure": 3e3, "fraction": 0.01}
 """More noise than this [K, Pa, part] is not put down to an instrument but to the circuit (common practice)."""
 SMALLEST_STEP = {"temperature": 1e-3, "pressure": 10.0, "fraction": 1e-5}
 
+STEP_LAG_BINS, STEP_BINS = 12, 3
+"""Another stage shows in the pressures within four minutes; each level is a mean of one minute."""
+STEP_APART, STEP_ALONE = 0.022, 0.05
+"""Another stage of a compressor moves suction and discharge pressure apart, or together, by such a part (some 0.7 K);
+where one of them alone is read it must move by more, since water and weather move one as well (common practice)."""
+STEP_NOISES, STEP_DRIFTS = 4.0, 3.0
+
 HUNT_S = 2_400.0
 HUNT_LEAST_S, HUNT_MOST_S = 45.0, 780.0
 """Expansion valves hunt by a minute to ten (common practice)."""
@@ -78,6 +85,7 @@ class Course:
     stood_s : for how long all have stood still, 0 where one of them does not, shape (n,).
     swinging : whether one of them scatters too much, shape (n,).
     running : whether the compressor runs, shape (n,).
+    levels : logarithms of suction and discharge pressure and their standard errors, where no load is logged.
     """
 
     end_s: np.ndarray
@@ -90,6 +98,7 @@ class Course:
     stood_s: np.ndarray
     swinging: np.ndarray
     running: np.ndarray
+    levels: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
 
 def course_of(stretch: Stretch) -> Course:
@@ -105,8 +114,14 @@ def course_of(stretch: Stretch) -> Course:
         figures["compressor_load"] = means["compressor_load"]
         noise["compressor_load"] = error["compressor_load"]
     scatter, drift, stood_s, swinging = _trend(figures, noise, bins.end_s)
+    levels = []
+    for name in () if "compressor_load" in means else ("suction_pressure", "discharge_pressure"):
+        if name in means and (means[name] > 0.0).any():
+            pressure = means[name].where(means[name] > 0.0).to_numpy(dtype=float)
+            levels.append((np.log(pressure), error[name].to_numpy(dtype=float) / pressure))
+    running = _running(bins.medians)
     return Course(
-        bins.end_s, bins.known, figures, judged, noise, scatter, drift, stood_s, swinging, _running(bins.medians)
+        bins.end_s, bins.known, figures, judged, noise, scatter, drift, stood_s, swinging, running, tuple(levels)
     )
 
 
@@ -288,6 +303,39 @@ def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
         if np.ptp(lately) > np.sqrt(2.0 * power):  # it has not died down
             return Hunting(name, period_s)
     return None
+
+
+def load_step(course: Course, k: int, since_s: float) -> float | None:
+    """Return when the compressor took another stage that no load shows, by its pressures; None where it did not [s].
+
+    Looks four minutes back from bin `k`, and as much again for what drifts, never before `since_s`.
+    """
+    first = int(np.searchsorted(course.end_s, since_s, side="right"))
+    then, before = k - STEP_LAG_BINS, k - 2 * STEP_LAG_BINS
+    if then - STEP_BINS + 1 < first or not course.levels:
+        return None
+    if course.end_s[k] - course.end_s[then] > 1.5 * STEP_LAG_BINS * BIN_S:
+        return None  # a gap
+    least = STEP_APART if len(course.levels) > 1 else STEP_ALONE
+    moved = []
+    for level, error in course.levels:
+        now, was = (float(np.mean(level[i - STEP_BINS + 1 : i + 1])) for i in (k, then))
+        step, noise = now - was, float(error[k])
+        if before - STEP_BINS + 1 >= first:
+            drift = was - float(np.mean(level[before - STEP_BINS + 1 : before + 1]))
+            if not abs(step) > STEP_DRIFTS * abs(drift):
+                return None
+        elif len(course.levels) == 1:
+            return None
+        if not abs(step) > max(least, STEP_NOISES * noise):
+            return None
+        moved.append(step)
+    if len(moved) > 1 and moved[0] * moved[1] > 0.0:
+        return None  # water and weather move both one way
+    level = course.levels[0][0]
+    was = float(np.mean(level[then - STEP_BINS + 1 : then + 1]))
+    away = np.flatnonzero(np.abs(level[then : k + 1] - was) > 0.3 * abs(moved[0]))
+    return float(course.end_s[then + int(away[0])]) - BIN_S
 
 
 def minutes_left(course: Course, name: str, k: int) -> float | None:

@@ -27,11 +27,12 @@ def plant(
     lag_s: float = 90.0,
     swing_k: float = 0.0,
     with_load: bool = True,
+    opens_k: float = 6.0,
     **tables: object,
 ) -> tuple[Stretch, float]:
     """Return a running plant that follows load steps (minute, part) with one lag, and its final superheat [K].
 
-    Superheat rises by 6 K from no load to full load; `swing_k` hunts with a period of 100 s.
+    Superheat rises by `opens_k` from no load to full load; `swing_k` hunts with a period of 100 s.
     """
     noise = np.random.default_rng(seed)
     at = np.arange(0.0, minutes * 60.0, step)
@@ -43,7 +44,7 @@ def plant(
         slow[i] = slow[i - 1] + (load[i] - slow[i - 1]) * (1.0 - np.exp(-step / lag_s))
     fluid = refrigerant("R-134a")
     suction_dew = 278.0 - 3.0 * slow
-    superheat = 3.0 + 6.0 * slow + swing_k * np.sin(2 * np.pi * at / 100.0)
+    superheat = 3.0 + opens_k * slow + swing_k * np.sin(2 * np.pi * at / 100.0)
     condensing = 303.0 + 10.0 * slow
 
     def gauge(kelvin: np.ndarray) -> np.ndarray:
@@ -194,3 +195,26 @@ def test_a_probe_that_is_lost_does_not_stop_the_rest() -> None:
     result = assess(replace(stretch, frame=stretch.frame.assign(liquid_temperature=lost)))
     assert result.verdict == "steady_in_limits"
     assert result.figures["suction_superheat"].si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0])
+def test_a_load_step_that_nobody_logs_and_no_figure_shows_ends_the_window(step: float) -> None:
+    stretch, _ = plant([(0, 0.5), (30, 0.9)], 60, step, with_load=False, opens_k=0.0)
+    (_, first_end), (second, _) = windows(stretch)
+    assert first_end == pytest.approx(30.0, abs=2.0)
+    assert second == pytest.approx(30.0, abs=6.0)
+    (ended,) = [f for f in assess(stretch).findings if f.kind == "unsteady"]
+    assert ended.figures["cause"] == "staging"
+    assert_prefix_consistent(
+        assess, stretch, range(1500, len(stretch.frame), 431) if step == 1.0 else range(180, 360, 17)
+    )
+
+
+def test_water_that_warms_is_no_load_step() -> None:
+    stretch, _ = plant([(0, 0.5)], 60, 5.0, with_load=False, opens_k=0.0)
+    warmer = np.clip((np.arange(len(stretch.frame)) * 5.0 - 1_800.0) / 120.0, 0.0, 1.0)
+    moved = {name: stretch.frame[name] * (1.0 + 0.03 * warmer) for name in stretch.frame if name.endswith("_pressure")}
+    moved |= {name: stretch.frame[name] + warmer for name in stretch.frame if name.endswith("_temperature")}
+    result = assess(replace(stretch, frame=stretch.frame.assign(**moved)))
+    assert "staging" not in {f.figures.get("cause") for f in result.findings}
+    assert result.verdict == "steady_in_limits"
