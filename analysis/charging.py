@@ -244,7 +244,8 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             "undecided",
             f"The cylinders gained {gained}, which is no charging: check what stands on the scale, and the stage.",
         )
-    if unsure_kg > UNSURE_SHARE * target.tolerance_kg and abs(apart_kg - target.tolerance_kg) < unsure_kg:
+    likely_kg = unsure_kg / 3.0**0.5  # the standard deviation of an error that is evenly likely within its bounds
+    if unsure_kg > UNSURE_SHARE * target.tolerance_kg and abs(apart_kg - target.tolerance_kg) < likely_kg:
         unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
             "undecided",

@@ -20,6 +20,8 @@ TREND_BINS = 10
 """Trends of the head pressure are taken over ten minutes; common practice."""
 HEAD_SHARE = 0.7
 """Under this share of the cut-out a rising head pressure is only the machine starting; common practice."""
+TRICKLE_KG_PER_S = 0.05 / 1000.0
+"""More than this into a cylinder keeps its vapor warmer than its wall: about 10 W of condensing; plain physics."""
 RISE_SHARE = 0.03
 """A rise under this share of the cut-out in the time of a trend is no trend; common practice."""
 
@@ -118,15 +120,18 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
     pressure, temperature = (bins.medians[c].to_numpy(dtype=float) for c in channels)
     filled = [fluid_of(s.table, fluid) for s in stays]
     back = np.searchsorted(bins.end_s, bins.end_s - rule.rest_s + 1e-6, side="right") - 1
+    still_s = np.maximum(rule.rest_s, steps / TRICKLE_KG_PER_S)  # a coarse scale shows a trickle only after so long
+    still = np.searchsorted(bins.end_s, bins.end_s - still_s + 1e-6, side="right") - 1
     told: set[str] = set()
-    for k in np.flatnonzero((back >= 0) & (stay >= 0)).tolist():
+    for k in np.flatnonzero((still >= 0) & (stay >= 0)).tolist():
         here, holds = stays[stay[k]], filled[stay[k]]
         window = slice(int(back[k]), k + 1)
-        p, t, m = pressure[window], temperature[window], moved[window]
-        if here.name in told or holds is None or (stay[window] != stay[k]).any() or len(p) < 4:
+        p, t, m = pressure[window], temperature[window], moved[int(still[k]) : k + 1]
+        if here.name in told or holds is None or (stay[int(still[k]) : k + 1] != stay[k]).any() or len(p) < 4:
             continue
         whole = np.isfinite(p).all() and np.isfinite(t).all() and bins.end_s[k] - bins.end_s[back[k]] < 2 * rule.rest_s
-        if not whole or np.nanmax(m) - np.nanmin(m) > max(0.15, 2.0 * steps[k]):
+        trickled_kg = abs(float(np.nanmedian(m[-3:]) - np.nanmedian(m[:3])))
+        if not whole or trickled_kg > 0.75 * TRICKLE_KG_PER_S * still_s[k] or np.ptp(m) > max(0.15, 2.0 * steps[k]):
             continue
         p_now, t_now = float(np.median(p[-3:])), float(np.median(t[-3:]))
         saturation = float(holds.bubble_pressure_pa(t_now))

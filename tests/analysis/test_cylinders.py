@@ -228,6 +228,13 @@ def test_air_is_not_judged_while_it_is_filled() -> None:
     assert [f.kind for f in told(stretch)] == []
 
 
+def test_air_is_not_judged_while_a_trickle_goes_in() -> None:
+    stretch = rested(6.0)
+    slowly = np.linspace(0, 4000 / 60.0 * 0.006, len(stretch.frame))  # 6 g a minute
+    stretch.frame["cylinder_weight"] = np.round((stretch.frame["cylinder_weight"] + slowly) / 0.02) * 0.02
+    assert [f.kind for f in told(stretch)] == []
+
+
 def test_how_full_it_is() -> None:
     fluid = refrigerant("R-134a")
     rule = cylinder_limits()
