@@ -3,8 +3,9 @@
 The loss is looked at some thirty times a night, so while the test runs a look decides only when it is surer than the
 interval has to be: two following ones that agree, or one that is very sure. The look at the end of the test is made
 once, so its interval decides as it is (group sequential tests: little of the risk is spent before the end; O'Brien and
-Fleming, Biometrics 35, 1979). What was decided stands, with the figures of its look, until a later look speaks against
-it; a later look that merely tells less takes nothing away.
+Fleming, Biometrics 35, 1979); for tight, where a mistake hurts people, the look before has to agree. What was decided
+stands, with the figures of its look, until a later look speaks against it; one that merely tells less takes nothing
+away.
 """
 
 from __future__ import annotations
@@ -60,17 +61,18 @@ def verdicts(
     `ended` says that the last look is the one at the end of the test.
     """
     found: list[tuple[str, Judged | None]] = []
-    verdict, stands, before = "undecided", None, ""
-    for judged in looks:
-        final = ended and judged is looks[-1]
-        side = side_of(judged, allowed, confidence, 1.0 if final else TWICE)
-        sure = final or side in (before, side_of(judged, allowed, confidence, ONCE))
+    verdict, stands = "undecided", None
+    for i, judged in enumerate(looks):
+        final = ended and i == len(looks) - 1
+        share = 1.0 if final else TWICE
+        side = side_of(judged, allowed, confidence, share)
+        twice = i > 0 and side_of(looks[i - 1], allowed, confidence, share) == side
+        sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and side == "leaking")
         if side in ("tight", "leaking") and sure:
             verdict, stands = side, judged
         elif stands is not None:
             above = judged.surely_above(limit_of(judged, allowed))
             if side == "gaining" or (above if verdict == "tight" else 1.0 - above) > AGAINST:
                 verdict, stands = "undecided", None
-        before = side
         found.append((verdict, stands))
     return found

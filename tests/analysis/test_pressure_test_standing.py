@@ -39,12 +39,18 @@ def test_one_very_sure_look_decides() -> None:
 
 
 def test_the_look_at_the_end_decides_by_its_interval() -> None:
-    assert letters((0.0, 0.5)) == "u"
-    assert letters((0.0, 0.5), ended=True) == "t"
-    assert letters((2.0, 0.5), (2.0, 0.6), (2.0, 0.5), ended=True) == "uul"
-    assert letters((0.0, 0.52), ended=True) == "u"
+    assert letters((2.0, 0.5), (2.0, 0.5)) == "uu"
+    assert letters((2.0, 0.6), (2.0, 0.5), ended=True) == "ul"
+    assert letters((2.0, 0.5), (2.0, 0.52), ended=True) == "uu"
     assert letters((0.0, 0.3), (0.1, 0.52), ended=True) == "tt"
     assert letters((0.0, 0.3), (0.7, 0.3), ended=True) == "tu"
+
+
+def test_tight_at_the_end_needs_the_look_before() -> None:
+    assert letters((0.0, 0.5), (0.0, 0.5)) == "uu"
+    assert letters((0.0, 0.5), (0.0, 0.5), ended=True) == "ut"
+    assert letters((0.0, 0.6), (0.0, 0.5), ended=True) == "uu"
+    assert letters((0.0, 0.5), ended=True) == "u"
 
 
 def test_a_look_that_tells_less_takes_nothing_away() -> None:
@@ -77,7 +83,7 @@ def test_the_verdict_at_the_end_is_that_of_its_interval(confidence: float) -> No
     for _ in range(300):
         last = look(float(dice.uniform(-0.5, 2.5)), float(dice.uniform(0.05, 0.45)))
         low, high = last.interval(confidence)
-        ((verdict, _),) = verdicts([last], ALLOWED, confidence, ended=True)
+        verdict, _ = verdicts([last, last], ALLOWED, confidence, ended=True)[-1]
         assert (verdict == "leaking") == (low > ALLOWED)
         if high > -0.2 * ALLOWED and high - low < 2.0 * ALLOWED:
             assert (verdict == "tight") == (high < ALLOWED)
