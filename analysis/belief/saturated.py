@@ -2,7 +2,7 @@
 
 A pressure far above saturation at the temperature beside it is none of that refrigerant: it condenses until it is
 at saturation, and air adds some kelvin at the most. Below saturation there is only no liquid, which says nothing,
-except in a cylinder from which liquid is charged.
+except in a cylinder from which liquid is charged and in a condenser while the machine runs.
 """
 
 from __future__ import annotations
@@ -19,13 +19,16 @@ from analysis.vocabulary.job import Job
 from analysis.vocabulary.units import UNITS
 
 PAIRS = {
-    ("cylinder_pressure", "cylinder_temperature"): (-6.0, 6.0),
-    ("circuit_pressure", "leaving_water_temperature"): (-8.0, 4.0),
-    ("suction_pressure", "leaving_water_temperature"): (-15.0, 4.0),
+    ("cylinder_pressure", "cylinder_temperature"): (-6.0, 6.0, 12.0, "charging"),
+    ("cylinder_pressure", "ambient_temperature"): (-10.0, 15.0, 30.0, ""),
+    ("circuit_pressure", "leaving_water_temperature"): (-8.0, 4.0, 12.0, ""),
+    ("suction_pressure", "leaving_water_temperature"): (-15.0, 4.0, 12.0, ""),
+    ("discharge_pressure", "condenser_leaving_temperature"): (-3.0, 20.0, 45.0, "startup"),
+    ("liquid_pressure", "condenser_leaving_temperature"): (-3.0, 20.0, 45.0, "startup"),
 }
-"""How far saturation of the one stands from the other while there is liquid [K] (common practice)."""
-ABOVE_K = 12.0
-"""Farther above than air in a cylinder or a running machine makes it (2 bar of air in R-134a: 10 K)."""
+"""Between which saturation of the one stands from the other while there is liquid [K], how far above it cannot be (air
+in a cylinder: 2 bar in R-134a are 11 K; the heat of a running recovery), and the stage in which it cannot be `UNDER_K`
+below either (common practice)."""
 UNDER_K = 25.0
 WITH_REFRIGERANT = ("recovery", "charging", "at_rest", "startup")
 POSSIBLE_K = (253.15, 328.15)
@@ -53,15 +56,13 @@ def against_saturation(
         return np.where(pressure > most_pa, np.inf, found)
 
     there = readings.within(*WITH_REFRIGERANT)
-    for (pressure, thermometer), (low, high) in PAIRS.items():
+    for (pressure, thermometer), (low, high, above, never_under) in PAIRS.items():
         if pressure not in readings.minutes or thermometer not in readings.minutes:
             continue
         p = readings.minutes[pressure].to_numpy(dtype=float)
         t = readings.minutes[thermometer].to_numpy(dtype=float)
         apart = saturation_k(p) - t
-        wrong = there & (apart > ABOVE_K)
-        if pressure == "cylinder_pressure":
-            wrong |= readings.within("charging") & (apart < -UNDER_K)
+        wrong = there & (apart > above) | readings.within(never_under) & (apart < -UNDER_K)
         if not wrong.any():
             continue
         other_p = list(_pressures(pressure, columns, p, barometer))

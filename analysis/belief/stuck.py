@@ -20,7 +20,7 @@ LOOK_S = 300.0
 CHANGES = 20
 """So many changes just before tell whether the readings are restless."""
 LEVELS = 3
-REVERSALS = 3
+REVERSALS = 4
 EDGE = 0.6
 NEAR_SCATTERS = 3.0
 """Readings that flicker about one edge of the display scatter by half a step."""

@@ -25,7 +25,8 @@ NEAR = 0.03
 STATED_NEAR = 0.05
 STATED_MINUTES = 60
 """A test may be held at a low pressure first, for a quarter of an hour or so: only after an hour is it no step."""
-SATURATION_K = 0.75
+SATURATION_K, PULLED_K = 0.75, 3.0
+"""Saturation stands this near to what is around the liquid, and lower while vapour is drawn."""
 ROOM_SPREAD_K = 3.0
 LOW_SIDE, HIGH_SIDE = STANDING[:2], STANDING[2:]
 """While the compressor runs these lie far apart: pressures of both sides that agree are those of a standing circuit."""
@@ -226,16 +227,17 @@ def _expected(
         steady = (held.max() - held.min() < NEAR * held.max()).to_numpy(dtype=bool)
         test = np.where(steady & readings.within("pressure_test"), test, np.nan)
         yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
-    rooms = [c for c in ROOM if c in minutes]
+    water = [c for c in WATER if c in minutes]
+    rooms = water if len(water) > 1 else [c for c in ROOM if c in minutes]
     if job.circuit.refrigerant is None or len(rooms) < 2:
         return
     try:
         fluid = refrigerant(job.circuit.refrigerant)
     except InputError:
         return
-    cold = minutes[rooms].min(axis=1).to_numpy(dtype=float) - SATURATION_K
+    cold = minutes[rooms].min(axis=1).to_numpy(dtype=float) - PULLED_K
     warm = minutes[rooms].max(axis=1).to_numpy(dtype=float) + SATURATION_K
-    told = (warm - cold < ROOM_SPREAD_K + 2.0 * SATURATION_K) & readings.within(
+    told = (warm - cold < ROOM_SPREAD_K + SATURATION_K + PULLED_K) & readings.within(
         "at_rest", "recovery", first=2 * MINUTES
     )
     yield (

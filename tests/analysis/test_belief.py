@@ -346,3 +346,31 @@ def test_water_that_cannot_be_what_it_is_labelled_is_told_by_one_thermometer(
     frame["leaving_water_temperature"] = number * water.scale + water.offset
     frame["ambient_temperature"] = air + 273.15
     assert found(replace(log, frame=frame, columns=columns)) == [("channel_jumped", "leaving_water_temperature")]
+
+
+def test_a_coarse_probe_that_swung_once_and_came_to_rest_is_not_stuck() -> None:
+    """At 1 degF a probe flickers, follows a warm slug up and down again, and stands while others go on flickering."""
+    for seed in range(4):
+        noise = np.random.default_rng(seed)
+        log = night(seed, 3.0, 30.0)
+        at = np.arange(len(log.frame)) * 30.0 - 3_600.0
+        slug = np.where(at > 0.0, 4.0 * np.exp(-(((at - 250.0) / 120.0) ** 2)), 0.0)
+        quiet = np.where(at > 600.0, 0.02, 0.28) * noise.normal(size=len(at))
+        log.frame["surface_temperature"] = (np.round(18.0 * 1.8 + slug + quiet) + 459.67 + 32.0) / 1.8
+        assert found(log) == [], seed
+
+
+@pytest.mark.parametrize(("number", "unit"), [(97.2, "kPag"), (97.2, "psig")])
+def test_a_condenser_far_under_its_water_has_a_wrong_label(number: float, unit: str) -> None:
+    """R-134a at 97 psig condenses at 30 degC; at 97 kPag it would at -10 degC, beside water of 27 degC."""
+    log = night()
+    columns = {"discharge_pressure": make_column("discharge_pressure", unit, "p"),
+               "condenser_leaving_temperature": make_column("condenser_leaving_temperature", "degC", "c")}  # fmt: skip
+    frame = log.frame[["ambient_temperature"]].copy()
+    frame["discharge_pressure"] = number * columns["discharge_pressure"].unit.scale + log.barometer_pa
+    frame["condenser_leaving_temperature"] = 300.15
+    journal = journal_rows([(0.0, "stage", "startup", "begin")])
+    log = replace(log, frame=frame.drop(columns="ambient_temperature"), columns=columns, journal=journal)
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    expected = ["discharge_pressure"] if unit == "kPag" else []
+    assert [f.figures["channel"] for f in believe(log, job)[1]] == expected
