@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
-from analysis.recovery.calls import Call, liquid_gone
+from analysis.recovery.calls import Call, asked_pause, liquid_gone
 from analysis.recovery.liquid import Evidence, gather
 from analysis.recovery.pauses import Pause, split, standing
 from analysis.recovery.progress import Progress, progress
@@ -57,7 +57,7 @@ def assess(stretch: Stretch) -> Assessment:
     ]
     found.sort(key=lambda f: f.time)
     standing_at = progress(ticks, evidence, call, pauses, level_pa, stretch.job)
-    verdict, said = _verdict(ticks, evidence, call, level, required)
+    verdict, said = _verdict(make, evidence, call, pauses, level, required)
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
         missing += cylinder_cautions(stretch, weighing)
@@ -75,9 +75,14 @@ def assess(stretch: Stretch) -> Assessment:
 
 
 def _verdict(
-    ticks: Ticks, evidence: Evidence, call: Call | None, level: judge.LevelState, required: RequiredLevel
+    make: judge.Maker,
+    evidence: Evidence,
+    call: Call | None,
+    pauses: list[Pause],
+    level: judge.LevelState,
+    required: RequiredLevel,
 ) -> tuple[str, str]:
-    if len(ticks) == 0:
+    if len(make.ticks) == 0:
         return "undecided", "No circuit pressure was logged, so nothing can be said of liquid or level."
     if required.level is not None and level.held:
         return "complete", f"The required level ({required.rules.title}) was reached and held."
@@ -94,18 +99,26 @@ def _verdict(
     if call is None:
         if evidence.stands[-1]:
             return "liquid_remains", "Liquid still stands in the circuit."
+        what_to_do = _what_to_do(make, evidence, pauses)
         if required.level is None:
-            return (
-                "undecided",
-                "Whether liquid still stands cannot be told yet: pause the machine for 10 min to be sure.",
-            )
-        return (
-            "level_not_reached",
-            "The required level is not reached, and liquid may stand: pause the machine for 10 min to be sure.",
-        )
+            return "undecided", f"Whether liquid still stands cannot be told yet: {what_to_do}"
+        return "level_not_reached", f"The required level is not reached, and liquid may stand: {what_to_do}"
     if required.level is None:
         return "complete", "No liquid stands any more; no level was asked for."
     return "level_not_reached", "No liquid stands any more, but the required level is not reached yet."
+
+
+def _what_to_do(make: judge.Maker, evidence: Evidence, pauses: list[Pause]) -> str:
+    """Return how to find out whether liquid stands."""
+    asked = asked_pause(make.ticks, evidence, pauses)
+    minutes = int(np.ceil(asked.left_s / 60.0))
+    if minutes <= 0:
+        return "the pressure does not stand still in this pause. Wait until it does, or pull on and pause again."
+    how = (
+        "leave the machine standing, valves open, for another" if asked.runs else "pause the machine, valves open, for"
+    )
+    rise = make.show(asked.rise_pa, "pressure_difference", 2)
+    return f"{how} {minutes} min. If the pressure rises by no more than {rise}, no liquid stands."
 
 
 def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required: RequiredLevel) -> list[str]:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.liquid import CHILL_S, GONE_K, Evidence
-from analysis.recovery.pauses import Pause
+from analysis.recovery.pauses import HOSE_S, Pause
 from analysis.recovery.ticks import Ticks
 
 FLAT, FLATTEST = 0.006, 0.03
@@ -89,15 +89,20 @@ def _fell(ticks: Ticks, pause: Pause) -> bool:
     return bool(fell > max(FELL * ticks.pressure_pa[begin], 3.0 * ticks.resolution_pa[begin]))
 
 
-def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, by_balance: bool) -> np.ndarray:
-    """Return at which of a pause's ticks `k` its pressure has stood long enough, shape (len(k),) of bool."""
+def _asked(evidence: Evidence, k: np.ndarray, by_balance: bool) -> tuple[Floats, Floats]:
+    """Return how much a flat pressure may rise, as a share in `FLAT_S`, and how long it has to stand, at ticks `k`."""
     power = np.nan_to_num(evidence.least_rise[k]) * FLAT_S
     allowed = np.clip(SHOWS * power, FLAT, FLATTEST)
-    level = minute_median(ticks.pressure_pa[k])
-    came_back = np.maximum.accumulate(level / level[0] - 1.0) - ticks.resolution_pa[k] / level[0]
     known = np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S)
     shows = np.maximum(FLAT / SHOWS * FLAT_S / np.maximum(power, 1e-9), QUICK_PAUSE_S)
-    enough = np.minimum(known, shows) if by_balance else np.full(len(k), LONG_PAUSE_S)
+    return allowed, np.minimum(known, shows) if by_balance else np.full(len(k), LONG_PAUSE_S)
+
+
+def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, by_balance: bool) -> np.ndarray:
+    """Return at which of a pause's ticks `k` its pressure has stood long enough, shape (len(k),) of bool."""
+    allowed, enough = _asked(evidence, k, by_balance)
+    level = minute_median(ticks.pressure_pa[k])
+    came_back = np.maximum.accumulate(level / level[0] - 1.0) - ticks.resolution_pa[k] / level[0]
     flat = np.zeros(len(k), dtype=bool)
     # gas that was cold from expanding warms for some minutes
     for wait in WARMS_S:
@@ -122,6 +127,29 @@ def _surest_rise(ticks: Ticks, k: np.ndarray) -> Floats:
         # a number that stands still between two steps of the gauge has no scatter to show how unsure it is
         unseen = np.maximum(ticks.resolution_pa[k] / ticks.pressure_pa[k[0]] - 2.0 * scatter, 0.0) / at
         return np.asarray((slope + error + unseen) * FLAT_S)
+
+
+@dataclass(frozen=True)
+class AskedPause:
+    """The pause that would show whether liquid stands: how much longer, and by how much the pressure may rise in it."""
+
+    left_s: float
+    rise_pa: float
+    runs: bool
+
+
+def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedPause:
+    """Return the pause that would decide at the last tick; `runs`: the machine stands already."""
+    last = len(ticks) - 1
+    now = pauses[-1] if pauses and not pauses[-1].over else None
+    begin_s = ticks.at_s[last] if now is None else now.begin_s
+    lately = slice(int(np.searchsorted(ticks.at_s, begin_s - CHILL_S)), last + 1)
+    allowed, enough = _asked(evidence, np.array([last]), bool(evidence.dry[lately].any()))
+    pressure = float(ticks.pressure_pa[last])
+    unseen = float(ticks.resolution_pa[last]) / pressure
+    long = HOSE_S + max(float(enough[0]), unseen / float(allowed[0]) * FLAT_S)
+    rise = max(float(allowed[0]) * long / FLAT_S, unseen) * pressure
+    return AskedPause(long - float(ticks.at_s[last] - begin_s), rise, now is not None)
 
 
 def minute_median(values: Floats) -> Floats:

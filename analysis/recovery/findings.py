@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.calls import Call, minute_median
-from analysis.recovery.liquid import GONE_K, Evidence
+from analysis.recovery.calls import FLAT_S, Call, minute_median
+from analysis.recovery.liquid import GONE_K, POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.required_level import RequiredLevel
 from analysis.recovery.ticks import Ticks
@@ -103,7 +103,8 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
     text = (
         f"The fast liquid pull is over: the rate fell from {make.show(best[k], 'mass_rate')} to "
         f"{make.show(max(stay[k], 0.0), 'mass_rate')}. Liquid may still stand where the port does not reach; "
-        "keep the water flowing or drained while it boils off."
+        "keep the water flowing or drained while it boils off. Once saturation has fallen well under the water, a "
+        "pause of 10 min with the valves open shows whether it is gone: then the pressure stays."
     )
     figures = {
         "rate_before": Figure(float(best[k]), "mass_rate"),
@@ -154,9 +155,20 @@ def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
         figures["recovered"] = Figure(float(ticks.moved_kg[k]), "mass")
     text = (
         f"No liquid stands any more: saturation (bubble point) is {make.kelvins(evidence.depression_k[k])} "
-        f"under {_under(ticks)}, and {why}. Go on to the required level."
+        f"under {_under(ticks)}, and {why}{_power(make, evidence, call)}. Go on to the required level."
     )
     return [make(k, call.since_s, "liquid_gone", "info", text, **figures)]
+
+
+def _power(make: Maker, evidence: Evidence, call: Call) -> str:
+    """Return what a pause could have shown."""
+    rise = evidence.least_rise[call.tick] * FLAT_S * make.ticks.pressure_pa[call.tick]
+    if call.by != "pause" or not np.isfinite(rise):
+        return ""
+    return (
+        f" (a pocket of {POCKET_LEAST:.1%} of the charge would bring back at least "
+        f"{make.show(rise, 'pressure_difference', 2)} in {FLAT_S / 60:.0f} min)"
+    )
 
 
 def _under(ticks: Ticks) -> str:
