@@ -275,6 +275,70 @@ def test_the_apparent_volume_of_vapour_alone_holds_the_circuits(weight_step: flo
     assert half.known[there].all() == (weight_step < 0.5)
 
 
+def paused(comes_back: float, gauge_step: float, from_s: float = 2100.0) -> Stretch:
+    """Return a fall by e in 10 min until a pause, in which the pressure comes back by a share in 10 min."""
+    seconds = np.arange(0.0, from_s + 1200.0, 5.0)
+    fall, stands = np.clip(seconds, 600.0, from_s) - 600.0, np.maximum(seconds - from_s, 0.0)
+    pressure = 420.0 * np.exp(-fall / 600.0) * (1.0 + comes_back * stands / 600.0)
+    return make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure / gauge_step) * gauge_step),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg", "internal_volume": "400 L"}},
+        journal=[(from_s, "mark", "recovery_paused", "")],
+    )
+
+
+@pytest.mark.parametrize("gauge_step", [0.1, 1.0])
+def test_a_flat_pause_is_known_within_what_the_gauge_can_show(gauge_step: float) -> None:
+    stretch = paused(0.0, gauge_step)
+    call = found(assess(stretch), "liquid_gone")
+    assert call is not None
+    assert call.figures["evidence"] == "pause"
+    assert 600.0 <= (call.time - stretch.begin).total_seconds() - 2100.0 <= 960.0
+    assert "would bring back at least" in call.text
+    assert_prefix_consistent(assess, stretch, [480, 540, 560, 600])
+
+
+@pytest.mark.parametrize("gauge_step", [0.1, 1.0, 10.0])
+def test_a_pause_in_which_a_pocket_may_boil_is_not_flat(gauge_step: float) -> None:
+    # 60 kg in 400 L at a depression of 50 K: the least pocket brings back 6 % in 10 min
+    assert found(assess(paused(0.06, gauge_step)), "liquid_gone") is None
+    if gauge_step == 10.0:
+        assert found(assess(paused(0.0, gauge_step)), "liquid_gone") is None
+
+
+def test_a_pressure_that_falls_no_further_is_no_pause() -> None:
+    # as much boils as the machine takes: the fall ends slowly, nobody marked a pause
+    seconds = np.arange(0.0, 9000.0, 10.0)
+    pressure = 30.0 + 390.0 * np.exp(-np.maximum(seconds - 600.0, 0.0) / 600.0)
+    density = np.asarray(refrigerant("R-134a").vapor_density_at(pressure * 1e3, 285.0))
+    boiled = 9e-4 * np.maximum(seconds - 600.0, 0.0)
+    weight = 30.0 + 0.4 * (density[0] - density) + boiled
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure)),
+            "cylinder_weight": ("kg", np.round(weight)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+    )
+    assert found(assess(stretch), "liquid_gone") is None
+
+
+def test_it_is_said_which_pause_would_show_whether_liquid_stands() -> None:
+    stretch = paused(0.0, 0.1, from_s=1500.0)
+    pulls, stands = assess(cut(stretch, 295)).text, assess(cut(stretch, 360)).text
+    assert "pause the machine, valves open, for 11 min" in pulls
+    assert "leave the machine standing, valves open, for another 6 min" in stands
+    assert "no liquid stands" in stands
+
+
 def test_where_no_water_flows_a_depression_is_self_chilling_without_a_scale_too() -> None:
     run, assessment = judged(Case(flow_off_at=0.0, channels=WITHOUT_SCALE))
     chilled = found(assessment, "self_chilling")
