@@ -295,7 +295,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         against=against,
         from_s=from_s,
         fall_s=fall_s,
-        volume=_held_on(volume),
+        volume=np.fmin.accumulate(volume) if n else volume,
         doubt=_held_on(doubt),
         slowly=slowly,
         level=level,

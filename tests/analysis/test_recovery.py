@@ -13,7 +13,8 @@ from analysis.report.recovery_plot import draw
 from analysis.result import Assessment, Figure, Finding
 from analysis.scale import weigh
 from analysis.stretch import Stretch
-from tests.benchmarks.recovery_circuit import Case, Run, simulate
+from tests.benchmarks.recovery_circuit import Case, simulate
+from tests.benchmarks.recovery_log import Run
 from tests.support import assert_prefix_consistent, cut, make_stretch
 
 WITHOUT_SCALE = ("circuit_pressure", "leaving_water_temperature")

@@ -8,43 +8,28 @@ a scale with cylinders on it. Explicit steps in time; the truth (liquid left) is
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
-import pandas as pd
 
 from analysis.fluids import refrigerant
-from analysis.recovery.required_level import required_level
-from analysis.stretch import Stretch
-from analysis.vocabulary.job import parse_job
 from analysis.vocabulary.units import UNITS
-from tests.support import make_stretch
+from tests.benchmarks.recovery_log import Recovered, Run, logged
 
 NEVER = 1e9
 
 
 @dataclass(frozen=True)
-class Case:
+class Case(Recovered):
     """One recovery. Masses kg, volumes m3, temperatures K, times s."""
 
-    name: str = "plain"
-    refrigerant: str = "R-134a"
-    plate: float = 100.0
-    charged: float = 1.0  # share of the plate that is really in
-    volume: float = 0.4
-    water: float = 285.0
-    ambient: float = 295.0
     conductance: float = 8e3  # W/K, water flowing, all the surface wetted
     still_conductance: float = 300.0  # W/K to the standing water
     water_mass: float = 150.0
     metal: float = 120e3  # J/K
     flow_off_at: float = NEVER
     flow_on_at: float = NEVER
-    flow_marked: bool = True
-    liquid_rate: float = 0.05
     fade: float = 0.0  # share of the liquid rate that is lost as a cylinder fills and warms
     restart: float = 0.0  # s after a pause until the machine really pulls
-    reach: float = 0.3  # share of the charge that the port does not reach
     displacement: float = 6e-4  # m3/s
     clearance: float = 0.06
     pocket: float = 0.0  # kg
@@ -55,73 +40,12 @@ class Case:
     air: float = 0.0  # Pa of air in the circuit at the start
     cylinder: float = 40.0  # kg net at which it is changed
     swap_s: float = 240.0
-    pauses: tuple[tuple[float, float], ...] = ()
-    marks: bool = True
     stop_at: float = 0.9  # share of the level at which the machine is stopped
     level_pa: float = 50e3
-    final_pause: float = 1500.0
-    longest: float = 6 * 3600.0
     step: float = 2.0
-    sample: float = 2.0
-    pressure_unit: str = "psig"
-    pressure_step: float = 0.1
     pressure_noise: float = 0.05
-    weight_step: float = 0.05
-    weight_noise: float = 0.02
-    weight_unit: str = "kg"
-    elevation: float = 0.0
-    channels: tuple[str, ...] = ("circuit_pressure", "cylinder_weight", "leaving_water_temperature")
     volume_known: bool = True
     volume_stated: float = 1.0  # share of the true volume that the job states
-    charge_known: bool = True
-    seed: int = 1
-
-
-@dataclass(frozen=True)
-class Run:
-    """What the instruments showed, and the truth.
-
-    Masses of liquid, of the part of it that stands apart in a pocket, and of what oil holds [kg]; circuit pressure
-    [Pa]; machine standing; mass recovered [kg]; end of the liquid pull [s] and whether a scale shows it as a
-    breakdown of the rate; smallest change of pressure that the gauge shows [Pa].
-    """
-
-    name: str
-    seed: int
-    refrigerant: str
-    plate: float
-    water: float
-    stretch: Stretch
-    seconds: np.ndarray
-    liquid: np.ndarray
-    apart: np.ndarray
-    dissolved: np.ndarray
-    pressure: np.ndarray
-    paused: np.ndarray
-    recovered: float
-    pull_s: float
-    breaks: bool
-    resolution_pa: float
-
-    @property
-    def gone_s(self) -> float:
-        """Return when no more than 0.3 % of the charge was liquid any longer; infinite if never."""
-        wet = np.flatnonzero(self.liquid > 0.003 * self.plate)
-        if len(wet) == 0:
-            return 0.0
-        return float(self.seconds[wet[-1] + 1]) if wet[-1] + 1 < len(self.seconds) else np.inf
-
-    @property
-    def due_s(self) -> float:
-        """Return when, besides, saturation (bubble point) was 5 degF under the water; infinite if never."""
-        cold = np.asarray(refrigerant(self.refrigerant).bubble_temperature_k(self.pressure)) <= self.water - 2.78
-        held = np.flatnonzero(cold & (self.seconds >= self.gone_s))
-        return float(self.seconds[held[0]]) if len(held) else np.inf
-
-    def liquid_share_at(self, time: pd.Timestamp) -> float:
-        """Return the share of the plate's charge that is liquid at a stamp."""
-        at = (time - self.stretch.begin) / pd.Timedelta(seconds=1)
-        return float(np.interp(at, self.seconds, self.liquid)) / self.plate
 
 
 def simulate(case: Case) -> Run:
@@ -285,85 +209,4 @@ def simulate(case: Case) -> Run:
         and case.liquid_rate * (1.0 - case.fade) >= 5.0 * vapour
         and case.liquid_rate <= 60.0 * vapour,
         resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
-    )
-
-
-def asked_pa(name: str, plate: float) -> float:
-    """Return the level that the rules ask for a recovery of so much of a refrigerant, absolute."""
-    tables = {"job": {"name": "t"}, "circuit": {"refrigerant": name, "charge": f"{plate} kg"}}
-    level = required_level(parse_job({**tables, "recovery": {"equipment_made": 2015}})).level
-    assert level is not None
-    return level.absolute_pa(101_325.0)
-
-
-class Logs(Protocol):
-    """What of a case says how it is logged."""
-
-    @property
-    def refrigerant(self) -> str: ...
-    @property
-    def plate(self) -> float: ...
-    @property
-    def volume(self) -> float: ...
-    @property
-    def ambient(self) -> float: ...
-    @property
-    def elevation(self) -> float: ...
-    @property
-    def charge_known(self) -> bool: ...
-    @property
-    def channels(self) -> tuple[str, ...]: ...
-    @property
-    def pressure_unit(self) -> str: ...
-    @property
-    def pressure_step(self) -> float: ...
-    @property
-    def pressure_noise(self) -> float: ...
-    @property
-    def weight_unit(self) -> str: ...
-    @property
-    def weight_step(self) -> float: ...
-    @property
-    def weight_noise(self) -> float: ...
-    @property
-    def seed(self) -> int: ...
-
-
-def logged(
-    case: Logs,
-    shown: np.ndarray,
-    volume_stated: float | None,
-    journal: list[tuple[float, str, str, str]],
-    flow_marks: list[tuple[float, str]],
-) -> Stretch:
-    """Return the stretch as instruments show it; `shown` has columns time, pressure, gross, leaving water."""
-    rng = np.random.default_rng(case.seed)
-    n = len(shown)
-
-    def read(values: np.ndarray, unit: str, step: float, noise: float) -> np.ndarray:
-        scale, offset = UNITS[unit].scale, UNITS[unit].offset
-        return np.round(((values - offset) / scale + rng.normal(0, noise, n)) / step) * step
-
-    barometer = 101_325.0 * (1 - 2.25577e-5 * case.elevation) ** 5.25588
-    gauge = shown[:, 1] - (barometer if UNITS[case.pressure_unit].datum == "gauge" else 0.0)
-    channels = {
-        "circuit_pressure": (
-            case.pressure_unit,
-            read(gauge, case.pressure_unit, case.pressure_step, case.pressure_noise),
-        ),
-        "cylinder_weight": (case.weight_unit, read(shown[:, 2], case.weight_unit, case.weight_step, case.weight_noise)),
-        "leaving_water_temperature": ("degF", read(shown[:, 3], "degF", 0.1, 0.1)),
-        "ambient_temperature": ("degF", read(np.full(n, case.ambient), "degF", 0.5, 0.2)),
-    }
-    circuit = {"refrigerant": case.refrigerant}
-    if case.charge_known:
-        circuit["charge"] = f"{case.plate} kg"
-    if volume_stated is not None:
-        circuit["internal_volume"] = f"{case.volume * volume_stated * 1000:.3f} L"
-    return make_stretch(
-        "recovery",
-        shown[:, 0],
-        {name: channels[name] for name in case.channels},
-        tables={"circuit": circuit, "site": {"elevation": f"{case.elevation} m"}, "recovery": {"equipment_made": 2015}},
-        journal=sorted([*journal, *((at, "mark", word, "") for at, word in flow_marks)]),
     )

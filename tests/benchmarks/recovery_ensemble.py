@@ -18,7 +18,8 @@ from analysis.fluids import refrigerant
 from analysis.recovery import assess
 from analysis.recovery.required_level import required_level
 from analysis.result import Assessment
-from tests.benchmarks.recovery_circuit import NEVER, Case, Run, asked_pa, simulate
+from tests.benchmarks.recovery_circuit import NEVER, Case, simulate
+from tests.benchmarks.recovery_log import Run, asked_pa
 from tests.benchmarks.recovery_shapes import draw_shape, simulate_shape
 from tests.benchmarks.recovery_vessel import draw_vessel, simulate_vessel
 

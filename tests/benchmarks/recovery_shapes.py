@@ -12,49 +12,22 @@ import numpy as np
 
 from analysis.fluids import refrigerant
 from analysis.vocabulary.units import UNITS
-from tests.benchmarks.recovery_circuit import Run, asked_pa, logged
-
-GAS = 8.314462
+from tests.benchmarks.recovery_log import GAS, Recovered, Run, asked_pa, logged
 
 
 @dataclass(frozen=True)
-class Shape:
+class Shape(Recovered):
     """One recovery. Masses kg, volumes m3, temperatures K, times s."""
 
-    name: str = "plain"
-    refrigerant: str = "R-134a"
-    plate: float = 100.0
-    charged: float = 1.0
-    volume: float = 0.4
     ideal: bool = False
-    water: float = 285.0
-    ambient: float = 295.0
     chills_k: float = 0.0  # how far the liquid chills itself in the end
     chills_s: float = 900.0
-    liquid_rate: float = 0.05
-    reach: float = 0.3
     boil_rate: float | None = None  # kg/s at standing pressure; None: what the machine takes of saturated vapour
     fall_s: float = 900.0  # for a fall by e, of vapour alone
     comes_back: float = 0.0  # share of the standing pressure to which it comes back in a pause
     back_s: float = 600.0
     stop_pa: float = 45e3
-    pauses: tuple[tuple[float, float], ...] = ()
-    marks: bool = True
-    flow_marked: bool = True
-    final_pause: float = 1500.0
-    longest: float = 6 * 3600.0
-    sample: float = 2.0
-    pressure_unit: str = "psig"
-    pressure_step: float = 0.1
-    pressure_noise: float = 0.03
-    weight_unit: str = "kg"
-    weight_step: float = 0.05
-    weight_noise: float = 0.02
-    elevation: float = 0.0
-    channels: tuple[str, ...] = ("circuit_pressure", "cylinder_weight", "leaving_water_temperature")
     volume_stated: float | None = 1.0
-    charge_known: bool = True
-    seed: int = 1
 
 
 def simulate_shape(case: Shape) -> Run:

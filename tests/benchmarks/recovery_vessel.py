@@ -15,35 +15,23 @@ import numpy as np
 
 from analysis.fluids import refrigerant
 from analysis.vocabulary.units import UNITS
-from tests.benchmarks.recovery_circuit import Run, asked_pa, logged
-
-GAS = 8.314462
+from tests.benchmarks.recovery_log import GAS, Recovered, Run, asked_pa, logged
 
 
 @dataclass(frozen=True)
-class Vessel:
+class Vessel(Recovered):
     """One recovery. Masses kg, volumes m3, temperatures K, times s."""
 
-    name: str = "plain"
-    refrigerant: str = "R-134a"
-    plate: float = 100.0
-    charged: float = 1.0  # share of the plate that is really in
-    volume: float = 0.4
     ideal: bool = False  # the gas law of the circuit's vapour
     heavy: float = 1.0  # share of the dew pressure at which the last liquid of a blend boils
-    water: float = 285.0
-    ambient: float = 295.0
     tubes: float = 8e3  # W/K between water and liquid, all wetted
     still: float = 0.05  # share of that while the water stands
     water_capacity: float = 8e3  # W/K of the flowing water
     water_mass: float = 150.0
     metal: float = 60e3  # J/K that stays as cold as the liquid
     flow: tuple[tuple[float, str], ...] = ((0.0, "flows"),)  # flows, stands, drained
-    flow_marked: bool = True
     air_side: float = 20.0  # W/K from the room into the vessel
     gas_time: float = 120.0  # s in which vapour takes the walls' temperature
-    liquid_rate: float = 0.05
-    reach: float = 0.3  # share of the charge that the port does not reach
     froth: float = 0.0  # share of the charge over which the port draws less and less liquid
     swept: float = 8e-4  # m3/s
     clearance: float = 0.05
@@ -58,25 +46,10 @@ class Vessel:
     oil_time: float = 3000.0
     cylinder: float = 40.0  # kg net at which it is changed
     swap_s: float = 300.0
-    pauses: tuple[tuple[float, float], ...] = ()
-    marks: bool = True
     stop_pa: float = 45e3
-    final_pause: float = 1500.0
-    longest: float = 6 * 3600.0
     step: float = 2.0
-    sample: float = 2.0
-    pressure_unit: str = "psig"
-    pressure_step: float = 0.1
-    pressure_noise: float = 0.03
-    weight_unit: str = "kg"
-    weight_step: float = 0.05
-    weight_noise: float = 0.02
     scale_drift: float = 0.0  # kg/h
-    elevation: float = 0.0
-    channels: tuple[str, ...] = ("circuit_pressure", "cylinder_weight", "leaving_water_temperature")
     volume_stated: float | None = 1.0  # share of the true volume that the job states
-    charge_known: bool = True
-    seed: int = 1
 
 
 class _Table:
