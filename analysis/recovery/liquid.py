@@ -20,8 +20,8 @@ from analysis.vocabulary.job import Job
 
 GONE_K = 2.78
 """5 degF under the leaving water. Common practice in the trade, no published source."""
-STAYS_S, AGREES_S = 60.0, 40.0
-"""The depression has to stay this long, and a plate that agrees where no volume is stated; common practice."""
+STAYS_S = 60.0
+"""The depression has to stay this long; common practice."""
 AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
 DRY = 1.2
@@ -176,7 +176,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
-    doubt = np.fmin(0.5 * seen.doubt, 1.0 if stated is None else VOLUME_UNSURE) * in_vapour
+    # an apparent volume alone errs to one side: what boils slowly is in it
+    doubt = (seen.doubt if stated is None else np.fmin(0.5 * seen.doubt, VOLUME_UNSURE)) * in_vapour
     closes = (unaccounted <= PLATE_SHORT + SHORT_UNSURE * in_vapour) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
@@ -200,7 +201,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         deep=under_dew & deep,
         wet=wet,
         against=seen.against,
-        agrees=_stayed(ticks.at_s, closes & seen.roughly & seen.lately, AGREES_S if stated is None else 0.0),
+        agrees=closes & seen.roughly & seen.lately,
         unaccounted=unaccounted,
         fall_s=_held_on(seen.fall_s),
         least_rise=_least_rise(ticks, depression, seen.volume, job),
@@ -269,7 +270,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
                 tight = span.known & (span.middle <= room)
                 alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
                 dry[part] |= alike
-                roughly[part] |= tight & grew_not
+                roughly[part] |= alike
                 long[part] |= alike & grew_not
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
                 soft[part] |= alike
@@ -295,7 +296,8 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         against=against,
         from_s=from_s,
         fall_s=fall_s,
-        volume=np.fmin.accumulate(volume) if n else volume,
+        # what boils slowly makes it look larger, the more the lower the pressure
+        volume=np.fmin.accumulate(volume) if n and stated is None else _held_on(volume),
         doubt=_held_on(doubt),
         slowly=slowly,
         level=level,
