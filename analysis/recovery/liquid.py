@@ -96,7 +96,8 @@ class Evidence:
     still : depressed, no water flows, and nothing shows that liquid is gone.
     pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
-    agrees : plate and scale agree that nothing but vapour is left.
+    agrees : plate and scale agree that nothing but vapour is left. A pool that chills itself while no water flows looks
+        like a larger circuit, and its plate closes in passing: there the volume has to be stated.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling.
     least_rise : the share of its pressure by which the least pocket raises it while the machine stands [1/s].
@@ -201,7 +202,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         deep=under_dew & deep,
         wet=wet,
         against=seen.against,
-        agrees=closes & seen.roughly & seen.lately,
+        agrees=closes & seen.roughly & seen.lately & ((ticks.flow != 0.0) | (stated is not None)),
         unaccounted=unaccounted,
         fall_s=_held_on(seen.fall_s),
         least_rise=_least_rise(ticks, depression, seen.volume, job),
