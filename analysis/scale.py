@@ -128,8 +128,8 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
         return pd.Series(values, index=tracker.stamps).reindex(index, method="ffill")
 
     cautions = list(tracker.cautions)
-    if 4.0 * tracker.noise_kg > SHAKES_KG:
-        shakes = Figure(2.0 * tracker.noise_kg, "mass").show(stretch.job.job.units, 2)
+    if 4.0 * tracker.shakes_kg > SHAKES_KG:
+        shakes = Figure(2.0 * tracker.shakes_kg, "mass").show(stretch.job.job.units, 2)
         cautions.append(
             f"The weight shakes by about {shakes}: set the scale on firm ground; masses are that uncertain."
         )

@@ -112,11 +112,16 @@ class Explaining(Following):
         if first.leap > max(0.5 * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
             return False
         most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS)
-        if not self._straight() or spent > GAP_S:
+        if not self._straight() or self._apart_s() > GAP_S:
             now = self._run[-1]
             run = 1.5 * abs(now.weight - first.weight) / max(now.at - first.at, SAMPLE_S)
             most = min(most, max(3.0 * abs(self._rate), USUAL_KG_PER_S, run))
         return -self.base_kg - SLIPS_BACK_KG_PER_S * 2.0 * SAMPLE_S <= ahead <= self.base_kg + most * spent
+
+    def _apart_s(self) -> float:
+        """Return the longest time without a sample from the believed weight to the run [s]."""
+        assert self._last is not None
+        return max(b.at - a.at for a, b in pairwise([self._last, *self._between, self._run[0]]))
 
     def _straight(self) -> bool:
         """Return whether the way from the believed weight to the run is straight: no hand is seen in it."""
@@ -128,8 +133,7 @@ class Explaining(Following):
         """Return whether what happened since the believed weight speaks for another cylinder."""
         last, names = self._last, self.names
         assert last is not None
-        seen = [last, *self._between, first]
-        apart = max(b.at - a.at for a, b in pairwise(seen))
+        seen, apart = [last, *self._between, first], self._apart_s()
         gone = any(self._nothing(s.weight) for s in seen[1:])
         dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen[1:])
         together = last.weight + first.weight - self._bare_kg

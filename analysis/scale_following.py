@@ -38,7 +38,8 @@ class Following:
     sign: float
     names: Names
     load: Load | None = None
-    noise_kg: float = 0.0
+    noise_kg: float = 0.0  # of flow that begins and stops between rows too
+    shakes_kg: float = 0.0  # while nothing flows
     base_kg: float = 0.0  # what noise and the scale's step may move the weight by
     _last: Sample | None = None  # the last one believed, of the load or of the bare plate
     _rate: float = 0.0
@@ -47,6 +48,7 @@ class Following:
     _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
     _heard: list[float] = field(default_factory=list)
     _samples: int = 0
+    _still: int = 0
     _spacing_s: float = SAMPLE_S  # of the last two samples
     _gain: float = 1.0
     _zero: float = 0.0
@@ -61,6 +63,9 @@ class Following:
             bend = abs(c - 2.0 * b + a) / 2.45 * 1.25
             most = 3.0 * max(self.noise_kg, 0.1)
             self.noise_kg += max(0.02, 1.0 / self._samples) * (min(bend, most) - self.noise_kg)
+            if abs(c - a) <= self.base_kg:
+                self._still += 1
+                self.shakes_kg += max(0.02, 1.0 / self._still) * (min(bend, most) - self.shakes_kg)
 
     def _follows(self, sample: Sample) -> bool:
         """Return whether a weight follows the last believed one as flow usually does."""

@@ -24,8 +24,8 @@ FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand."""
 STILL_OPEN = 0.9
 """An interval in which less than this share of the flow beside it went is the one in which the valve moved."""
-SHUTS_S = 40.0
-"""From shutting the cylinder to lifting it off, and from setting it down to opening it."""
+SHUTS_S, SOONEST_S = 40.0, 15.0
+"""Usually, and at the quickest: from shutting a cylinder to lifting it off, and from setting it down to opening it."""
 
 
 def pace(a: Sample, b: Sample, sign: float) -> float:
@@ -43,7 +43,7 @@ def unseen_kg(edge: float, inner: float, unseen_s: float) -> tuple[float, float]
     if edge <= 0.0 or edge < STILL_OPEN * inner:
         return 0.0, 0.0
     open_s = max(0.0, unseen_s - SHUTS_S) ** 2 / (2.0 * max(unseen_s, SHUTS_S))
-    return edge * open_s, edge * max(open_s, 0.5 * unseen_s)
+    return edge * open_s, edge * max(open_s, 0.5 * (unseen_s - SOONEST_S))
 
 
 def left_with(

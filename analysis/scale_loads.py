@@ -63,7 +63,7 @@ class Loads(Explaining):
         """Return how unsure the mass moved so far is by what readings show, and by what none showed [kg]."""
         loads = [load for load in self.loads if load.confirmed]
         step = 0.0 if self._last is None else self._last.step
-        shown = math.hypot(step / 2.0, 2.0 * self.noise_kg, HOSE_KG) * math.sqrt(2.0 * len(loads))
+        shown = math.hypot(step / 2.0, 2.0 * self.shakes_kg, HOSE_KG) * math.sqrt(2.0 * len(loads))
         waits = 0.0
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])

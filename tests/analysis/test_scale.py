@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -201,6 +202,16 @@ def test_flow_that_no_row_saw_makes_the_mass_unsure() -> None:
     assert found.total_kg - found.uncertainty_kg <= least + 0.5
     assert found.total_kg + found.uncertainty_kg >= most - 2.5
     assert found.uncertainty_kg > 1.0
+
+
+def test_charging_by_bursts_with_rows_a_minute_apart() -> None:
+    levels = [90.0 - 6.0 * k for k in range(10)]
+    bursts = [part for a, b in pairwise(levels) for part in ((120.0, a, b), (180.0, b, b))]
+    found = weighed(weights((120, 90, 90), *bursts, step=60.0), step=60.0, stage="charging", quantum=0.02)
+    assert found.total_kg == pytest.approx(54.0, abs=0.1)
+    assert found.changes == ()
+    assert found.uncertainty_kg < 0.15
+    assert found.cautions == ()
 
 
 def test_a_quiet_scale_with_rows_every_second_is_sure() -> None:
