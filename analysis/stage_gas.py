@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.stage_look_back import FLICKER_PA
 from analysis.stage_refrigerant import RefrigerantStages
 from analysis.stage_signals import MINUTE_S
-from analysis.stage_state import FLICKER_PA, OPEN_MINUTES, Contents
+from analysis.stage_state import OPEN_MINUTES, Contents
 
 VACUUM_PA = 3e3
 PUMPED_PA = 1.3e3

@@ -12,6 +12,10 @@ SUDDEN = 1.5
 """A flow that sets in moves the scale in its first minute by at most so much more than in the next."""
 EQUAL_PART = 1.01
 """Discharge over suction pressure falls by such a part a minute, and more, while a stopped circuit equalises."""
+PULL_MINUTES = 60
+"""So long one cylinder is filled at most before the next (common practice)."""
+FLICKER_PA = 8e3
+"""A gauge may flicker by a step of 1 psi."""
 STEP_PA = 600.0
 """Two minutes that move pressure by as much each, one way, are a machine or a valve (common practice)."""
 QUICK = 3.0
@@ -101,12 +105,27 @@ class LookBack:
         """
         s = self.s
         lately = s.pressure_pa[max(k - 2, 0) : k + 1]
-        least_pa = max(STEP_PA, 1.5 * s.flicker_pa[k], s.step_pa[k])
+        own_pa = s.step_pa[max(k - 2, 0)]
+        least_pa = max(STEP_PA, 1.5 * s.flicker_pa[k], min(own_pa if own_pa > 0.0 else np.inf, FLICKER_PA / 2.0))
         for way in (1, -1):
             moved = way * (lately[1:] - lately[0])
             if len(moved) == 2 and (moved.min() > 2.0 * least_pa or np.diff(moved, prepend=0.0).min() > 1.3 * least_pa):
                 return way
         return 0
+
+    def opened_at(self, k: int, first: int) -> tuple[int, bool]:
+        """Return the minute before a valve was opened to what flowed by minute `k`, and whether that was seen.
+
+        A gauge at the hose falls at once by what the hose takes, though saturation stays. Back from step to step, as at
+        each cylinder, until none came for `PULL_MINUTES`, and not before minute `first`.
+        """
+        s, j = self.s, k
+        for i in range(k, first + 1, -1):
+            if s.end_s[j] - s.end_s[i] > PULL_MINUTES * MINUTE_S:
+                break
+            if self.stepped(i) < 0 and np.nanmax(s.calm_pa[i : i + 3]) < s.pressure_pa[i - 2]:
+                j = i - 2
+        return j, j < k
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""

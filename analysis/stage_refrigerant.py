@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.stage_look_back import FLICKER_PA
 from analysis.stage_signals import MINUTE_S
-from analysis.stage_state import FLICKER_PA, OPEN_MINUTES, WatchState
+from analysis.stage_state import OPEN_MINUTES, WatchState
 
 READY_S = 120.0
 REST_EDGE_S = 180.0
@@ -118,10 +119,12 @@ class RefrigerantStages(WatchState):
         j = k
         while j > first and s.calm_pa[j - 1] < 0.98 * level:
             j -= 1
-        note = "" if self.has_scale(k) else "no scale shows when the liquid began to move, so it may have begun earlier"
-        self._begin_recovery(k, max(j - 1, 0), note)
-        if self.now is not None and note:
-            self.now.within_s = 900.0
+        onset, seen = self.opened_at(max(j - 1, 0), int(np.searchsorted(s.end_s, self.floor_s)))
+        sure = seen or self.has_scale(k)
+        note = "" if sure else "no scale shows when the liquid began to move, so it may have begun earlier"
+        self._begin_recovery(k, onset, note)
+        if self.now is not None and not self.has_scale(k):
+            self.now.within_s = 300.0 if seen else 900.0
 
     def _recovery(self, k: int) -> None:
         s = self.s

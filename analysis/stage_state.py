@@ -13,8 +13,6 @@ from analysis.stage_signals import MINUTE_S, Signals
 Contents = Literal["unknown", "refrigerant", "remnant", "open", "nitrogen", "vacuum"]
 """The same rise of pressure is a filling with nitrogen after a repair, and liquid boiling up after a recovery."""
 
-FLICKER_PA = 8e3
-"""A gauge may flicker by a step of 1 psi."""
 OPEN_MINUTES = 10
 """A circuit that stands at the air's pressure for so long is open to it."""
 
