@@ -28,7 +28,7 @@ STARTED_PART = 0.85
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
 EMPTY_PART = 0.85
-"""A pull that went under this part of the air's pressure did not end at the air's."""
+"""A pull that went under this part of the air's pressure did not end at the air's; gas let in goes above it."""
 
 
 class RefrigerantStages(WatchState):
@@ -144,7 +144,8 @@ class RefrigerantStages(WatchState):
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
             empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(s.saturation_low_pa[k]) else 0.6 * s.saturation_low_pa[k]
             self.settled_pa = float(p) if p < empty_pa else np.inf
-        if idle_s > 3 * MINUTE_S and p > 1.15 * self.settled_pa + 5e3 and self.rushed(k, self.active_s):
+        filled = p > max(1.15 * self.settled_pa + 5e3, EMPTY_PART * s.barometer_pa[k])
+        if idle_s > 3 * MINUTE_S and filled and self.rushed(k, self.active_s):
             self._end_recovery(k)
             self.contents = "nitrogen"
         elif idle_s > IDLE_MINUTES * MINUTE_S:
