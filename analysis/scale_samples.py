@@ -17,6 +17,8 @@ FASTEST_KG_PER_S = 0.3
 """No hose of a usual cylinder moves more, however long it goes on. Plain physics of the work; no published source."""
 USUAL_STEPS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
 """Steps of scales, in the unit that they show."""
+CONVERTED = 3.0
+"""A step of another unit is so many times that of the logged numbers; a finer one would fit by chance."""
 SLOWEST_UPDATE_S = 60.0
 """No scale takes longer for a new number."""
 
@@ -110,18 +112,28 @@ def _fresh(at: np.ndarray, shown: np.ndarray, update_s: np.ndarray) -> np.ndarra
 def resolution_kg(readings: pd.Series, unit_kg: float) -> np.ndarray:
     """Return the step in which the scale's numbers move, by the readings so far [kg], shape (n,).
 
-    The coarsest usual step of the unit that is logged (`unit_kg`) that nearly all numbers fit, and no change undercuts.
-    Until a number changed it is not known, and the finest is given.
+    The coarsest usual step of the unit that is logged (`unit_kg`) that nearly all numbers fit, or one of kg or lb where
+    the log holds converted and rounded numbers; no change undercuts it. Until a number changed it is not known, and the
+    finest is given.
     """
     shown = readings.to_numpy(dtype=float)
     change = np.abs(np.diff(shown, prepend=shown[:1]))
     change[change < 1e-6] = np.inf
     least = np.minimum.accumulate(change)
-    count, step = np.arange(1, len(shown) + 1), np.full(len(shown), USUAL_STEPS[-1])
-    for usual in reversed(USUAL_STEPS):
-        parts = shown / unit_kg / usual
-        fits = np.cumsum(np.abs(parts - np.round(parts)) < 1e-6)
-        step = np.where(fits >= 0.95 * count, usual, step)
-    step = np.where(np.isfinite(least), np.minimum(step * unit_kg, least), 0.0)
+    logged = np.fmax(_coarsest(shown, unit_kg, 1e-6 * unit_kg), USUAL_STEPS[-1] * unit_kg)
+    converted = np.fmax.reduce([_coarsest(shown, UNITS[unit].scale, 0.51 * logged) for unit in ("kg", "lb")])
+    rounded = converted >= CONVERTED * logged
+    step = np.minimum(np.where(rounded, converted, logged), least + np.where(rounded, logged, 0.0))
+    step = np.where(np.isfinite(least), step, 0.0)
     pound = UNITS["lb"].scale
     return np.asarray(np.clip(step, 0.02 * pound, pound))
+
+
+def _coarsest(shown: np.ndarray, unit_kg: float, near_kg: np.ndarray | float) -> np.ndarray:
+    """Return the coarsest usual step [kg] that nearly all numbers so far lie near to, NaN where none is, shape (n,)."""
+    count, step = np.arange(1, len(shown) + 1), np.full(len(shown), np.nan)
+    for usual in reversed(USUAL_STEPS):
+        parts = shown / (usual * unit_kg)
+        fits = np.cumsum(np.abs(parts - np.round(parts)) * usual * unit_kg < near_kg)
+        step = np.where(fits >= 0.95 * count, usual * unit_kg, step)
+    return step

@@ -7,6 +7,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,7 +15,9 @@ from hypothesis import strategies as st
 from analysis.cylinders import cylinder_findings
 from analysis.result import Assessment
 from analysis.scale import Weighing, weigh
+from analysis.scale_samples import resolution_kg
 from analysis.stretch import Stretch
+from analysis.vocabulary.units import UNITS
 from tests.benchmarks.scale_ensemble import score, world
 from tests.benchmarks.scale_yard import score as yard_score
 from tests.benchmarks.scale_yard import yard
@@ -292,6 +295,15 @@ def test_sparse_rows_and_coarse_steps() -> None:
 def test_resolution_is_the_step_of_the_scale() -> None:
     assert weighed(weights(*FILL), quantum=0.2, noise=0.1).resolution_kg.iloc[-1] == pytest.approx(0.2)
     assert weighed(weights(*FILL), quantum=0.02, noise=0.02).resolution_kg.iloc[-1] == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize(("unit", "decimals"), [("kg", 2), ("lb", 2), ("lb", 6), ("oz", 1)])
+def test_resolution_is_found_where_the_log_holds_another_unit_than_the_scale_shows(unit: str, decimals: int) -> None:
+    weight = np.cumsum(np.random.default_rng(1).uniform(0.0, 0.03, 2000)) + 30.0
+    for step in (0.05, 0.1, 0.5 * LB):
+        logged = np.round(np.round(weight / step) * step / UNITS[unit].scale, decimals) * UNITS[unit].scale
+        found = resolution_kg(pd.Series(logged), UNITS[unit].scale)
+        assert found[-1] == pytest.approx(step, rel=0.05)
 
 
 def test_a_blank_scale_says_nothing() -> None:
