@@ -36,7 +36,7 @@ Floats = np.ndarray
 class Span:
     """Apparent volume [m3] over a fall of density: bounds, middle, and that of the fall before.
 
-    `begin` is its first tick and `before` that of the fall before, `ratio` that of densities.
+    `begin` is its first tick and `before` that of the fall before, `lost` the density lost, `ratio` that of densities.
 
     `boils` is the largest share of what leaves at the end of the fall that can be boiling slowly. `broke`: the volume
     of the fall before was surely several times larger, so that within it a pool boiled away.
@@ -50,6 +50,7 @@ class Span:
     before: np.ndarray
     window: float
     seconds: Floats
+    lost: Floats
     ratio: Floats
     boils: Floats
     broke: np.ndarray
@@ -101,8 +102,10 @@ def spans_of(ticks: Ticks, part: slice, cold_k: Floats) -> list[Span]:
             boils = np.where(weighed, by_cold / (by_cold + by_vapour), np.nan)
         earlier = np.where(weighed, middle[j], np.nan)
         broke = np.where(weighed, low[j], 0.0) > BREAK * high
-        first = part.start + j
-        spans.append(Span(low, middle, high, earlier, first, part.start + j[j], window, seconds, ratio, boils, broke))
+        first, lost = part.start + j, np.where(there, lost, np.nan)
+        spans.append(
+            Span(low, middle, high, earlier, first, part.start + j[j], window, seconds, lost, ratio, boils, broke)
+        )
     return spans
 
 
@@ -155,6 +158,17 @@ class _Sums:
             by_cold=(mc * dd - dm * dc) / beside,
             by_cold_error=error * np.sqrt(np.maximum(dd / beside, 0.0)),
         )
+
+
+def flashed_share(ticks: Ticks, begin: np.ndarray, part: slice) -> Floats:
+    """Return the share of standing liquid that boils as saturation falls from that at ticks `begin`, shape (m,)."""
+    if ticks.fluid is None:
+        return np.full(len(begin), np.nan)
+    kelvin = ticks.bubble_k[part]
+    cooling = np.asarray(ticks.fluid.liquid_heat_capacity(kelvin)) / np.asarray(
+        ticks.fluid.latent_heat_j_per_kg(kelvin)
+    )
+    return np.asarray(np.maximum(ticks.bubble_k[begin] - kelvin, 0.0) * cooling)
 
 
 def no_more(span: Span, before: float) -> tuple[np.ndarray, float]:

@@ -12,8 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from analysis.recovery.apparent_volume import SAME, WINDOWS, no_more, spans_of, steady_fall
+from analysis.recovery.apparent_volume import SAME, WINDOWS, flashed_share, no_more, spans_of, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.vocabulary.job import Job
@@ -50,6 +51,15 @@ VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
 volume, leave open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
+UNSEEN_S, UNSEEN = 180.0, 0.01
+"""A scale that gains nothing for this long while the machine pulls has missed what is more than this share of the
+charge at the pace before: what is missing from the plate then says nothing."""
+FLASHES = 2.5
+"""Liquid cools as the pressure falls, by boiling. If what the plate misses were liquid, the apparent volume would
+exceed the circuit's by what then boils; it is not there when the excess is this many times less, and it is known."""
+LEAST, LEAST_EXCESS = 0.85, 0.05
+"""The least that the circuit can have, over the stated volume (gas laws, cold vapour, volumes out of a book), and the
+least excess that can be told."""
 DEEP, DEEP_POCKET, LONG_FALL = 1.5, 2.0, 0.7
 """ln of the pressure fall after which even a slow pocket shows (the second where the plate misses just what a pocket
 holds), over a last part of it of this length or longer."""
@@ -98,6 +108,7 @@ class Evidence:
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left. A pool that chills itself while no water flows looks
         like a larger circuit, and its plate closes in passing: there the volume has to be stated.
+    short : nothing boils, nothing chilled itself before, and more is missing than a pocket holds: it arrived short.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling.
     least_rise : the share of its pressure by which the least pocket raises it while the machine stands [1/s].
@@ -118,6 +129,7 @@ class Evidence:
     wet: np.ndarray
     against: np.ndarray
     agrees: np.ndarray
+    short: np.ndarray
     unaccounted: Floats
     fall_s: Floats
     least_rise: Floats
@@ -128,9 +140,10 @@ class _Seen:
     """What the balance of mass and density showed while the machine pulled, at each tick; arrays of shape (n,).
 
     `volume` is about the circuit's, rather too large; `doubt` the share between the bounds of the best known one;
-    `slowly` the largest share of what leaves that may boil slowly; `level` that it grew by next to
-    nothing; `roughly` and `soft` say less than `dry`, `lately` that the newest fall says it; `long` says it over a long
-    fall; `chilled` and `ended` that a depressed pool boiled, while it did and once it had.
+    `slowly` the largest share of what leaves that may boil slowly; `level` that it grew by next to nothing; `absent`
+    the mass that, were it liquid, would have shown; `roughly` and `soft` say less than `dry`, `lately` that the newest
+    fall says it; `long` says it over a long fall; `chilled` and `ended` that a depressed pool boiled, while it did and
+    once it had.
     """
 
     run: Floats
@@ -149,6 +162,7 @@ class _Seen:
     doubt: Floats
     slowly: Floats
     level: np.ndarray
+    absent: Floats
     boiled: Floats
 
 
@@ -187,6 +201,16 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     deep = (seen.long & (seen.slowly <= slowest) & (depth >= np.where(pocket, DEEP_POCKET, DEEP))) | (
         seen.level & (depth >= LEVEL_DEEP) & ~pocket
     )
+    lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
+    short = (
+        ~_missed(ticks, seen.run, charge)
+        & seen.dry
+        & seen.lately
+        & (unaccounted * (charge or np.nan) >= seen.absent)
+        & (ticks.pressure_pa <= lowest)
+        & ~(np.maximum.accumulate(wet) if n else wet)
+        & (ticks.flow != 0.0)
+    )
     return Evidence(
         depression_k=depression,
         depressed=_stayed(ticks.at_s, under, STAYS_S),
@@ -203,6 +227,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         wet=wet,
         against=seen.against,
         agrees=closes & seen.roughly & seen.lately & ((ticks.flow != 0.0) | (stated is not None)),
+        short=short & under_dew,
         unaccounted=unaccounted,
         fall_s=_held_on(seen.fall_s),
         least_rise=_least_rise(ticks, depression, seen.volume, job),
@@ -215,7 +240,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
     dry, roughly, soft, lately, long, surely, chilled, ended, against = (np.zeros(n, dtype=bool) for _ in range(9))
     run, from_s, fall_s, boiled = np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     volume, doubt = np.full(n, np.nan), np.full(n, np.nan)
-    slowly, level = np.full(n, np.inf), np.zeros(n, dtype=bool)
+    slowly, absent, level = np.full(n, np.inf), np.full(n, np.inf), np.zeros(n, dtype=bool)
     least = [np.inf] * len(WINDOWS)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
@@ -260,6 +285,11 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
                 & (half.middle <= LEVEL_GREW * least_yet)
                 & (half.high <= LEVEL_HIGH * least_yet)
             )
+            excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
+            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & falls
+            absent[part] = np.where(
+                usable, FLASHES * excess * half.lost / flashed_share(ticks, half.begin, part), np.inf
+            )
             grew = half.low > (1.0 + SAME) * half.earlier
             for span in spans:
                 far = (span.window >= LONG_FALL) & (span.high >= SCALE_FAILS * stated)
@@ -302,8 +332,21 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         doubt=_held_on(doubt),
         slowly=slowly,
         level=level,
+        absent=absent,
         boiled=boiled,
     )
+
+
+def _missed(ticks: Ticks, run: Floats, charge: float | None) -> np.ndarray:
+    """Return where the scale has by then missed a notable share of the charge, shape (n,) of bool."""
+    past = before(ticks.at_s, UNSEEN_S)
+    old = np.maximum(past, 0)
+    gained = np.where(past >= 0, ticks.moved_kg - ticks.moved_kg[old], np.nan)
+    index = pd.to_timedelta(ticks.at_s, unit="s")
+    lately = pd.Series(gained, index=index).rolling("1200s").max().to_numpy(dtype=float)
+    idle = (run > 0) & (run == run[old]) & (gained <= 2.0 * ticks.mass_resolution_kg)
+    missed = idle & (lately > UNSEEN * (charge or np.inf))
+    return np.maximum.accumulate(missed) if len(missed) else missed
 
 
 def _boils(ticks: Ticks, run: Floats, volume: Floats, under: np.ndarray) -> np.ndarray:
