@@ -63,9 +63,6 @@ least excess that can be told."""
 DEEP, DEEP_POCKET, LONG_FALL = 1.5, 2.0, 0.7
 """ln of the pressure fall after which even a slow pocket shows (the second where the plate misses just what a pocket
 holds), over a last part of it of this length or longer."""
-LEVEL, LEVEL_DEEP, LEVEL_GREW, LEVEL_HIGH = 0.5, 1.3, 1.03, 1.1
-"""The same where the volume is stated and known well: over the last `LEVEL` of that fall the apparent volume is no more
-than `LEVEL_GREW` times, and surely no more than `LEVEL_HIGH` times, what it was before and what is stated."""
 DEEP_BOILS, POCKET_BOILS = 0.06, 0.03
 """Share of what leaves that may boil in such a pocket then, and where the plate misses just what a pocket holds."""
 CHILLED, CHILLED_S = 1.3, 180.0
@@ -140,8 +137,8 @@ class _Seen:
     """What the balance of mass and density showed while the machine pulled, at each tick; arrays of shape (n,).
 
     `volume` is about the circuit's, rather too large; `doubt` the share between the bounds of the best known one;
-    `slowly` the largest share of what leaves that may boil slowly; `level` that it grew by next to nothing; `absent`
-    the mass that, were it liquid, would have shown; `roughly` and `soft` say less than `dry`, `lately` that the newest
+    `slowly` the largest share of what leaves that may boil slowly; `absent` the mass that, were it liquid, would
+    have shown; `roughly` and `soft` say less than `dry`, `lately` that the newest
     fall says it; `long` says it over a long fall; `chilled` and `ended` that a depressed pool boiled, while it did and
     once it had.
     """
@@ -161,7 +158,6 @@ class _Seen:
     volume: Floats
     doubt: Floats
     slowly: Floats
-    level: np.ndarray
     absent: Floats
     boiled: Floats
 
@@ -198,9 +194,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     slow = (_boils(ticks, seen.run, volume, under) & ~seen.dry) | seen.surely_more
     slowest = np.where(_stayed(ticks.at_s, ~pocket, CHILL_S), DEEP_BOILS, POCKET_BOILS)
-    deep = (seen.long & (seen.slowly <= slowest) & (depth >= np.where(pocket, DEEP_POCKET, DEEP))) | (
-        seen.level & (depth >= LEVEL_DEEP) & ~pocket
-    )
+    deep = seen.long & (seen.slowly <= slowest) & (depth >= np.where(pocket, DEEP_POCKET, DEEP))
     lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
     short = (
         ~_missed(ticks, seen.run, charge)
@@ -240,7 +234,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
     dry, roughly, soft, lately, long, surely, chilled, ended, against = (np.zeros(n, dtype=bool) for _ in range(9))
     run, from_s, fall_s, boiled = np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     volume, doubt = np.full(n, np.nan), np.full(n, np.nan)
-    slowly, absent, level = np.full(n, np.inf), np.full(n, np.inf), np.zeros(n, dtype=bool)
+    slowly, absent = np.full(n, np.inf), np.full(n, np.inf)
     least = [np.inf] * len(WINDOWS)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
@@ -251,7 +245,7 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
         spans = spans_of(ticks, part, depression)
         by_window = dict(zip(WINDOWS, spans, strict=True))
-        near, half = by_window[0.12], by_window[LEVEL]
+        near, half = by_window[0.12], by_window[0.5]
         falls = steady_fall(near, by_window[0.25])
         fall_s[part] = near.seconds / np.log(near.ratio)
         room = _most_volume(stated, charge, ticks, part)
@@ -278,13 +272,6 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
             for span in spans:
                 roughly[part] |= (span.middle <= DRY * stated) & (span.high <= ROUGHLY * stated)
             lately[part] = newest <= DRY * stated
-            least_yet = np.minimum(stated, half.earlier)
-            level[part] = (
-                dry[part]
-                & (half.low > SCALE_FAILS * least_yet)
-                & (half.middle <= LEVEL_GREW * least_yet)
-                & (half.high <= LEVEL_HIGH * least_yet)
-            )
             excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
             usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & falls
             absent[part] = np.where(
@@ -331,7 +318,6 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         volume=np.fmin.accumulate(volume) if n and stated is None else _held_on(volume),
         doubt=_held_on(doubt),
         slowly=slowly,
-        level=level,
         absent=absent,
         boiled=boiled,
     )
