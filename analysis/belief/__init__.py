@@ -19,7 +19,7 @@ from analysis.belief.stuck import stuck
 from analysis.belief.units import mistaken_units
 from analysis.bins import frame_medians
 from analysis.log import Log
-from analysis.result import FigureValue, Finding
+from analysis.result import Figure, FigureValue, Finding
 from analysis.stages import from_journal
 from analysis.stretch import seconds
 from analysis.vocabulary.job import Job
@@ -39,13 +39,19 @@ LEAST_PA = 100.0
 """A gauge may show a vacuum as so much less than nothing, by its own error and by that of the barometer: then this is
 what there is."""
 MINUTE_S = 60.0
+_DIFFERENCE = {
+    "temperature": "temperature_difference",
+    "pressure": "pressure_difference",
+    "mass": "mass",
+    "fraction": "fraction",
+}
 
 
 def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]:
     """Return the log without the readings that cannot be believed, and one finding for each fault.
 
-    Findings carry an empty stage; whoever knows the stages fills it in. Figures: `channel`, and `offset`
-    where the fault is an offset. Uses no row after the time of each finding.
+    Findings carry an empty stage; whoever knows the stages fills it in. Figures: `channel`, and `offset`, unknown
+    where the fault is no offset. Uses no row after the time of each finding.
     """
     index = pd.DatetimeIndex(log.frame.index)
     if not len(index):
@@ -90,7 +96,10 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
             believed = frame[fault.channel].to_numpy(dtype=float).copy()
             believed[first:end] = np.nan
             frame[fault.channel] = believed
-    findings = [_finding(fault, index, readings.at) for fault in sorted(faults, key=lambda f: (f.known_s, f.channel))]
+    findings = [
+        _finding(fault, dimensions, index, readings.at)
+        for fault in sorted(faults, key=lambda f: (f.known_s, f.channel))
+    ]
     return replace(log, frame=frame), tuple(findings)
 
 
@@ -101,10 +110,9 @@ def _stages(journal: pd.DataFrame, begin: pd.Timestamp) -> tuple[tuple[str, floa
     return tuple((span.stage, after(span.begin), after(span.end)) for span in from_journal(journal)[0])
 
 
-def _finding(fault: Fault, index: pd.DatetimeIndex, at: np.ndarray) -> Finding:
-    figures: dict[str, FigureValue] = {"channel": fault.channel}
-    if fault.offset is not None:
-        figures["offset"] = fault.offset
+def _finding(fault: Fault, dimensions: dict[str, str], index: pd.DatetimeIndex, at: np.ndarray) -> Finding:
+    unknown = Figure(np.nan, _DIFFERENCE.get(dimensions[fault.channel], "count"))
+    figures: dict[str, FigureValue] = {"channel": fault.channel, "offset": fault.offset or unknown}
     since = index[0] + pd.Timedelta(seconds=fault.since_s)
     known = index[int(np.searchsorted(at, fault.known_s))]
     return Finding(known, since, "", fault.kind, "caution", fault.text, figures)

@@ -188,7 +188,7 @@ def _stuck_finding(night: Night, segment: Segment) -> Finding:
         night.minutes.known[segment.stuck_known], night.time_of(segment.stuck_from), STAGE, "channel_stuck", "caution",
         "Circuit pressure has stood at one number while temperatures moved: the gauge or its link is stuck. Nothing "
         "from there on is judged. Tap or restart the gauge and look at it yourself.",
-        {"channel": "circuit_pressure", "offset": Figure(0.0, "pressure_difference")},
+        {"channel": "circuit_pressure", "offset": Figure(np.nan, "pressure_difference")},
     )  # fmt: skip
 
 

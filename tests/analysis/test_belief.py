@@ -81,6 +81,7 @@ def test_a_lost_channel_is_named_once_and_a_gap_of_all_rows_is_not_a_lost_channe
     log = night()
     log.frame.loc[log.frame.index[500:900], "ambient_temperature"] = np.nan
     assert found(log) == [("channel_lost", "ambient_temperature")]
+    assert believe(log)[1][0].to_json("us")["figures"]["offset"] == {"value": None, "unit": "degF"}
     whole = night()
     gap = np.r_[0:500, 900 : len(whole.frame)]
     assert found(replace(whole, frame=whole.frame.iloc[gap], barometer_pa=whole.barometer_pa.iloc[gap])) == []
