@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_signals import FLICKER_KG, MINUTE_S, Signals
+from analysis.stage_signals import FLICKER_KG, HANDLED_KG, MINUTE_S, Signals
 
 STILL_MINUTES, STILL_KG = 5, 0.08
 """A scale that moves by less in so many minutes shows no flow (common practice)."""
@@ -50,12 +50,11 @@ class LookBack:
 
     def trickled(self, k: int, sign: float) -> bool:
         """Return whether a little went one way in the minutes before: enough to tell where it is known to flow."""
-        weight, first = self.s.weight_kg, max(k - 1 - STILL_MINUTES, 0)
-        return bool(not self._hands(first, k) and sign * (weight[max(k - 1, 0)] - weight[first]) > FLICKER_KG)
-
-    def _hands(self, first: int, last: int) -> bool:
-        """Return whether the scale was handled in these minutes, or just before: hands stay for a minute."""
-        return bool(self.s.swapped[max(first - 1, 0) : last + 1].any())
+        weight, first, least_kg = self.s.weight_kg, max(k - 1 - STILL_MINUTES, 0), FLICKER_KG
+        handled = np.flatnonzero(self.s.swapped[max(first - 1, 0) : k + 1])
+        if len(handled):  # hands stay for a minute
+            first, least_kg = max(first - 1, 0) + int(handled[-1]) + 1, HANDLED_KG
+        return bool(first < k - 1 and sign * (weight[k - 1] - weight[first]) > least_kg)
 
     def flow_onset(self, k: int, sign: float) -> int:
         """Return the minute at whose end the scale began to move one way: the last that stood where it stood before."""

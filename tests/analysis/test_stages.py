@@ -91,6 +91,21 @@ def test_most_bounds_are_found_within_five_minutes() -> None:
     assert extra == 0
 
 
+@pytest.mark.parametrize("seed", [4, 6])
+def test_a_little_from_one_more_cylinder_still_is_charging(seed: int) -> None:
+    """2 kg in a minute and a half, a minute after the cylinder was put on."""
+    whole = case(seed)
+    begin_s = next(end for stage, _, end in whole.truth if stage == "charging") + 150.0
+    since = (whole.log.frame.index - START).total_seconds().to_numpy() - begin_s
+    weight = np.interp(since, [0.0, 119.0, 120.0, 210.0, 300.0, 600.0, 601.0], [0.0, 0.0, 92.0, 92.0, 90.0, 90.0, 0.0])
+    shown = np.where((since >= 0.0) & (since < 660.0), weight, whole.log.frame["cylinder_weight"])
+    spans = from_signals(replace(whole.log, frame=whole.log.frame.assign(cylinder_weight=shown)), whole.job)
+    charging = [s for s in spans if s.stage == "charging"]
+    assert len(charging) == 1
+    assert charging[0].end is not None
+    assert 300.0 <= (charging[0].end - at(begin_s)).total_seconds() <= 300.0 + NEAR_S
+
+
 def test_the_sample_job_is_found_without_its_journal() -> None:
     log, job = load(shipped("sample_logs") / "full-job")
     named, _ = from_journal(log.journal)
