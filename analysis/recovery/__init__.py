@@ -83,7 +83,7 @@ def _verdict(
     required: RequiredLevel,
 ) -> tuple[str, str]:
     if len(make.ticks) == 0:
-        return "undecided", "No circuit pressure was logged, so nothing can be said of liquid or level."
+        return "undecided", "There is no circuit pressure to go by, so nothing can be said of liquid or level."
     if required.level is not None and level.held:
         return "complete", f"The required level ({required.rules.title}) was reached and held."
     if level.held is False:
