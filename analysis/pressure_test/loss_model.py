@@ -39,9 +39,9 @@ likeliest at the look before with every covariance, to find them."""
 Choice = tuple[int, int, int]
 """Group of structures, kind of surroundings, structure."""
 
-NO_PROBE_K, NO_PROBE_MIN = 5.0, 600.0
+NO_PROBE_K, NO_PROBE_MIN = 5.0, 397.0
 """Without a probe the gas may swing as the air outdoors does from day to night: 10 K, so 5 K to each side (common
-practice)."""
+practice), and as steeply: a wave of a day bends like this kernel at sqrt(3)/(2 pi) of a day."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
 """A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
 ordinary (common practice), smooth over eight hours."""

@@ -16,6 +16,8 @@ JUMP_SHARED = 0.5
 """No jump of metal where the air moved the same way by more than half as much in the 20 minutes around."""
 JUMP_QUANTA = 2.5
 JUMP_SCATTERS = 7.0
+HABIT = 0.6
+"""No jump of air that moved by so much of it before: a heater or a door that comes and goes (common practice)."""
 CONFIRM_PROBE = 10
 LOST_MINUTES = 20
 
@@ -63,11 +65,12 @@ def _jump(name: str, values: np.ndarray, quantum: np.ndarray, other: np.ndarray 
     if other is not None:
         shared = np.sign(off) * (other[m + 8] - other[m - 11])
         alone = ~(shared > JUMP_SHARED * np.abs(off))
-    far = np.flatnonzero((stays > limit) & alone)
-    if not len(far):
-        return []
-    at = int(m[far[0]])
-    return [ProbeFault(name, "channel_jumped", at, at + CONFIRM_PROBE, float(off[far[0]]))]
+    for i in np.flatnonzero((stays > limit) & alone):
+        at = int(m[i])
+        moved_before = np.nanmax(np.abs(middle[6 : at - 4] - middle[: at - 10]), initial=0.0)
+        if name != AIR or moved_before < HABIT * stays[i]:
+            return [ProbeFault(name, "channel_jumped", at, at + CONFIRM_PROBE, float(off[i]))]
+    return []
 
 
 def _lost(name: str, values: np.ndarray, recorded: np.ndarray) -> list[ProbeFault]:

@@ -386,3 +386,13 @@ def test_a_long_night_is_drawn() -> None:
     figure = draw(night.stretch, found)
     assert figure is not None
     assert len(figure.axes) == 4
+
+
+def test_a_heater_that_comes_and_goes_is_no_probe_that_jumped() -> None:
+    at = np.arange(0.0, 8 * 3600.0, 30.0)
+    air = 20.0 - at / 7200.0 + 1.6 * np.sign(np.sin(2.0 * np.pi * at / 2900.0)) + 0.1 * np.sin(at)
+    channels = {"circuit_pressure": ("psig", 150.0 - at / 36_000.0), "ambient_temperature": ("degC", air)}
+    assert "channel_jumped" not in kinds(assess(make_stretch("pressure_test", at, channels)))
+    fell = np.where(at < 5 * 3600.0, 20.0, 28.0) - at / 7200.0 + 0.1 * np.sin(at)
+    moved = {**channels, "ambient_temperature": ("degC", fell)}
+    assert "channel_jumped" in kinds(assess(make_stretch("pressure_test", at, moved)))
