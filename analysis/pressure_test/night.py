@@ -107,7 +107,8 @@ class Night:
         """Return why a look does not decide whose interval would."""
         if self.stretch.end is not None:
             return "Tight is said when two looks in a row lie inside; the one before did not."
-        sure = 1.0 - TWICE * (1.0 - self.confidence)
+        share = TWICE[1 if side_of(judged, self.allowed, self.confidence) == "leaking" else 0]
+        sure = 1.0 - share * (1.0 - self.confidence)
         low, high = judged.interval(sure)
         return (
             f"While the test runs two looks in a row have to be surer than that: at {sure:.1%} the interval is "

@@ -20,10 +20,12 @@ practice: 1 psi/d at 200 psi)."""
 GAIN_SHARE = 0.25
 """An interval that lies wholly on the side of gaining, by more than a quarter of what is allowed, is an error of the
 instruments, not tightness (common practice)."""
-TWICE, ONCE = 0.4, 0.08
-"""Share of the risk that the confidence leaves on one side of the interval: two following looks decide when each risks
-less than the first share of it, one look alone when it risks less than the second (common practice of repeated looks;
-at a confidence of 0.95 that is 0.01 and 0.002)."""
+Shares = tuple[float, float]
+"""Of the risk that the confidence leaves on one side of the interval: for tight, for leaking."""
+TWICE, ONCE, AT_END = (0.4, 0.04), (0.08, 0.008), (1.0, 1.0)
+"""Two following looks decide when each risks less than the first share, one look alone when it risks less than the
+second (common practice of repeated looks; at a confidence of 0.95 that is 0.01 and 0.002 for tight, a tenth of it for
+leaking, which wakes people at night)."""
 COARSEST = 1.0
 """Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed
 (common practice). A wider one lies inside only where the estimate errs towards gaining."""
@@ -36,16 +38,17 @@ def limit_of(judged: Judged, allowed: float | None) -> float:
     return SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 if allowed is None else allowed
 
 
-def side_of(judged: Judged, allowed: float | None, confidence: float, share: float = 1.0) -> str:
+def side_of(judged: Judged, allowed: float | None, confidence: float, shares: Shares = AT_END) -> str:
     """Return where the loss lies: ``tight``, ``leaking``, ``gaining``, or nothing when unsure.
 
-    Tight and leaking are said at `share` of the risk that the confidence leaves on one side of the interval.
+    Tight and leaking are said at `shares` of the risk that the confidence leaves on one side of the interval.
     """
     risk = 0.5 * (1.0 - confidence)
+    of_tight, of_leaking = (share * risk for share in shares)
     above = judged.surely_above(limit_of(judged, allowed))
-    if 1.0 - above < share * risk:
+    if 1.0 - above < of_leaking:
         return "leaking"
-    if allowed is None or above >= share * risk:
+    if allowed is None or above >= of_tight:
         return ""
     if judged.surely_above(-GAIN_SHARE * allowed) < risk:
         return "gaining"
@@ -64,9 +67,9 @@ def verdicts(
     verdict, stands = "undecided", None
     for i, judged in enumerate(looks):
         final = ended and i == len(looks) - 1
-        share = 1.0 if final else TWICE
-        side = side_of(judged, allowed, confidence, share)
-        twice = i > 0 and side_of(looks[i - 1], allowed, confidence, share) == side
+        shares = AT_END if final else TWICE
+        side = side_of(judged, allowed, confidence, shares)
+        twice = i > 0 and side_of(looks[i - 1], allowed, confidence, shares) == side
         sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and side == "leaking")
         if side in ("tight", "leaking") and sure:
             verdict, stands = side, judged

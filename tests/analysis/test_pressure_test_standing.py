@@ -7,7 +7,7 @@ import pytest
 
 from analysis.pressure_test.judging import Judged, Plan
 from analysis.pressure_test.loss import Coefficients, Loss
-from analysis.pressure_test.standing import limit_of, side_of, verdicts
+from analysis.pressure_test.standing import TWICE, limit_of, side_of, verdicts
 
 ALLOWED = 1.0
 
@@ -30,12 +30,18 @@ def letters(*looks: tuple[float, float], ended: bool = False) -> str:
 
 def test_one_sure_look_is_not_enough() -> None:
     assert letters((0.0, 0.42), (0.5, 0.6), (0.0, 0.42), (0.0, 0.42)) == "uuut"
-    assert letters((2.0, 0.42), (0.0, 0.42), (2.0, 0.42), (2.0, 0.42)) == "uuul"
+    assert letters((2.0, 0.32), (0.0, 0.42), (2.0, 0.32), (2.0, 0.32)) == "uuul"
 
 
 def test_one_very_sure_look_decides() -> None:
     assert letters((0.0, 0.3)) == "t"
-    assert letters((2.0, 0.3)) == "l"
+    assert letters((2.0, 0.28)) == "l"
+
+
+def test_leaking_asks_for_more_while_people_would_be_woken() -> None:
+    assert letters((0.0, 0.42), (0.0, 0.42)) == "ut"
+    assert letters((2.0, 0.42), (2.0, 0.42)) == "uu"
+    assert letters((2.0, 0.42), (2.0, 0.42), ended=True) == "ul"
 
 
 def test_the_look_at_the_end_decides_by_its_interval() -> None:
@@ -57,13 +63,13 @@ def test_a_look_that_tells_less_takes_nothing_away() -> None:
     found = verdicts([look(0.0, 0.3, 0), look(0.1, 0.5, 1), look(0.2, 0.55, 2)], ALLOWED, 0.95)
     assert [verdict for verdict, _ in found] == ["tight"] * 3
     assert [stands.checkpoint for _, stands in found if stands is not None] == [0, 0, 0]
-    assert letters((2.0, 0.3), (1.9, 0.5), (1.8, 0.5)) == "lll"
+    assert letters((2.0, 0.28), (1.9, 0.5), (1.8, 0.5)) == "lll"
 
 
 def test_evidence_against_it_ends_a_verdict() -> None:
     assert letters((0.0, 0.3), (0.7, 0.3), (0.0, 0.6)) == "tuu"
-    assert letters((2.0, 0.3), (1.2, 0.3), (0.5, 0.3)) == "luu"
-    assert letters((0.0, 0.3), (2.0, 0.3)) == "tl"
+    assert letters((2.0, 0.28), (1.2, 0.3), (0.5, 0.3)) == "luu"
+    assert letters((0.0, 0.3), (2.0, 0.28)) == "tl"
 
 
 def test_pressure_that_gains_is_never_tight() -> None:
@@ -72,8 +78,8 @@ def test_pressure_that_gains_is_never_tight() -> None:
 
 
 def test_a_coarse_test_is_not_tight_because_it_errs_towards_gaining() -> None:
-    assert side_of(look(-0.6, 0.6), ALLOWED, 0.95, 0.4) == ""
-    assert side_of(look(0.2, 0.3), ALLOWED, 0.95, 0.4) == "tight"
+    assert side_of(look(-0.6, 0.6), ALLOWED, 0.95, TWICE) == ""
+    assert side_of(look(0.2, 0.3), ALLOWED, 0.95, TWICE) == "tight"
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
