@@ -8,11 +8,16 @@ import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
+from analysis.vocabulary.units import Unit
 
 ROOM = ("ambient_temperature", "surface_temperature", "entering_water_temperature", "leaving_water_temperature")
 """Temperatures that stay within some kelvin of each other about a standing circuit."""
 STANDING = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
 """Pressures that agree while the circuit stands."""
+COARSE_PA = 6_900.0
+"""The step of a gauge that never changed: 1 psi (common practice)."""
+EMPTY_PA = 20e3
+"""A circuit under less is in a vacuum."""
 
 
 @dataclass(frozen=True)
@@ -90,6 +95,12 @@ class Readings:
         column = self.minutes[channel].to_numpy()[first:last]
         column = column[~np.isnan(column)]
         return float(np.median(column[-3:]) - np.median(column[:3])) if len(column) >= 4 else np.nan
+
+
+def relabelled(read: np.ndarray, own: Unit, meant: Unit, barometer_pa: np.ndarray) -> np.ndarray:
+    """Return what SI readings labelled `own` would be if their numbers were in the unit `meant`."""
+    number = (read - own.offset - (barometer_pa if own.datum == "gauge" else 0.0)) / own.scale
+    return np.asarray(number * meant.scale + meant.offset + (barometer_pa if meant.datum == "gauge" else 0.0))
 
 
 def name_of(channel: str) -> str:

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import STANDING, Fault, Readings, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, STANDING, Fault, Readings, name_of
 from analysis.result import Figure
 from analysis.vocabulary.units import UnitSystem
 
@@ -30,10 +30,8 @@ GAUGE_SHARE, GAUGE_STEPS = 0.08, 4.0
 gauges stay: what happens to one happens to all, at rest and running."""
 JOINS_SHARE = 0.03
 """Within this of another gauge it shows the same pressure."""
-EMPTY_PA, OPEN_PA = 20e3, 10e3
-"""In a vacuum nothing reaches a thermometer from the pressure; a gauge near the atmosphere may hang in the open."""
-COARSE_PA = 6_900.0
-"""The step of a gauge that never changed: 1 psi (common practice)."""
+OPEN_PA = 10e3
+"""A gauge so near the atmosphere may hang in the open. In a vacuum nothing reaches a thermometer from the pressure."""
 REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}
 REACTS_SHARE = 0.02
 REACTS_NOISES = 8.0

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import Readings
+from analysis.belief.fault import Readings, relabelled
 from analysis.fluids import refrigerant
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
@@ -34,6 +34,8 @@ WITH_REFRIGERANT = ("recovery", "charging", "at_rest", "startup")
 POSSIBLE_K = (253.15, 328.15)
 """What has its right unit now lies here: water, and a cylinder in the sun."""
 FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"))
+SCALES = ("degF", "degC")
+"""Labels that are taken for each other."""
 
 Label = tuple[str, str, np.ndarray]
 """A channel, the unit that it may be in, what it would read in it."""
@@ -65,8 +67,8 @@ def against_saturation(
         wrong = there & (apart > above) | readings.within(never_under) & (apart < -UNDER_K)
         if not wrong.any():
             continue
-        other_p = list(_pressures(pressure, columns, p, barometer))
-        other_t = list(_temperatures(thermometer, columns, t))
+        other_p = list(_otherwise(pressure, columns, p, barometer))
+        other_t = list(_otherwise(thermometer, columns, t, barometer))
         fits = [(saturation_k(q) - t, t) for _, _, q in other_p] + [(saturation_k(p) - q, q) for _, _, q in other_t]
         sense = np.array([(d > low) & (d < high) & (k > POSSIBLE_K[0]) & (k < POSSIBLE_K[1]) for d, k in fits])
         alone = wrong & (sense.sum(axis=0) == 1)
@@ -74,18 +76,8 @@ def against_saturation(
             yield channel, meant, alone & makes, (p if channel == pressure else t) - q
 
 
-def _pressures(channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray) -> Iterator[Label]:
-    symbol = columns[channel].unit.symbol
-    family = next((family for family in FAMILIES if symbol in family), ())
-    datum = barometer if family == FAMILIES[0] else np.zeros(len(read))
-    for meant in family:
-        if meant != symbol:
-            yield channel, meant, (read - datum) * UNITS[meant].scale / UNITS[symbol].scale + datum
-
-
-def _temperatures(channel: str, columns: Mapping[str, Column], read: np.ndarray) -> Iterator[Label]:
-    symbol = columns[channel].unit.symbol
-    if symbol == "degC":
-        yield channel, "degF", (read - 273.15 + 459.67) / 1.8
-    elif symbol == "degF":
-        yield channel, "degC", read * 1.8 - 459.67 + 273.15
+def _otherwise(channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray) -> Iterator[Label]:
+    own = columns[channel].unit
+    for meant in next((family for family in (*FAMILIES, SCALES) if own.symbol in family), ()):
+        if meant != own.symbol:
+            yield channel, meant, relabelled(read, own, UNITS[meant], barometer)

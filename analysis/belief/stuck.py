@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, ROOM, STANDING, Fault, Readings, name_of
 from analysis.bins import Runs
 
 STUCK_S = 600.0
@@ -38,10 +38,7 @@ GAS_LAGS_S = (300.0, 3_600.0)
 COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
 """Half of the move of the temperatures around may not have reached the gas, and two steps must show. A leak may hide
 a warming for some time, so more is asked for there."""
-COARSE_PA = 6_900.0
-"""The step of a gauge that never changed: 1 psi (common practice)."""
 OPEN_PA = 4e3
-LOW_PA = 20e3
 """A gauge open to the air, or in a vacuum, rightly stands at one number."""
 BESIDE_S = 300.0
 BESIDE_SHARE = 0.02
@@ -153,7 +150,7 @@ def _flowed(readings: Readings, begin: float, look: float) -> bool:
 
 def _open_or_empty(pascal: float, readings: Readings, begin: float) -> bool:
     barometer = float(readings.barometer_pa[int(np.searchsorted(readings.at, begin))])
-    return pascal < LOW_PA or abs(pascal - barometer) < OPEN_PA
+    return pascal < EMPTY_PA or abs(pascal - barometer) < OPEN_PA
 
 
 def _another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:

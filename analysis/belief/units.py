@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of
+from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of, relabelled
 from analysis.belief.saturated import FAMILIES, against_saturation
 from analysis.fluids import refrigerant
 from analysis.result import Figure
@@ -82,10 +82,10 @@ def mistaken_units(
 def _temperature(
     channel: str, columns: Mapping[str, Column], readings: Readings, system: UnitSystem
 ) -> Iterator[Fault]:
-    symbol = columns[channel].unit.symbol
+    own = columns[channel].unit
+    symbol, meant = own.symbol, "degC" if own.symbol == "degF" else "degF"
     read = readings.minutes[channel].to_numpy(dtype=float)
-    other = (read - 273.15 + 459.67) / 1.8 if symbol == "degC" else read * 1.8 - 459.67 + 273.15
-    meant = "degC" if symbol == "degF" else "degF"
+    other = relabelled(read, own, UNITS[meant], readings.barometer_pa)
     for what, wrong, apart in (
         ("its neighbours", *_beside_neighbours(channel, columns, read, other, readings)),
         ("what stands beside it", *_beside_partners(channel, columns, read, other, readings)),
@@ -177,8 +177,7 @@ def _beside_gauge(
     meant = UNITS[labels.pop()]
     if meant.datum not in ("gauge", "absolute"):
         return
-    number = (read - (barometer if own.datum == "gauge" else 0.0)) / own.scale
-    other = number * meant.scale + (barometer if meant.datum == "gauge" else 0.0)
+    other = relabelled(read, own, meant, barometer)
     for partner in (c for c in gauges if c in side):
         beside = readings.minutes[partner].to_numpy(dtype=float)
         wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
@@ -191,16 +190,16 @@ def _pressure(
     channel: str, columns: Mapping[str, Column], readings: Readings, job: Job | None, barometer: np.ndarray,
     system: UnitSystem,
 ) -> Iterator[Fault]:  # fmt: skip
-    symbol = columns[channel].unit.symbol
+    own = columns[channel].unit
+    symbol = own.symbol
     family = next((family for family in FAMILIES if symbol in family), None)
     if family is None:
         return
     read = readings.minutes[channel].to_numpy(dtype=float)
     yield from _beside_gauge(channel, columns, read, barometer, readings, system)
-    datum = barometer if family is FAMILIES[0] else np.zeros(len(read))
     for what, low, high in _expected(channel, readings, job, barometer):
         for meant in (each for each in family if each != symbol):
-            other = (read - datum) * UNITS[meant].scale / UNITS[symbol].scale + datum
+            other = relabelled(read, own, UNITS[meant], barometer)
             wrong = (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
             apart = read - 0.5 * (low + high)
             yield from _fault(channel, symbol, meant, what, wrong, apart, readings, system, "pressure")
