@@ -36,8 +36,6 @@ GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 LEAST_PRESSURE_PA = 100.0
 """What a gauge shows there instead: it cannot tell a vacuum from a deeper one."""
-PROBES = ("vacuum", "pump_vacuum")
-"""Made for a vacuum: what they show as nothing is no reading."""
 LEAST_POSSIBLE = {"pressure": -GAUGE_ERROR_PA, "temperature": 1.0}
 """What lies under these [Pa, K] was never there: a wrong unit, or a logger's sign for a missing reading."""
 HEADER_BYTES = 1 << 16
@@ -127,12 +125,8 @@ def assemble(
                 f" unit right{', gauge or absolute' if column.unit.dimension == 'pressure' else ''}?"
             )
             value = np.where(impossible, np.nan, value)
-        if name in gauge:
-            value = np.maximum(value, LEAST_PRESSURE_PA)
-        elif name not in PROBES and (nothing := value <= 0.0).any():
-            value = np.where(nothing, LEAST_PRESSURE_PA, value)
         if value is not logged:
-            absolute[name] = value
+            absolute[name] = np.maximum(value, LEAST_PRESSURE_PA) if name in gauge else value
     kept = {name: absolute.get(str(name), frame[name]) for name in frame}
     frame = pd.DataFrame(kept, index=frame.index, copy=False)
     return Log(frame, columns, journal, barometer, source, tuple(notes))

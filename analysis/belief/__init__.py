@@ -34,6 +34,10 @@ POSSIBLE = {
 }
 """What field instruments can show: -100 to 300 degC, up to 120 bar, scales to 20 t, and to what a large
 cylinder holds under nothing when it was zeroed with one on it. Error codes lie outside."""
+NOTHING_PA = 15e3
+LEAST_PA = 100.0
+"""A gauge may show a vacuum as so much less than nothing, by its own error and by that of the barometer: then this is
+what there is."""
 MINUTE_S = 60.0
 _DIFFERENCE = {
     "temperature": "temperature_difference",
@@ -59,6 +63,10 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     dimensions = {channel: column.unit.dimension for channel, column in log.columns.items()}
     for channel, dimension in dimensions.items():
         values[channel] = log.frame[channel].to_numpy(dtype=float)
+        if dimension == "pressure" and channel not in ("vacuum", "pump_vacuum"):
+            nothing = (values[channel] <= 0.0) & (values[channel] > -NOTHING_PA)
+            if nothing.any():
+                frame[channel] = values[channel] = np.where(nothing, LEAST_PA, values[channel])
         wrong = impossible_in(values[channel], POSSIBLE.get(dimension))
         if wrong is not None:
             impossible[channel] = wrong

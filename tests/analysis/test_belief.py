@@ -327,11 +327,10 @@ def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pa
     assert found(recovering(True, 5e3)) == []
 
 
-@pytest.mark.parametrize("unit", ["psig", "psia"])
-def test_a_gauge_that_shows_a_vacuum_as_less_than_nothing_is_believed(unit: str) -> None:
-    log = standing({"circuit_pressure": unit})
-    logged = log.frame.assign(circuit_pressure=-1_500.0 - (log.barometer_pa if unit == "psig" else 0.0))
-    kept, findings = believe(assemble(logged, log.columns, log.journal, parse_job({"job": {"name": "n"}})))
+def test_a_gauge_that_shows_a_vacuum_as_less_than_nothing_is_believed() -> None:
+    log = standing({"circuit_pressure": "psig"})
+    log.frame["circuit_pressure"] = -1_500.0
+    kept, findings = believe(log)
     assert findings == ()
     assert kept.frame["circuit_pressure"].between(0.0, 1_000.0).all()
 
