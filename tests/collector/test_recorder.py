@@ -231,8 +231,9 @@ async def test_rows_wait_for_a_clock_that_runs_slower_than_it_said(tmp_path: Pat
         folder = job_folder(tmp_path, port)
         await run_for(Recorder(folder, clocks), 2.0)
     log, _ = load(folder)
-    assert 3 <= len(log.frame) <= 6  # 0.6 s of that clock, a row each 0.1 s
-    assert log.frame["cylinder_weight"].notna().all()
+    weights = log.frame["cylinder_weight"].iloc[1:]  # the first row may be due before the scale has answered
+    assert 2 <= len(weights) <= 5  # 0.6 s of that clock, a row each 0.1 s
+    assert weights.notna().all()
 
 
 class SetClock:
