@@ -64,7 +64,9 @@ async def watch(folder: Path, *, headless: bool, share: bool, port: int | None) 
     Raises
     ------
     InputError
-        The recorder refused the job at its first start, or no port is free.
+        No port is free.
+    SystemExit
+        The recorder refused the job at its first start, and said so.
     """
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -94,7 +96,7 @@ async def watch(folder: Path, *, headless: bool, share: bool, port: int | None) 
         expected, rest = errors.split(StandwatchError)
         raise (expected or rest or errors).exceptions[0] from None
     if refused:
-        raise InputError(f"{folder}: the recorder refused the job; see the line above")
+        sys.exit(refused[0])  # the recorder has said why, in the one line that it takes
     say("stopped")
 
 
