@@ -41,7 +41,7 @@ class GasStages(RefrigerantStages):
             pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
             pumped = pumped and not self.moved_by_hose(k, 10)
             if self.contents == "vacuum" and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
-                emptied = pumped = bool(p < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
+                emptied = pumped = bool(max(p, s.pressure_pa[k]) < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
             pulled = emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air
             if (pulled and s.seen[s.back(k, 3)]) or pumped:
                 self._begin_evacuation(k)
@@ -86,7 +86,9 @@ class GasStages(RefrigerantStages):
         j = self.pulled_from(k)
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
-        alone = j > 0 and not s.seen[j - 1]
+        ended = j < k and bool(s.at_end[j] and not s.probe[j] and s.probe[j + 1])
+        j += ended
+        alone = ended or (j > 0 and not s.seen[j - 1])
         if alone:
             at_s = self.out_of_sight(j, k)
             note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"

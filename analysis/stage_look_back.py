@@ -191,10 +191,10 @@ class LookBack:
         """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].
 
         A pump takes the same volume in a minute at any pressure down to some millibar. It began after the last
-        minute in which a gauge read.
+        minute in which a gauge read and did not stand at the end of its scale.
         """
         s = self.s
-        read = np.flatnonzero(s.seen[:j])
+        read = np.flatnonzero(s.seen[:j] & ~s.at_end[:j])
         least_s = float(s.end_s[read[-1]]) if len(read) else 0.0
         while j < k and not s.seen[j]:
             j += 1

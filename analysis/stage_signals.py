@@ -46,6 +46,8 @@ GAUGE_FLOOR_PA = 20e3
 """Below this a service gauge says little and the vacuum probe is believed; above it the gauge (common practice)."""
 PROBE_TOP_PA = 2.6e3
 """Many probes show 20,000 or 25,000 micron for everything above: alone, such a reading says nothing."""
+END_PART = 0.05
+"""A gauge that shows the air's pressure within this part of it, and never less so far, may have no scale for vacuum."""
 SMALLEST_STEP_PA = 20.0
 """A gauge's number that moves by less only carries a rounding, or the weather of a barometer."""
 PROBE_LEAST_TOP_PA = 1e3
@@ -79,6 +81,7 @@ class Signals:
     known : time of the first row after the minute.
     pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
     probe : whether the vacuum probe gave it. seen : whether it was read in this minute, not some minutes before.
+    at_end : the gauge stands at the air's pressure and never showed less: it may have no scale for vacuum.
     calm_pa : median of three minutes of it.
     flicker_pa : how much it bends from minute to minute, median of half an hour.
     step_pa : the smallest step in which it moved so far, by minutes: the gauge's own, or half of it.
@@ -100,6 +103,7 @@ class Signals:
     pressure_pa: np.ndarray
     probe: np.ndarray
     seen: np.ndarray
+    at_end: np.ndarray
     calm_pa: np.ndarray
     flicker_pa: np.ndarray
     step_pa: np.ndarray
@@ -138,7 +142,7 @@ def read_signals(log: Log, job: Job) -> Signals:
     def channel(name: str) -> np.ndarray:
         return medians[name].to_numpy(dtype=float) if name in medians else np.full(n, np.nan)
 
-    pressure, probe, seen = _pressure(bins)
+    pressure, probe, seen, at_end = _pressure(bins, channel("_barometer"))
     lift = channel("discharge_pressure") / np.maximum(channel("suction_pressure"), 1e3)
     running = _running(channel, lift, channel("_barometer"))
     weight = channel("cylinder_weight")
@@ -154,6 +158,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         pressure_pa=pressure,
         probe=probe,
         seen=seen,
+        at_end=at_end,
         calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
         flicker_pa=pd.Series(pressure).diff().diff().abs().rolling(30, min_periods=1).median().fillna(0.0).to_numpy(),
         step_pa=_step(pressure - channel("_barometer")),
@@ -183,8 +188,9 @@ def _held(medians: pd.DataFrame, end_s: np.ndarray) -> pd.DataFrame:
     return held
 
 
-def _pressure(bins: Bins) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the pressure by the first gauge that reads, or the probe, whether that is the probe, and whether it read.
+def _pressure(bins: Bins, barometer_pa: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return the pressure by the first gauge that reads, or the probe, whether that is the probe, whether it read,
+    and whether a gauge stands where one without a scale for vacuum ends.
 
     A probe that shows nothing is out of its range, so it is never bridged.
     """
@@ -195,10 +201,14 @@ def _pressure(bins: Bins) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     probe = bins.medians["vacuum"].to_numpy(dtype=float) if "vacuum" in bins.medians else np.full(len(read), np.nan)
     probe = np.where(_at_its_top(probe), np.nan, probe)
     blank = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (now is None))
-    deep = ~np.isnan(probe) & (probe < GAUGE_FLOOR_PA) & (blank | (gauge < GAUGE_FLOOR_PA))
+    with np.errstate(invalid="ignore"):
+        above = gauge / barometer_pa - 1.0
+        at_end = (above < END_PART) & (np.fmin.accumulate(above) > -END_PART) if len(above) else blank
+    tells = (probe < GAUGE_FLOOR_PA) & (gauge < GAUGE_FLOOR_PA)
+    deep = ~np.isnan(probe) & (tells | (probe < PROBE_TOP_PA) & at_end | (probe < GAUGE_FLOOR_PA) & blank)
     only = np.isnan(gauge) & ((probe < PROBE_TOP_PA) | (probe > GAUGE_FLOOR_PA))
     by_probe = deep | only
-    return np.where(by_probe, probe, np.maximum(gauge, 0.0)), by_probe, by_probe | ~np.isnan(read)
+    return np.where(by_probe, probe, np.maximum(gauge, 0.0)), by_probe, by_probe | ~np.isnan(read), at_end
 
 
 def _at_its_top(probe: np.ndarray) -> np.ndarray:

@@ -95,7 +95,7 @@ def from_signals(log: Log, job: Job) -> list[StageSpan]:
     signals = read_signals(log, job)
 
     def at(seconds: float) -> pd.Timestamp:
-        return signals.origin + pd.Timedelta(seconds=seconds)
+        return signals.origin + pd.Timedelta(milliseconds=round(1e3 * seconds))
 
     return [
         StageSpan(

@@ -10,10 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.log import load
+from analysis.log import Log, load
 from analysis.result import Finding
 from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
+from analysis.vocabulary.channels import parse_header
+from analysis.vocabulary.job import Job, JobTable
 from analysis.vocabulary.shipped import shipped
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
 from tests.benchmarks.stage_orders import make_day
@@ -89,6 +91,37 @@ def test_most_bounds_are_found_within_five_minutes() -> None:
         extra += len(result.extra)
     assert np.mean(np.array(errors) <= NEAR_S) >= 0.9
     assert extra == 0
+
+
+def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
+    """A circuit that stood open for 20 min is pulled for two hours and held for one, a row every 10 s."""
+    seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
+    since = np.maximum(seconds - 1_200.0, 0.0)
+    pressure = 30.0 + 101_295.0 * np.exp(-np.minimum(since, 7_200.0) / tau_s)
+    shown = {
+        "circuit_pressure": np.maximum(pressure, 101_325.0),
+        "vacuum": np.where(pressure < 2_600.0, pressure, np.nan),
+        "ambient_temperature": np.full(len(seconds), 293.0) + 0.1 * np.sin(seconds / 600.0),
+    }
+    units = {"circuit_pressure": "psig", "vacuum": "micron", "ambient_temperature": "degC"}
+    frame = pd.DataFrame(
+        {name: shown[name] for name in channels}, index=START + pd.to_timedelta(seconds, unit="s").as_unit("us")
+    )
+    columns = {name: parse_header(f"{name} [{units[name]}]") for name in channels}
+    barometer = pd.Series(101_325.0, index=frame.index)
+    known = {name: column for name, column in columns.items() if column is not None}
+    return Log(frame, known, journal_rows([], START), barometer, "stated"), Job(job=JobTable(name="a pull"))
+
+
+@pytest.mark.parametrize("channels", [("vacuum",), ("circuit_pressure", "vacuum", "ambient_temperature")])
+def test_a_pull_that_only_the_probe_shows_begins_where_its_fall_points_to(channels: tuple[str, ...]) -> None:
+    """The probe is blank above 2.6 kPa; the gauge ends at the air's pressure."""
+    log, job = pulled(channels)
+    result = review(log, job)
+    assert result.stages[-1].stretch.stage == "evacuation"
+    late_s = 0.0 if "circuit_pressure" in channels else 120.0
+    assert abs((result.stages[-1].stretch.begin - at(1_200.0)).total_seconds()) <= 120.0 + late_s
+    assert any("only the vacuum probe shows it" in said for said in result.cautions)
 
 
 @pytest.mark.parametrize("seed", [4, 6])
