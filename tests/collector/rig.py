@@ -7,7 +7,9 @@ import contextlib
 from collections.abc import AsyncIterator
 from pathlib import Path
 
+from analysis.vocabulary.job import READINGS_FILE
 from collector.recorder import Recorder
+from tests.patience import come_true
 
 JOB = """
 [job]
@@ -71,3 +73,17 @@ async def recording(recorder: Recorder) -> AsyncIterator[Recorder]:
     finally:
         recorder.stop()
         await task
+
+
+def rows_on_disk(folder: Path) -> int:
+    """Return how many rows the log holds now."""
+    try:
+        return max(0, (folder / READINGS_FILE).read_bytes().count(b"\n") - 1)
+    except OSError:
+        return 0
+
+
+async def more_rows(folder: Path, count: int) -> None:
+    """Wait until so many further rows are on the disk."""
+    before = rows_on_disk(folder)
+    await come_true(lambda: rows_on_disk(folder) >= before + count)
