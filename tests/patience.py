@@ -14,7 +14,7 @@ from types import TracebackType
 
 from collector.recorder import Clocks
 
-PATIENCE_S = 90.0
+PATIENCE_S = 120.0
 """What has not happened by then never will. Nothing is waited for so long unless something is broken."""
 
 PORTS = range(10_000, 30_000)

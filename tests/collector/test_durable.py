@@ -14,6 +14,7 @@ import pytest
 from analysis.vocabulary.errors import RecorderError
 from collector.durable import DurableWriter
 from collector.joblog import LineFile, RealDisk
+from tests.patience import PATIENCE_S, come_true
 
 HEAD = "a,b\n"
 
@@ -50,7 +51,7 @@ async def test_the_journal_takes_marks_while_the_readings_cannot_be_written(tmp_
         writer.row(b"1,2\n")
         waiting = writer.entry(b"mark,x\n", wait=True)
         assert waiting is not None
-        await asyncio.wait_for(waiting, 5)
+        await asyncio.wait_for(waiting, PATIENCE_S)
         assert (tmp_path / "j").read_bytes() == b"a,b\nmark,x\n"
         assert (tmp_path / "r").read_bytes() == b"a,b\n"
         disk.bad = None
@@ -71,7 +72,7 @@ async def test_a_mark_is_not_acknowledged_before_it_is_synced(tmp_path: Path) ->
         with pytest.raises(TimeoutError):
             await asyncio.wait_for(asyncio.shield(waiting), 1.0)
         disk.let_go.set()
-        await asyncio.wait_for(waiting, 5)
+        await asyncio.wait_for(waiting, PATIENCE_S)
         await writer.stop()
 
 
@@ -97,7 +98,8 @@ async def test_a_mark_has_its_turn_while_rows_come_faster_than_the_disk_takes_th
         await asyncio.sleep(0.8)
         waiting = writer.entry(b"mark,x\n", wait=True)
         assert waiting is not None
-        await asyncio.wait_for(waiting, 3.0)
+        await asyncio.wait_for(waiting, PATIENCE_S)
+        assert not task.done(), "the rows have not ended"
         task.cancel()
         await writer.stop()
 
@@ -126,7 +128,7 @@ async def test_what_does_not_fit_the_memory_is_counted(tmp_path: Path, monkeypat
         writer = DurableWriter(readings, journal, lambda _: None, dropped.append)
         for number in range(25):
             writer.row(f"{number},0\n".encode())
-        await asyncio.sleep(1.0)
+        await come_true(lambda: writer.failing)
         disk.bad = None
         await writer.stop()
         await asyncio.sleep(0)

@@ -15,6 +15,7 @@ from collector.bench.scenario import START_S, Said, Script, at_rest, minutes
 from collector.bench.sensors import SENSORS
 from collector.bench.session import run_session
 from collector.joblog import FolderLock
+from tests.patience import PATIENCE_S
 
 
 def hour(plant: Plant) -> Script:
@@ -58,7 +59,7 @@ async def test_an_interrupted_session_leaves_a_whole_log(tmp_path: Path) -> None
             recorded.set()
 
     session = asyncio.create_task(run_session(tmp_path, seed=3, speed=1_200.0, interval_s=20.0, tick=tick))
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(PATIENCE_S):
         await recorded.wait()
         session.cancel()
         with pytest.raises(asyncio.CancelledError):

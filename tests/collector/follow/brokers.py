@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import json
 import shutil
-import socket
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
@@ -18,12 +17,7 @@ import pytest
 from collector.follow.mqtt import Publisher
 from collector.instruments.mqtt import BrokerClient
 from tests.collector.instruments.conftest import Broker
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+from tests.patience import PATIENCE_S, free_port
 
 
 @pytest.fixture
@@ -38,6 +32,7 @@ def make_broker(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
         port = free_port()
         broker = Broker(program, port, tmp_path)
         text = f"user root\nlistener {port} 127.0.0.1\n{listener}{config}max_queued_messages 0\nmax_connections -1\n"
+        text += "max_inflight_messages 0\n"  # what it has acknowledged it has also sent on, also when it is killed
         (tmp_path / "broker.conf").write_text(text)
         broker.start()
         made.append(broker)
@@ -68,7 +63,7 @@ class Heard:
         self.messages.append((str(message.topic), json.loads(message.payload), bool(message.retain)))
         self._changed.set()
 
-    async def until(self, condition: Callable[[], object], timeout_s: float = 20.0) -> None:
+    async def until(self, condition: Callable[[], object], timeout_s: float = PATIENCE_S) -> None:
         async with asyncio.timeout(timeout_s):
             while not condition():
                 self._changed.clear()
@@ -134,13 +129,6 @@ async def line_to(port: int, at: int) -> AsyncIterator[None]:
         await asyncio.sleep(0.05)
 
 
-async def come_true(condition: Callable[[], object], timeout_s: float = 20.0) -> None:
-    """Wait for what tells nobody that it happened."""
-    async with asyncio.timeout(timeout_s):
-        while not condition():  # noqa: ASYNC110
-            await asyncio.sleep(0.05)
-
-
 @contextlib.asynccontextmanager
 async def publishing(*publishers: Publisher) -> AsyncIterator[None]:
     """Run publishers beside the block and stop them in order."""
@@ -150,7 +138,7 @@ async def publishing(*publishers: Publisher) -> AsyncIterator[None]:
         yield
     finally:
         stop.set()
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(PATIENCE_S):
             await asyncio.gather(*tasks)
 
 

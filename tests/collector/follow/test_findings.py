@@ -6,7 +6,6 @@ import datetime
 import json
 import shutil
 import threading
-import time
 from pathlib import Path
 
 import pytest
@@ -28,6 +27,8 @@ from collector.follow.findings import (
 )
 from collector.follow.state import STATE_FILE, read_state, write_state
 from collector.follow.tail import JournalTail
+from tests.collector.follow.watching import wait_for
+from tests.patience import PATIENCE_S
 
 SAMPLE = shipped("sample_logs") / "full-job"
 
@@ -100,21 +101,30 @@ def test_a_job_that_cannot_be_judged_is_said_and_followed_on(job: Path) -> None:
 
 def test_it_looks_only_when_something_changed(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(findings, "AT_LEAST_EVERY_S", 0.05)
+    monkeypatch.setattr(findings, "SHARE", 1.0)
     looks: list[Look] = []
-    stop = threading.Event()
+    asked: list[bool] = []
     follower = FindingsFollower(job, [looks.append])
+    changed = follower.changed
+    monkeypatch.setattr(follower, "changed", lambda: asked.append(changed()) or asked[-1])
+
+    def seen(times: int) -> int:
+        """Return how many looks there were once it has asked so many times in vain."""
+        until = len(asked) + times + 1
+        wait_for(lambda: len(asked) >= until and not any(asked[-times:]), "it does not ask")
+        return len(looks)
+
+    stop = threading.Event()
     thread = threading.Thread(target=follower.run, args=(stop,))
     thread.start()
-    time.sleep(3.0)
-    settled = len(looks)
-    with (job / "readings.csv").open("a", encoding="utf-8") as file:
-        file.write("2026-03-17T09:00:00.000Z,60\n")
-    end = time.monotonic() + 20.0
-    while len(looks) == settled and time.monotonic() < end:
-        time.sleep(0.05)
-    stop.set()
-    thread.join(20.0)
-    assert (settled, len(looks)) == (1, 2)
+    try:
+        assert seen(5) == 1
+        with (job / "readings.csv").open("a", encoding="utf-8") as file:
+            file.write("2026-03-17T09:00:00.000Z,60\n")
+        assert seen(5) == 2
+    finally:
+        stop.set()
+        thread.join(PATIENCE_S)
 
 
 @pytest.mark.parametrize("took_s", [0.0, 0.5, 2.0, 30.0])

@@ -20,9 +20,10 @@ from collector.follow.broker import Broker as Address
 from collector.follow.cursor import log_name
 from collector.follow.gather import Copy, Gatherer
 from collector.follow.mqtt import publisher_of
-from tests.collector.follow.brokers import Log, come_true, make_broker, publishing
+from tests.collector.follow.brokers import Log, make_broker, publishing
 from tests.collector.follow.watching import ROOT
 from tests.collector.instruments.conftest import Broker
+from tests.patience import PATIENCE_S, come_true
 
 __all__ = ["make_broker"]
 
@@ -74,16 +75,14 @@ async def test_two_hundred_laptops_and_a_gatherer_that_is_away_in_between(
     out = tmp_path / "out"
     publishers = [publisher_of(log.folder) for log in logs.values()]
     for publisher in publishers:
-        publisher.linger_s, publisher.say = 0.0, lambda _line: None
+        publisher.linger_s, publisher.longest_pause_s, publisher.say = 0.0, 1.0, lambda _line: None
     async with publishing(*publishers):
         async with gathering(out, broker.port):
-            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()), 40.0)
+            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()))
         grow(5)
-        await come_true(
-            lambda: all(p.counts.acknowledged == 6 + 5 + 2 + 1 for p in publishers), 40.0
-        )  # nobody heard it
+        await come_true(lambda: all(p.counts.acknowledged >= 6 + 5 + 2 + 1 for p in publishers))  # nobody heard it
         async with gathering(out, broker.port):
-            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()), 60.0)
+            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()))
     assert len(list(out.glob("laptop-*/job.toml"))) == LAPTOPS
     assert not list(out.glob("*/*-*.csv"))  # no log was taken for another
 
@@ -114,8 +113,9 @@ async def test_what_is_not_ours_writes_nothing(tmp_path: Path, make_broker: Make
     out = tmp_path / "out"
     line = b'{"version": 1, "log": "a", "row": 0, "line": "%s"}'
     async with gathering(out, broker.port) as made, aiomqtt.Client("127.0.0.1", broker.port) as bad:
-        await come_true(lambda: (out / ".standwatch").exists())
-        await asyncio.sleep(0.5)
+        await bad.publish("standwatch/x/journal_again", b"kept for whoever comes to hear it", qos=1, retain=True)
+        await come_true(lambda: made.refused == 1)  # it listens
+        await bad.publish("standwatch/x/job", b'{"version": 1, "toml": "not = [toml"}', qos=1)
         for topic, payload in (
             ("standwatch/.hidden/readings", line % b"time,a [K]"),
             ("standwatch/x/readings", line % b"a\\nb"),
@@ -125,9 +125,7 @@ async def test_what_is_not_ours_writes_nothing(tmp_path: Path, make_broker: Make
             ("standwatch/x/status", b'{"version": 2, "status": "gone"}'),
         ):
             await bad.publish(topic, payload, qos=1)
-        await bad.publish("standwatch/x/job", b'{"version": 1, "toml": "not = [toml"}', qos=1)
-        await come_true(lambda: made.refused == 6)
-        await asyncio.sleep(0.7)
+        await come_true(lambda: made.refused == 7 and made.jobs["x"].toml is None)  # looked at, and put away
     assert [path.name for path in out.iterdir()] == [".standwatch"]
 
 
@@ -147,7 +145,7 @@ async def test_the_command_tells_of_a_laptop_that_dies_and_ends_on_a_signal(tmp_
     )
     said = ""
     try:
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(2 * PATIENCE_S):
             assert office.stdout is not None
             await come_true(lambda: same(log, out / "laptop"))
             while not any(word in said for word in ("laptop: recording", "laptop: NO ROWS")):  # so on a slow machine

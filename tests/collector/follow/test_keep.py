@@ -10,6 +10,7 @@ import pytest
 
 from collector.follow import keep
 from collector.follow.keep import Kept, ended
+from tests.patience import PATIENCE_S, come_true
 
 COUNT = "import sys, pathlib; p = pathlib.Path(sys.argv[1]); p.write_text(p.read_text() + 'x'); sys.exit(3)"
 UNTIL_PARENT_ENDS = (
@@ -28,9 +29,7 @@ def said(file: Path) -> str:
 
 async def up(file: Path) -> None:
     """Wait until the process has said that it is up."""
-    async with asyncio.timeout(20.0):
-        while not said(file):  # noqa: ASYNC110  another process writes it
-            await asyncio.sleep(0.02)
+    await come_true(lambda: said(file))
 
 
 async def test_it_is_started_again_and_every_end_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -40,7 +39,7 @@ async def test_it_is_started_again_and_every_end_is_said(tmp_path: Path, monkeyp
     kept = Kept(
         "counter", [sys.executable, "-c", COUNT, str(file)], said.append, gives_up=lambda _, starts: starts == 3
     )
-    assert await asyncio.wait_for(kept.run(), 30.0) == 3
+    assert await asyncio.wait_for(kept.run(), PATIENCE_S) == 3
     assert file.read_text() == "xxx"
     assert len(said) == 2
     assert all("counter ended (exit code 3)" in line for line in said)
@@ -58,7 +57,7 @@ async def test_pauses_grow_to_a_cap(monkeypatch: pytest.MonkeyPatch) -> None:
     kept = Kept(
         "false", [sys.executable, "-S", "-c", "raise SystemExit(1)"], lambda _: None, 2.0, gives_up=lambda _, n: n == 7
     )
-    await asyncio.wait_for(kept.run(), 30.0)
+    await asyncio.wait_for(kept.run(), PATIENCE_S)
     for pause, usual in zip(pauses, (0.5, 1.0, 2.0, 2.0, 2.0, 2.0), strict=True):
         assert 0.5 * usual <= pause <= 1.5 * usual
     assert len(set(pauses)) == len(pauses), "jittered"
@@ -84,7 +83,7 @@ async def test_a_follower_ends_when_its_keeper_is_gone(tmp_path: Path) -> None:
     await up(file)
     assert process.stdin is not None
     process.stdin.close()
-    assert await asyncio.wait_for(process.wait(), 10.0) == 0
+    assert await asyncio.wait_for(process.wait(), PATIENCE_S) == 0
     assert file.read_text() == "down"
 
 

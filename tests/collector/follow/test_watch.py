@@ -13,8 +13,9 @@ import pytest
 from analysis.vocabulary.errors import InputError
 from collector.commands.watch import free_port, run_watch
 from collector.page.guard import CODE_VARIABLE
-from tests.collector.follow.watching import ROOT, WITHIN_S, Watch, scale_port, start, wait_for
+from tests.collector.follow.watching import ROOT, Watch, scale_port, start, wait_for
 from tests.collector.rig import job_folder
+from tests.patience import PATIENCE_S
 
 __all__ = ["scale_port", "start"]
 
@@ -31,12 +32,12 @@ def test_a_recorder_that_is_found_is_followed_and_left_alone(
         wait_for(lambda: (folder / ".standwatch" / "state.json").exists(), "the log was not judged")
         assert recorder.poll() is None
         recorder.send_signal(signal.SIGINT)
-        assert recorder.wait(WITHIN_S) == 0
+        assert recorder.wait(PATIENCE_S) == 0
         wait_for(lambda: ",recorder,,resumed," in watch.journal(), "no recorder was started after it")
         assert watch.close() == 0
     finally:
         recorder.kill()
-        recorder.wait(10)
+        recorder.wait(PATIENCE_S)
 
 
 def test_a_port_that_is_taken_is_refused() -> None:
@@ -71,7 +72,7 @@ def test_a_job_that_the_recorder_refuses_ends_the_watch(tmp_path: Path, start: C
     folder.mkdir()
     (folder / "job.toml").write_text('[job]\nname = "no instrument"\n')
     watch = start(folder, "--headless")
-    assert watch.process.wait(WITHIN_S) == 2
+    assert watch.process.wait(PATIENCE_S) == 2
     watch.close()
     [line] = [line for line in watch.said.splitlines() if line.startswith("standwatch:")]
     assert "no [[instrument]]" in line

@@ -16,9 +16,9 @@ import psutil
 import pytest
 
 from tests.collector.rig import scale
+from tests.patience import PATIENCE_S
 
 ROOT = Path(__file__).parents[3]
-WITHIN_S = 40.0
 Found = TypeVar("Found")
 
 
@@ -39,10 +39,10 @@ def scale_port() -> Iterator[int]:
 
     thread = threading.Thread(target=lambda: asyncio.run(serve()), name="scale")
     thread.start()
-    assert ready.wait(5.0)
+    assert ready.wait(PATIENCE_S)
     yield found[0]
     stop.set()
-    thread.join(10.0)
+    thread.join(PATIENCE_S)
     assert not thread.is_alive()
 
 
@@ -90,8 +90,8 @@ class Watch:
         """End it as Ctrl-C does and return its exit code."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGINT)
-        code = self.process.wait(30)
-        self._reader.join(10)
+        code = self.process.wait(PATIENCE_S)
+        self._reader.join(PATIENCE_S)
         assert self.process.stdout is not None
         self.process.stdout.close()
         return code
@@ -99,7 +99,7 @@ class Watch:
 
 def wait_for(look: Callable[[], Found | None], what: str) -> Found:
     """Look until there is something."""
-    end = time.monotonic() + WITHIN_S
+    end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
         try:
             found = look()
@@ -124,4 +124,4 @@ def start() -> Iterator[Callable[..., Watch]]:
     for watch in watches:
         children = psutil.Process(watch.process.pid).children() if watch.process.poll() is None else []
         watch.close()
-        assert not psutil.wait_procs(children, timeout=10)[1], "a process was left behind"
+        assert not psutil.wait_procs(children, timeout=PATIENCE_S)[1], "a process was left behind"

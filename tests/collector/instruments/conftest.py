@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
-import socket
 import struct
 import subprocess
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
@@ -17,6 +16,8 @@ import pytest_asyncio
 from collector.instruments import Event, Link, Reading
 from collector.instruments.frames import crc16
 from collector.recorder import end_tasks
+from tests import patience
+from tests.patience import PATIENCE_S
 from tests.ptys import FarEnd
 
 
@@ -42,13 +43,13 @@ class Recorded:
     def told(self, instrument: str) -> list[str]:
         return [event.value for event in self.events if event.instrument == instrument]
 
-    async def until(self, condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    async def until(self, condition: Callable[[], bool], timeout_s: float = PATIENCE_S) -> None:
         async with asyncio.timeout(timeout_s):
             while not condition():
                 self._changed.clear()
                 await self._changed.wait()
 
-    async def more(self, channel: str, count: int = 2, timeout_s: float = 10.0) -> None:
+    async def more(self, channel: str, count: int = 2, timeout_s: float = PATIENCE_S) -> None:
         """Wait for `count` further readings of a channel."""
         have = len(self.values(channel))
         await self.until(lambda: len(self.values(channel)) >= have + count, timeout_s)
@@ -56,13 +57,13 @@ class Recorded:
 
 @contextlib.asynccontextmanager
 async def running(*links: Link) -> AsyncIterator[Recorded]:
-    """Run links beside a test; they must end at once when cancelled."""
+    """Run links beside a test; they must end when cancelled."""
     sink = Recorded()
     tasks = [asyncio.create_task(link.run(sink), name=link.name) for link in links]
     try:
         yield sink
     finally:
-        async with asyncio.timeout(3):
+        async with asyncio.timeout(PATIENCE_S):
             await end_tasks(tasks)
             results = await asyncio.gather(*tasks, return_exceptions=True)
         assert all(isinstance(result, asyncio.CancelledError) for result in results), results
@@ -153,9 +154,7 @@ class RtuBus:
 
 @pytest.fixture
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    return patience.free_port()
 
 
 class Broker:
@@ -176,12 +175,14 @@ class Broker:
     def kill(self) -> None:
         if self._process is not None:
             self._process.kill()
-            self._process.wait(timeout=5)
+            self._process.wait(timeout=PATIENCE_S)
             self._process = None
 
     async def ready(self) -> None:
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(PATIENCE_S):
             while True:
+                assert self._process is not None
+                assert self._process.poll() is None, "the broker has ended"
                 try:
                     _, writer = await asyncio.open_connection("127.0.0.1", self.port)
                 except OSError:

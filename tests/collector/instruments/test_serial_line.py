@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,8 @@ from typing import Any
 import pytest
 
 from collector.instruments import Link, PortError, build_links, check_ports, load_instruments
+from collector.instruments.profiles import SerialProfile
+from collector.instruments.serial_line import ByteWire
 
 from .conftest import Terminal, running, serving
 
@@ -29,10 +32,26 @@ def gauge(port: object, **more: Any) -> dict[str, Any]:
     return {"name": "gauge", "profile": "ascii-gauge", "port": str(port), **more}
 
 
-async def test_a_streaming_scale_is_read_past_garbage(terminal: MakeTerminal, tmp_path: Path) -> None:
+@pytest.fixture
+def opened(monkeypatch: pytest.MonkeyPatch) -> asyncio.Event:
+    """Set once a link has opened its port: what is said from then on is heard."""
+    event, open_ = asyncio.Event(), ByteWire.open
+
+    async def noted(port: str, profile: SerialProfile) -> ByteWire:
+        wire = await open_(port, profile)
+        event.set()
+        return wire
+
+    monkeypatch.setattr(ByteWire, "open", noted)
+    return event
+
+
+async def test_a_streaming_scale_is_read_past_garbage(
+    terminal: MakeTerminal, tmp_path: Path, opened: asyncio.Event
+) -> None:
     wire = terminal()
     async with running(link_of(scale(wire.path), tmp_path)) as sink:
-        await asyncio.sleep(0.2)
+        await opened.wait()
         wire.send(b"52.1 lb\r\n")  # perhaps the tail of 152.1 lb: never taken
         wire.send(b"ST,GS,+  52.35 lb\r\nUS,GS,+  53.")
         wire.send(b"10 lb\r\n\xff\xfe\x00\x81~~~\r\n" + b"x" * 5000 + b"\r\nST,GS, 54.00 lb\r\n")
@@ -42,10 +61,10 @@ async def test_a_streaming_scale_is_read_past_garbage(terminal: MakeTerminal, tm
         assert sink.told("scale") == ["bad_frame"]  # two of them, said once
 
 
-async def test_the_line_says_the_unit(terminal: MakeTerminal, tmp_path: Path) -> None:
+async def test_the_line_says_the_unit(terminal: MakeTerminal, tmp_path: Path, opened: asyncio.Event) -> None:
     wire = terminal()
     async with running(link_of(scale(wire.path), tmp_path)) as sink:
-        await asyncio.sleep(0.2)
+        await opened.wait()
         wire.send(b"\r\nST,GS, 100.00 lb\r\nST,GS, 45.359237 kg\r\nST,GS, 7.14 st\r\nOL\r\nST,GS, 99.5 lb\r\n")
         await sink.until(lambda: len(sink.readings) >= 3)
         assert sink.values("cylinder_weight") == pytest.approx([100.0, 100.0, 99.5], abs=1e-9)
@@ -55,10 +74,11 @@ async def test_the_line_says_the_unit(terminal: MakeTerminal, tmp_path: Path) ->
 async def test_a_gauge_is_asked_at_its_interval(terminal: MakeTerminal, tmp_path: Path) -> None:
     wire = terminal()
     wire.answer(lambda heard: b"P\r\r\n  123.4 psi\r\n" if heard == b"P\r" else None)  # echo, then the answer
+    begin = time.monotonic()
     async with running(link_of(gauge(wire.path, interval="0.1 s"), tmp_path)) as sink:
         await sink.until(lambda: len(sink.readings) >= 10)
-        first, last = sink.readings[0], sink.readings[9]
-        assert last.monotonic - first.monotonic == pytest.approx(0.9, abs=0.3)
+        last = sink.readings[9]
+        assert last.monotonic - begin >= 0.9  # never more often; test_polling.py has the beat itself
         assert (last.channel, last.unit, last.value) == ("circuit_pressure", "psig", 123.4)
         assert sink.events == []
 
@@ -80,7 +100,7 @@ async def test_calibration_then_offset(terminal: MakeTerminal, tmp_path: Path) -
     assert sink.values("circuit_pressure")[0] == pytest.approx(50 * 6.894757293 + 10, abs=1e-6)
 
 
-async def test_unplugged_and_back_within_five_seconds(terminal: MakeTerminal, tmp_path: Path) -> None:
+async def test_unplugged_and_back(terminal: MakeTerminal, tmp_path: Path) -> None:
     gone, other = terminal(), terminal()
     for wire in (gone, other):
         wire.answer(lambda _heard: b"10.0 psig\r\n")
@@ -91,12 +111,11 @@ async def test_unplugged_and_back_within_five_seconds(terminal: MakeTerminal, tm
     async with running(*build_links(load_instruments(tables, tmp_path))) as sink:
         await sink.more("circuit_pressure")
         gone.unplug()
-        await sink.until(lambda: sink.told("gauge") == ["lost"], 3)
-        before = len(sink.values("suction_pressure"))
-        await asyncio.sleep(2)
-        assert len(sink.values("suction_pressure")) - before >= 14
+        await sink.until(lambda: sink.told("gauge") == ["lost"])
+        await sink.more("suction_pressure", 14)
+        assert sink.told("gauge") == ["lost"]
         gone.plug()
-        await sink.until(lambda: sink.told("gauge") == ["lost", "back"], 5)
+        await sink.until(lambda: sink.told("gauge") == ["lost", "back"])
         await sink.more("circuit_pressure")
         assert sink.told("other") == []
 
@@ -108,7 +127,7 @@ async def test_a_silent_gauge_is_lost_once(terminal: MakeTerminal, tmp_path: Pat
         await asyncio.sleep(1)
         assert sink.told("gauge") == ["lost"]
         wire.answer(lambda _heard: b"10.0 psig\r\n")
-        await sink.until(lambda: sink.told("gauge") == ["lost", "back"], 5)
+        await sink.until(lambda: sink.told("gauge") == ["lost", "back"])
 
 
 async def test_a_socket_that_streams_goes_and_comes_back(free_port: int, tmp_path: Path) -> None:
@@ -122,13 +141,13 @@ async def test_a_socket_that_streams_goes_and_comes_back(free_port: int, tmp_pat
     async with running(link) as sink:
         await sink.until(lambda: sink.told("scale") == ["lost"])
         async with serving(serve, free_port):
-            await sink.until(lambda: sink.told("scale") == ["lost", "back"], 5)
+            await sink.until(lambda: sink.told("scale") == ["lost", "back"])
             await sink.more("cylinder_weight")
-        await sink.until(lambda: sink.told("scale") == ["lost", "back", "lost"], 5)
+        await sink.until(lambda: sink.told("scale") == ["lost", "back", "lost"])
     assert sink.values("cylinder_weight")[-1] == pytest.approx(12.5 / 0.45359237)
 
 
-async def test_two_values_in_a_line_and_one_open(terminal: MakeTerminal, tmp_path: Path) -> None:
+async def test_two_values_in_a_line_and_one_open(terminal: MakeTerminal, tmp_path: Path, opened: asyncio.Event) -> None:
     wire = terminal()
     table = {
         "name": "thermometer",
@@ -137,7 +156,7 @@ async def test_two_values_in_a_line_and_one_open(terminal: MakeTerminal, tmp_pat
         "channels": {"t1": "ambient_temperature", "t2": {"channel": "surface_temperature", "unit": "degC"}},
     }
     async with running(link_of(table, tmp_path)) as sink:
-        await asyncio.sleep(0.2)
+        await opened.wait()
         wire.send(b"\nT1:72.4F,T2:41.0F\nT1:72.6F,T2:----\nT1:22.5C,T2: 4.5C\n")
         await sink.until(lambda: len(sink.readings) >= 5)
     assert sink.values("ambient_temperature") == pytest.approx([72.4, 72.6, 72.5])
