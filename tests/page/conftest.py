@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import os
 import shutil
-import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -15,19 +16,20 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from collector.control import write_directly
 from collector.entries import Entry
 from collector.page.guard import CODE_VARIABLE
+from tests.patience import PATIENCE_S, free_port
 
 CHROMIUM = shutil.which("chromium")
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-STARTS_WITHIN_S = 20.0
-PATIENCE_MS = 12_000
+PATIENCE_MS = 60_000
+expect.set_options(timeout=PATIENCE_MS)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -68,19 +70,13 @@ def open_page(browser: Browser) -> Iterator[Open]:
         page = context.new_page()
         page.on("pageerror", lambda error: errors.append(str(error)))
         page.goto(url)
+        page.wait_for_function("() => !document.getElementById('app') || window.did_handshake")  # it hears and is heard
         return page
 
     yield open_
     for context in contexts:
         context.close()
     assert not errors, errors
-
-
-def free_port() -> int:
-    """Return a port that nothing listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 class Server:
@@ -99,25 +95,29 @@ class Server:
             env={**os.environ, CODE_VARIABLE: self.code},
             cwd=Path(__file__).parents[2],
         )
-        end = time.monotonic() + STARTS_WITHIN_S
-        while not answers(self.url):
-            assert self._process.poll() is None, "the page's process ended"
-            assert time.monotonic() < end, "the page does not answer"
-            time.sleep(0.1)
+        end = time.monotonic() + PATIENCE_S
+        try:
+            while not answers(self.url):
+                assert self._process.poll() is None, "the page's process ended"
+                assert time.monotonic() < end, "the page does not answer"
+                time.sleep(0.1)
+        except AssertionError:
+            self.kill()
+            raise
 
     def kill(self) -> None:
         """End it as a crash would."""
         assert self._process.stdin is not None
         self._process.kill()
         self._process.stdin.close()
-        self._process.wait(10)
+        self._process.wait(PATIENCE_S)
 
     def close(self) -> int:
         """End it as its keeper does: by closing its input. Returns its exit code."""
         if self._process.poll() is None:
             assert self._process.stdin is not None
             self._process.stdin.close()
-            return self._process.wait(10)
+            return self._process.wait(PATIENCE_S)
         return self._process.returncode
 
 
@@ -166,6 +166,7 @@ class Log:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._guard = threading.Lock()
         folder.mkdir(parents=True)
         (folder / "job.toml").write_text(JOB, encoding="utf-8")
         self.readings = folder / "readings.csv"
@@ -173,9 +174,26 @@ class Log:
 
     def row(self, pressure: str = "", vacuum: str = "", weight: str = "", ago_s: float = 0.0) -> None:
         """Add a row, as old as said."""
-        at = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=ago_s)
-        with self.readings.open("a", encoding="utf-8") as file:
+        with self._guard, self.readings.open("a", encoding="utf-8") as file:
+            at = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=ago_s)
             file.write(f"{stamp(at)},{pressure},{vacuum},{weight}\n")
+
+    @contextlib.contextmanager
+    def going_on(self) -> Iterator[None]:
+        """Add a row without a reading every second for as long as the block lasts."""
+        stop = threading.Event()
+
+        def add() -> None:
+            while not stop.wait(1.0):
+                self.row()
+
+        thread = threading.Thread(target=add, name="rows")
+        thread.start()
+        try:
+            yield
+        finally:
+            stop.set()
+            thread.join()
 
     def entry(self, kind: str, subject: str = "", value: str = "", text: str = "") -> None:
         """Add a row to the journal, as the recorder would."""

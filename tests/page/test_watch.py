@@ -11,12 +11,13 @@ from playwright.sync_api import expect
 from tests.collector.follow.watching import Watch, scale_port, start, wait_for
 from tests.collector.rig import job_folder
 from tests.page.conftest import PATIENCE_MS, Open, answers
+from tests.patience import free_port
 
 __all__ = ["scale_port", "start"]
 
 
 def test_watch(tmp_path: Path, scale_port: int, start: Callable[..., Watch], open_page: Open) -> None:
-    watch = start(job_folder(tmp_path / "job", scale_port, "0.2 s"))
+    watch = start(job_folder(tmp_path / "job", scale_port, "0.2 s"), "--port", str(free_port()))
     url = wait_for(lambda: re.search(r"http://127\.0\.0\.1:\d+/", watch.said), "no address was printed").group()
     recorder = watch.child("record")
     page_process = watch.child("collector.page")

@@ -16,6 +16,7 @@ from collector.page.guard import CODE_VARIABLE
 from tests.collector.follow.watching import ROOT, Watch, scale_port, start, wait_for
 from tests.collector.rig import job_folder
 from tests.patience import PATIENCE_S
+from tests.patience import free_port as an_own_port
 
 __all__ = ["scale_port", "start"]
 
@@ -59,7 +60,7 @@ def test_headless_and_share_exclude_each_other(tmp_path: Path) -> None:
 def test_the_access_code_is_no_argument_of_any_process(
     tmp_path: Path, scale_port: int, start: Callable[..., Watch]
 ) -> None:
-    watch = start(job_folder(tmp_path / "job", scale_port), "--share")
+    watch = start(job_folder(tmp_path / "job", scale_port), "--share", "--port", str(an_own_port()))
     page = watch.child("collector.page")
     code = wait_for(lambda: watch.said.partition("access code: ")[2][:8], "no code was printed")
     assert page.environ()[CODE_VARIABLE] == code
