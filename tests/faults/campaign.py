@@ -54,7 +54,7 @@ class Tally:
     def broken(self, busy: bool = False) -> list[str]:
         """Return the promises that were not kept, in words.
 
-        On a `busy` machine a process may take three times as long to start, and one cell in twenty may come late.
+        On a `busy` machine, which may stand still for some seconds, no time is held to, and a few cells may come late.
         """
         said = []
         if self.rounds == 0 or self.acknowledged == 0:
@@ -62,9 +62,9 @@ class Tally:
         for count, words in ((self.lost, "lost"), (self.wrong, "wrong values")):
             if count:
                 said.append(f"{count} {words}")
-        if self.disturbed > busy * (self.acknowledged or 0) / 20:
+        if self.disturbed > busy * max(4.0, (self.acknowledged or 0) / 20):
             said.append(f"{self.disturbed} others disturbed")
-        if self.back_s is not None and self.back_s > BACK_WITHIN_S * (3.0 if busy else 1.0):
+        if self.back_s is not None and self.back_s > BACK_WITHIN_S and not busy:
             said.append(f"back after {self.back_s:.1f} s")
         return said
 

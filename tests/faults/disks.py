@@ -35,6 +35,7 @@ from tests.faults.rig import (
     soon,
     write_job,
 )
+from tests.patience import PATIENCE_S, PatientClock
 
 HEADER = "time,w0 [lb]\n"
 HEADERS = {READINGS_FILE: HEADER, JOURNAL_FILE: JOURNAL_HEADER}
@@ -212,21 +213,22 @@ def failing_disk(plan: Plan) -> Tally:
 
     async def run(job: Path) -> list[str]:
         sent: dict[str, asyncio.Task[bool]] = {}
-        async with recording(Recorder(job, disk=disk)):
+        async with recording(Recorder(job, clock.clocks(), disk)):
             for _ in range(plan.times(2, 40)):
-                disk.bad = True
+                disk.bad, failed = True, disk.failed
                 for _ in range(4):
                     name = f"mark {len(sent)}"
                     sent[name] = asyncio.create_task(mark(job, name))
                     await asyncio.sleep(0.4)
+                await soon(lambda failed=failed: disk.failed > failed + 1)
                 disk.bad = False
                 begin = time.monotonic()
-                await all_on_disk(job)
+                await all_on_disk(job, clock)
                 tally.back(time.monotonic() - begin)
                 tally.rounds += 1
             return [name for name, task in sent.items() if await task]
 
-    with scales() as (scale,):
+    with PatientClock() as clock, scales(clock=clock) as (scale,):
         job = write_job(plan.folder / "job", scale_table(0, scale))
         count(tally, job, scale, asyncio.run(run(job)))
     assert disk.failed > tally.rounds
@@ -234,9 +236,9 @@ def failing_disk(plan: Plan) -> Tally:
     return tally
 
 
-async def all_on_disk(job: Path) -> None:
+async def all_on_disk(job: Path, clock: PatientClock) -> None:
     """Wait until a row of now is on the disk, and so all before it."""
-    begin = time.time()
+    begin = clock.time()
     await soon(lambda: rows_on_disk(job) > 0 and read(job).rows[-1][0] > begin)
 
 
@@ -258,30 +260,34 @@ def small_disk(folder: Path) -> Iterator[Path | None]:
 
 def full_disk(plan: Plan) -> Tally:
     """A real file system filled to its last byte, and room made again."""
-    tally = Tally()
+    tally, said = Tally(), list[str]()
 
     async def run(job: Path) -> list[str]:
         sent: dict[str, asyncio.Task[bool]] = {}
         ballast = job.parent / "ballast"
-        async with recording(Recorder(job)):
+        async with recording(Recorder(job, clock.clocks(), say=said.append)):
             for _ in range(plan.times(1, 5)):
+                told = len(said)
                 with contextlib.suppress(OSError), ballast.open("wb", buffering=0) as file:
                     while True:
                         file.write(bytes(1024))
                 for _ in range(6):  # more than the last block takes
                     name = f"mark {len(sent)}"
                     sent[name] = asyncio.create_task(mark(job, name, "x" * 900))
-                await asyncio.sleep(2.0)
-                assert not all(task.done() for task in sent.values()), "the disk is not full"
+                await soon(lambda told=told: any("No space left" in line for line in said[told:]))
                 ballast.unlink()
                 begin = time.monotonic()
-                await all_on_disk(job)
+                await all_on_disk(job, clock)
                 tally.back(time.monotonic() - begin)
                 tally.rounds += 1
             assert all(await asyncio.gather(*sent.values()))
         return list(sent)
 
-    with small_disk(plan.folder / "disk") as disk, scales() as (scale,):
+    with (
+        small_disk(plan.folder / "disk") as disk,
+        PatientClock() as clock,
+        scales(clock=clock) as (scale,),
+    ):
         if disk is None:
             return Tally(1, None, note="not tried: no file system can be mounted here")
         job = write_job(disk / "job", scale_table(0, scale))
@@ -293,12 +299,12 @@ def full_disk(plan: Plan) -> Tally:
 
 
 class SlowDisk(RealDisk):
-    """A disk whose every sync takes two seconds while `slow`."""
+    """A disk whose every sync takes a second while `slow`."""
 
     slow = False
 
     def sync(self, descriptor: int) -> None:
-        time.sleep(2.0 if self.slow else 0.0)
+        time.sleep(1.0 if self.slow else 0.0)
         super().sync(descriptor)
 
 
@@ -308,17 +314,18 @@ def slow_disk(plan: Plan) -> Tally:
     answered: list[float] = []
 
     async def run(job: Path) -> None:
-        async with recording(Recorder(job, disk=disk)):
+        async with recording(Recorder(job, clock.clocks(), disk)):
             disk.slow = True
-            end = time.monotonic() + plan.times(4, 30)
-            while time.monotonic() < end:
+            begin = time.monotonic()
+            end, latest = begin + plan.times(4, 30), begin + PATIENCE_S
+            while time.monotonic() < (end if marks else latest):
                 begin, name = time.monotonic(), f"mark {len(marks)}"
                 if await mark(job, name):
                     marks.append(name)
                     answered.append(time.monotonic() - begin)
             disk.slow = False
 
-    with scales() as (scale,):
+    with PatientClock() as clock, scales(clock=clock) as (scale,):
         job = write_job(plan.folder / "job", scale_table(0, scale))
         asyncio.run(run(job))
         count(tally, job, scale, marks)
@@ -331,21 +338,25 @@ def stick_pulled(plan: Plan) -> Tally:
     """The job folder goes away and comes back: the same one, or its copy as another file system."""
     tally, said = Tally(), list[str]()
 
+    def missed() -> int:
+        """Return how often it was told that the folder is gone."""
+        return sum(": NO ROWS ON THE DISK" in line for line in said)
+
     async def run(job: Path) -> list[str]:
         marks: list[str] = []
         away = job.with_name("away")
-        async with recording(Recorder(job, say=said.append)):
-            await all_on_disk(job)
+        async with recording(Recorder(job, clock.clocks(), say=said.append)):
+            await all_on_disk(job, clock)
             for number in range(plan.times(2, 12)):
                 await asyncio.to_thread(job.rename, away)
-                await asyncio.sleep(1.5)
+                await soon(lambda told=number + 1: missed() == told)
                 if number % 2:
                     await asyncio.to_thread(shutil.copytree, away, job)
                     await asyncio.to_thread(shutil.rmtree, away)
                 else:
                     await asyncio.to_thread(away.rename, job)
                 begin = time.monotonic()
-                await all_on_disk(job)
+                await all_on_disk(job, clock)
                 tally.back(time.monotonic() - begin)
                 with pytest.raises(FolderHeld):
                     FolderLock(job)
@@ -354,10 +365,10 @@ def stick_pulled(plan: Plan) -> Tally:
                 tally.rounds += 1
         return marks
 
-    with scales() as (scale,):
+    with PatientClock() as clock, scales(clock=clock) as (scale,):
         job = write_job(plan.folder / "job", scale_table(0, scale))
         count(tally, job, scale, asyncio.run(run(job)))
-    assert sum("NO ROWS ON THE DISK" in line for line in said) == tally.rounds, said
+    assert missed() == tally.rounds, said
     return tally
 
 
@@ -372,7 +383,7 @@ def read_only_folder(plan: Plan) -> Tally:
         else:
             subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
         with process("record", job) as recorder:
-            out, said = recorder.communicate(timeout=60)
+            out, said = recorder.communicate(timeout=PATIENCE_S)
         if disk is None:
             job.chmod(0o755)
     why = "Permission denied" if disk is None else "Read-only file system"
@@ -387,7 +398,7 @@ FAULTS = [
     Fault("cut at every byte", "both files cut anywhere in their last lines", cut_at_every_byte),
     Fault("failing disk", "full, broken, writing short, by turns", failing_disk),
     Fault("full disk", "a real file system without room", full_disk),
-    Fault("slow disk", "every sync takes 2 s", slow_disk),
+    Fault("slow disk", "every sync takes 1 s", slow_disk),
     Fault("stick pulled", "the job folder goes away and comes back", stick_pulled),
     Fault("read-only folder", "one clear line", read_only_folder),
 ]

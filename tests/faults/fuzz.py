@@ -39,7 +39,7 @@ def decode_anything(data: bytes) -> None:
     AssertionError
         It is neither, or it took long.
     """
-    begin = time.process_time()
+    begin = time.thread_time()  # other faults are tried beside it
     decoded: list[object] = []
     for profile in PROFILES:
         if isinstance(profile, SerialProfile):
@@ -65,7 +65,7 @@ def decode_anything(data: bytes) -> None:
         assert frame is None or frame in data
         if data:
             assert isinstance(why(request, data), str)
-    assert time.process_time() - begin < SLOWEST_S, "too slow"
+    assert time.thread_time() - begin < SLOWEST_S, "too slow"
 
 
 def damaged_frames(plan: Plan) -> Tally:

@@ -19,31 +19,44 @@ import psutil
 
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.follow.tail import cells_of, seconds_of
+from tests.collector.rig import rows_on_disk
+from tests.patience import PATIENCE_S, PatientClock
+
+__all__ = ["rows_on_disk"]
 
 ROOT = Path(__file__).parents[2]
 INTERVAL_S = 0.5
-WITHIN_S = 40.0
+SLACK_S = 1.0
+"""So much later than it was sent a weight may be read, where another process reads it."""
 
 
 @dataclass
 class Scale:
-    """A scale that sends rising weights; `sent` holds every one, and when it was sent [s since 1970]."""
+    """A scale that sends rising weights; `sent` holds every one, and when it was sent [s since 1970] by `now`."""
 
     port: int
     base: float
+    now: Callable[[], float] = time.time
     sent: dict[float, float] = field(default_factory=dict)
     silent: bool = False
 
     def line(self, number: int) -> bytes:
         """Return what it sends as its `number`-th line."""
         weight = self.base + (7 * number % 90_000) / 100
-        self.sent[float(f"{weight:.2f}")] = time.time()
+        self.sent[float(f"{weight:.2f}")] = self.now()
         return f"ST,GS,+{weight:8.2f} lb\r\n".encode()
+
+    def stale(self, weight: float, at: float) -> bool:
+        """Return whether a row at `at` shows a weight that was history when its interval began, or one of later."""
+        times = sorted(self.sent.values())
+        sent_at = self.sent[weight]
+        followed_at = next(iter(times[bisect.bisect(times, sent_at) :]), math.inf)
+        return followed_at < at - INTERVAL_S - SLACK_S or sent_at > at + SLACK_S
 
 
 @contextlib.contextmanager
-def scales(count: int = 1, every_s: float = 0.02) -> Iterator[list[Scale]]:
-    """Serve scales from a thread of its own."""
+def scales(count: int = 1, every_s: float = 0.02, clock: PatientClock | None = None) -> Iterator[list[Scale]]:
+    """Serve scales from a thread of its own; with a recorder on a `clock`, its time of day is theirs."""
     made: list[Scale] = []
     ready, stop = threading.Event(), threading.Event()
 
@@ -70,7 +83,7 @@ def scales(count: int = 1, every_s: float = 0.02) -> Iterator[list[Scale]]:
 
         servers = []
         for number in range(count):
-            scale = Scale(0, 1_000.0 * (number + 1))
+            scale = Scale(0, 1_000.0 * (number + 1), time.time if clock is None else clock.time)
             servers.append(await asyncio.start_server(server(scale), "127.0.0.1", 0))
             scale.port = servers[-1].sockets[0].getsockname()[1]
             made.append(scale)
@@ -84,12 +97,12 @@ def scales(count: int = 1, every_s: float = 0.02) -> Iterator[list[Scale]]:
 
     thread = threading.Thread(target=lambda: asyncio.run(serve_all()), name="scales")
     thread.start()
-    assert ready.wait(WITHIN_S)
+    assert ready.wait(PATIENCE_S)
     try:
         yield made
     finally:
         stop.set()
-        thread.join(WITHIN_S)
+        thread.join(PATIENCE_S)
 
 
 def scale_table(number: int, scale: Scale) -> str:
@@ -129,10 +142,10 @@ def process(*words: object, **options: object) -> Iterator[subprocess.Popen[str]
                 for child in psutil.Process(made.pid).children(recursive=True):
                     child.kill()
             made.kill()
-        made.communicate(timeout=WITHIN_S)
+        made.communicate(timeout=PATIENCE_S)
 
 
-def until(true: Callable[[], object], within_s: float = WITHIN_S) -> float:
+def until(true: Callable[[], object], within_s: float = PATIENCE_S) -> float:
     """Wait for something; return how long it took [s]."""
     begin = time.monotonic()
     while not true():
@@ -142,7 +155,7 @@ def until(true: Callable[[], object], within_s: float = WITHIN_S) -> float:
     return time.monotonic() - begin
 
 
-async def soon(true: Callable[[], object], within_s: float = WITHIN_S) -> float:
+async def soon(true: Callable[[], object], within_s: float = PATIENCE_S) -> float:
     """Wait for something without holding the loop; return how long it took [s]."""
     begin = time.monotonic()
     async with asyncio.timeout(within_s):
@@ -207,11 +220,3 @@ def read(folder: Path) -> Logged:
 
 def _whole_lines(file: Path) -> list[str]:
     return file.read_bytes().decode("utf-8").split("\n")[:-1]
-
-
-def rows_on_disk(folder: Path) -> int:
-    """Return how many rows the log holds now."""
-    try:
-        return (folder / READINGS_FILE).read_bytes().count(b"\n") - 1
-    except OSError:
-        return 0
