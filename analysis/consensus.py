@@ -16,8 +16,8 @@ from math import prod
 
 import numpy as np
 
-LIE_ODDS = 0.07
-"""Part of field sensors that lie (common practice: one in every other machine)."""
+LIE_ODDS = 0.1
+"""Part of field sensors that lie (common practice: one on a machine)."""
 LIES = ((1.0, 0.5), (4.0, 0.5))
 """How far lies lie: a little or a lot (in what is usual of such an instrument, weight)."""
 MOST_LIARS = 3

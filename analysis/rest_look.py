@@ -63,10 +63,13 @@ LEVEL_BINS = 10
 LEAST_S = 480.0
 CHECKS_S = ((1_200.0, 120.0), (np.inf, 300.0))
 """Looked at anew every two minutes for twenty, every five after that."""
-SUNNY_S, SUNNIER_S = 1_800.0, 2_400.0
+SUNNY_S, SUNNIER_S = 1_200.0, 1_800.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long, longer
 where no other that the sun reaches says that it does not shine: sun moves."""
-SUNNY_K_PER_H, SUNNY_PER_H, SUNNY_MOVES_K = 0.25, 0.06, 0.5
+SUNNY_K_PER_H, SUNNY_PER_H = 0.25, 0.06
+SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
+"""A distance that is kept surely drifts by no more than this, or such a part of it, an hour, and in all by no more than
+this, or such a part of it, and one digit."""
 SUNNY_PART = 0.35
 """On a sunny side everything warms, the least by this part of the most."""
 
@@ -102,9 +105,8 @@ WITHIN_H = 0.5
 UNSEEN_STEP_K = 0.5
 """A reading that never changed may be of an instrument with steps of 1 degF."""
 
-SURE, SURE_NEAR, SURE_AT_ONCE = 0.8, 0.9, 0.97
-"""Probability from which a channel is named a liar at two looks in a row, from which one within twice `LEAST_K` is,
-and from which any is at one look: what is near is sooner something that nobody thought of."""
+SURE, SURE_AT_ONCE = 0.8, 0.97
+"""Probability from which a channel is named a liar at two looks in a row, and at one look."""
 LEAST_K = 0.75
 LEAST_PA = 10e3
 """Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody); a gauge beside
@@ -122,11 +124,12 @@ barrels of water take hours)."""
 
 @dataclass(frozen=True)
 class Look:
-    """What one look back said about `channels`; arrays in their order."""
+    """What one look back said about `channels`, `farthest_k` how far any of the moving ones still has to go."""
 
     channels: tuple[str, ...]
     said: Consensus
     moving: tuple[str, ...]
+    farthest_k: float
     begin_s: float
     suspects: tuple[str, ...]
 
@@ -136,6 +139,11 @@ class Look:
         standing = len(self.channels) - len(self.moving)
         still = not (self.moving and standing < 3) and 2 * len(self.moving) <= len(self.channels)
         return still and self.said.unsettled < 0.5
+
+    @property
+    def arrived(self) -> bool:
+        """Whether what still moves has come near the rest, too."""
+        return self.equalised and self.farthest_k < 2.0 * LEAST_K
 
     def surely(self, channel: str) -> bool:
         """Return whether one look is enough to name a suspect."""
@@ -151,13 +159,17 @@ class Look:
 
 @dataclass(frozen=True)
 class _Way:
-    """Where channels stand and how they got there: arrays in their order; rates [K/h] and their standard errors."""
+    """Where channels stand and how they got there: arrays in their order; rates [K/h] and their standard errors.
+
+    `scatters_k` is what each does about its drift, `steps_k` the step in which it is shown.
+    """
 
     channels: tuple[str, ...]
     levels_k: np.ndarray
     rates: np.ndarray
     errors: np.ndarray
     scatters_k: np.ndarray
+    steps_k: np.ndarray
     begin_s: float
     end_s: float
 
@@ -195,6 +207,7 @@ class Looks:
             return None
         channels, x, rate, error = way.channels, way.levels_k, way.rates, way.errors
         own, own_error = np.abs(rate - float(np.median(rate))), error
+        beside = _beside(channels, rate)
         restless = bool(np.any(own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)))
         usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
         known = usual / (usual + error**2)  # an unsure rate is drawn towards the others'
@@ -237,18 +250,19 @@ class Looks:
             offset = float(said.offsets_k[i])
             self.history.setdefault(channel, []).append((float(way.end_s), float(way.levels_k[i]) - level))
             least_k = min(LEAST_K, least_gauge_k) if gauges[i] else LEAST_K
-            sure = SURE if abs(offset) > 2.0 * least_k else SURE_NEAR
-            if said.lying[i] < sure or abs(offset) < least_k or channel in moving:
+            least_k += max(0.0, float(behind[i]) * float(np.sign(offset)))  # lag alone may make so much
+            if said.lying[i] < SURE or abs(offset) < least_k or channel in moving:
                 continue
             slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
-            if (restless or abs(offset) > FAR_K) and own[i] + 2.0 * own_error[i] > abs(offset) / slowest_h:
+            closing = min(own[i], beside[i]) + 2.0 * own_error[i]
+            if (restless or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
-            moves = own[i] + own_error[i] > max(SUNNY_K_PER_H, SUNNY_PER_H * offset)
-            kept = self._kept(channel, SUNNY_S if shaded.any() else SUNNIER_S)
-            if channel in EXPOSED and offset > 0 and (moves or not kept):
+            sunny_s = SUNNY_S if shaded.any() else SUNNIER_S
+            if channel in EXPOSED and offset > 0 and not self._kept(channel, sunny_s, float(way.steps_k[i])):
                 continue
             suspects.append(channel)
-        look = Look(channels, said, tuple(moving), way.begin_s, tuple(suspects))
+        farthest_k = max((abs(way.levels_k[channels.index(c)] - said.level_k) for c in moving), default=0.0)
+        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects))
         return look if look.equalised else replace(look, suspects=())
 
     def _way(self, last: int) -> _Way:
@@ -272,16 +286,21 @@ class Looks:
             steps[unseen] = float(np.max(steps[kind & ~np.isnan(steps)], initial=0.0)) or UNSEEN_STEP_K
         # what moves by less than a third of a step may not show
         errors = np.hypot(errors, steps / 3.0 / spans)
-        return _Way(tuple(channels), levels, rates, errors, scatters, float(end_s[first] - BIN_S), float(end_s[last]))
+        return _Way(
+            tuple(channels), levels, rates, errors, scatters, steps, float(end_s[first] - BIN_S), float(end_s[last])
+        )
 
-    def _kept(self, channel: str, least_s: float) -> bool:
+    def _kept(self, channel: str, least_s: float, step_k: float) -> bool:
         """Return whether a channel has kept its distance ever since looking began, and for so long at the least."""
-        past = self.history.get(channel, [])
-        if not past or past[-1][0] < least_s - BIN_S:
+        at_s, offsets = np.array(self.history[channel]).T
+        if at_s[-1] < least_s - BIN_S or len(at_s) < 3:
             return False
-        offsets = np.array([offset for _, offset in past])
-        moved = float(np.diff(np.quantile(offsets, (0.1, 0.9)))[0])
-        return moved <= max(SUNNY_MOVES_K, 0.15 * abs(float(offsets[-1])))
+        slope, error, _, _, hours = _rate(at_s / 3_600.0, offsets)
+        drifts = abs(slope) + float(np.hypot(error, step_k / 3.0 / hours))
+        moved, far = float(np.diff(np.quantile(offsets, (0.1, 0.9)))[0]), abs(float(offsets[-1]))
+        return drifts <= max(SUNNY_K_PER_H, SUNNY_PER_H * far) and moved <= step_k + max(
+            SUNNY_MOVES_K, SUNNY_MOVES * far
+        )
 
     def _honest_k(self, channel: str, level_k: float) -> float:
         if channel not in PRESSURES or self.fluid is None:
@@ -310,6 +329,16 @@ class Looks:
             usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self._slope(level_k)))
         # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
         return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.05, 0.0, True)
+
+
+def _beside(channels: Sequence[str], rates: np.ndarray) -> np.ndarray:
+    """Return how fast each moves against what it belongs to [K/h], infinite where it stands alone."""
+    found = np.full(len(channels), np.inf)
+    for names in _GROUPS.values():
+        members = [i for i, c in enumerate(channels) if c in names]
+        for i in members if len(members) > 1 else ():
+            found[i] = abs(rates[i] - float(np.median([rates[j] for j in members if j != i])))
+    return found
 
 
 def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float, float, float]:

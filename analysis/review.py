@@ -180,6 +180,11 @@ def review(log: Log, job: Job) -> Review:
         for s in stages
     ]
     cautions = [*log.cautions, *odd]
+    cautions += [
+        f"[at_rest] ignore names {channel}, which the log does not have: is it spelled as there?"
+        for channel in job.at_rest.ignore
+        if channel not in log.columns
+    ]
     if len(log.frame) == 0:
         cautions.append("The log holds no rows yet.")
     return Review(log, job, tuple(stages), tuple(findings), tuple(cautions))

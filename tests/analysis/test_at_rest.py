@@ -9,7 +9,9 @@ import pytest
 
 from analysis.at_rest import assess
 from analysis.fluids import refrigerant
+from analysis.log import Log
 from analysis.result import Figure
+from analysis.review import review
 from analysis.stretch import Stretch
 from tests.benchmarks.at_rest_ensemble import make_case, plain
 from tests.support import assert_prefix_consistent, make_stretch
@@ -102,6 +104,36 @@ def test_a_machine_that_still_cools_is_not_judged() -> None:
 def test_a_heated_sump_is_ignored_when_the_job_says_so() -> None:
     stretch = circuit(at_rest={"ignore": ["suction_temperature"]}, warm_f={"suction": 30.0})
     assert assess(stretch).verdict == "agree"
+
+
+def test_a_channel_to_ignore_that_the_log_does_not_have_is_told() -> None:
+    stretch = circuit(at_rest={"ignore": ["suction_temperature", "oil_temprature"]})
+    log = Log(stretch.frame, stretch.columns, stretch.journal, stretch.barometer_pa, stretch.barometer_source)
+    told = [said for said in review(log, stretch.job).cautions if "ignore" in said]
+    assert len(told) == 1
+    assert "oil_temprature" in told[0]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_little_lie_among_many_that_agree_closely_is_named(seed: int) -> None:
+    found = named(circuit(seed, warm_f={"suction": -2.7}))
+    assert list(found) == ["suction_temperature"]
+
+
+def test_a_warm_reading_where_the_sun_may_reach_is_named_once_it_surely_stands() -> None:
+    stands = circuit(warm_f={"ambient": 7.0})
+    assert list(named(stands)) == ["ambient_temperature"]
+    moves = circuit()
+    at_h = np.arange(len(moves.frame)) * 5.0 / 3_600.0
+    moves.frame["ambient_temperature"] += 4.0 * np.sin(np.pi * (at_h + 1.0) / 5.0)
+    assert named(moves) == {}
+
+
+def test_what_still_moves_and_stands_apart_is_not_said_to_agree() -> None:
+    stretch = circuit()
+    at_h = np.arange(len(stretch.frame)) * 5.0 / 3_600.0
+    stretch.frame["ambient_temperature"] += 6.0 * np.exp(-at_h)
+    assert assess(stretch).verdict == "undecided"
 
 
 def test_two_channels_cannot_say_which_is_right() -> None:
