@@ -56,6 +56,7 @@ RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
         ("surface_temperature", "surface temperature"),
         ("compressor_load", "load"),
         ("circuit_pressure", "circuit pressure"),
+        ("circuit_pressure", "circuit pressure service"),
     )
 )
 """A channel and all that its header must mean; the more a rule asks for, the better it fits."""
@@ -80,13 +81,16 @@ PSI_LEAST = 45.0
 
 @dataclass(frozen=True)
 class Guess:
-    """One column: the channel it is taken for (empty: not used), its unit and what is not sure."""
+    """One column: the channel it is taken for (empty: not used), its unit and what is not sure.
+
+    `choices` are the channels that its name allows, the best first, each with how well it fits.
+    """
 
     column: str
     channel: str
     unit: str
     doubt: str = ""
-    fit: int = 0
+    choices: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -226,7 +230,7 @@ def _guess(name: str, unit_cell: str, numbers: np.ndarray) -> Guess:
     there = numbers[np.isfinite(numbers)]
     own = _own(name)
     if own is not None:
-        return Guess(name, own.channel, own.unit.symbol, "", len(RULES))
+        return Guess(name, own.channel, own.unit.symbol, "", ((len(RULES), own.channel),))
     means = meanings(name)
     unit, unit_doubt, rest = _unit(name, unit_cell, there)
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
@@ -244,17 +248,15 @@ def _guess(name: str, unit_cell: str, numbers: np.ndarray) -> Guess:
         fitting = [(0, channel) for channel, needed in ALONE if set(needed.split()) <= means]
         doubt = "by its kind alone"
     if fitting:
-        fit, channel = max(fitting, key=lambda f: f[0])
-        rivals = sorted({c for f, c in fitting if f == fit and c != channel})
-        if rivals:
-            doubt = f"it may be {' or '.join(rivals)} as well"
+        choices = tuple(sorted(dict.fromkeys(fitting), key=lambda f: -f[0]))
+        channel = choices[0][1]
         if not unit:
             unit, unit_doubt = _by_numbers(channel, there)
         if channel == "barometer" and UNITS[unit].datum != "absolute":
             unit = {"psig": "psia", "barg": "bar", "kPag": "kPa"}.get(unit, unit)
             unit_doubt = ""
         said = "; ".join(d for d in (doubt, unit_doubt) if d)
-        return Guess(name, channel, unit, said, fit)
+        return Guess(name, channel, unit, said, choices)
     if unit:
         said = "_".join(words(rest)) or "column"
         return Guess(name, said if said not in CHANNELS else f"{said}_other", unit, "carried and plotted, not judged")
@@ -315,17 +317,28 @@ def _by_numbers(channel: str, numbers: np.ndarray) -> tuple[str, str]:
 
 
 def _one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
-    """Return the guesses with each channel given once, to the column that fits best."""
-    best: dict[str, Guess] = {}
-    for guess in guesses:
-        held = best.get(guess.channel)
-        if guess.channel and (held is None or guess.fit > held.fit):
-            best[guess.channel] = guess
-    kept = []
-    for guess in guesses:
-        chosen = best.get(guess.channel)
-        if chosen is None or chosen is guess:
-            kept.append(guess)
-        else:
-            kept.append(replace(guess, channel="", doubt=f"{guess.channel} is taken by {chosen.column!r}"))
-    return tuple(kept)
+    """Return the guesses with each channel given once: to the column that fits best, or that has no other choice.
+
+    A column whose channel is taken gets the next that its name allows.
+    """
+
+    def turn(i: int) -> tuple[int, int]:
+        fits = [fit for fit, _ in guesses[i].choices] or [0]
+        return -fits[0], fits.count(fits[0])
+
+    taken: dict[str, int] = {}
+    got = list(guesses)
+    for i in sorted(range(len(got)), key=turn):
+        wanted = [channel for _, channel in got[i].choices] or [got[i].channel]
+        free = next((channel for channel in wanted if channel not in taken), "")
+        if free:
+            taken[free] = i
+        if free != got[i].channel:
+            by = f"{got[i].channel} is taken by {got[taken[got[i].channel]].column!r}"
+            got[i] = replace(got[i], channel=free, doubt=by)
+    for i, guess in enumerate(got):
+        rivals = sorted(c for fit, c in guess.choices if fit == guess.choices[0][0] and c not in taken)
+        if rivals and guess.channel:
+            also = f"it may be {' or '.join(rivals)} as well"
+            got[i] = replace(guess, doubt="; ".join(said for said in (also, guess.doubt) if said))
+    return tuple(got)

@@ -26,6 +26,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     ),
     "liquid": ("liquid", "liq", "fluessig", "fluessigkeit"),
     "circuit": ("circuit", "system", "kreis", "kaeltekreis", "manifold", "hose", "service", "anlage", "nitrogen"),
+    "service": ("manifold", "hose", "service"),
     "water": (
         "water", "wtr", "chw", "chilled", "wasser", "kaltwasser", "glycol", "glykol", "brine", "sole", "evap",
         "evaporator", "verdampfer",

@@ -268,3 +268,21 @@ def test_a_log_that_counts_for_a_day_holds_no_days_of_a_spreadsheet(tmp_path: Pa
     index = load(file, job)[0].frame.index
     assert index[0] == pd.Timestamp("2026-03-28T09:30:39.409Z")
     assert index[-1] - index[0] == pd.Timedelta(seconds=4_999 * 20)
+
+
+@pytest.mark.parametrize(
+    ("names", "channels"),
+    [
+        (("Manifold Low Side", "Saugdruck", "HP"), ("circuit_pressure", "suction_pressure", "discharge_pressure")),
+        (("Manifold Low Side", "Manifold High Side"), ("circuit_pressure", "discharge_pressure")),
+        (("System suction press", "Suction press"), ("circuit_pressure", "suction_pressure")),
+        (("System suction press", "System discharge press"), ("suction_pressure", "discharge_pressure")),
+    ],
+)
+def test_a_name_that_fits_two_channels_leaves_the_one_that_another_needs(
+    names: tuple[str, ...], channels: tuple[str, ...]
+) -> None:
+    head = ",".join(f"{name} (psig)" for name in names)
+    rows = "\n".join(f"2026-03-14 08:00:{i:02d},{','.join(['62.5'] * len(names))}" for i in range(20))
+    proposal = propose_columns(f"Time,{head}\n{rows}\n".encode(), "log.csv")
+    assert tuple(guess.channel for guess in proposal.guesses) == channels
