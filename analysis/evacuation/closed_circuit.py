@@ -17,6 +17,10 @@ LEVEL_S, LEVEL_TICKS = 300.0, 4
 NEAR_RANGE = 0.7
 """Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
 SURE_AT_ONCE = 0.97
+SETTLED_S, SETTLED_TICKS = 90.0, 3
+"""After closing a gauge goes on falling for as long as it lags, and the medians of slow rows with it."""
+OPENING_S = 90.0
+"""A valve that opens shows so late, with a slow gauge."""
 
 
 def look_at(t: Ticks, closed: Closed, k: int) -> None:
@@ -48,15 +52,23 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     closed.rise = rise
 
 
+def settled(t: Ticks, closed: Closed) -> int:
+    """Return the tick from which the readings show the closed circuit, and no longer the pull before."""
+    if not closed.sure:
+        return closed.first  # seen only because it rose
+    return max(closed.first + SETTLED_TICKS, int(np.searchsorted(t.end_s, closed.begin_s + SETTLED_S)))
+
+
 def _still_closed(t: Ticks, closed: Closed, k: int) -> int:
     """Return the last tick up to `k` that surely is of the closed stretch: opening shows some readings late."""
-    at, p = t.end_s, t.vacuum
-    last = k
-    if closed.end_s is not None:
-        last = int(np.searchsorted(at, closed.end_s, side="right")) - 1
-    last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, at[min(last, k)] - 90.0))))
+    at, p = t.end_s[: k + 1], t.vacuum
+    until = float(at[k]) if closed.end_s is None else closed.end_s
+    last = int(np.searchsorted(at, until, side="right")) - 1
+    if at[last] >= until - OPENING_S:  # else the probe was out of its range by then
+        last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, until - OPENING_S))))
     fallen = 1.0 - max(0.03, 2.5 * float(t.scatter[closed.first]))
-    while last > closed.first and p[last] < fallen * p[max(closed.first, last - 40) : last + 1].max():
+    first = settled(t, closed)
+    while last > first and p[last] < fallen * p[max(first, last - 40) : last + 1].max():
         last -= 1
     return last
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.evacuation import flow
-from analysis.evacuation.rise import Rise
 from analysis.evacuation.story import Closed, Story
 from analysis.evacuation.ticks import Ticks
 from analysis.fluids import refrigerant, water
@@ -150,13 +149,14 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     reached = story.targets.get(pull)
     begun = 0.0 if pull == 0 else float(ticks.end_s[story.pull_starts[pull]])
     took = math.nan if reached is None else float(ticks.end_s[reached]) - begun
-    rises = [c.rise for c in story.closeds if c.rise is not None]
-    rise = hold.rise if hold is not None and hold.rise is not None else rises[-1] if rises else None
+    looked = [c for c in story.closeds if c.rise is not None]
+    closed = hold if hold is not None and hold.rise is not None else looked[-1] if looked else None
+    rise = None if closed is None else closed.rise
     figures: dict[str, FigureValue] = {
         "final": Figure(final_level(ticks, story), "vacuum"),
         "time_to_target": Figure(took, "minutes"),
-        "rise_rate": Figure(math.nan if rise is None else rise.rate_pa_per_s, "vacuum_rate"),
-        "plateau": Figure(_plateau(story, rise), "vacuum"),
+        "rise_rate": Figure(_rate(closed), "vacuum_rate"),
+        "plateau": Figure(_plateau(story, closed), "vacuum"),
     }
     for name, level in (("target", aim.target_pa), ("hold_limit", aim.limit_pa)):
         if level is not None:
@@ -188,10 +188,23 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     return figures
 
 
-def _plateau(story: Story, rise: Rise | None) -> float:
+def _rate(closed: Closed | None) -> float:
+    """Return how fast a closed circuit rises [Pa/s], over the whole time where it levels off; NaN without one."""
+    if closed is None or closed.rise is None:
+        return math.nan
+    rise = closed.rise
+    if "moisture" in (rise.kind, closed.cause):
+        return (rise.end_pa - closed.level_pa) / rise.seconds
+    return rise.rate_pa_per_s
+
+
+def _plateau(story: Story, closed: Closed | None) -> float:
     """Return the level that a closed circuit rises to, else that of the stall it stands in [Pa]; NaN where neither."""
-    if rise is not None and math.isfinite(rise.plateau_pa):
-        return rise.plateau_pa
+    if closed is not None and closed.rise is not None:
+        if math.isfinite(closed.rise.plateau_pa):
+            return closed.rise.plateau_pa
+        if closed.rise.kind == "flat" and closed.cause == "moisture":
+            return closed.rise.end_pa  # it has levelled off
     standing = [stall.level_pa for stall in story.stalls if stall.cleared is None]
     return standing[-1] if standing else math.nan
 

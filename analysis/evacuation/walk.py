@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
-from analysis.evacuation.closed_circuit import level_at, look_at, surely_above
+from analysis.evacuation.closed_circuit import level_at, look_at, settled, surely_above
 from analysis.evacuation.evidence import evidence_of
 from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
@@ -214,7 +214,7 @@ class Walk:
 
     def _recent(self, k: int, within_s: float, *, lowest: bool) -> int:
         """Return the last tick with the lowest or highest pressure of a while, inside this pumping or closing."""
-        first = self.stretch if self.closed is None else self.closed.first
+        first = self.stretch if self.closed is None else settled(self.t, self.closed)
         first = min(k, max(first, int(np.searchsorted(self.t.end_s, self.t.end_s[k] - within_s))))
         inside = self.t.vacuum[first : k + 1][::-1]
         return k - int(np.argmin(inside) if lowest else np.argmax(inside))
@@ -366,7 +366,7 @@ class Walk:
             return  # over it, or too near it to be sure
         steps = np.diff(at[closed.first : k + 1], append=now_s)
         lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
-        begun = min(closed.level_pa, float(self.t.raw[closed.first + 1]))  # medians of slow rows show a fall late
+        begun = min(closed.level_pa, float(p[min(settled(self.t, closed), k)]))
         least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * begun
         kept = inside.min() >= least - RISEN_QUANTA * float(self.t.quantum[k])
         if lost > 1.0 - HOLD_COVERED or not kept:
