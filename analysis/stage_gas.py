@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_look_back import FLICKER_PA
+from analysis.stage_look_back import FLICKER_PA, VACUUM_PA
 from analysis.stage_refrigerant import RefrigerantStages
 from analysis.stage_signals import MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, Contents
 
-VACUUM_PA = 3e3
 PUMPED_PA = 1.3e3
 """Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
 FIRST_MINUTES = 30
@@ -21,6 +20,8 @@ BROKEN_MINUTES = 90
 TEST_PA = 300e3
 """Nitrogen at 3 bar and above is a test, whatever was in the circuit before."""
 STANDS_MINUTES = 15
+LOW_MINUTES = 30
+"""What stands so long under the air's pressure, and where the refrigerant stands, is no sweep with nitrogen."""
 LEFT_PA = 25e3
 """So much above the air's pressure and standing is what was left in the circuit, not yet a test (common practice)."""
 
@@ -40,7 +41,7 @@ class GasStages(RefrigerantStages):
             first = s.back(k, 5)
             pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
             pumped = pumped and not self.moved_by_hose(k, 10)
-            if self.contents == "vacuum" and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
+            if self.contents in ("vacuum", "unknown") and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
                 emptied = pumped = bool(max(p, s.pressure_pa[k]) < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
             pulled = emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air
             if (pulled and s.seen[s.back(k, 3)]) or pumped:
@@ -73,8 +74,14 @@ class GasStages(RefrigerantStages):
                 self._begin_charging(k)
             elif self.held(k, BROKEN_MINUTES, 0.03):  # vapour would go on to saturation, after lunch at the latest
                 self._leave_vacuum(k, "nitrogen")
+        elif np.isnan(s.weight_kg[k]) and p < 0.95 * air and self._saturated(k) and self.held(k, LOW_MINUTES, 0.03):
+            self._begin_charging(k)
         elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
             self._leave_vacuum(k, "open")
+
+    def _saturated(self, k: int) -> bool:
+        """Return whether pressure is about where the refrigerant stands with liquid."""
+        return bool(0.8 * self.s.saturation_low_pa[k] < self.s.calm_pa[k] < 1.15 * self.s.saturation_high_pa[k])
 
     def _leave_vacuum(self, k: int, contents: Contents) -> None:
         if self.broken_s is not None:

@@ -8,6 +8,7 @@ from analysis.stage_signals import FLICKER_KG, HANDLED_KG, MINUTE_S, Signals
 
 STILL_MINUTES, STILL_KG = 5, 0.08
 """A scale that moves by less in so many minutes shows no flow (common practice)."""
+VACUUM_PA = 3e3
 SUDDEN = 1.5
 """A flow that sets in moves the scale in its first minute by at most so much more than in the next."""
 EQUAL_PART = 1.01
@@ -186,6 +187,12 @@ class LookBack:
             above = min(0.98 * np.nanmax(before), 0.88 * s.barometer_pa[j])
             j = first + int(np.flatnonzero(before >= above)[-1])
         return self.departure(j, -1.0)
+
+    def left_vacuum(self, k: int) -> float:
+        """Return when pressure left a vacuum in the half hour before minute `k`, infinite where it did not [s]."""
+        first = self.s.back(k, 30)
+        low = np.flatnonzero(self.s.pressure_pa[first : k + 1] < VACUUM_PA)
+        return float(self.s.end_s[first + int(low[-1])]) if len(low) and first + int(low[-1]) < k else np.inf
 
     def out_of_sight(self, j: int, k: int) -> float:
         """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].

@@ -27,6 +27,8 @@ STARTED_PART = 0.85
 """Pressure that falls under this part of itself while a circuit is charged: no valve at a hose does that."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
+SINKS_PART = 0.95
+"""What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
 EMPTY_PART = 0.85
 """A pull that went under this part of the air's pressure did not end at the air's; gas let in goes above it."""
 
@@ -137,7 +139,9 @@ class RefrigerantStages(WatchState):
             self._pulled(self.weighed_s)
         falls = self.stepped(k) < 0
         into_cylinder = self.bears or np.isnan(self.weighed_s)
-        if into_cylinder and (falls or (p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa))):
+        sinks = p < before and p <= self.lowest_pa and p < SINKS_PART * s.calm_pa[s.back(k, 30)]
+        sinks |= p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)
+        if into_cylinder and (falls or sinks):
             self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
         self.lowest_pa = min(self.lowest_pa, float(p))
         idle_s = s.end_s[k] - self.active_s
@@ -154,7 +158,7 @@ class RefrigerantStages(WatchState):
             at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
             deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
             if deep and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
-                self.active_s = self.rested_s
+                self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
             came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this
             self._end_recovery(k, came_s)
             self.contents = "open"
@@ -168,6 +172,8 @@ class RefrigerantStages(WatchState):
         """Return whether the circuit stands at the air's pressure: longer where a pull may have stopped there."""
         s = self.s
         minutes = OPEN_MINUTES if self.lowest_pa < EMPTY_PART * s.barometer_pa[k] else 3 * OPEN_MINUTES
+        if s.end_s[k] - self.weighed_s < minutes * MINUTE_S:
+            return False  # whatever the gauge shows: it may end there
         return abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < 0.05 and self.held(k, minutes, 0.02)
 
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
@@ -198,6 +204,8 @@ class RefrigerantStages(WatchState):
         flow_s = float(s.end_s[self.flow_onset(k, -1.0)]) if by_scale else np.inf
         if self.stage == "evacuation" and self.broken_s is not None:
             flow_s = min(flow_s, self.broken_s)
+        elif self.contents == "vacuum":
+            flow_s = min(flow_s, self.left_vacuum(k))
         at_s, within_s = self._ready(flow_s)
         note = "" if by_scale else "no scale shows what flows"
         if self.stage == "recovery":

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_gas import VACUUM_PA, GasStages
+from analysis.stage_gas import GasStages
+from analysis.stage_look_back import VACUUM_PA
 from analysis.stage_refrigerant import REST_EDGE_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import Found
@@ -18,6 +19,8 @@ AT_REST_MINUTES = 30
 """A machine stands so long before it is called at rest (common practice)."""
 AT_REST_CHANNELS = 2
 AT_REST_SPREAD_K = 2.0
+STIRRED = 1.25
+"""A circuit with liquid in it would have to warm by 8 K in half an hour to move its pressure by so much."""
 
 
 def watch(signals: Signals) -> list[Found]:
@@ -77,12 +80,12 @@ class _Watcher(GasStages):
             self.contents = "open"  # whatever comes soon, comes into a circuit that stood open
         if k < 3:
             return
-        if p < 0.7 * s.barometer_pa[k]:
+        if p < 0.7 * s.barometer_pa[k] and not near:
             self.contents = "vacuum" if p < VACUUM_PA else "remnant"
         elif np.isnan(s.saturation_low_pa[k]):
             stood_open = self.trough_pa < 1.35 * s.barometer_pa[k]
             self.contents = "refrigerant" if p > 1.35 * s.barometer_pa[k] and not stood_open else "unknown"
-        elif 0.8 * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k] or s.running[k]:
+        elif near or s.running[k]:
             self.contents = "refrigerant"
         elif p > 1.35 * s.saturation_high_pa[k]:
             self.contents = "nitrogen"
@@ -93,6 +96,8 @@ class _Watcher(GasStages):
 
     def _at_rest(self, k: int) -> None:
         s = self.s
+        if self.stage == "at_rest":
+            self._stirred(k)
         ran = bool(self.found) and self.now is None and self.found[-1].stage == "startup"
         if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
             return
@@ -108,3 +113,11 @@ class _Watcher(GasStages):
         began_s = float(s.begin_s[self.rest])
         if s.end_s[k] - began_s >= AT_REST_MINUTES * MINUTE_S:
             self.begin("at_rest", began_s + (REST_EDGE_S if self.rest == 0 else 0.0), k, 300.0)
+
+    def _stirred(self, k: int) -> None:
+        """End a rest in which pressure moves as no weather moves it, though nothing shows what does."""
+        first = self.s.back(k, AT_REST_MINUTES)
+        part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]
+        if part[-1] > STIRRED or part[-1] < 1.0 / STIRRED:
+            moved = np.flatnonzero((part > 1.03) | (part < 0.97))
+            self.end(float(self.s.begin_s[first + int(moved[0])]), k)
