@@ -13,6 +13,7 @@ from statistics import median
 from analysis.scale_levels import FASTER, UNSEEN_S
 from analysis.scale_names import MATCH_KG, Load, Names
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.scale_standing import HANDS_KG
 
 # What follows is common practice or plain physics of the work; no published source.
 USUAL_KG_PER_S = 0.04
@@ -40,7 +41,8 @@ class Following:
     load: Load | None = None
     noise_kg: float = 0.0  # of flow that begins and stops between rows too
     shakes_kg: float = 0.0  # while nothing flows
-    base_kg: float = 0.0  # what noise and the scale's step may move the weight by
+    base_kg: float = 0.0  # what noise, hoses and the scale's step may move the weight by
+    still_kg: float = 0.0  # what noise and the scale's step move a weight by that stands
     _last: Sample | None = None  # the last one believed, of the load or of the bare plate
     _rate: float = 0.0
     _best: float = 0.0  # the best rate so far that went on
@@ -126,7 +128,10 @@ class Following:
     def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
         """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
         before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
-        usual = max(3.0 * abs(after), FASTER * self._best, USUAL_KG_PER_S if b.at - a.at < UNSEEN_S else 0.0)
+        if any(self.base_kg < self.sign * (s.weight - a.weight) <= HANDS_KG for s in self._between):
+            usual = FASTER * abs(after)  # no flow fell back to the first: a hand lifted it
+        else:
+            usual = max(3.0 * abs(after), FASTER * self._best, USUAL_KG_PER_S if b.at - a.at < UNSEEN_S else 0.0)
         return abs(before) <= usual + self.base_kg / (b.at - a.at)
 
     def _flat(self, first: int = 0) -> bool:

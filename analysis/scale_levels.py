@@ -11,15 +11,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.scale_samples import FASTEST_KG_PER_S, Sample
 
 # What follows is common practice or plain physics of the work; no published source.
 GAP_S = 90.0
 """Without readings for this long nobody knows what the scale would have shown."""
 UNSEEN_S = 25.0
 """Readings further apart than this may hide a whole change of cylinder."""
-STOOD_S, STOOD_BEFORE_S = 2.0 * SAMPLE_S, 90.0
-"""A level stood for the first time, and counts when no more than the second passed from it until the cylinder left."""
+STOOD_S, STOOD_BRIEFLY_S = 9.5, 3.5
+"""A level stood for the first time; where none did, a cylinder that was shut in a hurry for the second."""
+STOOD_BEFORE_S = 90.0
+"""A level that stood counts when no more than this passed from it until the cylinder left."""
 FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand."""
 STILL_OPEN = 0.9
@@ -50,6 +52,7 @@ def left_with(
     believed: Sequence[Sample],
     waiting: Sequence[Sample],
     base_kg: float,
+    still_kg: float,
     best_kg_per_s: float,
     sign: float,
     gone_s: float,
@@ -57,7 +60,8 @@ def left_with(
     """Return what a load weighed when it left, and how unsure that is [kg].
 
     `believed` and `waiting` are its last samples, those that were believed and those after them; `base_kg` is what
-    noise moves them by, `best_kg_per_s` the best pace that went on so far, `gone_s` when it was first seen gone.
+    noise moves them by and `still_kg` a weight that stands, `best_kg_per_s` the best pace that went on so far, `gone_s`
+    when it was first seen gone.
     """
     last = believed[-1]
     if len(believed) < 3:
@@ -65,7 +69,10 @@ def left_with(
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
     if spent < UNSEEN_S:
-        level = _stood([*believed, *_flowed(last, waiting, base_kg, sign)], base_kg, sign, gone_s, last.weight)
+        seen = [*believed, *_flowed(last, waiting, base_kg, sign)]
+        looks = ((still_kg, STOOD_S), (still_kg, STOOD_BRIEFLY_S), (base_kg, STOOD_S))
+        levels = (_stood(seen, waiting, kg, long_s, sign, gone_s) for kg, long_s in looks)
+        level = next((level for level in levels if level is not None), last.weight)
         return level, max(rate, 0.0) * min(gone_s - last.at, GAP_S) if level == last.weight else 0.0
     if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
@@ -81,18 +88,25 @@ def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float
     return [s for s, kg, spent in ahead if -base_kg <= kg <= base_kg + FASTEST_KG_PER_S * spent]
 
 
-def _stood(samples: list[Sample], base_kg: float, sign: float, gone_s: float, otherwise: float) -> float:
-    """Return the last level that stood, unless flow went on from it until the end."""
+def _stood(
+    samples: list[Sample], waiting: Sequence[Sample], level_kg: float, long_s: float, sign: float, gone_s: float
+) -> float | None:
+    """Return the last level that stood for `long_s`, to `level_kg`; None when none did or flow went on until the end.
+
+    What comes back to the level was a hand and no flow.
+    """
     weights = np.array([s.weight for s in samples])
-    for k in range(len(samples) - 1, 1, -1):
+    for k in range(len(samples) - 1, 0, -1):
         first = k
-        while first and np.ptp(weights[first - 1 : k + 1]) <= base_kg:
+        while first and np.ptp(weights[first - 1 : k + 1]) <= level_kg and samples[first - 1].bends <= level_kg:
             first -= 1
         if gone_s - samples[k].at > STOOD_BEFORE_S:
             break
-        if k - first < 2 or samples[k].at - samples[first].at < STOOD_S - 0.5:
+        stood_s = samples[k].at - samples[first].at + samples[first].covers
+        if samples[k].bends > level_kg or stood_s < long_s:
             continue
-        later = sign * np.diff(weights[k:])
-        flows = len(later) >= 3 and later.min() > -base_kg and later.sum() > 2.0 * base_kg
-        return otherwise if flows else float(np.median(weights[first : k + 1]))
-    return otherwise
+        later, level = sign * np.diff(weights[k:]), float(np.median(weights[first : k + 1]))
+        flows = len(later) >= 3 and later.min() > -level_kg and later.sum() > 2.0 * level_kg
+        back = any(abs(s.weight - level) <= 0.25 * abs(weights[-1] - level) for s in waiting)
+        return None if flows and not back else level
+    return None

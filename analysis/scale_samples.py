@@ -15,10 +15,11 @@ SAMPLE_S = 5.0
 """A sample is the median of the readings of this time: single wild readings vanish, flow does not."""
 FASTEST_KG_PER_S = 0.3
 """No hose of a usual cylinder moves more, however long it goes on. Plain physics of the work; no published source."""
-USUAL_STEPS = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
-"""Steps of scales, in the unit that they show."""
+USUAL_STEPS = (200.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
+"""Steps of scales, in the unit that they show; none is coarser than a pound."""
 CONVERTED = 3.0
 """A step of another unit is so many times that of the logged numbers; a finer one would fit by chance."""
+_POUND_KG = UNITS["lb"].scale
 SLOWEST_UPDATE_S = 60.0
 """No scale takes longer for a new number."""
 
@@ -27,7 +28,8 @@ SLOWEST_UPDATE_S = 60.0
 class Sample:
     """One sample: seconds, its number, what was shown, the least of it, the scale's step and the weight meant [kg].
 
-    `leap` is the largest change lately [kg] that was quicker than any flow.
+    `leap` is the largest change lately [kg] that was quicker than any flow; `bends` how far the halves of its `covers`
+    seconds are apart [kg].
     """
 
     at: float
@@ -37,6 +39,8 @@ class Sample:
     leap: float
     step: float
     weight: float
+    bends: float = 0.0
+    covers: float = 0.0
 
 
 def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) -> tuple[pd.DatetimeIndex, list[Sample]]:
@@ -47,10 +51,14 @@ def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) ->
     at, shown = seconds(index, begin), readings.to_numpy(dtype=float)
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
-    middle, low, leap = shown[taken], shown[taken], np.zeros(len(taken))
+    middle, low = shown[taken], shown[taken]
+    leap, bends, covers = np.zeros((3, len(taken)))
     for some, window in _windows(shown, at, taken, SAMPLE_S):
-        window.sort(axis=1)
         count = window.shape[1]
+        half = (count + 1) // 2
+        covers[some] = at[taken[some]] - at[taken[some] - count + 1]
+        bends[some] = np.abs(np.median(window[:, :half], axis=1) - np.median(window[:, -half:], axis=1))
+        window.sort(axis=1)
         low[some] = window[:, 0]
         if count >= 3:  # the lower of two would lag behind a rise; a reading is never mixed of two
             middle[some] = window[:, (count - 1) // 2]
@@ -59,10 +67,10 @@ def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) ->
     for some, window in _windows(leaps, at, taken, 2.0 * SAMPLE_S):
         leap[some] = window.max(axis=1)
     fresh = _fresh(at[taken], middle, _update_s(at, shown)[taken])
-    columns = (column[fresh].tolist() for column in (at[taken], middle, low, leap, resolution[taken]))
+    columns = (column[fresh].tolist() for column in (at[taken], middle, low, leap, resolution[taken], bends, covers))
     return index[taken[fresh]], [
-        Sample(second, row, raw, least, leap_kg, step, raw)
-        for row, (second, raw, least, leap_kg, step) in enumerate(zip(*columns, strict=True))
+        Sample(second, row, raw, least, leap_kg, step, raw, *inside)
+        for row, (second, raw, least, leap_kg, step, *inside) in enumerate(zip(*columns, strict=True))
     ]
 
 
@@ -125,14 +133,15 @@ def resolution_kg(readings: pd.Series, unit_kg: float) -> np.ndarray:
     rounded = converted >= CONVERTED * logged
     step = np.minimum(np.where(rounded, converted, logged), least + np.where(rounded, logged, 0.0))
     step = np.where(np.isfinite(least), step, 0.0)
-    pound = UNITS["lb"].scale
-    return np.asarray(np.clip(step, 0.02 * pound, pound))
+    return np.asarray(np.clip(step, 0.02 * _POUND_KG, _POUND_KG))
 
 
 def _coarsest(shown: np.ndarray, unit_kg: float, near_kg: np.ndarray | float) -> np.ndarray:
     """Return the coarsest usual step [kg] that nearly all numbers so far lie near to, NaN where none is, shape (n,)."""
     count, step = np.arange(1, len(shown) + 1), np.full(len(shown), np.nan)
     for usual in reversed(USUAL_STEPS):
+        if usual * unit_kg > 1.001 * max(_POUND_KG, unit_kg):
+            continue
         parts = shown / (usual * unit_kg)
         fits = np.cumsum(np.abs(parts - np.round(parts)) * usual * unit_kg < near_kg)
         step = np.where(fits >= 0.95 * count, usual * unit_kg, step)

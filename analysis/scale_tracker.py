@@ -21,14 +21,13 @@ from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale_loads import Loads
 from analysis.scale_names import MARK_EARLY_S, SAME_KG, Load, NamedBy
 from analysis.scale_samples import SAMPLE_S, Sample
+from analysis.scale_standing import HANDS_KG, STILL_KG, Standing
 
 # What follows is common practice or plain physics of the work; no published source.
 LEFT_S = 10.0
 """An empty scale is believed after this time."""
 CONFIRM_S = 30.0
 """A load counts, and is named, after standing this long."""
-YOUNG_S, YOUNG_STAYS_S = 120.0, 20.0
-"""A load this young is still being set down: a level that then stays a little is its true beginning."""
 ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
 
@@ -51,10 +50,12 @@ class Tracker(Loads):
     unsettled: int = 0  # samples that were not believed when they came
     _odd: list[_Odd] = field(default_factory=list)
     _nought: int = 0  # samples in a row that show nothing
+    _standing: Standing = field(default_factory=lambda: Standing(1.0, over=True))
 
     def take(self, sample: Sample) -> None:
         """Take one sample."""
         self.base_kg = max(LEAST_NOISE_KG, 1.5 * sample.step, 4.0 * self.noise_kg)
+        self.still_kg = max(STILL_KG, 1.1 * sample.step, 3.0 * self.shakes_kg)
         self._spacing_s = sample.at - self.out[-1][0] if self.out else SAMPLE_S
         if self._zero:
             self._set_to_zero_again(sample)
@@ -63,6 +64,7 @@ class Tracker(Loads):
             self._while_bare(sample)
         else:
             self._while_loaded(self.load, sample)
+            self._begin_anew(self.load, sample)
         self._listen(sample.raw)
         load, last = self.load, self._last
         if load is not None and not load.confirmed and not self._run and sample.at - self._stands_since >= CONFIRM_S:
@@ -77,6 +79,16 @@ class Tracker(Loads):
                 gross = min(shown, self._line(sample.at)) if shown >= last.weight else np.nan
         self.unsettled += bool(self._run)
         self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
+
+    def _begin_anew(self, load: Load | None, sample: Sample) -> None:
+        """Begin a load with the level that stood last before its first flow."""
+        if load is None or load is not self.loads[-1]:
+            return
+        begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
+        if begin_kg != load.begin_kg:
+            load.begin_kg, self._odd = begin_kg, []
+            if self._run:
+                self._believe(load, sample)
 
     def _while_bare(self, sample: Sample) -> None:
         last = self._last
@@ -131,7 +143,7 @@ class Tracker(Loads):
             begin = self._bare_kg
             load = Load(*named, None, self.stamps[run[0].row], None, begin, begin, self.sign, bare)
             self.loads.append(load)
-            self._stands_since = run[0].at
+            self._stands_since, self._standing = run[0].at, Standing(1.0, over=True)
         self.load, self._last, self._rate = load, run[0], 0.0
         for sample in run:
             self._believe(load, sample)
@@ -169,8 +181,7 @@ class Tracker(Loads):
                     self._replace(load)
                 return
             flow = load.confirmed and self._burst(first)
-            young = self._flat() and first.at - self._stands_since < YOUNG_S
-            if stood >= (BURST_STAYS_S if flow else YOUNG_STAYS_S if young else STAYS_S):
+            if stood >= (BURST_STAYS_S if flow else STAYS_S):
                 self._adopt(load, 0.0 if flow else step)
 
     def _undoes(self, load: Load, first: Sample) -> bool:
@@ -251,9 +262,11 @@ class Tracker(Loads):
             load.doubt(self._taken_for_hands(level))
         self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []
         self._recent.clear()
-        self._last = run[0]
+        hands = [s.weight for s in self._between if abs(s.weight - level) <= HANDS_KG]
+        self._last, self._standing = run[0], Standing(self.sign, hands)
         for sample in run:
             self._believe(load, sample)
+            self._begin_anew(load, sample)
         self._rate = 0.0 if flat else self._rate
 
     def _end(self, load: Load, blind_s: float | None = None) -> None:
@@ -269,7 +282,9 @@ class Tracker(Loads):
             if waiting and waiting[0].at - last.at < UNSEEN_S:
                 gone_s = self._run[0].at if self._run else waiting[-1].at
             gone_s = gone_s if blind_s is None else blind_s
-            load.end_kg, unsure = left_with(list(self._recent), waiting, self.base_kg, self._best, self.sign, gone_s)
+            load.end_kg, unsure = left_with(
+                list(self._recent), waiting, self.base_kg, self.still_kg, self._best, self.sign, gone_s
+            )
             load.doubt(unsure)
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at

@@ -163,6 +163,34 @@ def test_a_bare_plate_set_to_zero_again_ends_the_old_zero() -> None:
     assert found.loads[1].begin_kg == pytest.approx(62.0, abs=0.3)
 
 
+@pytest.mark.parametrize("hose", [-0.12, 0.12, 0.25])
+@pytest.mark.parametrize("hand", [-0.8, 0.8])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_hose_that_is_screwed_on_is_no_flow(hose: float, hand: float, sign: int) -> None:
+    end, hold, half = 40 + hose + 12 * sign, 40 + hand, 40 + hand / 3
+    screws = ((30, 40, 40), (5, 40, hold), (5, hold, half), (20, 40 + hose, 40 + hose))
+    shown, how = weights(*screws, (600, 40 + hose, end), (60, end, end)), "recovery" if sign > 0 else "charging"
+    stretch = stretch_of(shown, stage=how, quantum=0.01)
+    found = weigh(stretch)
+    assert found.total_kg == pytest.approx(12.0, abs=0.04)
+    for n in (35, 45, 52, 60, 75, 300):
+        assert weigh(cut(stretch, n)).moved_kg.equals(found.moved_kg.iloc[:n])
+
+
+@pytest.mark.parametrize("rate", [0.001, 0.002, 0.005])
+def test_slow_flow_from_the_first_second_is_no_level(rate: float) -> None:
+    bump = np.zeros(900)
+    bump[20:24] = 3.0
+    found = weighed(24.0 + rate * np.arange(900) + bump, quantum=0.05)
+    assert found.total_kg == pytest.approx(rate * 899, abs=0.1 + 15 * rate)
+
+
+def test_cylinder_shut_in_a_hurry_leaves_with_what_stood_briefly() -> None:
+    wobble = 66 - 0.6 + 0.3 * np.sin(np.arange(12))
+    shown = np.concatenate([weights((60, 26, 26), (1200, 26, 66), (8, 66, 66)), wobble, weights(*SWAP)])
+    assert weighed(shown).loads[0].moved_kg == pytest.approx(40.0, abs=0.15)
+
+
 @pytest.mark.parametrize("lean", [-0.33, 0.33, 1.5])
 def test_hands_that_shut_a_cylinder_are_not_in_what_it_leaves_with(lean: float) -> None:
     hands = (12, 66 + lean, 66 + lean)
@@ -304,6 +332,13 @@ def test_resolution_is_found_where_the_log_holds_another_unit_than_the_scale_sho
         logged = np.round(np.round(weight / step) * step / UNITS[unit].scale, decimals) * UNITS[unit].scale
         found = resolution_kg(pd.Series(logged), UNITS[unit].scale)
         assert found[-1] == pytest.approx(step, rel=0.05)
+
+
+@pytest.mark.parametrize(("unit", "step"), [("g", 10.0), ("g", 20.0), ("g", 200.0), ("oz", 2.0), ("oz", 5.0)])
+def test_resolution_of_a_small_unit_is_many_of_it(unit: str, step: float) -> None:
+    weight = np.cumsum(np.random.default_rng(1).uniform(0.0, 0.03, 2000)) / UNITS[unit].scale
+    logged = np.round(weight / step) * step * UNITS[unit].scale
+    assert resolution_kg(pd.Series(logged), UNITS[unit].scale)[-1] == pytest.approx(step * UNITS[unit].scale)
 
 
 def test_a_blank_scale_says_nothing() -> None:

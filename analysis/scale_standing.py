@@ -1,0 +1,87 @@
+"""What a cylinder weighs when it begins: the level that stood last before its first flow.
+
+People set it down, hold it and screw a hose on before they open it, and each of it moves what the scale shows.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from statistics import median
+
+from analysis.scale_samples import Sample
+
+# What follows is common practice or plain physics of the work; no published source.
+STANDS_S = 9.0
+"""What is level for this long stands."""
+HANDS_S, HANDS_KG, HOSE_KG = 30.0, 2.0, 0.3
+"""Setting down and connecting a cylinder goes on no longer from one level to the next. Hands move what it shows by no
+more than the first mass, a hose between two levels that stood by no more than the second."""
+STILL_KG = 0.03
+"""What stands moves by no more, beyond noise and step of the scale."""
+FLOWED = 3.0
+"""A level that drifts by this many times what stands may move by is flow."""
+
+
+@dataclass
+class Standing:
+    """A load that has just been put on; `over` when its first flow was seen, or hands do not explain what is."""
+
+    sign: float
+    since: list[float] = field(default_factory=list)  # weights since something last stood
+    over: bool = False
+    _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
+    _until: float = math.nan  # when something last stood, or the load was put on
+    _stood: bool = False
+    _crept_kg: float = 0.0  # what flowed until then
+
+    def begin_kg(self, begin_kg: float, sample: Sample, still_kg: float) -> float:
+        """Return what the load began with, as far as is known with one more of its samples; `begin_kg` so far.
+
+        A level that stands after hands is what it began with; one that is reached straight the stage's way was
+        flowed to.
+        """
+        if self.over:
+            return begin_kg
+        if math.isnan(self._until):
+            self._until = sample.at
+        self._join(sample, still_kg)
+        self.since.append(sample.weight)
+        if not self._stands():
+            self.over = self._line_since(sample) - self._until > HANDS_S
+            return begin_kg
+        before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
+        if _flows([before, *self.since, level], self.sign, still_kg):
+            self._crept_kg = level - begin_kg
+        elif abs(level - before) <= (HOSE_KG if self._stood else HANDS_KG):
+            begin_kg = level - self._crept_kg
+        else:
+            self.over = True
+        self._until, self.since, self._stood = sample.at, [], True
+        self.over |= abs(self._crept_kg) > FLOWED * still_kg
+        return begin_kg
+
+    def _join(self, sample: Sample, still_kg: float) -> None:
+        if sample.bends > still_kg:
+            self._line = []
+        elif self._line and abs(sample.weight - median(s.weight for s in self._line[-3:])) > still_kg:
+            self._line = [sample]
+        else:
+            self._line = [*self._line[-5:], sample]
+
+    def _stands(self) -> bool:
+        line = self._line
+        return len(line) > 1 and line[-1].at - line[0].at + line[0].covers >= STANDS_S
+
+    def _line_since(self, sample: Sample) -> float:
+        return self._line[0].at if self._line else sample.at
+
+
+def _flows(weights: list[float], sign: float, still_kg: float) -> bool:
+    """Return whether weights go the stage's way only, as flow does and hands do not."""
+    most = -math.inf
+    for ahead in (sign * weight for weight in weights):
+        if ahead < most - still_kg:
+            return False
+        most = max(most, ahead)
+    return True
