@@ -1,8 +1,8 @@
 """Standing pressure test: the temperature-corrected loss with its interval, and the verdict against what is allowed.
 
 The loss is judged on a grid of checkpoints fixed to the beginning of the stage (`judging`), each with only the minutes
-before it, and when the test has ended once more with all of them; the model stands in `loss_model`. A quiet segment
-that ends in a fall was bled down and is judged up to there.
+before it, and for the verdict once more with all of them; the model stands in `loss_model`. A quiet segment that ends
+in a fall was bled down and is judged up to there.
 """
 
 from __future__ import annotations
@@ -53,20 +53,19 @@ def assess(stretch: Stretch) -> Assessment:
     allowed = stretch.job.pressure_test.allowed_loss_pa_per_s
     night = Night(stretch, minutes, segments, faults, allowed, wanted)
     grid = checkpoints(len(minutes))
-    last = [] if stretch.end is None else [len(minutes)]
+    last = len(minutes)
     held = level_held(minutes)
     judged = judge_all(
-        minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in dict.fromkeys([*grid, *last])}
+        minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in dict.fromkeys([*grid, last])}
     )
     looks = [best for c in grid for best in _best(night, judged[c])]
     fast = _fast_fall(minutes, segments, grid)
     findings = _findings(night, {c: judged[c] for c in grid}, looks, fast)
-    final = [best for c in last for best in _best(night, judged[c])]
-    looks = [*(look for look in looks if look.checkpoint not in last), *final]
+    looks = [*(look for look in looks if look.checkpoint != last), *_best(night, judged[last])]
     if not looks:
         verdict, text = nothing_judged(night, fast is not None)
         return Assessment(verdict, text, {}, findings, _early_traces(stretch, minutes))
-    side, stands = verdicts(looks, allowed, night.confidence, ended=bool(final))[-1]
+    side, stands = verdicts(looks, allowed, night.confidence, told=looks[-1].checkpoint == last)[-1]
     told = looks[-1] if stands is None else stands
     part = gas_part_k(night, told)
     verdict, text, figures = summary(night, side, told, part)

@@ -17,7 +17,7 @@ from analysis.pressure_test.loss_model import BIN_MINUTES, DRIFT_PER_DAY, NO_BAR
 from analysis.pressure_test.minutes import Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
-from analysis.pressure_test.structures import ALONE_LAGS, BOTH_LAGS, Lags
+from analysis.pressure_test.structures import LAGS, Lags, twice
 
 LOOKS = ((0, 15), (180, 30), (720, 60))
 """From minute .. on the loss is judged anew every .. minutes."""
@@ -164,8 +164,8 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
     exponent = temperature_exponent(first_pa, reference_k)
     span = slice(begin, end)
     gas = reference_k / exponent * np.log(np.maximum(minutes.pressure_pa[span], 1.0) / first_pa)
-    lags = BOTH_LAGS if len(plan.probes) == 2 else ALONE_LAGS
-    names = [(n, lag) for n in plan.probes for lag in lags[n]]
+    names = [(n, lag) for n in plan.probes for lag in LAGS[n]]
+    names += [(n, twice(lag)) for n, lag in names]
     columns = [reference_k * np.log(lagged(minutes.probes[n], lag)[span] / reference_k) for n, lag in names]
     table = np.column_stack([gas, *columns])
     table[~np.isfinite(table).all(axis=1)] = np.nan

@@ -15,7 +15,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
-from analysis.pressure_test.standing import GAIN_SHARE, TWICE, side_of
+from analysis.pressure_test.standing import GAIN_SHARE, side_of
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
@@ -103,18 +103,6 @@ class Night:
             self.rate_figures(judged),
         )  # fmt: skip
 
-    def kept_back(self, judged: Judged) -> str:
-        """Return why a look does not decide whose interval would."""
-        if self.stretch.end is not None:
-            return "Tight is said when two looks in a row lie inside; the one before did not."
-        share = TWICE[1 if side_of(judged, self.allowed, self.confidence) == "leaking" else 0]
-        sure = 1.0 - share * (1.0 - self.confidence)
-        low, high = judged.interval(sure)
-        return (
-            f"While the test runs two looks in a row have to be surer than that: at {sure:.1%} the interval is "
-            f"{self.per_day(low)} to {self.per_day(high)}."
-        )
-
     def _uses(self, judged: Judged) -> str:
         names = ["metal" if n == METAL else "air" for n in judged.plan.probes]
         probes = f"{' and '.join(names)} temperature" if names else "no temperature at all"
@@ -201,8 +189,8 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         tight = f"Tight until {night.time_of(until[0].end):%H:%M} UTC." if until else "Tight."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     more = hours_more(loss, low, high, allowed, judged.hours)
-    if side_of(judged, allowed, night.confidence) in ("tight", "leaking"):
-        said.append(night.kept_back(judged))
+    if side_of(judged, allowed, night.confidence) == "tight":
+        said.append("Tight is said when two looks in a row lie inside; the one before did not.")
     elif high < -GAIN_SHARE * allowed:
         said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
         more = None

@@ -1,11 +1,11 @@
 """Which look at the loss the verdict stands on: a verdict that comes and goes is worth nothing.
 
-The loss is looked at some thirty times a night, so while the test runs a look decides only when it is surer than the
-interval has to be: two following ones that agree, or one that is very sure. The look at the end of the test is made
-once, so its interval decides as it is (group sequential tests: little of the risk is spent before the end; O'Brien and
-Fleming, Biometrics 35, 1979); for tight, where a mistake hurts people, the look before has to agree. What was decided
-stands, with the figures of its look, until a later look speaks against it; one that merely tells less takes nothing
-away.
+The loss is looked at some thirty times a night, so while the test runs a look decides, and an alarm comes, only when it
+is surer than the interval has to be: two following ones that agree, or one that is very sure. The look at the last
+minute is the one that is told, so its interval decides as it is (group sequential tests: little of the risk is spent
+before the end; O'Brien and Fleming, Biometrics 35, 1979); for tight, where a mistake hurts people, the look before has
+to agree. What was decided stands, with the figures of its look, until a later look speaks against it; one that merely
+tells less takes nothing away.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ GAIN_SHARE = 0.25
 instruments, not tightness (common practice)."""
 Shares = tuple[float, float]
 """Of the risk that the confidence leaves on one side of the interval: for tight, for leaking."""
-TWICE, ONCE, AT_END = (0.4, 0.04), (0.08, 0.008), (1.0, 1.0)
+TWICE, ONCE, TOLD = (0.4, 0.04), (0.08, 0.008), (1.0, 1.0)
 """Two following looks decide when each risks less than the first share, one look alone when it risks less than the
 second (common practice of repeated looks; at a confidence of 0.95 that is 0.01 and 0.002 for tight, a tenth of it for
 leaking, which wakes people at night)."""
@@ -38,7 +38,7 @@ def limit_of(judged: Judged, allowed: float | None) -> float:
     return SURE_LOSS_PER_DAY * judged.pressure_pa / 86_400.0 if allowed is None else allowed
 
 
-def side_of(judged: Judged, allowed: float | None, confidence: float, shares: Shares = AT_END) -> str:
+def side_of(judged: Judged, allowed: float | None, confidence: float, shares: Shares = TOLD) -> str:
     """Return where the loss lies: ``tight``, ``leaking``, ``gaining``, or nothing when unsure.
 
     Tight and leaking are said at `shares` of the risk that the confidence leaves on one side of the interval.
@@ -57,17 +57,17 @@ def side_of(judged: Judged, allowed: float | None, confidence: float, shares: Sh
 
 
 def verdicts(
-    looks: Sequence[Judged], allowed: float | None, confidence: float, ended: bool = False
+    looks: Sequence[Judged], allowed: float | None, confidence: float, told: bool = False
 ) -> list[tuple[str, Judged | None]]:
     """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none.
 
-    `ended` says that the last look is the one at the end of the test.
+    `told` says that the last look is the one at the last minute.
     """
     found: list[tuple[str, Judged | None]] = []
     verdict, stands = "undecided", None
     for i, judged in enumerate(looks):
-        final = ended and i == len(looks) - 1
-        shares = AT_END if final else TWICE
+        final = told and i == len(looks) - 1
+        shares = TOLD if final else TWICE
         side = side_of(judged, allowed, confidence, shares)
         twice = i > 0 and side_of(looks[i - 1], allowed, confidence, shares) == side
         sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and side == "leaking")

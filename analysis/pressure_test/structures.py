@@ -16,41 +16,40 @@ import numpy as np
 from analysis.pressure_test.minutes import AIR, METAL
 
 Lags = tuple[float, ...]
-BOTH_LAGS: Mapping[str, tuple[Lags, ...]] = {
-    METAL: ((), (4.0,), (9.0,), (16.0,), (26.0,), (45.0,), (80.0,)),
-    AIR: ((4.0,), (9.0,), (16.0,), (26.0,), (50.0,), (110.0,), (300.0,)),
+LAGS: Mapping[str, tuple[Lags, ...]] = {
+    METAL: ((), (5.0,), (12.0,), (28.0,), (65.0,), (150.0,)),
+    AIR: ((5.0,), (12.0,), (28.0,), (65.0,), (150.0,), (350.0,)),
 }
-ALONE_LAGS: Mapping[str, tuple[Lags, ...]] = {
-    METAL: ((), (4.0,), (9.0,), (16.0,), (26.0,), (45.0,), (80.0,), (120.0,)),
-    AIR: (
-        *((5.0,), (15.0,), (30.0,), (50.0,), (80.0,), (120.0,), (180.0,), (270.0,), (400.0,)),
-        *((20.0, 10.0), (40.0, 15.0), (80.0, 15.0), (80.0, 30.0), (150.0, 20.0), (150.0, 50.0)),
-    ),
-}
-"""Lags [min] of gas behind each probe, one after the other (gas lags metal, metal lags air). A structure is one lag of
-one probe, one lag of each, or all at once."""
+"""Lags [min] of gas behind each probe. A structure is one lag of one probe, one lag of each, or all at once."""
+LEAD: Lags = (20.0,)
+BETWEEN_SD = 0.12
+"""A lag that lies between these is the one nearest to it and some of the same lag twice, one after the other (a first
+order in the logarithm of the lag; gas lags metal, metal lags air). Without a lag, less of a late reading is a lead: the
+probe is later than the gas."""
 SHARE = {METAL: 0.75, AIR: 0.25}
 """Expected share of each probe where both are there; each weight is uncertain by `WEIGHT_SD`."""
 WEIGHT_SD = 0.35
-SUM_SD = (0.004, 0.04, 0.25)
-"""How far the total weight may be from one: the gas follows what surrounds it, but a barrel of water or a part in
-another room does not (common practice). Three kinds of surroundings, weighed by evidence."""
-SURROUNDINGS_ODDS = {METAL: (0.5, 0.38, 0.12), AIR: (0.3, 0.55, 0.15)}
 STRUCTURE_ODDS = {"one": 0.4, "pair": 0.5, "all": 0.1}
 SETTLING_MIN = (20.0, 60.0, 180.0)
 SETTLING_SD_K = {
-    METAL: ((0.3, 0.1, 0.01), (0.4, 0.2, 0.05), (0.6, 0.4, 0.2)),
-    AIR: ((0.5, 0.4, 0.2), (0.8, 0.7, 0.6), (1.2, 1.5, 2.0)),
+    METAL: ((0.3, 0.1, 0.02), (1.0, 2.5, 0.4)),
+    AIR: ((0.6, 0.5, 0.4), (1.2, 2.5, 2.0)),
     "": ((4.0, 4.0, 5.0),),
 }
-"""Settling left at the beginning of judging, for each kind of surroundings, by the probe nearest to the gas; it is
-also the unknown history of the lags before the log."""
+SETTLING_ODDS = (0.6, 0.4)
+"""Settling left at the beginning of judging, little or much, by the probe nearest to the gas; it is also the unknown
+history of the lags before the log."""
+SURROUNDINGS = {
+    METAL: ((0.004, 0.01, 0.5), (0.04, 0.01, 0.36), (0.04, 0.3, 0.07), (0.25, 0.3, 0.04), (0.25, 3.0, 0.03)),
+    AIR: ((0.004, 0.01, 0.35), (0.04, 0.01, 0.45), (0.04, 0.3, 0.1), (0.25, 0.3, 0.05), (0.25, 3.0, 0.05)),
+    "": ((1.0, 0.01, 0.6), (1.0, 0.3, 0.25), (1.0, 3.0, 0.15)),
+}
+"""Kinds of surroundings by the probe nearest to the gas: how far the total weight may be from one, how many kelvins of
+the whole gas swing with the day unseen, and how likely that is before the night (common practice). The gas follows what
+surrounds it, so the weights sum to one but for what warmth does to gauge and probes; a part in other weather than the
+probes (another room, a barrel of water) takes its share out of the sum and brings a swing of its own
+(`HALF_DAY_SHARE` of it twice a day), of which a night shows little more than a bend."""
 DAY_MIN = 1440.0
-SLOW_K = (0.01, 0.3, 3.0)
-SLOW_ODDS = {2: (0.7, 0.2, 0.1), 1: (0.6, 0.25, 0.15), 0: (0.6, 0.25, 0.15)}
-"""A part in another room or weather than the probes swings with the day, unseen, by so many kelvins of the whole gas
-(`HALF_DAY_SHARE` of that twice a day). A night shows little more of that than a bend, so it stands beside every
-correlated error and is weighed by evidence (common practice)."""
 HALF_DAY_SHARE = 0.4
 LEVEL_SD_K = 200.0
 
@@ -86,46 +85,67 @@ def transients(at_min: np.ndarray) -> np.ndarray:
     return np.column_stack([np.exp(-at_min[:, None] / np.array(SETTLING_MIN)), *waves])
 
 
-def surroundings(probes: tuple[str, ...]) -> np.ndarray:
-    """Return the precision of level and `transients` for each kind: every surrounding with every slow part, (k, c)."""
+def _kinds(probes: tuple[str, ...]) -> list[tuple[float, float, float, tuple[float, ...]]]:
+    """Return sum, swing, odds and settling of each kind: every surrounding with little settling and with much."""
     nearest = METAL if METAL in probes else AIR if AIR in probes else ""
+    much = SETTLING_SD_K[nearest]
+    return [
+        (of_sum, swing, odds * of_settling, settling)
+        for of_sum, swing, odds in SURROUNDINGS[nearest]
+        for of_settling, settling in zip(SETTLING_ODDS if len(much) > 1 else (1.0,), much, strict=True)
+    ]
+
+
+def surroundings(probes: tuple[str, ...]) -> np.ndarray:
+    """Return the precision of level and `transients` for each kind, (k, c)."""
     share = HALF_DAY_SHARE
     deviations = [
-        [LEVEL_SD_K, *settling, slow, slow, share * slow, share * slow]
-        for settling in SETTLING_SD_K[nearest]
-        for slow in SLOW_K
+        [LEVEL_SD_K, *settling, swing, swing, share * swing, share * swing] for _, swing, _, settling in _kinds(probes)
     ]
     return np.array(deviations) ** -2.0
 
 
 def structures(names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]) -> list[Structures]:
-    """Return every structure of the lags, grouped by size, the one with all lags last."""
+    """Return every structure of the lags, grouped by size, the one with all lags last.
+
+    The second half of `names` is the first half `twice`.
+    """
+    of_sum, _, of_kind, _ = (np.array(column) for column in zip(*_kinds(probes), strict=True))
     if not names:
-        nothing, odds = np.zeros((1, 0)), np.log(np.array(SLOW_ODDS[0]))[:, None]
-        return [weighed(nothing.astype(int), nothing, odds, np.zeros(len(SLOW_K)))]
-    by_probe = [[i for i, (n, _) in enumerate(names) if n == probe] for probe in probes]
+        nothing = np.zeros((1, 0))
+        return [weighed(nothing.astype(int), nothing, np.log(of_kind)[:, None], np.zeros((len(of_kind), 0, 0)))]
+    count = len(names) // 2
+    by_probe = [[i for i, (n, _) in enumerate(names[:count]) if n == probe] for probe in probes]
     ones = [(c,) for columns in by_probe for c in columns]
     pairs = list(product(*by_probe)) if len(probes) == 2 else list(combinations(by_probe[0], 2))
-    groups = [("one", ones), ("pair", pairs), ("all", [tuple(range(len(names)))])]
-    return [_group(listed, STRUCTURE_ODDS[kind], names, SLOW_ODDS[len(probes)]) for kind, listed in groups if listed]
+    groups = [("one", ones), ("pair", pairs), ("all", [tuple(range(count))])]
+    return [_group(kind, listed, names, of_sum, of_kind) for kind, listed in groups if listed]
+
+
+def twice(lag: Lags) -> Lags:
+    """Return the lag of which a little moves a reading behind `lag` to a lag between two."""
+    return (*lag, *lag) if lag else LEAD
 
 
 def _group(
-    listed: Sequence[tuple[int, ...]], odds: float, names: tuple[tuple[str, Lags], ...], of_slow: Sequence[float]
-) -> Structures:
-    expected, logs = [], []
+    kind: str, listed: Sequence[tuple[int, ...]], names: tuple[tuple[str, Lags], ...], of_sum: np.ndarray,
+    of_kind: np.ndarray,
+) -> Structures:  # fmt: skip
+    count, size = len(names) // 2, len(listed[0])
+    expected = []
     for used in listed:
         seen = [names[c][0] for c in used]
         expected.append([(SHARE[n] if len(set(seen)) == 2 else 1.0) / seen.count(n) for n in seen])
-        of_kind = np.outer(SURROUNDINGS_ODDS[METAL if METAL in seen else AIR], of_slow).ravel()
-        logs.append(np.log(odds * of_kind / len(listed)))
-    of_sum = np.repeat(np.array(SUM_SD) ** -2.0, len(SLOW_K))
-    return weighed(np.array(listed), np.array(expected), np.array(logs).T, of_sum)
+    odds = np.repeat(np.log(STRUCTURE_ODDS[kind] * of_kind / len(listed))[:, None], len(listed), axis=1)
+    lags, weights, prior = np.array(listed), np.array(expected), np.eye(size) * WEIGHT_SD**-2
+    if kind != "all":
+        lags, weights = np.hstack([lags, lags + count]), np.hstack([weights, np.zeros_like(weights)])
+        prior = np.block([[prior, prior], [prior, prior + np.eye(size) * BETWEEN_SD**-2]])
+    return weighed(lags, weights, odds, prior + of_sum[:, None, None] ** -2.0)
 
 
-def weighed(lags: np.ndarray, expected: np.ndarray, odds: np.ndarray, of_sum: np.ndarray) -> Structures:
-    """Return structures with the prior of their weights; `of_sum` is the precision of the sum for each kind, (k,)."""
-    prior = np.eye(lags.shape[1]) * WEIGHT_SD**-2 + of_sum[:, None, None]
+def weighed(lags: np.ndarray, expected: np.ndarray, odds: np.ndarray, prior: np.ndarray) -> Structures:
+    """Return structures with the prior of their weights; `prior` is the precision of the weights for each kind."""
     pull = np.einsum("kij,sj->ksi", prior, expected)
     off = np.einsum("ksi,si->ks", pull, expected)
     return Structures(lags, expected, odds, prior, pull, off, 0.5 * np.linalg.slogdet(prior)[1][:, None])

@@ -20,7 +20,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, SegmentData, _posterior, covariances, judge
 from analysis.pressure_test.minutes import AIR, METAL
 from analysis.pressure_test.standing import verdicts
-from analysis.pressure_test.structures import structures, surroundings, transients, weighed
+from analysis.pressure_test.structures import structures, surroundings, transients, twice, weighed
 from analysis.report.pressure_test_plot import draw
 from analysis.result import Assessment, Figure
 from analysis.stretch import Stretch
@@ -266,15 +266,14 @@ def test_time_counts_not_rows() -> None:
     assert value(slow, "hours_judged") == pytest.approx(value(fast, "hours_judged"), abs=1800)
 
 
-def test_regression_against_generalised_least_squares(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_regression_against_generalised_least_squares() -> None:
     """With the covariance known and weak priors, loss and standard deviation are those of statsmodels' GLS."""
-    monkeypatch.setattr("analysis.pressure_test.structures.WEIGHT_SD", 1e5)
     dice = np.random.default_rng(7)
     at = np.arange(60) * 5.0 + 2.5
     probe = 0.8 * np.sin(at / 130.0)
     data = SegmentData(at, np.full(60, 5.0), probe + dice.normal(0, 0.03, 60), probe[:, None], ((METAL, ()),), 0, 0, 0)
     columns = np.column_stack([np.ones(60), np.exp(-at / 60.0), probe, -at / SPAN_MIN])
-    one = weighed(np.zeros((1, 1), dtype=int), np.zeros((1, 1)), np.zeros((1, 1)), np.array([1e-10]))
+    one = weighed(np.zeros((1, 1), dtype=int), np.zeros((1, 1)), np.zeros((1, 1)), np.full((1, 1, 1), 1e-10))
     for cover in covariances(data, (METAL,))[0][::12]:
         whitened = np.linalg.solve(np.linalg.cholesky(cover), np.column_stack([columns, data.gas_k]))
         gram = (whitened.T @ whitened)[None]
@@ -290,8 +289,9 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     at = np.arange(30) * 10.0 + 5.0
     metal, air = 0.8 * np.sin(at / 130.0), 1.2 * np.sin(at / 100.0)
     data = SegmentData(
-        at, np.full(30, 10.0), 0.7 * metal + 0.3 * air + dice.normal(0, 0.03, 30), np.column_stack([metal, air]),
-        ((METAL, ()), (AIR, (9.0,))), 0.02, 0.01, 0.0,
+        at, np.full(30, 10.0), 0.7 * metal + 0.3 * air + dice.normal(0, 0.03, 30),
+        np.column_stack([metal, air, 0.7 * np.sin(at / 120.0), 1.1 * np.cos(at / 90.0)]),
+        ((METAL, ()), (AIR, (9.0,)), (METAL, twice(())), (AIR, twice((9.0,)))), 0.02, 0.01, 0.0,
     )  # fmt: skip
     probes = (METAL, AIR)
     design = np.column_stack([np.ones(30), transients(at), data.lagged_k, -at / SPAN_MIN])
@@ -315,7 +315,7 @@ def test_shares_against_the_whole_normal_distribution() -> None:
             outright.append(float(group.odds[k, s]) - 0.5 * (size + left @ np.linalg.solve(cover, left)))
             ours.append(float(np.log(share[h, k, s])))
     apart = np.array(ours) - np.array(outright)
-    assert len(apart) == 3 * 9 * (2 + 1 + 1)
+    assert len(apart) == 3 * 10 * (2 + 1 + 1)
     assert np.ptp(apart) < 0.05  # covariances as wide as 1e8 leave no more digits
 
 
@@ -330,11 +330,12 @@ def test_errors_against_newey_west() -> None:
     at = np.arange(72) * 10.0 + 5.0
     probe = 0.8 * np.sin(at / 130.0)
     design = np.column_stack([np.ones(len(at)), probe, -at])
+    both = np.column_stack([probe, 0.8 * np.sin((at - 20.0) / 130.0)])
     ours, hac, estimates = [], [], []
     for _ in range(24):
         noise = lfilter([1.0], [1.0, -0.56], dice.normal(0.0, 0.05, len(at) + 50))[50:]
         gas = probe - 0.001 * at + noise
-        data = SegmentData(at, np.full(len(at), 10.0), gas, probe[:, None], ((METAL, ()),), 0.0, 0.0, 0.0)
+        data = SegmentData(at, np.full(len(at), 10.0), gas, both, ((METAL, ()), (METAL, twice(()))), 0.0, 0.0, 0.0)
         loss = judge(data, (METAL,), [len(at)], 0.0)[0]
         fit = sm.OLS(gas, design).fit(cov_type="HAC", cov_kwds={"maxlags": 8, "use_correction": True})
         ours.append(loss.deviation)
@@ -354,8 +355,8 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
     """A quick version of tests/benchmarks/pressure_test_ensemble.py, for nights of each simulation."""
     told: list[list[str]] = []
 
-    def listening(*given: Any, ended: bool = False) -> list[tuple[str, Judged | None]]:
-        found = verdicts(*given, ended)
+    def listening(*given: Any, **last: bool) -> list[tuple[str, Judged | None]]:
+        found = verdicts(*given, **last)
         told.append([verdict for verdict, _ in found])
         return found
 

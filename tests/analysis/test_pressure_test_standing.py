@@ -22,9 +22,9 @@ def look(loss: float, deviation: float, at: int = 0) -> Judged:
     return Judged(at, Plan(0, 30, 90 + at, (), True), one, 60.0, 1e6, 1.0, 293.15, ())
 
 
-def letters(*looks: tuple[float, float], ended: bool = False) -> str:
+def letters(*looks: tuple[float, float], told: bool = False) -> str:
     """Return the first letters of the verdict after each (loss, deviation)."""
-    told = verdicts([look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)], ALLOWED, 0.95, ended)
+    told = verdicts([look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)], ALLOWED, 0.95, told)
     return "".join(verdict[0] for verdict, _ in told)
 
 
@@ -41,22 +41,22 @@ def test_one_very_sure_look_decides() -> None:
 def test_leaking_asks_for_more_while_people_would_be_woken() -> None:
     assert letters((0.0, 0.42), (0.0, 0.42)) == "ut"
     assert letters((2.0, 0.42), (2.0, 0.42)) == "uu"
-    assert letters((2.0, 0.42), (2.0, 0.42), ended=True) == "ul"
+    assert letters((2.0, 0.42), (2.0, 0.42), told=True) == "ul"
 
 
 def test_the_look_at_the_end_decides_by_its_interval() -> None:
     assert letters((2.0, 0.5), (2.0, 0.5)) == "uu"
-    assert letters((2.0, 0.6), (2.0, 0.5), ended=True) == "ul"
-    assert letters((2.0, 0.5), (2.0, 0.52), ended=True) == "uu"
-    assert letters((0.0, 0.3), (0.1, 0.52), ended=True) == "tt"
-    assert letters((0.0, 0.3), (0.7, 0.3), ended=True) == "tu"
+    assert letters((2.0, 0.6), (2.0, 0.5), told=True) == "ul"
+    assert letters((2.0, 0.5), (2.0, 0.52), told=True) == "uu"
+    assert letters((0.0, 0.3), (0.1, 0.52), told=True) == "tt"
+    assert letters((0.0, 0.3), (0.7, 0.3), told=True) == "tu"
 
 
 def test_tight_at_the_end_needs_the_look_before() -> None:
     assert letters((0.0, 0.5), (0.0, 0.5)) == "uu"
-    assert letters((0.0, 0.5), (0.0, 0.5), ended=True) == "ut"
-    assert letters((0.0, 0.6), (0.0, 0.5), ended=True) == "uu"
-    assert letters((0.0, 0.5), ended=True) == "u"
+    assert letters((0.0, 0.5), (0.0, 0.5), told=True) == "ut"
+    assert letters((0.0, 0.6), (0.0, 0.5), told=True) == "uu"
+    assert letters((0.0, 0.5), told=True) == "u"
 
 
 def test_a_look_that_tells_less_takes_nothing_away() -> None:
@@ -89,7 +89,7 @@ def test_the_verdict_at_the_end_is_that_of_its_interval(confidence: float) -> No
     for _ in range(300):
         last = look(float(dice.uniform(-0.5, 2.5)), float(dice.uniform(0.05, 0.45)))
         low, high = last.interval(confidence)
-        verdict, _ = verdicts([last, last], ALLOWED, confidence, ended=True)[-1]
+        verdict, _ = verdicts([last, last], ALLOWED, confidence, told=True)[-1]
         assert (verdict == "leaking") == (low > ALLOWED)
         if high > -0.2 * ALLOWED and high - low < 2.0 * ALLOWED:
             assert (verdict == "tight") == (high < ALLOWED)
