@@ -36,13 +36,16 @@ from collector.instruments import (
     corrections_of,
     load_instruments,
 )
-from collector.joblog import JOURNAL_HEADER, Disk, FolderLock, LineFile
+from collector.joblog import JOURNAL_HEADER, Disk, FolderHeld, FolderLock, LineFile
 
 STEP_S = 1.0
 """The wall clock was set when it differs from the monotonic one by more than this."""
 DISK_LOW_BYTES = 200 * 1024 * 1024
 DISK_CHECK_S = 60.0
 CANCEL_AGAIN_S = 0.5
+READ_AGAIN = 5
+HELD_S, HELD_LOOK_S = 2.0, 0.1
+"""A folder that is held for less than this is held by a mark that is being written, not by a recorder."""
 
 
 def _utc_now() -> datetime.datetime:
@@ -59,6 +62,17 @@ class Clocks:
     monotonic: Callable[[], float] = time.monotonic
     wall: Callable[[], datetime.datetime] = _utc_now
     speed: float = 1.0
+
+    def together(self) -> tuple[float, datetime.datetime]:
+        """Return both as of one moment: where this process stood still between them they are read again.
+
+        Else a pause just there would look like a clock that was set.
+        """
+        for _ in range(READ_AGAIN):
+            monotonic, wall = self.monotonic(), self.wall()
+            if self.monotonic() - monotonic <= STEP_S / 10 * max(1.0, self.speed):
+                break
+        return monotonic, wall
 
 
 def interval_of(job: Job) -> float:
@@ -136,7 +150,7 @@ class Recorder:
             The disk did not take the last lines.
         """
         header = ",".join(["time", *(column_header(c, u) for c, u in self.channels)]) + "\n"
-        with FolderLock(self.folder) as lock:
+        with await hold(self.folder) as lock:
             await check_ports(self.instruments)
             links = build_links(self.instruments)
             with (
@@ -268,6 +282,21 @@ class Recorder:
                 self._control.announce()  # on a disk that came back it may be gone
 
 
+async def hold(folder: Path) -> FolderLock:
+    """Return the lock of a job folder, once whoever writes a mark there has done so.
+
+    Raises
+    ------
+    FolderHeld
+        Another recorder holds it.
+    """
+    for _ in range(round(HELD_S / HELD_LOOK_S)):
+        with contextlib.suppress(FolderHeld):
+            return FolderLock(folder)
+        await asyncio.sleep(HELD_LOOK_S)
+    return FolderLock(folder)
+
+
 def _latest(*files: LineFile) -> datetime.datetime | None:
     """Return the latest of the files' last stamps."""
     return max((file.opened.last_time for file in files if file.opened.last_time is not None), default=None)
@@ -278,7 +307,7 @@ class _Anchor:
 
     def __init__(self, clocks: Clocks, after: datetime.datetime | None = None) -> None:
         self._clocks = clocks
-        self._wall, self._monotonic, self._ahead_s = clocks.wall(), clocks.monotonic(), 0.0
+        (self._monotonic, self._wall), self._ahead_s = clocks.together(), 0.0
         if after is not None and after >= self._wall:
             after += datetime.timedelta(milliseconds=1)
             self._ahead_s = (self._wall - after).total_seconds()
@@ -297,7 +326,7 @@ class _Anchor:
 
         Stamps follow a clock that is ahead of them. One that is behind is only told, once for each step.
         """
-        monotonic, wall = self._clocks.monotonic(), self._clocks.wall()
+        monotonic, wall = self._clocks.together()
         ahead_s = (wall - self.at(monotonic)).total_seconds()
         limit_s = STEP_S * max(1.0, self._clocks.speed)
         step_s = ahead_s - self._ahead_s

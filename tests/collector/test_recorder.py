@@ -21,10 +21,13 @@ from collector.bench.clock import FastClock
 from collector.control import send
 from collector.entries import Entry
 from collector.instruments import Reading
+from collector.joblog import FolderLock
 from collector.recorder import Clocks, Recorder, _number, end_tasks
 from tests.collector.rig import job_folder, more_rows, recording, rows_on_disk, scale
 from tests.collector.test_joblog import FailingDisk
 from tests.patience import PATIENCE_S, PatientClock, come_true
+
+START = datetime.datetime(2026, 3, 14, 7, tzinfo=datetime.UTC)
 
 
 async def record_rows(recorder: Recorder, count: int) -> None:
@@ -65,11 +68,10 @@ class HandClock:
 
     def __init__(self) -> None:
         self.seconds = 0.0
-        self._start = datetime.datetime(2026, 3, 14, 7, tzinfo=datetime.UTC)
 
     def clocks(self) -> Clocks:
         """Return them as the recorder takes them: fast ones, so that it looks at them often."""
-        return Clocks(lambda: self.seconds, lambda: self._start + datetime.timedelta(seconds=self.seconds), 50.0)
+        return Clocks(lambda: self.seconds, lambda: START + datetime.timedelta(seconds=self.seconds), 50.0)
 
 
 async def test_a_row_holds_the_last_reading_of_its_own_interval_or_none(tmp_path: Path) -> None:
@@ -162,6 +164,14 @@ async def test_a_second_recorder_is_refused_and_harms_nothing(tmp_path: Path) ->
             await asyncio.to_thread(send, folder, Entry("note", text="still here"))
 
 
+async def test_a_mark_that_is_being_written_is_waited_for(tmp_path: Path) -> None:
+    async with scale() as port:
+        folder = job_folder(tmp_path, port)
+        writing = FolderLock(folder)
+        asyncio.get_running_loop().call_later(0.3, writing.close)
+        await record_rows(Recorder(folder), 1)
+
+
 async def test_a_second_recorder_is_told_of_the_first_and_not_of_its_serial_port(tmp_path: Path) -> None:
     master, slave = pty.openpty()
     try:
@@ -247,6 +257,12 @@ async def test_a_mark_that_was_heard_is_answered_even_while_the_recorder_ends(tm
     assert len(written) == len(set(written))
     acknowledged = {mark.value for mark, answer in zip(marks, told, strict=True) if answer is None}
     assert acknowledged == set(written)
+
+
+def test_a_pause_between_the_two_clocks_is_no_clock_that_was_set() -> None:
+    monotonic, wall = iter([10.0, 13.0, 13.0, 13.01]), iter([START, START + datetime.timedelta(seconds=3)])
+    clocks = Clocks(lambda: next(monotonic), lambda: next(wall))
+    assert clocks.together() == (13.0, START + datetime.timedelta(seconds=3))
 
 
 async def test_a_task_that_forgets_a_cancellation_is_ended_all_the_same() -> None:
