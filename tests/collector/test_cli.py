@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import pty
@@ -11,20 +13,33 @@ from pathlib import Path
 
 import pytest
 
-from collector.cli import app
+from collector.cli import app, main
 from collector.joblog import FolderLock
+from tests.patience import PATIENCE_S
 
 HEAD = '[job]\nname = "n"\n'
 SCALE = '[[instrument]]\nname = "s"\nprofile = "ascii-scale-streaming"\nport = "{port}"\n'
 
 
 def run(*words: object) -> tuple[int, str, str]:
+    """Run the command; return exit code, output and errors."""
+    out, errors = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(errors):
+        try:
+            main([str(word) for word in words])
+            code = 0
+        except SystemExit as ended:
+            code = int(ended.code or 0)
+    return code, out.getvalue(), errors.getvalue()
+
+
+def run_process(*words: object) -> tuple[int, str, str]:
     """Run the command in a process of its own; return exit code, output and errors."""
     done = subprocess.run(
         [sys.executable, "-m", "collector.cli", *map(str, words)],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=PATIENCE_S,
         check=False,
     )
     return done.returncode, done.stdout, done.stderr
@@ -63,7 +78,7 @@ def test_a_port_in_use_is_named(tmp_path: Path) -> None:
         import serial
 
         with serial.Serial(port, exclusive=True):
-            code, _, errors = run("record", job(tmp_path, HEAD + SCALE.format(port=port)))
+            code, _, errors = run_process("record", job(tmp_path, HEAD + SCALE.format(port=port)))
     finally:
         os.close(master)
         os.close(slave)
@@ -82,6 +97,12 @@ def test_a_pattern_without_a_value_is_refused(tmp_path: Path) -> None:
     assert code == 2
     assert "value" in errors
     assert errors.count("\n") == 1
+
+
+def test_a_refusal_ends_the_process_with_a_code_and_one_line(tmp_path: Path) -> None:
+    code, out, errors = run_process("review", tmp_path)
+    assert (code, out, errors.count("\n")) == (2, "", 1)
+    assert "no job.toml here" in errors
 
 
 @pytest.mark.parametrize(
@@ -179,14 +200,14 @@ def test_no_result_is_written_over_what_it_is_made_from(tmp_path: Path) -> None:
 def test_a_device_is_written_to_and_never_replaced(tmp_path: Path) -> None:
     job(tmp_path, HEAD)
     (tmp_path / "readings.csv").write_text("time,vacuum [micron]\n2026-03-14T07:05:31.000Z,500\n", encoding="utf-8")
-    code, out, _ = run("review", tmp_path, "--json", "/dev/stdout")
+    code, out, _ = run_process("review", tmp_path, "--json", "/dev/stdout")
     assert code == 0
     assert json.loads(out)["log"]["rows"] == 1
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     with subprocess.Popen(["cat", str(pipe)], stdout=subprocess.PIPE, text=True) as reader:
         assert run("review", tmp_path, "--json", pipe)[0] == 0
-        said, _ = reader.communicate(timeout=30)
+        said, _ = reader.communicate(timeout=PATIENCE_S)
     assert json.loads(said)["log"]["rows"] == 1
     assert pipe.is_fifo()
 
@@ -198,7 +219,9 @@ def test_the_report_is_made_whoever_stops_reading_and_the_summary_told_where_non
     os.close(read_end)
     with os.fdopen(write_end, "wb") as nobody:
         command = [sys.executable, "-m", "collector.cli", "review", str(tmp_path)]
-        done = subprocess.run(command, stdout=nobody, stderr=subprocess.PIPE, text=True, timeout=60, check=False)
+        done = subprocess.run(
+            command, stdout=nobody, stderr=subprocess.PIPE, text=True, timeout=PATIENCE_S, check=False
+        )
     assert done.stderr == ""
     assert (tmp_path / "report.html").exists()
     (tmp_path / "report.html").unlink()
@@ -249,6 +272,6 @@ def test_a_review_for_its_numbers_alone_loads_nothing_that_draws_or_spreads_work
         "print(sorted({'matplotlib', 'CoolProp', 'joblib', 'distributed', 'jinja2', 'nicegui', 'reportlab'}"
         " & set(sys.modules)))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=PATIENCE_S, check=True)
     assert done.stdout.strip() == "[]"
     assert json.loads((tmp_path / "found.json").read_text(encoding="utf-8"))["log"]["rows"] == 1
