@@ -12,7 +12,8 @@ class FastClock:
     """Simulated time: `start` plus `speed` times the real seconds for which the program got to run.
 
     Between two looks at the clock it moves on by `longest_s` simulated seconds at most: where the computer is busy
-    with something else the simulated world waits, instead of going on while nobody records it.
+    with something else the simulated world waits, instead of going on while nobody records it. While it is `held` it
+    stands still.
     """
 
     def __init__(
@@ -28,11 +29,13 @@ class FastClock:
         self._real = real
         self._looked = real()
         self._seconds = 0.0
+        self.held = False
 
     def seconds(self) -> float:
         """Return the simulated seconds since the start; never falls."""
         now = self._real()
-        self._seconds += min((now - self._looked) * self.speed, self._longest_s)
+        if not self.held:
+            self._seconds += min((now - self._looked) * self.speed, self._longest_s)
         self._looked = now
         return self._seconds
 

@@ -66,7 +66,11 @@ async def run_session(
 
         async def speak() -> None:
             while (each := await said.get()) is not None:
-                await asyncio.to_thread(send, folder, Entry(each.kind, each.subject, each.value, each.text))
+                clock.held = True  # a slow disk would make simulated minutes of the moment that a mark takes
+                try:
+                    await asyncio.to_thread(send, folder, Entry(each.kind, each.subject, each.value, each.text))
+                finally:
+                    clock.held = False
 
         async def act() -> None:
             async with asyncio.TaskGroup() as group:

@@ -21,3 +21,10 @@ def test_it_runs_at_its_speed_and_waits_for_a_busy_computer() -> None:
     real[0] += 5.0
     assert round(clock.seconds(), 6) == 1_015.0
     assert round(clock.seconds(), 6) == 1_015.0
+    clock.held = True
+    real[0] += 5.0
+    assert round(clock.seconds(), 6) == 1_015.0
+    clock.held = False
+    assert round(clock.seconds(), 6) == 1_015.0
+    real[0] += 0.01
+    assert round(clock.seconds(), 6) == 1_025.0
