@@ -25,7 +25,7 @@ async def come_true(condition: Callable[[], object], within_s: float = PATIENCE_
     """Wait for what tells nobody that it happened."""
     async with asyncio.timeout(within_s):
         while not condition():  # noqa: ASYNC110
-            await asyncio.sleep(0.02)
+            await asyncio.sleep(0.05)
 
 
 def free_port() -> int:

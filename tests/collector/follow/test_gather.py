@@ -59,9 +59,11 @@ def same(log: Log, copy: Path) -> bool:
     return all((copy / f).exists() and (copy / f).read_bytes() == (log.folder / f).read_bytes() for f in files)
 
 
+@pytest.mark.timeout(900)  # all of them are one process here, and each looks at its files again and again
 async def test_two_hundred_laptops_and_a_gatherer_that_is_away_in_between(
-    tmp_path: Path, make_broker: Make, many_descriptors: None
+    tmp_path: Path, make_broker: Make, many_descriptors: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("collector.follow.mqtt.LOOK_EVERY_S", 2.0)
     broker = make_broker()
     await broker.ready()
     logs = {f"laptop-{n}": log_of(tmp_path / f"job{n}", broker.port, f"laptop-{n}") for n in range(LAPTOPS)}
@@ -78,11 +80,13 @@ async def test_two_hundred_laptops_and_a_gatherer_that_is_away_in_between(
         publisher.linger_s, publisher.longest_pause_s, publisher.say = 0.0, 1.0, lambda _line: None
     async with publishing(*publishers):
         async with gathering(out, broker.port):
-            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()))
+            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()), 2 * PATIENCE_S)
         grow(5)
-        await come_true(lambda: all(p.counts.acknowledged >= 6 + 5 + 2 + 1 for p in publishers))  # nobody heard it
+        await come_true(
+            lambda: all(p.counts.acknowledged >= 6 + 5 + 2 + 1 for p in publishers), 2 * PATIENCE_S
+        )  # nobody heard it
         async with gathering(out, broker.port):
-            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()))
+            await come_true(lambda: all(same(log, out / name) for name, log in logs.items()), 2 * PATIENCE_S)
     assert len(list(out.glob("laptop-*/job.toml"))) == LAPTOPS
     assert not list(out.glob("*/*-*.csv"))  # no log was taken for another
 
