@@ -39,7 +39,13 @@ def decode_anything(data: bytes) -> None:
     AssertionError
         It is neither, or it took long.
     """
-    begin = time.thread_time()  # other faults are tried beside it
+    if processor_time(data) >= SLOWEST_S:  # a collection of garbage falls into one time, not into each
+        assert min(processor_time(data) for _ in range(3)) < SLOWEST_S, "too slow"
+
+
+def processor_time(data: bytes) -> float:
+    """Decode some bytes; return the time of this thread that it took [s]: other faults are tried beside it."""
+    begin = time.thread_time()
     decoded: list[object] = []
     for profile in PROFILES:
         if isinstance(profile, SerialProfile):
@@ -65,7 +71,7 @@ def decode_anything(data: bytes) -> None:
         assert frame is None or frame in data
         if data:
             assert isinstance(why(request, data), str)
-    assert time.thread_time() - begin < SLOWEST_S, "too slow"
+    return time.thread_time() - begin
 
 
 def damaged_frames(plan: Plan) -> Tally:

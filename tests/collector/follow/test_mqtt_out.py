@@ -184,7 +184,7 @@ async def test_a_recorder_that_is_silent_is_told(tmp_path: Path, make_broker: Ma
     one.silent_after_s = 1.0
     async with listening(broker.port) as heard, publishing(one):
         await heard.until(lambda: heard.of("status") and heard.of("status")[-1]["status"] == "silent")
-        await heard.until(lambda: "NO ROWS" in heard.of("state")[-1]["line"])
+        await heard.until(lambda: heard.of("state") and "NO ROWS" in heard.of("state")[-1]["line"])
         silent = len(heard.of("status"))
         while all(said["status"] != "recording" for said in heard.of("status")[silent:]):
             log.row()
