@@ -257,7 +257,7 @@ def test_compounds_and_capitals_are_cut_into_words() -> None:
 
 
 def test_every_rule_names_a_channel() -> None:
-    from analysis.column_guess import ALONE, RULES
+    from analysis.channel_guess import ALONE, RULES
 
     assert {c for c, _ in (*RULES, *ALONE)} == set(CHANNELS)
 
