@@ -35,16 +35,9 @@ class GasStages(RefrigerantStages):
         if np.isnan(p):
             return
         if self.stage != "evacuation":
-            emptied = self.contents in ("open", "nitrogen", "vacuum") and self.stage != "recovery"
-            nameless = self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
-            emptied = emptied or nameless
-            first = s.back(k, 5)
-            pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
-            pumped = pumped and not self.moved_by_hose(k, 10)
-            if self.contents in ("vacuum", "unknown") and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
-                emptied = pumped = bool(max(p, s.pressure_pa[k]) < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
-            pulled = emptied and p < 0.5 * air and s.pressure_pa[k] < 0.6 * air
-            if (pulled and s.seen[s.back(k, 3)]) or pumped:
+            if self.stage == "" and self.contents == "vacuum" and self._filled(k):
+                self._begin_charging(k)
+            elif self._pulls(k):
                 self._begin_evacuation(k)
             return
         if p < max(VACUUM_PA, self.lowest_pa + BROKEN_PA / 2.0):
@@ -74,14 +67,29 @@ class GasStages(RefrigerantStages):
                 self._begin_charging(k)
             elif self.held(k, BROKEN_MINUTES, 0.03):  # vapour would go on to saturation, after lunch at the latest
                 self._leave_vacuum(k, "nitrogen")
-        elif np.isnan(s.weight_kg[k]) and p < 0.95 * air and self._saturated(k) and self.held(k, LOW_MINUTES, 0.03):
+        elif p < 0.95 * air and self._filled(k, LOW_MINUTES):
             self._begin_charging(k)
         elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
             self._leave_vacuum(k, "open")
 
-    def _saturated(self, k: int) -> bool:
-        """Return whether pressure is about where the refrigerant stands with liquid."""
-        return bool(0.8 * self.s.saturation_low_pa[k] < self.s.calm_pa[k] < 1.15 * self.s.saturation_high_pa[k])
+    def _pulls(self, k: int) -> bool:
+        """Return whether pressure went down as only a pump at an emptied circuit takes it."""
+        s = self.s
+        p, first = s.calm_pa[k], s.back(k, 5)
+        emptied = self.contents in ("open", "nitrogen", "vacuum") and self.stage != "recovery"
+        emptied |= self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
+        pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
+        pumped = pumped and not self.moved_by_hose(k, 10)
+        if self.contents in ("vacuum", "unknown") and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
+            emptied = pumped = bool(max(p, s.pressure_pa[k]) < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
+        pulled = emptied and p < 0.5 * s.barometer_pa[k] and s.pressure_pa[k] < 0.6 * s.barometer_pa[k]
+        return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
+
+    def _filled(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
+        """Return whether, without a scale, pressure stands where the refrigerant stands with liquid."""
+        s = self.s
+        near = 0.8 * s.saturation_low_pa[k] < s.calm_pa[k] < 1.15 * s.saturation_high_pa[k]
+        return bool(near and np.isnan(s.weight_kg[k]) and self.held(k, minutes, 0.03))
 
     def _leave_vacuum(self, k: int, contents: Contents) -> None:
         if self.broken_s is not None:

@@ -188,11 +188,11 @@ class LookBack:
             j = first + int(np.flatnonzero(before >= above)[-1])
         return self.departure(j, -1.0)
 
-    def left_vacuum(self, k: int) -> float:
-        """Return when pressure left a vacuum in the half hour before minute `k`, infinite where it did not [s]."""
-        first = self.s.back(k, 30)
+    def left_vacuum(self, k: int, minutes: float) -> float:
+        """Return when pressure left a vacuum in the time before minute `k`, infinite where it did not [s]."""
+        first = self.s.back(k, minutes)
         low = np.flatnonzero(self.s.pressure_pa[first : k + 1] < VACUUM_PA)
-        return float(self.s.end_s[first + int(low[-1])]) if len(low) and first + int(low[-1]) < k else np.inf
+        return float(self.s.end_s[first + int(low[-1])]) if len(low) else np.inf
 
     def out_of_sight(self, j: int, k: int) -> float:
         """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].
@@ -207,8 +207,8 @@ class LookBack:
             j += 1
         seen = s.pressure_pa[j : k + 1]
         high = np.flatnonzero(seen >= seen[0] / 1.4)
-        last = int(high[-1]) if len(high) else 0
-        if last < 1 or not seen[last] < 0.95 * seen[0]:
+        last = max(int(high[-1]) if len(high) else 0, 1)
+        if last >= len(seen) or not seen[last] < 0.95 * seen[0]:
             return float(s.begin_s[j])
         lag_s = (s.end_s[j + last] - s.end_s[j]) / np.log(seen[0] / seen[last])
         return max(least_s, float(s.end_s[j] - lag_s * np.log(s.barometer_pa[j] / seen[0])))

@@ -27,6 +27,9 @@ STARTED_PART = 0.85
 """Pressure that falls under this part of itself while a circuit is charged: no valve at a hose does that."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
+LIQUID_PART, KEPT_PART = 0.6, 0.95
+"""Liquid that stands comes back to saturation within minutes: a circuit that stays between these parts of it is pulled,
+one that stays lower holds no liquid (common practice)."""
 SINKS_PART = 0.95
 """What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
 EMPTY_PART = 0.85
@@ -143,10 +146,13 @@ class RefrigerantStages(WatchState):
         sinks |= p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)
         if into_cylinder and (falls or sinks):
             self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
+        elif np.isnan(s.weight_kg[k]) and p < 1.01 * before and LIQUID_PART < p / s.saturation_low_pa[k] < KEPT_PART:
+            self._pulled(float(s.end_s[k]))
         self.lowest_pa = min(self.lowest_pa, float(p))
         idle_s = s.end_s[k] - self.active_s
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
-            empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(s.saturation_low_pa[k]) else 0.6 * s.saturation_low_pa[k]
+            low_pa = s.saturation_low_pa[k]
+            empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(low_pa) else LIQUID_PART * low_pa
             self.settled_pa = float(p) if p < empty_pa else np.inf
         filled = p > max(1.15 * self.settled_pa + 5e3, EMPTY_PART * s.barometer_pa[k])
         if idle_s > 3 * MINUTE_S and filled and self.rushed(k, self.active_s):
@@ -205,7 +211,7 @@ class RefrigerantStages(WatchState):
         if self.stage == "evacuation" and self.broken_s is not None:
             flow_s = min(flow_s, self.broken_s)
         elif self.contents == "vacuum":
-            flow_s = min(flow_s, self.left_vacuum(k))
+            flow_s = min(flow_s, self.left_vacuum(k, 30 if by_scale else np.inf))
         at_s, within_s = self._ready(flow_s)
         note = "" if by_scale else "no scale shows what flows"
         if self.stage == "recovery":

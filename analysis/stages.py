@@ -18,6 +18,12 @@ from analysis.vocabulary.job import Job
 PATIENCE = pd.Timedelta(minutes=15)
 """A technician who marks stages gets this long to mark one before it is taken from the signals."""
 
+AHEAD = pd.Timedelta(minutes=5)
+"""A mark may come so much later than the log's last row: rows come up to a minute apart, and a recorder may pause."""
+
+CLOCK_OFF, CLOCK_ALIKE = pd.Timedelta(minutes=25), pd.Timedelta(minutes=6)
+"""Marks that lie further than this beside the signals, all by as much, are those of another clock."""
+
 UNSURE_S = 300.0
 """An end that is less sure than this is told with how unsure it is."""
 
@@ -44,14 +50,28 @@ class StageSpan:
 
 def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     """Return the stages of a log in order, and what is odd or unsure about them, as sentences."""
-    named, odd = from_journal(log.journal)
-    found = from_signals(log, job)
     index = log.frame.index
     if not len(index):
-        return named, odd
-    spans = merge(named, found, _spoken(log.journal), index[-1])
-    odd += doubted(named, found, index[-1])
+        return from_journal(log.journal)
+    journal, late = up_to(log.journal, index[-1] + AHEAD)
+    named, odd = from_journal(journal)
+    odd = [*late, *odd]
+    found = from_signals(log, job)
+    spans = merge(named, found, _spoken(journal), index[-1])
+    odd += other_clock(named, found) or doubted(named, found, index[-1])
     return spans, [*odd, *(_said(span) for span in spans if span.found_by == "signals")]
+
+
+def up_to(journal: pd.DataFrame, last: pd.Timestamp) -> tuple[pd.DataFrame, list[str]]:
+    """Return the journal without the stages that begin after the log, and a sentence that says so."""
+    late = journal["time"][(journal["kind"] == "stage") & (journal["value"] == "begin") & (journal["time"] > last)]
+    if not len(late):
+        return journal, []
+    said = (
+        f"journal.csv: a stage begins on {late.iloc[0]:%d %b %Y %H:%M} UTC, after the log's last row; it and what"
+        " follows it were left out: is the date right?"
+    )
+    return journal[journal["time"] < late.iloc[0]], [said]
 
 
 def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
@@ -63,6 +83,7 @@ def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
     spans: list[StageSpan] = []
     cautions: list[str] = []
     running: tuple[str, pd.Timestamp] | None = None
+    ended_by: dict[str, str] = {}
 
     def close(at: pd.Timestamp) -> None:
         if running is not None:
@@ -75,10 +96,15 @@ def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
         elif what == "begin":
             if running is None or running[0] != stage:
                 close(at)
+                if running is not None:
+                    ended_by[running[0]] = stage
                 running = (stage, at)
         elif running is not None and running[0] == stage:
             close(at)
             running = None
+        elif stage in ended_by:
+            by = ended_by.pop(stage)
+            cautions.append(f"journal.csv: {stage} ends at {at:%H:%M} UTC, after {by} began, which had ended it.")
         else:
             cautions.append(f"journal.csv: {stage} ends without a beginning.")
     if running is not None:
@@ -145,30 +171,68 @@ def merge(
     return sorted(spans, key=lambda span: span.begin)
 
 
+def other_clock(named: Sequence[StageSpan], found: Sequence[StageSpan]) -> list[str]:
+    """Return a sentence where the journal's stages all lie beside those of the signals by about as much."""
+    apart = []
+    for span in named:
+        alike = [span.begin - other.begin for other in found if other.stage == span.stage]
+        if alike:
+            apart.append(min(alike, key=abs))
+    if len(apart) < 2:
+        return []
+    middle = sorted(apart)[len(apart) // 2]
+    near = [one for one in apart if abs(one - middle) <= CLOCK_ALIKE]
+    if abs(middle) < CLOCK_OFF or len(near) < 2 or len(near) < 0.6 * len(apart):
+        return []
+    minutes = middle.total_seconds() / 60.0
+    return [
+        f"The journal's stages begin about {abs(minutes):.0f} min {'later' if minutes > 0 else 'earlier'} than what the"
+        " signals show of them: its clock or its time zone may be wrong. It is judged as the journal says: put"
+        " journal.csv right and review again."
+    ]
+
+
 def doubted(named: Iterable[StageSpan], found: Sequence[StageSpan], now: pd.Timestamp) -> list[str]:
     """Return what the signals say against the journal, which is believed all the same, as sentences.
 
     Another stage that was known `PATIENCE` or more before a named one ended, and so long after it began, is told:
-    the commonest reason is an end that nobody marked.
+    the commonest reason is an end that nobody marked. So is one that begins with a named one, takes up most of
+    it, and of the named one the signals show nothing.
     """
     told = []
     for other in named:
         end = now if other.end is None else other.end
+        seen = any(
+            span.stage == other.stage and _shared(span, other, now) > 0.3 * (end - other.begin) for span in found
+        )
         inside = [
             f"{_name(span)} from {span.begin:%d %b %H:%M}"
             for span in found
             if span.stage not in (other.stage, "at_rest")
-            and other.begin + PATIENCE <= span.begin
             and max(span.known_from, span.begin + PATIENCE) <= end
+            and (
+                other.begin + PATIENCE <= span.begin
+                or (
+                    not seen
+                    and abs(span.begin - other.begin) < PATIENCE
+                    and _shared(span, other, now) > max(PATIENCE, 0.6 * (end - other.begin))
+                )
+            )
         ]
         if inside:
             missing = " and does not say that it ended" if other.end is None else ""
             told.append(
                 f"The journal names {_name(other)} from {other.begin:%d %b %H:%M} UTC{missing}; the signals look like"
-                f" {', '.join(inside)}. It is judged as the journal says: if a mark was forgotten, add it to"
+                f" {', '.join(inside)}. It is judged as the journal says: if a mark was forgotten or is wrong, mend"
                 " journal.csv and review again."
             )
     return told
+
+
+def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta:
+    """Return how long two stages run at the same time."""
+    end = min(now if one.end is None else one.end, now if other.end is None else other.end)
+    return end - max(one.begin, other.begin)
 
 
 def _name(span: StageSpan) -> str:

@@ -80,6 +80,40 @@ def test_what_the_journal_cannot_mean_is_said_and_left_out() -> None:
     ]
 
 
+def test_an_end_after_another_stage_began_says_which_one_ended_it() -> None:
+    journal = journal_rows([
+        (0, "stage", "evacuation", "begin"), (100, "stage", "charging", "begin"), (160, "stage", "evacuation", "end"),
+    ])  # fmt: skip
+    spans, odd = from_journal(journal)
+    assert spans[0].end == spans[1].begin
+    assert len(odd) == 1
+    assert odd[0].endswith("after charging began, which had ended it.")
+
+
+@pytest.mark.parametrize("off_s", [3_600.0, -3_600.0, 7_200.0])
+def test_a_journal_by_another_clock_is_said_once(off_s: float) -> None:
+    _, odd = find_stages(marked(17, marks_of(case(17).truth, off_s)).log, case(17).job)
+    about = [said for said in odd if "journal" in said and "found from the signals" not in said]
+    assert len([said for said in about if "another clock" in said or "its clock" in said]) == 1
+    assert f"about {abs(off_s) / 60:.0f} min {'later' if off_s > 0 else 'earlier'}" in " ".join(about)
+    assert not any("The journal names" in said for said in about)
+
+
+def test_a_stage_that_begins_after_the_log_is_left_out() -> None:
+    late = marks_of(case(17).truth, 365 * 86_400.0)
+    spans, odd = find_stages(marked(17, late).log, case(17).job)
+    assert [span.found_by for span in spans] == ["signals"] * len(spans)
+    assert spans == list(spans_of(17))[: len(spans)]
+    assert len([said for said in odd if "after the log's last row" in said]) == 1
+
+
+def test_a_stage_by_another_name_is_doubted() -> None:
+    truth = tuple(("charging" if name == "evacuation" else name, a, b) for name, a, b in case(17).truth)
+    spans, odd = find_stages(marked(17, marks_of(truth)).log, case(17).job)
+    assert all(span.found_by == "journal" for span in spans)
+    assert [said for said in odd if "names charging" in said and "look like evacuation" in said]
+
+
 # --- the signals alone --------------------------------------------------------------------------------------
 
 
