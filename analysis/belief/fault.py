@@ -10,7 +10,8 @@ import pandas as pd
 from analysis.result import Figure
 from analysis.vocabulary.units import Unit
 
-ROOM = ("ambient_temperature", "surface_temperature", "entering_water_temperature", "leaving_water_temperature")
+WATER = ("entering_water_temperature", "leaving_water_temperature")
+ROOM = ("ambient_temperature", "surface_temperature", *WATER)
 """Temperatures that stay within some kelvin of each other about a standing circuit."""
 STANDING = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
 """Pressures that agree while the circuit stands."""
@@ -95,6 +96,12 @@ class Readings:
         column = self.minutes[channel].to_numpy()[first:last]
         column = column[~np.isnan(column)]
         return float(np.median(column[-3:]) - np.median(column[:3])) if len(column) >= 4 else np.nan
+
+    def reach(self, channel: str, begin_s: float, end_s: float) -> float:
+        """Return between which minutes a channel went to and fro between two moments; NaN where it was not read."""
+        first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
+        column = self.minutes[channel].to_numpy()[first:last]
+        return float(np.fmax.reduce(column) - np.fmin.reduce(column)) if len(column) else np.nan
 
 
 def relabelled(read: np.ndarray, own: Unit, meant: Unit, barometer_pa: np.ndarray) -> np.ndarray:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, ROOM, STANDING, Fault, Readings, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, ROOM, STANDING, WATER, Fault, Readings, name_of
 from analysis.bins import Runs
 
 STUCK_S = 600.0
@@ -46,21 +46,30 @@ BESIDE_STEPS, BESIDE_MOVE = 6.0, 0.006
 STANDS_SHARE = 0.003
 """Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands, two
 that moved by six digits and 0.6 % that it does not."""
+TWIN_K, TWIN_STEPS = 1.0, 8.0
+STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
+"""While the machine stands nothing holds the water at one end of a barrel: both ends move (common practice)."""
 CIRCUIT = "circuit_pressure"
 FLOW_PA, FLOW_SHARE = 100e3, 0.25
 """As vapour alone that is 0.2 kg in a circuit of 50 L (R-134a), and by far more where there is liquid."""
+WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
+SLOWS = 2.0
+"""A reading on its way takes some time for each two steps. Where it turns, as a parabola does, it stands for less than
+four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
+GO_ON_K, GO_ON_SHARE, GO_ON_PART = 0.6, 0.02, 0.5
+"""Others go on when they move by so much, and half as far as in as long a time before."""
 ALIVE_CHANGES = 3
 STEPS, LEAST_STEPS = 200, 5
 """So many of the last changes, and at least so many, tell the step of the display."""
 
-_LEFT_OUT = ("vacuum", "pump_vacuum", "barometer", "cylinder_pressure")
-"""Channels that rightly show one number for long: an over-range probe, a slow barometer, a bottle that stands."""
+_LEFT_OUT = ("vacuum", "pump_vacuum", "barometer")
+"""Channels that rightly show one number for long: an over-range probe, a slow barometer."""
 
 
 def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield each run of one and the same number that cannot be. Uses no row after the time at which it is known."""
-    weight = channel == "cylinder_weight"
-    if channel in _LEFT_OUT or not (weight or readings.dimensions[channel] in ("temperature", "pressure")):
+    weight, temperature = channel == "cylinder_weight", readings.dimensions[channel] == "temperature"
+    if channel in _LEFT_OUT or not (weight or temperature or readings.dimensions[channel] == "pressure"):
         return
     times, values = readings.shown(channel)
     if len(values) < STUCK_READINGS:
@@ -77,8 +86,10 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
         before = starts[max(0, run - CHANGES) : run + 1]
         often = len(before) - 1 >= OFTEN * (before[-1] - before[0])
         patience = _patience(times[before], values[before]) if often else np.inf
-        steps = np.abs(np.diff(values[starts[max(0, run - STEPS) : run + 1]]))
+        lately = starts[max(0, run - STEPS) : run + 1]
+        steps = np.abs(np.diff(values[lately]))
         step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
+        walks = _patience_of_walk(times[lately], values[lately], step) if temperature else np.inf
         for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
             position = int(np.searchsorted(times, look))
             if position >= end:
@@ -96,6 +107,10 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
                 why = "after readings that never stood still"
             elif restless and lasted >= WORLD_S and _elsewhere(channel, readings, begin, look) >= WORLD_K:
                 why = "while temperatures moved"
+            elif lasted >= max(WORLD_S, walks) and _others_go_on(channel, readings, begin, look):
+                why = "after it moved steadily, while the others go on"
+            elif lasted >= WORLD_S and _twin_moved(channel, readings, begin, look, step):
+                why = "while the other end of the same barrel moved"
             elif lasted >= WORLD_S and _others_moved(channel, readings, begin, look, pascal, step):
                 why = "while the other gauges on the circuit moved"
             elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, look, pascal, step):
@@ -128,6 +143,18 @@ def _others_moved(channel: str, readings: Readings, begin: float, look: float, p
     least = max(BESIDE_STEPS * (COARSE_PA if np.isnan(step) else step), BESIDE_MOVE * pascal)
     near, far = sorted((min(moves), max(moves)), key=abs) if len(moves) >= 2 else (0.0, 0.0)
     return abs(near) >= least and 0.0 < near * far < 1.5 * near**2
+
+
+def _twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
+    """Return whether the water at the other end of a barrel moved far, in a stage in which the machine stands."""
+    twin = dict(zip(WATER, reversed(WATER), strict=True)).get(channel)
+    if (
+        twin not in readings.minutes
+        or np.isnan(step)
+        or not any(stage in STANDS_IN and since <= begin and look <= until for stage, since, until in readings.stages_s)
+    ):
+        return False
+    return abs(readings.move(twin, begin, look)) >= max(TWIN_K, TWIN_STEPS * step)
 
 
 def _another_stands(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> bool:
@@ -188,6 +215,37 @@ def _patience(times: np.ndarray, values: np.ndarray) -> float:
     if scatter < EDGE * float(np.min(np.abs(np.diff(values)))) or abs(left[-1]) > NEAR_SCATTERS * scatter:
         return np.inf
     return STILL_CHANGES * float(times[-1] - times[0]) / CHANGES
+
+
+def _patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> float:
+    """Return how long readings that walked so from step to step may stand still, infinite when they were slowing down.
+
+    Flicker about one edge of the display is no walk.
+    """
+    if np.isnan(step):
+        return np.inf
+    arrived = [0]
+    for i, value in enumerate(values.tolist()):
+        if abs(value - values[arrived[-1]]) > (WALK_STEPS - 0.1) * step:
+            arrived.append(i)
+    waits = np.diff(times[arrived])[-WALKS:]
+    if len(waits) < WALKS:
+        return np.inf
+    last = max(waits[-1], times[-1] - times[arrived[-1]])
+    return WALK_STILL * float(np.max(waits)) if last <= SLOWS * np.median(waits[:-1]) else np.inf
+
+
+def _others_go_on(channel: str, readings: Readings, begin: float, look: float) -> bool:
+    """Return whether two others at least move on as they did before."""
+    goes_on = 0
+    for other in map(str, readings.minutes):
+        if other == channel or other in _LEFT_OUT:
+            continue
+        moved, before = readings.reach(other, begin, look), readings.reach(other, 2.0 * begin - look, begin)
+        pressure = readings.dimensions[other] == "pressure"
+        least = GO_ON_SHARE * readings.lagged(other, begin, BESIDE_S) if pressure else GO_ON_K
+        goes_on += moved >= max(least, GO_ON_PART * before)
+    return goes_on >= 2
 
 
 def _elsewhere(channel: str, readings: Readings, begin: float, look: float) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of, relabelled
+from analysis.belief.fault import ROOM, STANDING, WATER, Fault, Readings, name_of, relabelled
 from analysis.belief.saturated import FAMILIES, against_saturation
 from analysis.fluids import refrigerant
 from analysis.result import Figure
@@ -43,7 +43,6 @@ PARTNERS: Mapping[str, tuple[str, float, float]] = {
     "discharge_temperature": ("liquid_temperature", -5.0, 90.0),
 }
 """Where each stands beside its partner [K], the machine at rest or running (common practice)."""
-WATER = ("entering_water_temperature", "leaving_water_temperature")
 CAN_BE_K = {**dict.fromkeys(WATER, (268.15, 323.15)), "ambient_temperature": (233.15, 328.15)}
 """Water of an evaporator is no ice and not hot. Air has its records."""
 COLD_SIDE = (*ROOM, "suction_temperature")

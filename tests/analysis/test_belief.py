@@ -375,3 +375,33 @@ def test_a_condenser_far_under_its_water_has_a_wrong_label(number: float, unit: 
     job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
     expected = ["discharge_pressure"] if unit == "kPag" else []
     assert [f.figures["channel"] for f in believe(log, job)[1]] == expected
+
+
+def walking(surface_c: np.ndarray, at: np.ndarray) -> Log:
+    """Return a night whose steady probe on metal shows `surface_c`, while air and two ends of a barrel warm on."""
+    log = night(3, 4.0, 10.0)
+    hours = at / 3_600.0
+    log.frame["surface_temperature"] = np.round(surface_c, 1) + 273.15
+    for channel in ("ambient_temperature", "entering_water_temperature", "leaving_water_temperature"):
+        log.frame[channel] = np.round(18.0 + 1.2 * hours, 1) + 273.15
+    return log
+
+
+def test_a_steady_probe_that_walked_and_then_stands_while_others_walk_on_is_stuck() -> None:
+    at = np.arange(0.0, 4.0 * 3600.0, 10.0)
+    freezes = walking(15.0 + 2.0 * np.minimum(at, 7_200.0) / 3_600.0, at)
+    assert found(freezes) == [("channel_stuck", "surface_temperature")]
+    comes_to_rest = walking(15.0 + 4.0 * (1.0 - np.exp(-at / 1_200.0)), at)
+    assert found(comes_to_rest) == []
+    turns = walking(15.0 + 3.0 * np.sin(2.0 * np.pi * at / 28_800.0), at)
+    assert found(turns) == []
+
+
+def test_one_end_of_a_barrel_that_stands_while_the_other_warms_is_stuck() -> None:
+    at = np.arange(0.0, 4.0 * 3600.0, 10.0)
+    log = walking(np.full(len(at), 19.0), at)
+    log.frame["leaving_water_temperature"] = 18.5 + 273.15 + 0.1 * ((at // 60.0) % 2.0) * (at < 1_200.0)
+    log = replace(log, journal=journal_rows([(0.0, "stage", "pressure_test", "begin")]))
+    assert found(log) == [("channel_stuck", "leaving_water_temperature")]
+    running = replace(log, journal=journal_rows([(0.0, "stage", "startup", "begin")]))
+    assert found(running) == []
