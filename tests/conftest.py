@@ -10,9 +10,10 @@ from pathlib import Path
 
 import pytest
 import pytest_asyncio
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-settings.register_profile("shared machine", deadline=None)
+# neither an example nor the making of examples is held to a time
+settings.register_profile("shared machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared machine")
 
 _DESCRIPTORS = Path("/proc/self/fd")
