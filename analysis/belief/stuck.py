@@ -147,7 +147,7 @@ def _others_moved(channel: str, readings: Readings, begin: float, look: float, p
 
 def _twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
     """Return whether the water at the other end of a barrel moved far, in a stage in which the machine stands."""
-    twin = dict(zip(WATER, reversed(WATER), strict=True)).get(channel)
+    twin = next((c for c in WATER if c != channel), "") if channel in WATER else ""
     if (
         twin not in readings.minutes
         or np.isnan(step)
