@@ -160,17 +160,6 @@ class _Sums:
         )
 
 
-def flashed_share(ticks: Ticks, begin: np.ndarray, part: slice) -> Floats:
-    """Return the share of standing liquid that boils as saturation falls from that at ticks `begin`, shape (m,)."""
-    if ticks.fluid is None:
-        return np.full(len(begin), np.nan)
-    kelvin = ticks.bubble_k[part]
-    cooling = np.asarray(ticks.fluid.liquid_heat_capacity(kelvin)) / np.asarray(
-        ticks.fluid.latent_heat_j_per_kg(kelvin)
-    )
-    return np.asarray(np.maximum(ticks.bubble_k[begin] - kelvin, 0.0) * cooling)
-
-
 def no_more(span: Span, before: float) -> tuple[np.ndarray, float]:
     """Return where the apparent volume has not grown, and the least so far, which was `before`.
 

@@ -45,15 +45,14 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     """Return when liquid could first be called gone, None while it could not.
 
     Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
-    same over a fall in which what the plate misses would have shown, were it liquid; the same over one so deep that a
-    pocket would show; a flat pause with that balance; a flat pause of 10 min after a
+    same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a
     quick fall where there is no scale to say anything.
     """
-    sure = evidence.depressed & (evidence.agrees | evidence.short | evidence.deep)
+    sure = evidence.depressed & (evidence.agrees | evidence.deep)
     calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
-        by = "plate" if evidence.agrees[hit[0]] else "short" if evidence.short[hit[0]] else "balance"
+        by = "plate" if evidence.agrees[hit[0]] else "balance"
         calls.append((int(hit[0]), by))
     for pause in pauses:
         if pause.base is None or pause.first == 0:

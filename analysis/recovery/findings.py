@@ -143,7 +143,6 @@ def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
     ticks, k = make.ticks, call.tick
     why = {
         "plate": "what the scale gains is what the vapour loses, and the plate's charge is accounted for",
-        "short": "the scale gains what the vapour loses: if the charge still missing were liquid, more would boil",
         "balance": "what the scale gains is what the vapour loses, down to a deep vacuum",
         "pause": "it did not come back while the machine stood",
     }[call.by]

@@ -3,8 +3,8 @@
 While no liquid boils, what the scale gains is what the vapour in the circuit loses: dm = V d(density). While
 liquid boils more arrives than that: the *apparent volume* dm/d(density) is larger than the circuit. The last
 liquid may sit apart, in a pocket or in ice-cold standing water, where it boils too slowly to be seen in that
-balance. Either the plate's charge is accounted for, or the fall was such that what is missing would have boiled
-visibly had it been liquid, or a pause shows it: one of them is asked for before liquid is called gone.
+balance. Either the plate's charge is accounted for, or the fall went so deep that even a slow pocket would show, or
+a pause shows it: one of them is asked for before liquid is called gone.
 """
 
 from __future__ import annotations
@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
-from analysis.recovery.apparent_volume import SAME, WINDOWS, flashed_share, no_more, spans_of, steady_fall
+from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, no_more, spans_of, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.vocabulary.job import Job
@@ -33,6 +32,9 @@ DRY_DEEP = 1.12
 """The same over a long fall."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
+OWN_FALL, OWN_TIGHT = 0.35, 0.15
+"""A stated volume gives way to a larger one, up to `ROUGHLY` times, that is known so closely over a fall of this length
+and was the same over the fall before: what boils is a growing share."""
 SCALE_FAILS = 0.4
 """Apparent over stated volume under which the scale has missed mass, or the volume is wrong: no evidence."""
 ALIKE = 0.15
@@ -51,20 +53,14 @@ VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
 volume, leave open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
-UNSEEN_S, UNSEEN = 180.0, 0.01
-"""A scale that gains nothing for this long while the machine pulls has missed what is more than this share of the
-charge at the pace before: what is missing from the plate then says nothing."""
-FLASHES = 2.5
-"""Liquid cools as the pressure falls, by boiling. If what the plate misses were liquid, the apparent volume would
-exceed the circuit's by what then boils; it is not there when the excess is this many times less, and it is known."""
-LEAST, LEAST_EXCESS = 0.85, 0.05
-"""The least that the circuit can have, over the stated volume (gas laws, cold vapour, volumes out of a book), and the
-least excess that can be told."""
 DEEP, DEEP_POCKET, LONG_FALL = 1.5, 2.0, 0.7
 """ln of the pressure fall after which even a slow pocket shows (the second where the plate misses just what a pocket
 holds), over a last part of it of this length or longer."""
 DEEP_BOILS, POCKET_BOILS = 0.06, 0.03
 """Share of what leaves that may boil in such a pocket then, and where the plate misses just what a pocket holds."""
+SLOWS, SHALLOW = 1.25, 1.0
+"""Without a scale: a fall that has become so many times slower is liquid that chills itself. Down from this ln of the
+pressure fall the machine itself gets slower, and what boils may come out of the oil; common practice."""
 CHILLED, CHILLED_S = 1.3, 180.0
 """Self-chilling: apparent over stated volume from which on much of what leaves boils, and how long it has to."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
@@ -105,7 +101,6 @@ class Evidence:
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left. A pool that chills itself while no water flows looks
         like a larger circuit, and its plate closes in passing: there the volume has to be stated.
-    short : nothing boils, nothing chilled itself before, and more is missing than a pocket holds: it arrived short.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling.
     least_rise : the share of its pressure by which the least pocket raises it while the machine stands [1/s].
@@ -126,7 +121,6 @@ class Evidence:
     wet: np.ndarray
     against: np.ndarray
     agrees: np.ndarray
-    short: np.ndarray
     unaccounted: Floats
     fall_s: Floats
     least_rise: Floats
@@ -136,11 +130,11 @@ class Evidence:
 class _Seen:
     """What the balance of mass and density showed while the machine pulled, at each tick; arrays of shape (n,).
 
-    `volume` is about the circuit's, rather too large; `doubt` the share between the bounds of the best known one;
-    `slowly` the largest share of what leaves that may boil slowly; `absent` the mass that, were it liquid, would
-    have shown; `roughly` and `soft` say less than `dry`, `lately` that the newest
-    fall says it; `long` says it over a long fall; `chilled` and `ended` that a depressed pool boiled, while it did and
-    once it had.
+    `stated` is the stated volume, or the larger one that it gave way to; `volume` what was seen, rather too large;
+    `doubt` the share between the bounds of the best known one;
+    `slowly` the largest share of what leaves that may boil slowly; `roughly` and `soft` say less than `dry`, `lately`
+    that the newest fall says it; `long` says it over a long fall; `slows` that the fall gets slower; `chilled` and
+    `ended` that a depressed pool boiled, while it did and once it had; `smallest` the least volume seen so far.
     """
 
     run: Floats
@@ -153,12 +147,14 @@ class _Seen:
     chilled: np.ndarray
     ended: np.ndarray
     against: np.ndarray
+    slows: np.ndarray
     from_s: Floats
     fall_s: Floats
+    stated: Floats
     volume: Floats
+    smallest: Floats
     doubt: Floats
     slowly: Floats
-    absent: Floats
     boiled: Floats
 
 
@@ -181,7 +177,9 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     vapour = np.nan_to_num(volume * ticks.density)
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
     shallow, much = depression < GONE_K, unaccounted >= MUCH
-    soft = _latched(seen.soft, shallow | (seen.against & much))
+    # what was said roughly gives way as soon as the balance says that liquid boils; deep down it may be out of the oil
+    soft = _latched(seen.soft, shallow | (seen.against & (much | (depth < SHALLOW))) | seen.slows)
+    soft |= _latched(seen.dry, shallow | (seen.against & much) | seen.slows)
     enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
     chills = _stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (seen.boiled > enough)
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
@@ -192,19 +190,9 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     closes = (unaccounted <= PLATE_SHORT + SHORT_UNSURE * in_vapour) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
-    slow = (_boils(ticks, seen.run, volume, under) & ~seen.dry) | seen.surely_more
+    slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under) & ~seen.dry) | seen.surely_more
     slowest = np.where(_stayed(ticks.at_s, ~pocket, CHILL_S), DEEP_BOILS, POCKET_BOILS)
     deep = seen.long & (seen.slowly <= slowest) & (depth >= np.where(pocket, DEEP_POCKET, DEEP))
-    lowest = np.minimum.accumulate(ticks.pressure_pa) + 2.0 * ticks.resolution_pa
-    short = (
-        ~_missed(ticks, seen.run, charge)
-        & seen.dry
-        & seen.lately
-        & (unaccounted * (charge or np.nan) >= seen.absent)
-        & (ticks.pressure_pa <= lowest)
-        & ~(np.maximum.accumulate(wet) if n else wet)
-        & (ticks.flow != 0.0)
-    )
     return Evidence(
         depression_k=depression,
         depressed=_stayed(ticks.at_s, under, STAYS_S),
@@ -221,7 +209,6 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         wet=wet,
         against=seen.against,
         agrees=closes & seen.roughly & seen.lately & ((ticks.flow != 0.0) | (stated is not None)),
-        short=short & under_dew,
         unaccounted=unaccounted,
         fall_s=_held_on(seen.fall_s),
         least_rise=_least_rise(ticks, depression, seen.volume, job),
@@ -230,11 +217,13 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
 
 def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job: Job) -> _Seen:
     n = len(ticks)
-    stated, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
-    dry, roughly, soft, lately, long, surely, chilled, ended, against = (np.zeros(n, dtype=bool) for _ in range(9))
+    told_m3, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
+    stated_m3 = np.full(n, np.nan if told_m3 is None else told_m3)
+    flags = [np.zeros(n, dtype=bool) for _ in range(10)]
+    dry, roughly, soft, lately, long, surely, chilled, ended, against, slows = flags
     run, from_s, fall_s, boiled = np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     volume, doubt = np.full(n, np.nan), np.full(n, np.nan)
-    slowly, absent = np.full(n, np.inf), np.full(n, np.inf)
+    slowly = np.full(n, np.inf)
     least = [np.inf] * len(WINDOWS)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
@@ -246,9 +235,13 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         spans = spans_of(ticks, part, depression)
         by_window = dict(zip(WINDOWS, spans, strict=True))
         near, half = by_window[0.12], by_window[0.5]
-        falls = steady_fall(near, by_window[0.25])
+        steady = steady_fall(near, by_window[0.25])
         fall_s[part] = near.seconds / np.log(near.ratio)
-        room = _most_volume(stated, charge, ticks, part)
+        if told_m3 is not None:
+            stated_m3[part] = _larger(spans, stated_m3[start], told_m3)
+            stated_m3[part.stop :] = stated_m3[pull.last]
+        stated = stated_m3[part]
+        room = DRY * stated if told_m3 is not None else DENSEST_FILL * _charge(charge, moved) / _liquid_density(ticks)
         newest = np.full(len(at), np.nan)
         for span in spans:
             newest = np.where(np.isfinite(newest), newest, span.middle)
@@ -258,7 +251,8 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
             lasted = ticks.at_s[span.begin] - ticks.at_s[span.before] >= CHILLED_S
             ended[part] |= span.broke & span.known & earlier_since & lasted
         slowly[part] = np.fmin.reduce([span.boils for span in spans if span.window >= LONG_FALL])
-        if stated is not None:
+        smallest = np.fmin.accumulate(volume)[part]
+        if told_m3 is not None:
             for span in reversed(spans):
                 enough = span.high >= SCALE_FAILS * stated
                 hit = enough & (span.high <= DRY * stated)
@@ -266,17 +260,12 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
                 since = depression[span.begin] >= GONE_K
-                surely[part] |= since & (span.low > COLD_SURE * stated)
+                surely[part] |= since & (span.low > COLD_SURE * np.fmax(stated, smallest))
                 chills = depression[span.begin] >= CHILL_K
                 chilled[part] |= chills & span.known & (span.low > CHILLED * stated) & (span.seconds >= CHILLED_S)
             for span in spans:
-                roughly[part] |= (span.middle <= DRY * stated) & (span.high <= ROUGHLY * stated)
-            lately[part] = newest <= DRY * stated
-            excess = np.maximum(half.high - LEAST * stated, LEAST_EXCESS * stated)
-            usable = (half.high >= SCALE_FAILS * stated) & (depression[half.begin] >= GONE_K) & falls
-            absent[part] = np.where(
-                usable, FLASHES * excess * half.lost / flashed_share(ticks, half.begin, part), np.inf
-            )
+                roughly[part] |= (span.middle <= DRY * told_m3) & (span.high <= ROUGHLY * told_m3)
+            lately[part] = newest <= DRY * told_m3
             grew = half.low > (1.0 + SAME) * half.earlier
             for span in spans:
                 far = (span.window >= LONG_FALL) & (span.high >= SCALE_FAILS * stated)
@@ -291,10 +280,13 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
                 roughly[part] |= alike
                 long[part] |= alike & grew_not
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
-                soft[part] |= alike
-        against[part] = near.low > (DRY_SOFT / DRY if stated is not None else 1.0) * room
+                # a pool that chills itself looks alike, too, from one short fall to the next
+                soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)
+        against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
+        pace = np.where(depth[part] < SHALLOW, near.seconds / np.log(near.ratio), np.nan)
+        slows[part] = ~np.isfinite(moved) & (pace > SLOWS * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
         flowing = ticks.flow[part] != 0.0
-        soft[part] |= flowing & falls & (depth[part] > 0.2) & ~against[part]
+        soft[part] |= flowing & steady & (depth[part] > 0.2) & ~against[part] & ~slows[part]
         past = np.maximum(before(at, CHILL_S), 0)
         gained = moved - moved[past]
         vapour = room * np.maximum(density[past] - density, 0.0)
@@ -312,27 +304,17 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
         chilled=chilled,
         ended=ended,
         against=against,
+        slows=slows,
         from_s=from_s,
         fall_s=fall_s,
+        stated=stated_m3,
         # what boils slowly makes it look larger, the more the lower the pressure
-        volume=np.fmin.accumulate(volume) if n and stated is None else _held_on(volume),
+        volume=np.fmin.accumulate(volume) if n and told_m3 is None else _held_on(volume),
+        smallest=np.fmin.accumulate(volume),
         doubt=_held_on(doubt),
         slowly=slowly,
-        absent=absent,
         boiled=boiled,
     )
-
-
-def _missed(ticks: Ticks, run: Floats, charge: float | None) -> np.ndarray:
-    """Return where the scale has by then missed a notable share of the charge, shape (n,) of bool."""
-    past = before(ticks.at_s, UNSEEN_S)
-    old = np.maximum(past, 0)
-    gained = np.where(past >= 0, ticks.moved_kg - ticks.moved_kg[old], np.nan)
-    index = pd.to_timedelta(ticks.at_s, unit="s")
-    lately = pd.Series(gained, index=index).rolling("1200s").max().to_numpy(dtype=float)
-    idle = (run > 0) & (run == run[old]) & (gained <= 2.0 * ticks.mass_resolution_kg)
-    missed = idle & (lately > UNSEEN * (charge or np.inf))
-    return np.maximum.accumulate(missed) if len(missed) else missed
 
 
 def _boils(ticks: Ticks, run: Floats, volume: Floats, under: np.ndarray) -> np.ndarray:
@@ -361,10 +343,19 @@ def _least_rise(ticks: Ticks, depression: Floats, volume: Floats, job: Job) -> F
     return np.asarray(heat / np.asarray(ticks.fluid.latent_heat_j_per_kg(ticks.bubble_k)) / (room * ticks.density))
 
 
-def _most_volume(stated: float | None, charge: float | None, ticks: Ticks, part: slice) -> Floats | float:
-    if stated is not None:
-        return DRY * stated
-    return DENSEST_FILL * _charge(charge, ticks.moved_kg[part]) / _liquid_density(ticks)
+def _larger(spans: list[Span], known: float, told: float) -> Floats:
+    """Return the volume to compare with at each tick: `known` so far, or the least larger one that falls show since."""
+    shown = np.full(len(spans[0].middle), np.inf)
+    for span in spans:
+        same = np.abs(span.earlier - span.middle) <= SAME * span.middle
+        sure = (
+            span.known & (span.spread <= OWN_TIGHT) & same & (span.low > DRY * told) & (span.middle <= ROUGHLY * told)
+        )
+        shown = np.fmin(shown, np.where(sure & (span.window >= OWN_FALL), span.middle, np.inf))
+    least = np.minimum.accumulate(shown)
+    if known > told:
+        return np.minimum(least, known)
+    return np.where(np.isfinite(least), least, told)
 
 
 def _charge(charge: float | None, moved: Floats) -> Floats | float:

@@ -22,6 +22,8 @@ STALE_S = 300.0
 """A water temperature or a weight older than this is not used."""
 PLATEAU_S = 180.0
 """Without a water temperature the circuit's own steadiest saturation stands for it: highest median of this length."""
+DROPPED_K = 3.0
+"""Flowing water that boils the last liquid leaves a little colder; what leaves colder by more than this stands."""
 HIGHEST_PA = 8e6
 """A circuit pressure above this is no reading: nothing in the trade stands it."""
 LEAST_STEP_PA = 0.01 * UNITS["micron"].scale
@@ -48,7 +50,7 @@ class Ticks:
     density : vapour density at the pressure and the reference temperature [kg/m3].
     moved_kg : mass weighed into cylinders so far (NaN without a scale); `mass_resolution_kg` likewise.
     barometer_pa : the site's.
-    flow : 1 water flows, 0 it does not, by the marks; NaN where nothing says so.
+    flow : 1 water flows, 0 it does not, by the marks or because it grows cold; NaN where nothing says so.
     marked : 1 paused, 0 running, by the marks; NaN before the first mark.
     """
 
@@ -100,6 +102,9 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     if water is not None:
         reading = _latest(bins.end_s, bins.medians[water].to_numpy(dtype=float), at, STALE_S)
         reference = np.where(np.isfinite(reading), reading, plateau)
+    flow = _marked(stretch, at, {"water_flow_on": 1.0, "water_flow_off": 0.0})
+    if water == "leaving_water_temperature":
+        flow = np.where(np.isnan(flow) & _dropped(at, reading), 0.0, flow)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
     moved = mass_resolution = unknown
     row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
@@ -121,7 +126,7 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         moved_kg=moved,
         mass_resolution_kg=mass_resolution,
         barometer_pa=stretch.barometer_pa.to_numpy(dtype=float)[row],
-        flow=_marked(stretch, at, {"water_flow_on": 1.0, "water_flow_off": 0.0}),
+        flow=flow,
         marked=_marked(
             stretch,
             at,
@@ -152,6 +157,13 @@ def _plateau(at_s: Floats, bubble_k: Floats) -> Floats:
     index = pd.to_timedelta(at_s, unit="s")
     stood = pd.Series(bubble_k, index=index).rolling(f"{PLATEAU_S:.0f}s", min_periods=3).median()
     return np.asarray(stood.cummax().ffill(), dtype=float)
+
+
+def _dropped(at_s: Floats, water_k: Floats) -> np.ndarray:
+    """Return where the water has been `DROPPED_K` warmer before, for `PLATEAU_S`, shape (n,) of bool."""
+    index = pd.to_timedelta(at_s, unit="s")
+    usual = pd.Series(water_k, index=index).rolling(f"{PLATEAU_S:.0f}s", min_periods=3).median()
+    return np.asarray(usual.cummax() - usual >= DROPPED_K)
 
 
 def _noise(values: Floats) -> Floats:
