@@ -15,7 +15,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
-from analysis.pressure_test.standing import GAIN_SHARE, side_of
+from analysis.pressure_test.standing import GAIN_SHARE, hours_more, side_of
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
@@ -23,11 +23,6 @@ from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import UnitSystem, display
 
 STAGE = "pressure_test"
-MOST_HOURS = 72.0
-"""Beyond three more days no test is left standing (common practice)."""
-WIDTH_EXPONENT = 1.1
-"""The interval narrows about as the hours to this power under correlated errors (between 1, slow errors, and 1.5, white
-ones)."""
 
 
 @dataclass(frozen=True)
@@ -188,7 +183,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         until = [s for s in night.segments if s.begin == judged.plan.segment_begin and s.closed_by in ("fall", "rise")]
         tight = f"Tight until {night.time_of(until[0].end):%H:%M} UTC." if until else "Tight."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
-    more = hours_more(loss, low, high, allowed, judged.hours)
+    more = hours_more(judged, allowed, night.confidence)
     if side_of(judged, allowed, night.confidence) == "tight":
         said.append("Tight is said when two looks in a row lie inside; the one before did not.")
     elif high < -GAIN_SHARE * allowed:
@@ -198,21 +193,11 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         if high < allowed:
             said.append("It lies inside only by erring towards gaining; so wide an interval cannot tell.")
         told = "not even three more days" if more is None else f"about {max(more, 1.0):.0f} h more"
-        said.append(f"At the present noise {told} would decide.")
+        said.append(f"At the present noise {told} would most likely decide.")
     if more is not None:
         figures["hours_more"] = Figure(more * 3_600.0, "hours")
     said += _helps(night, judged)
     return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
-
-
-def hours_more(loss: float, low: float, high: float, allowed: float, hours: float) -> float | None:
-    """Return how many more hours would decide if the estimate stays; None when more than `MOST_HOURS`."""
-    half = 0.5 * (high - low)
-    room = abs(allowed - max(loss, 0.0))
-    if room <= 0:
-        return None
-    more = hours * ((half / room) ** (1.0 / WIDTH_EXPONENT) - 1.0)
-    return max(0.25, more) if more < MOST_HOURS else None
 
 
 def _helps(night: Night, judged: Judged) -> list[str]:

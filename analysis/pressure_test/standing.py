@@ -12,6 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+from scipy.special import ndtr, ndtri
+
 from analysis.pressure_test.judging import Judged
 
 SURE_LOSS_PER_DAY = 0.005
@@ -31,6 +34,13 @@ COARSEST = 1.0
 (common practice). A wider one lies inside only where the estimate errs towards gaining."""
 AGAINST = 0.1
 """A verdict falls when the probability of the other side passes this (common practice)."""
+MOST_HOURS = 72.0
+"""Beyond three more days no test is left standing (common practice)."""
+WIDTH_EXPONENT = 1.1
+"""The interval narrows about as the hours to this power under correlated errors (between 1, slow errors, and 1.5, white
+ones)."""
+LIKELY = 0.8
+"""The hours still needed are those after which the test decides with this probability (common practice)."""
 
 
 def limit_of(judged: Judged, allowed: float | None) -> float:
@@ -79,3 +89,18 @@ def verdicts(
                 verdict, stands = "undecided", None
         found.append((verdict, stands))
     return found
+
+
+def hours_more(judged: Judged, allowed: float, confidence: float) -> float | None:
+    """Return how many more hours will most likely decide; None when more than `MOST_HOURS`.
+
+    The interval narrows meanwhile, and the estimate moves by what is now unsure of it; no circuit gains.
+    """
+    low, high = judged.interval(confidence)
+    loss, half = max(judged.rate(judged.loss.mean), 0.0), 0.5 * (high - low)
+    more = np.arange(0.25, MOST_HOURS, 0.25)
+    left = (judged.hours / (judged.hours + more)) ** WIDTH_EXPONENT
+    moves = half / float(ndtri(0.5 + 0.5 * confidence)) * np.sqrt(1.0 - left**2)
+    tight = ndtr((allowed - loss - half * left) / moves) * (half * left <= COARSEST * allowed)
+    enough = np.flatnonzero(tight + ndtr((loss - allowed - half * left) / moves) >= LIKELY)
+    return float(more[enough[0]]) if len(enough) else None

@@ -7,7 +7,7 @@ import pytest
 
 from analysis.pressure_test.judging import Judged, Plan
 from analysis.pressure_test.loss import Coefficients, Loss
-from analysis.pressure_test.standing import TWICE, limit_of, side_of, verdicts
+from analysis.pressure_test.standing import TWICE, hours_more, limit_of, side_of, verdicts
 
 ALLOWED = 1.0
 
@@ -116,3 +116,24 @@ def test_without_an_allowed_loss_only_a_sure_leak_is_told() -> None:
     assert limit == pytest.approx(0.005 * 1e6 / 86_400.0)
     assert side_of(look(0.0, 0.1 * limit), None, 0.95) == ""
     assert side_of(look(2.0 * limit, 0.1 * limit), None, 0.95) == "leaking"
+
+
+@pytest.mark.parametrize(("loss", "deviation"), [(0.2, 0.6), (0.3, 0.9), (3.0, 1.5), (2.0, 0.8), (0.6, 0.7)])
+def test_the_hours_told_decide_in_most_nights(loss: float, deviation: float) -> None:
+    """The estimate of a test moves, as its interval narrows, by what was unsure of it."""
+    dice = np.random.default_rng(8)
+    now = look(loss, deviation)
+    more = hours_more(now, ALLOWED, 0.95)
+    assert more is not None
+    then = deviation * (now.hours / (now.hours + more)) ** 1.1
+    moved = dice.normal(loss, np.sqrt(deviation**2 - then**2), 1000)
+    decided = [side_of(look(float(m), then), ALLOWED, 0.95) in ("tight", "leaking", "gaining") for m in moved]
+    assert 0.77 < np.mean(decided) < 0.9
+
+
+def test_a_longer_way_needs_more_hours_and_the_border_takes_too_many() -> None:
+    far, near = hours_more(look(0.0, 0.6), ALLOWED, 0.95), hours_more(look(0.0, 1.2), ALLOWED, 0.95)
+    assert far is not None
+    assert near is not None
+    assert near > far
+    assert hours_more(look(1.0, 0.3, 1200), ALLOWED, 0.95) is None
