@@ -86,16 +86,17 @@ def _verdict(
         return "undecided", "There is no circuit pressure to go by, so nothing can be said of liquid or level."
     if required.level is not None and level.held:
         return "complete", f"The required level ({required.rules.title}) was reached and held."
-    if level.held is False:
-        return (
-            "level_not_held",
-            "The required level was reached but did not hold: pull again, and look for liquid and oil.",
-        )
     if level.reached is not None:
-        return (
-            "undecided",
-            f"The required level was reached; pause the machine for {required.hold_s / 60:.0f} min and see it hold.",
-        )
+        if level.left_s is not None:
+            left = int(np.ceil(level.left_s / 60.0))
+            now = f"The present pause holds it so far: leave the machine standing for another {left} min."
+        elif level.held is False:
+            now = "Pull again, and look for liquid and oil."
+        else:
+            now = f"Pause the machine for {required.hold_s / 60:.0f} min and see it hold."
+        if level.held is False:
+            return "level_not_held", f"The required level was reached but did not hold. {now}"
+        return "undecided", f"The required level was reached. {now}"
     if call is None:
         if evidence.stands[-1]:
             return "liquid_remains", "Liquid still stands in the circuit."

@@ -314,18 +314,22 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
 
 @dataclass(frozen=True)
 class LevelState:
-    """What became of the required level: when it was reached, and whether the last long pause held it."""
+    """What became of the required level: when it was reached, and whether the last long pause held it.
 
-    reached: int | None
-    held: bool | None
-    findings: tuple[Finding, ...]
+    `left_s`: how long the present pause, which has held it so far, has to stand yet; None where there is none.
+    """
+
+    reached: int | None = None
+    held: bool | None = None
+    findings: tuple[Finding, ...] = ()
+    left_s: float | None = None
 
 
 def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) -> LevelState:
     """Return whether the required level was reached and held, with the findings."""
     ticks = make.ticks
     if required.level is None or len(ticks) == 0:
-        return LevelState(None, None, ())
+        return LevelState()
     absolute = required.level.absolute
     level = np.full(len(ticks), required.level.pa) if absolute else required.level.pa + ticks.barometer_pa
     under = ticks.pressure_pa <= level
@@ -333,7 +337,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     begin = np.maximum(broken, ticks.at_s[0] - 10.0)
     hit = np.flatnonzero(under & (ticks.at_s - begin >= REACHED_STAYS_S))
     if not len(hit):
-        return LevelState(None, None, ())
+        return LevelState()
     first = int(hit[0])
     of_level = make.show(float(level[first]), "pressure", 3)
     source = required.rules.title
@@ -347,15 +351,18 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     )
     found = [make(first, float(begin[first]), "required_level_reached", "info", text, **figures)]
     held: bool | None = None
+    left_s: float | None = None
     told = False
     for pause in pauses:
         if pause.base is None or pause.last < first:
             continue
         k = np.arange(pause.base, pause.last + 1)
         long = ticks.at_s[k] - pause.begin_s
-        if long[-1] < required.hold_s:
-            continue
         high = minute_median(ticks.pressure_pa[k]) > level[k] * (1.0 + required.hold_within)
+        if long[-1] < required.hold_s:
+            if not pause.over and not high.any():
+                left_s = float(required.hold_s - long[-1])
+            continue
         held = not bool(high.any())
         sure = np.flatnonzero((long >= required.hold_s) & (k >= max(first, pause.first)))
         if len(sure) and not told and not high[: sure[0] + 1].any():
@@ -375,4 +382,4 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     under_at = ticks.at_s[~over]
     if len(under_at) and over[-1] and ticks.at_s[-1] - under_at[-1] >= required.hold_s and under_at[-1] >= begin[first]:
         held = False
-    return LevelState(first, held, tuple(found))
+    return LevelState(first, held, tuple(found), left_s)

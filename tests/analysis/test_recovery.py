@@ -244,6 +244,35 @@ def test_a_level_that_comes_back_at_once_is_not_held() -> None:
     assert assessment.verdict == "level_not_held"
 
 
+def test_a_present_pause_that_holds_the_level_so_far_is_said() -> None:
+    """The level comes back in a first pause; after a second pull it stands."""
+    seconds = np.arange(0.0, 3660.0, 5.0)
+    events = [0.0, 1300.0, 1500.0, 2400.0, 3300.0, 3700.0]
+    pressure = np.interp(seconds, events, [500.0, 50.0, 42.0, 60.0, 45.0, 45.0])
+
+    def at(end_s: float) -> str:
+        part = seconds <= end_s
+        assessment = assess(
+            make_stretch(
+                "recovery",
+                seconds[part],
+                {"circuit_pressure": ("kPa", np.round(pressure[part], 1))},
+                tables={"circuit": {"refrigerant": "R-134a", "charge": "100 kg"}, "recovery": {"equipment_made": 2015}},
+                journal=[
+                    (at_s, "mark", f"recovery_{word}", "")
+                    for at_s, word in ((1500.0, "paused"), (2400.0, "resumed"), (3300.0, "paused"))
+                    if at_s <= end_s
+                ],
+            )
+        )
+        assert assessment.verdict == "level_not_held"
+        return assessment.text
+
+    assert "did not hold. Pull again" in at(3200.0)
+    assert "did not hold. The present pause holds it so far" in at(3655.0)
+    assert "another 5 min" in at(3655.0)
+
+
 def vapour_alone(weight_step: float, minutes: float = 20.0) -> Stretch:
     """Return a fall of vapour alone out of 0.4 m3, at 285 K, by e in 10 min, after 10 min of rest."""
     fluid = refrigerant("R-134a")
