@@ -28,8 +28,6 @@ LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid."""
-UNSURE_SHARE = 0.25
-"""From this share of the tolerance on the uncertainty of the mass counts at the tolerance's edge."""
 BLANK_S, BLANK_LEAST_S = 300.0, 90.0
 """A scale that gave nothing for this long at the end leaves the charge unknown; the second when it was flowing."""
 
@@ -244,8 +242,7 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             "undecided",
             f"The cylinders gained {gained}, which is no charging: check what stands on the scale, and the stage.",
         )
-    likely_kg = unsure_kg / 3.0**0.5  # the standard deviation of an error that is evenly likely within its bounds
-    if unsure_kg > UNSURE_SHARE * target.tolerance_kg and abs(apart_kg - target.tolerance_kg) < likely_kg:
+    if abs(apart_kg - target.tolerance_kg) < 0.5 * unsure_kg:  # the standard deviation, as two of them are told
         unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
             "undecided",

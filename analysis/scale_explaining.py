@@ -19,6 +19,7 @@ from analysis.scale_following import (
 from analysis.scale_levels import GAP_S, UNSEEN_S
 from analysis.scale_names import LIFTED_KG, MARK_NEAR_S, Load
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.scale_standing import HANDS_KG, flows
 from analysis.vocabulary.units import UNITS
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -28,7 +29,7 @@ PLATEAU_S, PLATEAU_WAIT_S = 15.0, 45.0
 """A run is a level, or a flow, after the first time. A load that was just put on has settled when it stood level for
 it; when it does not stand for the second, hands have left it and it flows."""
 SWAP_KG = 5.0
-"""An unseen step of this size that stays is another cylinder; less, or a step that was seen, is a shift."""
+"""A step of this size that stays is another cylinder where it was not seen or no flow goes there; else a shift."""
 SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
 """The other unit is believed after this time, when it puts the weight right to this share."""
 _UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
@@ -74,7 +75,9 @@ class Explaining(Following):
         if k is not None and self._flat(k):
             while k > 0 and self._flat(k - 1):
                 k -= 1
-            hands = sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
+            weights = [s.weight for s in run[: k + 1]]
+            flowed = k > 2 and abs(weights[-1] - weights[0]) <= HANDS_KG and flows(weights, self.sign, self.still_kg)
+            hands = 0 if flowed else sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
             self._between += run[:hands]
             del run[:hands]
             return True
@@ -144,8 +147,12 @@ class Explaining(Following):
         if abs(step) < SWAP_KG:
             lifted = gone or both or dipped or apart >= UNSEEN_S
             return lifted and (known or (self._marked and abs(step) > self.base_kg))
-        stays = self._run[-1].at - first.at >= STAYS_S
-        return dipped or names.next_id is not None or ((self._marked or known or apart >= UNSEEN_S) and stays)
+        stood = self._run[-1].at - first.at
+        taken_off = abs(step + load.laid_kg) <= LIFTED_KG + self.base_kg
+        if self.sign * step < 0.0 and stood >= STAYS_S and not taken_off:
+            return True  # no flow goes there
+        told = self._marked or known or apart >= UNSEEN_S
+        return dipped or names.next_id is not None or (told and stood >= STAYS_S)
 
     def _known(self, weight: float) -> bool:
         return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())

@@ -7,6 +7,7 @@ from hands, and how much still flowed until it was shut.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -18,10 +19,13 @@ GAP_S = 90.0
 """Without readings for this long nobody knows what the scale would have shown."""
 UNSEEN_S = 25.0
 """Readings further apart than this may hide a whole change of cylinder."""
-STOOD_S, STOOD_BRIEFLY_S = 9.5, 3.5
-"""A level stood for the first time; where none did, a cylinder that was shut in a hurry for the second."""
+STOOD_S, STOOD_BRIEFLY_S, HURRY_S = 9.5, 3.5, 35.0
+"""A level stood for the first time. Where none did, a cylinder was shut in a hurry: it stood for the second, no more than
+the third before it left."""
 STOOD_BEFORE_S = 90.0
 """A level that stood counts when no more than this passed from it until the cylinder left."""
+UNSTOOD_KG, HELD_KG = 0.15, 0.4
+"""What hands may make of a level that was not seen to stand, and of a single row far from the next."""
 FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand."""
 STILL_OPEN = 0.9
@@ -70,16 +74,21 @@ def left_with(
     spent = last.at - believed[-2].at
     if spent < UNSEEN_S:
         seen = [*believed, *_flowed(last, waiting, base_kg, sign)]
-        looks = ((still_kg, STOOD_S), (still_kg, STOOD_BRIEFLY_S), (base_kg, STOOD_S))
-        levels = (_stood(seen, waiting, kg, long_s, sign, gone_s) for kg, long_s in looks)
-        level = next((level for level in levels if level is not None), last.weight)
-        return level, max(rate, 0.0) * min(gone_s - last.at, GAP_S) if level == last.weight else 0.0
+        level = _stood(seen, waiting, still_kg, sign, gone_s)
+        level = _stillest(seen, still_kg, sign, gone_s) if level is None else level
+        if level is not None:
+            return level, 0.0
+        level = _stood(seen, waiting, base_kg, sign, gone_s)
+        if level is not None:
+            return level, UNSTOOD_KG
+        return last.weight, max(UNSTOOD_KG, rate * min(gone_s - last.at, GAP_S))
     if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
         level = believed[-2].weight + sign * kg
         return level, max(kg, abs(last.weight - level))
     kg, doubt = unseen_kg(rate, before, gone_s - last.at)
-    return last.weight + sign * kg, doubt
+    held = abs(last.weight - believed[-2].weight) > still_kg
+    return last.weight + sign * kg, math.hypot(doubt, HELD_KG) if held else doubt
 
 
 def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float) -> list[Sample]:
@@ -88,10 +97,27 @@ def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float
     return [s for s, kg, spent in ahead if -base_kg <= kg <= base_kg + FASTEST_KG_PER_S * spent]
 
 
+def _stillest(samples: list[Sample], still_kg: float, sign: float, gone_s: float) -> float | None:
+    """Return what a cylinder weighed that was shut in a hurry: the stillest of the last samples that stood briefly."""
+    last = [s for s in samples if gone_s - s.at <= HURRY_S]
+    still = [k for k, s in enumerate(last) if s.bends <= still_kg and s.covers >= STOOD_BRIEFLY_S]
+    if not still:
+        return None
+    k = min(reversed(still), key=lambda k: last[k].bends)
+    return None if _flows_on([s.weight for s in last[k:]], still_kg, sign) else last[k].weight
+
+
+def _flows_on(weights: Sequence[float], level_kg: float, sign: float) -> bool:
+    """Return whether flow went on through weights: one way, and in no single step as hands do."""
+    steps = sign * np.diff(weights)
+    moved = float(steps.sum())
+    return len(steps) >= 3 and steps.min() > -level_kg and moved > 2.0 * level_kg and steps.max() <= 0.5 * moved
+
+
 def _stood(
-    samples: list[Sample], waiting: Sequence[Sample], level_kg: float, long_s: float, sign: float, gone_s: float
+    samples: list[Sample], waiting: Sequence[Sample], level_kg: float, sign: float, gone_s: float
 ) -> float | None:
-    """Return the last level that stood for `long_s`, to `level_kg`; None when none did or flow went on until the end.
+    """Return the last level that stood, to `level_kg`; None when none did or flow went on until the end.
 
     What comes back to the level was a hand and no flow.
     """
@@ -103,10 +129,9 @@ def _stood(
         if gone_s - samples[k].at > STOOD_BEFORE_S:
             break
         stood_s = samples[k].at - samples[first].at + samples[first].covers
-        if samples[k].bends > level_kg or stood_s < long_s:
+        if samples[k].bends > level_kg or stood_s < STOOD_S:
             continue
-        later, level = sign * np.diff(weights[k:]), float(np.median(weights[first : k + 1]))
-        flows = len(later) >= 3 and later.min() > -level_kg and later.sum() > 2.0 * level_kg
+        level = float(np.median(weights[first : k + 1]))
         back = any(abs(s.weight - level) <= 0.25 * abs(weights[-1] - level) for s in waiting)
-        return None if flows and not back else level
+        return None if _flows_on(weights[k:].tolist(), level_kg, sign) and not back else level
     return None

@@ -11,15 +11,15 @@ import numpy as np
 import pandas as pd
 
 from analysis.scale_explaining import Explaining
-from analysis.scale_levels import pace, unseen_kg
+from analysis.scale_levels import HELD_KG, UNSEEN_S, UNSTOOD_KG, pace, unseen_kg
 from analysis.scale_names import Load, NamedBy
 from analysis.scale_samples import Sample
 
 # What follows is common practice; no published source.
 RECENT = 12
 """So many samples are kept to tell the level that stood last."""
-HOSE_KG = 0.05
-"""What a hose that is moved and a scale that drifts usually make of a level."""
+HOSE_KG = 0.1
+"""What a hose that pulls, a hand and a scale that drifts may make of a level."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,7 @@ class Loads(Explaining):
     loads: list[Load] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
+    hoses_kg: list[float] = field(default_factory=list)  # what hoses were seen to do that were screwed on
     _done_kg: float = 0.0  # mass of the loads that have left
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
@@ -63,7 +64,9 @@ class Loads(Explaining):
         """Return how unsure the mass moved so far is by what readings show, and by what none showed [kg]."""
         loads = [load for load in self.loads if load.confirmed]
         step = 0.0 if self._last is None else self._last.step
-        shown = math.hypot(step / 2.0, 2.0 * self.shakes_kg, HOSE_KG) * math.sqrt(2.0 * len(loads))
+        hoses = math.hypot(HOSE_KG, *self.hoses_kg) / math.sqrt(1.0 + len(self.hoses_kg))
+        unstood = (HELD_KG if self._spacing_s >= UNSEEN_S else UNSTOOD_KG) * math.sqrt(sum(not x.stood for x in loads))
+        shown = math.hypot(math.hypot(step / 2.0, 2.0 * self.shakes_kg, hoses) * math.sqrt(2.0 * len(loads)), unstood)
         waits = 0.0
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])

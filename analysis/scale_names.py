@@ -28,7 +28,8 @@ class Load:
     `begin_kg`, `end_kg`: settled gross weight, the first put right for what shifted without flow; `end` is None while
     it stands there. `zeroed`: the scale was set to zero with the cylinder on it, so the weights are no gross weights.
     `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
-    `doubt_kg`: how unsure its mass is by what was not seen, beyond noise and step of the scale.
+    `stood`: it was seen to stand before its first flow. `laid_kg`: what was laid on it and stays. `doubt_kg`: how unsure
+    its mass is by what was not seen, beyond noise and step of the scale.
     """
 
     cylinder: str
@@ -41,6 +42,8 @@ class Load:
     sign: float
     zeroed: bool = False
     confirmed: bool = False
+    stood: bool = False
+    laid_kg: float = 0.0
     doubt_kg: float = 0.0
 
     def doubt(self, kg: float) -> None:

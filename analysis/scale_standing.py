@@ -30,9 +30,9 @@ class Standing:
     sign: float
     since: list[float] = field(default_factory=list)  # weights since something last stood
     over: bool = False
+    stood: bool = False  # before its first flow
     _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
     _until: float = math.nan  # when something last stood, or the load was put on
-    _stood: bool = False
     _crept_kg: float = 0.0  # what flowed until then
 
     def begin_kg(self, begin_kg: float, sample: Sample, still_kg: float) -> float:
@@ -51,13 +51,13 @@ class Standing:
             self.over = self._line_since(sample) - self._until > HANDS_S
             return begin_kg
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
-        if _flows([before, *self.since, level], self.sign, still_kg):
+        if flows([before, *self.since, level], self.sign, still_kg):
             self._crept_kg = level - begin_kg
-        elif abs(level - before) <= (HOSE_KG if self._stood else HANDS_KG):
+        elif abs(level - before) <= (HOSE_KG if self.stood else HANDS_KG):
             begin_kg = level - self._crept_kg
         else:
             self.over = True
-        self._until, self.since, self._stood = sample.at, [], True
+        self._until, self.since, self.stood = sample.at, [], True
         self.over |= abs(self._crept_kg) > FLOWED * still_kg
         return begin_kg
 
@@ -77,7 +77,7 @@ class Standing:
         return self._line[0].at if self._line else sample.at
 
 
-def _flows(weights: list[float], sign: float, still_kg: float) -> bool:
+def flows(weights: list[float], sign: float, still_kg: float) -> bool:
     """Return whether weights go the stage's way only, as flow does and hands do not."""
     most = -math.inf
     for ahead in (sign * weight for weight in weights):

@@ -85,6 +85,9 @@ class Tracker(Loads):
         if load is None or load is not self.loads[-1]:
             return
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
+        if load.stood and begin_kg != load.begin_kg:
+            self.hoses_kg.append(begin_kg - load.begin_kg)
+        load.stood = self._standing.stood
         if begin_kg != load.begin_kg:
             load.begin_kg, self._odd = begin_kg, []
             if self._run:
@@ -222,6 +225,7 @@ class Tracker(Loads):
         """Believe the run, of which its first `shift_kg` are no flow."""
         last, run, rate = self._last, self._run, self._rate
         load.begin_kg += shift_kg
+        load.laid_kg += shift_kg
         if shift_kg:
             load.doubt(self._either_way_kg(run[0]))
             self._recent.clear()
