@@ -34,6 +34,8 @@ DEPARTED_S = 60.0
 """Away from the window's level for this long ends it."""
 ONSET = 0.35
 """The window ends where the figures left its level by this part of what counts as away."""
+CALM_S = 100.0
+"""It was not leaving yet where all stood at it for longer than this; a swing passes it sooner."""
 SWINGING_S = 180.0
 """Scattered for this long ends it too."""
 LOST_S = 600.0
@@ -116,7 +118,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         elif away_since is not None and end - end_s[away_since] + BIN_S >= DEPARTED_S:
             ended = _left(course, open_, away_since, values, noise)
         elif swing_since is not None and end - swing_since >= SWINGING_S and away_since is None:
-            ended = swing_since
+            ended = min(swing_since, _left(course, open_, k, values, noise))
         elif (step_s := load_step(course, k, open_.begin_s)) is not None:
             ended = step_s
         elif (new := heard.at(k, open_.begin_s)) is not None:
@@ -146,22 +148,20 @@ def _same_load_since(values: Mapping[str, np.ndarray], end_s: np.ndarray, k: int
 def _left(
     course: Course, window: _Window, k: int, values: Mapping[str, np.ndarray], noise: Mapping[str, np.ndarray]
 ) -> float:
-    """Return when the figures began to leave the window's level, looking back from bin `k`, where they were away."""
-    earliest = k
+    """Return when the figures began to leave the window's level, looking back from bin `k`, where they do."""
+    earliest = max(window.begin_s + WINDOW_S, course.end_s[k] - 2.0 * WINDOW_S)
+    lately = slice(int(np.searchsorted(course.end_s, earliest, side="right")), k + 1)
+    off = np.zeros(max(lately.stop - lately.start, 0), dtype=bool)
     for name, level in window.means.items():
-        apart = values[name] - level
-        allowed = ONSET * TOLERANCES[name].departure + noise[name]
-        if not abs(apart[k]) > TOLERANCES[name].departure:
-            continue
-        j = k
-        while (
-            j > 0
-            and course.end_s[j - 1] > window.begin_s + WINDOW_S
-            and apart[j - 1] * np.sign(apart[k]) > allowed[j - 1]
-        ):
-            j -= 1
-        earliest = min(earliest, j)
-    return float(course.end_s[earliest]) - BIN_S
+        apart, away = np.abs(values[name][lately] - level), TOLERANCES[name].departure
+        if np.any(apart > away):
+            off |= apart > ONSET * away + 2.0 * noise[name][lately]
+    began = k
+    for j in (lately.start + np.flatnonzero(off)[::-1]).tolist():
+        if course.end_s[began] - course.end_s[j] > CALM_S:
+            break
+        began = j
+    return float(course.end_s[began]) - BIN_S
 
 
 class _Ear:
