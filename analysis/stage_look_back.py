@@ -57,6 +57,12 @@ class LookBack:
             first, least_kg = max(first - 1, 0) + int(handled[-1]) + 1, HANDLED_KG
         return bool(first < k - 1 and sign * (weight[k - 1] - weight[first]) > least_kg)
 
+    def poured(self, k: int, sign: float, fastest_kg: float) -> bool:
+        """Return whether a cylinder that stayed moved the scale in this minute as refrigerant did in one before."""
+        weight, bears = self.s.weight_kg, self.s.on_scale
+        step = sign * (weight[k] - weight[max(k - 1, 0)])
+        return bool(bears[max(k - 1, 0)] and bears[k] and HANDLED_KG < step <= SUDDEN * fastest_kg)
+
     def flow_onset(self, k: int, sign: float) -> int:
         """Return the minute at whose end the scale began to move one way: the last that stood where it stood before."""
         weight, j = self.s.weight_kg, k

@@ -137,8 +137,7 @@ class RefrigerantStages(WatchState):
         if self.stage != "recovery" or self.now is None or np.isnan(p):
             return
         before = s.calm_pa[s.back(k, 5)]
-        if s.flow_kg[k] > 0 or self.trickled(k, 1.0):
-            self.weighed_s = self.last_flow(k)
+        if self.weighed(k, 1.0):
             self._pulled(self.weighed_s)
         falls = self.stepped(k) < 0
         into_cylinder = self.bears or np.isnan(self.weighed_s)
@@ -229,8 +228,7 @@ class RefrigerantStages(WatchState):
         s = self.s
         if self.stage != "charging":
             return
-        if s.flow_kg[k] < 0 or self.trickled(k, -1.0):
-            self.weighed_s = self.last_flow(k)
+        if self.weighed(k, -1.0):
             self.active_s = max(self.active_s, self.weighed_s)
         elif np.isnan(self.weighed_s) and np.isnan(s.weight_kg[k]):
             then = max(k - RUN_MINUTES - 1, 0)  # a compressor that just started moves pressure too

@@ -45,6 +45,7 @@ class WatchState(LookBack):
         self.active_s = 0.0  # when the stage last did something
         self.rested_s = 0.0  # when it had last done something before its last rest
         self.weighed_s = np.nan  # when the scale last showed what the stage moved
+        self.fastest_kg = 0.0  # the most that flowed in one minute of the stage
         self.closed = False  # whether what moved last looked like a valve that closed
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
@@ -69,6 +70,7 @@ class WatchState(LookBack):
         self.found.append(self.now)
         self.active_s = self.rested_s = float(self.s.begin_s[k])
         self.weighed_s = np.nan
+        self.fastest_kg = 0.0
         self.closed = False
         self.lowest_pa = np.inf
         self.level_pa = 0.0
@@ -84,6 +86,18 @@ class WatchState(LookBack):
         self.now.ended = k
         self.floor_s = self.now.end_s
         self.now = None
+
+    def weighed(self, k: int, sign: float) -> bool:
+        """Return whether the scale shows in minute `k` what the stage moves, and remember when it did last."""
+        if sign * self.s.flow_kg[k] > 0.0:
+            self.fastest_kg = max(self.fastest_kg, sign * float(self.s.weight_kg[k - 1] - self.s.weight_kg[k - 2]))
+        elif self.poured(k, sign, self.fastest_kg):
+            self.weighed_s = float(self.s.end_s[k])
+            return True
+        elif not self.trickled(k, sign):
+            return False
+        self.weighed_s = self.last_flow(k)
+        return True
 
     def moved_by_hose(self, k: int, minutes: float) -> bool:
         return self.flowed is not None and self.s.end_s[k] - self.s.end_s[self.flowed] < minutes * MINUTE_S

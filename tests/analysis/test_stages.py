@@ -173,6 +173,26 @@ def test_a_little_from_one_more_cylinder_still_is_charging(seed: int) -> None:
     assert 300.0 <= (charging[0].end - at(begin_s)).total_seconds() <= 300.0 + NEAR_S
 
 
+def test_a_last_pour_of_a_minute_is_charging_too() -> None:
+    """Liquid at 12 kg/min, then a minute of it from one more cylinder, which leaves the scale soon after."""
+    whole = case(4)
+    charged = next(span for span in whole.truth if span[0] == "charging")
+    since = (whole.log.frame.index - START).total_seconds().to_numpy() - charged[1]
+    poured = np.interp(since, [120.0, 1_320.0, 1_321.0, 1_800.0, 1_860.0], [320.0, 80.0, 300.0, 300.0, 288.0])
+    off = (since < 0.0) | ((since > 1_500.0) & (since < 1_680.0)) | (since > 2_100.0)
+    shown = np.where(off, 0.0, poured)
+    early = since < 2_400.0
+    log = replace(
+        whole.log,
+        frame=whole.log.frame.assign(cylinder_weight=shown)[early],
+        barometer_pa=whole.log.barometer_pa[early],
+    )
+    charging = [span for span in from_signals(log, whole.job) if span.stage == "charging"]
+    assert len(charging) == 1
+    end = log.frame.index[-1] if charging[0].end is None else charging[0].end
+    assert (end - at(charged[1])).total_seconds() > 1_800.0
+
+
 def test_the_sample_job_is_found_without_its_journal() -> None:
     log, job = load(shipped("sample_logs") / "full-job")
     named, _ = from_journal(log.journal)
