@@ -66,8 +66,8 @@ class Weighing:
     @property
     def total_kg(self) -> float:
         """Mass moved so far; NaN when no cylinder was seen on the scale."""
-        moved = self.moved_kg.dropna()
-        return float(moved.iloc[-1]) if any(load.confirmed for load in self.loads) else float("nan")
+        confirmed = [load.moved_kg for load in self.loads if load.confirmed]
+        return sum(confirmed) if confirmed else math.nan
 
     @property
     def uncertainty_kg(self) -> float:

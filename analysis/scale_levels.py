@@ -20,8 +20,8 @@ GAP_S = 90.0
 UNSEEN_S = 25.0
 """Readings further apart than this may hide a whole change of cylinder."""
 STOOD_S, STOOD_BRIEFLY_S, HURRY_S = 9.5, 3.5, 35.0
-"""A level stood for the first time. Where none did, a cylinder was shut in a hurry: it stood for the second, no more than
-the third before it left."""
+"""A level stood for the first time. Where none did, a cylinder was shut in a hurry: it stood for the second, no more
+than the third before it left."""
 STOOD_BEFORE_S = 90.0
 """A level that stood counts when no more than this passed from it until the cylinder left."""
 UNSTOOD_KG, HELD_KG = 0.15, 0.4

@@ -76,23 +76,28 @@ class Loads(Explaining):
         """The present load has stood long enough: name it, and tell when it is another cylinder."""
         load.confirmed = True
         names, number, stamp = self.names, len(self.loads) - 1, self.stamps[sample.row]
-        if load.zeroed and load.cylinder:
-            names.name(load, number, load.cylinder, load.named_by, stamp)
-            return
-        away = self._stands_since - self._left_at
         reach = self.base_kg + 2.0 * abs(self._rate) * self._unseen_s if self._unseen_s else 0.0
-        names.name(load, number, *names.who(load, self.loads[:-1], away, self.base_kg, reach), stamp)
+        called = load.cylinder, load.named_by
+        if not load.cylinder:
+            away = self._stands_since - self._left_at
+            called = names.who(load, self.loads[:-1], away, self.base_kg, reach)
+        names.name(load, number, *called, stamp)
         names.next_id, names.marked_at = None, -np.inf
-        before = names.expected.get(load.cylinder, load.begin_kg)
-        if 0.0 < self.sign * (load.begin_kg - before) <= reach:
+        if not load.zeroed:
+            self._begin_unseen(load, reach)
+        if number and self.loads[-2].cylinder != load.cylinder:
+            self._tell_change(self.loads[-2], load, sample, "scale")
+
+    def _begin_unseen(self, load: Load, reach_kg: float) -> None:
+        """Begin a load with what it should weigh, or likely weighed, before it was first seen."""
+        before = self.names.expected.get(load.cylinder, load.begin_kg)
+        if 0.0 < self.sign * (load.begin_kg - before) <= reach_kg:
             load.begin_kg = before
         elif self._unseen_s and len(self._recent) > 2:
             a, b, c = list(self._recent)[:3]
             kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._unseen_s)
             load.begin_kg -= self.sign * kg
             load.doubt(unsure)
-        if number and self.loads[-2].cylinder != load.cylinder:
-            self._tell_change(self.loads[-2], load, sample, "scale")
 
     def _tell_change(self, old: Load, new: Load, sample: Sample, seen: Literal["scale", "mark"]) -> None:
         since = new.begin if old.end is None else old.end

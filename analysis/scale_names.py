@@ -28,8 +28,8 @@ class Load:
     `begin_kg`, `end_kg`: settled gross weight, the first put right for what shifted without flow; `end` is None while
     it stands there. `zeroed`: the scale was set to zero with the cylinder on it, so the weights are no gross weights.
     `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
-    `stood`: it was seen to stand before its first flow. `laid_kg`: what was laid on it and stays. `doubt_kg`: how unsure
-    its mass is by what was not seen, beyond noise and step of the scale.
+    `stood`: it was seen to stand before its first flow. `laid_kg`: what was laid on it and stays. `doubt_kg`: how
+    unsure its mass is by what was not seen, beyond noise and step of the scale.
     """
 
     cylinder: str
@@ -140,4 +140,9 @@ class Names:
             name = near[0][1]
             known: NamedBy = next((old.named_by for old in reversed(earlier) if old.cylinder == name), "tare")
             return name, known
-        return f"cylinder {len({old.cylinder for old in earlier}) + 1}", "order"
+        return numbered(earlier), "order"
+
+
+def numbered(earlier: list[Load]) -> str:
+    """Return what a cylinder is called of which nothing is known but that `earlier` ones stood there before."""
+    return f"cylinder {len({old.cylinder for old in earlier}) + 1}"

@@ -19,7 +19,7 @@ from analysis.scale_explaining import SLIP_STAYS_S
 from analysis.scale_following import BURST_STAYS_S, EMPTY_KG, LEAST_NOISE_KG, LIGHTEST_KG, STAYS_S, USUAL_KG_PER_S
 from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale_loads import Loads
-from analysis.scale_names import MARK_EARLY_S, SAME_KG, Load, NamedBy
+from analysis.scale_names import LIFTED_S, MARK_EARLY_S, SAME_KG, Load, NamedBy, numbered
 from analysis.scale_samples import SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, STILL_KG, Standing
 
@@ -142,7 +142,11 @@ class Tracker(Loads):
             for sample in run:
                 sample.weight += lower
         else:
-            named: tuple[str, NamedBy] = ("cylinder 1", "order") if old is None else (old.cylinder, old.named_by)
+            named: tuple[str, NamedBy] = numbered(self.loads), "order"
+            if self.names.next_id is not None:
+                named = self.names.next_id, "mark"
+            elif old is not None and run[0].at - self._left_at <= LIFTED_S:
+                named = old.cylinder, old.named_by
             begin = self._bare_kg
             load = Load(*named, None, self.stamps[run[0].row], None, begin, begin, self.sign, bare)
             self.loads.append(load)

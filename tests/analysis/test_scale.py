@@ -496,6 +496,20 @@ def test_zeroed_with_the_cylinder_on_then_changed() -> None:
     assert len(found.changes) == 1
 
 
+def test_each_zeroed_with_the_cylinder_on_is_another_cylinder() -> None:
+    one = weights((60, 0, 0), (600, 0, 20), (60, 20, 20))
+    found = weighed(np.concatenate([one, weights((90, -26, -26)), one, weights((90, -30, -30)), one]))
+    assert found.total_kg == pytest.approx(60.0, abs=1.0)
+    assert [load.cylinder for load in found.loads if load.confirmed] == ["cylinder 1", "cylinder 2", "cylinder 3"]
+    assert len(found.changes) == 2
+
+
+def test_lighter_cylinder_slid_onto_the_scale_unmarked_is_another_one() -> None:
+    found = weighed(weights((60, 26, 26), (1200, 26, 66), (60, 66, 66), (4, 66, 24), (60, 24, 24), (600, 24, 44)))
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(60.0, abs=0.4)
+
+
 def test_hose_pulls_and_lets_go() -> None:
     shown = weights(*FILL)
     shown[300:340] -= 0.8
