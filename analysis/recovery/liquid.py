@@ -186,7 +186,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
     # an apparent volume alone errs to one side: what boils slowly is in it
-    doubt = (seen.doubt if stated is None else np.fmin(0.5 * seen.doubt, VOLUME_UNSURE)) * in_vapour
+    both = 1.0 / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
+    doubt = (seen.doubt if stated is None else both) * in_vapour
     closes = (unaccounted <= PLATE_SHORT + SHORT_UNSURE * in_vapour) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))

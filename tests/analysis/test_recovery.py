@@ -375,3 +375,30 @@ def test_where_no_water_flows_a_depression_is_self_chilling_without_a_scale_too(
     assert chilled is not None
     assert chilled.figures["evidence"] == "no flow"
     assert run.liquid_share_at(chilled.time) > 0.02
+
+
+@pytest.mark.parametrize("drop_k", [0.0, 2.0, 5.0])
+def test_leaving_water_that_grows_cold_does_not_flow(drop_k: float) -> None:
+    seconds = np.arange(0.0, 3000.0, 5.0)
+    water = 12.0 - np.interp(seconds, [1200.0, 2400.0], [0.0, drop_k])
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.full(len(seconds), 420.0)),
+            "leaving_water_temperature": ("degC", np.round(water, 1)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+    )
+    flow = make_ticks(stretch, None).flow
+    assert np.isnan(flow[:120]).all()
+    assert (flow[-1] == 0.0) == (drop_k == 5.0)
+
+
+@pytest.mark.parametrize("told", [0.75, 1.0])
+def test_a_stated_volume_that_falls_show_to_be_larger_gives_way(told: float) -> None:
+    run, assessment = judged(Case(volume_stated=told, stop_at=0.8))
+    call = found(assessment, "liquid_gone")
+    assert call is not None
+    assert run.liquid_share_at(call.time) == 0.0
+    assert found(assessment, "freeze_risk") is None
