@@ -23,8 +23,11 @@ PAIRS = {
     ("cylinder_pressure", "ambient_temperature"): (-10.0, 15.0, 30.0, ""),
     ("circuit_pressure", "leaving_water_temperature"): (-8.0, 4.0, 12.0, ""),
     ("suction_pressure", "leaving_water_temperature"): (-15.0, 4.0, 12.0, ""),
-    ("discharge_pressure", "condenser_leaving_temperature"): (-3.0, 20.0, 45.0, "startup"),
-    ("liquid_pressure", "condenser_leaving_temperature"): (-3.0, 20.0, 45.0, "startup"),
+    ("suction_pressure", "suction_temperature"): (-30.0, 1.0, 8.0, ""),
+    ("discharge_pressure", "condenser_leaving_temperature"): (-3.0, 20.0, 30.0, "startup"),
+    ("liquid_pressure", "condenser_leaving_temperature"): (-3.0, 20.0, 30.0, "startup"),
+    ("discharge_pressure", "liquid_temperature"): (-3.0, 20.0, 30.0, "startup"),
+    ("liquid_pressure", "liquid_temperature"): (-3.0, 20.0, 30.0, "startup"),
 }
 """Between which saturation of the one stands from the other while there is liquid [K], how far above it cannot be (air
 in a cylinder: 2 bar in R-134a are 11 K; the heat of a running recovery), and the stage in which it cannot be `UNDER_K`

@@ -43,8 +43,12 @@ PARTNERS: Mapping[str, tuple[str, float, float]] = {
     "discharge_temperature": ("liquid_temperature", -5.0, 90.0),
 }
 """Where each stands beside its partner [K], the machine at rest or running (common practice)."""
-CAN_BE_K = {**dict.fromkeys(WATER, (268.15, 323.15)), "ambient_temperature": (233.15, 328.15)}
-"""Water of an evaporator is no ice and not hot. Air has its records."""
+CAN_BE_K = {
+    **dict.fromkeys(WATER, (268.15, 323.15)),
+    "ambient_temperature": (233.15, 328.15),
+    "cylinder_temperature": (243.15, 333.15),
+}
+"""Water of an evaporator is no ice and not hot. Air has its records. A bottle is made for 55 degC (49 CFR 173.304)."""
 COLD_SIDE = (*ROOM, "suction_temperature")
 BEYOND_K = 5.0
 ROOM_K = (248.15, 318.15)
@@ -61,7 +65,7 @@ def mistaken_units(
     if len(readings.minutes) < MINUTES:
         return
     faults: list[Fault] = []
-    for channel in dict.fromkeys((*ROOM, *PARTNERS)):
+    for channel in dict.fromkeys((*ROOM, *PARTNERS, *CAN_BE_K)):
         if channel in readings.values and columns[channel].unit.symbol in ("degF", "degC"):
             faults += _temperature(channel, columns, readings, system)
     rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)

@@ -405,3 +405,24 @@ def test_one_end_of_a_barrel_that_stands_while_the_other_warms_is_stuck() -> Non
     assert found(log) == [("channel_stuck", "leaving_water_temperature")]
     running = replace(log, journal=journal_rows([(0.0, "stage", "startup", "begin")]))
     assert found(running) == []
+
+
+@pytest.mark.parametrize(
+    ("channel", "label", "number", "psig"),
+    [("suction_temperature", "degF", 9.0, 35.0), ("liquid_temperature", "degC", 92.0, 125.0)],
+)
+def test_a_pipe_that_cannot_be_so_far_from_its_saturation_has_a_wrong_label(
+    channel: str, label: str, number: float, psig: float
+) -> None:
+    """R-134a: suction of 35 psig is at 4 degC, so no pipe of -13 degC; no liquid line of 92 degC stands at 125 psig."""
+    log = night()
+    gauge = "suction_pressure" if channel == "suction_temperature" else "discharge_pressure"
+    columns = {gauge: make_column(gauge, "psig", gauge), channel: make_column(channel, label, channel)}
+    frame = log.frame[["ambient_temperature"]].copy()
+    frame[gauge] = psig * columns[gauge].unit.scale + log.barometer_pa
+    frame[channel] = number * columns[channel].unit.scale + columns[channel].unit.offset
+    journal = journal_rows([(0.0, "stage", "startup", "begin")])
+    log = replace(log, frame=frame.drop(columns="ambient_temperature"), columns=columns, journal=journal)
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    findings = believe(log, job)[1]
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
