@@ -50,6 +50,7 @@ class Tracker(Loads):
     unsettled: int = 0  # samples that were not believed when they came
     _odd: list[_Odd] = field(default_factory=list)
     _nought: int = 0  # samples in a row that show nothing
+    _set_down: bool = False  # something was, since the last load left
     _standing: Standing = field(default_factory=lambda: Standing(1.0, over=True))
 
     def take(self, sample: Sample) -> None:
@@ -61,6 +62,7 @@ class Tracker(Loads):
             self._set_to_zero_again(sample)
         sample.weight = sample.raw * self._gain - self._zero
         if self.load is None:
+            self._set_down |= max(sample.weight - self._bare_kg, sample.bends) >= LIGHTEST_KG
             self._while_bare(sample)
         else:
             self._while_loaded(self.load, sample)
@@ -134,7 +136,8 @@ class Tracker(Loads):
         old, bare = self.loads[-1] if self.loads else None, abs(self._bare_kg) <= EMPTY_KG
         self._odd, self._nought = [], 0
         self._recent.clear()
-        if bare and old is not None and not old.zeroed and self.names.next_id is None:  # it never left
+        never_left = not self._set_down and self.names.next_id is None
+        if bare and old is not None and not old.zeroed and never_left:
             load, lower = old, old.end_kg - self._bare_kg
             self._done_kg -= old.moved_kg
             old.end = None
@@ -312,7 +315,7 @@ class Tracker(Loads):
 
     def _leave(self, load: Load) -> None:
         """The cylinder was lifted off."""
-        sample = self._run[-1]
+        sample, self._set_down = self._run[-1], False
         self._end(load)
         self._stand_bare(sample, sample.weight)
 

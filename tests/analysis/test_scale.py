@@ -504,6 +504,14 @@ def test_each_zeroed_with_the_cylinder_on_is_another_cylinder() -> None:
     assert len(found.changes) == 2
 
 
+def test_next_cylinder_that_is_zeroed_at_once_is_not_the_one_before() -> None:
+    one = weights((60, 26, 26), (600, 26, 46), (60, 46, 46), (120, 0, 0), (2, 0, 30), (3, 30, 30))
+    found = weighed(np.concatenate([one, weights((60, 0, 0), (600, 0, 20), (60, 20, 20))]))
+    assert found.total_kg == pytest.approx(40.0, abs=0.5)
+    assert [load.zeroed for load in found.loads if load.confirmed] == [False, True]
+    assert len(found.changes) == 1
+
+
 def test_lighter_cylinder_slid_onto_the_scale_unmarked_is_another_one() -> None:
     found = weighed(weights((60, 26, 26), (1200, 26, 66), (60, 66, 66), (4, 66, 24), (60, 24, 24), (600, 24, 44)))
     assert len(found.changes) == 1
