@@ -30,9 +30,9 @@ SHARE = {METAL: 0.75, AIR: 0.25}
 """Expected share of each probe where both are there; each weight is uncertain by `WEIGHT_SD`."""
 WEIGHT_SD = 0.35
 STRUCTURE_ODDS = {"one": 0.4, "pair": 0.5, "all": 0.1}
-SETTLING_MIN = (20.0, 60.0, 180.0)
+SETTLING_MIN = (15.0, 45.0, 150.0)
 SETTLING_SD_K = {
-    METAL: ((0.3, 0.1, 0.02), (1.0, 2.5, 0.4)),
+    METAL: ((0.3, 0.1, 0.03), (1.0, 2.5, 0.5)),
     AIR: ((0.6, 0.5, 0.4), (1.2, 2.5, 2.0)),
     "": ((4.0, 4.0, 5.0),),
 }
