@@ -117,7 +117,8 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         at_s=at,
         known=known,
         pressure_pa=pressure,
-        resolution_pa=np.maximum(_noise(pressure) * 2.0, 0.6 * _quantum(stretch, at)),
+        # a fall by e in equal times is straight in ln(pressure): what bends there is noise
+        resolution_pa=np.maximum(_noise(np.log(pressure), pressure) * 2.0, 0.6 * _quantum(stretch, at)),
         bubble_k=bubble,
         dew_k=dew,
         reference_k=reference,
@@ -166,12 +167,12 @@ def _dropped(at_s: Floats, water_k: Floats) -> np.ndarray:
     return np.asarray(usual.cummax() - usual >= DROPPED_K)
 
 
-def _noise(values: Floats) -> Floats:
-    """Return the usual scatter of one tick about its neighbours in the last `NOISE_TICKS`, shape (n,)."""
+def _noise(values: Floats, per: Floats | float = 1.0) -> Floats:
+    """Return the usual scatter of one tick about its neighbours in the last `NOISE_TICKS`, times `per`, shape (n,)."""
     bend = np.zeros(len(values))
     if len(bend) > 2:
         bend[2:] = np.abs(np.diff(values, 2)) / np.sqrt(6.0)
-    usual = pd.Series(bend).rolling(NOISE_TICKS, min_periods=1).median()
+    usual = pd.Series(bend * per).rolling(NOISE_TICKS, min_periods=1).median()
     return np.asarray(usual.ffill(), dtype=float) / MEDIAN_OF_NORMAL
 
 
