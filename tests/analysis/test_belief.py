@@ -408,18 +408,18 @@ def test_one_end_of_a_barrel_that_stands_while_the_other_warms_is_stuck() -> Non
 
 
 @pytest.mark.parametrize(
-    ("channel", "label", "number", "psig"),
-    [("suction_temperature", "degF", 9.0, 35.0), ("liquid_temperature", "degC", 92.0, 125.0)],
+    ("channel", "label", "number", "unit", "pressure"),
+    [("suction_temperature", "degF", 9.0, "kPag", 241.0), ("liquid_temperature", "degC", 92.0, "psig", 125.0)],
 )
 def test_a_pipe_that_cannot_be_so_far_from_its_saturation_has_a_wrong_label(
-    channel: str, label: str, number: float, psig: float
+    channel: str, label: str, number: float, unit: str, pressure: float
 ) -> None:
-    """R-134a: suction of 35 psig is at 4 degC, so no pipe of -13 degC; no liquid line of 92 degC stands at 125 psig."""
+    """R-134a: suction of 241 kPa is at 4 degC, so no pipe of -13 degC; no liquid line of 92 degC stands at 125 psig."""
     log = night()
     gauge = "suction_pressure" if channel == "suction_temperature" else "discharge_pressure"
-    columns = {gauge: make_column(gauge, "psig", gauge), channel: make_column(channel, label, channel)}
+    columns = {gauge: make_column(gauge, unit, gauge), channel: make_column(channel, label, channel)}
     frame = log.frame[["ambient_temperature"]].copy()
-    frame[gauge] = psig * columns[gauge].unit.scale + log.barometer_pa
+    frame[gauge] = pressure * columns[gauge].unit.scale + log.barometer_pa
     frame[channel] = number * columns[channel].unit.scale + columns[channel].unit.offset
     journal = journal_rows([(0.0, "stage", "startup", "begin")])
     log = replace(log, frame=frame.drop(columns="ambient_temperature"), columns=columns, journal=journal)
