@@ -149,7 +149,8 @@ class Explaining(Following):
             return lifted and (known or (self._marked and abs(step) > self.base_kg))
         stood = self._run[-1].at - first.at
         taken_off = abs(step + load.laid_kg) <= LIFTED_KG + self.base_kg
-        if self.sign * step < 0.0 and stood >= STAYS_S and not taken_off:
+        zeroed = abs(first.raw) <= EMPTY_KG
+        if self.sign * step < 0.0 and stood >= STAYS_S and not taken_off and not zeroed:
             return True  # no flow goes there
         told = self._marked or known or apart >= UNSEEN_S
         return dipped or names.next_id is not None or (told and stood >= STAYS_S)

@@ -512,6 +512,15 @@ def test_next_cylinder_that_is_zeroed_at_once_is_not_the_one_before() -> None:
     assert len(found.changes) == 1
 
 
+def test_zeroed_again_while_it_flows_is_the_same_cylinder() -> None:
+    shown = weights((60, 60, 60), (600, 60, 40), (600, 40, 20), (60, 20, 20))
+    shown[30:] -= 60.0
+    shown[660:] += 20.0
+    found = weighed(shown, stage="charging")
+    assert found.total_kg == pytest.approx(40.0, abs=1.5)
+    assert found.changes == ()
+
+
 def test_lighter_cylinder_slid_onto_the_scale_unmarked_is_another_one() -> None:
     found = weighed(weights((60, 26, 26), (1200, 26, 66), (60, 66, 66), (4, 66, 24), (60, 24, 24), (600, 24, 44)))
     assert len(found.changes) == 1
