@@ -138,7 +138,9 @@ class GasStages(RefrigerantStages):
             apart = np.isnan(cold) or p < 0.8 * cold
             low_pa = min(self.remnant_pa, self.trough_pa)
             apart = apart and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
-            sure = above or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
+            weighed = self.contents == "remnant" and not np.isnan(s.weight_kg[k]) and not self.bears
+            let_in = weighed and self.rushed(k) and self.held(k, 5, 0.03)  # and it came from no cylinder on the scale
+            sure = above or let_in or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
         if not sure:
             return
         at_s, note = self._filled_from(k)
