@@ -16,6 +16,8 @@ from analysis.stretch import Stretch
 from analysis.vocabulary.job import CylinderTable, Job
 from analysis.vocabulary.units import UnitSystem
 
+UNSURE_SHARE = 0.01
+"""From this share of a cylinder's mass on it is told what no reading showed."""
 ADRIFT_KG = 0.5
 """A cylinder that weighs this much less or more than when it was last on the scale lost or gained something."""
 
@@ -32,13 +34,17 @@ class Reviewed(Protocol):
 
 @dataclass
 class CylinderAccount:
-    """One cylinder over the whole job [kg]. `start_kg` is NaN where neither job nor tare tells it."""
+    """One cylinder over the whole job [kg]. `start_kg` is NaN where neither job nor tare tells it.
+
+    `doubt_kg` is how unsure its mass is by what no reading showed.
+    """
 
     cylinder: str
     start_kg: float
     taken_in_kg: float = 0.0
     given_out_kg: float = 0.0
     adrift_kg: float = 0.0
+    doubt_kg: float = 0.0
 
     @property
     def left_kg(self) -> float:
@@ -106,6 +112,7 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
                 amount = Figure(abs(change), "mass").show(job.job.units)
                 said.append(f"{name} came back {amount} {'heavier' if change > 0 else 'lighter'} than it had left.")
             gross[name] = math.nan if load.zeroed else load.end_kg
+            account.doubt_kg = math.hypot(account.doubt_kg, load.doubt_kg)
             if stretch.stage == "recovery":
                 account.taken_in_kg += load.moved_kg
                 recovered_in[name] = recovered_in.get(name, 0.0) + load.moved_kg
@@ -158,13 +165,13 @@ def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
     told = [(label, Figure(mass, "mass").show(system, 4)) for label, mass in listed if not math.isnan(mass)]
     for account in ledger.cylinders:
         left = "unknown" if math.isnan(account.left_kg) else Figure(account.left_kg, "mass").show(system, 4)
-        told.append(
-            (
-                f"Cylinder {account.cylinder}",
-                f"in {Figure(account.taken_in_kg, 'mass').show(system, 4)}, out "
-                f"{Figure(account.given_out_kg, 'mass').show(system, 4)}, left {left}",
-            )
+        text = (
+            f"in {Figure(account.taken_in_kg, 'mass').show(system, 4)}, out "
+            f"{Figure(account.given_out_kg, 'mass').show(system, 4)}, left {left}"
         )
+        if account.doubt_kg > UNSURE_SHARE * max(account.taken_in_kg, account.given_out_kg):
+            text += f", sure only to within {Figure(account.doubt_kg, 'mass').show(system)}"
+        told.append((f"Cylinder {account.cylinder}", text))
     return told
 
 

@@ -62,6 +62,15 @@ def test_a_whole_job() -> None:
     assert found.said == ()
 
 
+def test_cylinder_of_which_part_was_not_seen_is_told_as_unsure() -> None:
+    levels = [25.0, 25.0, *np.arange(27.0, 46.0, 2.0), 0.0, 0.0, 25.0, 25.0, *np.arange(26.0, 41.0), 40.0, 40.0, 40.0]
+    at = 60.0 * np.arange(len(levels))
+    found = of(make_stretch("recovery", at, {"cylinder_weight": ("kg", np.array(levels))}, tables=TABLES))
+    told = [text for label, text in rows(found, "si") if label.startswith("Cylinder")]
+    assert ["sure only to within" in text for text in told] == [True, False]
+    assert found.cylinders[0].doubt_kg == pytest.approx(1.0, abs=0.8)
+
+
 def test_masses_close() -> None:
     found = of(stage("recovery", ("A", 25, 60), ("B", 25, 32)), stage("charging", ("A", 60, 30), hours=24))
     held = sum(a.taken_in_kg - a.given_out_kg for a in found.cylinders)
