@@ -132,6 +132,8 @@ class GasStages(RefrigerantStages):
             first = s.back(k, 5)
             sure = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
             sure = sure and (self.contents == "open" or p > TEST_PA or self.rushed(k))
+            if self.bears and self.may_hide_vacuum(k):  # it may be charged: then the scale will show it
+                sure = sure and self.held(k, STANDS_MINUTES, 0.015)
         else:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
             above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm

@@ -194,6 +194,10 @@ class LookBack:
             j = first + int(np.flatnonzero(before >= above)[-1])
         return self.departure(j, -1.0)
 
+    def may_hide_vacuum(self, k: int) -> bool:
+        """Return whether in the hour before minute `k` a gauge stood at the air's pressure, where it may end."""
+        return bool(self.s.at_end[self.s.back(k, 60) : k + 1].any())
+
     def left_vacuum(self, k: int, minutes: float) -> float:
         """Return when pressure left a vacuum in the time before minute `k`, infinite where it did not [s]."""
         first = self.s.back(k, minutes)

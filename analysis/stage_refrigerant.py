@@ -77,7 +77,7 @@ class RefrigerantStages(WatchState):
                 return
             self._begin_recovery(k, self.flow_onset(k, 1.0))
         elif flow < 0 and self.stage not in ("charging", "evacuation", "pressure_test"):
-            if self.contents in ("open", "nitrogen"):
+            if self.contents in ("open", "nitrogen") and not (p > 1.25 * s.barometer_pa[k] and self.may_hide_vacuum(k)):
                 return
             if self.contents == "remnant" or self.stage == "recovery":
                 rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]

@@ -15,7 +15,7 @@ from analysis.result import Finding
 from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.channels import parse_header
-from analysis.vocabulary.job import Job, JobTable
+from analysis.vocabulary.job import CircuitTable, Job, JobTable
 from analysis.vocabulary.shipped import shipped
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
 from tests.benchmarks.stage_orders import make_day
@@ -145,6 +145,30 @@ def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
     barometer = pd.Series(101_325.0, index=frame.index)
     known = {name: column for name, column in columns.items() if column is not None}
     return Log(frame, known, journal_rows([], START), barometer, "stated"), Job(job=JobTable(name="a pull"))
+
+
+def test_a_charge_after_a_vacuum_that_the_gauge_cannot_show_is_no_pressure_test() -> None:
+    """A gauge that ends at the air's pressure, no probe; two hours later 40 kg of R-134a leave a cylinder."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    since = seconds - 7_200.0
+    weight = np.interp(since, [-301.0, -300.0, 0.0, 1_800.0], [0.0, 90.0, 90.0, 50.0])
+    pressure = np.interp(since, [0.0, 20.0, 600.0], [101_325.0, 120e3, 570e3])
+    frame = pd.DataFrame(
+        {"circuit_pressure": pressure, "cylinder_weight": weight},
+        index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"),
+    )
+    columns = {
+        name: parse_header(f"{name} [{unit}]")
+        for name, unit in (("circuit_pressure", "psig"), ("cylinder_weight", "kg"))
+    }
+    known = {name: column for name, column in columns.items() if column is not None}
+    barometer = pd.Series(101_325.0, index=frame.index)
+    job = Job(job=JobTable(name="a charge"), circuit=CircuitTable(refrigerant="R-134a"))
+    spans = from_signals(Log(frame, known, journal_rows([], START), barometer, "stated"), job)
+    assert [span.stage for span in spans] == ["charging"]
+    assert abs((spans[0].begin - at(7_200.0)).total_seconds()) <= NEAR_S
+    assert spans[0].end is not None
+    assert abs((spans[0].end - at(9_000.0)).total_seconds()) <= NEAR_S
 
 
 @pytest.mark.parametrize("channels", [("vacuum",), ("circuit_pressure", "vacuum", "ambient_temperature")])
