@@ -184,8 +184,8 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         tight = f"Tight until {night.time_of(until[0].end):%H:%M} UTC." if until else "Tight."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     more = hours_more(judged, allowed, night.confidence)
-    if side_of(judged, allowed, night.confidence) == "tight":
-        said.append("Tight is said when two looks in a row lie inside; the one before did not.")
+    if (lies := side_of(judged, allowed, night.confidence)) in ("tight", "leaking"):
+        said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
     elif high < -GAIN_SHARE * allowed:
         said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
         more = None

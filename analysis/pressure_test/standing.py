@@ -3,9 +3,10 @@
 The loss is looked at some thirty times a night, so while the test runs a look decides, and an alarm comes, only when it
 is surer than the interval has to be: two following ones that agree, or one that is very sure. The look at the last
 minute is the one that is told, so its interval decides as it is (group sequential tests: little of the risk is spent
-before the end; O'Brien and Fleming, Biometrics 35, 1979); for tight, where a mistake hurts people, the look before has
-to agree. What was decided stands, with the figures of its look, until a later look speaks against it; one that merely
-tells less takes nothing away.
+before the end; O'Brien and Fleming, Biometrics 35, 1979), if the look before agrees: for tight, where a mistake hurts
+people, always; for leaking while the test runs, where every minute is the last one for a while. What was decided
+stands, with the figures of its look, until a later look speaks against it; one that merely tells less takes nothing
+away.
 """
 
 from __future__ import annotations
@@ -67,11 +68,11 @@ def side_of(judged: Judged, allowed: float | None, confidence: float, shares: Sh
 
 
 def verdicts(
-    looks: Sequence[Judged], allowed: float | None, confidence: float, told: bool = False
+    looks: Sequence[Judged], allowed: float | None, confidence: float, told: bool = False, ended: bool = False
 ) -> list[tuple[str, Judged | None]]:
     """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none.
 
-    `told` says that the last look is the one at the last minute.
+    `told` says that the last look is the one at the last minute, `ended` that the test ends there.
     """
     found: list[tuple[str, Judged | None]] = []
     verdict, stands = "undecided", None
@@ -80,7 +81,7 @@ def verdicts(
         shares = TOLD if final else TWICE
         side = side_of(judged, allowed, confidence, shares)
         twice = i > 0 and side_of(looks[i - 1], allowed, confidence, shares) == side
-        sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and side == "leaking")
+        sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and ended and side == "leaking")
         if side in ("tight", "leaking") and sure:
             verdict, stands = side, judged
         elif stands is not None:

@@ -22,10 +22,10 @@ def look(loss: float, deviation: float, at: int = 0) -> Judged:
     return Judged(at, Plan(0, 30, 90 + at, (), True), one, 60.0, 1e6, 1.0, 293.15, ())
 
 
-def letters(*looks: tuple[float, float], told: bool = False) -> str:
+def letters(*looks: tuple[float, float], told: bool = False, ended: bool = False) -> str:
     """Return the first letters of the verdict after each (loss, deviation)."""
-    told = verdicts([look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)], ALLOWED, 0.95, told)
-    return "".join(verdict[0] for verdict, _ in told)
+    listed = [look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)]
+    return "".join(verdict[0] for verdict, _ in verdicts(listed, ALLOWED, 0.95, told, ended))
 
 
 def test_one_sure_look_is_not_enough() -> None:
@@ -46,10 +46,15 @@ def test_leaking_asks_for_more_while_people_would_be_woken() -> None:
 
 def test_the_look_at_the_end_decides_by_its_interval() -> None:
     assert letters((2.0, 0.5), (2.0, 0.5)) == "uu"
-    assert letters((2.0, 0.6), (2.0, 0.5), told=True) == "ul"
-    assert letters((2.0, 0.5), (2.0, 0.52), told=True) == "uu"
+    assert letters((2.0, 0.6), (2.0, 0.5), told=True, ended=True) == "ul"
+    assert letters((2.0, 0.5), (2.0, 0.52), told=True, ended=True) == "uu"
     assert letters((0.0, 0.3), (0.1, 0.52), told=True) == "tt"
     assert letters((0.0, 0.3), (0.7, 0.3), told=True) == "tu"
+
+
+def test_leaking_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
+    assert letters((2.0, 0.6), (2.0, 0.5), told=True) == "uu"
+    assert letters((2.0, 0.5), (2.0, 0.5), told=True) == "ul"
 
 
 def test_tight_at_the_end_needs_the_look_before() -> None:
