@@ -177,9 +177,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     vapour = np.nan_to_num(volume * ticks.density)
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
     shallow, much = depression < GONE_K, unaccounted >= MUCH
-    # what was said roughly gives way as soon as the balance says that liquid boils; deep down it may be out of the oil
+    # what was said gives way as soon as the balance says that liquid boils; deep down that may be out of the oil
     soft = _latched(seen.soft, shallow | (seen.against & (much | (depth < SHALLOW))) | seen.slows)
-    soft |= _latched(seen.dry, shallow | (seen.against & much) | seen.slows)
     enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
     chills = _stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (seen.boiled > enough)
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
