@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stage_look_back import FLICKER_PA
-from analysis.stage_signals import MINUTE_S
+from analysis.stage_signals import FLICKER_KG, MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, WatchState
 
 READY_S = 120.0
@@ -162,7 +162,9 @@ class RefrigerantStages(WatchState):
         elif self._opens(k):
             at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
             deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
-            if deep and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
+            since = int(np.searchsorted(s.end_s, self.rested_s))
+            gained = not s.swapped[since : at + 1].any() and s.weight_kg[at] - s.weight_kg[since] > FLICKER_KG
+            if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
                 self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
             came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this
             self._end_recovery(k, came_s)
