@@ -65,8 +65,8 @@ def assess(stretch: Stretch) -> Assessment:
     if not looks:
         verdict, text = nothing_judged(night, fast is not None)
         return Assessment(verdict, text, {}, findings, _early_traces(stretch, minutes))
-    told, ended = looks[-1].checkpoint == last, stretch.end is not None
-    side, stands = verdicts(looks, allowed, night.confidence, told, ended)[-1]
+    at_last, ended = looks[-1].checkpoint == last, stretch.end is not None
+    side, stands = verdicts(looks, allowed, night.confidence, at_last, ended)[-1]
     told = looks[-1] if stands is None else stands
     part = gas_part_k(night, told)
     verdict, text, figures = summary(night, side, told, part)
