@@ -92,8 +92,9 @@ def left_with(
 
 
 def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float) -> list[Sample]:
-    """Return the waiting samples to which flow may have led from the last believed one."""
-    ahead = [(s, (s.weight - last.weight) * sign, s.at - last.at) for s in waiting]
+    """Return the waiting samples to which flow may have led from the last believed one, while hands shut the valve."""
+    soon = [s for s in waiting if s.at - last.at <= STOOD_BEFORE_S]
+    ahead = [(s, (s.weight - last.weight) * sign, s.at - last.at) for s in soon]
     return [s for s, kg, spent in ahead if -base_kg <= kg <= base_kg + FASTEST_KG_PER_S * spent]
 
 

@@ -14,11 +14,14 @@ from analysis.scale_samples import Sample
 # What follows is common practice or plain physics of the work; no published source.
 STANDS_S = 9.0
 """What is level for this long stands."""
-HANDS_S, HANDS_KG, HOSE_KG = 30.0, 2.0, 0.3
+HANDS_S, HANDS_KG, SCREWED_ON_KG = 30.0, 2.0, 0.3
 """Setting down and connecting a cylinder goes on no longer from one level to the next. Hands move what it shows by no
 more than the first mass, a hose between two levels that stood by no more than the second."""
 STILL_KG = 0.03
 """What stands moves by no more, beyond noise and step of the scale."""
+QUICK_KG_PER_S, QUICK_STANDS_S, QUICK_SHARE = 0.15, 20.0, 0.5
+"""What comes at once, faster than a hose gives, and then stands for so long was set down, up to such a share of what
+stood there: more is another cylinder."""
 FLOWED = 3.0
 """A level that drifts by this many times what stands may move by is flow."""
 
@@ -51,9 +54,13 @@ class Standing:
             self.over = self._line_since(sample) - self._until > HANDS_S
             return begin_kg
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
-        if flows([before, *self.since, level], self.sign, still_kg):
+        if self._set_down(before, level):
+            if sample.at - self._line[0].at < QUICK_STANDS_S:
+                return begin_kg
+            begin_kg = level - self._crept_kg
+        elif flows([before, *self.since, level], self.sign, still_kg):
             self._crept_kg = level - begin_kg
-        elif abs(level - before) <= (HOSE_KG if self.stood else HANDS_KG):
+        elif abs(level - before) <= (SCREWED_ON_KG if self.stood else HANDS_KG):
             begin_kg = level - self._crept_kg
         else:
             self.over = True
@@ -68,6 +75,12 @@ class Standing:
             self._line = [sample]
         else:
             self._line = [*self._line[-5:], sample]
+
+    def _set_down(self, before_kg: float, level_kg: float) -> bool:
+        """Return whether the level came at once, and faster than any flow."""
+        after_s, rise_kg = self._line[0].at - self._until, level_kg - before_kg
+        fast = 0.0 < QUICK_KG_PER_S * after_s < rise_kg and len(self.since) <= len(self._line)
+        return fast and SCREWED_ON_KG < rise_kg < QUICK_SHARE * before_kg
 
     def _stands(self) -> bool:
         line = self._line

@@ -21,7 +21,7 @@ from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale_loads import Loads
 from analysis.scale_names import LIFTED_S, MARK_EARLY_S, SAME_KG, Load, NamedBy, numbered
 from analysis.scale_samples import SAMPLE_S, Sample
-from analysis.scale_standing import HANDS_KG, STILL_KG, Standing
+from analysis.scale_standing import HANDS_KG, SCREWED_ON_KG, STILL_KG, Standing
 
 # What follows is common practice or plain physics of the work; no published source.
 LEFT_S = 10.0
@@ -87,7 +87,7 @@ class Tracker(Loads):
         if load is None or load is not self.loads[-1]:
             return
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
-        if load.stood and begin_kg != load.begin_kg:
+        if load.stood and 0.0 < abs(begin_kg - load.begin_kg) <= SCREWED_ON_KG:
             self.hoses_kg.append(begin_kg - load.begin_kg)
         load.stood = self._standing.stood
         if begin_kg != load.begin_kg:

@@ -85,7 +85,12 @@ def _verdict(
     if len(make.ticks) == 0:
         return "undecided", "There is no circuit pressure to go by, so nothing can be said of liquid or level."
     if required.level is not None and level.held:
-        return "complete", f"The required level ({required.rules.title}) was reached and held."
+        held = f"The required level ({required.rules.title}) was reached and held."
+        if call is None:
+            held += (
+                " No pause stood still enough to say that no liquid stands: open with care, oil and low points boil."
+            )
+        return "complete", held
     if level.reached is not None:
         if level.left_s is not None:
             left = int(np.ceil(level.left_s / 60.0))

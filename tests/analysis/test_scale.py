@@ -312,6 +312,20 @@ def test_a_mark_alone_is_believed_when_the_scale_shows_nothing() -> None:
     assert found.total_kg == pytest.approx(40.0, abs=0.2)
 
 
+@pytest.mark.parametrize("step", [1.0, 5.0, 10.0])
+def test_a_cylinder_that_is_held_for_a_while_begins_when_it_is_set_down(step: float) -> None:
+    held = ((90, 0, 0), (30, 22.8, 22.8), (100, 25.75, 25.75), (600, 25.75, 45.75), (120, 45.75, 45.75))
+    found = weighed(weights(*FILL, *held, step=step), step=step)
+    assert found.total_kg == pytest.approx(60.0, abs=0.3)
+    assert found.loads[1].begin_kg == pytest.approx(25.75, abs=0.1)
+    assert found.uncertainty_kg < 1.0
+
+
+def test_what_stands_there_next_is_not_what_the_one_before_left_with() -> None:
+    found = weighed(weights((60, 4, 4), (150, 2, 2), (34, 45, 45), (24, 42, 42), step=2.0), step=2.0)
+    assert found.total_kg == pytest.approx(0.0, abs=0.1)
+
+
 def test_sparse_rows_and_coarse_steps() -> None:
     found = weighed(weights(*FILL, *SWAP, step=30.0), step=30.0)
     assert found.total_kg == pytest.approx(60.0, abs=0.8)
