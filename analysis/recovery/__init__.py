@@ -87,9 +87,7 @@ def _verdict(
     if required.level is not None and level.held:
         held = f"The required level ({required.rules.title}) was reached and held."
         if call is None:
-            held += (
-                " No pause stood still enough to say that no liquid stands: open with care, oil and low points boil."
-            )
+            held += " No pause told whether liquid is left in oil or at a low point: see one stay flat before you open."
         return "complete", held
     if level.reached is not None:
         if level.left_s is not None:

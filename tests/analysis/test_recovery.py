@@ -129,6 +129,13 @@ def test_without_a_scale_only_a_pause_shows_that_liquid_is_gone() -> None:
     assert np.isnan(figure(assessment, "recovered"))
 
 
+def test_a_level_that_held_while_oil_boiled_leaves_liquid_open() -> None:
+    _, assessment = judged(Case(oil=4.0, channels=WITHOUT_SCALE, stop_at=0.75))
+    assert found(assessment, "liquid_gone") is None
+    assert assessment.verdict == "complete"
+    assert "No pause told whether liquid is left in oil or at a low point" in assessment.text
+
+
 def test_what_was_weighed_is_told_without_a_circuit_pressure() -> None:
     at = np.arange(0.0, 1300.0)
     shown = np.round(np.interp(at, [60.0, 1200.0], [26.0, 66.0]), 1)

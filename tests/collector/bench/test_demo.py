@@ -59,7 +59,7 @@ def test_a_pause_that_lets_pressure_back_leaves_liquid_open(tmp_path: Path) -> N
     assert kinds.count("pressure_rebound") == 2
     [recovery] = [s for s in result["stages"] if s["stage"] == "recovery"]
     assert recovery["verdict"] == "complete"
-    assert "No pause stood still enough" in recovery["text"]
+    assert "No pause told whether liquid is left" in recovery["text"]
 
 
 def test_demo_refuses_a_folder_that_holds_something_else(tmp_path: Path) -> None:
