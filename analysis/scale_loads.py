@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.scale_explaining import Explaining
-from analysis.scale_levels import HELD_KG, UNSEEN_S, UNSTOOD_KG, pace, unseen_kg
-from analysis.scale_names import Load, NamedBy
-from analysis.scale_samples import Sample
+from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, pace, unseen_kg
+from analysis.scale_names import SAME_KG, Load, NamedBy
+from analysis.scale_samples import FASTEST_KG_PER_S, Sample
 
 # What follows is common practice; no published source.
 RECENT = 12
@@ -52,6 +52,7 @@ class Loads(Explaining):
     _done_kg: float = 0.0  # mass of the loads that have left
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
+    _blind_s: float = 0.0  # how long the scale gave no readings before the load was seen
     _unseen_s: float = 0.0  # how long the load may have stood there, and filled, before it was seen
     _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
 
@@ -70,6 +71,8 @@ class Loads(Explaining):
         waits = 0.0
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])
+            since = (self._between[-1] if self._between else self._last) if self._last is not None else self._run[0]
+            waits = max(waits, self._blind_kg(self._run[0].at - since.at, self._run[-1].weight))
         return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
 
     def _confirm(self, load: Load, sample: Sample) -> None:
@@ -85,6 +88,8 @@ class Loads(Explaining):
         names.next_id, names.marked_at = None, -np.inf
         if not load.zeroed:
             self._begin_unseen(load, reach)
+            if number:
+                self._doubt_blind(load)
         if number and self.loads[-2].cylinder != load.cylinder:
             self._tell_change(self.loads[-2], load, sample, "scale")
 
@@ -98,6 +103,22 @@ class Loads(Explaining):
             kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._unseen_s)
             load.begin_kg -= self.sign * kg
             load.doubt(unsure)
+
+    def _blind_kg(self, blind_s: float, gross_kg: float) -> float:
+        """Return how unsure it is what moved in a time without readings after which another weight stands [kg]."""
+        return 2.0 * min(FASTEST_KG_PER_S * blind_s, gross_kg) if blind_s > max(GAP_S, 3.0 * self._spacing_s) else 0.0
+
+    def _doubt_blind(self, load: Load) -> None:
+        """A cylinder that came while nothing was read may have flowed then, unless it weighs what it should."""
+        unsure = self._blind_kg(self._blind_s, load.begin_kg)
+        expected = self.names.expected.get(load.cylinder, math.nan)
+        if unsure == 0.0 or abs(load.begin_kg - expected) <= SAME_KG + self.base_kg:
+            return
+        load.doubt(unsure)
+        self.cautions.append(
+            f"The scale gave no readings for {self._blind_s / 60.0:.0f} min while a cylinder was changed: what moved "
+            "then is not counted."
+        )
 
     def _tell_change(self, old: Load, new: Load, sample: Sample, seen: Literal["scale", "mark"]) -> None:
         since = new.begin if old.end is None else old.end

@@ -269,6 +269,7 @@ class Tracker(Loads):
         before = self._between[-1] if self._between else last
         since = run[0].at - self._spacing_s if before is None else before.at
         self._unseen_s = 0.0 if flat else run[0].at - since
+        self._blind_s = run[0].at - since
         if self._spacing_s >= UNSEEN_S:
             load.doubt(self._taken_for_hands(level))
         self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []

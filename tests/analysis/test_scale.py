@@ -321,6 +321,17 @@ def test_a_cylinder_that_is_held_for_a_while_begins_when_it_is_set_down(step: fl
     assert found.uncertainty_kg < 1.0
 
 
+@pytest.mark.parametrize(("tare", "known"), [("20 kg", False), ("22 kg", True)])
+def test_a_cylinder_that_came_unseen_may_have_flowed_unless_it_weighs_what_it_should(tare: str, known: bool) -> None:
+    shown = weights((60, 60, 60), (600, 60, 21), (120, 21, 21), (900, np.nan, np.nan), (300, 42, 42))
+    table = [{"id": "A", "tare": "20 kg", "contents": "40 kg"}, {"id": "B", "tare": tare, "contents": "20 kg"}]
+    marks = [on(0, "A"), on(1600, "B")]
+    found = weigh(stretch_of(shown, stage="charging", marks=marks, cylinders=table))
+    assert found.total_kg == pytest.approx(39.0, abs=0.1)
+    assert (found.uncertainty_kg < 1.0) == known
+    assert any("gave no readings for" in said for said in found.cautions) != known
+
+
 def test_what_stands_there_next_is_not_what_the_one_before_left_with() -> None:
     found = weighed(weights((60, 4, 4), (150, 2, 2), (34, 45, 45), (24, 42, 42), step=2.0), step=2.0)
     assert found.total_kg == pytest.approx(0.0, abs=0.1)
