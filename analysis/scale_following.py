@@ -130,6 +130,8 @@ class Following:
         before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
         if any(self.base_kg < self.sign * (s.weight - a.weight) <= HANDS_KG for s in self._between):
             usual = FASTER * abs(after)  # no flow fell back to the first: a hand lifted it
+        elif self.load is None and a.weight - self._bare_kg <= EMPTY_KG:
+            usual = FASTER * abs(after)  # it may have been put on between them
         else:
             usual = max(3.0 * abs(after), FASTER * self._best, USUAL_KG_PER_S if b.at - a.at < UNSEEN_S else 0.0)
         return abs(before) <= usual + self.base_kg / (b.at - a.at)

@@ -105,10 +105,10 @@ def _stillest(samples: list[Sample], still_kg: float, sign: float, gone_s: float
     if not still:
         return None
     k = min(reversed(still), key=lambda k: last[k].bends)
-    return None if _flows_on([s.weight for s in last[k:]], still_kg, sign) else last[k].weight
+    return None if flows_on([s.weight for s in last[k:]], still_kg, sign) else last[k].weight
 
 
-def _flows_on(weights: Sequence[float], level_kg: float, sign: float) -> bool:
+def flows_on(weights: Sequence[float], level_kg: float, sign: float) -> bool:
     """Return whether flow went on through weights: one way, and in no single step as hands do."""
     steps = sign * np.diff(weights)
     moved = float(steps.sum())
@@ -134,5 +134,5 @@ def _stood(
             continue
         level = float(np.median(weights[first : k + 1]))
         back = any(abs(s.weight - level) <= 0.25 * abs(weights[-1] - level) for s in waiting)
-        return None if _flows_on(weights[k:].tolist(), level_kg, sign) and not back else level
+        return None if flows_on(weights[k:].tolist(), level_kg, sign) and not back else level
     return None

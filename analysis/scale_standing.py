@@ -58,7 +58,7 @@ class Standing:
             if sample.at - self._line[0].at < QUICK_STANDS_S:
                 return begin_kg
             begin_kg = level - self._crept_kg
-        elif flows([before, *self.since, level], self.sign, still_kg):
+        elif self.stood and flows([before, *self.since, level], self.sign, still_kg):
             self._crept_kg = level - begin_kg
         elif abs(level - before) <= (SCREWED_ON_KG if self.stood else HANDS_KG):
             begin_kg = level - self._crept_kg

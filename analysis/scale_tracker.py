@@ -17,7 +17,7 @@ import numpy as np
 
 from analysis.scale_explaining import SLIP_STAYS_S
 from analysis.scale_following import BURST_STAYS_S, EMPTY_KG, LEAST_NOISE_KG, LIGHTEST_KG, STAYS_S, USUAL_KG_PER_S
-from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
+from analysis.scale_levels import GAP_S, UNSEEN_S, flows_on, left_with, pace
 from analysis.scale_loads import Loads
 from analysis.scale_names import LIFTED_S, MARK_EARLY_S, SAME_KG, Load, NamedBy, numbered
 from analysis.scale_samples import SAMPLE_S, Sample
@@ -106,7 +106,10 @@ class Tracker(Loads):
         self._wait(sample)
         first = self._run[0]
         little = abs(first.weight - self._bare_kg) < LIGHTEST_KG
-        if last is not None and little and self._goes_on() and sample.at - first.at >= CONFIRM_S:
+        climbs = (
+            self._goes_on() if last is not None else flows_on([s.weight for s in self._run], self.base_kg, self.sign)
+        )
+        if little and climbs and sample.at - first.at >= CONFIRM_S:
             self._zeroed(self._run)
         elif self._settled():
             first = self._run[0]
@@ -118,10 +121,13 @@ class Tracker(Loads):
 
     def _stand_bare(self, sample: Sample, weight: float) -> None:
         """Nothing stands on the plate, which shows `weight`."""
-        self._bare_kg, self._last, self._run, self._between = weight, sample, [], []
-        if weight < -2.0:  # it was set to zero with a cylinder on it, which is gone now
-            self._zero += weight
-            self._bare_kg, sample.weight = 0.0, 0.0
+        if not 0.0 < self.sign * (weight - self._bare_kg) < ZEROED_KG + self.base_kg:  # else it may be flow
+            self._bare_kg = weight
+        self._last, self._run, self._between = sample, [], []
+        again = weight > EMPTY_KG >= abs(sample.raw)  # set to zero once more, with the cylinder that has just come
+        if again or weight < -2.0:  # or it was so with one that is gone now
+            self._zero = 0.0 if again else self._zero + weight
+            self._bare_kg, sample.weight = 0.0, sample.raw * self._gain - self._zero
 
     def _set_to_zero_again(self, sample: Sample) -> None:
         """Put the zero right when a bare plate shows nothing that no cylinder put back would show."""
@@ -173,7 +179,7 @@ class Tracker(Loads):
         first, stood = run[0], sample.at - run[0].at
         if self._empty(sample):
             if stood >= LEFT_S and self._empty(first):
-                self._leave(load)
+                self._leave(load, sample)
             return
         step = first.weight - self._line(first.at)
         slip = self._unit_slip(first)
@@ -186,7 +192,7 @@ class Tracker(Loads):
         elif self._established():
             if self._another(load, first, step) and self._settled():
                 if abs(first.raw) <= EMPTY_KG:
-                    self._leave(load)
+                    self._leave(load, first)
                 else:
                     self._replace(load)
                 return
@@ -198,6 +204,8 @@ class Tracker(Loads):
         """Return whether a late quick change is gone again, and undo it then."""
         last = self._last
         assert last is not None
+        if any(self._nothing(s.weight) for s in self._between):
+            return False  # what was lifted off takes its changes along
         self._odd = [odd for odd in self._odd if first.at - odd.before.at <= 2.0 * STAYS_S]
         for k in range(len(self._odd) - 1, -1, -1):
             odd, way = self._odd[k], math.copysign(1.0, self._odd[k].size)
@@ -314,11 +322,11 @@ class Tracker(Loads):
             self._believe(load, sample)
         self._run, self._between = run, between
 
-    def _leave(self, load: Load) -> None:
-        """The cylinder was lifted off."""
-        sample, self._set_down = self._run[-1], False
+    def _leave(self, load: Load, bare: Sample) -> None:
+        """The cylinder was lifted off; the plate shows nothing at `bare`."""
+        self._set_down = False
         self._end(load)
-        self._stand_bare(sample, sample.weight)
+        self._stand_bare(bare, bare.weight)
 
     def _replace(self, load: Load) -> None:
         """Another cylinder stands there; nobody saw the plate empty for long."""

@@ -602,3 +602,41 @@ def test_a_slow_scale_whose_old_number_is_written_again(every: int, pace: float)
     assert len(found.changes) == 1
     for n in np.random.default_rng(4).integers(2, len(held), 5).tolist():
         assert weigh(cut(stretch, n)).moved_kg.equals(found.moved_kg.iloc[:n])
+
+
+def test_hands_on_the_first_row_are_no_flow() -> None:
+    first = weights((60, 60, 60), (600, 60, 25), (60, 25, 25), step=10.0)
+    second = weights((10, 30.9, 30.9), (30, 30.5, 30.5), (600, 30.5, 10.5), (60, 10.5, 10.5), step=10.0)
+    found = weighed(np.concatenate([first, second]), step=10.0, stage="charging")
+    assert found.total_kg == pytest.approx(55.0, abs=0.15)
+
+
+def test_zeroed_with_the_cylinder_on_between_rows_far_apart() -> None:
+    found = weighed(weights((60, 30, 30), (900, 2, 38), (120, -30, -30), (60, 24, 24), step=60.0), step=60.0)
+    assert found.loads[0].moved_kg == pytest.approx(36.0, abs=3.0)
+
+
+def test_a_cylinder_that_flows_as_it_is_first_seen_began_with_its_weight() -> None:
+    found = weighed(weights((60, 0, 0), (240, 13, 33), (120, 0, 0), step=60.0), step=60.0)
+    assert found.loads[0].begin_kg == pytest.approx(13.0, abs=1.5)
+    assert not found.loads[0].zeroed
+
+
+def test_zero_pressed_again_with_the_next_cylinder_on() -> None:
+    fill = weights((60, 22, 22), (10, 0, 0), (1400, 0, 43), (60, 43, 43), step=30.0)
+    shown = np.concatenate([fill, weights((3000, 0.5, 20), (120, 20, 20), step=30.0)])
+    found = weighed(shown, step=30.0, marks=[on(1540, "B")])
+    assert found.total_kg == pytest.approx(63.0, abs=1.0)
+    assert len(found.changes) == 1
+
+
+def test_what_was_lifted_off_is_not_what_an_odd_row_undoes() -> None:
+    first = weights((60, 30.4, 30.4), (210, 30.4, 14), (90, 12, 12), step=30.0)
+    first[5] += 5.0
+    found = weighed(
+        np.concatenate([first, weights((30, 0, 0), (60, 30.4, 30.4), (300, 30.4, 19.3), (90, 19.3, 19.3), step=30.0)]),
+        step=30.0,
+        stage="charging",
+    )
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(29.5, abs=1.0)
