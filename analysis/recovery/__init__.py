@@ -56,13 +56,13 @@ def assess(stretch: Stretch) -> Assessment:
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]
     found.sort(key=lambda f: f.time)
-    standing_at = progress(ticks, evidence, call, pauses, level_pa, stretch.job)
+    standing_at = progress(ticks, evidence, call, pauses, level_pa, stretch.job) if level.reached is None else None
     verdict, said = _verdict(make, evidence, call, pauses, level, required)
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
         missing += cylinder_cautions(stretch, weighing)
     text = " ".join(
-        [said, *_going(standing_at, level, required), *missing, judge.FIRST_COME if required.level is not None else ""]
+        [said, *_going(standing_at), *missing, judge.FIRST_COME if required.level is not None else ""]
     ).strip()
     return Assessment(
         verdict=verdict,
@@ -150,9 +150,9 @@ def _level_pa(ticks: Ticks, required: RequiredLevel) -> float | None:
     return required.level.absolute_pa(float(ticks.barometer_pa[-1]) if len(ticks) else STANDARD_ATMOSPHERE_PA)
 
 
-def _going(at: Progress | None, level: judge.LevelState, required: RequiredLevel) -> list[str]:
+def _going(at: Progress | None) -> list[str]:
     """Return what to say of the time left, or of a stall."""
-    if at is None or level.reached is not None:
+    if at is None:
         return []
     if at.stalled_s is not None:
         return [

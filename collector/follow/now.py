@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from analysis.report.gathered import gathered
@@ -14,7 +15,15 @@ from collector.follow.cylinder_fill import CylinderFill, cylinders_now
 from collector.follow.say import headline
 from collector.follow.time_left import TimeLeft, time_left
 
-ALARMING_WHILE_RUNNING = ("leaking", "rising_leak", "over")
+NEWS_WHILE_RUNNING: Mapping[str, str] = {
+    "leaking": "alarm",
+    "rising_leak": "alarm",
+    "over": "alarm",
+    "rising_moisture": "caution",
+    "level_not_held": "caution",
+    "steady_out_of_limits": "caution",
+    "disagree": "caution",
+}
 """Verdicts that are bad news before the stage is over; the other bad ones are only what is not done yet."""
 
 
@@ -43,7 +52,7 @@ def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
     running = stretch.end is None
     tone = VERDICT_TONE.get(assessment.verdict, "caution")
     if running and tone != "good":
-        tone = "alarm" if assessment.verdict in ALARMING_WHILE_RUNNING else "working"
+        tone = NEWS_WHILE_RUNNING.get(assessment.verdict, "working")
     return {
         "name": stretch.stage,
         "begin": stamp(stretch.begin),

@@ -8,6 +8,7 @@ import shutil
 import threading
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from analysis.log import load
@@ -25,6 +26,7 @@ from collector.follow.findings import (
     StateWriter,
     pause_s,
 )
+from collector.follow.now import now_of
 from collector.follow.state import STATE_FILE, read_state, write_state
 from collector.follow.tail import JournalTail
 from tests.collector.follow.watching import wait_for
@@ -144,3 +146,18 @@ def test_a_state_is_whole_or_absent(tmp_path: Path) -> None:
         assert read_state(tmp_path) is None
     (tmp_path / STATE_FILE).write_text(json.dumps({"version": 99}))
     assert read_state(tmp_path) is None
+
+
+@pytest.mark.parametrize(
+    ("moment", "verdict", "tone"),
+    [
+        ("2026-03-17T07:48:00Z", "disagree", "caution"),
+        ("2026-03-17T09:44:00Z", "level_not_reached", "working"),
+        ("2026-03-17T10:29:00Z", "level_not_held", "caution"),
+    ],
+)
+def test_what_has_gone_wrong_already_asks_for_a_look(moment: str, verdict: str, tone: str) -> None:
+    log, settings = load(SAMPLE)
+    stage = now_of(review(log.before(pd.Timestamp(moment)), settings))["stage"]
+    assert (stage["verdict"], stage["tone"]) == (verdict, tone)
+    assert (stage["time_left"] is not None) == (tone == "working")
