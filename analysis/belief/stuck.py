@@ -90,10 +90,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
         steps = np.abs(np.diff(values[lately]))
         step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
         walks = _patience_of_walk(times[lately], values[lately], step) if temperature else np.inf
-        for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
-            position = int(np.searchsorted(times, look))
-            if position >= end:
-                break
+        for position, look in _looks(times, first, end):
             lasted = look - begin
             restless = position - first >= STUCK_READINGS and lasted >= patience
             alone = (
@@ -124,6 +121,15 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
                     "it is stuck and is left out. Check the instrument.",
                 )  # fmt: skip
                 break
+
+
+def _looks(times: np.ndarray, first: int, end: int) -> Iterator[tuple[int, float]]:
+    """Yield the moments at which a run is looked at, each with the first reading that tells it: none in a gap."""
+    since = times[first:end] - times[first] - STUCK_S
+    numbers, told = np.unique(np.floor((since + 1e-6) / LOOK_S), return_index=True)
+    for number, at in zip(numbers.tolist(), told.tolist(), strict=True):
+        if number >= 0.0:
+            yield first + at, float(times[first]) + STUCK_S + number * LOOK_S
 
 
 def _pascal(channel: str, readings: Readings, begin: float) -> float:

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.belief import believe
+from analysis.belief.stuck import LOOK_S, _looks
 from analysis.log import Log, assemble
 from analysis.result import Finding
 from analysis.vocabulary.channels import CHANNELS, make_column
@@ -426,3 +427,12 @@ def test_a_pipe_that_cannot_be_so_far_from_its_saturation_has_a_wrong_label(
     job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
     findings = believe(log, job)[1]
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
+
+
+def test_a_clock_put_right_by_decades_is_not_looked_through() -> None:
+    """Where nothing was read there is nothing to look at."""
+    before = np.arange(0.0, 3600.0, 5.0)
+    times = np.concatenate([before, 8e8 + before])
+    looks = list(_looks(times, 0, len(times)))
+    assert 12 <= len(looks) <= 24
+    assert all(0.0 <= times[position] - look < LOOK_S for position, look in looks)
