@@ -19,6 +19,8 @@ from analysis.vocabulary.job import ColumnMapping
 
 NOT_A_TIME = np.iinfo(np.int64).min
 SECOND_US = 1_000_000
+CLOCKS_SHOW_US = (0, 7_258_118_400 * SECOND_US)
+"""The years 1970 to 2199: no instrument's clock stands elsewhere."""
 HOUR_US = 3_600 * SECOND_US
 BACK_US = HOUR_US // 4
 """A local clock that steps back by more than this within the repeated hour has begun it again."""

@@ -18,6 +18,7 @@ import pandas as pd
 from analysis.clock import utc_us
 from analysis.foreign_log import foreign_source
 from analysis.rows import Source, read_rows
+from analysis.rules import load_rules
 from analysis.stretch import BarometerSource
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, parse_header
 from analysis.vocabulary.errors import InputError
@@ -90,6 +91,9 @@ def load(path: Path, job_file: Path | None = None) -> tuple[Log, Job]:
         if job_file is None:
             raise InputError(f"{path}: is a file; expected a job folder, or give its job with --job job.toml")
         job = load_job(job_file)
+    for rules in (job.recovery.rules, job.pressure_test.rules, job.evacuation.rules):
+        if rules is not None:
+            load_rules(rules)  # one that cannot be used is refused whatever stages the log holds
     frame, columns, cautions = read_readings(readings, job)
     journal, more = read_journal(folder / JOURNAL_FILE)
     return assemble(frame, columns, journal, job, (*cautions, *more)), job

@@ -31,7 +31,7 @@ class Figure:
     def show(self, system: UnitSystem, digits: int = 3) -> str:
         """Return the figure as text, ``12.3 psia``: `digits` significant digits, never an exponent."""
         value, unit = display(self.si, self.kind, system)
-        return f"{significant(value, digits)} {unit}".strip()
+        return "not known" if value != value else f"{significant(value, digits)} {unit}".strip()
 
 
 LONG = 4

@@ -14,10 +14,11 @@ from typing import BinaryIO
 import numpy as np
 import pandas as pd
 
-from analysis.clock import NOT_A_TIME
+from analysis.clock import CLOCKS_SHOW_US, NOT_A_TIME
 from analysis.clock_order import Order, in_order, spread
 from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
 from analysis.vocabulary.channels import Column
+from analysis.vocabulary.errors import InputError
 
 CHUNK_ROWS = 100_000
 BLOCK_BYTES = 1 << 20
@@ -81,6 +82,8 @@ def read_rows(source: Source) -> Rows:
 
     Raises
     ------
+    InputError
+        No row has a time.
     pandas.errors.ParserError
         The rows are no CSV.
     """
@@ -141,7 +144,8 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         chunks = []
     for chunk in chunks:
         time = utc_us([chunk[str(position)] for position in source.time_at])
-        known = time != NOT_A_TIME
+        known = (time >= CLOCKS_SHOW_US[0]) & (time < CLOCKS_SHOW_US[1])
+        time = np.where(known, time, NOT_A_TIME)
         rows = slice(filled, filled + len(time))
         stamps[rows] = time
         for channel, (position, column) in source.channels.items():
@@ -160,6 +164,11 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
     ]
     stamps, sharing, step_s = spread(stamps[:filled])
     order = in_order(stamps)
+    if 0 < filled == order.timeless:
+        raise InputError(
+            f"{source.path}: none of its {filled} rows has a readable time; expected such as 2026-03-14T07:05:31.000Z,"
+            " or [columns] time in the job to say how the log writes it"
+        )
     index = pd.DatetimeIndex(stamps[order.kept].view("M8[us]"), name="time").tz_localize("UTC")
     whole = bool(order.kept.all())
     kept = {channel: array[:filled] if whole else array[:filled][order.kept] for channel, array in values.items()}

@@ -14,6 +14,7 @@ import pandas as pd
 from analysis.bins import Bins, frame_medians
 from analysis.fluids import refrigerant
 from analysis.log import Log
+from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
 
@@ -134,7 +135,7 @@ def read_signals(log: Log, job: Job) -> Signals:
     index = pd.DatetimeIndex(log.frame.index)
     empty = pd.Timestamp(0, tz="UTC")
     origin = index[0] if len(index) else empty
-    frame = log.frame.assign(_barometer=log.barometer_pa)
+    frame = log.frame[[name for name in CHANNELS if name in log.frame]].assign(_barometer=log.barometer_pa)
     bins = frame_medians(frame, origin, [str(name) for name in frame], MINUTE_S)
     medians = _held(bins.medians, bins.end_s)
     n = len(medians)

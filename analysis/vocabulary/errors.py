@@ -22,7 +22,17 @@ class RecorderError(StandwatchError):
     """The recorder had to stop."""
 
 
+LONGEST_QUOTED = 80
+"""So many signs of a value that is refused are said again."""
+
+
+def quoted(value: object) -> str:
+    """Return a value as a refusal names it."""
+    whole = repr(value)
+    return whole if len(whole) <= LONGEST_QUOTED else f"{whole[:LONGEST_QUOTED]}…"
+
+
 def refused(where: str, value: object, accepted: str | Iterable[str]) -> InputError:
     """Return the error for one refused value: where it stands, what it is, what is accepted there."""
     wanted = accepted if isinstance(accepted, str) else ", ".join(accepted)
-    return InputError(f"{where}: {value!r} is not accepted; expected {wanted}")
+    return InputError(f"{where}: {quoted(value)} is not accepted; expected {wanted}")

@@ -18,7 +18,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.channels import CHANNELS
-from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.errors import InputError, quoted
 from analysis.vocabulary.refrigerants import refrigerant_name
 from analysis.vocabulary.text import LONGEST_NAME, one_line
 from analysis.vocabulary.units import (
@@ -100,7 +100,7 @@ def _name(value: object) -> object:
 Name = Annotated[str, _said(_name)]
 """What a person is shown: one printable line."""
 
-Refrigerant = Annotated[str, _said(lambda value: refrigerant_name(str(value)))]
+Refrigerant = Annotated[str, _said(refrigerant_name)]
 """A refrigerant by its own name, whichever way it was typed."""
 
 
@@ -398,7 +398,7 @@ def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
     more = "" if error.error_count() == 1 else f" (and {error.error_count() - 1} more)"
     if fault["type"] == "extra_forbidden":
         # a whole table is not quoted: it may be an alarm with its addresses under a name that was misspelt
-        value = "" if isinstance(fault["input"], dict | list) else f", value {fault['input']!r}"
+        value = "" if isinstance(fault["input"], dict | list) else f", value {quoted(fault['input'])}"
         return f"{key}: unknown key{value}; expected {_known_keys(fault['loc'])}{more}"
     if fault["type"] == "missing":
         return f"{key}: missing; it must be given{more}"
@@ -407,7 +407,7 @@ def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
     said = str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected ")
     if fault["input"] is None or isinstance(fault["input"], dict | list) or place[0] in ("alarm", "publish"):
         return f"{key + ': ' if key else ''}{fault['msg']}{more}"
-    return f"{key}: {fault['input']!r} is not accepted; expected {said}{more}"
+    return f"{key}: {quoted(fault['input'])} is not accepted; expected {said}{more}"
 
 
 def _known_keys(location: tuple[int | str, ...]) -> str:

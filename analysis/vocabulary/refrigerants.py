@@ -58,7 +58,7 @@ def _names() -> dict[str, str]:
     return {_plain(spelling): name for name, entry in known_refrigerants().items() for spelling in (name, *entry.also)}
 
 
-def refrigerant_name(typed: str) -> str:
+def refrigerant_name(typed: object) -> str:
     """Return the name of the refrigerant that was meant: ``r134a``, ``R 134a`` and ``HFC-134a`` are ``R-134a``.
 
     Raises

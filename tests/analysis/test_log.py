@@ -78,9 +78,14 @@ def test_elevation_makes_gauge_absolute(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("word", ["now", "today"])
 def test_no_cell_stands_for_the_moment_of_the_review(tmp_path: Path, word: str) -> None:
-    log, _ = load(folder(tmp_path, HEAD + f"{word},5,50\n"))
-    assert len(log.frame) == 0
+    log, _ = load(folder(tmp_path, HEAD + f"{word},5,50\n" + row(0, 5, 50)))
+    assert len(log.frame) == 1
     assert any("without a readable time" in caution for caution in log.cautions)
+
+
+def test_a_log_without_any_time_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="none of its 2 rows has a readable time; expected such as 2026"):
+        load(folder(tmp_path, HEAD + "yesterday,5,50\n9999-01-01T00:00:00.000Z,5,50\n"))
 
 
 def test_vacuum_in_inches_counts_down_from_the_logged_barometer(tmp_path: Path) -> None:
