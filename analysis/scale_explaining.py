@@ -16,7 +16,7 @@ from analysis.scale_following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale_levels import GAP_S, UNSEEN_S
+from analysis.scale_levels import GAP_S, UNSEEN_S, pace
 from analysis.scale_names import LIFTED_KG, MARK_NEAR_S, Load
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, flows
@@ -30,6 +30,9 @@ PLATEAU_S, PLATEAU_WAIT_S = 15.0, 45.0
 it; when it does not stand for the second, hands have left it and it flows."""
 SWAP_KG = 5.0
 """A step of this size that stays is another cylinder where it was not seen or no flow goes there; else a shift."""
+HUNG_S, ONE_FLOW = 15.0, 0.6
+"""A scale that showed the same number for the first time may have hung; the slowest part of one flow is at least such a
+share of its fastest."""
 SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
 """The other unit is believed after this time, when it puts the weight right to this share."""
 _UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
@@ -97,6 +100,19 @@ class Explaining(Following):
             and after >= 0.3 * before > 0.0
             and moved > self.base_kg
         )
+
+    def _hung(self) -> bool:
+        """Return whether the scale kept a number while it flowed: the run is where that flow leads, and flows on."""
+        run, since = self._run, self._new
+        if since is None or len(run) < 4 or run[0].at - since.at < HUNG_S:
+            return False
+        went, goes, before = (
+            pace(since, run[0], self.sign),
+            pace(run[0], run[-1], self.sign),
+            self.sign * self._new_rate,
+        )
+        moved = self.sign * (run[-1].weight - run[0].weight)
+        return moved > self.base_kg and min(before, went, goes) >= ONE_FLOW * max(before, went, goes)
 
     def _joins(self, run: list[Sample]) -> bool:
         """Return whether samples are what was believed, after flow at the rate before or at their own."""

@@ -45,6 +45,8 @@ class Following:
     still_kg: float = 0.0  # what noise and the scale's step move a weight by that stands
     _last: Sample | None = None  # the last one believed, of the load or of the bare plate
     _rate: float = 0.0
+    _new: Sample | None = None  # the last one believed whose number was new
+    _new_rate: float = 0.0  # the rate then
     _best: float = 0.0  # the best rate so far that went on
     _run: list[Sample] = field(default_factory=list)
     _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
@@ -106,6 +108,11 @@ class Following:
         for kept in (self._run, self._between):
             if len(kept) > MOST_WAITING:
                 del kept[1]
+
+    def _blind_before_run(self) -> float:
+        """Return how long nothing was read before the run [s]."""
+        before = self._between[-1] if self._between else self._last
+        return self._spacing_s if before is None else self._run[0].at - before.at
 
     def _stated(self, weight: float) -> bool:
         """Return whether a weight is what the cylinder that somebody marked should weigh."""

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.scale_samples import FASTEST_KG_PER_S, Sample
+from analysis.scale_standing import flows_on
 
 # What follows is common practice or plain physics of the work; no published source.
 GAP_S = 90.0
@@ -105,14 +106,7 @@ def _stillest(samples: list[Sample], still_kg: float, sign: float, gone_s: float
     if not still:
         return None
     k = min(reversed(still), key=lambda k: last[k].bends)
-    return None if flows_on([s.weight for s in last[k:]], still_kg, sign) else last[k].weight
-
-
-def flows_on(weights: Sequence[float], level_kg: float, sign: float) -> bool:
-    """Return whether flow went on through weights: one way, and in no single step as hands do."""
-    steps = sign * np.diff(weights)
-    moved = float(steps.sum())
-    return len(steps) >= 3 and steps.min() > -level_kg and moved > 2.0 * level_kg and steps.max() <= 0.5 * moved
+    return None if flows_on([s.weight for s in last[k:]], sign, still_kg) else last[k].weight
 
 
 def _stood(
@@ -134,5 +128,5 @@ def _stood(
             continue
         level = float(np.median(weights[first : k + 1]))
         back = any(abs(s.weight - level) <= 0.25 * abs(weights[-1] - level) for s in waiting)
-        return None if flows_on(weights[k:].tolist(), level_kg, sign) and not back else level
+        return None if flows_on(weights[k:].tolist(), sign, level_kg) and not back else level
     return None

@@ -53,7 +53,7 @@ class Loads(Explaining):
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
     _blind_s: float = 0.0  # how long the scale gave no readings before the load was seen
-    _unseen_s: float = 0.0  # how long the load may have stood there, and filled, before it was seen
+    _flowed_at_once: bool = False  # as the load was seen first; it may have flowed before then
     _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
 
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
@@ -71,15 +71,14 @@ class Loads(Explaining):
         waits = 0.0
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])
-            since = (self._between[-1] if self._between else self._last) if self._last is not None else self._run[0]
-            waits = max(waits, self._blind_kg(self._run[0].at - since.at, self._run[-1].weight))
+            waits = max(waits, self._blind_kg(self._blind_before_run(), self._run[-1].weight))
         return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
 
     def _confirm(self, load: Load, sample: Sample) -> None:
         """The present load has stood long enough: name it, and tell when it is another cylinder."""
         load.confirmed = True
         names, number, stamp = self.names, len(self.loads) - 1, self.stamps[sample.row]
-        reach = self.base_kg + 2.0 * abs(self._rate) * self._unseen_s if self._unseen_s else 0.0
+        reach = self.base_kg + 2.0 * abs(self._rate) * self._blind_s if self._flowed_at_once else 0.0
         called = load.cylinder, load.named_by
         if not load.cylinder:
             away = self._stands_since - self._left_at
@@ -98,9 +97,9 @@ class Loads(Explaining):
         before = self.names.expected.get(load.cylinder, load.begin_kg)
         if 0.0 < self.sign * (load.begin_kg - before) <= reach_kg:
             load.begin_kg = before
-        elif self._unseen_s and len(self._recent) > 2:
+        elif self._flowed_at_once and len(self._recent) > 2:
             a, b, c = list(self._recent)[:3]
-            kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._unseen_s)
+            kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._blind_s)
             load.begin_kg -= self.sign * kg
             load.doubt(unsure)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 
 from analysis.scale_samples import Sample
@@ -98,3 +99,10 @@ def flows(weights: list[float], sign: float, still_kg: float) -> bool:
             return False
         most = max(most, ahead)
     return True
+
+
+def flows_on(weights: list[float], sign: float, still_kg: float) -> bool:
+    """Return whether flow went on through weights: the stage's way only, and in no single step as hands do."""
+    steps = [sign * (after - before) for before, after in pairwise(weights)]
+    moved = sum(steps)
+    return len(steps) >= 3 and moved > 2.0 * still_kg and max(steps) <= 0.5 * moved and flows(weights, sign, still_kg)

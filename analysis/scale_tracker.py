@@ -17,11 +17,11 @@ import numpy as np
 
 from analysis.scale_explaining import SLIP_STAYS_S
 from analysis.scale_following import BURST_STAYS_S, EMPTY_KG, LEAST_NOISE_KG, LIGHTEST_KG, STAYS_S, USUAL_KG_PER_S
-from analysis.scale_levels import GAP_S, UNSEEN_S, flows_on, left_with, pace
+from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale_loads import Loads
 from analysis.scale_names import LIFTED_S, MARK_EARLY_S, SAME_KG, Load, NamedBy, numbered
 from analysis.scale_samples import SAMPLE_S, Sample
-from analysis.scale_standing import HANDS_KG, SCREWED_ON_KG, STILL_KG, Standing
+from analysis.scale_standing import HANDS_KG, SCREWED_ON_KG, STILL_KG, Standing, flows_on
 
 # What follows is common practice or plain physics of the work; no published source.
 LEFT_S = 10.0
@@ -84,7 +84,7 @@ class Tracker(Loads):
 
     def _begin_anew(self, load: Load | None, sample: Sample) -> None:
         """Begin a load with the level that stood last before its first flow."""
-        if load is None or load is not self.loads[-1]:
+        if self._standing.over or load is None or load is not self.loads[-1]:
             return
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
         if load.stood and 0.0 < abs(begin_kg - load.begin_kg) <= SCREWED_ON_KG:
@@ -107,7 +107,7 @@ class Tracker(Loads):
         first = self._run[0]
         little = abs(first.weight - self._bare_kg) < LIGHTEST_KG
         climbs = (
-            self._goes_on() if last is not None else flows_on([s.weight for s in self._run], self.base_kg, self.sign)
+            self._goes_on() if last is not None else flows_on([s.weight for s in self._run], self.sign, self.base_kg)
         )
         if little and climbs and sample.at - first.at >= CONFIRM_S:
             self._zeroed(self._run)
@@ -187,7 +187,7 @@ class Tracker(Loads):
             if len(run) >= 2 and stood >= (LEFT_S if slip == 1.0 else SLIP_STAYS_S):
                 self._switch(load, slip)
             return
-        if self._goes_on() or (len(run) >= 2 and (self._joins(run) or self._undoes(load, first))):
+        if self._goes_on() or self._hung() or (len(run) >= 2 and (self._joins(run) or self._undoes(load, first))):
             self._adopt(load, 0.0)
         elif self._established():
             if self._another(load, first, step) and self._settled():
@@ -233,6 +233,8 @@ class Tracker(Loads):
                 self._best, min(pace(self._recent[-2], self._recent[-1], self.sign), pace(last, sample, self.sign))
             )
         self._rate += (1.0 - math.exp(-spent / 30.0)) * (change / max(spent, 1.0) - self._rate)
+        if self._new is None or sample.raw != self._new.raw:
+            self._new, self._new_rate = sample, self._rate
         self._recent.append(sample)
         self._last, self._run, self._between = sample, [], []
 
@@ -269,15 +271,11 @@ class Tracker(Loads):
 
     def _put_on(self) -> None:
         """The run is a load."""
-        run, last = self._run, self._last
-        flat = self._flat()
+        run, flat = self._run, self._flat()
         level = float(np.median([s.weight for s in run[: (len(run) + 1) // 2]])) if flat else run[0].weight
         load = Load("", "order", None, self.stamps[run[0].row], None, level, level, self.sign)
         self.loads.append(load)
-        before = self._between[-1] if self._between else last
-        since = run[0].at - self._spacing_s if before is None else before.at
-        self._unseen_s = 0.0 if flat else run[0].at - since
-        self._blind_s = run[0].at - since
+        self._blind_s, self._flowed_at_once = self._blind_before_run(), not flat
         if self._spacing_s >= UNSEEN_S:
             load.doubt(self._taken_for_hands(level))
         self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []

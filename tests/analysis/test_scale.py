@@ -640,3 +640,17 @@ def test_what_was_lifted_off_is_not_what_an_odd_row_undoes() -> None:
     )
     assert len(found.changes) == 1
     assert found.total_kg == pytest.approx(29.5, abs=1.0)
+
+
+@pytest.mark.parametrize("step", [1.0, 5.0])
+def test_a_display_that_hangs_while_it_flows(step: float) -> None:
+    shown = weights((60, 66, 66), (1200, 66, 26), (60, 26, 26), step=step)
+    hung = slice(round(400 / step), round(500 / step))
+    shown[hung] = shown[hung][0]
+    found = weighed(shown, step=step, stage="charging", noise=0.0)
+    assert found.total_kg == pytest.approx(40.0, abs=0.2)
+
+
+def test_what_is_laid_on_after_a_flow_is_no_hung_display() -> None:
+    shown = weights((60, 26, 26), (900, 26, 56), (60, 56, 56), (600, 58, 58))
+    assert weighed(shown).total_kg == pytest.approx(30.0, abs=0.2)
