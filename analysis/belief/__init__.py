@@ -15,7 +15,7 @@ import pandas as pd
 from analysis.belief.fault import Fault, Readings
 from analysis.belief.jumped import jumped, mark_seconds
 from analysis.belief.lost import impossible_in, lost, stages_of
-from analysis.belief.stuck import stuck
+from analysis.belief.stuck import TOLD_S, stuck
 from analysis.belief.units import mistaken_units
 from analysis.bins import frame_medians
 from analysis.log import Log
@@ -88,7 +88,9 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     for channel in dimensions:
         faults += lost(channel, readings, impossible.get(channel))
         faults += jumped(channel, readings, marks_s, system)
-        faults += stuck(channel, readings)
+    witnesses = readings.without([fault for fault in faults if fault.known_s - fault.since_s <= TOLD_S])
+    for channel in dimensions:
+        faults += stuck(channel, witnesses)
     faults += mistaken_units(readings, log.columns, job, system)
     for fault in faults:
         first, end = np.searchsorted(readings.at, (fault.known_s, fault.end_s)).tolist()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -74,6 +75,15 @@ class Readings:
             )
             values = np.round(values - barometer, 2)
         return times, values
+
+    def without(self, faults: Iterable[Fault]) -> Readings:
+        """Return the same with the minutes blank that these faults spoilt."""
+        minutes = self.minutes
+        for fault in faults:
+            if fault.channel in minutes:
+                spoilt = (self.minute_end_s >= fault.since_s) & (self.minute_end_s < fault.end_s)
+                minutes = minutes.assign(**{fault.channel: minutes[fault.channel].mask(spoilt)})
+        return replace(self, minutes=minutes)
 
     def within(self, *stages: str, first: float = np.inf) -> np.ndarray:
         """Return which minutes lie in such stages of the journal, or in the `first` minutes of them."""

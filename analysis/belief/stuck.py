@@ -1,13 +1,14 @@
 """Channels that show the very same number while it must have changed.
 
 Standing still is no proof: a coarse reading of something steady rightly stands still. It is one where the readings
-were restless just before (noise over three steps of the display and more cannot vanish in a live instrument), or
+were restless just before (noise of more than one step of the display cannot vanish in a live instrument), or
 where the gas law rules it out: a closed pressure follows its temperature by p dT / T.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,10 +21,10 @@ LOOK_S = 300.0
 CHANGES = 20
 """So many changes just before tell whether the readings are restless."""
 LEVELS = 3
-REVERSALS = 4
-EDGE = 0.6
+SWING_STEPS, SWINGS = 1.6, 4
+"""Readings that flicker about one edge of the display swing by one step. Noise that swings by more four times in twenty
+changes is a third of a step at least, and moves the display wherever it stands."""
 NEAR_SCATTERS = 3.0
-"""Readings that flicker about one edge of the display scatter by half a step."""
 OFTEN = 0.3
 """So large a share of the readings differs from the one before: noise, not a slow walk from step to step."""
 STILL_CHANGES = 40.0
@@ -52,6 +53,11 @@ STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
 CIRCUIT = "circuit_pressure"
 FLOW_PA, FLOW_SHARE = 100e3, 0.25
 """As vapour alone that is 0.2 kg in a circuit of 50 L (R-134a), and by far more where there is liquid."""
+LATELY_S = 3_600.0
+MUCH = 2.0
+"""A scale that followed the mass and did not flicker is asked for twice as much."""
+TOLD_S = 400.0
+"""A witness that jumps is named within so long: what it did since then is not looked at."""
 WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
 SLOWS = 2.0
 """A reading on its way takes some time for each two steps. Where it turns, as a parabola does, it stands for less than
@@ -77,8 +83,9 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     runs = Runs(values)
     starts, ends = runs.first, runs.first + runs.count
     until = -np.inf
-    for run in np.flatnonzero(times[ends - 1] - times[starts] >= STUCK_S).tolist():
-        first, end = int(starts[run]), int(ends[run])
+    long = np.flatnonzero(times[ends - 1] - times[starts] >= STUCK_S).tolist()
+    parts = [(n, *part) for n in long for part in _unbroken(times, int(starts[n]), int(ends[n]))]
+    for run, first, end in parts:
         begin = float(times[first])
         pascal = _pascal(channel, readings, begin) if readings.dimensions[channel] == "pressure" else np.nan
         if begin < until or _open_or_empty(pascal, readings, begin):
@@ -89,28 +96,33 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
         lately = starts[max(0, run - STEPS) : run + 1]
         steps = np.abs(np.diff(values[lately]))
         step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
-        walks = _patience_of_walk(times[lately], values[lately], step) if temperature else np.inf
-        for position, look in _looks(times, first, end):
-            lasted = look - begin
+        walking = temperature and first == starts[run]
+        walks = _patience_of_walk(times[lately], values[lately], step) if walking else np.inf
+        for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
+            position = int(np.searchsorted(times, look))
+            if position >= end:
+                break
+            lasted, seen = look - begin, look - TOLD_S
             restless = position - first >= STUCK_READINGS and lasted >= patience
             alone = (
                 not weight and restless and _another_restless(channel, readings, float(times[before[0]]), begin, look)
             )
             why = ""
             if weight:
-                if restless and _flowed(readings, begin, look):
+                followed = times[before[0]] >= begin - LATELY_S and len(before) > CHANGES
+                if _flowed(readings, begin, seen, 1.0 if restless else MUCH) and (restless or followed):
                     why = "while the circuit's pressure moved, which takes refrigerant"
             elif alone or (restless and lasted >= ALONE_S):
                 why = "after readings that never stood still"
-            elif restless and lasted >= WORLD_S and _elsewhere(channel, readings, begin, look) >= WORLD_K:
+            elif restless and lasted >= WORLD_S and _elsewhere(channel, readings, begin, seen) >= WORLD_K:
                 why = "while temperatures moved"
-            elif lasted >= max(WORLD_S, walks) and _others_go_on(channel, readings, begin, look):
+            elif lasted >= max(WORLD_S, walks) and _others_go_on(channel, readings, begin, seen):
                 why = "after it moved steadily, while the others go on"
-            elif lasted >= WORLD_S and _twin_moved(channel, readings, begin, look, step):
+            elif lasted >= WORLD_S and _twin_moved(channel, readings, begin, seen, step):
                 why = "while the other end of the same barrel moved"
-            elif lasted >= WORLD_S and _others_moved(channel, readings, begin, look, pascal, step):
+            elif lasted >= WORLD_S and _others_moved(channel, readings, begin, seen, pascal, step):
                 why = "while the other gauges on the circuit moved"
-            elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, look, pascal, step):
+            elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, seen, pascal, step):
                 why = "while the temperatures around moved, which a closed pressure follows"
             if why and (alone or not _another_stands(channel, readings, begin, look, pascal)):
                 alive = starts[run + ALIVE_CHANGES] if run + ALIVE_CHANGES < len(starts) else None
@@ -123,13 +135,10 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
                 break
 
 
-def _looks(times: np.ndarray, first: int, end: int) -> Iterator[tuple[int, float]]:
-    """Yield the moments at which a run is looked at, each with the first reading that tells it: none in a gap."""
-    since = times[first:end] - times[first] - STUCK_S
-    numbers, told = np.unique(np.floor((since + 1e-6) / LOOK_S), return_index=True)
-    for number, at in zip(numbers.tolist(), told.tolist(), strict=True):
-        if number >= 0.0:
-            yield first + at, float(times[first]) + STUCK_S + number * LOOK_S
+def _unbroken(times: np.ndarray, first: int, end: int) -> Iterator[tuple[int, int]]:
+    """Yield the parts of a run in which the number was shown all the time."""
+    edges = [first, *(first + 1 + np.flatnonzero(np.diff(times[first:end]) > STUCK_S)).tolist(), end]
+    yield from pairwise(edges)
 
 
 def _pascal(channel: str, readings: Readings, begin: float) -> float:
@@ -170,7 +179,7 @@ def _another_stands(channel: str, readings: Readings, begin: float, look: float,
     return any(abs(move) < STANDS_SHARE * pascal for move in _beside(channel, readings, begin, look, pascal))
 
 
-def _flowed(readings: Readings, begin: float, look: float) -> bool:
+def _flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
     """Return whether the circuit gave or took what a scale must show: in a recovery or a charging, by its pressure."""
     if CIRCUIT not in readings.values or not any(
         stage in ("recovery", "charging") and since <= begin and look <= until
@@ -178,7 +187,7 @@ def _flowed(readings: Readings, begin: float, look: float) -> bool:
     ):
         return False
     moved, before = abs(readings.move(CIRCUIT, begin, look)), readings.lagged(CIRCUIT, begin, BESIDE_S)
-    return bool(moved >= max(FLOW_PA, FLOW_SHARE * before))
+    return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
 
 
 def _open_or_empty(pascal: float, readings: Readings, begin: float) -> bool:
@@ -206,21 +215,30 @@ def _another_restless(channel: str, readings: Readings, before_s: float, begin_s
 def _patience(times: np.ndarray, values: np.ndarray) -> float:
     """Return how long readings that changed so may stand still, infinite unless they were restless.
 
-    Restless: in each half of the changes three different numbers and several turns; about a straight line through them
-    they scatter by more than one edge of the display can make them, and the number that stands lies near that line:
-    what came to rest somewhere else has changed its state.
+    Restless: about a straight line through them they swing to and fro by more than flicker about one edge of the
+    display can, and the number that stands lies near it: what came to rest somewhere else has changed its state.
     """
     if len(times) <= CHANGES:
         return np.inf
-    for half in (values[: CHANGES // 2 + 1], values[CHANGES // 2 :]):
-        if len(np.unique(half)) < LEVELS or np.count_nonzero(np.diff(np.sign(np.diff(half))) != 0) < REVERSALS:
-            return np.inf
     along = times - np.mean(times)
     left = values - np.mean(values) - along * (along @ values) / (along @ along)
-    scatter = float(np.sqrt(np.mean(left**2)))
-    if scatter < EDGE * float(np.min(np.abs(np.diff(values)))) or abs(left[-1]) > NEAR_SCATTERS * scatter:
+    scatter, step = float(np.std(left)), float(np.min(np.abs(np.diff(values))))
+    if _swings(left, max(SWING_STEPS * step, scatter)) < SWINGS or abs(left[-1]) > NEAR_SCATTERS * scatter:
         return np.inf
     return STILL_CHANGES * float(times[-1] - times[0]) / CHANGES
+
+
+def _swings(values: np.ndarray, least: float) -> int:
+    """Return how often readings went by so much one way and then the other."""
+    swings, way = 0, 0.0
+    low = high = float(values[0])
+    for value in values.tolist():
+        if way <= 0.0 and value - low >= least:
+            swings, way, high = swings + 1, 1.0, value
+        elif way >= 0.0 and high - value >= least:
+            swings, way, low = swings + 1, -1.0, value
+        low, high = min(low, value), max(high, value)
+    return swings
 
 
 def _patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> float:

@@ -22,6 +22,8 @@ MINUTES = 15
 """So many minutes on end a channel is out of its neighbours' reach as it is labelled, and beside them otherwise."""
 FAR = 0.25
 NEAR = 0.03
+STEP_S, STEP_PART = 120.0, 0.5
+"""A display that is switched over steps by most of what it is off, as the first of those minutes begins."""
 STATED_NEAR = 0.05
 STATED_MINUTES = 60
 """A test may be held at a low pressure first, for a quarter of an hour or so: only after an hour is it no step."""
@@ -259,10 +261,22 @@ def _fault(
         return
     last = int(whole[0])
     known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[last])])
-    offset = Figure(float(np.median(apart[last - MINUTES + 1 : last + 1])), f"{dimension}_difference")
+    far = float(np.median(apart[last - MINUTES + 1 : last + 1]))
+    offset = Figure(far, f"{dimension}_difference")
     yield Fault(
-        "channel_jumped", channel, float(readings.of(channel)[0][0]), known, np.inf,
+        "channel_jumped", channel, _since(channel, readings, last - MINUTES + 1, far), known, np.inf,
         f"{name_of(channel)} is logged as {symbol} but agrees with {what} only as {meant} "
         f"({offset.show(system, 2)} apart as it stands): correct the unit in the job. It is left out.",
         offset,
     )  # fmt: skip
+
+
+def _since(channel: str, readings: Readings, minute: int, far: float) -> float:
+    """Return since when the numbers are in that unit: their step as its minutes began, else from the first."""
+    times, values = readings.of(channel)
+    begin_s = readings.minute_end_s[minute] - STEP_S
+    before, first, last = np.searchsorted(times, (begin_s - STEP_S, begin_s, begin_s + 2.0 * STEP_S)).tolist()
+    steps = np.abs(np.diff(values[before:last]))
+    if first - before < 2 or not np.max(steps, initial=0.0) > STEP_PART * abs(far):
+        return float(times[0])
+    return float(times[before + 1 + int(np.argmax(steps))])

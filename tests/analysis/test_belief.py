@@ -12,6 +12,7 @@ from analysis.belief import believe
 from analysis.belief.stuck import LOOK_S, _looks
 from analysis.log import Log, assemble
 from analysis.result import Finding
+from analysis.review import review
 from analysis.vocabulary.channels import CHANNELS, make_column
 from analysis.vocabulary.job import parse_job
 from tests.support import START, journal_rows
@@ -323,8 +324,8 @@ def recovering(frozen: bool, falls_pa: float) -> Log:
 
 
 def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pause_is_not() -> None:
-    assert found(recovering(True, 400e3)) == [("channel_stuck", "cylinder_weight")]
-    assert found(recovering(False, 400e3)) == []
+    assert found(recovering(True, 500e3)) == [("channel_stuck", "cylinder_weight")]
+    assert found(recovering(False, 500e3)) == []
     assert found(recovering(True, 5e3)) == []
 
 
@@ -436,3 +437,38 @@ def test_a_clock_put_right_by_decades_is_not_looked_through() -> None:
     looks = list(_looks(times, 0, len(times)))
     assert 12 <= len(looks) <= 24
     assert all(0.0 <= times[position] - look < LOOK_S for position, look in looks)
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
+def test_a_display_switched_to_another_unit_is_named_once_since_then(step: float) -> None:
+    log = night(step=step)
+    rows = log.frame.index[int(9_000.0 / step) :]
+    celsius = log.frame.loc[rows, "leaving_water_temperature"] - 273.15
+    log.frame.loc[rows, "leaving_water_temperature"] = celsius * 1.8 + 32.0 + 273.15
+    result = review(log, parse_job({"job": {"name": "n"}}))
+    named = [f for f in result.findings if f.kind.startswith("channel_")]
+    assert [(f.kind, f.figures["channel"], f.since) for f in named] == [
+        ("channel_jumped", "leaving_water_temperature", rows[0])
+    ]
+
+
+def test_a_probe_that_jumps_is_no_witness_against_its_twin() -> None:
+    at = np.arange(0.0, 4.0 * 3_600.0, 10.0)
+    log = walking(18.0 + 0.3 * at / 3_600.0, at)
+    water = 10.0 + 2.0 * np.exp(-at / 700.0)
+    for channel, jump in (("entering_water_temperature", 0.0), ("leaving_water_temperature", 7.0)):
+        log.frame[channel] = np.round(water + jump * (at >= 3_600.0), 1) + 273.15
+    log = replace(log, journal=journal_rows([(0.0, "stage", "recovery", "begin")]))
+    assert found(log) == [("channel_jumped", "leaving_water_temperature")]
+
+
+def test_a_number_shown_again_after_hours_of_silence_did_not_stand_meanwhile() -> None:
+    at = np.arange(0.0, 4.0 * 3_600.0, 10.0)
+    log = walking(20.0 + at / 1_800.0, at)
+    silent = (at >= 3_600.0) & (at < 8_000.0)
+    last = log.frame["surface_temperature"].to_numpy()[359]
+    log.frame["surface_temperature"] = np.where(
+        silent, np.nan, np.where(at < 3_600.0, log.frame["surface_temperature"], last)
+    )
+    log.frame.loc[log.frame.index[860:], "surface_temperature"] = np.nan
+    assert ("channel_stuck", "surface_temperature") not in found(log)
