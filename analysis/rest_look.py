@@ -42,6 +42,8 @@ EXPOSED = (
     "surface_temperature",
     "condenser_entering_temperature",
     "condenser_leaving_temperature",
+    "discharge_temperature",
+    "liquid_temperature",
 )
 """Where the sun reaches: two of these warm together are a sunny side, not two bad probes."""
 WATER = ("entering_water_temperature", "leaving_water_temperature")
@@ -63,10 +65,9 @@ LEVEL_BINS = 10
 LEAST_S = 480.0
 CHECKS_S = ((1_200.0, 120.0), (np.inf, 300.0))
 """Looked at anew every two minutes for twenty, every five after that."""
-SUNNY_S, SUNNIER_S = 1_200.0, 1_800.0
-"""A channel that the sun reaches and that reads warm is named when it kept its distance for so long, longer
-where no other that the sun reaches says that it does not shine: sun moves."""
-SUNNY_K_PER_H, SUNNY_PER_H = 0.25, 0.06
+SUNNY_S = 900.0
+"""A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
+SUNNY_K_PER_H, SUNNY_PER_H = 0.35, 0.12
 SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
 """A distance that is kept surely drifts by no more than this, or such a part of it, an hour, and in all by no more than
 this, or such a part of it, and one digit."""
@@ -243,7 +244,6 @@ class Looks:
         gauges = np.array([c in PRESSURES for c in channels])
         lies = np.where(gauges, LIE_PA / self._slope(level) if gauges.any() else 0.0, LIE_K)
         said = weigh(x, honest, lies, excess, behind, gauges, bodies)
-        shaded = exposed & (np.abs(said.offsets_k) < LEAST_K)
         least_gauge_k = LEAST_PA / self._slope(level) if gauges.sum() > 2 else LEAST_K
         suspects = []
         for i, channel in enumerate(channels):
@@ -257,8 +257,7 @@ class Looks:
             closing = min(own[i], beside[i]) + 2.0 * own_error[i]
             if (restless or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
-            sunny_s = SUNNY_S if shaded.any() else SUNNIER_S
-            if channel in EXPOSED and offset > 0 and not self._kept(channel, sunny_s, float(way.steps_k[i])):
+            if channel in EXPOSED and offset > 0 and not self._kept(channel, float(way.steps_k[i])):
                 continue
             suspects.append(channel)
         farthest_k = max((abs(way.levels_k[channels.index(c)] - said.level_k) for c in moving), default=0.0)
@@ -290,10 +289,10 @@ class Looks:
             tuple(channels), levels, rates, errors, scatters, steps, float(end_s[first] - BIN_S), float(end_s[last])
         )
 
-    def _kept(self, channel: str, least_s: float, step_k: float) -> bool:
+    def _kept(self, channel: str, step_k: float) -> bool:
         """Return whether a channel has kept its distance ever since looking began, and for so long at the least."""
         at_s, offsets = np.array(self.history[channel]).T
-        if at_s[-1] < least_s - BIN_S or len(at_s) < 3:
+        if at_s[-1] < SUNNY_S - BIN_S or len(at_s) < 3:
             return False
         slope, error, _, _, hours = _rate(at_s / 3_600.0, offsets)
         drifts = abs(slope) + float(np.hypot(error, step_k / 3.0 / hours))

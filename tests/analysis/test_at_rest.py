@@ -127,6 +127,9 @@ def test_a_warm_reading_where_the_sun_may_reach_is_named_once_it_surely_stands()
     at_h = np.arange(len(moves.frame)) * 5.0 / 3_600.0
     moves.frame["ambient_temperature"] += 4.0 * np.sin(np.pi * (at_h + 1.0) / 5.0)
     assert named(moves) == {}
+    pipe = circuit()
+    pipe.frame["liquid_temperature"] += 4.0 * np.sin(np.pi * (at_h + 1.0) / 5.0)
+    assert named(pipe) == {}
 
 
 def test_what_still_moves_and_stands_apart_is_not_said_to_agree() -> None:
