@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.belief import believe
-from analysis.belief.stuck import LOOK_S, _looks
+from analysis.belief.stuck import LOOK_S, _unbroken
 from analysis.log import Log, assemble
 from analysis.result import Finding
 from analysis.review import review
@@ -434,9 +434,9 @@ def test_a_clock_put_right_by_decades_is_not_looked_through() -> None:
     """Where nothing was read there is nothing to look at."""
     before = np.arange(0.0, 3600.0, 5.0)
     times = np.concatenate([before, 8e8 + before])
-    looks = list(_looks(times, 0, len(times)))
-    assert 12 <= len(looks) <= 24
-    assert all(0.0 <= times[position] - look < LOOK_S for position, look in looks)
+    parts = list(_unbroken(times, 0, len(times)))
+    assert sum(times[end - 1] - times[first] for first, end in parts) <= 24 * LOOK_S
+    assert [first for first, _ in parts[1:]] == [end for _, end in parts[:-1]]
 
 
 @pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
