@@ -16,7 +16,7 @@ from analysis.recovery.ticks import Ticks
 
 MEAN_S = 40.0
 """A fall is looked for in means of this time."""
-WINDOWS = (0.12, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0, 1.4)
+WINDOWS = (0.08, 0.12, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0, 1.4)
 """Falls of ln(density) over which the apparent volume is taken."""
 FEWEST = 4
 """A line through fewer ticks than this says nothing."""

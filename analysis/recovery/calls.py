@@ -110,7 +110,7 @@ def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, by_balance: bool) -> 
         if start == len(k):
             break
         long = ticks.at_s[k[start:]] - ticks.at_s[k[0]] - wait
-        flat[start:] |= (_surest_rise(ticks, k[start:]) <= allowed[start:]) & (long >= enough[start:])
+        flat[start:] |= (_surest_rise(ticks, k[start:]) <= allowed[start:]) & (long + HOSE_S >= enough[start:])
     return np.asarray(flat & (came_back <= allowed))
 
 
@@ -147,7 +147,7 @@ def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedP
     allowed, enough = _asked(evidence, np.array([last]), bool(evidence.dry[lately].any()))
     pressure = float(ticks.pressure_pa[last])
     unseen = float(ticks.resolution_pa[last]) / pressure
-    long = HOSE_S + max(float(enough[0]), unseen / float(allowed[0]) * FLAT_S)
+    long = max(float(enough[0]), HOSE_S + unseen / float(allowed[0]) * FLAT_S)
     rise = max(float(allowed[0]) * long / FLAT_S, unseen) * pressure
     return AskedPause(long - float(ticks.at_s[last] - begin_s), rise, now is not None)
 

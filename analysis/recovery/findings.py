@@ -20,7 +20,8 @@ FIRST_COME = "Local codes and the licensed technician come first."
 RATE_S = 120.0
 """Mass rates are taken over this time."""
 BREAK = 0.4
-"""The liquid pull is over at this share of the rate it lately had; it usually falls 5 to 20 times; common practice."""
+"""The liquid pull is over at this share of the rate it lately had, times the share of the pressure that is left; it
+usually falls 5 to 20 times; common practice."""
 LATELY_S = 1800.0
 """The best rate of this much pulling counts: a slow decline, as a cylinder fills and warms, is no breakdown."""
 STANDS = 0.01
@@ -29,8 +30,9 @@ BREAK_STAYS_S = 180.0
 """The rate has to stay low for this long, after as long a time of pulling; common practice."""
 CLIMBS = 1.5
 """A rate that grows by this much has not come to rest: the machine has just started again."""
-NEAR_SATURATION = 0.80
-"""Share of the pressure at the best rate above which the fall of the rate is the port's, not the pressure's."""
+NEAR_SATURATION = 0.5
+"""Share of the highest pressure down to which a rate that fell by more than the pressure did is the port's; deeper down
+the machine itself pulls worse; common practice."""
 
 REBOUND = 0.03
 """A rise of this share in a pause, after hose and gauge have come to rest, is the refrigerant's; vapour that warms up
@@ -78,7 +80,7 @@ class Maker:
 
 
 def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
-    """Return the end of the liquid pull: the mass rate breaks down while the pressure still stands."""
+    """Return the end of the liquid pull: the mass rate breaks down by more than the pressure falls."""
     ticks = make.ticks
     moved = ticks.moved_kg
     if not np.isfinite(moved).any():
@@ -95,8 +97,9 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
     earlier = _back(ticks, stay, BREAK_STAYS_S)
     steady = (earlier > STANDS * best) & (stay <= CLIMBS * earlier + ticks.mass_resolution_kg / BREAK_STAYS_S)
     sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg
-    near = ticks.pressure_pa >= NEAR_SATURATION * highest
-    hit = np.flatnonzero(sure & near & steady & (stay > STANDS * best) & (rate <= BREAK * best) & ~over)
+    share = ticks.pressure_pa / highest
+    near = share >= NEAR_SATURATION
+    hit = np.flatnonzero(sure & near & steady & (stay > STANDS * best) & (rate <= BREAK * best * share) & ~over)
     if not len(hit):
         return []
     k = int(hit[0])

@@ -48,9 +48,9 @@ PLATE_SHORT, PLATE_OVER = 0.002, 0.01
 SHORT_UNSURE, VAPOUR_UNSURE = 0.02, 0.08
 """The vapour's mass is this uncertain by its temperature, which lies between water and air: to the side that would hide
 liquid, and to the other."""
-VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
-"""A stated volume may be off by that share. Plate and scale are compared once that, or the bounds of the apparent
-volume, leave open no more than this share of the charge."""
+VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.004
+"""A volume may be off by that share: a stated one, and a seen one by what boils slowly in a pocket. Plate and scale are
+compared once that leaves open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
 DEEP, DEEP_POCKET, LONG_FALL = 1.5, 2.0, 0.7
@@ -68,8 +68,8 @@ BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
 less where the plate misses more than pocket and oil hold."""
 MUCH = 0.1
 """That share of the plate's charge."""
-CHILL_K, CHILL_S = 4.5, 300.0
-"""Self-chilling: a depression well beyond the 5 degF rule (a hose drops pressure too), this long, with more mass than
+CHILL_K, CHILL_S = 3.89, 300.0
+"""Self-chilling: 7 degF, beyond the 5 degF rule (a hose drops pressure too), this long, with more mass than
 vapour can give."""
 
 POCKET_LEAST, POCKET_SURFACE, POCKET_FILM = 0.003, 10.0, 10.0
@@ -184,10 +184,12 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
-    # an apparent volume alone errs to one side: what boils slowly is in it
     both = 1.0 / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
-    doubt = (seen.doubt if stated is None else both) * in_vapour
-    closes = (unaccounted <= PLATE_SHORT + SHORT_UNSURE * in_vapour) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
+    doubt = (np.fmax(seen.doubt, VOLUME_UNSURE) if stated is None else both) * in_vapour
+    # what one reading of the scale does not see may stand as liquid; many readings see half of it
+    unseen = ticks.mass_resolution_kg * share
+    short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT) + SHORT_UNSURE * in_vapour
+    closes = (unaccounted <= short) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under) & ~seen.dry) | seen.surely_more
@@ -284,7 +286,8 @@ def _look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, jo
                 soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)
         against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
         pace = np.where(depth[part] < SHALLOW, near.seconds / np.log(near.ratio), np.nan)
-        slows[part] = ~np.isfinite(moved) & (pace > SLOWS * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
+        slower = ~np.isfinite(moved) & (pace > SLOWS * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
+        slows[part] = _stayed(at, slower, CHILL_S)  # a pause is known sooner
         flowing = ticks.flow[part] != 0.0
         soft[part] |= flowing & steady & (depth[part] > 0.2) & ~against[part] & ~slows[part]
         past = np.maximum(before(at, CHILL_S), 0)

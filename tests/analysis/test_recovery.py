@@ -85,6 +85,46 @@ def test_a_change_of_cylinder_is_no_end_of_the_liquid_pull() -> None:
     assert 3000.0 <= (ended.time - stretch.begin).total_seconds() <= 3600.0
 
 
+@pytest.mark.parametrize("breaks", [True, False])
+def test_the_liquid_pull_ends_while_the_pressure_falls_too(breaks: bool) -> None:
+    # liquid that chills itself; a machine that draws vapour brings less as the pressure falls, and that is no break
+    seconds = np.arange(0.0, 3000.0, 5.0)
+    share = np.exp(-np.maximum(seconds - 900.0, 0.0) / 1800.0)
+    rate = np.where(breaks & (seconds < 1500.0), 0.06, 0.008) * share
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(433.0 * share, 1)),
+            "cylinder_weight": ("kg", np.round(25.0 + np.cumsum(rate * 5.0), 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+    )
+    ended = found(assess(stretch), "liquid_pull_ended")
+    if breaks:
+        assert ended is not None
+        assert 1500.0 <= (ended.time - stretch.begin).total_seconds() <= 2100.0
+    else:
+        assert ended is None
+
+
+def test_a_pause_nobody_marked_is_no_liquid_that_slows_the_fall() -> None:
+    seconds = np.arange(0.0, 2400.0, 5.0)
+    fall_s = np.clip(seconds - 300.0, 0.0, 1200.0)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(415.0 * np.exp(-fall_s / 1500.0), 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "water": "water"}},
+    )
+    warned = [f for f in assess(stretch).findings if f.kind == "freeze_risk"]
+    assert not [f for f in warned if (f.time - stretch.begin).total_seconds() > 1500.0]
+
+
 def test_without_water_flow_the_liquid_chills_itself_and_is_not_called_gone() -> None:
     run, assessment = judged(Case(flow_off_at=0.0))
     chilled, freeze = found(assessment, "self_chilling"), found(assessment, "freeze_risk")
@@ -371,7 +411,7 @@ def test_a_pressure_that_falls_no_further_is_no_pause() -> None:
 def test_it_is_said_which_pause_would_show_whether_liquid_stands() -> None:
     stretch = paused(0.0, 0.1, from_s=1500.0)
     pulls, stands = assess(cut(stretch, 295)).text, assess(cut(stretch, 360)).text
-    assert "pause the machine, valves open, for 11 min" in pulls
+    assert "pause the machine, valves open, for 10 min" in pulls
     assert "leave the machine standing, valves open, for another 6 min" in stands
     assert "no liquid stands" in stands
 
