@@ -28,6 +28,24 @@ async def come_true(condition: Callable[[], object], within_s: float = PATIENCE_
             await asyncio.sleep(0.05)
 
 
+class Growing:
+    """What is filled by others, and tells those who wait for it that it has changed."""
+
+    def __init__(self) -> None:
+        self._changed = asyncio.Event()
+
+    def changed(self) -> None:
+        """Let those who wait look again."""
+        self._changed.set()
+
+    async def until(self, condition: Callable[[], object], within_s: float = PATIENCE_S) -> None:
+        """Wait until something has become true of it."""
+        async with asyncio.timeout(within_s):
+            while not condition():
+                self._changed.clear()
+                await self._changed.wait()
+
+
 def free_port() -> int:
     """Return a port that nothing listens on, and that can be listened on again after a while without."""
     worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))

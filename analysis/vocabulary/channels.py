@@ -52,8 +52,6 @@ MARKS = (
     "liquid_charging",
     "vapor_charging",
 )
-INSTRUMENT_EVENTS = ("lost", "back", "bad_frame", "over_range")
-RECORDER_EVENTS = ("started", "stopped", "resumed", "clock_step", "disk_low", "disk_full")
 JOURNAL_KINDS = ("stage", "mark", "instrument", "recorder", "finding", "note")
 JOURNAL_COLUMNS = ("time", "kind", "subject", "value", "text")
 LEVELS = ("info", "caution", "alarm")

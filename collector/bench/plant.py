@@ -14,8 +14,6 @@ from collector.bench.weather import Front, Weather
 
 REFRIGERANT = "R-513A"
 PLATE_KG = 132.0
-VOLUME_M3 = 0.54
-ELEVATION_M = 340.0
 STEP_S = 1.0
 
 

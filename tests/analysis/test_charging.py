@@ -63,6 +63,7 @@ def kinds(result: Assessment) -> list[str]:
         (39.7, "on_target", ["charge_near", "charge_reached"]),
         (36.0, "short", []),
         (38.6, "short", ["charge_near"]),
+        (40.6, "over", ["charge_near", "charge_reached", "charge_over"]),
         (42.0, "over", ["charge_near", "charge_reached", "charge_over"]),
     ],
 )
@@ -152,6 +153,14 @@ def test_liquid_too_early_is_a_freeze_risk() -> None:
     assert risk[0].level == "alarm"
     # R-134a boils at 32 degF at 27.8 psig (computed with CoolProp 8.0.0)
     assert "27.8 psig" in risk[0].text
+
+
+@pytest.mark.parametrize(("psig", "freezes"), [(26.0, True), (29.6, False)])
+def test_a_kelvin_decides_on_freezing(psig: float, freezes: bool) -> None:
+    """R-134a: 27.8 psig at the freezing point of water, 1.5 psi to the kelvin there."""
+    marks = [(200.0, "mark", "liquid_charging", "")]
+    result = judged(charge(40.0, psig=np.array([psig, psig]), marks=marks))
+    assert ("freeze_risk" in kinds(result)) == freezes
 
 
 def test_liquid_that_nobody_marked_is_seen_by_the_mass() -> None:

@@ -20,7 +20,7 @@ import psutil
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.follow.tail import cells_of, seconds_of
 from tests.collector.rig import rows_on_disk
-from tests.patience import PATIENCE_S, PatientClock
+from tests.patience import PATIENCE_S, PatientClock, come_true
 
 __all__ = ["rows_on_disk"]
 
@@ -158,9 +158,7 @@ def until(true: Callable[[], object], within_s: float = PATIENCE_S) -> float:
 async def soon(true: Callable[[], object], within_s: float = PATIENCE_S) -> float:
     """Wait for something without holding the loop; return how long it took [s]."""
     begin = time.monotonic()
-    async with asyncio.timeout(within_s):
-        while not true():  # noqa: ASYNC110  files tell nobody that they grew
-            await asyncio.sleep(0.02)
+    await come_true(true, within_s)
     return time.monotonic() - begin
 
 

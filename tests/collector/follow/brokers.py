@@ -17,7 +17,7 @@ import pytest
 from collector.follow.mqtt import Publisher
 from collector.instruments.mqtt import BrokerClient
 from tests.collector.instruments.conftest import Broker
-from tests.patience import PATIENCE_S, free_port
+from tests.patience import PATIENCE_S, Growing, free_port
 
 
 @pytest.fixture
@@ -43,12 +43,12 @@ def make_broker(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
         broker.kill()
 
 
-class Heard:
+class Heard(Growing):
     """What was published, in order: (topic, JSON, retained)."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.messages: list[tuple[str, dict[str, Any], bool]] = []
-        self._changed = asyncio.Event()
 
     def of(self, what: str) -> list[dict[str, Any]]:
         return [message for topic, message, _ in self.messages if topic.rsplit("/", 1)[-1] == what]
@@ -61,13 +61,7 @@ class Heard:
             return
         assert isinstance(message.payload, bytes)
         self.messages.append((str(message.topic), json.loads(message.payload), bool(message.retain)))
-        self._changed.set()
-
-    async def until(self, condition: Callable[[], object], timeout_s: float = PATIENCE_S) -> None:
-        async with asyncio.timeout(timeout_s):
-            while not condition():
-                self._changed.clear()
-                await self._changed.wait()
+        self.changed()
 
 
 @contextlib.asynccontextmanager

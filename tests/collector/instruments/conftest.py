@@ -17,37 +17,31 @@ from collector.instruments import Event, Link, Reading
 from collector.instruments.frames import crc16
 from collector.recorder import end_tasks
 from tests import patience
-from tests.patience import PATIENCE_S
+from tests.patience import PATIENCE_S, Growing
 from tests.ptys import FarEnd
 
 
-class Recorded:
+class Recorded(Growing):
     """A sink that keeps what it is given and lets a test wait for it."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.readings: list[Reading] = []
         self.events: list[Event] = []
-        self._changed = asyncio.Event()
 
     def reading(self, reading: Reading) -> None:
         self.readings.append(reading)
-        self._changed.set()
+        self.changed()
 
     def event(self, event: Event) -> None:
         self.events.append(event)
-        self._changed.set()
+        self.changed()
 
     def values(self, channel: str) -> list[float]:
         return [reading.value for reading in self.readings if reading.channel == channel]
 
     def told(self, instrument: str) -> list[str]:
         return [event.value for event in self.events if event.instrument == instrument]
-
-    async def until(self, condition: Callable[[], bool], timeout_s: float = PATIENCE_S) -> None:
-        async with asyncio.timeout(timeout_s):
-            while not condition():
-                self._changed.clear()
-                await self._changed.wait()
 
     async def more(self, channel: str, count: int = 2, timeout_s: float = PATIENCE_S) -> None:
         """Wait for `count` further readings of a channel."""
