@@ -106,6 +106,16 @@ def history(*rows_: tuple[str, float]) -> list[Addition]:
     return [Addition(datetime.date.fromisoformat(day), mass * LB) for day, mass in rows_]
 
 
+def test_a_threshold_that_is_just_met_is_not_exceeded() -> None:
+    """40 CFR 82.157 counts rates above 10 %: 80 of 800 lb in a whole year are 10 %."""
+    job = parse_job(
+        {"job": {"name": "x"}, "circuit": {"refrigerant": "R-134a", "charge": "800 lb", "use": "comfort_cooling"}}
+    )
+    for added_lb, exceeded in ((80.0, False), (80.1, True)):
+        (rolling,) = (r for r in leak_rates(job, added_lb * LB, TODAY, []) if r.method == "rolling average")
+        assert rolling.exceeded == exceeded
+
+
 def test_leak_rates_of_a_job() -> None:
     job = parse_job(
         {"job": {"name": "x"}, "circuit": {"refrigerant": "R-134a", "charge": "800 lb", "use": "comfort_cooling"}}
