@@ -11,7 +11,8 @@ import pandas as pd
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
 from analysis.recovery.calls import Call, asked_pause, liquid_gone
-from analysis.recovery.liquid import Evidence, gather
+from analysis.recovery.level import FIRST_COME, LevelState, level_findings
+from analysis.recovery.liquid import GONE_K, Evidence, gather
 from analysis.recovery.pauses import Pause, split, standing
 from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
@@ -45,7 +46,7 @@ def assess(stretch: Stretch) -> Assessment:
     until = len(ticks) if call is None else call.tick
     make = judge.Maker(stretch, ticks)
     level_pa = _level_pa(ticks, required)
-    level = judge.level_findings(make, required, pauses)
+    level = level_findings(make, required, pauses)
     found = [
         *judge.liquid_pull_ended(make, stands),
         *judge.gone(make, evidence, call),
@@ -61,9 +62,7 @@ def assess(stretch: Stretch) -> Assessment:
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
         missing += cylinder_cautions(stretch, weighing)
-    text = " ".join(
-        [said, *_going(standing_at), *missing, judge.FIRST_COME if required.level is not None else ""]
-    ).strip()
+    text = " ".join([said, *_going(standing_at), *missing, FIRST_COME if required.level is not None else ""]).strip()
     return Assessment(
         verdict=verdict,
         text=text,
@@ -79,7 +78,7 @@ def _verdict(
     evidence: Evidence,
     call: Call | None,
     pauses: list[Pause],
-    level: judge.LevelState,
+    level: LevelState,
     required: RequiredLevel,
 ) -> tuple[str, str]:
     if len(make.ticks) == 0:
@@ -102,7 +101,7 @@ def _verdict(
         return "undecided", f"The required level was reached. {now}"
     if call is None:
         if evidence.stands[-1]:
-            return "liquid_remains", "Liquid still stands in the circuit."
+            return "liquid_remains", f"Liquid still stands in the circuit. {_pull_on(make)}"
         what_to_do = _what_to_do(make, evidence, pauses)
         if required.level is None:
             return "undecided", f"Whether liquid still stands cannot be told yet: {what_to_do}"
@@ -110,6 +109,14 @@ def _verdict(
     if required.level is None:
         return "complete", "No liquid stands any more; no level was asked for."
     return "level_not_reached", "No liquid stands any more, but the required level is not reached yet."
+
+
+def _pull_on(make: judge.Maker) -> str:
+    """Return what to do while liquid stands."""
+    if make.ticks.flow[-1] == 0.0:
+        return "No water flows: get it flowing, or drain the barrel, before you pull on."
+    until = f"saturation stays {make.kelvins(GONE_K)} under {judge.stands_under(make.ticks)}"
+    return f"Keep the water flowing or drained, and pull on until {until}."
 
 
 def _what_to_do(make: judge.Maker, evidence: Evidence, pauses: list[Pause]) -> str:

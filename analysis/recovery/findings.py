@@ -7,15 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.calls import FLAT_S, Call, minute_median
+from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import GONE_K, POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
-from analysis.recovery.required_level import RequiredLevel
 from analysis.recovery.ticks import Ticks
 from analysis.result import Figure, FigureValue, Finding, Level
 from analysis.stretch import Stretch
-
-FIRST_COME = "Local codes and the licensed technician come first."
 
 RATE_S = 120.0
 """Mass rates are taken over this time."""
@@ -43,7 +40,6 @@ CHILLED_SHARE = 0.5
 
 FREEZE_STAYS_S = 90.0
 FREEZE_CLEAR_K = 1.0
-REACHED_STAYS_S = 60.0
 
 
 @dataclass(frozen=True)
@@ -158,7 +154,7 @@ def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
         figures["recovered"] = Figure(float(ticks.moved_kg[k]), "mass")
     text = (
         f"No liquid stands any more: saturation (bubble point) is {make.kelvins(evidence.depression_k[k])} "
-        f"under {_under(ticks)}, and {why}{_power(make, evidence, call)}. Go on to the required level."
+        f"under {stands_under(ticks)}, and {why}{_power(make, evidence, call)}. Go on to the required level."
     )
     return [make(k, call.since_s, "liquid_gone", "info", text, **figures)]
 
@@ -174,7 +170,8 @@ def _power(make: Maker, evidence: Evidence, call: Call) -> str:
     )
 
 
-def _under(ticks: Ticks) -> str:
+def stands_under(ticks: Ticks) -> str:
+    """Return what the saturation is compared with, in words."""
     if ticks.water_channel is None:
         return "what it stood at before (no water temperature was logged)"
     return "the leaving water" if ticks.water_channel == "leaving_water_temperature" else "the entering water"
@@ -217,7 +214,7 @@ def self_chilling(make: Maker, evidence: Evidence, pauses: list[Pause], until: i
         "no flow": "no water flows that could warm it, and nothing shows that it is gone",
     }[by]
     text = (
-        f"Saturation is {make.kelvins(evidence.depression_k[tick])} under {_under(ticks)} but liquid still "
+        f"Saturation is {make.kelvins(evidence.depression_k[tick])} under {stands_under(ticks)} but liquid still "
         f"stands: {why}. The liquid chills itself; see that the water flows, or is drained, before the tubes freeze."
     )
     figures: dict[str, FigureValue] = {
@@ -313,76 +310,3 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
                 warm_since = at if warm_since < 0.0 else warm_since
                 armed = armed or at - warm_since >= 300.0
     return found
-
-
-@dataclass(frozen=True)
-class LevelState:
-    """What became of the required level: when it was reached, and whether the last long pause held it.
-
-    `left_s`: how long the present pause, which has held it so far, has to stand yet; None where there is none.
-    """
-
-    reached: int | None = None
-    held: bool | None = None
-    findings: tuple[Finding, ...] = ()
-    left_s: float | None = None
-
-
-def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) -> LevelState:
-    """Return whether the required level was reached and held, with the findings."""
-    ticks = make.ticks
-    if required.level is None or len(ticks) == 0:
-        return LevelState()
-    absolute = required.level.absolute
-    level = np.full(len(ticks), required.level.pa) if absolute else required.level.pa + ticks.barometer_pa
-    under = ticks.pressure_pa <= level
-    broken = np.maximum.accumulate(np.where(under, -np.inf, ticks.at_s))
-    begin = np.maximum(broken, ticks.at_s[0] - 10.0)
-    hit = np.flatnonzero(under & (ticks.at_s - begin >= REACHED_STAYS_S))
-    if not len(hit):
-        return LevelState()
-    first = int(hit[0])
-    of_level = make.show(float(level[first]), "pressure", 3)
-    source = required.rules.title
-    figures = {
-        "required_level": Figure(float(level[first]), "pressure"),
-        "pressure": Figure(float(ticks.pressure_pa[first]), "pressure"),
-    }
-    text = (
-        f"The required level of {of_level} ({source}) is reached. Stop the machine and watch for "
-        f"{required.hold_s / 60:.0f} min that it does not come back. {FIRST_COME}"
-    )
-    found = [make(first, float(begin[first]), "required_level_reached", "info", text, **figures)]
-    held: bool | None = None
-    left_s: float | None = None
-    told = False
-    for pause in pauses:
-        if pause.base is None or pause.last < first:
-            continue
-        k = np.arange(pause.base, pause.last + 1)
-        long = ticks.at_s[k] - pause.begin_s
-        high = minute_median(ticks.pressure_pa[k]) > level[k] * (1.0 + required.hold_within)
-        if long[-1] < required.hold_s:
-            if not pause.over and not high.any():
-                left_s = float(required.hold_s - long[-1])
-            continue
-        held = not bool(high.any())
-        sure = np.flatnonzero((long >= required.hold_s) & (k >= max(first, pause.first)))
-        if len(sure) and not told and not high[: sure[0] + 1].any():
-            j = int(k[sure[0]])
-            told = True
-            text = (
-                f"The level stood for {required.hold_s / 60:.0f} min: {make.pressure(ticks.pressure_pa[j])} against "
-                f"the required {of_level} ({source}). {FIRST_COME}"
-            )
-            figures = {
-                "required_level": Figure(float(level[j]), "pressure"),
-                "pressure": Figure(float(ticks.pressure_pa[j]), "pressure"),
-            }
-            found.append(make(j, pause.begin_s, "required_level_held", "info", text, **figures))
-    # a slow return that a coarse gauge does not show as a pause: nothing but a return stands over the level so long
-    over = minute_median(ticks.pressure_pa) > level * (1.0 + required.hold_within) + 2.0 * ticks.resolution_pa
-    under_at = ticks.at_s[~over]
-    if len(under_at) and over[-1] and ticks.at_s[-1] - under_at[-1] >= required.hold_s and under_at[-1] >= begin[first]:
-        held = False
-    return LevelState(first, held, tuple(found), left_s)

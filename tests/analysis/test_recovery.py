@@ -212,6 +212,10 @@ def test_stopped_above_the_level() -> None:
 def test_liquid_that_still_stands_at_the_end_is_said() -> None:
     _, assessment = judged(Case(longest=1500.0))
     assert assessment.verdict == "liquid_remains"
+    assert "pull on until saturation stays 5.0 degF under the leaving water" in assessment.text
+    _, still = judged(Case(longest=1500.0, flow_off_at=0.0))
+    assert still.verdict == "liquid_remains"
+    assert "No water flows: get it flowing" in still.text
 
 
 def test_nothing_to_go_by() -> None:
