@@ -12,7 +12,8 @@ from analysis.stage_state import OPEN_MINUTES, Contents
 PUMPED_PA = 1.3e3
 """Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
 FIRST_MINUTES = 30
-"""A log that begins in a vacuum that stands may begin with charging: it is no evacuation yet (common practice)."""
+"""A log that begins in a vacuum that stands may begin with charging: it is no evacuation yet (common practice), and
+never one where only a gauge shows it, which cannot tell a vacuum that is pumped from one that was left."""
 BROKEN_PA = 15e3
 """No leak that one would hold against comes so high: the vacuum was broken."""
 BROKEN_MINUTES = 90
@@ -22,6 +23,8 @@ TEST_PA = 300e3
 STANDS_MINUTES = 15
 LOW_MINUTES = 30
 """What stands so long under the air's pressure, and where the refrigerant stands, is no sweep with nitrogen."""
+LEAKS_PART = 0.03
+"""A leak that takes more of the gas than this in five minutes is heard, and nobody waits for it (common practice)."""
 LEFT_PA = 25e3
 """So much above the air's pressure and standing is what was left in the circuit, not yet a test (common practice)."""
 
@@ -52,6 +55,8 @@ class GasStages(RefrigerantStages):
                 )
         if self.broken_s is None:
             return
+        if leaving or p > 1.25 * air:
+            self.broken_s = self.seen_rising(self.broken_s, k)
         if leaving:
             self._begin_charging(k)
             return
@@ -80,7 +85,8 @@ class GasStages(RefrigerantStages):
         emptied |= self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
         pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
         pumped = pumped and not self.moved_by_hose(k, 10)
-        if self.contents in ("vacuum", "unknown") and not self.found and s.end_s[k] < FIRST_MINUTES * MINUTE_S:
+        first_look = not s.probe[k] or s.end_s[k] < FIRST_MINUTES * MINUTE_S
+        if self.contents in ("vacuum", "unknown") and not self.found and first_look:
             emptied = pumped = bool(max(p, s.pressure_pa[k]) < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
         pulled = emptied and p < 0.5 * s.barometer_pa[k] and s.pressure_pa[k] < 0.6 * s.barometer_pa[k]
         return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
@@ -183,7 +189,7 @@ class GasStages(RefrigerantStages):
         """A test ends when the gas is let out: faster than any leak that one would wait for."""
         s = self.s
         p = s.calm_pa[k]
-        if self.held(k, 5, 0.01, 0.0) or p > self.level_pa:
+        if self.held(k, 5, LEAKS_PART, 0.0) or p > self.level_pa:
             self.level_pa = float(p)
         part = s.pressure_pa[k] / self.level_pa
         rate = 1.0 - s.pressure_pa[k] / s.pressure_pa[s.back(k, 4)]

@@ -8,6 +8,8 @@ from analysis.stage_signals import FLICKER_KG, HANDLED_KG, MINUTE_S, Signals
 
 STILL_MINUTES, STILL_KG = 5, 0.08
 """A scale that moves by less in so many minutes shows no flow (common practice)."""
+SLOW_MINUTES, SLOW_KG = 60, 0.5
+"""The last liquid boils so slowly out of a small circuit, yet faster than a scale drifts (common practice)."""
 VACUUM_PA = 3e3
 SUDDEN = 1.5
 """A flow that sets in moves the scale in its first minute by at most so much more than in the next."""
@@ -52,6 +54,9 @@ class LookBack:
     def trickled(self, k: int, sign: float) -> bool:
         """Return whether a little went one way in the minutes before: enough to tell where it is known to flow."""
         weight, first, least_kg = self.s.weight_kg, max(k - 1 - STILL_MINUTES, 0), FLICKER_KG
+        slow = min(self.s.back(k, SLOW_MINUTES), first)
+        if not self.s.swapped[slow : k + 1].any() and sign * (weight[max(k - 1, 0)] - weight[slow]) > SLOW_KG:
+            return True
         handled = np.flatnonzero(self.s.swapped[max(first - 1, 0) : k + 1])
         if len(handled):  # hands stay for a minute
             first, least_kg = max(first - 1, 0) + int(handled[-1]) + 1, HANDLED_KG
@@ -197,6 +202,17 @@ class LookBack:
     def may_hide_vacuum(self, k: int) -> bool:
         """Return whether in the hour before minute `k` a gauge stood at the air's pressure, where it may end."""
         return bool(self.s.at_end[self.s.back(k, 60) : k + 1].any())
+
+    def seen_rising(self, since_s: float, k: int) -> float:
+        """Return when since then pressure was first seen to rise [s].
+
+        A probe taken off leaves a gauge that ends at the air's pressure alone with the vacuum, and it shows neither.
+        """
+        s = self.s
+        first = int(np.searchsorted(s.begin_s, since_s))
+        tells = np.flatnonzero(~s.at_end[first : k + 1] | s.probe[first : k + 1])
+        j = first + int(tells[0]) if len(tells) else k
+        return max(since_s, float(s.end_s[j - 1])) if j > first else since_s
 
     def left_vacuum(self, k: int, minutes: float) -> float:
         """Return when pressure left a vacuum in the time before minute `k`, infinite where it did not [s]."""

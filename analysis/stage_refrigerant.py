@@ -141,7 +141,9 @@ class RefrigerantStages(WatchState):
             self._pulled(self.weighed_s)
         falls = self.stepped(k) < 0
         into_cylinder = self.bears or np.isnan(self.weighed_s)
+        active_pa = s.calm_pa[int(np.searchsorted(s.end_s, self.active_s))]
         sinks = p < before and p <= self.lowest_pa and p < SINKS_PART * s.calm_pa[s.back(k, 30)]
+        sinks &= not p > active_pa - max(2.0 * s.flicker_pa[k], s.step_pa[k])
         sinks |= p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)
         if into_cylinder and (falls or sinks):
             self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.bins import Bins, frame_medians
+from analysis.evacuation.ticks import OVER_RANGE_LEAST_PA
 from analysis.fluids import refrigerant
 from analysis.log import Log
 from analysis.vocabulary.channels import CHANNELS
@@ -51,8 +52,6 @@ END_PART = 0.05
 """A gauge that shows the air's pressure within this part of it, and never less so far, may have no scale for vacuum."""
 SMALLEST_STEP_PA = 20.0
 """A gauge's number that moves by less only carries a rounding, or the weather of a barometer."""
-PROBE_LEAST_TOP_PA = 1e3
-"""No probe for this work ends lower than this, 7,500 micron (common practice)."""
 RUNNING_LOAD = 0.03
 RUNNING_RATIO = 1.25
 """Discharge over suction pressure of a running circuit, where no load is logged."""
@@ -217,7 +216,7 @@ def _at_its_top(probe: np.ndarray) -> np.ndarray:
     highest = np.fmax.accumulate(probe) if len(probe) else probe
     with np.errstate(invalid="ignore"):
         still = np.abs(np.diff(probe, prepend=np.nan)) <= 1e-3 * probe
-        return still & (probe >= 0.999 * highest) & (probe > PROBE_LEAST_TOP_PA)
+        return still & (probe >= 0.999 * highest) & (probe > OVER_RANGE_LEAST_PA)
 
 
 def _running(read: Callable[[str], np.ndarray], lift: np.ndarray, barometer_pa: np.ndarray) -> np.ndarray:

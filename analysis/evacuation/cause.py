@@ -1,7 +1,7 @@
 """Why a vacuum stalled: what each piece of evidence says for pump oil, moisture and leak, added up.
 
 The weights are logarithms of odds, judged by what each observation would look like under each cause (domain
-knowledge of the trade, no published source). A cause is sure from six to one; below that it is undecided, and
+knowledge of the trade, no published source). A cause is sure from eight to one; below that it is undecided, and
 the test that would decide is named.
 """
 
@@ -17,7 +17,12 @@ from analysis.evacuation.rise import Rise
 from analysis.fluids import water
 
 CAUSES = ("pump_oil", "moisture", "leak")
-SURE = 0.86
+SURE = 0.89
+MOST_BY_SHAPE, BY_INFLOW = 6.0, 1.25
+"""How much the shape of a rise says at most for a leak against moisture, and any such rise for either of them."""
+CREPT = 3.0
+"""What the outside presses through a hole is constant: a level that gives way by itself was not held up by it. What
+comes out of oil does that, too, and is none of the three."""
 LEVELLED = 0.15
 """Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
 TRIPLE_POINT_PA = 611.657
@@ -44,7 +49,7 @@ class Evidence:
     former would be were the level held up by inflow through the stated hose. `oil_helped`: True where
     fresh oil brought a deeper pull, False where it came back to the same level, None without a change.
     `trend_per_min`: of ln(level). `deeper`: the level gave way at once after a closing, as after a change of oil that
-    nobody marked.
+    nobody marked. `crept`: it gave way before, higher up in this pull, with nothing done for it.
     """
 
     level_pa: float
@@ -57,10 +62,11 @@ class Evidence:
     oil_helped: bool | None
     trend_per_min: float
     deeper: bool = False
+    crept: bool = False
 
 
 def likelihoods(evidence: Evidence) -> dict[str, float]:
-    """Return the likelihood of each cause, adding up to one."""
+    """Return the likelihood of each cause; what is missing to one is that of none of them."""
     oil, moisture, leak = 0.0, 0.0, -0.3
     coldest = evidence.coldest_k if np.isfinite(evidence.coldest_k) else 288.0
     warmest = evidence.warmest_k if np.isfinite(evidence.warmest_k) else 308.0
@@ -71,10 +77,10 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
         if grown < 0.25 * expected and expected >= 0.3 and rise.kind in ("leak", "moisture") and not like_water:
             oil += 2.0  # whatever its shape, so slow a rise is not what holds the level up
-        elif rise.kind == "leak":
-            oil, leak, moisture = oil - 3.0, leak + 3.5, moisture - 1.0
-        elif rise.kind == "moisture":
-            oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 3.5
+        elif rise.kind in ("leak", "moisture"):
+            odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
+            half = 0.5 * min(MOST_BY_SHAPE, max(-MOST_BY_SHAPE, odds))
+            oil, leak, moisture = oil - 3.0, leak + BY_INFLOW + half, moisture + BY_INFLOW - half
         elif rise.kind == "flat" and levelled:
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
@@ -105,8 +111,10 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         oil, moisture = oil + 2.0, moisture - 0.5
     if evidence.trend_per_min < -0.001:
         moisture += 0.4
+    if evidence.crept:
+        leak -= CREPT
     weights = {cause: math.exp(score) for cause, score in zip(CAUSES, (oil, moisture, leak), strict=True)}
-    total = sum(weights.values())
+    total = sum(weights.values()) + (1.0 if evidence.crept else 0.0)
     return {cause: weight / total for cause, weight in weights.items()}
 
 

@@ -19,6 +19,8 @@ NEAR_RANGE = 0.7
 SURE_AT_ONCE = 0.97
 SETTLED_S, SETTLED_TICKS = 90.0, 3
 """After closing a gauge goes on falling for as long as it lags, and the medians of slow rows with it."""
+FALLEN_S, FALLEN_ERRORS = 180.0, 1.5
+"""A slope over these last seconds, so many errors below nothing, may be the beginning of a fall."""
 OPENING_S = 90.0
 """A valve that opens shows so late, with a slow gauge."""
 
@@ -28,7 +30,8 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
 
     A kind that differs from the one before is believed at once only when it is sure, else when it comes again.
     """
-    first, last = closed.first, _still_closed(t, closed, k)
+    first = closed.first
+    last, fell = _still_closed(t, closed, k)
     at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
     if len(at) == 0:
         return
@@ -45,11 +48,24 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     rise = judge_rise(at, level, noise, metal, cold, warm)
     if rise is None:
         return
+    opened = closed.end_s is None and (fell or _falls(at, np.log(level), noise))
+    if rise.kind == "moisture" and opened:  # a valve opened to a slow pump levels it off, too
+        rise = replace(rise, kind="undecided", plateau_pa=math.nan)
     before, closed.kind = closed.kind, rise.kind
     sure = max(rise.leak, rise.moisture) >= SURE_AT_ONCE
     if rise.kind in ("leak", "moisture") and before not in ("", rise.kind) and not sure:  # one look more
         rise = replace(rise, kind="undecided", plateau_pa=math.nan)
     closed.rise = rise
+
+
+def _falls(at: np.ndarray, level: np.ndarray, noise: float) -> bool:
+    """Return whether ln(pressure) fell in the last minutes by more than its noise."""
+    lately = at >= at[-1] - FALLEN_S
+    n = int(np.count_nonzero(lately))
+    if n < LEVEL_TICKS:
+        return False
+    slope = float(np.polyfit(at[lately], level[lately], 1)[0])
+    return slope < -FALLEN_ERRORS * max(0.003, noise) * math.sqrt(12.0 / n) / float(np.ptp(at[lately]))
 
 
 def settled(t: Ticks, closed: Closed) -> int:
@@ -59,18 +75,21 @@ def settled(t: Ticks, closed: Closed) -> int:
     return max(closed.first + SETTLED_TICKS, int(np.searchsorted(t.end_s, closed.begin_s + SETTLED_S)))
 
 
-def _still_closed(t: Ticks, closed: Closed, k: int) -> int:
-    """Return the last tick up to `k` that surely is of the closed stretch: opening shows some readings late."""
+def _still_closed(t: Ticks, closed: Closed, k: int) -> tuple[int, bool]:
+    """Return the last tick up to `k` that surely is of the closed stretch, and whether the pressure fell after it.
+
+    Opening shows some readings late.
+    """
     at, p = t.end_s[: k + 1], t.vacuum
     until = float(at[k]) if closed.end_s is None else closed.end_s
     last = int(np.searchsorted(at, until, side="right")) - 1
     if at[last] >= until - OPENING_S:  # else the probe was out of its range by then
         last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, until - OPENING_S))))
     fallen = 1.0 - max(0.03, 2.5 * float(t.scatter[closed.first]))
-    first = settled(t, closed)
+    first, until_k = settled(t, closed), last
     while last > first and p[last] < fallen * p[max(first, last - 40) : last + 1].max():
         last -= 1
-    return last
+    return last, last < until_k
 
 
 def surely_above(t: Ticks, closed: Closed, k: int, limit_pa: float) -> bool:

@@ -13,6 +13,8 @@ from analysis.evacuation.ticks import Ticks
 
 EXPECTED_SHARE = 0.4
 """Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
+PACE_ABOVE = 1.5, 4.0
+"""The pull's pace is taken between these multiples of the level: further up a hose lets ten times as much through."""
 BLANK_FIRST_S = 90.0
 OIL_PROVED_S = 600.0
 """After so long on fresh oil the level is what that oil gives."""
@@ -64,7 +66,16 @@ def evidence_of(
         pump_closed=pump_closed,
         oil_helped=oil_helped,
         trend_per_min=stall.trend_per_min,
+        crept=any(_crept(t, story, earlier) for earlier in story.stalls if earlier.pull == stall.pull),
     )
+
+
+def _crept(t: Ticks, story: Story, stall: Stall) -> bool:
+    """Return whether a stall cleared though no valve was moved and no oil changed since it began."""
+    if stall.cleared is None:
+        return False
+    done = [*story.oil_changes, *(closed.begin_s for closed in story.closeds)]
+    return not any(t.end_s[stall.since] <= when <= t.end_s[stall.cleared] for when in done)
 
 
 def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall) -> float:
@@ -76,7 +87,7 @@ def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall) -> float:
     p, at = t.vacuum[begin : k + 1], t.end_s[begin : k + 1]
     if len(p) >= 5:
         fall = (np.log(p[:-4]) - np.log(p[4:])) / (at[4:] - at[:-4])
-        near = (p[:-4] > 1.5 * stall.level_pa) & (p[:-4] < 10.0 * stall.level_pa)
+        near = (p[:-4] > PACE_ABOVE[0] * stall.level_pa) & (p[:-4] < PACE_ABOVE[1] * stall.level_pa)
         if near.any():
             return float(max(0.0, fall[near].max()))
     began = 0.0 if begin == 0 else float(t.end_s[begin - 1])

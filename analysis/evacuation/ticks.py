@@ -13,8 +13,8 @@ from analysis.stretch import Stretch, seconds
 BIN_S = 15.0
 OVER_RANGE = 0.98
 """A reading that stands at this share of the highest ever shown, without moving, is the end of the probe's range."""
-OVER_RANGE_LEAST_PA = 1_300.0
-"""Only above 10,000 micron: field micron probes end between 12,000 and 25,000 (common practice)."""
+OVER_RANGE_LEAST_PA = 1_000.0
+"""Only above 7,500 micron: no probe for this work ends lower, most end between 12,000 and 25,000 (common practice)."""
 
 GAP_S = 150.0
 """Longer than this without a reading the probe was out of its range, or off."""

@@ -147,6 +147,35 @@ def test_one_that_levels_off_above_it_is_moisture() -> None:
     assert {f.figures["cause"] for f in result.findings if f.kind == "hold_failed"} <= {"undecided", "moisture"}
 
 
+def causes(result: Assessment) -> list[object]:
+    return [finding.figures["cause"] for finding in result.findings if finding.kind == "stall"]
+
+
+def test_the_end_of_a_probes_range_is_no_plateau() -> None:
+    """A leak holds 3,000 micron; closed for 20 min it leaves the range of a probe that shows 9,000 for all above."""
+    shown = closed(pull(300.0, 3_000.0), 7_200.0, 1_200.0, 10.0 * (AT - 7_200.0))
+    noisy = shown * np.exp(0.01 * np.random.default_rng(1).normal(size=len(AT)))
+    found = causes(assess(logged(np.minimum(noisy, 9_000.0), noise=0.0)))
+    assert found
+    assert "moisture" not in found
+
+
+def test_a_valve_opened_to_a_slow_pump_is_no_levelling_off() -> None:
+    """The straight rise of ten minutes goes back within an hour."""
+    shown = closed(pull(300.0, 1_250.0), 9_000.0, 600.0, 0.6 * (AT - 9_000.0), back_s=1_500.0)
+    for last in range(1_900, 2_400, 20):
+        assert "moisture" not in causes(assess(logged(shown[:last])))
+
+
+def test_a_level_that_gives_way_by_itself_is_not_held_up_by_a_leak() -> None:
+    """Refrigerant comes out of the oil, ever less of it; for half an hour it rises as straight as a leak."""
+    level = pull(200.0, 0.0) + 3_000.0 * np.exp(-AT / 9_000.0)
+    shown = closed(level, 12_000.0, 1_500.0, 4.0 * (AT - 12_000.0))
+    found = causes(assess(logged(shown, noise=0.005)))
+    assert len(found) >= 2
+    assert "leak" not in found
+
+
 @pytest.mark.parametrize("marked", [True, False])
 def test_a_straight_rise_is_a_leak_with_its_rate(marked: bool) -> None:
     """0.5 m3 at 1 micron/s: 0.0667 Pa m3/s by Q = V dp/dt."""

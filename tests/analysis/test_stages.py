@@ -147,28 +147,79 @@ def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
     return Log(frame, known, journal_rows([], START), barometer, "stated"), Job(job=JobTable(name="a pull"))
 
 
-def test_a_charge_after_a_vacuum_that_the_gauge_cannot_show_is_no_pressure_test() -> None:
-    """A gauge that ends at the air's pressure, no probe; two hours later 40 kg of R-134a leave a cylinder."""
-    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
-    since = seconds - 7_200.0
-    weight = np.interp(since, [-301.0, -300.0, 0.0, 1_800.0], [0.0, 90.0, 90.0, 50.0])
-    pressure = np.interp(since, [0.0, 20.0, 600.0], [101_325.0, 120e3, 570e3])
-    frame = pd.DataFrame(
-        {"circuit_pressure": pressure, "cylinder_weight": weight},
-        index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"),
-    )
-    columns = {
-        name: parse_header(f"{name} [{unit}]")
-        for name, unit in (("circuit_pressure", "psig"), ("cylinder_weight", "kg"))
-    }
+def spans_in(**shown: np.ndarray) -> list[StageSpan]:
+    """Return the stages of a log of R-134a with a row every 10 s, in SI."""
+    units = {"circuit_pressure": "psig", "vacuum": "micron", "cylinder_weight": "kg"}
+    seconds = 10.0 * np.arange(len(next(iter(shown.values()))))
+    frame = pd.DataFrame(shown, index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"))
+    columns = {name: parse_header(f"{name} [{units[name]}]") for name in shown}
     known = {name: column for name, column in columns.items() if column is not None}
     barometer = pd.Series(101_325.0, index=frame.index)
-    job = Job(job=JobTable(name="a charge"), circuit=CircuitTable(refrigerant="R-134a"))
-    spans = from_signals(Log(frame, known, journal_rows([], START), barometer, "stated"), job)
+    job = Job(job=JobTable(name="a job"), circuit=CircuitTable(refrigerant="R-134a"))
+    return from_signals(Log(frame, known, journal_rows([], START), barometer, "stated"), job)
+
+
+def near(moment: pd.Timestamp | None, seconds: float) -> bool:
+    return moment is not None and abs((moment - at(seconds)).total_seconds()) <= NEAR_S
+
+
+def charged(since: np.ndarray) -> dict[str, np.ndarray]:
+    """40 kg leave a cylinder that came 5 min before, within half an hour, seen by a gauge that ends at the air's."""
+    return {
+        "circuit_pressure": np.interp(since, [0.0, 20.0, 600.0], [101_325.0, 120e3, 570e3]),
+        "cylinder_weight": np.interp(since, [-301.0, -300.0, 0.0, 1_800.0], [0.0, 90.0, 90.0, 50.0]),
+    }
+
+
+def test_a_charge_after_a_vacuum_that_the_gauge_cannot_show_is_no_pressure_test() -> None:
+    """No probe at all."""
+    spans = spans_in(**charged(np.arange(-7_200.0, 3 * 3_600.0, 10.0)))
     assert [span.stage for span in spans] == ["charging"]
-    assert abs((spans[0].begin - at(7_200.0)).total_seconds()) <= NEAR_S
-    assert spans[0].end is not None
-    assert abs((spans[0].end - at(9_000.0)).total_seconds()) <= NEAR_S
+    assert near(spans[0].begin, 7_200.0)
+    assert near(spans[0].end, 9_000.0)
+
+
+def test_a_probe_that_is_taken_off_breaks_no_vacuum() -> None:
+    """It is put away half an hour before charging, and leaves a gauge that ends at the air's pressure."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    since = seconds - 9_000.0
+    vacuum = 40.0 + 101_285.0 * np.exp(-np.maximum(seconds - 1_200.0, 0.0) / 180.0)
+    probe = np.where((vacuum < 2_600.0) & (since < -1_800.0), vacuum, np.nan)
+    spans = spans_in(vacuum=probe, **charged(since))
+    assert [span.stage for span in spans] == ["evacuation", "charging"]
+    assert near(spans[0].end, 9_000.0)
+    assert near(spans[1].begin, 9_000.0)
+
+
+def test_a_vacuum_that_only_a_gauge_shows_from_the_first_row_on_is_not_being_pumped() -> None:
+    since = np.arange(-4_200.0, 4_000.0, 10.0)
+    spans = spans_in(**charged(since) | {"circuit_pressure": np.interp(since, [0.0, 1_200.0], [0.0, 570e3])})
+    assert [span.stage for span in spans] == ["charging"]
+    assert near(spans[0].begin, 4_200.0)
+
+
+def test_a_large_leak_is_no_letting_out() -> None:
+    """A test at 14 bar gauge loses a sixth in an hour, and is let down after two hours."""
+    filled, let_down = 1_800.0, 9_000.0
+    seconds = np.arange(0.0, 14_000.0, 10.0)
+    level = 1_400e3 * np.exp(-np.maximum(seconds - filled, 0.0) / 20_000.0)
+    level *= np.interp(seconds, [filled - 300.0, filled], [0.0, 1.0])
+    shown = level * np.exp(-np.maximum(seconds - let_down, 0.0) / 150.0)
+    spans = spans_in(circuit_pressure=101_325.0 + shown)
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, filled - 300.0)
+    assert near(spans[0].end, let_down)
+
+
+def test_a_pull_of_a_kilogram_in_an_hour_goes_on() -> None:
+    """The last liquid boils slowly at the water's temperature for three hours."""
+    since = np.arange(-1_200.0, 5 * 3_600.0, 10.0)
+    gross = np.interp(since, [-301.0, -300.0, 0.0, 1_800.0, 12_600.0], [0.0, 20.0, 20.0, 50.0, 53.0])
+    sinks = np.interp(since, [12_000.0, 12_600.0], [570e3, 300e3])
+    spans = spans_in(circuit_pressure=sinks, cylinder_weight=np.round(gross, 2))
+    recovery = [span for span in spans if span.stage == "recovery"]
+    assert len(recovery) == 1
+    assert recovery[0].end is None or recovery[0].end > at(1_200.0 + 12_600.0)
 
 
 @pytest.mark.parametrize("channels", [("vacuum",), ("circuit_pressure", "vacuum", "ambient_temperature")])
