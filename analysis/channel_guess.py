@@ -141,9 +141,11 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
         bare = key
         for ending in ("absolute", "absolut", "abs", "gauge", "rel", "ue"):
             bare = bare.removesuffix(ending)
-        if key not in UNIT_SPELLINGS and bare not in UNSAID_DATUM:
+        symbol = UNIT_SPELLINGS.get(key, UNIT_SPELLINGS.get(bare, "") if key.startswith(bare + "abs") else "")
+        if not symbol and bare not in UNSAID_DATUM:
             continue
-        rest = rest.replace(candidate, " ")
+        before, _, after = rest.rpartition(candidate)
+        rest = f"{before} {after}"
         if bare in UNSAID_DATUM:
             gauge, absolute = UNSAID_DATUM[bare]
             if key.endswith(("absolute", "absolut", "abs")) or said & ABSOLUTE_WORDS:
@@ -153,7 +155,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             low = float(numbers.min()) if len(numbers) else 0.0
             sure = low < -0.02 * (1.0 if bare == "bar" else 14.5 if bare == "psi" else 100.0)
             return gauge, "" if sure else f"gauge or absolute is not said; {absolute} if absolute", rest
-        return UNIT_SPELLINGS[key], "", rest
+        return symbol, "", rest
     return "", "", name
 
 

@@ -1,4 +1,4 @@
-"""Words in the headers of other people's logs, English and German, and what they mean here. Common trade usage."""
+"""Words in the headers of other people's logs, and what they mean: English, German, French and Spanish trade usage."""
 
 from __future__ import annotations
 
@@ -7,41 +7,65 @@ import unicodedata
 
 MEANINGS: dict[str, tuple[str, ...]] = {
     # what is measured
-    "pressure": ("pressure", "press", "pres", "druck", "p", "psi", "gauge", "manometer"),
-    "temperature": ("temperature", "temp", "temperatur", "t", "tc", "thermo", "fuehler", "probe", "sat"),
-    "weight": ("weight", "scale", "gewicht", "waage", "masse", "mass", "wt", "gross", "brutto"),
-    "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns"),
-    "load": ("load", "capacity", "leistung", "auslastung", "last", "rla", "fla"),
-    "barometer": ("barometer", "baro", "barometric", "barometrischer", "luftdruck", "atmospheric", "atmosphere"),
+    "pressure": ("pressure", "press", "pres", "druck", "p", "psi", "gauge", "manometer", "pression", "presion"),
+    "temperature": ("temperature", "temp", "temperatur", "t", "tc", "thermo", "fuehler", "probe", "sat", "temperatura"),
+    "weight": (
+        "weight", "scale", "gewicht", "waage", "masse", "mass", "wt", "gross", "brutto", "poids", "peso", "balance",
+        "bascula",
+    ),
+    "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns", "vide", "vacio"),
+    "load": ("load", "capacity", "leistung", "auslastung", "last", "rla", "fla", "charge", "carga"),
+    "barometer": (
+        "barometer", "baro", "barometric", "barometrischer", "luftdruck", "atmospheric", "atmosphere", "barometre",
+        "barometro", "atmospherique", "atmosferica",
+    ),
     "time": (
         "time", "timestamp", "datetime", "date", "zeit", "datum", "uhrzeit", "zeitstempel", "clock", "elapsed",
-        "laufzeit", "seconds", "sekunden",
+        "laufzeit", "seconds", "sekunden", "heure", "horodatage", "hora", "fecha",
     ),
     # where
-    "cylinder": ("cylinder", "cyl", "bottle", "flasche", "tank", "recovery"),
-    "suction": ("suction", "suct", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low"),
+    "cylinder": ("cylinder", "cyl", "bottle", "flasche", "tank", "recovery", "bouteille", "botella", "cilindro"),
+    "suction": (
+        "suction", "suct", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low",
+        "aspiration", "aspiracion", "succion", "basse", "baja",
+    ),
     "discharge": (
         "discharge", "disch", "dis", "druckgas", "heissgas", "hotgas", "hp", "hd", "hochdruck", "hs", "highside",
-        "high",
+        "high", "refoulement", "descarga", "haute", "alta",
     ),
-    "liquid": ("liquid", "liq", "fluessig", "fluessigkeit"),
-    "circuit": ("circuit", "system", "kreis", "kaeltekreis", "manifold", "hose", "service", "anlage", "nitrogen"),
+    "liquid": ("liquid", "liq", "fluessig", "fluessigkeit", "liquide", "liquido"),
+    "circuit": (
+        "circuit", "system", "kreis", "kaeltekreis", "manifold", "hose", "service", "anlage", "nitrogen", "circuito",
+        "systeme", "sistema",
+    ),
     "service": ("manifold", "hose", "service"),
     "water": (
         "water", "wtr", "chw", "chilled", "wasser", "kaltwasser", "glycol", "glykol", "brine", "sole", "evap",
-        "evaporator", "verdampfer",
+        "evaporator", "verdampfer", "eau", "agua",
     ),
     "condenser": (
         "condenser", "cond", "cdw", "cw", "cws", "cwr", "verfluessiger", "kondensator", "kuehlwasser", "tower",
+        "condenseur", "condensador",
     ),
-    "entering": ("entering", "ent", "in", "inlet", "eintritt", "ein", "ewt", "return", "ruecklauf", "chwr", "cws"),
-    "leaving": ("leaving", "lvg", "out", "outlet", "austritt", "aus", "lwt", "vorlauf", "chws", "cwr"),
-    "ambient": ("ambient", "amb", "outdoor", "oat", "air", "luft", "aussen", "umgebung", "room", "raum"),
-    "surface": ("surface", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp"),
-    "oil": ("oil", "oel"),
-    "before": ("before", "pre", "upstream", "vor"),
-    "after": ("after", "post", "downstream", "nach"),
-    "pump": ("pump", "pumpe"),
+    "entering": (
+        "entering", "ent", "in", "inlet", "eintritt", "ein", "ewt", "return", "ruecklauf", "chwr", "cws", "entree",
+        "entrada",
+    ),
+    "leaving": (
+        "leaving", "lvg", "out", "outlet", "austritt", "aus", "lwt", "vorlauf", "chws", "cwr", "sortie", "salida",
+    ),
+    "ambient": (
+        "ambient", "amb", "outdoor", "oat", "air", "luft", "aussen", "umgebung", "room", "raum", "ambiante",
+        "ambiente", "exterieure", "exterior", "aire",
+    ),
+    "surface": (
+        "surface", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp", "superficie",
+        "tuyau", "tubo", "tuberia",
+    ),
+    "oil": ("oil", "oel", "huile", "aceite"),
+    "before": ("before", "pre", "upstream", "vor", "avant", "antes"),
+    "after": ("after", "post", "downstream", "nach", "apres", "despues"),
+    "pump": ("pump", "pumpe", "pompe", "bomba"),
 }  # fmt: skip
 """A meaning and the words for it, in small letters, umlauts written out."""
 
@@ -57,7 +81,7 @@ COMPOUND_ENDS = ("temperatur", "druck", "gewicht", "austritt", "eintritt", "wass
 """German compounds are cut before these."""
 
 UNIT_SPELLINGS: dict[str, str] = {
-    "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "pa": "Pa",
+    "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "mpaa": "MPa", "pa": "Pa",
     "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bargauge": "barg",
     "mbar": "mbar", "hpa": "mbar", "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg",
     "micron": "micron", "microns": "micron", "mtorr": "micron", "umhg": "micron",

@@ -62,6 +62,36 @@ GERMAN = {
     "barometer": ("Luftdruck [hPa]", "mbar"),
 }  # fmt: skip
 
+FRENCH = {
+    "circuit_pressure": ("Pression circuit (bar g)", "barg"), "vacuum": ("Vide (mbar)", "mbar"),
+    "pump_vacuum": ("Vide pompe (mbar)", "mbar"), "cylinder_weight": ("Poids bouteille [kg]", "kg"),
+    "cylinder_pressure": ("Pression bouteille (bar abs)", "bar"),
+    "cylinder_temperature": ("Température bouteille °C", "degC"),
+    "entering_water_temperature": ("Eau entrée °C", "degC"), "leaving_water_temperature": ("Eau sortie °C", "degC"),
+    "condenser_entering_temperature": ("Condenseur entrée °C", "degC"),
+    "condenser_leaving_temperature": ("Condenseur sortie C", "degC"),
+    "ambient_temperature": ("Température ambiante C", "degC"), "surface_temperature": ("Surface tuyau C", "degC"),
+    "suction_pressure": ("Basse pression bar(g)", "barg"), "suction_temperature": ("Température aspiration C", "degC"),
+    "discharge_pressure": ("Haute pression barg", "barg"),
+    "discharge_temperature": ("Température refoulement C", "degC"),
+    "oil_temperature": ("Température huile", "degC"), "compressor_load": ("Charge compresseur %", "%"),
+    "barometer": ("Pression atmosphérique hPa", "mbar"),
+}  # fmt: skip
+
+SPANISH = {
+    "circuit_pressure": ("Presión del circuito (kPa g)", "kPag"), "vacuum": ("Vacío mmHg", "Torr"),
+    "cylinder_weight": ("Báscula kg", "kg"), "cylinder_temperature": ("Temperatura cilindro C", "degC"),
+    "entering_water_temperature": ("Agua entrada C", "degC"), "leaving_water_temperature": ("Agua salida C", "degC"),
+    "condenser_entering_temperature": ("Condensador entrada C", "degC"),
+    "condenser_leaving_temperature": ("Condensador salida C", "degC"),
+    "ambient_temperature": ("Temperatura ambiente C", "degC"), "surface_temperature": ("Superficie tubo C", "degC"),
+    "suction_pressure": ("Baja presión barg", "barg"), "suction_temperature": ("Temperatura de aspiración C", "degC"),
+    "discharge_pressure": ("Presión de descarga barg", "barg"),
+    "discharge_temperature": ("Temperatura de descarga C", "degC"), "liquid_pressure": ("Presión líquido barg", "barg"),
+    "oil_temperature": ("Temperatura aceite C", "degC"), "compressor_load": ("Carga compresor %", "%"),
+    "barometer": ("Presión atmosférica hPa", "mbar"),
+}  # fmt: skip
+
 
 BY_SIZE = "the unit is not said, taken from the size of the numbers"
 
@@ -103,11 +133,16 @@ def test_an_english_log_gives_the_frame_of_the_native_one(tmp_path: Path) -> Non
     pd.testing.assert_frame_equal(theirs.frame[list(ours.frame)], ours.frame, check_freq=False)
 
 
-def test_a_german_log_gives_the_frame_of_the_native_one(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("stamp", "headers"), [("Datum Uhrzeit", GERMAN), ("Horodatage", FRENCH), ("Fecha y hora", SPANISH)]
+)
+def test_a_log_in_another_language_gives_the_frame_of_the_native_one(
+    stamp: str, headers: dict[str, tuple[str, str]], tmp_path: Path
+) -> None:
     logged = readings()
     ours, _ = load(native(tmp_path / "ours", logged))
-    table: dict[str, object] = {"Datum Uhrzeit": times(40).tz_convert("UTC").strftime("%d.%m.%Y %H:%M:%S")}
-    for channel, (name, symbol) in GERMAN.items():
+    table: dict[str, object] = {stamp: times(40).tz_convert("UTC").strftime("%d.%m.%Y %H:%M:%S")}
+    for channel, (name, symbol) in headers.items():
         unit = UNITS[symbol]
         si = ours.frame[channel].to_numpy()
         if unit.datum == "gauge":
@@ -117,7 +152,7 @@ def test_a_german_log_gives_the_frame_of_the_native_one(tmp_path: Path) -> None:
     theirs, settings = load(file, job)
     assert settings.columns is not None
     assert {c: e.column for c, e in settings.columns.mapping.items() if c != "time"} == {
-        c: name for c, (name, _) in GERMAN.items()
+        c: name for c, (name, _) in headers.items()
     }
     pd.testing.assert_frame_equal(theirs.frame, ours.frame[list(theirs.frame)], rtol=1e-5, check_freq=False)
 
@@ -128,6 +163,8 @@ def test_a_german_log_gives_the_frame_of_the_native_one(tmp_path: Path) -> None:
         ("Suction pressure (bar)", "3.2", "suction_pressure", "barg", "gauge or absolute is not said; bar if absolute"),
         ("Suction pressure (bar)", "-0.4", "suction_pressure", "barg", ""),
         ("Suction pressure (bar abs)", "3.2", "suction_pressure", "bar", ""),
+        ("Suction pressure MPa(a)", "0.32", "suction_pressure", "MPa", ""),
+        ("Hochdruck MPa abs", "1.32", "discharge_pressure", "MPa", ""),
         ("Suction pressure (bara)", "3.2", "suction_pressure", "bar", ""),
         ("ND [bar]", "3.2", "suction_pressure", "barg", "gauge or absolute is not said; bar if absolute"),
         ("P1 psig", "62.9", "circuit_pressure", "psig", "by its kind alone"),
