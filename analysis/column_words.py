@@ -81,8 +81,8 @@ COMPOUND_ENDS = ("temperatur", "druck", "gewicht", "austritt", "eintritt", "wass
 """German compounds are cut before these."""
 
 UNIT_SPELLINGS: dict[str, str] = {
-    "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "mpaa": "MPa", "pa": "Pa",
-    "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bargauge": "barg",
+    "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "mpaa": "MPa",
+    "pa": "Pa", "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bargauge": "barg",
     "mbar": "mbar", "hpa": "mbar", "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg",
     "micron": "micron", "microns": "micron", "mtorr": "micron", "umhg": "micron",
     "degf": "degF", "f": "degF", "fahrenheit": "degF", "degc": "degC", "c": "degC", "celsius": "degC", "gradc": "degC",

@@ -201,23 +201,10 @@ def doubted(named: Iterable[StageSpan], found: Sequence[StageSpan], now: pd.Time
     """
     told = []
     for other in named:
-        end = now if other.end is None else other.end
-        seen = any(
-            span.stage == other.stage and _shared(span, other, now) > 0.3 * (end - other.begin) for span in found
-        )
         inside = [
             f"{_name(span)} from {span.begin:%d %b %H:%M}"
             for span in found
-            if span.stage not in (other.stage, "at_rest")
-            and max(span.known_from, span.begin + PATIENCE) <= end
-            and (
-                other.begin + PATIENCE <= span.begin
-                or (
-                    not seen
-                    and abs(span.begin - other.begin) < PATIENCE
-                    and _shared(span, other, now) > max(PATIENCE, 0.6 * (end - other.begin))
-                )
-            )
+            if span.stage not in (other.stage, "at_rest") and _speaks_against(span, other, found, now)
         ]
         if inside:
             missing = " and does not say that it ended" if other.end is None else ""
@@ -227,6 +214,19 @@ def doubted(named: Iterable[StageSpan], found: Sequence[StageSpan], now: pd.Time
                 " journal.csv and review again."
             )
     return told
+
+
+def _speaks_against(span: StageSpan, other: StageSpan, found: Sequence[StageSpan], now: pd.Timestamp) -> bool:
+    """Return whether a found stage began well inside a named one, or stands in the place of it."""
+    end = now if other.end is None else other.end
+    if max(span.known_from, span.begin + PATIENCE) > end:
+        return False
+    if span.begin >= other.begin + PATIENCE:
+        return True
+    runs = end - other.begin
+    seen = any(one.stage == other.stage and _shared(one, other, now) > 0.3 * runs for one in found)
+    in_place = abs(span.begin - other.begin) < PATIENCE and _shared(span, other, now) > max(PATIENCE, 0.6 * runs)
+    return in_place and not seen
 
 
 def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta:
