@@ -135,12 +135,13 @@ class Following:
     def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:
         """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
         before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
-        if any(self.base_kg < self.sign * (s.weight - a.weight) <= HANDS_KG for s in self._between):
-            usual = FASTER * abs(after)  # no flow fell back to the first: a hand lifted it
-        elif self.load is None and a.weight - self._bare_kg <= EMPTY_KG:
-            usual = FASTER * abs(after)  # it may have been put on between them
+        lifted = any(self.base_kg < self.sign * (s.weight - a.weight) <= HANDS_KG for s in self._between)
+        if lifted or (self.load is None and a.weight - self._bare_kg <= EMPTY_KG):
+            usual = FASTER * abs(after)  # no flow fell back to the first, or it may have been put on between them
+        elif b.at - a.at >= UNSEEN_S:
+            usual = max((3.0 if self._between else FASTER) * abs(after), FASTER * self._best)  # hands, in the first row
         else:
-            usual = max(3.0 * abs(after), FASTER * self._best, USUAL_KG_PER_S if b.at - a.at < UNSEEN_S else 0.0)
+            usual = max(3.0 * abs(after), FASTER * self._best, USUAL_KG_PER_S)
         return abs(before) <= usual + self.base_kg / (b.at - a.at)
 
     def _flat(self, first: int = 0) -> bool:

@@ -14,6 +14,7 @@ from analysis.scale_explaining import Explaining
 from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, pace, unseen_kg
 from analysis.scale_names import SAME_KG, Load, NamedBy
 from analysis.scale_samples import FASTEST_KG_PER_S, Sample
+from analysis.scale_standing import HANDS_KG
 
 # What follows is common practice; no published source.
 RECENT = 12
@@ -94,8 +95,9 @@ class Loads(Explaining):
 
     def _begin_unseen(self, load: Load, reach_kg: float) -> None:
         """Begin a load with what it should weigh, or likely weighed, before it was first seen."""
-        before = self.names.expected.get(load.cylinder, load.begin_kg)
-        if 0.0 < self.sign * (load.begin_kg - before) <= reach_kg:
+        before = self.names.expected.get(load.cylinder, math.inf)
+        held = self._spacing_s >= UNSEEN_S and not load.stood and abs(load.begin_kg - before) <= HANDS_KG
+        if held or 0.0 < self.sign * (load.begin_kg - before) <= reach_kg:
             load.begin_kg = before
         elif self._flowed_at_once and len(self._recent) > 2:
             a, b, c = list(self._recent)[:3]

@@ -272,6 +272,8 @@ class Tracker(Loads):
     def _put_on(self) -> None:
         """The run is a load."""
         run, flat = self._run, self._flat()
+        if not flat:
+            self._stood_before_it_flowed()
         level = float(np.median([s.weight for s in run[: (len(run) + 1) // 2]])) if flat else run[0].weight
         load = Load("", "order", None, self.stamps[run[0].row], None, level, level, self.sign)
         self.loads.append(load)
@@ -286,6 +288,16 @@ class Tracker(Loads):
             self._believe(load, sample)
             self._begin_anew(load, sample)
         self._rate = 0.0 if flat else self._rate
+
+    def _stood_before_it_flowed(self) -> None:
+        """Put to the run what waited before it and flowed to it: it stood there, and was opened."""
+        run, between = self._run, self._between
+        own = abs(pace(run[0], run[-1], self.sign))
+        while between:
+            spent, ahead = run[0].at - between[-1].at, self.sign * (run[0].weight - between[-1].weight)
+            if spent >= UNSEEN_S or not -self.base_kg <= ahead <= self.base_kg + own * spent:
+                break
+            run.insert(0, between.pop())
 
     def _end(self, load: Load, blind_s: float | None = None) -> None:
         """End the present load; `blind_s` when it was first seen gone, where that is in no sample yet."""

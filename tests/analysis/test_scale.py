@@ -654,3 +654,22 @@ def test_a_display_that_hangs_while_it_flows(step: float) -> None:
 def test_what_is_laid_on_after_a_flow_is_no_hung_display() -> None:
     shown = weights((60, 26, 26), (900, 26, 56), (60, 56, 56), (600, 58, 58))
     assert weighed(shown).total_kg == pytest.approx(30.0, abs=0.2)
+
+
+def test_what_stood_until_a_late_mark_is_what_it_began_with() -> None:
+    shown = weights((60, 28, 28), (400, 28, 14), (30, 14, 14), (20, 28.7, 28.7), (200, 28.7, 13.7), (60, 13.7, 13.7))
+    found = weighed(shown, stage="charging", marks=[on(2, "A"), on(535, "B")])
+    assert found.total_kg == pytest.approx(29.0, abs=0.15)
+
+
+def test_a_hand_on_the_first_row_between_rows_far_apart() -> None:
+    shown = weights((150, 0, 0), (30, 34.4, 34.4), (180, 28.6, 13.6), (90, 12.6, 12.6), step=30.0)
+    found = weighed(shown, step=30.0, stage="charging")
+    assert found.total_kg == pytest.approx(16.5, abs=1.0)
+
+
+def test_a_known_cylinder_held_in_its_first_row_begins_with_what_it_should_weigh() -> None:
+    tables = [{"id": "A", "tare": "20 kg", "contents": "40 kg", "water_capacity": "54 kg"}]
+    shown = weights((120, 0, 0), (60, 61, 61), (600, 58.5, 28.5), (120, 28, 28), step=60.0)
+    found = weighed(shown, step=60.0, stage="charging", marks=[on(125, "A")], cylinders=tables)
+    assert found.total_kg == pytest.approx(32.0, abs=0.3)
