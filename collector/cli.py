@@ -25,6 +25,7 @@ app = App(
     help="Watches over a chiller or refrigeration repair: records, judges, reports.",
     version=lambda: __import__("importlib.metadata", fromlist=["version"]).version("standwatch"),
     default_parameter=Parameter(negative=()),
+    suppress_keyboard_interrupt=False,  # `main` says it
 )
 
 

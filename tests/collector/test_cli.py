@@ -275,3 +275,11 @@ def test_a_review_for_its_numbers_alone_loads_nothing_that_draws_or_spreads_work
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=PATIENCE_S, check=True)
     assert done.stdout.strip() == "[]"
     assert json.loads((tmp_path / "found.json").read_text(encoding="utf-8"))["log"]["rows"] == 1
+
+
+def test_an_interruption_is_one_line(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("collector.commands.review.run_review", interrupted)
+    assert run("review", tmp_path) == (130, "", "standwatch: interrupted\n")
