@@ -65,9 +65,9 @@ LEVEL_BINS = 10
 LEAST_S = 480.0
 CHECKS_S = ((1_200.0, 120.0), (np.inf, 300.0))
 """Looked at anew every two minutes for twenty, every five after that."""
-SUNNY_S = 900.0
+SUNNY_S = 1_200.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
-SUNNY_K_PER_H, SUNNY_PER_H = 0.35, 0.12
+SUNNY_K_PER_H, SUNNY_PER_H = 0.25, 0.06
 SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
 """A distance that is kept surely drifts by no more than this, or such a part of it, an hour, and in all by no more than
 this, or such a part of it, and one digit."""

@@ -93,6 +93,10 @@ class Readings:
                 within |= (self.minute_end_s > begin) & (self.minute_end_s <= min(end, begin + 60.0 * first))
         return within
 
+    def at_stage(self, begin_s: float, end_s: float, *stages: str) -> bool:
+        """Return whether one of such stages of the journal ran from one moment to the other."""
+        return any(stage in stages and since <= begin_s and end_s <= until for stage, since, until in self.stages_s)
+
     def lagged(self, channel: str, moment_s: float, lag_s: float) -> float:
         """Return the mean of a channel's minutes in the time before a moment; NaN where less than half was read."""
         first, last = np.searchsorted(self.minute_end_s, (moment_s - lag_s + 1e-6, moment_s + 1e-6))

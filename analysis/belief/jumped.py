@@ -28,6 +28,9 @@ BAROMETER_PA = 800.0
 GAUGE_SHARE, GAUGE_STEPS = 0.08, 4.0
 """A gauge on a circuit does not step by so large a part of its reading, and so many digits, while the circuit's other
 gauges stay: what happens to one happens to all, at rest and running."""
+HOSE, NOTHING_FLOWS = "circuit_pressure", ("pressure_test", "at_rest")
+"""The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
+loses in the hose: it is doubted in stages alone in which nothing flows."""
 JOINS_SHARE = 0.03
 """Within this of another gauge it shows the same pressure."""
 OPEN_PA = 10e3
@@ -75,6 +78,8 @@ def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSy
             continue
         known = float(times[stay])
         if np.any((np.abs(marks_s - at) < MARK_S) & (marks_s <= known)):
+            continue
+        if channel == HOSE and not readings.at_stage(at, known, *NOTHING_FLOWS):
             continue
         if gauge and not (
             abs(moved) >= GAUGE_STEPS * float(np.min(moves[:i][moves[:i] > 0.0], initial=COARSE_PA))

@@ -163,11 +163,7 @@ def _others_moved(channel: str, readings: Readings, begin: float, look: float, p
 def _twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
     """Return whether the water at the other end of a barrel moved far, in a stage in which the machine stands."""
     twin = next((c for c in WATER if c != channel), "") if channel in WATER else ""
-    if (
-        twin not in readings.minutes
-        or np.isnan(step)
-        or not any(stage in STANDS_IN and since <= begin and look <= until for stage, since, until in readings.stages_s)
-    ):
+    if twin not in readings.minutes or np.isnan(step) or not readings.at_stage(begin, look, *STANDS_IN):
         return False
     return abs(readings.move(twin, begin, look)) >= max(TWIN_K, TWIN_STEPS * step)
 
@@ -181,10 +177,7 @@ def _another_stands(channel: str, readings: Readings, begin: float, look: float,
 
 def _flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
     """Return whether the circuit gave or took what a scale must show: in a recovery or a charging, by its pressure."""
-    if CIRCUIT not in readings.values or not any(
-        stage in ("recovery", "charging") and since <= begin and look <= until
-        for stage, since, until in readings.stages_s
-    ):
+    if CIRCUIT not in readings.values or not readings.at_stage(begin, look, "recovery", "charging"):
         return False
     moved, before = abs(readings.move(CIRCUIT, begin, look)), readings.lagged(CIRCUIT, begin, BESIDE_S)
     return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))

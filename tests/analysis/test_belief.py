@@ -260,6 +260,16 @@ def test_a_gauge_that_steps_alone_is_named_and_one_that_steps_with_the_others_is
     assert found(log) == []
 
 
+def test_a_gauge_at_the_hose_is_doubted_only_where_nothing_flows() -> None:
+    """A recovery machine that starts to pull takes the gauge at its hose down at once, by what the hose loses."""
+    log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig"))
+    log.frame.loc[log.frame.index[500:], "circuit_pressure"] -= 90e3
+    assert found(replace(log, journal=journal_rows([]))) == []
+    assert found(replace(log, journal=journal_rows([(0.0, "stage", "recovery", "begin")]))) == []
+    resting = replace(log, journal=journal_rows([(0.0, "stage", "at_rest", "begin")]))
+    assert found(resting) == [("channel_jumped", "circuit_pressure")]
+
+
 def test_a_gauge_that_is_opened_to_the_circuit_is_right_from_then_on() -> None:
     log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig"))
     log.frame.loc[log.frame.index[:500], "circuit_pressure"] -= 200e3
