@@ -10,9 +10,10 @@ import pandas as pd
 
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
+from analysis.recovery.balance import GONE_K
 from analysis.recovery.calls import Call, asked_pause, liquid_gone
 from analysis.recovery.level import FIRST_COME, LevelState, level_findings
-from analysis.recovery.liquid import GONE_K, Evidence, gather
+from analysis.recovery.liquid import Evidence, gather
 from analysis.recovery.pauses import Pause, split, standing
 from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.recovery.apparent_volume import SLOWEST_S
-from analysis.recovery.liquid import CHILL_S, GONE_K, Evidence
+from analysis.recovery.balance import CHILL_S, GONE_K
+from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import HOSE_S, Pause
 from analysis.recovery.ticks import Ticks
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.recovery.balance import GONE_K
 from analysis.recovery.calls import FLAT_S, Call
-from analysis.recovery.liquid import GONE_K, POCKET_LEAST, Evidence
+from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.result import Figure, FigureValue, Finding, Level
