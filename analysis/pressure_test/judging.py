@@ -11,9 +11,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from analysis.pressure_test.errors import BIN_MINUTES, NO_BAROMETER_PA, SegmentData
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
-from analysis.pressure_test.loss_model import BIN_MINUTES, DRIFT_PER_DAY, NO_BAROMETER_PA, SegmentData, judge
+from analysis.pressure_test.loss_model import DRIFT_PER_DAY, judge
 from analysis.pressure_test.minutes import Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments

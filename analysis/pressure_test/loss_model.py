@@ -8,10 +8,10 @@ L_j are the probes behind first-order lags (metal lags air, gas lags metal), the
 the gas must follow what surrounds it, settling is a sum of dying exponentials, the slow parts are waves of a day that
 no probe saw, and the error is white noise plus a correlated one of unknown size and memory plus what is known of
 digits and of a barometer that nobody logged. What is linear stands in `structures`, with Gaussian priors; the sizes
-and memories of the error run over a grid; every structure with every point of the grid counts by its evidence
-(Bayesian linear regression, e.g. Bishop, Pattern Recognition and Machine Learning, 2006, 3.5; prewhitening by the
-Cholesky factor of the covariance, Aitken 1935). Whitening is causal: the factor of the first n bins is the top left
-corner of the factor of all, so one factor serves every moment of the night.
+and memories of the error run over the grid of `errors`; every structure with every point of the grid counts by its
+evidence (Bayesian linear regression, e.g. Bishop, Pattern Recognition and Machine Learning, 2006, 3.5; prewhitening by
+the Cholesky factor of the covariance, Aitken 1935). Whitening is causal: the factor of the first n bins is the top
+left corner of the factor of all, so one factor serves every moment of the night.
 """
 
 from __future__ import annotations
@@ -21,17 +21,10 @@ from functools import partial
 
 import numpy as np
 
+from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.loss import Coefficients, Loss
-from analysis.pressure_test.structures import Lags, Structures, structures, surroundings, transients
+from analysis.pressure_test.structures import Structures, structures, surroundings, transients
 
-WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
-"""White error of a bin of `BIN_MINUTES`, kelvin of gas (0.1 K is about 0.03 % of the pressure)."""
-BIN_MINUTES = 5
-CORRELATED_K = (0.006, 0.02, 0.06, 0.2, 0.6)
-CORRELATED_ODDS = (0.25, 0.25, 0.27, 0.13, 0.1)
-MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0))
-"""Memory [min] of the correlated error; rough: exponential (an autoregressive sensor, weather), smooth: Matern 3/2
-(sun on one side, a part of the circuit that no probe sees)."""
 COVARIANCES_KEPT = 4
 STRUCTURES_KEPT = 2
 """So many of the likeliest covariances are looked at with every structure, and so many of the structures that were the
@@ -39,63 +32,15 @@ likeliest at the look before with every covariance, to find them."""
 Choice = tuple[int, int, int]
 """Group of structures, kind of surroundings, structure."""
 
-NO_PROBE_K, NO_PROBE_MIN = 5.0, 397.0
-"""Without a probe the gas may swing as the air outdoors does from day to night: 10 K, so 5 K to each side (common
-practice), and as steeply: a wave of a day bends like this kernel at sqrt(3)/(2 pi) of a day."""
-NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
-"""A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
-ordinary (common practice), smooth over eight hours."""
 DRIFT_PER_DAY = 1e-4
 """Drift of the gauge, standard deviation as a share of the absolute pressure a day (common practice; a transmitter's
 long-term stability is 0.1 % a year to 0.1 % a month)."""
-PROBE_DIGIT_SHARE = 0.5
-"""Share of a probe's digit that its weight and lag let through."""
 LEAST_WEIGHT = 1e-4
 FITS_TOLD = 24
 """So many of the likeliest structures make up the fit that is shown."""
 LOSS_SD_K = 12_000.0
 SPAN_MIN = 600.0
 """Inside the regression the loss is counted in kelvin per `SPAN_MIN`, so that no number is much larger than another."""
-
-
-@dataclass(frozen=True)
-class SegmentData:
-    """Bins of one segment: shapes (n,) and (n, m). `at_min` minutes since judging began, `width_min` their width."""
-
-    at_min: np.ndarray
-    width_min: np.ndarray
-    gas_k: np.ndarray
-    lagged_k: np.ndarray
-    lag_names: tuple[tuple[str, Lags], ...]
-    digit_k: float
-    probe_digit_k: float
-    barometer_sd_k: float
-
-
-def _kernel(kind: str, apart: np.ndarray, memory: float) -> np.ndarray:
-    if kind == "rough":
-        rough: np.ndarray = np.exp(-apart / memory)
-        return rough
-    r = np.sqrt(3.0) * apart / memory
-    smooth: np.ndarray = (1.0 + r) * np.exp(-r)
-    return smooth
-
-
-def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
-    """Return covariances of the error, shape (h, n, n) in K^2, and the log of their prior odds, shape (h,)."""
-    at = data.at_min
-    apart = np.abs(at[:, None] - at[None, :])
-    white = np.diag(BIN_MINUTES / data.width_min)
-    digits = (data.digit_k**2 + (PROBE_DIGIT_SHARE * data.probe_digit_k) ** 2) / 12.0
-    known = np.zeros_like(apart)
-    known += data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
-    if not probes:
-        known += NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
-    shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
-    correlated = [(size**2 + digits) * shape for size in CORRELATED_K for shape in shapes]
-    odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
-    table = [known + w**2 * white + c for w in WHITE_K for c in correlated]
-    return np.array(table), np.tile(odds, len(WHITE_K))
 
 
 def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k_per_min: float) -> list[Loss]:

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
+from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.judging import Judged
-from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, SegmentData, _posterior, covariances, judge
+from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
 from analysis.pressure_test.minutes import AIR, METAL
 from analysis.pressure_test.standing import verdicts
 from analysis.pressure_test.structures import structures, surroundings, transients, twice, weighed

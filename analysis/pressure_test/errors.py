@@ -1,0 +1,63 @@
+"""How the gas may differ from what it follows: white errors, correlated ones, and what nobody measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.pressure_test.structures import Lags
+
+BIN_MINUTES = 5
+WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
+"""White error of a bin of `BIN_MINUTES`, kelvin of gas (0.1 K is about 0.03 % of the pressure)."""
+CORRELATED_K = (0.006, 0.02, 0.06, 0.2, 0.6)
+CORRELATED_ODDS = (0.25, 0.25, 0.27, 0.13, 0.1)
+MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0))
+"""Memory [min] of the correlated error; rough: exponential (an autoregressive sensor, weather), smooth: Matern 3/2
+(sun on one side, a part of the circuit that no probe sees)."""
+NO_PROBE_K, NO_PROBE_MIN = 5.0, 397.0
+"""Without a probe the gas may swing as the air outdoors does from day to night: 10 K, so 5 K to each side (common
+practice), and as steeply: a wave of a day bends like this kernel at sqrt(3)/(2 pi) of a day."""
+NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
+"""A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
+ordinary (common practice), smooth over eight hours."""
+PROBE_DIGIT_SHARE = 0.5
+"""Share of a probe's digit that its weight and lag let through."""
+
+
+@dataclass(frozen=True)
+class SegmentData:
+    """Bins of one segment: shapes (n,) and (n, m). `at_min` minutes since judging began, `width_min` their width."""
+
+    at_min: np.ndarray
+    width_min: np.ndarray
+    gas_k: np.ndarray
+    lagged_k: np.ndarray
+    lag_names: tuple[tuple[str, Lags], ...]
+    digit_k: float
+    probe_digit_k: float
+    barometer_sd_k: float
+
+
+def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """Return covariances of the error, shape (h, n, n) in K^2, and the log of their prior odds, shape (h,)."""
+    apart = np.abs(data.at_min[:, None] - data.at_min[None, :])
+    white = np.diag(BIN_MINUTES / data.width_min)
+    digits = (data.digit_k**2 + (PROBE_DIGIT_SHARE * data.probe_digit_k) ** 2) / 12.0
+    known = data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
+    if not probes:
+        known = known + NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
+    shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
+    correlated = [(size**2 + digits) * shape for size in CORRELATED_K for shape in shapes]
+    odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
+    return np.array([known + w**2 * white + c for w in WHITE_K for c in correlated]), np.tile(odds, len(WHITE_K))
+
+
+def _kernel(kind: str, apart: np.ndarray, memory: float) -> np.ndarray:
+    if kind == "rough":
+        rough: np.ndarray = np.exp(-apart / memory)
+        return rough
+    r = np.sqrt(3.0) * apart / memory
+    smooth: np.ndarray = (1.0 + r) * np.exp(-r)
+    return smooth
