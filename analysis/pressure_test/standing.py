@@ -37,9 +37,9 @@ AGAINST = 0.1
 """A verdict falls when the probability of the other side passes this (common practice)."""
 MOST_HOURS = 72.0
 """Beyond three more days no test is left standing (common practice)."""
-WIDTH_EXPONENT = 0.9
-"""The interval narrows about as the hours to this power: 1 under slow errors, 1.5 under white ones, less while what
-settles and what swings with the day is still hard to tell from a loss."""
+WIDTH_EXPONENT = 1.1
+"""The interval narrows about as the hours to this power under correlated errors (between 1, slow errors, and 1.5, white
+ones)."""
 LIKELY = 0.8
 """The hours still needed are those after which the test decides with this probability (common practice)."""
 
