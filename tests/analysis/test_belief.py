@@ -470,6 +470,8 @@ def test_a_probe_that_jumps_is_no_witness_against_its_twin() -> None:
         log.frame[channel] = np.round(water + jump * (at >= 3_600.0), 1) + 273.15
     log = replace(log, journal=journal_rows([(0.0, "stage", "recovery", "begin")]))
     assert found(log) == [("channel_jumped", "leaving_water_temperature")]
+    log.frame["leaving_water_temperature"] -= 4.0 * (at >= 3_600.0)  # too little to be called a jump
+    assert found(log) == []
 
 
 def test_a_number_shown_again_after_hours_of_silence_did_not_stand_meanwhile() -> None:
