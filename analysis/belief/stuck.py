@@ -161,7 +161,7 @@ def _others_moved(channel: str, readings: Readings, begin: float, look: float, p
 
 
 def _twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
-    """Return whether the water at the other end of a barrel moved far, in more than one leap, while the machine stands."""
+    """Return whether the water at the other end of a barrel moved far, in no single leap, while the machine stands."""
     twin = next((c for c in WATER if c != channel), "") if channel in WATER else ""
     if twin not in readings.minutes or np.isnan(step) or not readings.at_stage(begin, look, *STANDS_IN):
         return False
