@@ -106,9 +106,7 @@ class Tracker(Loads):
         self._wait(sample)
         first = self._run[0]
         little = abs(first.weight - self._bare_kg) < LIGHTEST_KG
-        climbs = (
-            self._goes_on() if last is not None else flows_on([s.weight for s in self._run], self.sign, self.base_kg)
-        )
+        climbs = self._goes_on() or flows_on([s.weight for s in self._run], self.sign, self.base_kg)
         if little and climbs and sample.at - first.at >= CONFIRM_S:
             self._zeroed(self._run)
         elif self._settled():

@@ -673,3 +673,10 @@ def test_a_known_cylinder_held_in_its_first_row_begins_with_what_it_should_weigh
     shown = weights((120, 0, 0), (60, 61, 61), (600, 58.5, 28.5), (120, 28, 28), step=60.0)
     found = weighed(shown, step=60.0, stage="charging", marks=[on(125, "A")], cylinders=tables)
     assert found.total_kg == pytest.approx(32.0, abs=0.3)
+
+
+def test_a_hand_while_a_scale_set_to_zero_begins_to_count() -> None:
+    shown = weights((105, 18, 18), (620, 0, 12), (60, 12, 12), (60, -18, -18))
+    shown[142:175] -= 0.6
+    shown[238:250] += 4.0
+    assert weighed(shown).total_kg == pytest.approx(12.0, abs=0.5)
