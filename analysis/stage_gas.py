@@ -207,6 +207,6 @@ class GasStages(RefrigerantStages):
             return
         if abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) > 0.06 or not self.held(k, OPEN_MINUTES, 0.02, 1_500.0):
             return
-        near = 0.85 * s.saturation_low_pa[k] < s.calm_pa[k] < 1.15 * s.saturation_high_pa[k]
-        if self.contents in ("remnant", "nitrogen") or (not near and not np.isnan(s.saturation_low_pa[k])):
+        refrigerant_known = not np.isnan(s.saturation_low_pa[k])
+        if self.contents in ("remnant", "nitrogen") or (refrigerant_known and not self.at_saturation(k)):
             self.contents = "open"

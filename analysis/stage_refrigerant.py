@@ -183,7 +183,14 @@ class RefrigerantStages(WatchState):
         minutes = OPEN_MINUTES if self.lowest_pa < EMPTY_PART * s.barometer_pa[k] else 3 * OPEN_MINUTES
         if s.end_s[k] - self.weighed_s < minutes * MINUTE_S:
             return False  # whatever the gauge shows: it may end there
+        if self.at_saturation(k):
+            return False  # liquid that boils in a pause comes there, too
         return abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < 0.05 and self.held(k, minutes, 0.02)
+
+    def at_saturation(self, k: int) -> bool:
+        """Return whether pressure stands where the stated refrigerant would with liquid."""
+        s = self.s
+        return bool(0.85 * s.saturation_low_pa[k] < s.calm_pa[k] < 1.15 * s.saturation_high_pa[k])
 
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""

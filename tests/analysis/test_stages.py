@@ -147,15 +147,15 @@ def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
     return Log(frame, known, journal_rows([], START), barometer, "stated"), Job(job=JobTable(name="a pull"))
 
 
-def spans_in(**shown: np.ndarray) -> list[StageSpan]:
-    """Return the stages of a log of R-134a with a row every 10 s, in SI."""
+def spans_in(refrigerant: str = "R-134a", **shown: np.ndarray) -> list[StageSpan]:
+    """Return the stages of a log with a row every 10 s, in SI."""
     units = {"circuit_pressure": "psig", "vacuum": "micron", "cylinder_weight": "kg"}
     seconds = 10.0 * np.arange(len(next(iter(shown.values()))))
     frame = pd.DataFrame(shown, index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"))
     columns = {name: parse_header(f"{name} [{units[name]}]") for name in shown}
     known = {name: column for name, column in columns.items() if column is not None}
     barometer = pd.Series(101_325.0, index=frame.index)
-    job = Job(job=JobTable(name="a job"), circuit=CircuitTable(refrigerant="R-134a"))
+    job = Job(job=JobTable(name="a job"), circuit=CircuitTable(refrigerant=refrigerant))
     return from_signals(Log(frame, known, journal_rows([], START), barometer, "stated"), job)
 
 
@@ -209,6 +209,19 @@ def test_a_large_leak_is_no_letting_out() -> None:
     assert [span.stage for span in spans] == ["pressure_test"]
     assert near(spans[0].begin, filled - 300.0)
     assert near(spans[0].end, let_down)
+
+
+def test_a_refrigerant_that_boils_at_the_airs_pressure_is_paused_not_opened() -> None:
+    """R-123 at 28 degC; an hour's lunch between two pulls, the second down to the level of the rules."""
+    since = np.arange(-1_200.0, 4 * 3_600.0, 10.0)
+    pressure = np.interp(since, [0, 300, 3_600, 4_200, 7_200, 7_500, 9_000, 12_000], 1e3 * np.array(
+        [100, 70, 65, 101, 101, 68, 60, 3.2]
+    ))  # fmt: skip
+    gross = np.interp(since, [-301, -300, 0, 3_600, 7_200, 12_000], [0, 20, 20, 44, 44, 64])
+    spans = spans_in("R-123", circuit_pressure=pressure, cylinder_weight=gross)
+    moved = [span for span in spans if span.stage != "at_rest"]
+    assert [span.stage for span in moved] == ["recovery"]
+    assert moved[0].end is None or moved[0].end > at(1_200.0 + 12_000.0)
 
 
 def test_a_pull_of_a_kilogram_in_an_hour_goes_on() -> None:
