@@ -112,10 +112,11 @@ class Readings:
         return float(np.median(column[-3:]) - np.median(column[:3])) if len(column) >= 4 else np.nan
 
     def leap(self, channel: str, begin_s: float, end_s: float) -> float:
-        """Return the largest step of a channel from one minute to the next between two moments."""
+        """Return the largest step of a channel between two moments; a minute may hold both sides of it."""
         first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
         column = self.minutes[channel].to_numpy()[first:last]
-        return float(np.max(np.abs(np.diff(column[~np.isnan(column)])), initial=0.0))
+        column = column[~np.isnan(column)]
+        return float(np.max(np.abs(column[2:] - column[:-2]), initial=0.0))
 
     def reach(self, channel: str, begin_s: float, end_s: float) -> float:
         """Return between which minutes a channel went to and fro between two moments; NaN where it was not read."""
