@@ -680,3 +680,8 @@ def test_a_hand_while_a_scale_set_to_zero_begins_to_count() -> None:
     shown[142:175] -= 0.6
     shown[238:250] += 4.0
     assert weighed(shown).total_kg == pytest.approx(12.0, abs=0.5)
+
+
+def test_a_hand_that_leans_long_while_it_slowly_begins_to_flow() -> None:
+    shown = weights((60, 0, 0), (150, 22.5, 23.2), (30, 27, 27.1), (600, 23.4, 33.4), (60, 33.4, 33.4))
+    assert weighed(shown, quantum=0.2).total_kg == pytest.approx(10.9, abs=0.4)
