@@ -15,7 +15,7 @@ import pandas as pd
 
 from analysis.channel_guess import Guess, guess_channel, one_each, own_column
 from analysis.clock_guess import TimeGuess, guess_time
-from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
+from analysis.column_words import DAY_FIRST, UNIT_SPELLINGS, UNSAID_DATUM, spelling, words
 from analysis.foreign_log import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, records
 from analysis.rows import number_in, numbers
 from analysis.vocabulary.errors import InputError
@@ -84,6 +84,7 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
         name: [row[i] if i < len(row) else "" for row in rows] for i, name in reversed(list(enumerate(names))) if name
     }
     american = any(re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units, strict=False))
+    american = american and not any(DAY_FIRST & set(words(name)) for name in names)
     time = guess_time(names, cells, text[:first], american, where)
     used = {time.column, time.clock}
     decimal = decimal_sign(rows, delimiter, {i for i, name in enumerate(names) if name and name not in used})

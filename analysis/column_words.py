@@ -69,6 +69,9 @@ MEANINGS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """A meaning and the words for it, in small letters, umlauts written out."""
 
+DAY_FIRST = frozenset({"zeit", "datum", "uhrzeit", "zeitstempel", "heure", "horodatage", "hora", "fecha"})
+"""Words for the time in languages that write the day before the month, whatever the units."""
+
 ALSO: dict[str, tuple[str, ...]] = {
     "lwt": ("water", "temperature"), "ewt": ("water", "temperature"), "chws": ("water", "temperature"),
     "chwr": ("water", "temperature"), "cws": ("temperature",), "cwr": ("temperature",), "oat": ("temperature",),

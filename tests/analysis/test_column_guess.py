@@ -323,3 +323,11 @@ def test_a_name_that_fits_two_channels_leaves_the_one_that_another_needs(
     rows = "\n".join(f"2026-03-14 08:00:{i:02d},{','.join(['62.5'] * len(names))}" for i in range(20))
     proposal = propose_columns(f"Time,{head}\n{rows}\n".encode(), "log.csv")
     assert tuple(guess.channel for guess in proposal.guesses) == channels
+
+
+@pytest.mark.parametrize(("stamp", "order"), [("Horodatage", "%d/%m/%Y"), ("Date Time", "%m/%d/%Y")])
+def test_a_date_that_may_be_read_either_way_is_read_as_its_language_writes_it(stamp: str, order: str) -> None:
+    rows = "".join(f"07/03/2026 10:00:{second:02d};{60 + second}\n" for second in range(30))
+    proposal = propose_columns(f"{stamp};Suction pressure (psig)\n{rows}".encode(), "theirs.csv")
+    assert proposal.time.format.startswith(order)
+    assert proposal.time.doubts
