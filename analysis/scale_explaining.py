@@ -96,7 +96,7 @@ class Explaining(Following):
         after = self.sign * (now.weight - first.weight) / (now.at - first.at)
         moved = self.sign * (now.weight - first.weight)
         return (
-            before <= self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+            before <= max(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
             and after >= 0.3 * before > 0.0
             and moved > self.base_kg
         )

@@ -22,9 +22,11 @@ SLIPS_BACK_KG_PER_S = 0.01
 """A hose that pulls moves the weight against the flow no quicker, and not for long."""
 FASTEST_PER_GROSS = 0.004
 """The hoses of large cylinders move this share of the gross weight a second at most."""
+QUICKEST_KG_PER_S = 2.0
+"""Not even a large machine's hose moves more; what is quicker than usual hoses counts only by what goes on so."""
 EMPTY_KG, EMPTY_SHARE, LIGHTEST_KG = 1.5, 0.3, 4.0
-"""No cylinder stands on a scale that shows less than the first, or less than the share of what it showed; what weighs
-less than the last is no cylinder until mass flows or somebody says so."""
+"""No cylinder stands on a scale that shows less than the first, or less than the share of what the one before weighed
+with the least in it; what weighs less than the last is no cylinder until mass flows or somebody says so."""
 BURST_STAYS_S, STAYS_S = 60.0, 180.0
 """A quick change that flow can have made is believed after the first, any other level after the second."""
 LEAST_NOISE_KG = 0.15
@@ -125,7 +127,7 @@ class Following:
         if self._empty(sample) != self._empty(run[-1]):
             return False
         if len(run) == 1:
-            most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) * spent  # judged by the next one
+            most = self._fastest(QUICKEST_KG_PER_S, FASTEST_PER_GROSS) * spent  # judged by the next one
         else:
             rate = abs(run[-1].weight - run[0].weight) / (run[-1].at - run[0].at)
             unseen = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if spent >= UNSEEN_S else USUAL_KG_PER_S
@@ -170,4 +172,5 @@ class Following:
         assert last is not None
         if load.zeroed:
             return self._line(last.at) - weight >= LIGHTEST_KG and weight < load.begin_kg - LIGHTEST_KG
-        return weight - self._bare_kg <= max(EMPTY_KG, EMPTY_SHARE * (last.weight - self._bare_kg))
+        lightest = min(load.begin_kg, last.weight) - self._bare_kg
+        return weight - self._bare_kg <= max(EMPTY_KG, EMPTY_SHARE * lightest)

@@ -685,3 +685,21 @@ def test_a_hand_while_a_scale_set_to_zero_begins_to_count() -> None:
 def test_a_hand_that_leans_long_while_it_slowly_begins_to_flow() -> None:
     shown = weights((60, 0, 0), (150, 22.5, 23.2), (30, 27, 27.1), (600, 23.4, 33.4), (60, 33.4, 33.4))
     assert weighed(shown, quantum=0.2).total_kg == pytest.approx(10.9, abs=0.4)
+
+
+@pytest.mark.parametrize(("step", "bare"), [(1.0, 8.0), (5.0, 5.0), (30.0, 30.0)])
+def test_a_light_cylinder_after_a_full_one_is_no_bare_plate(step: float, bare: float) -> None:
+    swap = ((bare, 0, 0), (60, 12, 12), (1200, 12, 16), (300, 16, 16))
+    found = weighed(weights((300, 12, 12), (1500, 12, 62), (300, 62, 62), *swap, step=step), step=step)
+    assert found.total_kg == pytest.approx(54.0, abs=0.2)
+    assert len(found.changes) == 1
+
+
+@pytest.mark.parametrize("step", [1.0, 5.0, 10.0])
+@pytest.mark.parametrize("kg_per_min", [20.0, 40.0])
+def test_a_large_hose_fills_in_minutes(step: float, kg_per_min: float) -> None:
+    fill = 60.0 * 60.0 / kg_per_min
+    swap = ((60, 0, 0), (60, 21, 21), (fill, 21, 81), (90, 81, 81))
+    found = weighed(weights((120, 21, 21), (fill, 21, 81), (90, 81, 81), *swap, *swap, step=step), step=step)
+    assert found.total_kg == pytest.approx(180.0, abs=0.5)
+    assert len(found.changes) == 2
