@@ -58,6 +58,8 @@ RUNNING_RATIO = 1.25
 
 SWAP_KG = 4.0
 """A scale that moves by more than this in a minute was handled, unless it goes on so (common practice)."""
+LEAP_S, LEAP_PART = 15.0, 0.55
+"""Unless it never moved by more than this part of that in so short a time: then it flowed."""
 ALIKE_OCTAVES = 1.5
 """A cylinder that stays on the scale and moves it so much alike in two minutes has a large hose, not hands."""
 ON_SCALE_KG = 4.0
@@ -77,7 +79,8 @@ class Signals:
 
     Attributes
     ----------
-    begin_s, end_s : the minute, in seconds since the first row. Minutes without rows are missing.
+    begin_s, end_s, last_s : the minute and its last row, in seconds since the first row. Minutes without rows are
+        missing.
     known : time of the first row after the minute.
     pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
     probe : whether the vacuum probe gave it. seen : whether it was read in this minute, not some minutes before.
@@ -99,6 +102,7 @@ class Signals:
     origin: pd.Timestamp
     begin_s: np.ndarray
     end_s: np.ndarray
+    last_s: np.ndarray
     known: pd.DatetimeIndex
     pressure_pa: np.ndarray
     probe: np.ndarray
@@ -146,7 +150,7 @@ def read_signals(log: Log, job: Job) -> Signals:
     lift = channel("discharge_pressure") / np.maximum(channel("suction_pressure"), 1e3)
     running = _running(channel, lift, channel("_barometer"))
     weight = channel("cylinder_weight")
-    swapped, flow = _flow(weight, bins.end_s)
+    swapped, flow = _flow(weight, _leaps(frame, bins), bins.end_s)
     temperatures = [channel(name) for name in TEMPERATURES if name in medians]
     low, high = _saturation(medians, job)
     present = [channel(name) for name in (*TEMPERATURES, *CIRCUIT_PRESSURES) if name in medians]
@@ -154,6 +158,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         origin=origin,
         begin_s=bins.end_s - MINUTE_S,
         end_s=bins.end_s,
+        last_s=(index[bins.runs.first + bins.runs.count - 1] - origin).total_seconds().to_numpy(dtype=float),
         known=bins.known,
         pressure_pa=pressure,
         probe=probe,
@@ -226,19 +231,33 @@ def _running(read: Callable[[str], np.ndarray], lift: np.ndarray, barometer_pa: 
         return np.where(np.isnan(load), apart, load > RUNNING_LOAD)
 
 
-def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _leaps(frame: pd.DataFrame, bins: Bins) -> np.ndarray:
+    """Return the largest change of the scale within `LEAP_S`, or between two rows, lately at each minute [kg]."""
+    if "cylinder_weight" not in frame or not len(bins.end_s):
+        return np.zeros(len(bins.end_s))
+    weight = frame["cylinder_weight"].iloc[: bins.runs.rows].ffill().to_numpy(dtype=float)
+    at_us = pd.DatetimeIndex(frame.index[: bins.runs.rows]).as_unit("us").asi8
+    before = np.maximum(np.searchsorted(at_us, at_us - int(LEAP_S * 1e6), side="right") - 1, 0)
+    largest = np.maximum.reduceat(np.abs(np.nan_to_num(weight - weight[before])), bins.runs.first)
+    lately: np.ndarray = np.maximum(largest, np.append(0.0, largest[:-1]))
+    return lately
+
+
+def _flow(weight: np.ndarray, leaps: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return in which minutes the scale was handled, and what flowed over the last minutes [kg, signed]."""
     n = len(weight)
     step = np.diff(weight, prepend=weight[:1]) if n else weight
     minutes = np.maximum(np.diff(end_s, prepend=end_s[:1]) / MINUTE_S, 1.0) if n else end_s
     came_or_went = np.diff(np.isnan(weight).astype(float), prepend=1.0 if n and np.isnan(weight[0]) else 0.0) != 0
     jumped = np.abs(np.nan_to_num(step)) > SWAP_KG * minutes
+    leapt = ~(leaps <= LEAP_PART * np.abs(np.nan_to_num(step)))
     before = np.nan_to_num(step / minutes)[np.maximum(np.arange(n) - 1, 0)]
     with np.errstate(invalid="ignore", divide="ignore"):
         alike = np.abs(np.log2(np.nan_to_num(step / minutes) / before)) < ALIKE_OCTAVES
     bears = np.abs(np.nan_to_num(weight)) > ON_SCALE_KG
     alike &= bears & np.append([False], bears[:-1]) & np.append([False, False], bears[:-2])[:n]
-    swapped = (jumped & ~alike) | came_or_went
+    poured = bears & (np.abs(np.nan_to_num(step)) > HANDLED_KG) & ~leapt
+    swapped = (jumped & leapt & ~alike) | came_or_went
     changed = np.diff(bears.astype(float), prepend=float(bears[0]) if n else 0.0) != 0
     swapped |= changed & (np.abs(np.nan_to_num(step)) > HANDLED_KG)
     last_swap = pd.Series(np.where(swapped, np.arange(n), np.nan)).ffill().fillna(-1).to_numpy()
@@ -257,6 +276,8 @@ def _flow(weight: np.ndarray, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray
             sure &= np.max(-steps * sign, axis=1) <= 0.34 * sign * moved
             flow[length:] = np.where(sure & (flow[length:] == 0.0), moved, flow[length:])
     flow = np.where(swapped, 0.0, np.append(0.0, flow)[:n])  # a minute later: hands may have come in the last one
+    twice = poured[1:] & poured[:-1] & ~swapped[1:] & ~swapped[:-1] & (step[1:] * step[:-1] > 0.0)
+    flow[1:] = np.where(twice & (flow[1:] == 0.0), step[1:] + step[:-1], flow[1:])  # no hands: nothing leapt
     flow[np.isnan(flow)] = 0.0
     return swapped, flow
 

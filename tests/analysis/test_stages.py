@@ -235,6 +235,21 @@ def test_a_pull_of_a_kilogram_in_an_hour_goes_on() -> None:
     assert recovery[0].end is None or recovery[0].end > at(1_200.0 + 12_600.0)
 
 
+def test_cylinders_that_fill_in_two_minutes_are_a_recovery() -> None:
+    """12 kg at 6 kg/min, lifted off half a minute later; nothing leaps while it flows."""
+    since = np.arange(-1_200.0, 2 * 3_600.0, 10.0)
+    stays = [(begin, begin + 240.0) for begin in (-60.0, 360.0, 780.0)]
+    gross = np.zeros(len(since))
+    for on, off in stays:
+        there = (since >= on) & (since < off)
+        gross = np.where(there, np.interp(since, [on + 60.0, on + 180.0], [9.0, 21.0]), gross)
+    falls = np.interp(since, [1_080.0, 3_600.0], [570e3, 90e3])
+    spans = spans_in(circuit_pressure=falls, cylinder_weight=gross)
+    recovery = [span for span in spans if span.stage == "recovery"]
+    assert len(recovery) == 1
+    assert abs((recovery[0].begin - at(1_200.0)).total_seconds()) <= 120.0
+
+
 @pytest.mark.parametrize("channels", [("vacuum",), ("circuit_pressure", "vacuum", "ambient_temperature")])
 def test_a_pull_that_only_the_probe_shows_begins_where_its_fall_points_to(channels: tuple[str, ...]) -> None:
     """The probe is blank above 2.6 kPa; the gauge ends at the air's pressure."""
