@@ -237,7 +237,7 @@ def _leaps(frame: pd.DataFrame, bins: Bins) -> np.ndarray:
         return np.zeros(len(bins.end_s))
     weight = frame["cylinder_weight"].iloc[: bins.runs.rows].ffill().to_numpy(dtype=float)
     at_us = pd.DatetimeIndex(frame.index[: bins.runs.rows]).as_unit("us").asi8
-    before = np.maximum(np.searchsorted(at_us, at_us - int(LEAP_S * 1e6), side="right") - 1, 0)
+    before = np.minimum(np.searchsorted(at_us, at_us - int(LEAP_S * 1e6)), np.maximum(np.arange(len(at_us)) - 1, 0))
     largest = np.maximum.reduceat(np.abs(np.nan_to_num(weight - weight[before])), bins.runs.first)
     lately: np.ndarray = np.maximum(largest, np.append(0.0, largest[:-1]))
     return lately
