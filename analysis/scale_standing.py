@@ -55,7 +55,7 @@ class Standing:
             self.over = self._line_since(sample) - self._until > HANDS_S
             return begin_kg
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
-        if not self.stood and self._set_down(before, level):
+        if abs(self._crept_kg) <= still_kg and self._set_down(before, level):
             if sample.at - self._line[0].at < QUICK_STANDS_S:
                 return begin_kg
             begin_kg = level - self._crept_kg

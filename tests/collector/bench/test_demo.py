@@ -60,6 +60,9 @@ def test_a_pause_that_lets_pressure_back_leaves_liquid_open(tmp_path: Path) -> N
     [recovery] = [s for s in result["stages"] if s["stage"] == "recovery"]
     assert recovery["verdict"] == "complete"
     assert "No pause told whether liquid is left" in recovery["text"]
+    # read off the log by eye: what each cylinder stood at before its first flow, and when it was shut
+    by_eye = (155.8 - 57.65) + (154.75 - 56.75) + (111.75 - 58.3)
+    assert recovery["figures"]["recovered"]["value"] == pytest.approx(by_eye, abs=0.5)
 
 
 def test_demo_refuses_a_folder_that_holds_something_else(tmp_path: Path) -> None:
