@@ -86,7 +86,7 @@ class RefrigerantStages(WatchState):
             self._begin_charging(k)
 
     def _begin_recovery(self, k: int, onset: int, note: str = "") -> None:
-        at_s, within_s = self._ready(float(self.s.last_s[onset]))
+        at_s, within_s = self._ready(float(self.s.middle_s[onset]))
         if self.stage == "at_rest":
             first_s = min(at_s, self.placed_s if self.placed_s is not None and self.placed_s > 0 else at_s)
             if at_s - first_s > PLACED_MINUTES * MINUTE_S:
@@ -217,7 +217,7 @@ class RefrigerantStages(WatchState):
     def _begin_charging(self, k: int) -> None:
         s = self.s
         by_scale = s.flow_kg[k] < 0
-        flow_s = float(s.last_s[self.flow_onset(k, -1.0)]) if by_scale else np.inf
+        flow_s = float(s.middle_s[self.flow_onset(k, -1.0)]) if by_scale else np.inf
         if self.stage == "evacuation" and self.broken_s is not None:
             flow_s = min(flow_s, self.broken_s)
         elif self.contents == "vacuum":

@@ -79,8 +79,8 @@ class Signals:
 
     Attributes
     ----------
-    begin_s, end_s, last_s : the minute and its last row, in seconds since the first row. Minutes without rows are
-        missing.
+    begin_s, end_s, middle_s : the minute and its middle row, in seconds since the first row. Minutes without rows are
+        missing. What moves one way is later than the middle row where the minute's median shows nothing of it.
     known : time of the first row after the minute.
     pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
     probe : whether the vacuum probe gave it. seen : whether it was read in this minute, not some minutes before.
@@ -102,7 +102,7 @@ class Signals:
     origin: pd.Timestamp
     begin_s: np.ndarray
     end_s: np.ndarray
-    last_s: np.ndarray
+    middle_s: np.ndarray
     known: pd.DatetimeIndex
     pressure_pa: np.ndarray
     probe: np.ndarray
@@ -158,7 +158,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         origin=origin,
         begin_s=bins.end_s - MINUTE_S,
         end_s=bins.end_s,
-        last_s=(index[bins.runs.first + bins.runs.count - 1] - origin).total_seconds().to_numpy(dtype=float),
+        middle_s=(index[bins.runs.first + (bins.runs.count - 1) // 2] - origin).total_seconds().to_numpy(dtype=float),
         known=bins.known,
         pressure_pa=pressure,
         probe=probe,
