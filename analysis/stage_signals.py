@@ -249,17 +249,16 @@ def _flow(weight: np.ndarray, leaps: np.ndarray, end_s: np.ndarray) -> tuple[np.
     step = np.diff(weight, prepend=weight[:1]) if n else weight
     minutes = np.maximum(np.diff(end_s, prepend=end_s[:1]) / MINUTE_S, 1.0) if n else end_s
     came_or_went = np.diff(np.isnan(weight).astype(float), prepend=1.0 if n and np.isnan(weight[0]) else 0.0) != 0
-    jumped = np.abs(np.nan_to_num(step)) > SWAP_KG * minutes
-    leapt = ~(leaps <= LEAP_PART * np.abs(np.nan_to_num(step)))
+    size = np.abs(np.nan_to_num(step))
+    leapt = leaps > LEAP_PART * size
     before = np.nan_to_num(step / minutes)[np.maximum(np.arange(n) - 1, 0)]
     with np.errstate(invalid="ignore", divide="ignore"):
         alike = np.abs(np.log2(np.nan_to_num(step / minutes) / before)) < ALIKE_OCTAVES
     bears = np.abs(np.nan_to_num(weight)) > ON_SCALE_KG
     alike &= bears & np.append([False], bears[:-1]) & np.append([False, False], bears[:-2])[:n]
-    poured = bears & (np.abs(np.nan_to_num(step)) > HANDLED_KG) & ~leapt
-    swapped = (jumped & leapt & ~alike) | came_or_went
+    poured = bears & (size > HANDLED_KG) & ~leapt
     changed = np.diff(bears.astype(float), prepend=float(bears[0]) if n else 0.0) != 0
-    swapped |= changed & (np.abs(np.nan_to_num(step)) > HANDLED_KG)
+    swapped = came_or_went | ((size > SWAP_KG * minutes) & leapt & ~alike) | (changed & (size > HANDLED_KG))
     last_swap = pd.Series(np.where(swapped, np.arange(n), np.nan)).ffill().fillna(-1).to_numpy()
     flow = np.zeros(n)
     for length, least in FLOWS:
