@@ -92,8 +92,7 @@ class Explaining(Following):
         if last is None or not self._straight() or len(run) < 3 or run[-1].at - run[0].at < 2.0 * SAMPLE_S - 0.5:
             return False
         first, now = run[0], run[-1]
-        before = self.sign * (first.weight - last.weight) / (first.at - last.at)
-        after = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        before, after = pace(last, first, self.sign), pace(first, now, self.sign)
         moved = self.sign * (now.weight - first.weight)
         return (
             before <= max(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
@@ -106,10 +105,10 @@ class Explaining(Following):
         run, since = self._run, self._new
         if since is None or len(run) < 4 or run[0].at - since.at < HUNG_S:
             return False
-        went, goes, before = (
+        before, went, goes = (
+            self.sign * self._new_rate,
             pace(since, run[0], self.sign),
             pace(run[0], run[-1], self.sign),
-            self.sign * self._new_rate,
         )
         moved = self.sign * (run[-1].weight - run[0].weight)
         return moved > self.base_kg and min(before, went, goes) >= ONE_FLOW * max(before, went, goes)
@@ -118,7 +117,7 @@ class Explaining(Following):
         """Return whether samples are what was believed, after flow at the rate before or at their own."""
         first, now, last = run[0], run[-1], self._last
         assert last is not None
-        own = self.sign * (now.weight - first.weight) / (now.at - first.at)
+        own = pace(first, now, self.sign)
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
         most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most

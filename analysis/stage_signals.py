@@ -15,6 +15,7 @@ from analysis.bins import Bins, frame_medians
 from analysis.evacuation.ticks import OVER_RANGE_LEAST_PA
 from analysis.fluids import refrigerant
 from analysis.log import Log
+from analysis.stretch import seconds
 from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
@@ -158,7 +159,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         origin=origin,
         begin_s=bins.end_s - MINUTE_S,
         end_s=bins.end_s,
-        middle_s=(index[bins.runs.first + (bins.runs.count - 1) // 2] - origin).total_seconds().to_numpy(dtype=float),
+        middle_s=seconds(index[bins.runs.first + (bins.runs.count - 1) // 2], origin),
         known=bins.known,
         pressure_pa=pressure,
         probe=probe,
