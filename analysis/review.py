@@ -158,13 +158,13 @@ def review(log: Log, job: Job) -> Review:
             return charging.assess(stretch, recovered)
         return ASSESSMENTS[stretch.stage](stretch)
 
-    for span in spans:
-        stretch = stretch_of(span, log, job)
+    for before, span in zip([None, *spans], spans, strict=False):
+        stretch = stretch_of(span, log, job, before)
         assessment = judge(stretch)
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
-            stretch = stretch_of(replace(span, known_until=span.end), log, job)
+            stretch = stretch_of(replace(span, known_until=span.end), log, job, before)
             assessment = judge(stretch)
         if span.stage == "pressure_test":
             assessment = while_alive(stretch, assessment, (*doubts, *found), judge)

@@ -24,6 +24,9 @@ AHEAD = pd.Timedelta(minutes=5)
 CLOCK_OFF, CLOCK_ALIKE = pd.Timedelta(minutes=25), pd.Timedelta(minutes=6)
 """Marks that lie further than this beside the signals, all by as much, are those of another clock."""
 
+MAKES_READY = ("cylinder_on", "cylinder_off", "water_flow_on", "water_flow_off")
+"""Marks of what stays as it is when a stage begins."""
+
 UNSURE_S = 300.0
 """An end that is less sure than this is told with how unsure it is."""
 
@@ -256,13 +259,20 @@ def _said(span: StageSpan) -> str:
     )
 
 
-def stretch_of(span: StageSpan, log: Log, job: Job) -> Stretch:
-    """Return the rows and marks of one stage."""
+def stretch_of(span: StageSpan, log: Log, job: Job, before: StageSpan | None = None) -> Stretch:
+    """Return the rows and marks of one stage; `before` is the stage before it, None when it is the first.
+
+    What was marked between the two to make ready (a cylinder put on, water turned on) belongs to it.
+    """
     index = log.frame.index
     first = int(index.searchsorted(span.begin))
     last = len(index) if span.known_until is None else int(index.searchsorted(span.known_until, side="right"))
     journal = log.journal
     within = journal["time"] >= span.begin
+    ready = (journal["kind"] == "mark") & journal["subject"].isin(MAKES_READY) & ~within
+    if before is not None:
+        ready &= journal["time"] > (before.begin if before.end is None else before.end)
+    within |= ready
     if span.known_until is not None:
         within &= journal["time"] <= span.known_until
     return Stretch(

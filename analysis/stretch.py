@@ -29,7 +29,8 @@ class Stretch:
     frame : rows from `begin` on, index `DatetimeIndex` UTC rising strictly, columns channel names in SI
         (pressure: pascal absolute, temperature: kelvin, mass: kilogram, fraction: 0..1); NaN where no
         fresh reading arrived.
-    journal : rows of the same time, columns ``time kind subject value text``.
+    journal : rows of the same time, columns ``time kind subject value text``; before them what was marked since the
+        stage before to make ready: the cylinder put on, water turned on or off.
     columns : how each channel was logged (unit, datum).
     barometer_pa : barometer used for each row, in pascal; `barometer_source` says where it is from.
     """
