@@ -105,13 +105,14 @@ def _beside_neighbours(
     """Return in which minutes two neighbours at least agree with the other unit alone, and how far off this one is.
 
     While the machine runs a hot pipe or warm air beside cold water is none: only the odd label among all is doubted.
+    A cylinder has no neighbours: filled it grows hot, emptied it grows cold.
     """
     minutes = readings.minutes
     others = [c for c in ROOM if c in minutes and c != channel] if channel in ROOM else []
     if len(others) < 2:
         temperatures = (c for c, dimension in readings.dimensions.items() if dimension == "temperature")
         others = [c for c in temperatures if c not in (channel, "oil_temperature", "cylinder_temperature")]
-    if len(others) < 2:
+    if len(others) < 2 or channel == "cylinder_temperature":
         return np.zeros(len(read), dtype=bool), read
     rest = minutes[others]
     middle = rest.median(axis=1).to_numpy(dtype=float)

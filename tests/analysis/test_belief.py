@@ -306,6 +306,15 @@ def test_a_cylinder_far_above_saturation_has_a_wrong_label(channel: str, unit: s
     assert f"only as {meant}" in findings[0].text
 
 
+def test_a_cylinder_that_grows_hot_as_it_fills_is_no_wrong_label() -> None:
+    """Read as degF its 45 degC and more would lie beside a room of 10 degC."""
+    log = standing({})
+    log.frame[list(log.columns)] -= 10.0
+    log.frame["cylinder_temperature"] = np.linspace(295.0, 328.0, len(log.frame))
+    columns = {**log.columns, "cylinder_temperature": make_column("cylinder_temperature", "degC", "cylinder")}
+    assert found(replace(log, columns=columns)) == []
+
+
 def test_air_in_a_cylinder_is_no_wrong_label() -> None:
     """2 bar of air stand above R-134a at 20 degC: saturation of what the gauge shows is 11 K above the metal."""
     log = standing({"circuit_pressure": "psig"})
