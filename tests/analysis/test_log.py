@@ -167,7 +167,8 @@ def test_a_journal_of_nanoseconds_is_read(tmp_path: Path) -> None:
 def test_what_is_made_ready_before_a_stage_belongs_to_it(tmp_path: Path) -> None:
     where = folder(tmp_path, HEAD + "".join(row(second, 1, 50) for second in range(20)))
     rows = ["00,mark,cylinder_on,A", "01,stage,recovery,begin", "02,mark,cylinder_on,B", "05,stage,recovery,end",
-            "08,mark,pump_off,", "09,mark,cylinder_on,C", "10,stage,charging,begin", "11,mark,cylinder_on,D"]  # fmt: skip
+            "08,mark,pump_off,", "09,mark,cylinder_on,C", "10,stage,charging,begin",
+            "11,mark,cylinder_on,D"]  # fmt: skip
     lines = "".join(f"2026-03-14T07:00:{line},\n".replace(",", ".000Z,", 1) for line in rows)
     (where / "journal.csv").write_text(f"time,kind,subject,value,text\n{lines}", encoding="utf-8")
     result = review(*load(where))
