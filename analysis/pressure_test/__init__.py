@@ -23,7 +23,7 @@ from analysis.pressure_test.segments import (
     level_held,
     steps_of,
 )
-from analysis.pressure_test.standing import TWICE, limit_of, side_of, verdicts
+from analysis.pressure_test.standing import ONCE, TWICE, limit_of, side_of, verdicts
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 
@@ -84,12 +84,17 @@ def _wanted_pa(stretch: Stretch, minutes: Minutes) -> float | None:
 
 
 def _best(night: Night, plans: list[Judged]) -> list[Judged]:
-    """Return the judgement that stands for a checkpoint, if there is any: the surest, or the one that leaks."""
-    if not plans:
-        return []
-    losing = max(plans, key=lambda p: p.surely_above(limit_of(p, night.allowed)))
-    leaks = side_of(losing, night.allowed, night.confidence, TWICE) == "leaking"
-    return [losing if leaks else min(plans, key=lambda p: p.rate(p.loss.deviation))]
+    """Return the judgement that stands for a checkpoint, if there is any: the surest, or the one that leaks.
+
+    Gas that has not settled says nothing but that it leaks, and has to be very sure of that.
+    """
+
+    def leaks(plan: Judged) -> bool:
+        return side_of(plan, night.allowed, night.confidence, TWICE if plan.plan.settled else ONCE) == "leaking"
+
+    losing = sorted(filter(leaks, plans), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))
+    surest = sorted((p for p in plans if p.plan.settled), key=lambda p: p.rate(p.loss.deviation))
+    return (losing or surest)[:1]
 
 
 def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> int | None:
@@ -133,7 +138,7 @@ def _findings(
     seen: set[int] = set()
     for checkpoint, plans in judged.items():
         for plan in plans:
-            if plan.plan.segment_begin not in seen:
+            if plan.plan.settled and plan.plan.segment_begin not in seen:
                 seen.add(plan.plan.segment_begin)
                 found.append(night.settled_finding(checkpoint, plan))
     before = "undecided" if fast is None else "leaking"
@@ -214,8 +219,9 @@ def _band(stretch: Stretch, minutes: Minutes, looks: list[Judged]) -> dict[str, 
 
 def _spans(night: Night, last: Judged) -> tuple[Span, ...]:
     plan = last.plan
-    spans = [Span("settling", night.time_of(plan.segment_begin), night.time_of(plan.begin), " ")]
-    spans.append(Span("judged", night.time_of(plan.begin), night.time_of(plan.end), "settled, judged"))
+    spans = [Span("settling", night.time_of(plan.segment_begin), night.time_of(plan.begin), " ")] * plan.settled
+    words = "settled, judged" if plan.settled else "judged"
+    spans.append(Span("judged", night.time_of(plan.begin), night.time_of(plan.end), words))
     end = night.stretch.frame.index[-1]
     spans += [
         Span("bled", night.time_of(s.end), end, "let down")

@@ -22,13 +22,18 @@ practice), and as steeply: a wave of a day bends like this kernel at sqrt(3)/(2 
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
 """A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
 ordinary (common practice), smooth over eight hours."""
+UNSETTLED_K, UNSETTLED_MIN = 0.5, 60.0
+"""While the gas settles it is off any sum of dying exponentials by so much, smoothly (common practice)."""
 PROBE_DIGIT_SHARE = 0.5
 """Share of a probe's digit that its weight and lag let through."""
 
 
 @dataclass(frozen=True)
 class SegmentData:
-    """Bins of one segment: shapes (n,) and (n, m). `at_min` minutes since judging began, `width_min` their width."""
+    """Bins of one segment: shapes (n,) and (n, m). `at_min` minutes since judging began, `width_min` their width.
+
+    `settled` says whether most of what filling left was over by then, `fell_k` how far the gas had come by then.
+    """
 
     at_min: np.ndarray
     width_min: np.ndarray
@@ -38,6 +43,8 @@ class SegmentData:
     digit_k: float
     probe_digit_k: float
     barometer_sd_k: float
+    settled: bool = True
+    fell_k: float = 0.0
 
 
 def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
@@ -48,6 +55,8 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
     known = data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
     if not probes:
         known = known + NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
+    if not data.settled:
+        known = known + UNSETTLED_K**2 * _kernel("smooth", apart, UNSETTLED_MIN)
     shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
     correlated = [(size**2 + digits) * shape for size in CORRELATED_K for shape in shapes]
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))

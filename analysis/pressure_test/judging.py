@@ -15,31 +15,34 @@ from analysis.pressure_test.errors import BIN_MINUTES, NO_BAROMETER_PA, SegmentD
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
 from analysis.pressure_test.loss_model import DRIFT_PER_DAY, judge
-from analysis.pressure_test.minutes import Minutes, first_readings, lagged
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 from analysis.pressure_test.structures import LAGS, Lags, twice
 
-LOOKS = ((0, 15), (180, 30), (720, 60))
-"""From minute .. on the loss is judged anew every .. minutes."""
+LOOKS = ((0, 15), (180, 30), (720, 60), (2_880, 360), (10_080, 1_440))
+"""From minute .. on the loss is judged anew every .. minutes; a log that spans a year is no longer a test."""
 LEAST_BINS = 4
+RUSH_MINUTES = 10
+"""Right after filling the gas is stirred and streams: nothing of that is judged (common practice)."""
 COVERED = 0.8
 """A probe is used when it was read in at least this share of the pressure's minutes (common practice)."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What is judged: minutes `begin` <= m < `end` of a segment, with these probes."""
+    """What is judged: minutes `begin` <= m < `end` of a segment, with these probes; whether the gas had settled."""
 
     segment_begin: int
     begin: int
     end: int
     probes: tuple[str, ...]
     barometer: bool
+    settled: bool
 
-    def same_data(self) -> tuple[int, tuple[str, ...], bool]:
+    def same_data(self) -> tuple[int, bool, tuple[str, ...], bool]:
         """Return what two plans must share to be judged in one go: all but the end."""
-        return self.begin, self.probes, self.barometer
+        return self.begin, self.settled, self.probes, self.barometer
 
 
 @dataclass(frozen=True)
@@ -92,7 +95,11 @@ def plans_at(
     checkpoint: int,
     wanted_pa: float | None,
 ) -> list[Plan]:
-    """Return what can be judged at a checkpoint, the longest segment first."""
+    """Return what can be judged at a checkpoint, the longest segment first.
+
+    Of a segment that has not settled for long enough, all of it: what filling left in the gas is then most of what is
+    unsure, and only a big leak shows.
+    """
     usable = checkpoint - CONFIRM
     found = []
     if usable <= 0:
@@ -101,9 +108,10 @@ def plans_at(
     recorded = np.isfinite(minutes.logged_pa)
     known = test_segments(known_at(segments, usable), float(held_pa[usable - 1]), wanted_pa, zero)
     for segment in known:
-        if segment.settled is None:
-            continue
-        begin, end = segment.settled, segment.end
+        least = LEAST_BINS * BIN_MINUTES
+        begin, end, settled = segment.begin + RUSH_MINUTES, segment.end, False
+        if segment.settled is not None and end - segment.settled >= least:
+            begin, settled = segment.settled, True
         seen = {n: [f for f in faults if f.probe == n and f.known < usable and f.since < end] for n in minutes.probes}
         whole = tuple(
             n for n in minutes.probes if not seen[n] and _covered(minutes.probes[n][begin:end], recorded[begin:end])
@@ -114,11 +122,11 @@ def plans_at(
             if of_probe and until - begin >= 60:
                 plans.append((until, tuple(n for n in minutes.probes if n in whole or n == name)))
         for until, probes in plans:
-            if until - begin < LEAST_BINS * BIN_MINUTES:
+            if until - begin < least:
                 continue
             fresh = minutes.barometer_fresh[begin:until][recorded[begin:until]]
             barometer = not minutes.gauge or bool(fresh.any() and _longest_blank(fresh) < 120)
-            found.append(Plan(segment.begin, begin, until, probes, barometer))
+            found.append(Plan(segment.begin, begin, until, probes, barometer, settled))
     return sorted(found, key=lambda p: p.begin - p.end)
 
 
@@ -198,8 +206,22 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         digit_k=dithered(quantum, scatter) * pa_to_k,
         probe_digit_k=float(np.mean(probe_digits)) * 0.5 if probe_digits else 0.0,
         barometer_sd_k=0.0 if plan.barometer else NO_BAROMETER_PA * pa_to_k,
+        settled=plan.settled,
+        fell_k=_fell_k(minutes, plan, pa_to_k),
     )
     return data, np.array(ends), (reference_k, exponent)
+
+
+def _fell_k(minutes: Minutes, plan: Plan, pa_to_k: float) -> float:
+    """Return how far the gas fell [K] between filling and judging, beside the probe nearest to it."""
+
+    def fell(values: np.ndarray) -> float:
+        before = values[plan.segment_begin : plan.begin]
+        return first_readings(before, 3) - first_readings(before[::-1], 3)
+
+    nearest = next((fell(minutes.probes[n]) for n in (METAL, AIR) if n in plan.probes), 0.0)
+    found = abs(fell(minutes.pressure_pa) * pa_to_k - nearest)
+    return found if np.isfinite(found) else 0.0
 
 
 def dithered(quantum: float, scatter: float) -> float:

@@ -23,7 +23,7 @@ import numpy as np
 
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.loss import Coefficients, Loss
-from analysis.pressure_test.structures import Structures, structures, surroundings, transients
+from analysis.pressure_test.structures import Structures, kinds_of, structures, surroundings, transients
 
 COVARIANCES_KEPT = 4
 STRUCTURES_KEPT = 2
@@ -53,7 +53,8 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     drift_k_per_min : standard deviation of the gauge's own drift.
     """
     used = counts[-1]
-    groups, kinds = structures(data.lag_names, probes), surroundings(probes)
+    of_kind = kinds_of(probes, data.settled, data.fell_k)
+    groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     at = data.at_min[:used]
     design = np.column_stack([np.ones(used), transients(at), data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]])
     table, odds = covariances(data, probes)

@@ -23,6 +23,9 @@ from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import UnitSystem, display
 
 STAGE = "pressure_test"
+FORESEEN_HOURS = 2.5
+"""Before so many hours are judged the night is not known well enough to say what more of it brings (on simulated nights
+58 % of all hours told decided in time, 78 % of those told from then on)."""
 
 
 @dataclass(frozen=True)
@@ -192,8 +195,12 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     else:
         if high < allowed:
             said.append("It lies inside only by erring towards gaining; so wide an interval cannot tell.")
-        told = "not even three more days" if more is None else f"about {max(more, 1.0):.0f} h more"
-        said.append(f"At the present noise {told} would most likely decide.")
+        if judged.hours < FORESEEN_HOURS:
+            said.append("It is too early to say how long it takes: ask again when it has been judged for a few hours.")
+            more = None
+        else:
+            told = "not even three more days" if more is None else f"about {max(more, 1.0):.0f} h more"
+            said.append(f"At the present noise {told} would most likely decide.")
     if more is not None:
         figures["hours_more"] = Figure(more * 3_600.0, "hours")
     said += _helps(night, judged)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
+from typing import NamedTuple
 
 import numpy as np
 
@@ -39,6 +40,11 @@ SETTLING_SD_K = {
 SETTLING_ODDS = (0.6, 0.4)
 """Settling left at the beginning of judging, little or much, by the probe nearest to the gas; it is also the unknown
 history of the lags before the log."""
+COMMON_FALL_K = 3.0
+"""So much is left where the gas fell by no more than this before judging, else in proportion (common practice)."""
+UNSETTLED_SD_K = (20.0, 20.0, 8.0)
+"""Settling left soon after filling: gas that rushed in is some ten to thirty kelvins warmer than its walls (common
+practice), and warms the lighter of them."""
 SURROUNDINGS = {
     METAL: ((0.004, 0.01, 0.5), (0.04, 0.01, 0.36), (0.04, 0.3, 0.07), (0.25, 0.3, 0.04), (0.25, 3.0, 0.03)),
     AIR: ((0.004, 0.01, 0.35), (0.04, 0.01, 0.45), (0.04, 0.3, 0.1), (0.25, 0.3, 0.05), (0.25, 3.0, 0.05)),
@@ -52,6 +58,16 @@ probes (another room, a barrel of water) takes its share out of the sum and brin
 DAY_MIN = 1440.0
 HALF_DAY_SHARE = 0.4
 LEVEL_SD_K = 200.0
+
+
+class Kind(NamedTuple):
+    """Surroundings of one kind: deviations of the sum of the weights and of the unseen swing [K], odds, deviation of
+    the settling [K] at each of `SETTLING_MIN`."""
+
+    of_sum: float
+    swing: float
+    odds: float
+    settling: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -85,32 +101,34 @@ def transients(at_min: np.ndarray) -> np.ndarray:
     return np.column_stack([np.exp(-at_min[:, None] / np.array(SETTLING_MIN)), *waves])
 
 
-def _kinds(probes: tuple[str, ...]) -> list[tuple[float, float, float, tuple[float, ...]]]:
-    """Return sum, swing, odds and settling of each kind: every surrounding with little settling and with much."""
+def kinds_of(probes: tuple[str, ...], settled: bool, fell_k: float) -> list[Kind]:
+    """Return every surrounding with little settling and with much, or with what there is before it has settled.
+
+    What is left of a filling is in proportion to what went before, `fell_k` [K].
+    """
     nearest = METAL if METAL in probes else AIR if AIR in probes else ""
-    much = SETTLING_SD_K[nearest]
+    more = max(1.0, fell_k / COMMON_FALL_K)
+    left = [tuple(more * k for k in of_time) for of_time in SETTLING_SD_K[nearest]] if settled else [UNSETTLED_SD_K]
     return [
-        (of_sum, swing, odds * of_settling, settling)
+        Kind(of_sum, swing, odds * of_settling, settling)
         for of_sum, swing, odds in SURROUNDINGS[nearest]
-        for of_settling, settling in zip(SETTLING_ODDS if len(much) > 1 else (1.0,), much, strict=True)
+        for of_settling, settling in zip(SETTLING_ODDS if len(left) > 1 else (1.0,), left, strict=True)
     ]
 
 
-def surroundings(probes: tuple[str, ...]) -> np.ndarray:
+def surroundings(kinds: Sequence[Kind]) -> np.ndarray:
     """Return the precision of level and `transients` for each kind, (k, c)."""
     share = HALF_DAY_SHARE
-    deviations = [
-        [LEVEL_SD_K, *settling, swing, swing, share * swing, share * swing] for _, swing, _, settling in _kinds(probes)
-    ]
+    deviations = [[LEVEL_SD_K, *k.settling, k.swing, k.swing, share * k.swing, share * k.swing] for k in kinds]
     return np.array(deviations) ** -2.0
 
 
-def structures(names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...]) -> list[Structures]:
+def structures(names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...], kinds: Sequence[Kind]) -> list[Structures]:
     """Return every structure of the lags, grouped by size, the one with all lags last.
 
     The second half of `names` is the first half `twice`.
     """
-    of_sum, _, of_kind, _ = (np.array(column) for column in zip(*_kinds(probes), strict=True))
+    of_sum, of_kind = np.array([k.of_sum for k in kinds]), np.array([k.odds for k in kinds])
     if not names:
         nothing = np.zeros((1, 0))
         return [weighed(nothing.astype(int), nothing, np.log(of_kind)[:, None], np.zeros((len(of_kind), 0, 0)))]

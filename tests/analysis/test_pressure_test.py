@@ -21,13 +21,13 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
 from analysis.pressure_test.minutes import AIR, METAL
 from analysis.pressure_test.standing import verdicts
-from analysis.pressure_test.structures import structures, surroundings, transients, twice, weighed
+from analysis.pressure_test.structures import kinds_of, structures, surroundings, transients, twice, weighed
 from analysis.report.pressure_test_plot import draw
 from analysis.result import Assessment, Figure
 from analysis.stretch import Stretch
 from tests.benchmarks.pressure_test_ensemble import score
 from tests.benchmarks.pressure_test_nights import Night, make_night
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.support import assert_prefix_consistent, cut, make_stretch
 
 PSI = 6_894.757293168
 CALM: dict[str, object] = {
@@ -95,6 +95,23 @@ def test_big_leak_is_told_early(calm: Night) -> None:
     alarm = next(f for f in found.findings if f.kind == "loss_alarm")
     assert alarm.level == "alarm"
     assert (alarm.time - calm.stretch.begin).total_seconds() < 2.5 * 3600
+
+
+def test_gross_leak_is_told_while_the_gas_settles(calm: Night) -> None:
+    """40 psi an hour is no settling, in a test of one hour neither."""
+    losing = changed(calm, lambda t, p: np.where(t > 600.0, p - 40.0 * (t - 600.0) / 3600.0, p))
+    found = assess(cut(losing, 420))
+    assert found.verdict == "leaking"
+    assert "settled" not in kinds(found)
+    assert_prefix_consistent(assess, losing, [300, 420, 700])
+
+
+@pytest.mark.parametrize("fill_k", [8.0, 25.0])
+def test_hot_gas_that_settles_is_no_leak(calm: Night, fill_k: float) -> None:
+    warmed = changed(calm, lambda t, p: p + (p + 14.7) * fill_k / 293.0 * np.exp(-t / 1_800.0))
+    found = assess(warmed)
+    assert "loss_alarm" not in kinds(found)
+    assert found.verdict != "leaking"
 
 
 def test_leak_that_never_rests(calm: Night) -> None:
@@ -299,7 +316,8 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     table = covariances(data, probes)[0][[20, 27, 33]]
     whitened = np.linalg.solve(np.linalg.cholesky(table), np.column_stack([design, data.gas_k]))
     logs = 0.5 * np.linalg.slogdet(table)[1]
-    groups, kinds = structures(data.lag_names, probes), surroundings(probes)
+    of_kind = kinds_of(probes, settled=True, fell_k=0.0)
+    groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     found = _posterior(whitened.transpose(0, 2, 1) @ whitened, -logs, groups, kinds, [(2, 0, 0)])
     common, ours, outright = kinds.shape[1], [], []
     for share, group in zip(found.shares, groups, strict=True):

@@ -19,7 +19,7 @@ def nothing() -> Coefficients:
 def look(loss: float, deviation: float, at: int = 0) -> Judged:
     """Return a look at which the loss is normal, in pascal a second."""
     one = Loss(np.ones(1), np.array([loss]), np.array([deviation]), nothing)
-    return Judged(at, Plan(0, 30, 90 + at, (), True), one, 60.0, 1e6, 1.0, 293.15, ())
+    return Judged(at, Plan(0, 30, 90 + at, (), True, True), one, 60.0, 1e6, 1.0, 293.15, ())
 
 
 def letters(*looks: tuple[float, float], told: bool = False, ended: bool = False) -> str:
