@@ -19,8 +19,9 @@ from analysis.scale_standing import HANDS_KG
 # What follows is common practice; no published source.
 RECENT = 12
 """So many samples are kept to tell the level that stood last."""
-HOSE_KG = 0.1
-"""What a hose that pulls, a hand and a scale that drifts may make of a level."""
+HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
+"""What a hose that pulls, a hand and a scale that drifts may make of a level, at least and at most; between them such a
+share of what moved: a few kilograms are moved through thin hoses."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,6 @@ class Loads(Explaining):
     loads: list[Load] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
-    hoses_kg: list[float] = field(default_factory=list)  # what hoses were seen to do that were screwed on
     _done_kg: float = 0.0  # mass of the loads that have left
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
@@ -66,9 +66,11 @@ class Loads(Explaining):
         """Return how unsure the mass moved so far is by what readings show, and by what none showed [kg]."""
         loads = [load for load in self.loads if load.confirmed]
         step = 0.0 if self._last is None else self._last.step
-        hoses = math.hypot(HOSE_KG, *self.hoses_kg) / math.sqrt(1.0 + len(self.hoses_kg))
+        usual = float(np.clip(HOSE_SHARE * abs(sum(load.moved_kg for load in loads)), *HOSE_KG))
+        hoses = [usual, *(load.hose_kg for load in loads if load.stood)]
+        level = math.hypot(step / math.sqrt(3.0), 2.0 * self.shakes_kg, math.hypot(*hoses) / math.sqrt(len(hoses)))
         unstood = (HELD_KG if self._spacing_s >= UNSEEN_S else UNSTOOD_KG) * math.sqrt(sum(not x.stood for x in loads))
-        shown = math.hypot(math.hypot(step / 2.0, 2.0 * self.shakes_kg, hoses) * math.sqrt(2.0 * len(loads)), unstood)
+        shown = math.hypot(level * math.sqrt(2.0 * len(loads)), unstood)
         waits = 0.0
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])

@@ -28,8 +28,9 @@ class Load:
     `begin_kg`, `end_kg`: settled gross weight, the first put right for what shifted without flow; `end` is None while
     it stands there. `zeroed`: the scale was set to zero with the cylinder on it, so the weights are no gross weights.
     `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
-    `stood`: it was seen to stand before its first flow. `laid_kg`: what was laid on it and stays. `doubt_kg`: how
-    unsure its mass is by what was not seen, beyond noise and step of the scale.
+    `stood`: it was seen to stand before its first flow; `hose_kg`: what hoses were seen to do meanwhile that were
+    screwed on. `laid_kg`: what was laid on it and stays. `doubt_kg`: how unsure its mass is by what was not seen,
+    beyond noise and step of the scale.
     """
 
     cylinder: str
@@ -43,6 +44,7 @@ class Load:
     zeroed: bool = False
     confirmed: bool = False
     stood: bool = False
+    hose_kg: float = 0.0
     laid_kg: float = 0.0
     doubt_kg: float = 0.0
 

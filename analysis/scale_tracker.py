@@ -88,7 +88,7 @@ class Tracker(Loads):
             return
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
         if load.stood and 0.0 < abs(begin_kg - load.begin_kg) <= SCREWED_ON_KG:
-            self.hoses_kg.append(begin_kg - load.begin_kg)
+            load.hose_kg = math.hypot(load.hose_kg, begin_kg - load.begin_kg)
         load.stood = self._standing.stood
         if begin_kg != load.begin_kg:
             load.begin_kg, self._odd = begin_kg, []
