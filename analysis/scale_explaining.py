@@ -35,7 +35,7 @@ HUNG_S, ONE_FLOW = 15.0, 0.6
 share of its fastest."""
 SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
 """The other unit is believed after this time, when it puts the weight right to this share."""
-_UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
+UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
 
 
 @dataclass
@@ -192,8 +192,9 @@ class Explaining(Following):
             return None
         room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
         at_once = len(self._between) <= 1  # as a button changes it
-        usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
-        for factor in _UNIT_SLIPS if at_once else _UNIT_SLIPS[:1]:
+        own = self.sign * (self._run[-1].raw - first.raw) / (self._run[-1].at - first.at) if len(self._run) > 2 else 0.0
+        for factor in UNIT_SLIPS if at_once else UNIT_SLIPS[:1]:
+            usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, factor * own)
             ahead = (
                 ((s.raw * factor - self._zero - last.weight) * self.sign, usual * (s.at - last.at)) for s in self._run
             )

@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from analysis.scale_explaining import SLIP_STAYS_S
+from analysis.scale_explaining import SLIP_STAYS_S, UNIT_SLIPS
 from analysis.scale_following import BURST_STAYS_S, EMPTY_KG, LEAST_NOISE_KG, LIGHTEST_KG, STAYS_S, USUAL_KG_PER_S
 from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale_loads import Loads
-from analysis.scale_names import LIFTED_S, MARK_EARLY_S, SAME_KG, Load, NamedBy, numbered
+from analysis.scale_names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy, numbered
 from analysis.scale_samples import SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, SCREWED_ON_KG, STILL_KG, Standing, flows_on
 
@@ -155,7 +155,8 @@ class Tracker(Loads):
             elif old is not None and run[0].at - self._left_at <= LIFTED_S:
                 named = old.cylinder, old.named_by
             begin = self._bare_kg
-            load = Load(*named, None, self.stamps[run[0].row], None, begin, begin, self.sign, bare)
+            load = Load(*named, None, self.stamps[run[0].row], None, begin, begin, self.sign, bare, stood=not bare)
+            self._bare_kg = begin if bare else 0.0  # what seemed bare was a light cylinder
             self.loads.append(load)
             self._stands_since, self._standing = run[0].at, Standing(1.0, over=True)
         self.load, self._last, self._rate = load, run[0], 0.0
@@ -269,6 +270,7 @@ class Tracker(Loads):
 
     def _put_on(self) -> None:
         """The run is a load."""
+        self._switch_meanwhile()
         run, flat = self._run, self._flat()
         if not flat:
             self._stood_before_it_flowed()
@@ -286,6 +288,18 @@ class Tracker(Loads):
             self._believe(load, sample)
             self._begin_anew(load, sample)
         self._rate = 0.0 if flat else self._rate
+
+    def _switch_meanwhile(self) -> None:
+        """The unit was changed while no load stood there, if that makes the run what should stand there."""
+        names, raw = self.names, self._run[-1].raw
+        stated = names.next_id in names.expected
+        known = [names.expected[names.next_id]] if names.next_id is not None and stated else names.expected.values()
+        for gain in (self._gain, *(UNIT_SLIPS if stated else UNIT_SLIPS[:1])):
+            if any(abs(raw * gain - self._zero - kg) <= MATCH_KG for kg in known):
+                self._gain = gain
+                for sample in (*self._between, *self._run):
+                    sample.weight = sample.raw * gain - self._zero
+                return
 
     def _stood_before_it_flowed(self) -> None:
         """Put to the run what waited before it and flowed to it: it stood there, and was opened."""
@@ -318,7 +332,7 @@ class Tracker(Loads):
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:
                 self.names.expected[load.cylinder] = load.end_kg
-        self.load, self._gain, self._rate = None, 1.0, 0.0
+        self.load, self._rate = None, 0.0
 
     def _flow_before_it_left(self, load: Load) -> None:
         """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands."""
@@ -338,9 +352,6 @@ class Tracker(Loads):
 
     def _replace(self, load: Load) -> None:
         """Another cylinder stands there; nobody saw the plate empty for long."""
-        self._gain = 1.0
-        for sample in self._run:
-            sample.weight = sample.raw - self._zero
         self._end(load)
         self._put_on()
 
