@@ -138,9 +138,10 @@ class Following:
         """Return whether what led from `a` to `b` may be the flow that leads from `b` to `c`."""
         before, after = (b.weight - a.weight) / (b.at - a.at), (c.weight - b.weight) / (c.at - b.at)
         lifted = any(self.base_kg < self.sign * (s.weight - a.weight) <= HANDS_KG for s in self._between)
-        if lifted or (self.load is None and a.weight - self._bare_kg <= EMPTY_KG):
-            usual = FASTER * abs(after)  # no flow fell back to the first, or it may have been put on between them
-        elif b.at - a.at >= UNSEEN_S:
+        far, put_on = b.at - a.at >= UNSEEN_S, self.load is None or any(self._nothing(s.weight) for s in self._between)
+        if lifted or (put_on and (not far or a.weight - self._bare_kg <= EMPTY_KG)):
+            usual = FASTER * abs(after)  # no flow fell back to the first, or it was put on between them, or settles
+        elif far:
             usual = max((3.0 if self._between else FASTER) * abs(after), FASTER * self._best)  # hands, in the first row
         else:
             usual = max(3.0 * abs(after), FASTER * self._best, USUAL_KG_PER_S)

@@ -108,7 +108,11 @@ class Tracker(Loads):
         little = abs(first.weight - self._bare_kg) < LIGHTEST_KG
         climbs = self._goes_on() or flows_on([s.weight for s in self._run], self.sign, self.base_kg)
         if little and climbs and sample.at - first.at >= CONFIRM_S:
-            self._zeroed(self._run)
+            leapt = any(s.leap > self.base_kg for s in (*self._between, first))
+            if leapt and first.weight - self._bare_kg > EMPTY_KG:
+                self._put_on()  # a light one
+            else:
+                self._zeroed(self._run)
         elif self._settled():
             first = self._run[0]
             light = max(EMPTY_KG, 0.0 if self._known(first.weight) else LIGHTEST_KG)
