@@ -207,3 +207,12 @@ def test_plot() -> None:
     assert draw(stretch, assess(stretch)) is not None
     nothing = charge(40.0, blank_from=0.0)
     assert draw(nothing, assess(nothing)) is None
+
+
+@pytest.mark.parametrize(("kg", "verdict"), [(2.0, "on_target"), (1.94, "short"), (2.06, "over")])
+def test_a_kitchen_size_charge_on_a_fine_scale_is_decided(kg: float, verdict: str) -> None:
+    at = np.arange(0.0, 400.0)
+    weight = np.round(8.0 - kg * np.clip((at - 60.0) / 240.0, 0.0, 1.0), 3)
+    tables = {"charging": {"target": "2 kg"}}
+    stretch = make_stretch("charging", at, {"cylinder_weight": ("kg", weight)}, tables=tables)
+    assert judged(stretch).verdict == verdict

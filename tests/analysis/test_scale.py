@@ -703,3 +703,40 @@ def test_a_large_hose_fills_in_minutes(step: float, kg_per_min: float) -> None:
     found = weighed(weights((120, 21, 21), (fill, 21, 81), (90, 81, 81), *swap, *swap, step=step), step=step)
     assert found.total_kg == pytest.approx(180.0, abs=0.5)
     assert len(found.changes) == 2
+
+
+@pytest.mark.parametrize("stated", [False, True])
+def test_a_unit_button_stays_pressed_while_cylinders_change(stated: bool) -> None:
+    shown = weights(*FILL, *SWAP)
+    pressed = 1350 if stated else 600  # while nothing stands there, or while it flows
+    shown[pressed:] /= LB
+    marks = [on(1321, "A"), on(1412, "B")] if stated else []
+    cylinders = [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": "24 kg"}] if stated else None
+    found = weighed(shown, marks=marks, cylinders=cylinders)
+    assert found.total_kg == pytest.approx(60.0, abs=0.4)
+    assert len(found.changes) == 1
+
+
+def test_a_unit_button_pressed_back_between_cylinders_that_are_known() -> None:
+    shown = weights(*FILL, *SWAP)
+    shown[600:1350] /= LB
+    cylinders = [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": "24 kg"}]
+    assert weighed(shown, cylinders=cylinders).total_kg == pytest.approx(60.0, abs=0.4)
+
+
+@pytest.mark.parametrize("bare", [20.0, 90.0])
+@pytest.mark.parametrize("gross", [3.0, 12.6, 36.0])
+def test_a_scale_that_settles_slowly_has_seen_no_flow(bare: float, gross: float) -> None:
+    true = weights(
+        (60, 26, 26), (600, 26, 46), (60, 46, 46), (bare, 0, 0), (60, gross, gross), (600, gross, gross + 10)
+    )
+    settled = [true[0]]
+    for weight in true[1:]:
+        settled.append(settled[-1] + (weight - settled[-1]) * (1.0 - np.exp(-1.0 / 5.0)))
+    assert weighed(np.array(settled)).total_kg == pytest.approx(30.0, abs=0.45)
+
+
+def test_a_light_cylinder_that_seemed_a_bare_plate_is_filled() -> None:
+    found = weighed(weights((30, 2.9, 2.9), (240, 2.9, 4.9), (150, 4.9, 4.9)), quantum=0.005, noise=0.002)
+    assert found.total_kg == pytest.approx(2.0, abs=0.02)
+    assert found.uncertainty_kg < 0.04
