@@ -20,6 +20,9 @@ CAUSES = ("pump_oil", "moisture", "leak")
 SURE = 0.89
 MOST_BY_SHAPE, BY_INFLOW = 6.0, 1.25
 """How much the shape of a rise says at most for a leak against moisture, and any such rise for either of them."""
+SHORT_OF, BY_SHORT, MOST_BY_SHORT, LEAST_GROWN = 0.25, 1.5, 6.0, 0.02
+"""What holds a level up flows on when the valve is closed: a level that then grows by less than this share of what it
+should speaks for the oil, by so much for each e-fold that it falls short (growth is known to the last)."""
 CREPT = 3.0
 """What the outside presses through a hole is constant: a level that gives way by itself was not held up by it. What
 comes out of oil does that, too, and is none of the three."""
@@ -27,8 +30,10 @@ LEVELLED = 0.15
 """Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
 TRIPLE_POINT_PA = 611.657
 """Liquid water freezes under this pressure (IAPWS), about 4,590 micron."""
-GAUGES_DIFFER, MOST_BY_GAUGES = 0.25, 3.0
+GAUGES_DIFFER, MOST_BY_GAUGES = 0.25, 4.0
 """Two vacuum gauges, and a hose's formula and a pump's speed, agree to about a quarter (common practice)."""
+GAUGES_KEEP = 0.15
+"""The same two gauges differ alike a little further up, and a pump slows down towards its ultimate by about as much."""
 
 ADVICE = {
     "pump_oil": "Change the pump oil with the valve closed, then pull again.",
@@ -46,7 +51,8 @@ class Evidence:
     `rises`: closed stretches of this pull, each with `expected`, the share by which the level would have grown were
     it held up by inflow, and `grown`, by which it grew since the valve closed. `pump_open`, `pump_closed`: pressure
     at the pump over that of the stalled level while pumping and while closed (NaN unknown); `pump_expected`: what the
-    former would be were the level held up by inflow through the stated hose. `oil_helped`: True where
+    former would be were the level held up by inflow through the stated hose; `pump_pull`: what it was while there was
+    gas to pump, a little above the level. `oil_helped`: True where
     fresh oil brought a deeper pull, False where it came back to the same level, None without a change.
     `trend_per_min`: of ln(level). `deeper`: the level gave way at once after a closing, as after a change of oil that
     nobody marked. `crept`: it gave way before, higher up in this pull, with nothing done for it.
@@ -58,6 +64,7 @@ class Evidence:
     rises: Sequence[tuple[Rise, float, float]]
     pump_open: float
     pump_expected: float
+    pump_pull: float
     pump_closed: float
     oil_helped: bool | None
     trend_per_min: float
@@ -73,18 +80,21 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     of_water = evidence.level_pa / float(water.vapor_pressure_pa(coldest))
     too_high = evidence.level_pa > 1.3 * float(water.vapor_pressure_pa(warmest + 2.0))
     like_water = of_water > 0.5 and not too_high  # then closing shows little even where water holds the level
+    fresh_oil = evidence.oil_helped is True
     for rise, expected, grown in evidence.rises:
         levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
-        if grown < 0.25 * expected and expected >= 0.3 and rise.kind in ("leak", "moisture") and not like_water:
-            oil += 2.0  # whatever its shape, so slow a rise is not what holds the level up
+        short = expected / max(grown + rise.most_risen, LEAST_GROWN)
+        if short * SHORT_OF > 1.0 and expected >= 0.3 and not like_water:
+            oil += min(MOST_BY_SHORT, BY_SHORT * math.log(short))  # whatever its shape
+            fresh_oil = True  # where the pump's gauge falls meanwhile: no inflow has stopped
         elif rise.kind in ("leak", "moisture"):
             odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
             half = 0.5 * min(MOST_BY_SHAPE, max(-MOST_BY_SHAPE, odds))
             oil, leak, moisture = oil - 3.0, leak + BY_INFLOW + half, moisture + BY_INFLOW - half
         elif rise.kind == "flat" and levelled:
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
-        elif grown < 0.25 * expected and (rise.kind == "flat" or grown < 0.1 * expected):
-            oil += 1.0 if expected < 0.5 or like_water else 3.5
+        elif short * SHORT_OF > 1.0 and rise.kind == "flat":
+            oil += 1.0
         elif grown > 0.5 * expected and grown > 0.15:
             oil -= 3.5
     if too_high:
@@ -94,17 +104,12 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     elif of_water < 0.015:
         moisture -= 0.7
     if np.isfinite(evidence.pump_closed):
-        if evidence.pump_closed < 0.5:
+        if evidence.pump_closed < 0.5 and not fresh_oil:
             oil -= 4.0
         elif evidence.pump_closed > 0.8:
             oil += 4.0
-    elif np.isfinite(evidence.pump_open) and np.isfinite(evidence.pump_expected):
-        without = math.log(max(evidence.pump_open, 0.01))
-        with_inflow = without - math.log(evidence.pump_expected)
-        odds = 0.5 * (with_inflow**2 - without**2) / GAUGES_DIFFER**2
-        oil += min(MOST_BY_GAUGES, max(-MOST_BY_GAUGES, odds))
     elif np.isfinite(evidence.pump_open):
-        oil += -3.0 if evidence.pump_open < 0.6 else 0.5 if evidence.pump_open > 0.9 else 0.0
+        oil += _by_gauges(evidence)
     if evidence.oil_helped is not None:
         oil += 5.0 if evidence.oil_helped else -4.0
     if evidence.deeper:
@@ -116,6 +121,26 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     weights = {cause: math.exp(score) for cause, score in zip(CAUSES, (oil, moisture, leak), strict=True)}
     total = sum(weights.values()) + (1.0 if evidence.crept else 0.0)
     return {cause: weight / total for cause, weight in weights.items()}
+
+
+def _by_gauges(evidence: Evidence) -> float:
+    """Return what the pump's gauge says for the oil while the pump has the circuit.
+
+    Where nothing flows both ends of the hose show the same. Where gas flows the pump's end shows less, by what the
+    stated hose takes, and by no less than it took further up, since a hose's conductance falls with the pressure. What
+    is neither is a pump that is tired and has gas to pump as well.
+    """
+    alike = 0.5 * (math.log(max(evidence.pump_open, 0.01)) / GAUGES_DIFFER) ** 2
+    stated = (evidence.pump_expected, -math.inf, GAUGES_DIFFER)
+    seen = (evidence.pump_pull, 0.0, GAUGES_KEEP)
+    odds = [
+        0.5 * (max(least, math.log(max(evidence.pump_open, 0.01) / share)) / differ) ** 2 - alike
+        for share, least, differ in (stated, seen)
+        if np.isfinite(share)
+    ]
+    if not odds:
+        return -3.0 if evidence.pump_open < 0.6 else 0.5 if evidence.pump_open > 0.9 else 0.0
+    return max(-MOST_BY_GAUGES, min(MOST_BY_GAUGES - alike, max(odds)))
 
 
 def sure_cause(shares: dict[str, float]) -> str:

@@ -15,6 +15,9 @@ EXPECTED_SHARE = 0.4
 """Hose and pump lose speed towards the floor: closed, a stall by inflow grows by at least this share of the pace."""
 PACE_ABOVE = 1.5, 4.0
 """The pull's pace is taken between these multiples of the level: further up a hose lets ten times as much through."""
+PUMP_ABOVE = 2.5, 8.0
+"""The pump's share of the pressure, while there is gas to pump, is that between these multiples of the level."""
+LEAST_TICKS = 4
 BLANK_FIRST_S = 90.0
 OIL_PROVED_S = 600.0
 """After so long on fresh oil the level is what that oil gives."""
@@ -48,12 +51,15 @@ def evidence_of(
             rises.append((closed.rise, per_s * closed.rise.seconds, grown))
         shut = (at > closed.begin_s + 60.0) & (at <= (at[k] if closed.end_s is None else closed.end_s))
         inside = t.pump[shut & (np.arange(len(at)) <= k)]
-        inside = inside[np.isfinite(inside)]
-        if len(inside) >= 4:
+        inside = inside[np.isfinite(inside)][:LEAST_TICKS]  # before the oil is changed
+        if len(inside) == LEAST_TICKS:
             pump_closed = float(np.median(inside)) / closed.level_pa
-    window = slice(max(stall.since, k - 40), k + 1)
-    ratio = t.pump[window] / t.vacuum[window]
-    ratio = ratio[np.isfinite(ratio)]
+    pulling = np.zeros(k + 1, dtype=bool)
+    pulling[begin : stall.since] = True
+    pulling &= (t.vacuum[: k + 1] > PUMP_ABOVE[0] * stall.level_pa) & (
+        t.vacuum[: k + 1] < PUMP_ABOVE[1] * stall.level_pa
+    )
+    now = np.arange(k + 1) >= max(stall.since, k - 40)
     if oil_helped is None and _same_after_oil(t, story, stall, k, pumping_from):
         oil_helped = False
     return Evidence(
@@ -61,13 +67,21 @@ def evidence_of(
         coldest_k=float(t.coldest[k]),
         warmest_k=float(t.warmest[k]),
         rises=tuple(rises[-2:]),
-        pump_open=float(np.median(ratio)) if len(ratio) >= 4 and pumping_from is not None else math.nan,
+        pump_open=_pump_share(t, now) if pumping_from is not None else math.nan,
         pump_expected=pump_share(stall.level_pa),
+        pump_pull=_pump_share(t, pulling),
         pump_closed=pump_closed,
         oil_helped=oil_helped,
         trend_per_min=stall.trend_per_min,
         crept=any(_crept(t, story, earlier) for earlier in story.stalls if earlier.pull == stall.pull),
     )
+
+
+def _pump_share(t: Ticks, some: np.ndarray) -> float:
+    """Return the pressure at the pump over that of the circuit in some of the ticks, NaN where it was hardly read."""
+    ratio = t.pump[: len(some)][some] / t.vacuum[: len(some)][some]
+    ratio = ratio[np.isfinite(ratio)]
+    return float(np.median(ratio)) if len(ratio) >= LEAST_TICKS else math.nan
 
 
 def _crept(t: Ticks, story: Story, stall: Stall) -> bool:
@@ -81,18 +95,21 @@ def _crept(t: Ticks, story: Story, stall: Stall) -> bool:
 def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall) -> float:
     """Return the quickest fall of ln(pressure) per second in the pull, a little above the stalled level.
 
-    Where the probe came into its range only at that level: a floor takes some time constants to reach, so the pace
-    was at least one e-fold in that time. 0 when the log begins there.
+    A pull that was through between two ticks was at least so quick. Where the probe came into its range only at that
+    level: a floor takes some time constants to reach, so the pace was at least one e-fold in that time. 0 when the log
+    begins there.
     """
-    p, at = t.vacuum[begin : k + 1], t.end_s[begin : k + 1]
-    if len(p) >= 5:
-        fall = (np.log(p[:-4]) - np.log(p[4:])) / (at[4:] - at[:-4])
-        near = (p[:-4] > PACE_ABOVE[0] * stall.level_pa) & (p[:-4] < PACE_ABOVE[1] * stall.level_pa)
-        if near.any():
-            return float(max(0.0, fall[near].max()))
+    at = t.end_s[begin : k + 1]
+    above = np.log(np.clip(t.vacuum[begin : k + 1] / stall.level_pa, *PACE_ABOVE))
+    paces = [0.0, *((above[:-4] - above[4:]) / (at[4:] - at[:-4]))]
+    under = np.flatnonzero(above <= above.min())[0]
+    if under:
+        from_ = np.flatnonzero(above[:under] >= above[:under].max())[-1]
+        paces.append((above[from_] - above[under]) / (at[under] - at[from_]))
     began = 0.0 if begin == 0 else float(t.end_s[begin - 1])
-    blank = float(t.end_s[begin]) - began
-    return 1.0 / float(t.end_s[stall.since] - began) if blank > BLANK_FIRST_S else 0.0
+    if t.vacuum[begin] < PACE_ABOVE[0] * stall.level_pa and at[0] - began > BLANK_FIRST_S:
+        paces.append(1.0 / float(t.end_s[stall.since] - began))
+    return float(max(paces))
 
 
 def _same_after_oil(t: Ticks, story: Story, stall: Stall, k: int, pumping_from: int | None) -> bool:

@@ -67,6 +67,30 @@ def test_tired_oil_stays_flat_and_fresh_oil_pulls_deeper(gauge: bool) -> None:
     assert kinds(result)[-2:] == ["stall_cleared", "target_reached"]
 
 
+@pytest.mark.parametrize("level", [60.0, 120.0, 300.0, 500.0])
+def test_a_closed_circuit_that_stays_flat_is_pump_oil_whatever_its_level(level: float) -> None:
+    script = [(120.0, "pump_valve_closed"), (135.0, "pump_valve_open")]
+    target = {"evacuation": {"target": "300 micron"}}
+    result = judged(Circuit(3, oil_ultimate=level, script=script, minutes=180, job=target))
+    assert causes(result)[-1] == "pump_oil"
+
+
+def test_a_gauge_at_the_pump_tells_tired_oil_from_inflow_while_it_pumps() -> None:
+    hose = {"conductance": 0.0001, "with_pump_gauge": True, "volume": 0.05}
+    assert causes(judged(Circuit(3, oil_ultimate=120.0, **hose)))[-1] == "pump_oil"
+    both = Circuit(3, oil_ultimate=60.0, leak=0.02, **hose)
+    for circuit in (Circuit(4, leak=0.04, **hose), Circuit(5, water_kg=1.0, evaporation=3e-5, **hose), both):
+        assert causes(judged(circuit)) == ["undecided"]
+
+
+def test_oil_that_nobody_marked_as_changed_shows_at_the_gauge_of_the_pump() -> None:
+    script = [(120.0, "pump_valve_closed"), (123.0, "oil_change"), (132.0, "pump_valve_open")]
+    stretch, _ = Circuit(3, oil_ultimate=120.0, with_pump_gauge=True, marks=False, script=script).stretch()
+    result = assert_prefix_consistent(assess, stretch, range(1_400, len(stretch.frame), 400))
+    assert causes(result)[-1] == "pump_oil"
+    assert kinds(result)[-2:] == ["stall_cleared", "target_reached"]
+
+
 def test_without_an_isolation_the_cause_is_left_open_with_the_test_that_decides() -> None:
     for circuit in (Circuit(7, leak=0.4), Circuit(8, oil_ultimate=120.0), Circuit(9, water_kg=1.0, evaporation=0.0003)):
         result = judged(circuit)
