@@ -29,6 +29,9 @@ from analysis.stretch import Stretch
 
 STAGE = "pressure_test"
 
+BEGUN = 0.1
+"""A step began with the first minute that is off by so much of it (common practice)."""
+
 FAST_FALL = 0.10
 FAST_FALL_MINUTES = 30
 """A fall that never lets the pressure rest: over 10 % in the half hour that ends now, half an hour after the top."""
@@ -170,19 +173,22 @@ def _event_finding(night: Night, segment: Segment) -> Finding:
     x = night.minutes.logged_pa
     after, before = x[segment.end + 4 : segment.end + CONFIRM], x[segment.end - 8 : segment.end - 2]
     moved = first_readings(after) - first_readings(before)
+    away = np.abs(x[segment.end : segment.end + CONFIRM] - first_readings(before)) > BEGUN * abs(moved)
+    since = segment.end + int(np.argmax(away))
     offset = Figure(night.rounded(moved), "pressure_difference")
     fell = segment.closed_by == "fall"
     size = (
         Figure(abs(moved), "pressure_difference").show(night.system, 2) if np.isfinite(moved) else "an unknown amount"
     )
+    by = f" by {size}" if abs(moved) >= night.minutes.quantum_pa[segment.end] else ""
     text = (
         f"Pressure fell by {size} within minutes: let down, or "
         "something gave way. It is not judged as loss. If nobody opened a valve, go and look."
         if fell
-        else f"Pressure was raised by {size}: judging starts afresh when the gas has settled."
+        else f"Pressure was raised{by}: judging starts afresh when the gas has settled."
     )
     return Finding(
-        night.minutes.known[segment.end + CONFIRM - 1], night.time_of(segment.end), STAGE, "channel_jumped",
+        night.minutes.known[segment.end + CONFIRM - 1], night.time_of(since), STAGE, "channel_jumped",
         "caution" if fell else "info", text, {"channel": "circuit_pressure", "offset": offset},
     )  # fmt: skip
 
