@@ -25,6 +25,9 @@ from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 __all__ = ["assess"]
 
+LONGEST_PAUSE_S = 3600.0
+"""Nobody is asked for a longer pause than this: further pulling makes it shorter; common practice."""
+
 
 def assess(stretch: Stretch) -> Assessment:
     """Return what a recovery's rows so far say.
@@ -123,6 +126,8 @@ def _pull_on(make: judge.Maker) -> str:
 def _what_to_do(make: judge.Maker, evidence: Evidence, pauses: list[Pause]) -> str:
     """Return how to find out whether liquid stands."""
     asked = asked_pause(make.ticks, evidence, pauses)
+    if asked.left_s > LONGEST_PAUSE_S:
+        return "at this pressure a pause would not show it. Pull on: the deeper, the sooner a pause does."
     minutes = int(np.ceil(asked.left_s / 60.0))
     if minutes <= 0:
         return "the pressure does not stand still in this pause. Wait until it does, or pull on and pause again."

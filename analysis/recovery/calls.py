@@ -13,9 +13,11 @@ from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import HOSE_S, Pause
 from analysis.recovery.ticks import Ticks
 
-FLAT, FLATTEST = 0.006, 0.03
-"""A pause shows that nothing boils when the pressure surely rises by no more than this share in 10 min; up to the
-second where the least pocket would do more: that is what a coarse gauge can still show."""
+FLATTEST = 0.03
+"""A pause shows that nothing boils when the pressure surely rises by less in 10 min than the least pocket would raise
+it, and by no more than this share: that is what a coarse gauge can still show."""
+SEEN = 0.008
+"""A share by which the pressure rises is a rise, with any gauge and any warming of the gas; common practice."""
 FLAT_S, SHOWS, SURE = 600.0, 0.75, 2.5
 """The rise is sure to so many standard errors, and that share of what the least pocket would do."""
 QUICK_PAUSE_S, SHORT_PAUSE_S, LONG_PAUSE_S = 120.0, 300.0, 600.0
@@ -93,9 +95,9 @@ def _fell(ticks: Ticks, pause: Pause) -> bool:
 def _asked(evidence: Evidence, k: np.ndarray, by_balance: bool) -> tuple[Floats, Floats]:
     """Return how much a flat pressure may rise, as a share in `FLAT_S`, and how long it has to stand, at ticks `k`."""
     power = np.nan_to_num(evidence.least_rise[k]) * FLAT_S
-    allowed = np.clip(SHOWS * power, FLAT, FLATTEST)
+    allowed = np.minimum(SHOWS * power, FLATTEST)
     known = np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S)
-    shows = np.maximum(FLAT / SHOWS * FLAT_S / np.maximum(power, 1e-9), QUICK_PAUSE_S)
+    shows = np.maximum(SEEN * FLAT_S / np.maximum(power, 1e-9), QUICK_PAUSE_S)
     return allowed, np.minimum(known, shows) if by_balance else np.full(len(k), LONG_PAUSE_S)
 
 
@@ -132,7 +134,10 @@ def _surest_rise(ticks: Ticks, k: np.ndarray) -> Floats:
 
 @dataclass(frozen=True)
 class AskedPause:
-    """The pause that would show whether liquid stands: how much longer, and by how much the pressure may rise in it."""
+    """The pause that would show whether liquid stands: how much longer, and by how much the pressure may rise in it.
+
+    `left_s` is infinite where the least pocket brings back nothing yet.
+    """
 
     left_s: float
     rise_pa: float
@@ -148,6 +153,8 @@ def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedP
     allowed, enough = _asked(evidence, np.array([last]), bool(evidence.dry[lately].any()))
     pressure = float(ticks.pressure_pa[last])
     unseen = float(ticks.resolution_pa[last]) / pressure
+    if not allowed[0] > 0.0:
+        return AskedPause(np.inf, np.nan, now is not None)
     long = max(float(enough[0]), HOSE_S + unseen / float(allowed[0]) * FLAT_S)
     rise = max(float(allowed[0]) * long / FLAT_S, unseen) * pressure
     return AskedPause(long - float(ticks.at_s[last] - begin_s), rise, now is not None)
