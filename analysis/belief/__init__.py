@@ -1,5 +1,5 @@
 """Which readings can be believed: what is stuck, jumped, lost, impossible or in the wrong unit is named once and
-kept out of every judgement.
+kept out of every judgement. Channels of other names are nobody's to judge.
 
 A reading is left out only from the moment at which the fault could be known: earlier rows were used live and
 stay used, so that a review of a finished log says what a watcher was told.
@@ -22,6 +22,7 @@ from analysis.log import Log
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stages import from_journal
 from analysis.stretch import seconds
+from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.job import Job
 
 __all__ = ["POSSIBLE", "believe", "stages_of"]
@@ -34,10 +35,6 @@ POSSIBLE = {
 }
 """What field instruments can show: -100 to 300 degC, up to 120 bar, scales to 20 t, and to what a large
 cylinder holds under nothing when it was zeroed with one on it. Error codes lie outside."""
-NOTHING_PA = 15e3
-LEAST_PA = 100.0
-"""A gauge may show a vacuum as so much less than nothing, by its own error and by that of the barometer: then this is
-what there is."""
 MINUTE_S = 60.0
 _DIFFERENCE = {
     "temperature": "temperature_difference",
@@ -60,13 +57,9 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     frame = log.frame.copy(deep=False)
     values: dict[str, np.ndarray] = {}
     impossible: dict[str, np.ndarray] = {}
-    dimensions = {channel: column.unit.dimension for channel, column in log.columns.items()}
+    dimensions = {channel: column.unit.dimension for channel, column in log.columns.items() if channel in CHANNELS}
     for channel, dimension in dimensions.items():
         values[channel] = log.frame[channel].to_numpy(dtype=float)
-        if dimension == "pressure" and channel not in ("vacuum", "pump_vacuum"):
-            nothing = (values[channel] <= 0.0) & (values[channel] > -NOTHING_PA)
-            if nothing.any():
-                frame[channel] = values[channel] = np.where(nothing, LEAST_PA, values[channel])
         wrong = impossible_in(values[channel], POSSIBLE.get(dimension))
         if wrong is not None:
             impossible[channel] = wrong

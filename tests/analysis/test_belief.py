@@ -348,12 +348,16 @@ def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pa
     assert found(recovering(True, 5e3)) == []
 
 
-def test_a_gauge_that_shows_a_vacuum_as_less_than_nothing_is_believed() -> None:
-    log = standing({"circuit_pressure": "psig"})
-    log.frame["circuit_pressure"] = -1_500.0
-    kept, findings = believe(log)
+def test_a_channel_of_another_name_is_kept_and_not_judged() -> None:
+    log = night()
+    stick(log, "circuit_pressure", 2_000)
+    assert found(log) != []
+    columns = {**log.columns, "header": make_column("header", "psig", "header [psig]")}
+    del columns["circuit_pressure"]
+    other = replace(log, frame=log.frame.rename(columns={"circuit_pressure": "header"}), columns=columns)
+    kept, findings = believe(other)
     assert findings == ()
-    assert kept.frame["circuit_pressure"].between(0.0, 1_000.0).all()
+    assert kept.frame["header"].equals(other.frame["header"])
 
 
 @pytest.mark.parametrize(("number", "unit", "air"), [(55.4, "degC", 13.0), (12.0, "degF", 14.0)])

@@ -96,6 +96,14 @@ def test_vacuum_in_inches_counts_down_from_the_logged_barometer(tmp_path: Path) 
     assert log.barometer_source == "channel"
 
 
+@pytest.mark.parametrize(("unit", "shown"), [("psig", -15.0), ("psia", -0.3), ("psia", 0.0)])
+def test_a_gauge_that_shows_a_vacuum_as_less_than_nothing_is_believed(tmp_path: Path, unit: str, shown: float) -> None:
+    log, _ = load(folder(tmp_path, f"time,circuit_pressure [{unit}],vacuum [micron]\n" + row(0, shown, 0)))
+    assert log.frame["circuit_pressure"].tolist() == [100.0]
+    assert log.frame["vacuum"].tolist() == [0.0]
+    assert not any("absolute zero" in caution for caution in log.cautions)
+
+
 def test_absolute_labelled_gauge_is_named_and_not_used(tmp_path: Path) -> None:
     log, _ = load(folder(tmp_path, HEAD + row(0, -20, 50) + row(1, 5, 50)))
     assert np.isnan(log.frame["circuit_pressure"].iloc[0])
