@@ -175,7 +175,7 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
     gas = reference_k / exponent * np.log(np.maximum(minutes.pressure_pa[span], 1.0) / first_pa)
     names = [(n, lag) for n in plan.probes for lag in LAGS[n]]
     names += [(n, twice(lag)) for n, lag in names]
-    columns = [reference_k * np.log(lagged(minutes.probes[n], lag)[span] / reference_k) for n, lag in names]
+    columns = [reference_k * np.log(lagged(minutes.probes[n][:end], lag)[begin:] / reference_k) for n, lag in names]
     table = np.column_stack([gas, *columns])
     table[~np.isfinite(table).all(axis=1)] = np.nan
     edges = _edges(begin, end)
