@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stage_look_back import FLICKER_PA, VACUUM_PA
-from analysis.stage_refrigerant import RefrigerantStages
-from analysis.stage_signals import MINUTE_S
+from analysis.stage_refrigerant import REST_S, RefrigerantStages
+from analysis.stage_signals import GAUGE_FLOOR_PA, MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, Contents
 
 PUMPED_PA = 1.3e3
@@ -87,7 +87,9 @@ class GasStages(RefrigerantStages):
         pumped = pumped and not self.moved_by_hose(k, 10)
         first_look = not s.probe[k] or s.end_s[k] < FIRST_MINUTES * MINUTE_S
         if self.contents in ("vacuum", "unknown") and not self.found and first_look:
-            emptied = pumped = bool(max(p, s.pressure_pa[k]) < 0.5 * np.nanmax(s.pressure_pa[: k + 1]))
+            highest_pa = np.nanmax(s.pressure_pa[: k + 1])
+            told = s.probe[k] or highest_pa > GAUGE_FLOOR_PA  # a gauge at its floor only flickers
+            emptied = pumped = bool(told and max(p, s.pressure_pa[k]) < 0.5 * highest_pa)
         pulled = emptied and p < 0.5 * s.barometer_pa[k] and s.pressure_pa[k] < 0.6 * s.barometer_pa[k]
         return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
 
@@ -104,7 +106,12 @@ class GasStages(RefrigerantStages):
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s
-        j = self.pulled_from(k)
+        pulled_s = (
+            0.0  # nothing was pumped while a recovery pulled; without a scale this pull looks like one of its own
+        )
+        if self.stage == "recovery":
+            pulled_s = self.rested_s if s.end_s[k] - self.active_s < REST_S else self.active_s
+        j = self.pulled_from(k, min(int(np.searchsorted(s.end_s, pulled_s)), k))
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
         ended = j < k and bool(s.at_end[j] and not s.probe[j] and s.probe[j + 1])

@@ -16,7 +16,7 @@ SUDDEN = 1.5
 EQUAL_PART = 1.01
 """Discharge over suction pressure falls by such a part a minute, and more, while a stopped circuit equalises."""
 PULL_MINUTES = 60
-"""So long one cylinder is filled at most before the next (common practice)."""
+"""So long one cylinder is filled before the next; a slow machine at a large one takes longer (common practice)."""
 FLICKER_PA = 8e3
 """A gauge may flicker by a step of 1 psi."""
 STEP_PA = 600.0
@@ -33,11 +33,16 @@ class LookBack:
     def __init__(self, signals: Signals) -> None:
         self.s = signals
 
-    def departure(self, k: int, sign: float, part: float = 0.03, least_pa: float = 1_500.0) -> int:
-        """Return the minute in which pressure left, upward or downward, the level it had around minute `k`."""
+    def departure(
+        self, k: int, sign: float, part: float = 0.03, least_pa: float = 1_500.0, most_pa: float = np.inf
+    ) -> int:
+        """Return the minute in which pressure left, upward or downward, the level it had around minute `k`.
+
+        A level above `most_pa` is taken for that: gas that was let out until a moment ago stood higher.
+        """
         pressure = self.s.pressure_pa
         first = self.s.back(k, 10)
-        level = float(np.nanmedian(pressure[first : k + 1]))
+        level = min(float(np.nanmedian(pressure[first : k + 1])), most_pa)
         j = k
         while j > first and not sign * (pressure[j - 1] - level) <= max(part * level, least_pa):
             j -= 1
@@ -128,15 +133,33 @@ class LookBack:
         """Return the minute before a valve was opened to what flowed by minute `k`, and whether that was seen.
 
         A gauge at the hose falls at once by what the hose takes, though saturation stays. Back from step to step, as at
-        each cylinder, until none came for `PULL_MINUTES`, and not before minute `first`.
+        each cylinder, and not before minute `first`.
         """
         s, j = self.s, k
         for i in range(k, first + 1, -1):
-            if s.end_s[j] - s.end_s[i] > PULL_MINUTES * MINUTE_S:
-                break
             if self.stepped(i) < 0 and np.nanmax(s.calm_pa[i : i + 3]) < s.pressure_pa[i - 2]:
+                if not self._flowed_between(i, j, j < k):
+                    break
                 j = i - 2
         return j, j < k
+
+    def _flowed_between(self, i: int, j: int, opened: bool) -> bool:
+        """Return whether what flowed after minute `j` flowed since pressure fell in minute `i`.
+
+        A valve that was opened at `j` had been closed before, and pressure had come back. What opens a valve moves
+        pressure at once, and it stands lower from then on; water that cools the vessel moves it on and on.
+        """
+        s, p = self.s, self.s.calm_pa[i : j + 1]
+        apart_s = s.end_s[j] - s.end_s[i]
+        back_pa = np.nanmax(p - np.fmin.accumulate(p)) if len(p) else 0.0
+        if apart_s <= STILL_MINUTES * MINUTE_S or (
+            opened and back_pa > 0.5 * (s.pressure_pa[j] - s.pressure_pa[j + 2])
+        ):
+            return True
+        if not opened and apart_s <= PULL_MINUTES * MINUTE_S:
+            return True
+        fell_pa, after_pa = s.pressure_pa[i - 2] - s.pressure_pa[i], s.pressure_pa[i] - p
+        return bool(after_pa[STILL_MINUTES] < fell_pa / 4.0 and np.nanmedian(after_pa) > -fell_pa / 2.0)
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""
@@ -186,18 +209,21 @@ class LookBack:
             i -= 1
         return float(s.end_s[first + i])
 
-    def pulled_from(self, k: int) -> int:
-        """Return the minute in which pressure left the air's, or stopped standing, on its way down to minute `k`."""
+    def pulled_from(self, k: int, least: int = 0) -> int:
+        """Return the minute in which pressure left the air's, or stopped standing, on its way down to minute `k`.
+
+        It is not before minute `least`.
+        """
         s = self.s
         j = k
-        while j > 0 and s.pressure_pa[j] < 0.88 * s.barometer_pa[j]:
+        while j > least and s.pressure_pa[j] < 0.88 * s.barometer_pa[j]:
             first = s.back(j, 15)
             before = s.pressure_pa[first:j]
             if not len(before) or np.isnan(before).all() or not np.nanmax(before) > 1.01 * s.pressure_pa[j]:
                 break
             above = min(0.98 * np.nanmax(before), 0.88 * s.barometer_pa[j])
             j = first + int(np.flatnonzero(before >= above)[-1])
-        return self.departure(j, -1.0)
+        return max(self.departure(j, -1.0, most_pa=float(s.barometer_pa[j])), least)
 
     def may_hide_vacuum(self, k: int) -> bool:
         """Return whether in the hour before minute `k` a gauge stood at the air's pressure, where it may end."""

@@ -81,7 +81,8 @@ class RefrigerantStages(WatchState):
                 return
             if self.contents == "remnant" or self.stage == "recovery":
                 rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]
-                if flow > -2.0 or not rising:
+                came = self.placed_s is not None and self.placed_s > self.active_s and self.rushed(k, self.placed_s)
+                if not rising or (flow > -2.0 and not came):
                     return
             self._begin_charging(k)
 
@@ -144,7 +145,8 @@ class RefrigerantStages(WatchState):
         active_pa = s.calm_pa[int(np.searchsorted(s.end_s, self.active_s))]
         sinks = p < before and p <= self.lowest_pa and p < SINKS_PART * s.calm_pa[s.back(k, 30)]
         sinks &= not p > active_pa - max(2.0 * s.flicker_pa[k], s.step_pa[k])
-        sinks |= p < 0.97 * before and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)
+        fell = p < min(0.97 * before, before - 2.0 * max(s.flicker_pa[k], s.step_pa[k]))
+        sinks |= fell and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)
         if into_cylinder and (falls or sinks):
             self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
         elif np.isnan(s.weight_kg[k]) and p < 1.01 * before and LIQUID_PART < p / s.saturation_low_pa[k] < KEPT_PART:
@@ -157,8 +159,9 @@ class RefrigerantStages(WatchState):
             self.settled_pa = float(p) if p < empty_pa else np.inf
         filled = p > max(1.15 * self.settled_pa + 5e3, EMPTY_PART * s.barometer_pa[k])
         if idle_s > 3 * MINUTE_S and filled and self.rushed(k, self.active_s):
+            brought = self.bears and self.placed_s is not None and self.placed_s > self.active_s
             self._end_recovery(k)
-            self.contents = "nitrogen"
+            self.contents = "remnant" if brought else "nitrogen"  # the scale will show whether it charges
         elif idle_s > IDLE_MINUTES * MINUTE_S:
             self._end_recovery(k)
         elif self._opens(k):
@@ -203,6 +206,12 @@ class RefrigerantStages(WatchState):
             end_s = min(end_s, self._rise_s(k))
         self.end(min(end_s, at_most_s), k, within_s)
         self.contents = "remnant"
+
+    def end_as_it_is(self, k: int) -> None:
+        if self.stage == "recovery":
+            self._end_recovery(k)
+        elif self.stage == "charging":
+            self._end_charging(k)
 
     def _rise_s(self, k: int) -> float:
         """Return when pressure last stood at what it had come down to, infinite when it still does."""
@@ -261,7 +270,7 @@ class RefrigerantStages(WatchState):
         end_s, within_s = flowed_s + READY_S, 120.0
         if np.isnan(self.weighed_s) and not self.closed:  # liquid that flows at saturation is not to be seen
             within_s = (min(at_most_s, float(s.end_s[k])) - flowed_s) / 2
-            end_s = flowed_s + within_s if at_most_s < np.inf else end_s
+            end_s = at_most_s - min(within_s, 2 * REST_EDGE_S) if at_most_s < np.inf else end_s
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
             end_s, within_s = (flowed_s + self.off_s) / 2, 120.0 + (self.off_s - flowed_s) / 2
         self.end(min(end_s, at_most_s), k, within_s)

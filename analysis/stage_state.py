@@ -15,11 +15,16 @@ Contents = Literal["unknown", "refrigerant", "remnant", "open", "nitrogen", "vac
 
 OPEN_MINUTES = 10
 """A circuit that stands at the air's pressure for so long is open to it."""
+QUIET_MINUTES, GONE_MINUTES = 15, 10
+"""In a log that stops then, what moved refrigerant is over: nothing moved for so long, or no cylinder stood there."""
 
 
 @dataclass
 class Found:
-    """One stage as it was found; seconds since the log's first row, `known` as the number of a minute."""
+    """One stage as it was found; seconds since the log's first row, `known` and `ended` as the number of a minute.
+
+    One with an end that did not `ended` may still go on.
+    """
 
     stage: str
     begin_s: float
@@ -86,6 +91,19 @@ class WatchState(LookBack):
         self.now.ended = k
         self.floor_s = self.now.end_s
         self.now = None
+
+    def seems_over(self, k: int) -> None:
+        """Say when the stage ended as it looks in minute `k`, the last of the log; what follows may tell more."""
+        if self.now is None:
+            return
+        gone = self.off_s is not None and self.s.end_s[k] - self.off_s > GONE_MINUTES * MINUTE_S
+        if self.s.end_s[k] - self.active_s > (GONE_MINUTES if gone else QUIET_MINUTES) * MINUTE_S:
+            seen = self.now
+            self.end_as_it_is(k)
+            seen.ended = None
+
+    def end_as_it_is(self, k: int) -> None:
+        """End the stage where it last did something; a stage that may stand for hours goes on."""
 
     def weighed(self, k: int, sign: float) -> bool:
         """Return whether the scale shows in minute `k` what the stage moves, and remember when it did last."""

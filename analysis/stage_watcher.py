@@ -28,6 +28,8 @@ def watch(signals: Signals) -> list[Found]:
     watcher = _Watcher(signals)
     for k in range(len(signals)):
         watcher.step(k)
+    if len(signals):
+        watcher.seems_over(len(signals) - 1)
     return watcher.found
 
 

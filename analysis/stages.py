@@ -33,7 +33,7 @@ UNSURE_S = 300.0
 
 @dataclass(frozen=True)
 class StageSpan:
-    """When a stage ran. `end` is None while it runs.
+    """When a stage ran. `end` is None while it runs; without `known_until` it is how it looks so far.
 
     `known_from` is the moment from which a live watcher could know the stage, `known_until` the moment
     at which its end could be known; rows up to `known_until` were judged as part of it. `within_s` and `end_within_s`
@@ -119,7 +119,7 @@ def from_signals(log: Log, job: Job) -> list[StageSpan]:
     """Return the stages that the signals alone show, in order and without overlap.
 
     Rows, not the journal, are looked at; see `stage_watcher`. A span keeps its begin, and its `end` and
-    `known_until` once they are set, whatever rows follow.
+    `known_until` once the latter is set, whatever rows follow.
     """
     signals = read_signals(log, job)
 
