@@ -128,11 +128,12 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
     candidates = [unit_cell] if unit_cell else []
     rest = name
     for match in reversed(list(re.finditer(r"[(\[]([^()\[\]]*(?:\([^()]*\))?)[)\]]", name))):
-        if len(match.group(1)) == 1 and name[: match.start()][-1:].isalnum():
-            continue  # kPa(a): a part of the unit
+        before = name[: match.start()]
+        if len(match.group(1)) == 1 and (before[-1:].isalnum() or spelling(_last(before)) in UNSAID_DATUM):
+            continue  # kPa(a), kPa (a): a part of the unit
         candidates.append(match.group(1))
         rest = rest.replace(match.group(), " ")
-    tail = re.split(r"[\s,_/]+", name.strip())
+    tail = _parts(name)
     candidates += [" ".join(tail[-2:])] if len(tail) > 2 else []
     candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
     said = set(words(name)) | set(words(unit_cell))
@@ -157,6 +158,14 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             return gauge, "" if sure else f"gauge or absolute is not said; {absolute} if absolute", rest
         return symbol, "", rest
     return "", "", name
+
+
+def _parts(name: str) -> list[str]:
+    return re.split(r"[\s,_/]+", name.strip())
+
+
+def _last(text: str) -> str:
+    return _parts(text.rstrip(" _"))[-1]
 
 
 def _by_numbers(channel: str, numbers: np.ndarray) -> tuple[str, str]:

@@ -146,17 +146,13 @@ class LookBack:
     def _flowed_between(self, i: int, j: int, opened: bool) -> bool:
         """Return whether what flowed after minute `j` flowed since pressure fell in minute `i`.
 
-        A valve that was opened at `j` had been closed before, and pressure had come back. What opens a valve moves
-        pressure at once, and it stands lower from then on; water that cools the vessel moves it on and on.
+        Long before, it has to look like a valve: one that was opened again at `j` had been closed, and pressure had
+        come back; and what opens a valve moves pressure at once, while water that cools the vessel moves it on and on.
         """
         s, p = self.s, self.s.calm_pa[i : j + 1]
-        apart_s = s.end_s[j] - s.end_s[i]
-        back_pa = np.nanmax(p - np.fmin.accumulate(p)) if len(p) else 0.0
-        if apart_s <= STILL_MINUTES * MINUTE_S or (
-            opened and back_pa > 0.5 * (s.pressure_pa[j] - s.pressure_pa[j + 2])
-        ):
+        if s.end_s[j] - s.end_s[i] <= PULL_MINUTES * MINUTE_S:
             return True
-        if not opened and apart_s <= PULL_MINUTES * MINUTE_S:
+        if opened and np.nanmax(p - np.fmin.accumulate(p)) > 0.5 * (s.pressure_pa[j] - s.pressure_pa[j + 2]):
             return True
         fell_pa, after_pa = s.pressure_pa[i - 2] - s.pressure_pa[i], s.pressure_pa[i] - p
         return bool(after_pa[STILL_MINUTES] < fell_pa / 4.0 and np.nanmedian(after_pa) > -fell_pa / 2.0)

@@ -210,7 +210,7 @@ class RefrigerantStages(WatchState):
     def end_as_it_is(self, k: int) -> None:
         if self.stage == "recovery":
             self._end_recovery(k)
-        elif self.stage == "charging":
+        elif self.stage == "charging" and not np.isnan(self.weighed_s):
             self._end_charging(k)
 
     def _rise_s(self, k: int) -> float:

@@ -166,7 +166,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         seen=seen,
         at_end=at_end,
         calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
-        flicker_pa=_flicker(pressure),
+        flicker_pa=pd.Series(pressure).diff().diff().abs().rolling(30, min_periods=1).median().fillna(0.0).to_numpy(),
         step_pa=_step(pressure - channel("_barometer")),
         barometer_pa=channel("_barometer"),
         saturation_low_pa=low,
@@ -280,16 +280,6 @@ def _flow(weight: np.ndarray, leaps: np.ndarray, end_s: np.ndarray) -> tuple[np.
     flow[1:] = np.where(twice & (flow[1:] == 0.0), step[1:] + step[:-1], flow[1:])  # no hands: nothing leapt
     flow[np.isnan(flow)] = 0.0
     return swapped, flow
-
-
-def _flicker(pressure: np.ndarray) -> np.ndarray:
-    """Return how much pressure bends by itself, by its fourth differences: an exponential fall leaves nothing of them.
-
-    Noise makes those greater than second differences by the root of 70 / 6.
-    """
-    bends = np.abs(np.diff(pressure, 4, prepend=np.full(4, np.nan))) / np.sqrt(70.0 / 6.0)
-    flicker: np.ndarray = pd.Series(bends).rolling(30, min_periods=1).median().fillna(0.0).to_numpy()
-    return flicker
 
 
 def _step(gauge_pa: np.ndarray) -> np.ndarray:
