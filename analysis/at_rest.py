@@ -157,7 +157,8 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
     said = check.said
     doubtful = [c for c, p in zip(check.channels, said.lying, strict=True) if p > 0.1]
     if named:
-        return "disagree", f"At rest, {_names(sorted(named))} disagrees with the others."
+        disagree = "disagrees" if len(named) == 1 else "disagree"
+        return "disagree", f"At rest, {_names(sorted(named))} {disagree} with the others."
     if not check.arrived:
         until = f"these stand still: {_names(check.moving)}" if check.moving else "the readings come together"
         return "undecided", f"The circuit has not equalised yet: wait until {until}."
