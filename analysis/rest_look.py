@@ -172,7 +172,6 @@ class _Way:
     scatters_k: np.ndarray
     steps_k: np.ndarray
     begin_s: float
-    end_s: float
 
 
 class Looks:
@@ -188,7 +187,7 @@ class Looks:
         self.guessed_barometer = stretch.barometer_source == "assumed"
         self.bins = bin_medians(stretch, channels, BIN_S)
         self.estimates = _as_temperatures(self.bins.medians, self.fluid)
-        self.history: dict[str, list[tuple[float, float]]] = {}
+        self.rests_from = 0
 
     def due(self) -> list[int]:
         """Return the positions of the minutes at which a look back is due."""
@@ -248,7 +247,6 @@ class Looks:
         suspects = []
         for i, channel in enumerate(channels):
             offset = float(said.offsets_k[i])
-            self.history.setdefault(channel, []).append((float(way.end_s), float(way.levels_k[i]) - level))
             least_k = min(LEAST_K, least_gauge_k) if gauges[i] else LEAST_K
             least_k += max(0.0, float(behind[i]) * float(np.sign(offset)))  # lag alone may make so much
             if said.lying[i] < SURE or abs(offset) < least_k or channel in moving:
@@ -257,12 +255,15 @@ class Looks:
             closing = min(own[i], beside[i]) + 2.0 * own_error[i]
             if (restless or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
-            if channel in EXPOSED and offset > 0 and not self._kept(channel, float(way.steps_k[i])):
+            if channel in EXPOSED and offset > 0 and not self._kept(channel, last, float(way.steps_k[i])):
                 continue
             suspects.append(channel)
         farthest_k = max((abs(way.levels_k[channels.index(c)] - said.level_k) for c in moving), default=0.0)
         look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects))
-        return look if look.equalised else replace(look, suspects=())
+        if look.equalised:
+            return look
+        self.rests_from = last
+        return replace(look, suspects=())
 
     def _way(self, last: int) -> _Way:
         """Return where each channel stands at minute `last` and how it got there, in the hour before."""
@@ -285,18 +286,20 @@ class Looks:
             steps[unseen] = float(np.max(steps[kind & ~np.isnan(steps)], initial=0.0)) or UNSEEN_STEP_K
         # what moves by less than a third of a step may not show
         errors = np.hypot(errors, steps / 3.0 / spans)
-        return _Way(
-            tuple(channels), levels, rates, errors, scatters, steps, float(end_s[first] - BIN_S), float(end_s[last])
-        )
+        return _Way(tuple(channels), levels, rates, errors, scatters, steps, float(end_s[first] - BIN_S))
 
-    def _kept(self, channel: str, step_k: float) -> bool:
-        """Return whether a channel has kept its distance ever since looking began, and for so long at the least."""
-        at_s, offsets = np.array(self.history[channel]).T
-        if at_s[-1] < SUNNY_S - BIN_S or len(at_s) < 3:
+    def _kept(self, channel: str, last: int, step_k: float) -> bool:
+        """Return whether a channel has kept its distance from the others ever since they rest, and long enough."""
+        minutes = self.estimates.iloc[self.rests_from : last + 1]
+        apart = (minutes[channel] - minutes.drop(columns=channel).median(axis=1)).to_numpy(dtype=float)
+        there = ~np.isnan(apart)
+        at_s, apart = self.bins.end_s[self.rests_from : last + 1][there], apart[there]
+        if len(at_s) < 3 or np.ptp(at_s) < SUNNY_S - BIN_S:
             return False
-        slope, error, _, _, hours = _rate(at_s / 3_600.0, offsets)
+        slope, error, _, _, hours = _rate(at_s / 3_600.0, apart)
         drifts = abs(slope) + float(np.hypot(error, step_k / 3.0 / hours))
-        moved, far = float(np.diff(np.quantile(offsets, (0.1, 0.9)))[0]), abs(float(offsets[-1]))
+        levels = pd.Series(apart).rolling(LEVEL_BINS, min_periods=1).median().to_numpy()
+        moved, far = float(np.diff(np.quantile(levels, (0.1, 0.9)))[0]), abs(float(levels[-1]))
         return drifts <= max(SUNNY_K_PER_H, SUNNY_PER_H * far) and moved <= step_k + max(
             SUNNY_MOVES_K, SUNNY_MOVES * far
         )
