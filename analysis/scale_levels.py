@@ -1,8 +1,8 @@
 """What a cylinder weighed when it was lifted off.
 
 People shut it, wait, and put their hands on it before it is gone: the last samples are theirs. So it is the last level
-that stood that counts. Between rows far apart nothing is seen to stand; there the pace of the flow so far tells flow
-from hands, and how much still flowed until it was shut.
+that stood that counts. Where none did, it was lifted while it flowed, and half of what may have flowed since the last
+sample counts. Between rows far apart nothing is seen to stand; there the pace so far tells flow from hands.
 """
 
 from __future__ import annotations
@@ -31,8 +31,6 @@ FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand."""
 STILL_OPEN = 0.9
 """An interval in which less than this share of the flow beside it went is the one in which the valve moved."""
-SHUTS_S, SOONEST_S = 40.0, 15.0
-"""Usually, and at the quickest: from shutting a cylinder to lifting it off, and from setting it down to opening it."""
 
 
 def pace(a: Sample, b: Sample, sign: float) -> float:
@@ -44,13 +42,13 @@ def unseen_kg(edge: float, inner: float, unseen_s: float) -> tuple[float, float]
     """Return what flowed beyond the first or last row of a load, and how unsure that is [kg].
 
     `edge` is the pace between that row and the next one inwards, `inner` the pace from there on. A slower edge means
-    that the valve moved between those two rows: nothing flowed beyond. Else a cylinder was changed at any moment of
-    `unseen_s`, and the valve moved `SHUTS_S` from that: the mean of what is possible counts.
+    that the valve moved between those two rows: nothing flowed beyond. Else it flowed at that row, until any moment of
+    `unseen_s`: whoever waits longer between valve and scale is mostly seen to. What is faster at the edge is of hands.
     """
-    if edge <= 0.0 or edge < STILL_OPEN * inner:
+    if edge < STILL_OPEN * inner:
         return 0.0, 0.0
-    open_s = max(0.0, unseen_s - SHUTS_S) ** 2 / (2.0 * max(unseen_s, SHUTS_S))
-    return edge * open_s, edge * max(open_s, 0.5 * (unseen_s - SOONEST_S))
+    half = 0.5 * max(0.0, min(edge, inner))
+    return half * min(unseen_s, GAP_S), half * unseen_s
 
 
 def left_with(
@@ -82,7 +80,11 @@ def left_with(
         level = _stood(seen, waiting, base_kg, sign, gone_s)
         if level is not None:
             return level, UNSTOOD_KG
-        return last.weight, max(UNSTOOD_KG, rate * min(gone_s - last.at, GAP_S))
+        unseen_s = min(gone_s - last.at, GAP_S)
+        if unseen_s >= UNSEEN_S:
+            return last.weight, max(UNSTOOD_KG, rate * unseen_s)
+        kg = 0.5 * unseen_s * max(0.0, min(rate, before))  # it flowed until it was lifted
+        return last.weight + sign * kg, max(UNSTOOD_KG, kg)
     if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
         level = believed[-2].weight + sign * kg
@@ -106,7 +108,8 @@ def _stillest(samples: list[Sample], still_kg: float, sign: float, gone_s: float
     if not still:
         return None
     k = min(reversed(still), key=lambda k: last[k].bends)
-    return None if flows_on([s.weight for s in last[k:]], sign, still_kg) else last[k].weight
+    # with the one before it: slow flow seems still within a sample, not from one to the next
+    return None if flows_on([s.weight for s in last[max(k - 1, 0) :]], sign, still_kg) else last[k].weight
 
 
 def _stood(
