@@ -221,7 +221,7 @@ def _steady(stretch: Stretch, course: Course, k: int, window: _Window) -> Findin
     figures = _figures(window)
     return Finding(
         course.known[k], _at(stretch, window.begin_s), stretch.stage, "steady", "info",
-        f"Steady: read now. {_listed(stretch, figures)}.", figures,
+        f"Steady, read now: {_listed(stretch, figures)}.", figures,
     )  # fmt: skip
 
 

@@ -63,10 +63,13 @@ def final_level(ticks: Ticks, story: Story) -> float:
 def seconds_left(story: Story, ticks: Ticks, aim: Aim) -> tuple[float, float, float] | None:
     """Return the time to the target at the present trend [s]: low, middle, high; None when it does not fall.
 
+    None, too, while tired oil or a leak is known to hold it up: then no waiting helps.
     Middle and low keep today's pace; high lets it fade as a hose's does in viscous flow, in proportion to pressure.
     """
     reached = len(story.pull_starts) - 1 in story.targets
     if aim.target_pa is None or reached or not story.pumping or not story.pumping[-1]:
+        return None
+    if any(stall.cleared is None and stall.cause in ("pump_oil", "leak") for stall in story.stalls):
         return None
     slope, error = -story.slope_per_min / 60.0, story.slope_error / 60.0
     level = float(ticks.vacuum[-1])

@@ -51,6 +51,13 @@ def test_a_leak_shows_as_a_straight_rise(marks: bool) -> None:
     assert result.verdict == "not_reached"
 
 
+def test_no_waiting_helps_against_a_leak() -> None:
+    """Its floor flickers, and falls by chance: that is no trend."""
+    result = judged(Circuit(55, leak=0.4, script=CLOSE, minutes=240))
+    assert causes(result)[-1] == "leak"
+    assert "more" not in result.text
+
+
 def test_moisture_levels_off() -> None:
     result = judged(Circuit(5, water_kg=1.0, evaporation=0.0008, script=CLOSE))
     assert causes(result)[-1] == "moisture"
