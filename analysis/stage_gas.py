@@ -106,10 +106,8 @@ class GasStages(RefrigerantStages):
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s
-        pulled_s = (
-            0.0  # nothing was pumped while a recovery pulled; without a scale this pull looks like one of its own
-        )
-        if self.stage == "recovery":
+        pulled_s = 0.0
+        if self.stage == "recovery":  # nothing was pumped while it pulled; without a scale this looks like more of it
             pulled_s = self.rested_s if s.end_s[k] - self.active_s < REST_S else self.active_s
         j = self.pulled_from(k, min(int(np.searchsorted(s.end_s, pulled_s)), k))
         at_s = float(s.begin_s[j]) if j else 0.0

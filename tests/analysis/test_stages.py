@@ -235,6 +235,27 @@ def test_a_pull_of_a_kilogram_in_an_hour_goes_on() -> None:
     assert recovery[0].end is None or recovery[0].end > at(1_200.0 + 12_600.0)
 
 
+def test_a_valve_that_was_opened_hours_before_the_fall_is_the_begin_of_a_recovery() -> None:
+    """Without a scale: the hose takes 2 % of the pressure at once, the liquid lasts for three hours."""
+    since = np.arange(-3_600.0, 5 * 3_600.0, 10.0)
+    pressure = 570e3 * np.interp(since, [-1.0, 20.0], [1.0, 0.98])
+    falls = np.exp(-np.maximum(since - 10_800.0, 0.0) / 1_200.0)
+    spans = spans_in(circuit_pressure=np.round(pressure * falls / 690.0) * 690.0)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert near(spans[0].begin, 3_600.0)
+
+
+def test_a_log_that_went_quiet_tells_its_last_end_as_it_looks() -> None:
+    """25 kg in an hour, then nothing for 20 min: the end is told, but what follows may still belong to it."""
+    since = np.arange(-1_200.0, 3_600.0 + 1_200.0, 10.0)
+    gross = np.interp(since, [-301.0, -300.0, 0.0, 3_600.0], [0.0, 20.0, 20.0, 45.0])
+    spans = spans_in(circuit_pressure=np.interp(since, [1_800.0, 3_600.0], [570e3, 60e3]), cylinder_weight=gross)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert spans[0].end is not None
+    assert at(4_800.0) <= spans[0].end <= at(6_000.0)  # the pause that shows that the level holds is part of it
+    assert spans[0].known_until is None
+
+
 def test_cylinders_that_fill_in_two_minutes_are_a_recovery() -> None:
     """12 kg at 6 kg/min, lifted off half a minute later; nothing leaps while it flows."""
     since = np.arange(-1_200.0, 2 * 3_600.0, 10.0)
