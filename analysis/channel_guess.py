@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.column_words import ABSOLUTE_WORDS, GAUGE_WORDS, UNIT_SPELLINGS, UNSAID_DATUM, meanings, spelling, words
-from analysis.vocabulary.channels import CHANNELS, Column, parse_header
+from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES, Column, parse_header
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import UNITS
 
@@ -174,7 +174,7 @@ def _by_numbers(channel: str, numbers: np.ndarray) -> tuple[str, str]:
     dimension = CHANNELS[channel]
     if channel == "barometer":
         unit = "mbar" if middle > 500 else "kPa" if middle > 50 else "psia" if middle > 5 else "bar"
-    elif channel in ("vacuum", "pump_vacuum"):
+    elif channel in MICRON_PROBES:
         unit = "micron" if high > 1_500 else "mbar"
     elif dimension == "pressure":
         unit = "kPag" if high > 1_000 else "psig" if high > PSI_LEAST else "barg"

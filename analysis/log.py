@@ -20,7 +20,7 @@ from analysis.foreign_log import foreign_source
 from analysis.rows import Source, read_rows
 from analysis.rules import load_rules
 from analysis.stretch import BarometerSource
-from analysis.vocabulary.channels import CHANNELS, JOURNAL_COLUMNS, Column, parse_header
+from analysis.vocabulary.channels import CHANNELS, JOURNAL_COLUMNS, MICRON_PROBES, Column, parse_header
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
 from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT, one_line
@@ -37,7 +37,6 @@ GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 LEAST_PRESSURE_PA = 100.0
 """What a gauge shows there instead: it cannot tell a vacuum from a deeper one. Micron probes can."""
-MICRON_PROBES = ("vacuum", "pump_vacuum")
 LEAST_POSSIBLE = {"pressure": -GAUGE_ERROR_PA, "temperature": 1.0}
 """What lies under these [Pa, K] was never there: a wrong unit, or a logger's sign for a missing reading."""
 HEADER_BYTES = 1 << 16

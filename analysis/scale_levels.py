@@ -47,8 +47,12 @@ def unseen_kg(edge: float, inner: float, unseen_s: float) -> tuple[float, float]
     """
     if edge < STILL_OPEN * inner:
         return 0.0, 0.0
-    half = 0.5 * max(0.0, min(edge, inner))
-    return half * min(unseen_s, GAP_S), half * unseen_s
+    return _half_kg(edge, inner, min(unseen_s, GAP_S)), _half_kg(edge, inner, unseen_s)
+
+
+def _half_kg(edge: float, inner: float, unseen_s: float) -> float:
+    """Return half of what flows in a time, by the slower of two paces: as likely as not it went on for so long [kg]."""
+    return 0.5 * max(0.0, min(edge, inner)) * unseen_s
 
 
 def left_with(
@@ -83,7 +87,7 @@ def left_with(
         unseen_s = min(gone_s - last.at, GAP_S)
         if unseen_s >= UNSEEN_S:
             return last.weight, max(UNSTOOD_KG, rate * unseen_s)
-        kg = 0.5 * unseen_s * max(0.0, min(rate, before))  # it flowed until it was lifted
+        kg = _half_kg(rate, before, unseen_s)  # it flowed until it was lifted
         return last.weight + sign * kg, max(UNSTOOD_KG, kg)
     if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent

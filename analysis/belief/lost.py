@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.belief.fault import Fault, Readings, name_of
+from analysis.vocabulary.channels import MICRON_PROBES
 
 LOST_S = 120.0
 USUAL_INTERVALS = 20.0
@@ -15,14 +16,11 @@ LONG_INTERVALS = 3.0
 its last hundred were longer): an instrument may be slower than the recorder, or speak only when something changes."""
 LEAST_READINGS = 10
 
-_MAY_BE_BLANK = ("vacuum", "pump_vacuum")
-"""Micron probes show nothing above their range."""
-
 
 def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Iterator[Fault]:
     """Yield each stretch in which a channel gave nothing that can be while rows went on."""
     at, values = readings.at, readings.values[channel]
-    if channel in _MAY_BE_BLANK:
+    if channel in MICRON_PROBES:  # blank above their range
         return
     there = np.flatnonzero(~np.isnan(values))
     if impossible is not None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.belief.fault import COARSE_PA, EMPTY_PA, ROOM, STANDING, WATER, Fault, Readings, name_of
 from analysis.bins import Runs
+from analysis.vocabulary.channels import MICRON_PROBES
 
 STUCK_S = 600.0
 STUCK_READINGS = 20
@@ -68,7 +69,7 @@ ALIVE_CHANGES = 3
 STEPS, LEAST_STEPS = 200, 5
 """So many of the last changes, and at least so many, tell the step of the display."""
 
-_LEFT_OUT = ("vacuum", "pump_vacuum", "barometer")
+_LEFT_OUT = (*MICRON_PROBES, "barometer")
 """Channels that rightly show one number for long: an over-range probe, a slow barometer."""
 
 

@@ -54,12 +54,10 @@ def evidence_of(
         inside = inside[np.isfinite(inside)][:LEAST_TICKS]  # before the oil is changed
         if len(inside) == LEAST_TICKS:
             pump_closed = float(np.median(inside)) / closed.level_pa
-    pulling = np.zeros(k + 1, dtype=bool)
-    pulling[begin : stall.since] = True
-    pulling &= (t.vacuum[: k + 1] > PUMP_ABOVE[0] * stall.level_pa) & (
-        t.vacuum[: k + 1] < PUMP_ABOVE[1] * stall.level_pa
-    )
-    now = np.arange(k + 1) >= max(stall.since, k - 40)
+    order, vacuum = np.arange(k + 1), t.vacuum[: k + 1]
+    least, most = (times * stall.level_pa for times in PUMP_ABOVE)
+    pulling = (order >= begin) & (order < stall.since) & (vacuum > least) & (vacuum < most)
+    now = order >= max(stall.since, k - 40)
     if oil_helped is None and _same_after_oil(t, story, stall, k, pumping_from):
         oil_helped = False
     return Evidence(

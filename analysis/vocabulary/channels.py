@@ -52,6 +52,8 @@ MARKS = (
     "liquid_charging",
     "vapor_charging",
 )
+MICRON_PROBES = ("vacuum", "pump_vacuum")
+"""Absolute, deeper than any gauge, and nothing to show above their range."""
 JOURNAL_KINDS = ("stage", "mark", "instrument", "recorder", "finding", "note")
 JOURNAL_COLUMNS = ("time", "kind", "subject", "value", "text")
 LEVELS = ("info", "caution", "alarm")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.report.words import words
-from analysis.vocabulary.channels import Column
+from analysis.vocabulary.channels import MICRON_PROBES, Column
 from collector.follow.tail import seconds_of
 from collector.page.columns_store import ColumnsStore
 from collector.page.themes import DASHES, Theme
@@ -17,7 +17,6 @@ MOST_POINTS = 600
 """Points of one line: more than a screen shows side by side."""
 LATE_SHARE = 0.8
 """What begins in the last part of a plot is named at its right end, where the name has room."""
-VACUUM_CHANNELS = ("vacuum", "pump_vacuum")
 FIRST_OF_STAGE: Mapping[str, Sequence[str]] = {
     "recovery": ("circuit_pressure", "cylinder_weight", "leaving_water_temperature"),
     "pressure_test": ("circuit_pressure", "ambient_temperature", "surface_temperature"),
@@ -60,7 +59,7 @@ def trends_of(columns: Iterable[Column], stage: str) -> list[Trend]:
     """Return the plots of a log, those that a stage looks at first."""
     groups: dict[tuple[str, bool], list[str]] = {}
     for column in columns:
-        log = column.channel in VACUUM_CHANNELS and column.unit.datum == "absolute"
+        log = column.channel in MICRON_PROBES and column.unit.datum == "absolute"
         groups.setdefault((column.unit.symbol, log), []).append(column.channel)
     wanted = DRAWN_OF_STAGE.get(stage, ())
     trends = [
