@@ -9,7 +9,8 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -33,6 +34,9 @@ BAROMETER_RANGE_PA = (50e3, 112e3)
 """Surface pressures outside this are no barometer reading (world records, WMO: 87.0 to 108.4 kPa at sea level;
 the lower bound is the standard atmosphere at 5,500 m)."""
 
+BAROMETER_STEP_PA, STEP_WITHIN_US, BAROMETER_READINGS = 800.0, 65_000_000, 5
+"""No weather moves a barometer by 8 hPa between two readings a minute apart; five readings are a level to step from."""
+
 GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 LEAST_PRESSURE_PA = 100.0
@@ -44,7 +48,10 @@ HEADER_BYTES = 1 << 16
 
 @dataclass(frozen=True)
 class Log:
-    """A log in SI. `frame` as `Stretch.frame` describes; `cautions` are sentences for the reader."""
+    """A log in SI. `frame` as `Stretch.frame` describes; `cautions` are sentences for the reader.
+
+    `impossible` says for a channel which rows held a number that cannot be: they are blank in the frame.
+    """
 
     frame: pd.DataFrame
     columns: Mapping[str, Column]
@@ -52,6 +59,7 @@ class Log:
     barometer_pa: pd.Series
     barometer_source: BarometerSource
     cautions: tuple[str, ...] = ()
+    impossible: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     def before(self, time: pd.Timestamp) -> Log:
         """Return the log as it stood at `time`: rows and journal up to and including it."""
@@ -61,6 +69,7 @@ class Log:
             frame=self.frame[rows],
             barometer_pa=self.barometer_pa[rows],
             journal=self.journal[self.journal["time"] <= time],
+            impossible={channel: wrong[rows] for channel, wrong in self.impossible.items()},
         )
 
 
@@ -117,6 +126,7 @@ def assemble(
     if gauge and said:
         notes.append(said)
     absolute: dict[str, np.ndarray] = {}
+    below: dict[str, np.ndarray] = {}
     for name, column in columns.items():
         if column.unit.dimension not in LEAST_POSSIBLE:
             continue
@@ -124,6 +134,7 @@ def assemble(
         value = logged + above if name in gauge else logged
         impossible = value < LEAST_POSSIBLE[column.unit.dimension]
         if impossible.any():
+            below[name] = impossible
             notes.append(
                 f"{column.header}: {int(impossible.sum())} readings are below absolute zero and are not used; is its"
                 f" unit right{', gauge or absolute' if column.unit.dimension == 'pressure' else ''}?"
@@ -135,7 +146,7 @@ def assemble(
             absolute[name] = value
     kept = {name: absolute.get(str(name), frame[name]) for name in frame}
     frame = pd.DataFrame(kept, index=frame.index, copy=False)
-    return Log(frame, columns, journal, barometer, source, tuple(notes))
+    return Log(frame, columns, journal, barometer, source, tuple(notes), below)
 
 
 def _barometer(frame: pd.DataFrame, job: Job) -> tuple[pd.Series, BarometerSource, str]:
@@ -153,8 +164,26 @@ def _barometer(frame: pd.DataFrame, job: Job) -> tuple[pd.Series, BarometerSourc
     if "barometer" in frame:
         logged = frame["barometer"].where(frame["barometer"].between(*BAROMETER_RANGE_PA))
         if logged.notna().any():
-            return logged.ffill().fillna(fallback), "channel", ""
+            return _weather(logged).ffill().fillna(fallback), "channel", ""
     return pd.Series(fallback, index=frame.index), source, said
+
+
+def _weather(logged: pd.Series) -> pd.Series:
+    """Return a logged barometer without what it shows after a step that no weather makes, until it is back."""
+    there = np.flatnonzero(logged.notna().to_numpy())
+    shown = logged.to_numpy(dtype=float)[there]
+    at_us = pd.DatetimeIndex(logged.index).as_unit("us").asi8[there]
+    leaps = 1 + np.flatnonzero((np.abs(np.diff(shown)) >= BAROMETER_STEP_PA) & (np.diff(at_us) <= STEP_WITHIN_US))
+    if not len(leaps):
+        return logged
+    believed = shown.copy()
+    good: float | None = None
+    for first, end in pairwise([0, *leaps.tolist(), len(shown)]):
+        if good is not None and abs(shown[first] - good) >= BAROMETER_STEP_PA:
+            believed[first:end] = np.nan
+        elif good is not None or end - first >= BAROMETER_READINGS:
+            good = float(shown[end - 1])
+    return pd.Series(believed, index=logged.index[there]).reindex(logged.index)
 
 
 def standard_atmosphere_pa(elevation_m: float) -> float:

@@ -7,6 +7,7 @@ stay used, so that a review of a finished log says what a watcher was told.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -61,8 +62,12 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     for channel, dimension in dimensions.items():
         values[channel] = log.frame[channel].to_numpy(dtype=float)
         wrong = impossible_in(values[channel], POSSIBLE.get(dimension))
-        if wrong is not None:
+        below = log.impossible.get(channel)
+        if below is not None:
+            impossible[channel] = below if wrong is None else below | wrong
+        elif wrong is not None:
             impossible[channel] = wrong
+        if wrong is not None:
             frame[channel] = values[channel] = np.where(wrong, np.nan, values[channel])
     slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
     bins = frame_medians(frame, index[0], slow, MINUTE_S)
@@ -84,18 +89,27 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     witnesses = readings.without([fault for fault in faults if fault.known_s - fault.since_s <= TOLD_S])
     for channel in dimensions:
         faults += stuck(channel, witnesses)
-    faults += mistaken_units(readings, log.columns, job, system)
+    faults += mistaken_units(readings.left_out(faults), log.columns, job, system)
+    faults = _named_once(faults)
     for fault in faults:
         first, end = np.searchsorted(readings.at, (fault.known_s, fault.end_s)).tolist()
         if first < end:
             believed = frame[fault.channel].to_numpy(dtype=float).copy()
             believed[first:end] = np.nan
             frame[fault.channel] = believed
-    findings = [
-        _finding(fault, dimensions, index, readings.at)
-        for fault in sorted(faults, key=lambda f: (f.known_s, f.channel))
-    ]
+    findings = [_finding(fault, dimensions, index, readings.at) for fault in faults]
     return replace(log, frame=frame), tuple(findings)
+
+
+def _named_once(faults: Sequence[Fault]) -> list[Fault]:
+    """Return the faults in the order of their time, without those of a channel that is left out already."""
+    kept: list[Fault] = []
+    out_until: dict[str, float] = {}
+    for fault in sorted(faults, key=lambda f: (f.known_s, f.channel)):
+        if fault.known_s >= out_until.get(fault.channel, -np.inf):
+            kept.append(fault)
+            out_until[fault.channel] = fault.end_s
+    return kept
 
 
 def _stages(journal: pd.DataFrame, begin: pd.Timestamp) -> tuple[tuple[str, float, float], ...]:

@@ -85,6 +85,10 @@ class Readings:
                 minutes = minutes.assign(**{fault.channel: minutes[fault.channel].mask(spoilt)})
         return replace(self, minutes=minutes)
 
+    def left_out(self, faults: Iterable[Fault]) -> Readings:
+        """Return the same with the minutes blank in which these faults were known and stood."""
+        return self.without([replace(fault, since_s=fault.known_s) for fault in faults])
+
     def within(self, *stages: str, first: float = np.inf) -> np.ndarray:
         """Return which minutes lie in such stages of the journal, or in the `first` minutes of them."""
         within = np.zeros(len(self.minute_end_s), dtype=bool)

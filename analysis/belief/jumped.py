@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.belief.fault import COARSE_PA, EMPTY_PA, STANDING, Fault, Readings, name_of
+from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
 from analysis.vocabulary.units import UnitSystem
 
@@ -23,8 +24,6 @@ IN_ONE = 0.7
 NOISES = 15.0
 STAYS_S = 120.0
 STAYS_READINGS = 5
-BAROMETER_PA = 800.0
-"""No weather moves a barometer by 8 hPa between two readings."""
 GAUGE_SHARE, GAUGE_STEPS = 0.08, 4.0
 """A gauge on a circuit does not step by so large a part of its reading, and so many digits, while the circuit's other
 gauges stay: what happens to one happens to all, at rest and running."""
@@ -37,8 +36,10 @@ OPEN_PA = 10e3
 """A gauge so near the atmosphere may hang in the open. In a vacuum nothing reaches a thermometer from the pressure."""
 REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}
 REACTS_SHARE = 0.02
-REACTS_NOISES = 8.0
-"""Something happened when another channel leaves its noise too: by 1 K, 0.5 kg, 3 % of load or 2 % of a pressure."""
+REACTS_NOISES, REACTS_WANDERS = 8.0, 4.0
+"""Something happened when another channel leaves its noise too: by 1 K, 0.5 kg, 3 % of load or 2 % of a pressure, and
+by more than it left its way in the windows before."""
+WINDOWS = 9
 MARK_S = 120.0
 """A mark so near says that something was done."""
 
@@ -55,12 +56,12 @@ def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSy
     times, values = readings.of(channel)
     until = -np.inf
     moves = np.abs(np.diff(values))
-    for i in np.flatnonzero(moves >= (JUMP_K if temperature else BAROMETER_PA)).tolist():
+    for i in np.flatnonzero(moves >= (JUMP_K if temperature else BAROMETER_STEP_PA)).tolist():
         at, step, apart = float(times[i + 1]), float(values[i + 1] - values[i]), float(times[i + 1] - times[i])
         if temperature:
             least = JUMP_K if apart <= SHORT_S else SLOW_JUMP_K
         else:
-            least = BAROMETER_PA if barometer else GAUGE_SHARE * float(values[i])
+            least = BAROMETER_STEP_PA if barometer else GAUGE_SHARE * float(values[i])
         if at <= until or apart > LONG_S or abs(step) < least:
             continue
         span = max(STAYS_S, STAYS_READINGS * apart)
@@ -127,26 +128,34 @@ def _on_a_circuit(channel: str, level: float, new: float, readings: Readings, at
 
 
 def _something_happened(channel: str, readings: Readings, at: float, span: float) -> bool:
-    """Return whether another channel left its way at that moment."""
+    """Return whether another channel left its way at that moment, by more than it wandered before."""
+    width = 0.5 * span
+    edges = np.searchsorted(readings.at, at + width * np.arange(-WINDOWS, 3) - 1e-6).tolist()
     for other, dimension in readings.dimensions.items():
         if other in (channel, "barometer") or dimension not in ("temperature", "pressure", "mass", "fraction"):
             continue
-        times = readings.at
-        edges = np.searchsorted(times, (at - span, at - 0.5 * span, at - 1e-6, at + 0.5 * span, at + span + 1e-6))
-        parts = [readings.values[other][a:b] for a, b in pairwise(edges.tolist())]
-        earlier, before, _, after = (part[~np.isnan(part)] for part in parts)
-        if not len(after) or not len(before):
+        values = readings.values[other]
+        windows = np.array([_median(values[a:b]) for a, b in pairwise(edges)])
+        before, after = windows[:WINDOWS], float(windows[WINDOWS + 1])
+        if np.isnan(after) or np.isnan(before[-1]):
             continue
-        level = float(np.median(before))
+        level = float(before[-1])
         if dimension == "pressure" and level < EMPTY_PA:
             continue
-        way = level - float(np.median(earlier)) if len(earlier) else 0.0
-        noise = 1.4826 * float(np.median(np.abs(before - level)))
-        left = abs(float(np.median(after)) - level - 1.5 * way)
+        way = level - float(before[-2]) if not np.isnan(before[-2]) else 0.0
+        own = before[2:] - before[1:-1] - 1.5 * (before[1:-1] - before[:-2])
+        wander = 1.4826 * _median(np.abs(own))
+        near = values[edges[WINDOWS - 1] : edges[WINDOWS]]
+        noise = 1.4826 * _median(np.abs(near - level))
         least = REACTS.get(dimension, REACTS_SHARE * max(abs(level), 1e3))
-        if left > max(least, REACTS_NOISES * noise):
+        if abs(after - level - 1.5 * way) > max(least, REACTS_NOISES * noise, REACTS_WANDERS * np.nan_to_num(wander)):
             return True
     return False
+
+
+def _median(values: np.ndarray) -> float:
+    there = values[~np.isnan(values)]
+    return float(np.median(there)) if len(there) else np.nan
 
 
 def mark_seconds(journal: pd.DataFrame, begin: pd.Timestamp) -> np.ndarray:

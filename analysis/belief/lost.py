@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -15,6 +16,8 @@ LONG_INTERVALS = 3.0
 """Lost: blank for two minutes, for twenty of its own usual intervals, and for three of its long ones (a tenth of
 its last hundred were longer): an instrument may be slower than the recorder, or speak only when something changes."""
 LEAST_READINGS = 10
+BOUT_S, BOUT_SHARE = 600.0, 0.2
+"""Numbers that cannot be are one fault when they come within ten minutes of each other, and none while they are few."""
 
 
 def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Iterator[Fault]:
@@ -22,9 +25,19 @@ def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Ite
     at, values = readings.at, readings.values[channel]
     if channel in MICRON_PROBES:  # blank above their range
         return
+    wrong = np.zeros(len(at), dtype=bool) if impossible is None else impossible
+    told_until = -np.inf
+    for fault, over_s in sorted(
+        (*_bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong)), key=lambda each: each[0].known_s
+    ):
+        if fault.since_s >= told_until:
+            yield fault
+            told_until = over_s
+
+
+def _pauses(channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray) -> Iterator[tuple[Fault, float]]:
+    """Yield each pause in which no reading came that can be, and when the next one came."""
     there = np.flatnonzero(~np.isnan(values))
-    if impossible is not None:
-        yield from _never_right(channel, at, impossible, int(there[0]) if len(there) else len(at))
     if len(there) < LEAST_READINGS:
         return
     pauses = np.append(np.diff(at[there]), at[-1] - at[there[-1]])
@@ -38,28 +51,34 @@ def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Ite
         came_back = int(there[i + 1]) if i + 1 < len(there) else len(at)
         if known >= came_back or known - first <= 3:  # a pause of all rows is a gap of the log, not a lost channel
             continue
-        wrong = impossible is not None and bool(impossible[first + 1 : known].any())
-        why = "gives numbers that cannot be" if wrong else "gives no readings any more"
-        yield Fault(
-            "channel_lost", channel, float(at[first]), float(at[known]), float(at[known]),
-            f"{name_of(channel)} {why}: check the instrument and its line. Nothing is judged by it meanwhile.",
-        )  # fmt: skip
+        why = "numbers that cannot be" if wrong[first + 1 : known].any() else "no readings any more"
+        yield (
+            _lost(channel, float(at[first]), float(at[known]), f"gives {why}: check the instrument and its line."),
+            (float(at[came_back]) if came_back < len(at) else np.inf),
+        )
 
 
-def _never_right(channel: str, at: np.ndarray, impossible: np.ndarray, until: int) -> Iterator[Fault]:
-    """Yield the fault of a channel that gave only numbers that cannot be, from the first."""
-    wrong = np.flatnonzero(impossible[:until])
-    if len(wrong) < LEAST_READINGS:
+def _bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[tuple[Fault, float]]:
+    """Yield each time in which many of the numbers that were shown cannot be, and its end; a few are bad frames."""
+    wrong = np.flatnonzero(impossible)
+    if not len(wrong):
         return
-    first = float(at[wrong[0]])
-    known = wrong[(at[wrong] >= first + LOST_S) & (np.arange(len(wrong)) >= LEAST_READINGS - 1)]
-    if len(known):
-        now = float(at[known[0]])
-        yield Fault(
-            "channel_lost", channel, first, now, now,
-            f"{name_of(channel)} gives numbers that cannot be: is it connected, is its unit right? "
-            "Nothing is judged by it meanwhile.",
-        )  # fmt: skip
+    at = readings.at[wrong]
+    shown = np.cumsum(~np.isnan(readings.values[channel]) | impossible)
+    edges = [0, *(1 + np.flatnonzero(np.diff(at) > BOUT_S)).tolist(), len(wrong)]
+    for begin, end in pairwise(edges):
+        rows, times = wrong[begin:end], at[begin:end]
+        count = 1 + np.arange(end - begin)
+        among = shown[rows] - shown[rows[0]] + 1
+        sure = (times >= times[0] + LOST_S) & (count >= LEAST_READINGS) & (count >= BOUT_SHARE * among)
+        if sure.any():
+            why = "gives numbers that cannot be: is it connected, is its unit right?"
+            yield _lost(channel, float(times[0]), float(times[int(np.argmax(sure))]), why), float(times[-1])
+
+
+def _lost(channel: str, since_s: float, known_s: float, why: str) -> Fault:
+    text = f"{name_of(channel)} {why} Nothing is judged by it meanwhile."
+    return Fault("channel_lost", channel, since_s, known_s, known_s, text)
 
 
 def impossible_in(values: np.ndarray, bounds: tuple[float, float] | None) -> np.ndarray | None:

@@ -497,3 +497,40 @@ def test_a_number_shown_again_after_hours_of_silence_did_not_stand_meanwhile() -
     )
     log.frame.loc[log.frame.index[860:], "surface_temperature"] = np.nan
     assert ("channel_stuck", "surface_temperature") not in found(log)
+
+
+def test_a_channel_that_gave_error_codes_from_the_first_row_is_named_whatever_the_code() -> None:
+    log = night()
+    for code in (-999.0, 9999.0):
+        shown = log.frame.copy()
+        shown["surface_temperature"] = (code + 459.67) / 1.8  # degF
+        spoilt = assemble(shown, log.columns, log.journal, parse_job({"job": {"name": "n"}}))
+        assert found(spoilt) == [("channel_lost", "surface_temperature")]
+
+
+def test_every_second_number_impossible_is_named_once_and_one_is_not() -> None:
+    log = night()
+    column = log.frame.columns.get_loc("surface_temperature")
+    log.frame.iloc[100, column] = 2_000.0
+    assert found(log) == []
+    log.frame.iloc[500::2, column] = 2_000.0
+    assert found(log) == [("channel_lost", "surface_temperature")]
+
+
+def test_a_channel_that_is_left_out_is_not_named_again() -> None:
+    log = night()
+    column = log.frame.columns.get_loc("surface_temperature")
+    log.frame.iloc[1_000:, column] = 255.0
+    assert found(log) == [("channel_jumped", "surface_temperature")]
+
+
+def test_a_barometer_that_jumps_takes_no_gauge_along() -> None:
+    log = night()
+    gauge = "circuit_pressure"
+    frame = log.frame.assign(**{gauge: log.frame[gauge] - log.barometer_pa})
+    honest = assemble(frame, log.columns, log.journal, parse_job({"job": {"name": "n"}})).frame[gauge]
+    weather = frame["barometer"].copy()
+    weather.iloc[1_000:2_000] += 9e3
+    spoilt = assemble(frame.assign(barometer=weather), log.columns, log.journal, parse_job({"job": {"name": "n"}}))
+    np.testing.assert_allclose(spoilt.frame[gauge], honest, atol=200.0)
+    assert found(spoilt) == [("channel_jumped", "barometer")]
