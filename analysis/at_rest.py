@@ -146,6 +146,10 @@ def _conclude(
         figures[channel] = _offset(channel, check.offset_k(channel), check, fluid)
         figures[f"{channel}_uncertainty"] = _offset(channel, check.unsure_k(channel), check, fluid)
     verdict, text = _verdict(check, named)
+    for channel in sorted(named.intersection(check.channels)):
+        offset, unsure = (_offset(channel, k, check, fluid) for k in (check.offset_k(channel), check.unsure_k(channel)))
+        said_now = _said_offset(channel, offset, unsure, check, stretch.job.job.units)
+        text += f" {said_now[:1].upper()}{said_now[1:]}"
     if check.moving and verdict != "undecided":
         text += f" Still moving, judged with as much doubt: {_names(check.moving)}."
     if fluid is None:

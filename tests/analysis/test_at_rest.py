@@ -68,6 +68,14 @@ def test_one_liar_is_named_with_its_offset(seed: int) -> None:
     assert found["leaving_water_temperature"].si == pytest.approx(-4.0 / 1.8, abs=0.6)
 
 
+def test_the_verdict_says_by_how_much_and_to_which_side() -> None:
+    result = assess(circuit(0, warm_f={"leaving_water": -9.0}))
+    assert result.verdict == "disagree"
+    shown = result.figures["leaving_water_temperature"].show("us", 2)  # type: ignore[union-attr]
+    assert f"Leaving water temperature reads {shown.lstrip('-')} ± " in result.text
+    assert " below the others" in result.text
+
+
 @pytest.mark.parametrize("seed", range(10))
 def test_two_liars_one_a_gauge(seed: int) -> None:
     found = named(circuit(seed, warm_f={"suction": 5.0}, psi=-6.0))
