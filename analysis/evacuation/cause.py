@@ -23,6 +23,8 @@ MOST_BY_SHAPE, BY_INFLOW = 6.0, 1.25
 SHORT_OF, BY_SHORT, MOST_BY_SHORT, LEAST_GROWN = 0.25, 1.5, 6.0, 0.02
 """What holds a level up flows on when the valve is closed: a level that then grows by less than this share of what it
 should speaks for the oil, by so much for each e-fold that it falls short (growth is known to the last)."""
+WET_WALL = 0.7
+"""Water lets a closed level grow up to its vapour pressure only, of a wall some 5 K under the coldest thermometer."""
 CREPT = 3.0
 """What the outside presses through a hole is constant: a level that gives way by itself was not held up by it. What
 comes out of oil does that, too, and is none of the three."""
@@ -79,13 +81,13 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     warmest = evidence.warmest_k if np.isfinite(evidence.warmest_k) else 308.0
     of_water = evidence.level_pa / float(water.vapor_pressure_pa(coldest))
     too_high = evidence.level_pa > 1.3 * float(water.vapor_pressure_pa(warmest + 2.0))
-    like_water = of_water > 0.5 and not too_high  # then closing shows little even where water holds the level
+    wet_most = math.inf if too_high else WET_WALL / of_water - 1.0
     fresh_oil = evidence.oil_helped is True
     for rise, expected, grown in evidence.rises:
         levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
-        short = expected / max(grown + rise.most_risen, LEAST_GROWN)
-        if short * SHORT_OF > 1.0 and expected >= 0.3 and not like_water:
-            oil += min(MOST_BY_SHORT, BY_SHORT * math.log(short))  # whatever its shape
+        no_leak, no_water = (_short(most, grown + rise.most_risen) for most in (expected, min(expected, wet_most)))
+        if no_water > 0.0:
+            oil, leak = oil + no_water, leak + no_water - no_leak  # whatever its shape
             fresh_oil = True  # where the pump's gauge falls meanwhile: no inflow has stopped
         elif rise.kind in ("leak", "moisture"):
             odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
@@ -93,8 +95,8 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
             oil, leak, moisture = oil - 3.0, leak + BY_INFLOW + half, moisture + BY_INFLOW - half
         elif rise.kind == "flat" and levelled:
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
-        elif short * SHORT_OF > 1.0 and rise.kind == "flat":
-            oil += 1.0
+        elif rise.kind == "flat" and no_leak > 0.0:
+            oil, leak = oil + 1.0, leak - no_leak
         elif grown > 0.5 * expected and grown > 0.15:
             oil -= 3.5
     if too_high:
@@ -121,6 +123,12 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     weights = {cause: math.exp(score) for cause, score in zip(CAUSES, (oil, moisture, leak), strict=True)}
     total = sum(weights.values()) + (1.0 if evidence.crept else 0.0)
     return {cause: weight / total for cause, weight in weights.items()}
+
+
+def _short(expected: float, grown: float) -> float:
+    """Return what it says against an inflow that a closed level grew by so much less than that would have made it."""
+    short = expected / max(grown, LEAST_GROWN)
+    return min(MOST_BY_SHORT, BY_SHORT * math.log(short)) if short * SHORT_OF > 1.0 and expected >= 0.3 else 0.0
 
 
 def _by_gauges(evidence: Evidence) -> float:

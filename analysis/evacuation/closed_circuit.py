@@ -21,6 +21,8 @@ SETTLED_S, SETTLED_TICKS = 90.0, 3
 """After closing a gauge goes on falling for as long as it lags, and the medians of slow rows with it."""
 FALLEN_S, FALLEN_ERRORS = 180.0, 1.5
 """A slope over these last seconds, so many errors below nothing, may be the beginning of a fall."""
+PULL_TICKS = 4
+"""The pace of the pull when the valve was closed is that of so many ticks before."""
 OPENING_S = 90.0
 """A valve that opens shows so late, with a slow gauge."""
 
@@ -73,6 +75,20 @@ def settled(t: Ticks, closed: Closed) -> int:
     if not closed.sure:
         return closed.first  # seen only because it rose
     return max(closed.first + SETTLED_TICKS, int(np.searchsorted(t.end_s, closed.begin_s + SETTLED_S)))
+
+
+def pulled_on(t: Ticks, closed: Closed, stretch: int) -> float:
+    """Return the level [Pa] to which the pull before a closing would have gone on by the time that its readings settle.
+
+    A slow gauge may show so much less after closing; only one on the pump's side of the valve shows less than that.
+    """
+    first, end = closed.first, min(settled(t, closed), len(t) - 1)
+    begin = max(stretch, first - PULL_TICKS)
+    if begin == first:
+        return 0.0
+    at, p = t.end_s, t.vacuum
+    pace = max(0.0, math.log(p[begin] / p[first]) / float(at[first] - at[begin]))
+    return float(p[first]) * math.exp(-pace * float(at[end] - at[first]))
 
 
 def _still_closed(t: Ticks, closed: Closed, k: int) -> tuple[int, bool]:

@@ -17,6 +17,8 @@ BACK = 1.05
 LEFT, LEFT_NOISES = 0.03, 4.0
 BEND_TICKS = 20
 """So many ticks before its low, and as many as it took to be seen after, the circuit's bend is looked for."""
+BEND_SPAN = 1.5
+"""Further than this above the low the fall before it is no line."""
 STEP_BEFORE_S, STEP_FROM_S, STEP_AFTER_S = 300.0, 120.0, 60.0
 """The pump's gauge is compared over the last minute and from five to two minutes ago: the step takes one or two."""
 PUMP_FALLEN, PUMP_SHARE = 0.75, 0.7
@@ -50,9 +52,11 @@ def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
     recent = p[max(stretch, k - 40) : k + 1]
     limit = recent.min() * (1.0 + max(LEFT, LEFT_NOISES * float(t.scatter[k])))
     out = int(k - len(recent) + 1 + np.flatnonzero(recent <= limit)[-1])
-    begin, end = max(stretch, low - BEND_TICKS), min(k, out + max(8, out - low))
+    end = min(k, out + max(8, out - low))
+    begin = _last_above(p, BEND_SPAN * float(p[low]), max(stretch, low - BEND_TICKS), low)
     at, level = t.end_s[begin : end + 1], t.raw[begin : end + 1]
-    bends = range(max(begin + 2, low - BEND_TICKS // 2), min(out, end - 2) + 1)
+    earliest = _last_above(p, limit, max(begin + 2, low - BEND_TICKS // 2), low)
+    bends = range(earliest, min(out, end - 2) + 1)
     if len(at) < 8 or not bends:
         return out
     left = []
@@ -62,6 +66,12 @@ def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
         fit, *_ = np.linalg.lstsq(lines, level, rcond=None)
         left.append(float(np.sum((level - lines @ fit) ** 2)))
     return bends[int(np.argmin(left))]
+
+
+def _last_above(p: np.ndarray, limit: float, first: int, last: int) -> int:
+    """Return the tick after the last of some that is above a limit, the first of them where none is."""
+    above = np.flatnonzero(p[first : last + 1] > limit)
+    return first + int(above[-1]) + 1 if len(above) else first
 
 
 def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:

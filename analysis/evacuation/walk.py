@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
-from analysis.evacuation.closed_circuit import level_at, look_at, settled, surely_above
+from analysis.evacuation.closed_circuit import level_at, look_at, pulled_on, settled, surely_above
 from analysis.evacuation.evidence import evidence_of
 from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
@@ -198,7 +198,7 @@ class Walk:
 
     def _close(self, first: int, begin_s: float, *, sure: bool) -> None:
         p = self.t.vacuum
-        before = float(np.median(p[max(self.stretch, first - 4) : first + 1]))
+        before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
         self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, sure, before)
         self.closed.hold = self._pull_target() is not None and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
@@ -366,7 +366,8 @@ class Walk:
             return  # over it, or too near it to be sure
         steps = np.diff(at[closed.first : k + 1], append=now_s)
         lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
-        begun = min(closed.level_pa, float(p[min(settled(self.t, closed), k)]))
+        shown = float(p[min(settled(self.t, closed), k)])
+        begun = min(closed.level_pa, max(shown, pulled_on(self.t, closed, self.stretch)))
         least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * begun
         kept = inside.min() >= least - RISEN_QUANTA * float(self.t.quantum[k])
         if lost > 1.0 - HOLD_COVERED or not kept:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -167,6 +168,16 @@ def test_a_valve_opened_to_a_slow_pump_is_no_levelling_off() -> None:
         assert "moisture" not in causes(assess(logged(shown[:last])))
 
 
+@pytest.mark.parametrize("row", [1, 3, 12])
+def test_water_that_has_levelled_off_stays_the_cause_however_long_it_is_closed(row: int) -> None:
+    """-1 degC: 4,220 micron over ice (IAPWS R14-08 562.7 Pa); a small circuit, quickly pumped to 1,500."""
+    shown = closed(pull(20.0, 1_500.0), 1_800.0, 3_600.0, 2_720.0 * (1.0 - np.exp(-(AT - 1_800.0) / 60.0)), 20.0)
+    stretch = logged(shown[:1_300])
+    stretch.frame["ambient_temperature"] = 272.15
+    stretch = replace(stretch, frame=stretch.frame.iloc[::row])
+    assert causes(assess(stretch)) == ["undecided", "moisture"]
+
+
 def test_a_level_that_gives_way_by_itself_is_not_held_up_by_a_leak() -> None:
     """Refrigerant comes out of the oil, ever less of it; for half an hour it rises as straight as a leak."""
     level = pull(200.0, 0.0) + 3_000.0 * np.exp(-AT / 9_000.0)
@@ -219,6 +230,16 @@ def test_what_the_job_does_not_state_is_said(missing: str) -> None:
     result = assess(logged(shown[now], [(7_200.0, "mark", "pump_valve_closed", "")], evacuation=stated))
     assert result.verdict == "undecided"
     assert "states no" in result.text
+
+
+def test_a_gauge_that_falls_when_the_valve_is_closed_is_on_the_pump_side() -> None:
+    """Behind a hose it stands at 200 micron; without gas to pump the pump takes it to 40, where it stays."""
+    shown = 200.0 + pull(300.0, 0.0)
+    inside = (AT >= 7_200.0) & (AT < 10_000.0)
+    shown[inside] = 40.0 + 160.0 * np.exp(-(AT[inside] - 7_200.0) / 10.0)
+    result = assess(logged(shown[AT < 9_900.0], valve(7_200.0, 2_800.0)[:1]))
+    assert "hold_passed" not in kinds(result)
+    assert "the gauge on the pump's side" in result.text
 
 
 # --- several pulls -----------------------------------------------------------------------------------------

@@ -93,3 +93,15 @@ def test_a_slow_rise_is_dated_to_its_bend() -> None:
     closed = [span for span in result.spans if span.kind in ("closed", "hold_passed")]
     assert abs((closed[0].begin - stretch.begin).total_seconds() - SHUT_S) < 180.0
     assert result.verdict == "held"
+
+
+@pytest.mark.parametrize("row_s", [5.0, 60.0])
+def test_a_steep_rise_after_a_steep_fall_began_at_its_low(row_s: float) -> None:
+    """Nobody marked the closing; a minute before it the level was half as high again."""
+    at = np.arange(0.0, SHUT_S + 1_500.0, row_s)
+    level = 80.0 + 760_000.0 * np.exp(-np.minimum(at, SHUT_S) / 370.0) + 2.5 * np.maximum(0.0, at - SHUT_S)
+    shown = np.round(level * np.exp(0.005 * np.random.default_rng(6).normal(size=len(at))))
+    result = assess(make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False))
+    failed = [finding for finding in result.findings if finding.kind == "hold_failed"]
+    assert failed[-1].figures["cause"] == "leak"
+    assert abs((failed[0].time - failed[0].since).total_seconds() - 370.0) < 90.0 + 3 * row_s
