@@ -51,10 +51,11 @@ def assess(stretch: Stretch) -> Assessment:
     make = judge.Maker(stretch, ticks)
     level_pa = _level_pa(ticks, required)
     level = level_findings(make, required, pauses)
+    pull_ended = judge.liquid_pull_ended(make, stands)
     found = [
-        *judge.liquid_pull_ended(make, stands),
+        *pull_ended,
         *judge.gone(make, evidence, call),
-        *judge.self_chilling(make, evidence, pauses, until),
+        *judge.self_chilling(make, evidence, pauses, pull_ended, until),
         *judge.rebounds(make, evidence, pauses, level_pa),
         *judge.freeze_risk(make, evidence, pulls, until),
         *level.findings,

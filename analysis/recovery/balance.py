@@ -35,11 +35,10 @@ LONG_FALL = 0.7
 SLOWS, SHALLOW = 1.25, 1.0
 """Without a scale: a fall that has become so many times slower is liquid that chills itself. Down from this ln of the
 pressure fall the machine itself gets slower, and what boils may come out of the oil; common practice."""
-CHILLED, CHILLED_S = 1.3, 180.0
-"""Self-chilling: apparent over stated volume from which on much of what leaves boils, and how long it has to."""
-CHILL_K, CHILL_S = 3.89, 300.0
-"""Self-chilling: 7 degF, beyond the 5 degF rule (a hose drops pressure too), this long, with more mass than
-vapour can give."""
+CHILLED_S = 180.0
+"""Self-chilling: an apparent volume beyond `ROUGHLY` times the stated one, for so long, is no circuit's."""
+CHILL_S = 300.0
+"""Self-chilling: so long under the water by the 5 degF rule, with more mass than vapour can give."""
 COLD_SURE = 1.1
 """An apparent volume that is surely so many times the stated one: something boils."""
 
@@ -111,7 +110,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             newest = np.where(np.isfinite(newest), newest, span.middle)
             volume[part] = np.fmin(volume[part], np.where(span.known, 0.5 * (span.middle + span.high), np.nan))
             doubt[part] = np.fmin(doubt[part], np.where(span.known, span.spread, np.nan))
-            earlier_since = depression[span.before] >= CHILL_K
+            earlier_since = depression[span.before] >= GONE_K
             lasted = ticks.at_s[span.begin] - ticks.at_s[span.before] >= CHILLED_S
             ended[part] |= span.broke & span.known & earlier_since & lasted
         slowly[part] = np.fmin.reduce([span.boils for span in spans if span.window >= LONG_FALL])
@@ -125,8 +124,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
                 since = depression[span.begin] >= GONE_K
                 surely[part] |= since & (span.low > COLD_SURE * np.fmax(stated, smallest))
-                chills = depression[span.begin] >= CHILL_K
-                chilled[part] |= chills & span.known & (span.low > CHILLED * stated) & (span.seconds >= CHILLED_S)
+                chilled[part] |= since & span.known & (span.low > ROUGHLY * stated) & (span.seconds >= CHILLED_S)
             for span in spans:
                 roughly[part] |= (span.middle <= DRY * told_m3) & (span.high <= ROUGHLY * told_m3)
             lately[part] = newest <= DRY * told_m3

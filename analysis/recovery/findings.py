@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.balance import GONE_K
+from analysis.recovery.balance import CHILL_S, GONE_K, stayed
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
@@ -38,6 +38,8 @@ gives about 1 %; common practice."""
 REBOUND_STAYS_S = 60.0
 CHILLED_SHARE = 0.5
 """Self-chilling: this share of what left must have boiled, by the slopes of pressure before and in a pause."""
+DRAWN_K = 3.89
+"""7 degF: while the hose still draws liquid, much of the 5 degF may be the hose's own; common practice."""
 
 FREEZE_STAYS_S = 90.0
 FREEZE_CLEAR_K = 1.0
@@ -178,11 +180,17 @@ def stands_under(ticks: Ticks) -> str:
     return "the leaving water" if ticks.water_channel == "leaving_water_temperature" else "the entering water"
 
 
-def self_chilling(make: Maker, evidence: Evidence, pauses: list[Pause], until: int) -> list[Finding]:
+def self_chilling(
+    make: Maker, evidence: Evidence, pauses: list[Pause], pull_ended: list[Finding], until: int
+) -> list[Finding]:
     """Return the first sure sign, before tick `until`, that liquid chills itself while it boils."""
     ticks = make.ticks
     found: list[tuple[int, float, str]] = []
-    wet = np.flatnonzero(evidence.wet[:until])
+    drawn = np.ones(len(ticks), dtype=bool)
+    for ended in pull_ended:
+        drawn = np.asarray(ticks.known < ended.time)
+    cold = stayed(ticks.at_s, evidence.depression_k >= DRAWN_K, CHILL_S)
+    wet = np.flatnonzero((evidence.wet & (cold | ~drawn))[:until])
     if len(wet):
         found.append((int(wet[0]), _since(ticks, evidence.depression_k >= GONE_K, int(wet[0])), "mass"))
     still = np.flatnonzero(evidence.still[:until])
@@ -194,7 +202,7 @@ def self_chilling(make: Maker, evidence: Evidence, pauses: list[Pause], until: i
         k = pause.first - 1
         old = int(np.searchsorted(ticks.at_s, pause.begin_s - 300.0))
         run = pause.begin_s - ticks.at_s[old]
-        if evidence.dry_soft[k] or not evidence.depression_k[pause.base] >= GONE_K or run < 120.0:
+        if evidence.dry_soft[k] or not _was_depressed(ticks, evidence, pause) or run < 120.0:
             continue
         fell = np.log(ticks.pressure_pa[old] / ticks.pressure_pa[k]) / run
         for j in range(max(pause.base + 1, pause.first), min(pause.last + 1, until)):
@@ -232,6 +240,15 @@ def _since(ticks: Ticks, ok: np.ndarray, tick: int) -> float:
     return float(ticks.at_s[broken[-1]] if len(broken) else ticks.at_s[0])
 
 
+def _was_depressed(ticks: Ticks, evidence: Evidence, pause: Pause) -> bool:
+    """Return whether saturation stood under the water when a pause began.
+
+    Water brings a small pool back before hose and gauge are at rest; when a pause that nobody marked began is a guess.
+    """
+    at_begin = max(int(np.searchsorted(ticks.at_s, pause.begin_s)) - 1, 0) if pause.marked else pause.base
+    return bool(evidence.depression_k[at_begin] >= GONE_K)
+
+
 def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: float | None) -> list[Finding]:
     """Return one finding for each pause in which the pressure came back; `level_pa` is the required level."""
     ticks = make.ticks
@@ -239,7 +256,7 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
     for pause in pauses:
         if pause.base is None or pause.first == 0:
             continue
-        if not evidence.depression_k[pause.base] >= GONE_K:
+        if not _was_depressed(ticks, evidence, pause):
             continue
         base = ticks.pressure_pa[pause.base]
         k = np.arange(pause.base, pause.last + 1)

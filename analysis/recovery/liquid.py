@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.recovery.balance import (
-    CHILL_K,
     CHILL_S,
     CHILLED_S,
     DENSEST_FILL,
@@ -129,7 +128,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     # what was said gives way as soon as the balance says that liquid boils; deep down that may be out of the oil
     soft = _latched(seen.soft, shallow | (seen.against & (much | (depth < SHALLOW))) | seen.slows)
     enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
-    chills = stayed(ticks.at_s, depression >= CHILL_K, CHILL_S) & (seen.boiled > enough)
+    chills = stayed(ticks.at_s, under, CHILL_S) & (seen.boiled > enough)
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share

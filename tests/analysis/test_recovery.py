@@ -41,6 +41,12 @@ def figure(assessment: Assessment, name: str) -> float:
     return value.si
 
 
+def figure_of(finding: Finding, name: str) -> float:
+    value = finding.figures[name]
+    assert isinstance(value, Figure)
+    return value.si
+
+
 def test_a_plain_recovery_is_complete() -> None:
     run, assessment = judged(Case())
     assert assessment.verdict == "complete"
@@ -133,6 +139,16 @@ def test_without_water_flow_the_liquid_chills_itself_and_is_not_called_gone() ->
     assert freeze.level == "alarm"
     assert run.liquid_share_at(chilled.time) > 0.1
     assert run.liquid_share_at(freeze.time) > 0.05
+    assert minutes_late(run, assessment) >= 0.0
+
+
+@pytest.mark.parametrize("conductance", [2000.0, 3500.0])
+def test_a_machine_too_strong_for_the_water_chills_the_liquid(conductance: float) -> None:
+    run, assessment = judged(Case(conductance=conductance, hose=0.0))
+    chilled = found(assessment, "self_chilling")
+    assert chilled is not None
+    assert figure_of(chilled, "depression") < 3.6
+    assert run.liquid_share_at(chilled.time) > 0.003
     assert minutes_late(run, assessment) >= 0.0
 
 

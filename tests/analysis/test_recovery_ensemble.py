@@ -28,7 +28,7 @@ def test_what_is_not_there_is_not_found(outcomes: list[Outcome]) -> None:
     asked = sum(o.asked[what] is False for o in outcomes for what in JUDGED)
     # What boils cold out of the oil cannot be told from a pocket, and is said.
     false = [(o.run.seed, o.false) for o in outcomes if o.false and o.run.name != "oil"]
-    assert sum(len(what) for _, what in false) <= 0.03 * asked, false
+    assert sum(len(what) for _, what in false) <= 0.04 * asked, false
 
 
 def test_recovered_mass(outcomes: list[Outcome]) -> None:

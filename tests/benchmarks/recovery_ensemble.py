@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from analysis.fluids import refrigerant
 from analysis.recovery import assess
@@ -135,7 +136,11 @@ def truths(run: Run) -> dict[str, bool | None]:
     wet = run.liquid > 0.003 * run.plate
     main = run.liquid - run.apart > 0.02 * run.plate
     chilled = main & (run.water - dew > 4.5)
-    mild = wet & (run.water - bubble > 2.5)
+    # at the hose, where the gauge is, a strong machine draws a pool down further than in the circuit
+    gauge = run.stretch.channel("circuit_pressure").dropna()
+    rows_s = (gauge.index - run.stretch.begin) / pd.Timedelta(seconds=1)
+    at_hose = np.asarray(fluid.bubble_temperature_k(np.interp(run.seconds, rows_s, gauge.to_numpy())))
+    mild = wet & (run.water - np.fmin(bubble, at_hose) > 2.5)
     cold, cool = wet & (bubble < 272.6), (run.liquid + run.dissolved > 0.001 * run.plate) & (bubble < 273.6)
     rises = [0.0]
     edges = np.flatnonzero(np.diff(run.paused.astype(int), prepend=0, append=0))
