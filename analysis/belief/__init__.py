@@ -85,7 +85,7 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     faults: list[Fault] = []
     for channel in dimensions:
         faults += lost(channel, readings, impossible.get(channel))
-        faults += jumped(channel, readings, marks_s, system)
+        faults += jumped(channel, readings, log.columns, marks_s, system)
     witnesses = readings.without([fault for fault in faults if fault.known_s - fault.since_s <= TOLD_S])
     for channel in dimensions:
         faults += stuck(channel, witnesses)

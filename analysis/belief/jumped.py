@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, STANDING, Fault, Readings, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, STANDING, Fault, Readings, name_of, relabelled
+from analysis.belief.saturated import FAMILIES, SCALES
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
-from analysis.vocabulary.units import UnitSystem
+from analysis.vocabulary.channels import MICRON_PROBES, Column
+from analysis.vocabulary.units import UNITS, Unit, UnitSystem
 
 JUMP_K = 5.0
 SLOW_JUMP_K = 8.0
@@ -19,6 +22,10 @@ SHORT_S = 15.0
 LONG_S = 65.0
 """No probe in water, air or on metal moves by 5 K between two readings at most 15 s apart and then stays (common
 practice: a field probe takes 20 s or more to follow); between readings a minute apart 8 K are asked for."""
+LEAST_STEP = {"temperature": JUMP_K, "pressure": BAROMETER_STEP_PA, "mass": 2.0}
+SAME_K, SAME_SHARE = 0.7, 0.015
+DISPLAYS = (*FAMILIES, SCALES, ("lb", "kg"))
+"""A display that is switched over shows the same thing in another unit, whatever else it is used for."""
 IN_ONE = 0.7
 """So much of the move lies between two readings; a probe that follows something takes several."""
 NOISES = 15.0
@@ -29,11 +36,13 @@ GAUGE_SHARE, GAUGE_STEPS = 0.08, 4.0
 gauges stay: what happens to one happens to all, at rest and running."""
 HOSE, NOTHING_FLOWS = "circuit_pressure", ("pressure_test", "at_rest")
 """The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
-loses in the hose: it is doubted in stages alone in which nothing flows."""
+loses in the hose: it is doubted where nothing flows, and where it steps against the flow."""
+STILL_SHARE = 0.03
+"""Where nothing flows no valve and no pulse excuses a step."""
 JOINS_SHARE = 0.03
 """Within this of another gauge it shows the same pressure."""
 OPEN_PA = 10e3
-"""A gauge so near the atmosphere may hang in the open. In a vacuum nothing reaches a thermometer from the pressure."""
+"""A gauge so near the atmosphere hangs in the open. In a vacuum nothing reaches a thermometer from the pressure."""
 REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}
 REACTS_SHARE = 0.02
 REACTS_NOISES, REACTS_WANDERS = 8.0, 4.0
@@ -43,28 +52,69 @@ WINDOWS = 9
 MARK_S = 120.0
 """A mark so near says that something was done."""
 
-_MOVED_ABOUT = ("cylinder_temperature",)
-"""Probes that go from bottle to bottle."""
+_MOVED_ABOUT, LONG_STAYS_S = ("cylinder_temperature",), 600.0
+"""Probes that go from bottle to bottle: not while one stands on the scale for ten minutes before and after."""
 
 
-def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSystem) -> Iterator[Fault]:
+@dataclass(frozen=True)
+class Step:
+    """A move between two readings that stayed: when, when that was known, from which median to which, how restless."""
+
+    at: float
+    known: float
+    level: float
+    new: float
+    noise: float
+    span: float
+    stay: int
+
+
+def jumped(
+    channel: str, readings: Readings, columns: Mapping[str, Column], marks_s: np.ndarray, system: UnitSystem
+) -> Iterator[Fault]:
     """Yield each step that stayed and that nothing else shows. Uses no row after the time at which it is known."""
-    barometer, gauge = channel == "barometer", channel in STANDING
-    temperature = readings.dimensions[channel] == "temperature"
-    if channel in _MOVED_ABOUT or not (barometer or gauge or temperature):
+    dimension = readings.dimensions[channel]
+    if dimension not in LEAST_STEP or channel in MICRON_PROBES:
         return
     times, values = readings.of(channel)
     until = -np.inf
-    moves = np.abs(np.diff(values))
-    for i in np.flatnonzero(moves >= (JUMP_K if temperature else BAROMETER_STEP_PA)).tolist():
-        at, step, apart = float(times[i + 1]), float(values[i + 1] - values[i]), float(times[i + 1] - times[i])
-        if temperature:
-            least = JUMP_K if apart <= SHORT_S else SLOW_JUMP_K
-        else:
-            least = BAROMETER_STEP_PA if barometer else GAUGE_SHARE * float(values[i])
-        if at <= until or apart > LONG_S or abs(step) < least:
+    for step in _steps(channel, dimension, times, values, readings.shown(channel)[1]):
+        if step.at <= until or np.any((np.abs(marks_s - step.at) < MARK_S) & (marks_s <= step.known)):
             continue
-        span = max(STAYS_S, STAYS_READINGS * apart)
+        meant = _switched_to(columns[channel].unit, dimension, step, readings)
+        if not (meant or _cannot_step(channel, readings, step)):
+            continue
+        if channel != "barometer" and _something_happened(channel, readings, step):
+            continue
+        moved = step.new - step.level
+        until = _back(times, values, step.stay, moved)
+        offset = Figure(moved, "mass" if dimension == "mass" else f"{dimension}_difference")
+        why = (
+            f"what it shows is {meant} since then, not {columns[channel].unit.symbol} as it is logged: set it back."
+            if meant
+            else "has the probe come off, or was it moved?"
+        )
+        yield Fault(
+            "channel_jumped", channel, step.at, step.known, until,
+            f"{name_of(channel)} jumped by {offset.show(system, 2)} between two readings and stayed, while nothing "
+            f"else moved: {why} It is left out until it is back.",
+            offset,
+        )  # fmt: skip
+
+
+def _steps(channel: str, dimension: str, times: np.ndarray, values: np.ndarray, shown: np.ndarray) -> Iterator[Step]:
+    """Yield each move between two readings that is large for its kind, and for the display, and that stayed."""
+    moves, aparts = np.abs(np.diff(shown)), np.diff(times)
+    if dimension == "temperature":
+        leasts = np.where(aparts <= SHORT_S, JUMP_K, SLOW_JUMP_K)
+    else:
+        leasts = np.full(len(moves), LEAST_STEP[dimension])
+    if dimension == "pressure" and channel != "barometer":
+        display = np.minimum.accumulate(np.append(COARSE_PA, np.where(moves > 0.0, moves, np.inf)))[:-1]
+        leasts = np.maximum(leasts, np.maximum(STILL_SHARE * values[:-1], GAUGE_STEPS * display))
+    for i in np.flatnonzero((moves >= leasts) & (aparts <= LONG_S)).tolist():
+        at, step, apart, least = float(times[i + 1]), float(values[i + 1] - values[i]), float(aparts[i]), leasts[i]
+        span = max(LONG_STAYS_S if channel in _MOVED_ABOUT else STAYS_S, STAYS_READINGS * apart)
         before = values[np.searchsorted(times, at - span) : i + 1]
         stay = int(np.searchsorted(times, at + span))
         after = values[i + 1 : stay + 1]
@@ -77,26 +127,44 @@ def jumped(channel: str, readings: Readings, marks_s: np.ndarray, system: UnitSy
             continue
         if step * moved < IN_ONE * moved**2:
             continue
-        known = float(times[stay])
-        if np.any((np.abs(marks_s - at) < MARK_S) & (marks_s <= known)):
-            continue
-        if channel == HOSE and not readings.at_stage(at, known, *NOTHING_FLOWS):
-            continue
-        if gauge and not (
-            abs(moved) >= GAUGE_STEPS * float(np.min(moves[:i][moves[:i] > 0.0], initial=COARSE_PA))
-            and _on_a_circuit(channel, level, new, readings, at, span)
-        ):
-            continue
-        if not barometer and _something_happened(channel, readings, at, span):
-            continue
-        until = _back(times, values, stay, moved)
-        offset = Figure(moved, "temperature_difference" if temperature else "pressure_difference")
-        yield Fault(
-            "channel_jumped", channel, at, known, until,
-            f"{name_of(channel)} jumped by {offset.show(system, 2)} between two readings and stayed, while nothing "
-            "else moved: has the probe come off, or was it moved? It is left out until it is back.",
-            offset,
-        )  # fmt: skip
+        yield Step(at, float(times[stay]), level, new, noise, span, stay)
+
+
+def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
+    """Return whether nothing that is measured steps so."""
+    if channel == "barometer":
+        return True
+    if readings.dimensions[channel] == "temperature":
+        return channel not in _MOVED_ABOUT or "cylinder_weight" in readings.values
+    if channel not in STANDING:
+        return False
+    still = readings.at_stage(step.at, step.known, *NOTHING_FLOWS)
+    if channel == HOSE and not still and not _against_the_flow(readings, step):
+        return False
+    if abs(step.new - step.level) < (STILL_SHARE if still else GAUGE_SHARE) * step.level:
+        return False
+    return _on_a_circuit(channel, step, readings)
+
+
+def _against_the_flow(readings: Readings, step: Step) -> bool:
+    """Return whether the hose shows more than the circuit that it draws from, or less than the one that it fills."""
+    first, last = np.searchsorted(readings.at, (step.at, step.known + 1e-6)).tolist()
+    others = [_median(readings.values[c][first:last]) for c in STANDING if c in readings.values and c != HOSE]
+    above = [step.new / other - 1.0 for other in others if not np.isnan(other)]
+    if readings.at_stage(step.at, step.known, "recovery"):
+        return min(above, default=0.0) > GAUGE_SHARE
+    return readings.at_stage(step.at, step.known, "charging") and max(above, default=0.0) < -GAUGE_SHARE
+
+
+def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> str:
+    """Return the unit in which the numbers since a step go on where they were before it, empty when there is none."""
+    near = max(SAME_K if dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
+    barometer = readings.barometer_pa[np.searchsorted(readings.at, (step.at,))]
+    for meant in next((family for family in DISPLAYS if own.symbol in family), ()):
+        shown = float(relabelled(np.array([step.new]), own, UNITS[meant], barometer)[0])
+        if meant != own.symbol and abs(shown - step.level) < near < 0.2 * abs(step.new - step.level):
+            return meant
+    return ""
 
 
 def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float) -> float:
@@ -107,30 +175,31 @@ def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float) -> flo
     return float(times[stay + int(there[0])]) if len(there) else np.inf
 
 
-def _on_a_circuit(channel: str, level: float, new: float, readings: Readings, at: float, span: float) -> bool:
+def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
     """Return whether a gauge hung on the circuit before and after, and another one was read meanwhile.
 
-    One that comes to what another shows was opened to the circuit: it is right from then on.
+    One that comes to what another shows was opened to the circuit: it is right from then on. One that comes to the
+    atmosphere while another stays has left the circuit.
     """
+    at, new = step.at, step.new
     atmosphere = float(readings.barometer_pa[np.searchsorted(readings.at, at)])
-    if min(level, new) < EMPTY_PA or min(abs(level - atmosphere), abs(new - atmosphere)) < OPEN_PA:
+    if min(step.level, new) < EMPTY_PA or abs(step.level - atmosphere) < OPEN_PA:
         return False
-    first, middle, last = np.searchsorted(readings.at, (at - span, at, at + 0.5 * span)).tolist()
+    first, middle, last = np.searchsorted(readings.at, (at - step.span, at, step.known + 1e-6)).tolist()
     seen = False
-    for other in STANDING:
-        values = readings.values.get(other, readings.at[:0])
-        before, after = (part[~np.isnan(part)] for part in (values[first:middle], values[middle:last]))
-        if other != channel and len(before) and len(after):
+    for other in (c for c in STANDING if c in readings.values and c != channel):
+        was, now = (_median(part) for part in np.split(readings.values[other][first:last], [middle - first]))
+        if not (np.isnan(was) or np.isnan(now)):
             seen = True
-            if abs(new - float(np.median(after))) < JOINS_SHARE * new:
+            if abs(new - now) < max(JOINS_SHARE * new, OPEN_PA if abs(new - atmosphere) < OPEN_PA else 0.0):
                 return False
     return seen
 
 
-def _something_happened(channel: str, readings: Readings, at: float, span: float) -> bool:
+def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
     """Return whether another channel left its way at that moment, by more than it wandered before."""
-    width = 0.5 * span
-    edges = np.searchsorted(readings.at, at + width * np.arange(-WINDOWS, 3) - 1e-6).tolist()
+    width = 0.5 * step.span
+    edges = np.searchsorted(readings.at, step.at + width * np.arange(-WINDOWS, 3) - 1e-6).tolist()
     for other, dimension in readings.dimensions.items():
         if other in (channel, "barometer") or dimension not in ("temperature", "pressure", "mass", "fraction"):
             continue

@@ -48,6 +48,8 @@ BESIDE_STEPS, BESIDE_MOVE = 6.0, 0.006
 STANDS_SHARE = 0.003
 """Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands, two
 that moved by six digits and 0.6 % that it does not."""
+LEAP_WITHIN_S, LEFT_SHARE = 65.0, 0.25
+"""A leap by a quarter between two readings leaves a circuit whose other gauge does not move by as much meanwhile."""
 TWIN_K, TWIN_STEPS = 1.0, 8.0
 STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
 """While the machine stands nothing holds the water at one end of a barrel: both ends move (common practice)."""
@@ -89,7 +91,10 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     for run, first, end in parts:
         begin = float(times[first])
         pascal = _pascal(channel, readings, begin) if readings.dimensions[channel] == "pressure" else np.nan
-        if begin < until or _open_or_empty(pascal, readings, begin):
+        if begin < until:
+            continue
+        left = first == starts[run] and run > 0 and _left_the_circuit(channel, readings, times, values, first, pascal)
+        if not left and _open_or_empty(pascal, readings, begin):
             continue
         before = starts[max(0, run - CHANGES) : run + 1]
         often = len(before) - 1 >= OFTEN * (before[-1] - before[0])
@@ -97,7 +102,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
         lately = starts[max(0, run - STEPS) : run + 1]
         steps = np.abs(np.diff(values[lately]))
         step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
-        walking = temperature and first == starts[run]
+        walking = temperature and first == starts[run] and not _may_be_held(readings, begin)
         walks = _patience_of_walk(times[lately], values[lately], step) if walking else np.inf
         for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
             position = int(np.searchsorted(times, look))
@@ -113,6 +118,8 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
                 followed = times[before[0]] >= begin - LATELY_S and len(before) > CHANGES
                 if _flowed(readings, begin, seen, 1.0 if restless else MUCH) and (restless or followed):
                     why = "while the circuit's pressure moved, which takes refrigerant"
+            elif left and position - first >= STUCK_READINGS and _others_stayed(channel, readings, begin, seen, left):
+                why = "since it leapt there in one reading, while the other gauges on the circuit stayed"
             elif alone or (restless and lasted >= ALONE_S):
                 why = "after readings that never stood still"
             elif restless and lasted >= WORLD_S and _elsewhere(channel, readings, begin, seen) >= WORLD_K:
@@ -161,6 +168,40 @@ def _others_moved(channel: str, readings: Readings, begin: float, look: float, p
     return abs(near) >= least and 0.0 < near * far < 1.5 * near**2
 
 
+def _left_the_circuit(
+    channel: str, readings: Readings, times: np.ndarray, values: np.ndarray, first: int, pascal: float
+) -> float:
+    """Return what a gauge showed [Pa] before it leapt far in one reading to a number at which it stands; else 0.
+
+    Flow takes a gauge down, and its noise with it, as a pull begins: only one that was restless, or that comes to the
+    atmosphere, is doubted.
+    """
+    if channel not in STANDING or pascal < EMPTY_PA or times[first] - times[first - 1] > LEAP_WITHIN_S:
+        return 0.0
+    begin = float(times[first])
+    earlier = values[np.searchsorted(times, begin - BESIDE_S) : first]
+    barometer = float(readings.barometer_pa[int(np.searchsorted(readings.at, begin))])
+    was = float(np.median(earlier)) + (barometer if channel in readings.gauges else 0.0)
+    whole = values[first] - np.median(earlier)
+    in_one = (values[first] - values[first - 1]) / whole if whole else 0.0
+    changes = np.count_nonzero(np.diff(earlier)) >= OFTEN * (len(earlier) - 1)
+    opened = abs(pascal - barometer) < OPEN_PA
+    far = abs(pascal - was) > LEFT_SHARE * was and in_one > 1.0 - LEFT_SHARE and abs(was - barometer) > 3.0 * OPEN_PA
+    return was if far and len(earlier) >= ALIVE_CHANGES and (changes or opened) else 0.0
+
+
+def _others_stayed(channel: str, readings: Readings, begin: float, look: float, was: float) -> bool:
+    """Return whether a gauge that agreed before went on as it was."""
+    moves = _beside(channel, readings, begin, look, was)
+    return any(abs(move) < LEFT_SHARE * was for move in moves)
+
+
+def _may_be_held(readings: Readings, begin: float) -> bool:
+    """Return whether a running machine may hold a temperature where it came to rest."""
+    runs = "compressor_load" in readings.values or "discharge_pressure" in readings.values
+    return runs and not readings.at_stage(begin, begin, *STANDS_IN)
+
+
 def _twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
     """Return whether the water at the other end of a barrel moved far, in no single leap, while the machine stands."""
     twin = next((c for c in WATER if c != channel), "") if channel in WATER else ""
@@ -178,10 +219,15 @@ def _another_stands(channel: str, readings: Readings, begin: float, look: float,
 
 
 def _flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
-    """Return whether the circuit gave or took what a scale must show: in a recovery or a charging, by its pressure."""
-    if CIRCUIT not in readings.values or not readings.at_stage(begin, look, "recovery", "charging"):
+    """Return whether the circuit gave what a scale must show, in a recovery, or took it, in a charging.
+
+    A pressure that comes back in a pause, or condenses, says nothing of the scale.
+    """
+    gave = readings.at_stage(begin, look, "recovery")
+    if CIRCUIT not in readings.values or not (gave or readings.at_stage(begin, look, "charging")):
         return False
-    moved, before = abs(readings.move(CIRCUIT, begin, look)), readings.lagged(CIRCUIT, begin, BESIDE_S)
+    moved, before = readings.move(CIRCUIT, begin, look), readings.lagged(CIRCUIT, begin, BESIDE_S)
+    moved = -moved if gave else moved
     return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -534,3 +535,75 @@ def test_a_barometer_that_jumps_takes_no_gauge_along() -> None:
     spoilt = assemble(frame.assign(barometer=weather), log.columns, log.journal, parse_job({"job": {"name": "n"}}))
     np.testing.assert_allclose(spoilt.frame[gauge], honest, atol=200.0)
     assert found(spoilt) == [("channel_jumped", "barometer")]
+
+
+def two_gauges(stage: str) -> Log:
+    """Return a stopped circuit with a gauge at the hose and one at the suction side, in a stage of the journal."""
+    log = standing({"circuit_pressure": "psig", "suction_pressure": "psig"})
+    return replace(log, journal=journal_rows([(0.0, "stage", stage, "begin")]))
+
+
+def put(log: Log, channel: str, first: int, numbers: Callable[[np.ndarray], np.ndarray]) -> None:
+    """Let a gauge show other numbers from its row `first` on."""
+    unit, above = log.columns[channel].unit, log.barometer_pa.iloc[first:].to_numpy()
+    column = log.frame.columns.get_loc(channel)
+    shown = (log.frame.iloc[first:, column].to_numpy() - above) / unit.scale
+    log.frame.iloc[first:, column] = numbers(shown) * unit.scale + above
+
+
+def test_a_display_switched_at_the_hose_while_it_flows_is_told_by_its_unit() -> None:
+    log = two_gauges("recovery")
+    assert found(log) == []
+    put(log, "circuit_pressure", 500, lambda shown: shown * 6.894757)
+    (fault,) = believe(log)[1]
+    assert (fault.kind, fault.figures["channel"], fault.since) == (
+        "channel_jumped", "circuit_pressure", log.frame.index[500],
+    )  # fmt: skip
+    assert "kPag since then, not psig" in fault.text
+
+
+def test_a_scale_switched_from_pounds_to_kilograms_is_named_once() -> None:
+    log = night()
+    log.frame.iloc[1_000:, log.frame.columns.get_loc("cylinder_weight")] *= 0.45359237
+    assert found(log) == [("channel_jumped", "cylinder_weight")]
+
+
+@pytest.mark.parametrize("stage", ["pressure_test", "recovery"])
+@pytest.mark.parametrize("number", [0.0, 500.0])
+def test_a_gauge_that_leaps_to_an_end_of_its_scale_beside_its_twin_is_named(stage: str, number: float) -> None:
+    log = two_gauges(stage)
+    put(log, "circuit_pressure", 500, lambda shown: np.full(len(shown), number))
+    assert [channel for _, channel in found(log)] == ["circuit_pressure"]
+
+
+def test_a_gauge_at_the_hose_that_rises_above_the_circuit_it_draws_from_is_named_and_a_fall_is_not() -> None:
+    for share, named in ((1.3, [("channel_jumped", "circuit_pressure")]), (0.7, [])):
+        log = two_gauges("recovery")
+        put(log, "circuit_pressure", 500, lambda shown, share=share: shown * share)  # type: ignore[misc]
+        assert found(log) == named
+
+
+def test_a_coarse_gauge_that_goes_by_one_step_beside_a_moving_barometer_has_not_jumped() -> None:
+    log = two_gauges("recovery")
+    weather = log.barometer_pa + 40.0 * np.sin(np.arange(len(log.frame)) / 50.0)
+    coarse = 6_894.757 * np.repeat([3.0, 2.0], [500, len(log.frame) - 500])
+    frame = log.frame.assign(suction_pressure=coarse + weather, barometer=weather)
+    columns = {**log.columns, "barometer": make_column("barometer", "mbar", "barometer")}
+    assert found(replace(log, frame=frame, columns=columns, barometer_pa=weather)) == []
+
+
+def test_a_bottle_that_stands_on_the_scale_does_not_leap_in_temperature() -> None:
+    log = night()
+    column = make_column("cylinder_temperature", "degC", "cylinder_temperature")
+    bottle = 290.0 + 0.1 * np.random.default_rng(1).normal(size=len(log.frame))
+    bottle[1_000:] += 12.0
+    columns = {**log.columns, "cylinder_temperature": column}
+    log = replace(log, frame=log.frame.assign(cylinder_temperature=bottle), columns=columns)
+    assert found(log) == [("channel_jumped", "cylinder_temperature")]
+    swapped = log.frame.assign(cylinder_weight=np.where(np.arange(len(bottle)) < 1_060, 60.0, 30.0))
+    assert found(replace(log, frame=swapped)) == []
+
+
+def test_a_pressure_that_comes_back_in_a_pause_does_not_doubt_the_scale() -> None:
+    log = recovering(True, -250e3)
+    assert found(log) == []
