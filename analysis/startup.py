@@ -32,8 +32,9 @@ from analysis.vocabulary.job import STARTUP_FIGURES
 LOAD = "compressor_load"
 DEPARTED_S = 60.0
 """Away from the window's level for this long ends it."""
-ONSET = 0.35
-"""The window ends where the figures left its level by this part of what counts as away."""
+ONSET = 0.25
+"""A window begins and ends where a figure comes to, or leaves, what it does inside: by this part of what counts as
+away."""
 CALM_S = 100.0
 """It was not leaving yet where all stood at it for longer than this; a swing passes it sooner."""
 SWINGING_S = 180.0
@@ -49,6 +50,7 @@ SAME_PERIOD = 0.12
 class _Window:
     begin_s: float
     opened: int
+    noise: dict[str, float]
     end_s: float | None = None
     means: dict[str, float] = field(default_factory=dict)
 
@@ -82,18 +84,27 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
     swing_since: float | None = None
     missed: set[str] = set()
     idle_s = 0.0  # until then the compressor stood, or the last window lasted
+    stepped_s = 0.0  # when another stage was last seen in the pressures
+    swung_s = 0.0  # until then something hunted
     heard = _Ear(course)
     for k in range(len(end_s)):
         end = float(end_s[k])
         if not course.running[k]:
             idle_s = end
         if open_ is None:
-            since_s = max(end - float(course.stood_s[k]), idle_s)
+            since_s = max(end - float(course.stood_s[k]), idle_s, swung_s)
             still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
             if still and (step_s := load_step(course, k, since_s)) is not None:
-                idle_s, still = step_s, False
-            if still and hunting(course, k, _same_load_since(values, end_s, k)) is None:
-                open_ = _Window(since_s, k)
+                idle_s, stepped_s, still = step_s, step_s, False
+            if still:
+                since_s = _arrived(course, since_s, k, values, noise)
+                still = end - since_s >= WINDOW_S - BIN_S / 2.0
+            now: Hunting | None = None
+            if still or (k > 0 and end // LISTEN_S > end_s[k - 1] // LISTEN_S):
+                now = hunting(course, k, max(stepped_s, _same_load_since(values, end_s, k)))
+                swung_s = swung_s if now is None else end - now.period_s
+            if still and now is None:
+                open_ = _Window(since_s, k, dict.fromkeys(values, np.inf))
                 open_.means = _means(values, end_s, open_.begin_s, end)
                 windows.append(open_)
                 away_since = swing_since = None
@@ -104,8 +115,10 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
             elif windows and course.running[k] and (new := heard.at(k, idle_s)) is not None:
                 findings.append(_hunts(stretch, course, k, new, windows[-1]))
             continue
+        # a step makes neighbouring rows look noisy: the least noise since it opened counts
+        open_.noise = {name: min(one, float(np.nan_to_num(noise[name][k]))) for name, one in open_.noise.items()}
         away = not course.running[k] or any(
-            abs(values[name][k] - open_.means[name]) > TOLERANCES[name].departure + 2.0 * np.nan_to_num(noise[name][k])
+            abs(values[name][k] - open_.means[name]) > TOLERANCES[name].departure + 2.0 * open_.noise[name]
             for name in values
             if name in open_.means and not np.isnan(values[name][k])
         )
@@ -118,17 +131,20 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         elif away_since is not None and end - end_s[away_since] + BIN_S >= DEPARTED_S:
             ended = _left(course, open_, away_since, values, noise)
         elif swing_since is not None and end - swing_since >= SWINGING_S and away_since is None:
-            ended = min(swing_since, _left(course, open_, k, values, noise))
+            ended = _left(course, open_, k, values, noise, WINDOW_S + SWINGING_S)
         elif (step_s := load_step(course, k, open_.begin_s)) is not None:
             ended = step_s
         elif (new := heard.at(k, open_.begin_s)) is not None:
-            ended = max(open_.begin_s + WINDOW_S, end - 3.0 * new.period_s)
+            ended = _left(course, open_, k, values, noise, new.span_s)
+            swung_s = end - new.period_s
         if ended is not None:
             open_.end_s = max(ended, open_.begin_s + BIN_S)
             open_.means = _means(values, end_s, open_.begin_s, open_.end_s) or open_.means
             findings.append(_unsteady(stretch, course, k, open_, values))
+            cause = findings[-1].figures["cause"]
             idle_s = max(idle_s, open_.end_s)
-            heard.forget(told=findings[-1].figures["cause"] == "hunting")
+            stepped_s = open_.end_s if cause == "staging" else stepped_s
+            heard.forget(told=cause == "hunting")
             open_ = None
         elif away_since is None:
             open_.means = _means(values, end_s, open_.begin_s, end)
@@ -145,23 +161,51 @@ def _same_load_since(values: Mapping[str, np.ndarray], end_s: np.ndarray, k: int
     return float(end_s[other[-1]]) if len(other) else 0.0
 
 
-def _left(
-    course: Course, window: _Window, k: int, values: Mapping[str, np.ndarray], noise: Mapping[str, np.ndarray]
+def _beyond(
+    values: Mapping[str, np.ndarray], noise: Mapping[str, np.ndarray], inside: slice, part: slice
+) -> np.ndarray:
+    """Return for each bin of `part` whether a figure lies beyond all that it does over `inside`, by a margin."""
+    beyond = np.zeros(max(part.stop - part.start, 0), dtype=bool)
+    for name, figure in values.items():
+        within = figure[inside][~np.isnan(figure[inside])]
+        if len(within) == 0:
+            continue
+        low, high = float(np.min(within)), float(np.max(within))
+        own = float(np.nan_to_num(np.median(noise[name][inside])))
+        margin = max(0.5 * (high - low), ONSET * TOLERANCES[name].departure, 3.0 * own)
+        beyond |= (figure[part] > high + margin) | (figure[part] < low - margin)
+    return beyond
+
+
+def _arrived(
+    course: Course, since_s: float, k: int, values: Mapping[str, np.ndarray], noise: Mapping[str, np.ndarray]
 ) -> float:
-    """Return when the figures began to leave the window's level, looking back from bin `k`, where they do."""
-    earliest = max(window.begin_s + WINDOW_S, course.end_s[k] - 2.0 * WINDOW_S)
-    lately = slice(int(np.searchsorted(course.end_s, earliest, side="right")), k + 1)
-    off = np.zeros(max(lately.stop - lately.start, 0), dtype=bool)
-    for name, level in window.means.items():
-        apart, away = np.abs(values[name][lately] - level), TOLERANCES[name].departure
-        if np.any(apart > away):
-            off |= apart > ONSET * away + 2.0 * noise[name][lately]
+    """Return from when on, after `since_s`, the figures do what they do in the last half window before bin `k`."""
+    first, half = np.searchsorted(course.end_s, (since_s, course.end_s[k] - WINDOW_S / 2.0), side="right").tolist()
+    beyond = np.flatnonzero(_beyond(values, noise, slice(half, k + 1), slice(first, half)))
+    return float(course.end_s[first + beyond[-1]]) if len(beyond) else since_s
+
+
+def _left(
+    course: Course,
+    window: _Window,
+    k: int,
+    values: Mapping[str, np.ndarray],
+    noise: Mapping[str, np.ndarray],
+    lately_s: float = WINDOW_S,
+) -> float:
+    """Return when, in the last `lately_s` before bin `k`, the figures began to leave what they did before."""
+    end_s = course.end_s
+    until_s = max(window.begin_s + WINDOW_S, end_s[k] - lately_s)
+    from_s = max(window.begin_s, until_s - 2.0 * WINDOW_S)
+    first, last = np.searchsorted(end_s, (from_s, until_s), side="right").tolist()
+    beyond = _beyond(values, noise, slice(first, last), slice(last, k + 1))
     began = k
-    for j in (lately.start + np.flatnonzero(off)[::-1]).tolist():
-        if course.end_s[began] - course.end_s[j] > CALM_S:
+    for j in (last + np.flatnonzero(beyond)[::-1]).tolist():
+        if end_s[began] - end_s[j] > CALM_S:
             break
         began = j
-    return float(course.end_s[began]) - BIN_S
+    return float(end_s[began]) - BIN_S
 
 
 class _Ear:

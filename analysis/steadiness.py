@@ -1,6 +1,6 @@
 """How still the figures of a running circuit stand: scatter and drift against what the instruments themselves do.
 
-Rows are gathered into bins of twenty seconds; the last five minutes of each figure are fitted with a line. What the
+Rows are gathered into bins of ten seconds; the last five minutes of each figure are fitted with a line. What the
 line leaves, less the noise that neighbouring rows show and the step in which the instruments move, is movement of the
 circuit; if it comes and goes with one period, the circuit hunts.
 """
@@ -19,11 +19,13 @@ from analysis.running_figures import running_figures
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
 
-BIN_S = 20.0
+BIN_S = 10.0
 WINDOW_S = 300.0
 """Five minutes without movement make a window (common practice)."""
 WINDOWS_S = (WINDOW_S, 2.0 * WINDOW_S, 4.0 * WINDOW_S)
 """Where noise hides the drift over five minutes, twice and four times as long is looked back upon."""
+NEVER_DONE = 0.9
+"""What moves by this part of what it moved five minutes before, or more, drifts; it does not approach a level."""
 LEAST_PARTS = 4
 """Bins with readings that a window needs."""
 
@@ -55,16 +57,19 @@ FLICKER = {"temperature": 0.3, "pressure": 3e3, "fraction": 0.01}
 """More noise than this [K, Pa, part] is not put down to an instrument but to the circuit (common practice)."""
 SMALLEST_STEP = {"temperature": 1e-3, "pressure": 10.0, "fraction": 1e-5}
 
-STEP_LAG_BINS, STEP_BINS = 12, 3
+STEP_LAG_S, STEP_LEVEL_S = 240.0, 60.0
 """Another stage shows in the pressures within four minutes; each level is a mean of one minute."""
-STEP_APART, STEP_ALONE = 0.022, 0.05
-"""Another stage of a compressor moves suction and discharge pressure apart, or together, by such a part (some 0.7 K);
+STEP_APART, STEP_ALONE = 0.01, 0.05
+"""Another stage of a compressor moves suction and discharge pressure apart, or together, by such a part (some 0.3 K);
 where one of them alone is read it must move by more, since water and weather move one as well (common practice)."""
 STEP_NOISES, STEP_DRIFTS = 4.0, 3.0
 
-HUNT_S = 2_400.0
-HUNT_LEAST_S, HUNT_MOST_S = 45.0, 780.0
-"""Expansion valves hunt by a minute to ten (common practice)."""
+HUNTS_S = (600.0, 1_200.0, 2_400.0)
+"""So long is looked back for a swing, the shortest first: it may just have set in."""
+HUNT_LEAST_S, HUNT_MOST_S = 25.0, 780.0
+"""Expansion valves hunt by half a minute to ten (common practice)."""
+HUNT_SWING = 0.67
+"""A swing with one period shows below the scatter that is allowed, from this part of it on."""
 HUNT_CYCLES = 2.5
 HUNT_PART = 0.5
 """Cycles that must be seen, and the part of the movement that they must make up."""
@@ -198,6 +203,23 @@ def _lines(values: pd.Series, length: int) -> _Line:
     )
 
 
+def _still_to_go(values: pd.Series, scatter: pd.Series) -> pd.Series:
+    """Return how far, at the least, an exponential approach still has to go; 0 where none surely shows.
+
+    Means of three windows that follow each other give the part by which each move is less than the one before. How
+    sure it is comes from the scatter, of which four neighbouring bins err alike.
+    """
+    length = int(WINDOW_S / BIN_S)
+    mean = values.rolling(length, min_periods=LEAST_PARTS).mean()
+    now, before = mean.diff(length), mean.shift(length).diff(length)
+    error = scatter * (8.0 / values.rolling(length, min_periods=1).count()) ** 0.5
+    part = now / before
+    unsure = 2.0 * error / before.abs()
+    least = (part - unsure).clip(lower=0.0)
+    surely = (part > 0.0) & (part + unsure < NEVER_DONE)
+    return (now.abs() * least**1.5 / (1.0 - least)).where(surely, 0.0)
+
+
 def _trend(
     figures: pd.DataFrame, noise: pd.DataFrame, end_s: np.ndarray
 ) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray, np.ndarray]:
@@ -222,14 +244,17 @@ def _trend(
             swing = (line.scatter**2 - 2.0 * own**2).clip(lower=0.0) ** 0.5
             sure = (line.error <= 0.5 * tolerance.drift).to_numpy() | (window_s == WINDOWS_S[-1])
             stands = (swing <= tolerance.scatter) & (line.drift.abs() - line.error <= tolerance.drift) & line.filled
-            now = open_ & sure & line.filled.to_numpy()
-            still |= now & stands.to_numpy()
-            since = np.where(now, window_s, since)
-            open_ &= ~now
             if window_s == WINDOW_S:
                 scatter[name], drift[name] = line.scatter, line.drift
-                swinging |= (swing > tolerance.scatter).to_numpy(dtype=bool)
+                swings = (swing > tolerance.scatter).to_numpy(dtype=bool)
+                swinging |= swings
+                open_ &= ~swings  # a longer look would only thin it out
                 there = line.scatter.notna().to_numpy()
+                approaching = _still_to_go(full[name], line.scatter) > tolerance.scatter
+            now = open_ & sure & line.filled.to_numpy()
+            still |= now & stands.to_numpy() & ~approaching.to_numpy()
+            since = np.where(now, window_s, since)
+            open_ &= ~now
         number = np.arange(len(full))
         moved = np.maximum.accumulate(np.where(still, -1, number))
         stood = np.where(there, np.minimum(stood, np.where(still, (number - moved - 1) * BIN_S + since, 0.0)), stood)
@@ -250,10 +275,11 @@ def _running(medians: pd.DataFrame) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Hunting:
-    """A swing with one period, and of which figure."""
+    """A swing with one period, and of which figure; `span_s` how long was looked back to hear it."""
 
     figure: str
     period_s: float
+    span_s: float
 
     def said(self) -> str:
         """Return it as words."""
@@ -263,46 +289,58 @@ class Hunting:
 def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
     """Return what swings over the last minutes before bin `k`, and its period; None where nothing surely does.
 
-    Uses up to forty minutes, none before `since_s`. The period is that of the sine, fitted beside a parabola by least
-    squares, that explains most (a periodogram for uneven times).
+    Looks back ten, twenty and forty minutes, never before `since_s`.
     """
-    first = int(np.searchsorted(course.end_s, max(since_s, course.end_s[k] - HUNT_S), side="right"))
+    end_s = course.end_s
     for name in HUNTERS:
         if name not in course.figures:
             continue
-        values = course.figures[name].to_numpy(dtype=float)[first : k + 1]
-        there = ~np.isnan(values)
-        at = course.end_s[first : k + 1][there]
-        if len(at) < 12:
-            continue
-        own = float(np.nanmean(course.noise[name].to_numpy(dtype=float)[first : k + 1]))
-        least = TOLERANCES[name].scatter ** 2 + own**2
-        if np.var(values[there]) < least:
-            continue
-        interval, span = float(np.median(np.diff(at))), float(np.ptp(at))
-        longest = min(span / HUNT_CYCLES, HUNT_MOST_S)
-        shortest = max(HUNT_LEAST_S, 2.1 * interval)
-        if longest <= shortest:
-            continue
-        scaled = 2.0 * (at - at[0]) / span - 1.0
-        swing = values[there] - np.polynomial.Polynomial.fit(scaled, values[there], 2)(scaled)
-        power = float(np.mean(swing**2))
-        if power < least:
-            continue
-        frequency = np.arange(1.0 / longest, 1.0 / shortest, 0.15 / span)
-        phase = 2.0 * np.pi * np.outer(frequency, at)
-        cosine, sine = np.cos(phase), np.sin(phase)
-        cc, ss, cs = (cosine**2).sum(axis=1), (sine**2).sum(axis=1), (cosine * sine).sum(axis=1)
-        xc, xs = cosine @ swing, sine @ swing
-        explained = (xc**2 * ss - 2.0 * xc * xs * cs + xs**2 * cc) / np.maximum(cc * ss - cs**2, 1e-9)
-        best = int(np.argmax(explained))
-        if explained[best] < HUNT_PART * power * len(swing):
-            continue
-        period_s = float(1.0 / frequency[best])
-        lately = swing[at > at[-1] - max(1.1 * period_s, 4.0 * interval)]
-        if np.ptp(lately) > np.sqrt(2.0 * power):  # it has not died down
-            return Hunting(name, period_s)
+        figure, noise = (f[name].to_numpy(dtype=float) for f in (course.figures, course.noise))
+        for span_s in HUNTS_S:
+            inside = slice(int(np.searchsorted(end_s, max(since_s, end_s[k] - span_s), side="right")), k + 1)
+            there = ~np.isnan(figure[inside])
+            if there.sum() < 12:
+                continue
+            least_power = (HUNT_SWING * TOLERANCES[name].scatter) ** 2 + float(np.nanmean(noise[inside])) ** 2
+            period_s = _period(end_s[inside][there], figure[inside][there], least_power)
+            if period_s is not None:
+                return Hunting(name, period_s, span_s)
     return None
+
+
+def _period(at: np.ndarray, values: np.ndarray, least_power: float) -> float | None:
+    """Return the period of a swing that makes up most of what `values` do, None where there is none.
+
+    It is that of the sine, fitted beside a parabola by least squares, that explains most (a periodogram for uneven
+    times).
+    """
+    interval, span = float(np.median(np.diff(at))), float(np.ptp(at))
+    longest = min(span / HUNT_CYCLES, HUNT_MOST_S)
+    shortest = max(HUNT_LEAST_S, 2.1 * interval)
+    if longest <= shortest or np.var(values) < least_power:
+        return None
+    scaled = 2.0 * (at - at[0]) / span - 1.0
+    swing = values - np.polynomial.Polynomial.fit(scaled, values, 2)(scaled)
+    power = float(np.mean(swing**2))
+    if power < least_power:
+        return None
+    frequency = np.arange(1.0 / longest, 1.0 / shortest, 0.15 / span)
+    phase = 2.0 * np.pi * np.outer(frequency, at)
+    cosine, sine = np.cos(phase), np.sin(phase)
+    cc, ss, cs = (cosine**2).sum(axis=1), (sine**2).sum(axis=1), (cosine * sine).sum(axis=1)
+    xc, xs = cosine @ swing, sine @ swing
+    explained = (xc**2 * ss - 2.0 * xc * xs * cs + xs**2 * cc) / np.maximum(cc * ss - cs**2, 1e-9)
+    best = int(np.argmax(explained))
+    if best == 0 or explained[best] < HUNT_PART * power * len(swing):
+        return None  # the slowest of all may be slower still
+    at_best = float(frequency[best])
+    if best + 1 < len(frequency):  # the top of the parabola through it and its neighbours
+        before, top, after = explained[best - 1 : best + 2].tolist()
+        at_best += 0.5 * (after - before) / max(2.0 * top - before - after, 1e-9) * float(frequency[1] - frequency[0])
+    period_s = 1.0 / at_best
+    lately = at > at[-1] - max(1.1 * period_s, 4.0 * interval)
+    moves = min(float(np.ptp(swing[lately])), float(np.ptp(values[lately])))
+    return period_s if moves > np.sqrt(2.0 * power) else None  # it has not died down
 
 
 def load_step(course: Course, k: int, since_s: float) -> float | None:
@@ -310,32 +348,36 @@ def load_step(course: Course, k: int, since_s: float) -> float | None:
 
     Looks four minutes back from bin `k`, and as much again for what drifts, never before `since_s`.
     """
-    first = int(np.searchsorted(course.end_s, since_s, side="right"))
-    then, before = k - STEP_LAG_BINS, k - 2 * STEP_LAG_BINS
-    if then - STEP_BINS + 1 < first or not course.levels:
+    end_s = course.end_s
+    then_s = end_s[k] - STEP_LAG_S
+    if not course.levels or then_s - STEP_LEVEL_S < since_s - BIN_S / 2.0:
         return None
-    if course.end_s[k] - course.end_s[then] > 1.5 * STEP_LAG_BINS * BIN_S:
-        return None  # a gap
+
+    def minute(at_s: float) -> slice:
+        return slice(*np.searchsorted(end_s, (at_s - STEP_LEVEL_S, at_s), side="right").tolist())
+
     least = STEP_APART if len(course.levels) > 1 else STEP_ALONE
     moved = []
     for level, error in course.levels:
-        now, was = (float(np.mean(level[i - STEP_BINS + 1 : i + 1])) for i in (k, then))
+        now, was, before = (
+            float(np.mean(level[part])) if (part := minute(at_s)).stop > part.start else np.nan
+            for at_s in (end_s[k], then_s, then_s - STEP_LAG_S)
+        )
         step, noise = now - was, float(error[k])
-        if before - STEP_BINS + 1 >= first:
-            drift = was - float(np.mean(level[before - STEP_BINS + 1 : before + 1]))
-            if not abs(step) > STEP_DRIFTS * abs(drift):
+        if then_s - STEP_LAG_S - STEP_LEVEL_S >= since_s - BIN_S / 2.0:
+            if not abs(step) > STEP_DRIFTS * abs(was - before):
                 return None
         elif len(course.levels) == 1:
             return None
         if not abs(step) > max(least, STEP_NOISES * noise):
             return None
-        moved.append(step)
-    if len(moved) > 1 and moved[0] * moved[1] > 0.0:
+        moved.append((step, noise, was, level))
+    if len(moved) > 1 and moved[0][0] * moved[1][0] > 0.0:
         return None  # water and weather move both one way
-    level = course.levels[0][0]
-    was = float(np.mean(level[then - STEP_BINS + 1 : then + 1]))
-    away = np.flatnonzero(np.abs(level[then : k + 1] - was) > 0.3 * abs(moved[0]))
-    return float(course.end_s[then + int(away[0])]) - BIN_S
+    step, noise, was, level = max(moved, key=lambda one: abs(one[0]) / max(one[1], 1e-9))  # it shows it best
+    then = int(np.searchsorted(end_s, then_s))
+    near = np.flatnonzero(np.abs(level[then:k] - was) <= max(0.15 * abs(step), 2.0 * noise))
+    return float(end_s[then + int(near[-1])]) if len(near) else then_s
 
 
 def minutes_left(course: Course, name: str, k: int) -> float | None:

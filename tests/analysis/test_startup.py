@@ -114,6 +114,40 @@ def test_hunting_that_sets_in_ends_the_window_and_its_period_is_learnt() -> None
     assert all((f.since - START) / pd.Timedelta(minutes=1) == pytest.approx(30.0, abs=2.0) for f in ends)
 
 
+@pytest.mark.parametrize(("period_s", "swing_k"), [(40.0, 2.0), (64.0, 1.2), (90.0, 1.2)])
+def test_no_window_opens_while_it_hunts_fast_or_little(period_s: float, swing_k: float) -> None:
+    stretch, _ = plant([(0, 0.7)], 60, 2.0)
+    at = np.arange(len(stretch.frame)) * 2.0
+    swing = np.where((at >= 1_500) & (at < 2_400), swing_k * np.sin(2 * np.pi * at / period_s), 0.0)
+    swung = replace(
+        stretch, frame=stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + swing)
+    )
+    (_, first_end), (second, last_end) = windows(swung)
+    assert first_end == pytest.approx(25.0, abs=1.0)
+    assert second == pytest.approx(40.0, abs=2.0)
+    assert last_end is None
+    heard = [f.figures["period"].si for f in assess(swung).findings if "period" in f.figures]  # type: ignore[union-attr]
+    assert heard == pytest.approx([period_s] * len(heard), rel=0.05)
+    assert heard
+
+
+def test_a_stair_of_loads_that_nobody_logs_is_a_window_each() -> None:
+    stretch, _ = plant([(0, 0.4), (15, 0.6), (30, 0.8), (45, 1.0)], 60, 5.0, lag_s=45.0, with_load=False, opens_k=3.0)
+    found = windows(stretch)
+    assert [end for _, end in found] == [pytest.approx(minute, abs=1.0) for minute in (15.0, 30.0, 45.0)] + [None]
+    assert {f.figures["cause"] for f in assess(stretch).findings if f.kind == "unsteady"} == {"staging"}
+
+
+def test_a_slow_approach_is_not_steady_while_much_is_left() -> None:
+    """Superheat rises by 4.2 K with a time constant of 15 minutes: its drift alone would pass after 12."""
+    stretch, superheat = plant([(0, 0.7)], 90, 2.0, lag_s=900.0)
+    ((begin, _),) = windows(stretch)
+    assert 17.0 < begin < 40.0
+    figure = assess(stretch).figures["suction_superheat"]
+    assert isinstance(figure, Figure)
+    assert figure.si == pytest.approx(superheat, abs=0.3)
+
+
 def test_a_slow_settling_says_what_moves_and_for_how_long() -> None:
     stretch, _ = plant([(0, 0.7)], 10, lag_s=400.0)
     result = assess(stretch)
