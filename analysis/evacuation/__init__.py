@@ -170,7 +170,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         return "undecided", f"The job states no target; the lowest steady level was {final}. State [evacuation] target."
     target = Figure(aim.target_pa, "vacuum").show(system)
     if pull not in story.targets:
-        more = _time_left(story, ticks, aim) + hose_words(stretch, float(ticks.vacuum[-1]))
+        more = _time_left(story, aim) + hose_words(stretch, float(ticks.vacuum[-1]))
         yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
         return "not_reached", f"The target of {target}{by} {yet} {final}.{more}"
     if hold is None:
@@ -229,8 +229,8 @@ def _course(story: Story, ticks: Ticks, hold: Closed, aim: Aim) -> str:
     return f"{said}; on course to fail in about {_minutes((aim.limit_pa - now) / rate)}."
 
 
-def _time_left(story: Story, ticks: Ticks, aim: Aim) -> str:
-    left = seconds_left(story, ticks, aim)
+def _time_left(story: Story, aim: Aim) -> str:
+    left = seconds_left(story, aim)
     if left is None:
         return ""
     low, middle, high = left

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from analysis.evacuation.cause import Evidence
+from analysis.evacuation.cause import SHORT_OF, Evidence
 from analysis.evacuation.story import Stall, Story
 from analysis.evacuation.ticks import Ticks
 
@@ -47,8 +47,10 @@ def evidence_of(
         if closed.first < begin or closed.hold or closed.rise is None:
             continue
         grown = closed.rise.end_pa / closed.level_pa - 1.0
-        if closed.sure or closed.rise.kind in ("leak", "moisture") or grown > 0.3:
-            rises.append((closed.rise, per_s * closed.rise.seconds, grown))
+        expected = per_s * closed.rise.seconds
+        short = grown + closed.rise.most_risen < SHORT_OF * expected
+        if closed.sure or (not short and (closed.rise.kind in ("leak", "moisture") or grown > 0.3)):
+            rises.append((closed.rise, expected, grown))  # else the level may stand only since it was closed
         shut = (at > closed.begin_s + 60.0) & (at <= (at[k] if closed.end_s is None else closed.end_s))
         inside = t.pump[shut & (np.arange(len(at)) <= k)]
         inside = inside[np.isfinite(inside)][:LEAST_TICKS]  # before the oil is changed

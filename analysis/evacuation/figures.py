@@ -13,11 +13,17 @@ from analysis.evacuation.ticks import Ticks
 from analysis.fluids import refrigerant, water
 from analysis.result import Figure, FigureValue
 from analysis.stretch import Stretch
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 ROOM_K = 293.15
 """Gas is at about room temperature at hose and pump."""
 WATER_SHARE = (0.4, 1.3)
 """The water removed is known to about these factors: not all gas is water, the speed is a formula's (our judgement)."""
+FALLING = 0.9
+"""A pull has begun once the pressure is under this share of its highest, or of the atmosphere's."""
+OPENED_LATE_S = 60.0
+PROBE_MOST_PA = 5e3
+"""Above this a circuit gauge shows it: no vacuum probe for this work does (common practice)."""
 PACE_FROM, PACE_TO = 4.0, 1.4
 """The speed found is the pull's pace between these multiples of its lowest level."""
 
@@ -49,6 +55,30 @@ def judged_hold(story: Story, pull: int) -> Closed | None:
     return best[-1] if best else None
 
 
+def pull_begun(ticks: Ticks, story: Story, pull: int) -> float:
+    """Return when the pump got the circuit for a pull [s]: the first with the stage, a later one as somebody said.
+
+    Else when its pressure began to fall, or, where the probe was out of its range, as long before it came back as the
+    first pull took to that level.
+    """
+    if pull == 0:
+        return 0.0
+    first = story.pull_starts[pull]
+    at, p = ticks.end_s, ticks.vacuum
+    last = int(np.searchsorted(at, story.targets.get(pull, math.inf)))
+    part = p[first : max(first + 1, last)]
+    top = min(float(part.max()), STANDARD_ATMOSPHERE_PA)
+    high = first + int(np.flatnonzero(part >= FALLING * top)[-1])
+    broken = float(at[first - 1])
+    said = [when for when in story.opened if broken < when <= at[high] + OPENED_LATE_S]
+    if said:
+        return said[-1]
+    if top > PROBE_MOST_PA:
+        return float(at[high])
+    before = np.flatnonzero(p[: story.pull_starts[1]] <= p[high])
+    return max(broken, float(at[high] - at[before[0]])) if len(before) else float(at[high])
+
+
 def final_level(ticks: Ticks, story: Story) -> float:
     """Return the level [Pa] at the end of the hold that passed, else at the end, before the vacuum was broken."""
     pull = judged_pull(ticks, story)
@@ -60,27 +90,17 @@ def final_level(ticks: Ticks, story: Story) -> float:
     return float(ticks.vacuum[ends[pull] - 1])
 
 
-def seconds_left(story: Story, ticks: Ticks, aim: Aim) -> tuple[float, float, float] | None:
-    """Return the time to the target at the present trend [s]: low, middle, high; None when it does not fall.
+def seconds_left(story: Story, aim: Aim) -> tuple[float, float, float] | None:
+    """Return the time to the target at the present pace [s]: low, middle, high; None when it does not fall.
 
     None, too, while tired oil or a leak is known to hold it up: then no waiting helps.
-    Middle and low keep today's pace; high lets it fade as a hose's does in viscous flow, in proportion to pressure.
     """
     reached = len(story.pull_starts) - 1 in story.targets
-    if aim.target_pa is None or reached or not story.pumping or not story.pumping[-1]:
+    if aim.target_pa is None or reached or story.pace is None:
         return None
     if any(stall.cleared is None and stall.cause in ("pump_oil", "leak") for stall in story.stalls):
         return None
-    slope, error = -story.slope_per_min / 60.0, story.slope_error / 60.0
-    level = float(ticks.vacuum[-1])
-    if not math.isfinite(slope) or slope <= 2.0 * error or level <= aim.target_pa:
-        return None
-    ratio = level / aim.target_pa
-    return (
-        math.log(ratio) / (slope + 2.0 * error),
-        math.log(ratio) / slope,
-        (ratio - 1.0) / (slope - 2.0 * error),
-    )
+    return story.pace.seconds_to(aim.target_pa)
 
 
 def speed_found(ticks: Ticks, story: Story, volume_m3: float) -> tuple[float, float] | None:
@@ -149,9 +169,7 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     """Return the stage's figures; NaN where there is nothing to say."""
     pull = judged_pull(ticks, story)
     hold = judged_hold(story, pull)
-    reached = story.targets.get(pull)
-    begun = 0.0 if pull == 0 else float(ticks.end_s[story.pull_starts[pull]])
-    took = math.nan if reached is None else float(ticks.end_s[reached]) - begun
+    took = story.targets.get(pull, math.nan) - pull_begun(ticks, story, pull)
     looked = [c for c in story.closeds if c.rise is not None]
     closed = hold if hold is not None and hold.rise is not None else looked[-1] if looked else None
     rise = None if closed is None else closed.rise
@@ -184,7 +202,7 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     figures["oil_hours"] = Figure(hours, "hours")
     if stated.pump_oil_life_s is not None:
         figures["oil_change_due_in"] = Figure(max(0.0, stated.pump_oil_life_s - hours), "hours")
-    left = seconds_left(story, ticks, aim)
+    left = seconds_left(story, aim)
     if left is not None:
         for name, value in zip(("time_left_low", "time_left", "time_left_high"), left, strict=True):
             figures[name] = Figure(value, "minutes")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from analysis.evacuation.pace import Pace
 from analysis.evacuation.rise import Rise
 
 
@@ -71,8 +72,9 @@ class Happening:
 class Story:
     """The whole walk.
 
-    `pumping` says for each tick whether the pump had the circuit, as known then; `targets` in which tick each pull
-    (by its place in `pull_starts`) reached the target.
+    `pumping` says for each tick whether the pump had the circuit, as known then; `targets` in which second each pull
+    (by its place in `pull_starts`) reached the target; `opened` when somebody said that the pump got the circuit;
+    `pace` that of the pumping that runs.
     """
 
     happenings: list[Happening] = field(default_factory=list)
@@ -81,6 +83,6 @@ class Story:
     pull_starts: list[int] = field(default_factory=list)
     oil_changes: list[float] = field(default_factory=list)
     pumping: list[bool] = field(default_factory=list)
-    slope_per_min: float = math.nan
-    slope_error: float = math.nan
-    targets: dict[int, int] = field(default_factory=dict)
+    pace: Pace | None = None
+    targets: dict[int, float] = field(default_factory=dict)
+    opened: list[float] = field(default_factory=list)

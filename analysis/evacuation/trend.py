@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.evacuation.rise import correlation_length
-from analysis.evacuation.ticks import Ticks
+from analysis.evacuation.ticks import GAP_S, Ticks
 
 WINDOWS_S = (300.0, 420.0, 720.0, 1_080.0, 1_620.0, 2_400.0, 3_600.0, 5_400.0)
 """A trend is taken over the shortest of these that tells it well enough."""
@@ -29,6 +29,7 @@ SURE, ALONE_SURE = (0.55, 1.3), (0.45, 2.0)
 SMOOTHED = 1.4
 """Running medians of three cost this much of the information of a mean (normal noise, asymptotic efficiency 0.74)."""
 CALM_TICKS = 5
+SMOOTHED_TICKS = 3
 
 
 class Trend:
@@ -106,3 +107,17 @@ class Trend:
         noise = 60.0 * float(self.t.scatter[k]) * math.sqrt(SMOOTHED / spread)
         # stairs hide half a step at either end
         return slope, math.hypot(noise, 30.0 * float(self.t.quantum[k] / self.t.vacuum[k]) / span), first
+
+
+def crossing(t: Ticks, k: int, level_pa: float, first: int) -> float:
+    """Return when the readings, under a level at tick `k`, went under it [s]: between two ticks by ln(pressure).
+
+    Smoothed readings are late by a tick or two, so it is looked for as far back in those not smoothed.
+    """
+    p, at = t.raw, t.end_s
+    under = next((j for j in range(max(first, k - SMOOTHED_TICKS), k + 1) if (p[j : k + 1] <= level_pa).all()), k)
+    above = under - 1
+    if above < first or p[above] <= level_pa or at[under] - at[above] > GAP_S:
+        return float(at[under])
+    share = math.log(p[above] / level_pa) / math.log(p[above] / p[under])
+    return float(at[above] + share * (at[under] - at[above]))

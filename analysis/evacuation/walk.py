@@ -11,9 +11,10 @@ import numpy as np
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
 from analysis.evacuation.closed_circuit import level_at, look_at, pulled_on, settled, surely_above
 from analysis.evacuation.evidence import evidence_of
+from analysis.evacuation.pace import pace_now
 from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
-from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend
+from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend, crossing
 from analysis.evacuation.valve import (
     FALLEN_NOISES,
     PULLED_BELOW_PA,
@@ -91,10 +92,11 @@ class Walk:
             while waiting and waiting[0][0] <= at[k]:
                 said.append(waiting.pop(0))
             self.story.oil_changes += [when for when, subject in said if subject == "oil_change"]
+            self.story.opened += [when for when, subject in said if subject in ("pump_valve_open", "pump_on")]
             self._tick(k, said)
             self.story.pumping.append(self.closed is None)
-        if n:
-            self.story.slope_per_min, self.story.slope_error = self.trend.slope(n - 1, self.stretch)
+        if n and self.closed is None:
+            self.story.pace = pace_now(self.t, n - 1, self.stretch)
         return self.story
 
     def _tick(self, k: int, said: list[tuple[float, str]]) -> None:
@@ -176,9 +178,9 @@ class Walk:
         p, at = self.t.vacuum, self.t.end_s
         return bool(p[k - 1] + rise.rate_pa_per_s * (at[k] - at[k - 1]) > 0.5 * self.t.raw[k])
 
-    def _pull_target(self) -> int | None:
-        """Return the tick in which this pull reached the target."""
-        return self.story.targets.get(len(self.story.pull_starts) - 1)
+    def _reached(self) -> bool:
+        """Return whether this pull reached the target."""
+        return len(self.story.pull_starts) - 1 in self.story.targets
 
     def _new_pull(self, k: int) -> None:
         self.breaking_s = None
@@ -200,7 +202,7 @@ class Walk:
         p = self.t.vacuum
         before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
         self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, sure, before)
-        self.closed.hold = self._pull_target() is not None and bool(p[first] <= 1.1 * self.target)
+        self.closed.hold = self._reached() and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
 
@@ -224,13 +226,14 @@ class Walk:
     def _pump(self, k: int) -> None:
         p, at = self.t.vacuum, self.t.end_s
         self.below = self.below + 1 if p[k] <= self.target else 0
-        if self.below == 2 and self._pull_target() is None:
-            self.story.targets[len(self.story.pull_starts) - 1] = k
-            self._tell(Happening(k, float(at[k - 1]), "target_reached"))
+        if self.below == 2 and not self._reached():
+            since = crossing(self.t, k, self.target, self.story.pull_starts[-1])
+            self.story.targets[len(self.story.pull_starts) - 1] = since
+            self._tell(Happening(k, since, "target_reached"))
         if p[k] > PULLED_BELOW_PA or not self.t.probe[k]:
             return
-        if not self.t.probe[k - 1] and k:
-            self._reopened(k)
+        if k and (not self.t.probe[k - 1] or at[k] - at[k - 1] > WINDOWS_S[0]):
+            self._reopened(k)  # nobody knows what was done meanwhile
         for stall in (self.stall, self.previous):
             if (
                 stall is not None
@@ -249,7 +252,7 @@ class Walk:
                 self.previous = None
         if self.stall is None and at[k] >= self.next_look_s:
             self.next_look_s = float(at[k]) + LOOK_S
-            above = self._pull_target() is None and p[k] > 1.03 * self.target
+            above = not self._reached() and p[k] > 1.03 * self.target
             slope, _ = self.trend.slope(k, self.stretch) if above else (math.nan, math.nan)
             if above and -slope < FLAT_PER_MIN and self.trend.flat(k, self.stretch, self.story.pull_starts[-1]):
                 self._stalled(k, slope)

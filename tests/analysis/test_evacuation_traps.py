@@ -65,6 +65,10 @@ def kinds(result: Assessment) -> list[str]:
     return [finding.kind for finding in result.findings]
 
 
+def causes(result: Assessment) -> list[object]:
+    return [finding.figures["cause"] for finding in result.findings if finding.kind == "stall"]
+
+
 def value(result: Assessment, name: str) -> float:
     figure = result.figures[name]
     assert isinstance(figure, Figure)
@@ -129,6 +133,50 @@ def test_a_gauge_set_to_zero_again_is_no_hold(step: float) -> None:
     assert kinds(assess(logged(level))) == ["target_reached"]
 
 
+def lunch(rise_per_s: float = 0.2) -> np.ndarray:
+    """Return a pull that is shut at 1,500 micron for 40 min, and goes on."""
+    shut_s = 300.0 * np.log(760_000.0 / 1_500.0)
+    level = pull(300.0, 0.0)
+    away = (shut_s <= AT) & (shut_s + 2_400.0 > AT)
+    level[away] = 1_500.0 + rise_per_s * (AT[away] - shut_s)
+    after = shut_s + 2_400.0 <= AT
+    level[after] = 60.0 + level[away][-1] * np.exp(-(AT[after] - shut_s - 2_400.0) / 300.0)
+    return level
+
+
+def test_a_valve_closed_in_the_middle_of_a_pull_tells_nothing_of_the_oil() -> None:
+    """Nobody marked it; that the level then hardly grows is no proof that the pump could go no deeper."""
+    result = assess(logged(lunch()))
+    assert set(causes(result)) <= {"undecided"}
+    assert kinds(result)[-1] == "target_reached"
+
+
+def test_what_was_done_while_nothing_was_logged_is_no_stall() -> None:
+    level = lunch(0.02)
+    shut_s = 300.0 * np.log(760_000.0 / 1_500.0)
+    stretch = logged(level)
+    seen = ~((shut_s <= AT) & (shut_s + 2_400.0 >= AT))
+    stretch = replace(stretch, frame=stretch.frame[seen])
+    assert kinds(assess(stretch)) == ["target_reached"]
+
+
+@pytest.mark.parametrize("share", [0.6, 0.75, 0.9])
+@pytest.mark.parametrize("row", [1, 2, 6])
+@pytest.mark.parametrize("viscous", [True, False])
+def test_the_time_left_holds_for_a_pump_alone_and_for_a_hose(share: float, row: int, viscous: bool) -> None:
+    """t = (V/S) ln(p/p1) with S constant, and (V/S)(p/p1 - 1) with S in proportion to the pressure."""
+    level = 1.0 / (1.0 / 760_000.0 + AT / (3_000.0 * 500.0)) if viscous else pull(250.0, 0.0)
+    took = float(AT[level > 500.0][-1])
+    now = share * took > AT
+    stretch = logged(level[now])
+    stretch = replace(stretch, frame=stretch.frame.iloc[::row])
+    low, middle, high = (value(assess(stretch), f"time_left{end}") for end in ("_low", "", "_high"))
+    left = took - float(AT[now][::row][-1])
+    assert low - 15.0 <= left <= high + 15.0
+    assert low < middle < high
+    assert share < 0.7 or middle == pytest.approx(left, rel=0.25, abs=30.0)
+
+
 # --- holds -------------------------------------------------------------------------------------------------
 
 
@@ -146,10 +194,6 @@ def test_one_that_levels_off_above_it_is_moisture() -> None:
     assert result.verdict == "rising_moisture"
     assert value(result, "plateau") / MICRON == pytest.approx(1_800, rel=0.05)
     assert {f.figures["cause"] for f in result.findings if f.kind == "hold_failed"} <= {"undecided", "moisture"}
-
-
-def causes(result: Assessment) -> list[object]:
-    return [finding.figures["cause"] for finding in result.findings if finding.kind == "stall"]
 
 
 def test_the_end_of_a_probes_range_is_no_plateau() -> None:
@@ -259,6 +303,21 @@ def test_a_triple_evacuation_is_three_pulls_and_the_last_is_judged(marked: bool)
     result = assess(logged(shown, journal if marked else ()))
     assert kinds(result) == ["target_reached"] * 3 + ["hold_passed"]
     assert result.verdict == "held"
+
+
+@pytest.mark.parametrize("gauge", [True, False])
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_later_pull_takes_its_time_from_when_the_pump_got_the_circuit(marked: bool, gauge: bool) -> None:
+    """Twenty minutes under nitrogen, which no vacuum probe shows, are none of it: 300 s of ln(859,940/440)."""
+    shown, broken_s, open_s = pull(300.0, 60.0), 5_400.0, 6_600.0
+    inside = (broken_s <= AT) & (open_s > AT)
+    shown[inside] = 860_000.0 - 859_940.0 * np.exp(-(AT[inside] - broken_s) / 60.0)
+    shown[open_s <= AT] = 60.0 + 859_940.0 * np.exp(-(AT[open_s <= AT] - open_s) / 300.0)
+    journal = [(broken_s, "mark", "vacuum_broken", ""), (open_s, "mark", "pump_valve_open", "")]
+    stretch = logged(shown, journal if marked else ())
+    if gauge:
+        stretch.frame["circuit_pressure"] = np.round(shown * MICRON / 6_894.757, 1) * 6_894.757
+    assert value(assess(stretch), "time_to_target") == pytest.approx(300.0 * np.log(859_940.0 / 440.0), abs=90.0)
 
 
 def test_the_circuit_gauge_shows_what_the_probe_cannot() -> None:
