@@ -52,12 +52,13 @@ def assess(stretch: Stretch) -> Assessment:
     level_pa = _level_pa(ticks, required)
     level = level_findings(make, required, pauses)
     pull_ended = judge.liquid_pull_ended(make, stands)
+    rebounds = judge.rebounds(make, evidence, pauses, level_pa)
     found = [
         *pull_ended,
         *judge.gone(make, evidence, call),
         *judge.self_chilling(make, evidence, pauses, pull_ended, until),
-        *judge.rebounds(make, evidence, pauses, level_pa),
-        *judge.freeze_risk(make, evidence, pulls, until),
+        *rebounds,
+        *judge.freeze_risk(make, evidence, pulls, rebounds, until),
         *level.findings,
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]

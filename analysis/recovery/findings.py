@@ -291,16 +291,28 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
     return found
 
 
-def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) -> list[Finding]:
-    """Return each episode in which saturation stood at or under freezing while liquid might stand."""
+def freeze_risk(
+    make: Maker, evidence: Evidence, pulls: list[Pull], came_back: list[Finding], until: int
+) -> list[Finding]:
+    """Return each episode in which saturation stood at or under freezing while liquid might stand.
+
+    Liquid may stand until tick `until`. Where the pressure comes back although it looked dry, a pocket shows itself.
+    """
     ticks = make.ticks
     if not pulls or ticks.fluid is None:
         return []
     freezes = make.stretch.job.circuit.freezes_at_k
-    cold = (ticks.bubble_k <= freezes) & (~evidence.dry_soft | evidence.boils)
+    boils = evidence.boils.copy()
+    boils[until:] = False
+    for rebound in came_back:
+        k = int(ticks.known.searchsorted(rebound.time))
+        if evidence.dry_soft[k]:
+            boils[k : until if k < until else None] = True
+    may_stand = ~evidence.dry_soft & (np.arange(len(ticks)) < until)
+    cold = (ticks.bubble_k <= freezes) & (may_stand | boils)
     found: list[Finding] = []
     begun, armed, warm_since = -1.0, True, -1.0
-    for k in range(pulls[0].first + 1, min(until, len(ticks))):
+    for k in range(pulls[0].first + 1, len(ticks)):
         at = float(ticks.at_s[k])
         if cold[k]:
             begun = at if begun < 0.0 else begun
@@ -311,7 +323,7 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
                     f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
                     f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and "
                 )
-                apart = bool(evidence.dry_soft[k])
+                apart = not may_stand[k]
                 text += (
                     "something still boils, in a pocket or out of the oil. Keep the water flowing or drain the barrel, "
                     "and pause to see what comes back: a pocket by the tubes can freeze them."

@@ -167,6 +167,20 @@ def test_a_slow_pocket_is_waited_for() -> None:
     assert call is None or run.liquid_share_at(call.time) <= 0.003
 
 
+def test_a_pocket_that_brings_the_pressure_back_may_freeze_the_tubes() -> None:
+    _, assessment = judged(Case(pocket=4.0, pocket_conductance=0.5))
+    rebound, freeze = found(assessment, "pressure_rebound"), found(assessment, "freeze_risk")
+    assert rebound is not None
+    assert freeze is not None
+    assert freeze.level == "caution"
+
+
+def test_a_pool_that_came_back_is_no_pocket_once_it_is_gone() -> None:
+    _, assessment = judged(Case(conductance=2000.0, hose=0.0))
+    assert found(assessment, "pressure_rebound") is not None
+    assert found(assessment, "freeze_risk") is None
+
+
 def test_refrigerant_out_of_the_oil_brings_the_pressure_back() -> None:
     _, assessment = judged(Case(oil=20.0))
     assert assessment.verdict == "level_not_held"
