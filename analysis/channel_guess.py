@@ -11,7 +11,7 @@ import numpy as np
 from analysis.column_words import ABSOLUTE_WORDS, GAUGE_WORDS, UNIT_SPELLINGS, UNSAID_DATUM, meanings, spelling, words
 from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES, Column, parse_header
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.units import UNITS
+from analysis.vocabulary.units import UNITS, UnitSystem
 
 RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
     (channel, frozenset(needed.split()))
@@ -59,7 +59,9 @@ WARM_F_LEAST = {
 }  # fmt: skip
 """Temperatures whose median is above this are read as degF: hotter in degC they would seldom be (common practice)."""
 PSI_LEAST = 45.0
-"""A pressure without unit whose largest reading is above this is read as psig, below it as barg."""
+SI_KPA_LEAST = 150.0
+"""A pressure without unit whose largest reading is above the first is read as psig, below it as barg; above the second,
+where temperatures are in degC, as kPag."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +87,11 @@ def own_column(name: str) -> Column | None:
     return column if column is not None and column.channel in CHANNELS else None
 
 
-def guess_channel(name: str, unit_cell: str, numbers: np.ndarray) -> Guess:
-    """Return what a column is taken for, by its name, the cell of its unit and its first numbers."""
+def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSystem | None = None) -> Guess:
+    """Return what a column is taken for, by its name, the cell of its unit and its first numbers.
+
+    `units` are those of the other columns, where they say.
+    """
     there = numbers[np.isfinite(numbers)]
     own = own_column(name)
     if own is not None:
@@ -111,7 +116,7 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray) -> Guess:
         choices = tuple(sorted(dict.fromkeys(fitting), key=lambda f: -f[0]))
         channel = choices[0][1]
         if not unit:
-            unit, unit_doubt = _by_numbers(channel, there)
+            unit, unit_doubt = _by_numbers(channel, there, units)
         if channel == "barometer" and UNITS[unit].datum != "absolute":
             unit = {"psig": "psia", "barg": "bar", "kPag": "kPa"}.get(unit, unit)
             unit_doubt = ""
@@ -168,7 +173,7 @@ def _last(text: str) -> str:
     return _parts(text.rstrip(" _"))[-1]
 
 
-def _by_numbers(channel: str, numbers: np.ndarray) -> tuple[str, str]:
+def _by_numbers(channel: str, numbers: np.ndarray, units: UnitSystem | None) -> tuple[str, str]:
     """Return the unit that the size of the numbers suggests."""
     middle, high = float(np.median(numbers)), float(np.max(numbers))
     dimension = CHANNELS[channel]
@@ -177,11 +182,11 @@ def _by_numbers(channel: str, numbers: np.ndarray) -> tuple[str, str]:
     elif channel in MICRON_PROBES:
         unit = "micron" if high > 1_500 else "mbar"
     elif dimension == "pressure":
-        unit = "kPag" if high > 1_000 else "psig" if high > PSI_LEAST else "barg"
+        unit = "kPag" if high > (SI_KPA_LEAST if units == "si" else 1_000.0) else "psig" if high > PSI_LEAST else "barg"
     elif dimension == "temperature":
         unit = "K" if middle > 250 else "degF" if middle > WARM_F_LEAST.get(channel, F_LEAST) else "degC"
     elif dimension == "mass":
-        unit = "kg"
+        unit = "lb" if units == "us" else "kg"
     else:
         unit = "%"
     return unit, "" if dimension == "fraction" else "the unit is not said, taken from the size of the numbers"

@@ -37,6 +37,14 @@ ELAPSED_S = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3_600.0, "d": 86_400.0}
 OFFSET = r"\d.*(?:Z|(?:UTC|GMT)|:\d\d(?:[.,]\d+)?(?: ?[AaPp][Mm])? ?[+-]\d\d(?::?\d\d)?)$"
 """The end of a time that carries its own offset from UTC."""
 
+_WEEKDAY = re.compile(
+    r"^(?:(?:mon|tue|wed|thu|fri|sat|sun|wednes|thurs|satur)(?:s?day)?|thur|tues|(?:mo|di|mi|do|fr|sa|so)|montag|dienstag"
+    r"|mittwoch|donnerstag|freitag|samstag|sonnabend|sonntag|lundi|mardi|mercredi|jeudi|vendredi|samedi|dimanche"
+    r"|lunes|martes|mi[eé]rcoles|jueves|viernes|s[aá]bado|domingo)\.?,? +(?=\S+.*:\d\d)",
+    re.IGNORECASE,
+)
+_YEAR_LAST = re.compile(r"^([A-Za-z]{3} +\d{1,2}) (\d{1,2}:\d\d(?::\d\d)?)(?: [A-Z]{3,4})? (\d{4})$")
+
 
 def numbers_of(text: pd.Series) -> pd.Series:
     """Return cells as numbers whichever decimal sign they carry, NaN where they are none."""
@@ -199,18 +207,23 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
     """Return texts as microseconds; those that do not fit as they stand are tried in the shapes that spreadsheets make.
 
     These are: a comma before the parts of a second, parts of a second that come or go, no clock at midnight,
-    odd blanks before AM and PM, "UTC" behind.
+    odd blanks before AM and PM, "UTC" behind, the weekday before the date, the year behind the clock.
     """
     us = _parsed(text, form or "ISO8601", offset)
     for shape in _shapes(form):
         left = np.flatnonzero((us == NOT_A_TIME) & text.notna().to_numpy() & (text != "").to_numpy())
         if not len(left):
             break
-        some = text.iloc[left].str.replace(r"[\u00a0\u202f\u2009]", " ", regex=True)
+        some = without_weekday(text.iloc[left].str.replace(r"[\u00a0\u202f\u2009]", " ", regex=True))
         some = some.str.replace(r"(:\d\d),(\d)", r"\1.\2", regex=True).str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True)
         some = some.str.replace(r"([AaPp])\.([Mm])\.", r"\1\2", regex=True)
         us[left] = _parsed(some, shape, offset)
     return us
+
+
+def without_weekday(text: pd.Series) -> pd.Series:
+    """Return times without the name of the day before them, a year that stands behind the clock put before it."""
+    return text.str.replace(_WEEKDAY, "", regex=True).str.replace(_YEAR_LAST, r"\1 \3 \2", regex=True)
 
 
 def _shapes(form: str | None) -> list[str]:

@@ -9,7 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.clock import COMPACT, EPOCH_LEAST, NOT_A_TIME, OFFSET, SPREADSHEET_DAYS, numbers_of, text_us
+from analysis.clock import (
+    COMPACT,
+    EPOCH_LEAST,
+    NOT_A_TIME,
+    OFFSET,
+    SPREADSHEET_DAYS,
+    numbers_of,
+    text_us,
+    without_weekday,
+)
 from analysis.column_words import meanings, words
 from analysis.vocabulary.errors import InputError
 
@@ -127,6 +136,7 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
     offset = bool(text.head(50).str.contains(OFFSET).any())
     if text.str.contains(r"^\d{4}-?\d\d-?\d\d[T ]\d\d").mean() > MOST and _share(text_us(text, None, offset)) > MOST:
         return "", offset, ()
+    text = without_weekday(text)
     few = text.iloc[:: max(1, len(text) // 20)]
     shape = next((m for m in (_SHAPE.fullmatch(re.sub(r"\s", " ", cell)) for cell in few) if m is not None), None)
     if shape is None:

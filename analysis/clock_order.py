@@ -10,6 +10,7 @@ from analysis.bins import Runs
 from analysis.clock import HOUR_US, NOT_A_TIME, SECOND_US
 
 AHEAD_US = HOUR_US
+NEARLY_ALL = 0.9
 FOLLOWED = 3
 """Rows that come further ahead of those before than this are believed once so many follow each other."""
 
@@ -52,6 +53,12 @@ def spread(stamps_us: np.ndarray) -> tuple[np.ndarray, float, float]:
     known = stamps_us != NOT_A_TIME
     apart = np.round(number * step_us / np.repeat(places, sizes)).astype(np.int64)
     return np.where(known, stamps_us + np.where(known, apart, 0), stamps_us), usual, step_us / SECOND_US
+
+
+def newest_first(stamps_us: np.ndarray) -> bool:
+    """Return whether nearly all rows lie before the row above them: the log was exported with its end on top."""
+    steps = np.diff(stamps_us[stamps_us != NOT_A_TIME])
+    return bool(np.count_nonzero(steps < 0) > NEARLY_ALL * len(steps)) and len(steps) >= FOLLOWED
 
 
 def in_order(stamps_us: np.ndarray) -> Order:

@@ -19,6 +19,7 @@ from analysis.column_words import DAY_FIRST, UNIT_SPELLINGS, UNSAID_DATUM, spell
 from analysis.foreign_log import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, records
 from analysis.rows import number_in, numbers
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.units import UnitSystem
 
 
 @dataclass(frozen=True)
@@ -73,9 +74,9 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     names, delimiter, end, first = _header(text, where)
     rows = [cells for cells, _ in islice(records(text[end:], delimiter), SAMPLE_ROWS + 1)]
     rows = [row for row in (rows[:-1] or rows) if any(row)]
-    units = [""] * len(names)
+    units_below = [""] * len(names)
     if rows and _is_unit_row(rows[0]):
-        units = rows[0] + units
+        units_below = rows[0] + units_below
         rows = rows[1:]
     for piece in later:
         whole = piece.decode(encoding, errors="replace").partition("\n")[2].rpartition("\n")[0]
@@ -83,7 +84,9 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     cells = {
         name: [row[i] if i < len(row) else "" for row in rows] for i, name in reversed(list(enumerate(names))) if name
     }
-    american = any(re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units, strict=False))
+    american = any(
+        re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units_below, strict=False)
+    )
     american = american and not any(DAY_FIRST & set(words(name)) for name in names)
     time = guess_time(names, cells, text[:first], american, where)
     used = {time.column, time.clock}
@@ -91,15 +94,25 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     ours = delimiter == "," and decimal == "." and encoding == "utf-8" and not text[:first] and names[0] == "time"
     if ours and time == TimeGuess("time", zone_known=True) and any(own_column(name) for name in names[1:]):
         raise InputError(f"{where}: names its own channels and units; no [columns] is needed")
-    guesses = []
-    for position, name in enumerate(names):
-        if name in used or not name:
-            continue
-        if name in names[:position]:
-            guesses.append(Guess(name, "", "", "the name stands twice"))
-            continue
-        readings, _ = numbers(pd.Series(cells[name], dtype="str"), decimal, None)
-        guesses.append(guess_channel(name, units[position], readings))
+    readings = {
+        name: numbers(pd.Series(cells[name], dtype="str"), decimal, None)[0]
+        for name in names
+        if name not in {*used, ""}
+    }
+
+    def guessed(units: UnitSystem | None) -> list[Guess]:
+        return [
+            guess_channel(name, units_below[i], readings[name], units)
+            if name not in names[:i]
+            else Guess(name, "", "", "the name stands twice")
+            for i, name in enumerate(names)
+            if name in readings
+        ]
+
+    guesses = guessed(None)
+    scales = {guess.unit for guess in guesses} & {"degF", "degC"}
+    if len(scales) == 1:  # what does not say its unit is in those of its neighbours
+        guesses = guessed("us" if scales == {"degF"} else "si")
     layout = Layout(encoding, delimiter, decimal, mark + len(text[:end].encode(encoding, errors="replace")), names)
     return Proposal(layout, time, one_each(guesses))
 

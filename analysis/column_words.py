@@ -59,8 +59,8 @@ MEANINGS: dict[str, tuple[str, ...]] = {
         "ambiente", "exterieure", "exterior", "aire",
     ),
     "surface": (
-        "surface", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp", "superficie",
-        "tuyau", "tubo", "tuberia",
+        "surface", "surf", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp",
+        "superficie", "tuyau", "tubo", "tuberia",
     ),
     "oil": ("oil", "oel", "huile", "aceite"),
     "before": ("before", "pre", "upstream", "vor", "avant", "antes"),
@@ -124,13 +124,20 @@ def words(text: str) -> list[str]:
     parts = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|%", plain(text))
     found: list[str] = []
     for part in (p.lower() for p in parts):
-        end = next((e for e in COMPOUND_ENDS if part.endswith(e) and part != e and part not in _MEANS), None)
-        if end is None:
-            found.append(part)
-            continue
-        stem = part.removesuffix(end)
-        found += [next((s for s in (stem, stem[:-1], stem[:-2]) if s in _MEANS), stem), end]
+        found += _cut(part)
     return found
+
+
+def _cut(word: str) -> list[str]:
+    """Return the parts of a German compound."""
+    end = next((e for e in COMPOUND_ENDS if word.endswith(e) and word != e and word not in _MEANS), None)
+    if end is None:
+        return [word]
+    stem = word.removesuffix(end)
+    joints = (stem, stem[:-1], stem[:-2])
+    known = next((s for s in joints if s in _MEANS), None)
+    cut = next((s for s in joints if any(s.endswith(e) for e in COMPOUND_ENDS)), stem)
+    return [*([known] if known is not None else _cut(cut)), end]
 
 
 def meanings(text: str) -> set[str]:

@@ -43,8 +43,9 @@ def decoded(sample: bytes) -> tuple[str, str, int]:
     for mark, encoding in _BOMS:
         if sample.startswith(mark):
             return sample[len(mark) :].decode(encoding, errors="replace"), encoding, len(mark)
-    if sample[1:200:2].count(0) > 80:
-        return sample.decode("utf-16-le", errors="replace"), "utf-16-le", 0
+    for encoding, high in (("utf-16-le", 1), ("utf-16-be", 0)):
+        if sample[high:200:2].count(0) > 80:
+            return sample.decode(encoding, errors="replace"), encoding, 0
     try:
         return sample[: max(sample.rfind(b"\n"), sample.rfind(b"\r")) + 1].decode("utf-8"), "utf-8", 0
     except UnicodeDecodeError:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.clock import CLOCKS_SHOW_US, NOT_A_TIME
-from analysis.clock_order import Order, in_order, spread
+from analysis.clock_order import Order, in_order, newest_first, spread
 from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
@@ -162,7 +162,12 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         for channel, count in unread.items()
         if count
     ]
-    stamps, sharing, step_s = spread(stamps[:filled])
+    values = {channel: array[:filled] for channel, array in values.items()}
+    stamps = stamps[:filled]
+    if newest_first(stamps):
+        stamps, values = stamps[::-1], {channel: array[::-1] for channel, array in values.items()}
+        cautions.append(f"{source.path.name}: the rows stand newest first: they were turned round.")
+    stamps, sharing, step_s = spread(stamps)
     order = in_order(stamps)
     if 0 < filled == order.timeless:
         raise InputError(
@@ -171,7 +176,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         )
     index = pd.DatetimeIndex(stamps[order.kept].view("M8[us]"), name="time").tz_localize("UTC")
     whole = bool(order.kept.all())
-    kept = {channel: array[:filled] if whole else array[:filled][order.kept] for channel, array in values.items()}
+    kept = {channel: array if whole else array[order.kept] for channel, array in values.items()}
     return Rows(index, kept, cautions + _odd(order, sharing, step_s, source.path.name))
 
 

@@ -289,6 +289,7 @@ def test_a_table_that_is_there_is_not_written_over(tmp_path: Path, capsys: pytes
 
 def test_compounds_and_capitals_are_cut_into_words() -> None:
     assert words("Sauggastemperatur") == ["sauggas", "temperatur"]
+    assert words("Wasseraustrittstemperatur") == ["wasser", "austritt", "temperatur"]
     assert words("DischTemp_F") == ["disch", "temp", "f"]
     assert meanings("CHW Out") == {"water", "leaving"}
 
@@ -331,3 +332,20 @@ def test_a_date_that_may_be_read_either_way_is_read_as_its_language_writes_it(st
     proposal = propose_columns(f"{stamp};Suction pressure (psig)\n{rows}".encode(), "theirs.csv")
     assert proposal.time.format.startswith(order)
     assert proposal.time.doubts
+
+
+@pytest.mark.parametrize(
+    ("room", "pressure", "units"),
+    [
+        ("71.5", "62", ("degF", "psig", "lb")),
+        ("21.5", "430", ("degC", "kPag", "kg")),
+        ("21.5", "6.2", ("degC", "barg", "kg")),
+    ],
+)
+def test_what_does_not_say_its_unit_is_in_those_of_its_neighbours(
+    room: str, pressure: str, units: tuple[str, ...]
+) -> None:
+    rows = "".join(f"2026-03-14 08:00:{i:02d},{room},{pressure},60.5\n" for i in range(20))
+    proposal = propose_columns(f"Time,Ambient temp,Suction pressure,Scale\n{rows}".encode(), "log.csv")
+    assert tuple(guess.unit for guess in proposal.guesses) == units
+    assert all(BY_SIZE in guess.doubt for guess in proposal.guesses)

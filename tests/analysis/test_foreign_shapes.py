@@ -146,6 +146,7 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "byte order mark": lambda s: replace(s, encoding="utf-8-sig"),
     "utf-16": lambda s: replace(s, encoding="utf-16", delimiter="\t"),
     "utf-16 without mark": lambda s: replace(s, encoding="utf-16-le"),
+    "utf-16 without mark, high bytes first": lambda s: replace(s, encoding="utf-16-be"),
     "latin letters": lambda s: replace(
         s, encoding="cp1252", units=[u.replace("deg", "°") for u in s.units], names=[f"{n} Prüfstelle" for n in s.names]
     ),
@@ -192,6 +193,9 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "half days in points": lambda s: s.stamped(lambda at: us(at).replace("AM", "a.m.").replace("PM", "p.m.")),
     "months in letters": lambda s: s.stamped(lambda at: f"{at:%d-%b-%Y %H:%M:%S}"),
     "months in letters first": lambda s: s.stamped(lambda at: f"{at:%b %d, %Y %I:%M:%S %p}"),
+    "weekdays": lambda s: s.stamped(lambda at: f"{at:%a %d.%m.%Y %H:%M:%S}"),
+    "weekdays in full": lambda s: s.stamped(lambda at: f"{at:%A, %d %B %Y %I:%M:%S %p}"),
+    "weekdays and the year last": lambda s: s.stamped(lambda at: f"{at:%a %b %d %H:%M:%S %Y}"),
     "years of two digits": lambda s: s.stamped(lambda at: f"{at:%d-%m-%y %H:%M:%S}"),
     "fourteen digits": lambda s: s.stamped(lambda at: f"{at:%Y%m%d%H%M%S}"),
     "seconds since 1970": lambda s: s.stamped(lambda at: str(int(at.timestamp()))),
@@ -229,6 +233,7 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "a clock that nobody put forward": lambda s: replace(
         moved_to(s, "Etc/GMT-1", "2026-03-29 02:30:00"), zone="Europe/Berlin"
     ),
+    "newest first": lambda s: replace(s, rows=s.rows[::-1], stamps=s.stamps[::-1]),
     "stamps twice and backward": lambda s: with_rows(
         s, {at: [*s.stamps[at - k], *(["1"] * len(s.names))] for at, k in ((100, 1), (200, 30), (300, 2))}
     ),
