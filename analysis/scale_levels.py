@@ -29,8 +29,9 @@ UNSTOOD_KG, HELD_KG = 0.15, 0.4
 """What hands may make of a level that was not seen to stand, and of a single row far from the next."""
 FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand."""
-STILL_OPEN = 0.9
-"""An interval in which less than this share of the flow beside it went is the one in which the valve moved."""
+EDGE_S, PLAIN, STILL_OPEN = 15.0, 3.0, 0.9
+"""The edge of a load is looked at for the first time, or until it moved by so many times what stands may move by, as
+flow has to; where less than the last share of the flow beside it went, the valve moved."""
 
 
 def pace(a: Sample, b: Sample, sign: float) -> float:
@@ -38,15 +39,23 @@ def pace(a: Sample, b: Sample, sign: float) -> float:
     return sign * (b.weight - a.weight) / (b.at - a.at)
 
 
-def unseen_kg(edge: float, inner: float, unseen_s: float) -> tuple[float, float]:
-    """Return what flowed beyond the first or last row of a load, and how unsure that is [kg].
+def unseen_kg(inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float) -> tuple[float, float] | None:
+    """Return what flowed beyond the first or last sample of a load, and how unsure that is [kg].
 
-    `edge` is the pace between that row and the next one inwards, `inner` the pace from there on. A slower edge means
-    that the valve moved between those two rows: nothing flowed beyond. Else it flowed at that row, until any moment of
-    `unseen_s`: whoever waits longer between valve and scale is mostly seen to. What is faster at the edge is of hands.
+    None when no plain flow went on to that sample. `inwards` are the samples from there on, `still_kg` is what noise
+    and step move them by. What is slower at the edge than further in means that the valve moved there: nothing flowed
+    beyond; what is faster is of hands. Else it flowed until any moment of `unseen_s`: whoever waits longer between
+    valve and scale is mostly seen to.
     """
-    if edge < STILL_OPEN * inner:
-        return 0.0, 0.0
+    a, plain_kg = inwards[0], PLAIN * still_kg
+    further = [s for s in inwards if abs(s.at - a.at) >= EDGE_S - 0.5 or abs(s.weight - a.weight) >= plain_kg]
+    if len(further) < 2:
+        return None
+    b = further[0]
+    c = next((s for s in further if abs(s.at - b.at) >= EDGE_S - 0.5), further[-1])
+    edge, inner, still = pace(a, b, sign), pace(b, c, sign), still_kg / abs(b.at - a.at)
+    if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= FASTER * inner + still:
+        return None
     return _half_kg(edge, inner, min(unseen_s, GAP_S)), _half_kg(edge, inner, unseen_s)
 
 
@@ -75,7 +84,10 @@ def left_with(
         return last.weight, 0.0
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
+    flowed = unseen_kg(believed[::-1], gone_s - last.at, still_kg, sign)
     if spent < UNSEEN_S:
+        if flowed is not None and not waiting:
+            return last.weight + sign * flowed[0], flowed[1]
         seen = [*believed, *_flowed(last, waiting, base_kg, sign)]
         level = _stood(seen, waiting, still_kg, sign, gone_s)
         level = _stillest(seen, still_kg, sign, gone_s) if level is None else level
@@ -93,7 +105,7 @@ def left_with(
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
         level = believed[-2].weight + sign * kg
         return level, max(kg, abs(last.weight - level))
-    kg, doubt = unseen_kg(rate, before, gone_s - last.at)
+    kg, doubt = (0.0, 0.0) if flowed is None else flowed
     held = abs(last.weight - believed[-2].weight) > still_kg
     return last.weight + sign * kg, math.hypot(doubt, HELD_KG) if held else doubt
 

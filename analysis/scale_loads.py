@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.scale_explaining import Explaining
-from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, pace, unseen_kg
+from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
 from analysis.scale_names import SAME_KG, Load, NamedBy
 from analysis.scale_samples import FASTEST_KG_PER_S, Sample
-from analysis.scale_standing import HANDS_KG
+from analysis.scale_standing import HANDS_KG, Standing
 
 # What follows is common practice; no published source.
 RECENT = 12
@@ -55,6 +55,7 @@ class Loads(Explaining):
     _left_at: float = -np.inf
     _blind_s: float = 0.0  # how long the scale gave no readings before the load was seen
     _flowed_at_once: bool = False  # as the load was seen first; it may have flowed before then
+    _standing: Standing = field(default_factory=lambda: Standing(1.0, over=True))
     _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
 
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
@@ -99,13 +100,15 @@ class Loads(Explaining):
         """Begin a load with what it should weigh, or likely weighed, before it was first seen."""
         before = self.names.expected.get(load.cylinder, math.inf)
         held = self._spacing_s >= UNSEEN_S and not load.stood and abs(load.begin_kg - before) <= HANDS_KG
-        if held or 0.0 < self.sign * (load.begin_kg - before) <= reach_kg:
+        first, late_kg = self._recent[0], self.sign * (load.begin_kg - before)
+        if held or 0.0 < late_kg <= reach_kg:
             load.begin_kg = before
-        elif self._flowed_at_once and len(self._recent) > 2:
-            a, b, c = list(self._recent)[:3]
-            kg, unsure = unseen_kg(pace(a, b, self.sign), pace(b, c, self.sign), self._blind_s)
-            load.begin_kg -= self.sign * kg
-            load.doubt(unsure)
+        elif abs(late_kg) > self.still_kg and first.at == self._stands_since:
+            flowed = unseen_kg(list(self._recent), self._blind_s, self.still_kg, self.sign)
+            if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
+                load.begin_kg = first.weight - self.sign * flowed[0]
+                load.doubt(flowed[1])
+                self._standing.over = True
 
     def _blind_kg(self, blind_s: float, gross_kg: float) -> float:
         """Return how unsure it is what moved in a time without readings after which another weight stands [kg]."""

@@ -51,7 +51,6 @@ class Tracker(Loads):
     _odd: list[_Odd] = field(default_factory=list)
     _nought: int = 0  # samples in a row that show nothing
     _set_down: bool = False  # something was, since the last load left
-    _standing: Standing = field(default_factory=lambda: Standing(1.0, over=True))
 
     def take(self, sample: Sample) -> None:
         """Take one sample."""

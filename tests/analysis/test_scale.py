@@ -735,6 +735,15 @@ def test_a_unit_button_pressed_back_between_cylinders_that_are_known() -> None:
     assert weighed(shown, cylinders=cylinders).total_kg == pytest.approx(60.0, abs=0.4)
 
 
+@pytest.mark.parametrize("kg_per_min", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("step", [0.5, 1.0, 5.0])
+def test_slow_flow_from_the_first_second_to_the_last_is_no_level_that_stood(kg_per_min: float, step: float) -> None:
+    fill_s = 8.0 / kg_per_min * 60.0
+    cylinders = [((60.3, 0.0, 0.0), (fill_s, gross, gross + 8.0)) for gross in (12.0, 12.7, 11.6)]
+    shown = weights((60, 0, 0), *(part for cylinder in cylinders for part in cylinder), (60, 0, 0), step=step)
+    assert weighed(shown, step=step, noise=0.02).total_kg == pytest.approx(24.0, abs=0.24)
+
+
 @pytest.mark.parametrize("bare", [20.0, 90.0])
 @pytest.mark.parametrize("gross", [3.0, 12.6, 36.0])
 def test_a_scale_that_settles_slowly_has_seen_no_flow(bare: float, gross: float) -> None:
