@@ -24,9 +24,11 @@ FASTEST_PER_GROSS = 0.004
 """The hoses of large cylinders move this share of the gross weight a second at most."""
 QUICKEST_KG_PER_S = 2.0
 """Not even a large machine's hose moves more; what is quicker than usual hoses counts only by what goes on so."""
-EMPTY_KG, EMPTY_SHARE, LIGHTEST_KG = 1.5, 0.3, 4.0
+EMPTY_KG, EMPTY_SHARE = 0.5, 0.3
 """No cylinder stands on a scale that shows less than the first, or less than the share of what the one before weighed
-with the least in it; what weighs less than the last is no cylinder until mass flows or somebody says so."""
+with the least in it."""
+LIGHT_KG, LIGHTEST_KG = 1.5, 4.0
+"""What weighs less than the second is no cylinder until somebody says so, or mass flows when it weighs the first."""
 BURST_STAYS_S, STAYS_S = 60.0, 180.0
 """A quick change that flow can have made is believed after the first, any other level after the second."""
 LEAST_NOISE_KG = 0.15

@@ -16,7 +16,15 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.scale_explaining import SLIP_STAYS_S, UNIT_SLIPS
-from analysis.scale_following import BURST_STAYS_S, EMPTY_KG, LEAST_NOISE_KG, LIGHTEST_KG, STAYS_S, USUAL_KG_PER_S
+from analysis.scale_following import (
+    BURST_STAYS_S,
+    EMPTY_KG,
+    LEAST_NOISE_KG,
+    LIGHT_KG,
+    LIGHTEST_KG,
+    STAYS_S,
+    USUAL_KG_PER_S,
+)
 from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale_loads import Loads
 from analysis.scale_names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy, numbered
@@ -108,7 +116,7 @@ class Tracker(Loads):
         climbs = self._goes_on() or flows_on([s.weight for s in self._run], self.sign, self.base_kg)
         if little and climbs and sample.at - first.at >= CONFIRM_S:
             leapt = any(s.leap > self.base_kg for s in (*self._between, first))
-            if leapt and first.weight - self._bare_kg > EMPTY_KG:
+            if leapt and first.weight - self._bare_kg > LIGHT_KG:
                 self._put_on()  # a light one
             else:
                 self._zeroed(self._run)

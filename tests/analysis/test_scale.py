@@ -735,6 +735,17 @@ def test_a_unit_button_pressed_back_between_cylinders_that_are_known() -> None:
     assert weighed(shown, cylinders=cylinders).total_kg == pytest.approx(60.0, abs=0.4)
 
 
+@pytest.mark.parametrize("marks", [[], [on(60, "A"), on(940, "B")]])
+def test_small_cans_are_charged_from(marks: list[tuple[float, str, str, str]]) -> None:
+    cans = weights(
+        (60, 0, 0), (60, 3.2, 3.2), (640, 3.2, 1.0), (120, 1.0, 1.0), (60, 0, 0), (60, 3.1, 3.1), (480, 3.1, 1.1),
+        (60, 1.1, 1.1), (60, 0, 0),
+    )  # fmt: skip
+    found = weighed(cans, stage="charging", marks=marks, quantum=0.01, noise=0.003)
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(4.2, abs=0.03)
+
+
 @pytest.mark.parametrize("kg_per_min", [0.5, 1.0, 2.0])
 @pytest.mark.parametrize("step", [0.5, 1.0, 5.0])
 def test_slow_flow_from_the_first_second_to_the_last_is_no_level_that_stood(kg_per_min: float, step: float) -> None:
