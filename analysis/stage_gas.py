@@ -25,6 +25,11 @@ LOW_MINUTES = 30
 """What stands so long under the air's pressure, and where the refrigerant stands, is no sweep with nitrogen."""
 LEAKS_PART = 0.03
 """A leak that takes more of the gas than this in five minutes is heard, and nobody waits for it (common practice)."""
+GAUGE_NOISE_PA = 1.5e3
+"""By so much a service gauge may wander near its floor."""
+LONGER_PART, LOOKED_AT_S = 0.4, 240.0
+"""A hold may be watched by such a part longer than it has to be; a vacuum that stands for longer still was left alone
+soon after its hold (common practice)."""
 LEFT_PA = 25e3
 """So much above the air's pressure and standing is what was left in the circuit, not yet a test (common practice)."""
 
@@ -101,8 +106,25 @@ class GasStages(RefrigerantStages):
 
     def _leave_vacuum(self, k: int, contents: Contents) -> None:
         if self.broken_s is not None:
-            self.end(self.broken_s, k)
+            self._end_evacuation(self.broken_s, k)
         self.contents = contents
+
+    def _end_evacuation(self, broken_s: float, k: int) -> None:
+        """End it when the vacuum was broken, or soon after the hold that the job asks for where it stood on."""
+        if self.now is None:
+            return
+        s = self.s
+        first, broken = np.searchsorted(s.begin_s, self.now.begin_s), np.searchsorted(s.end_s, broken_s)
+        last = max(min(int(broken), k) - 1, int(first))
+        shut = self.shut_off(int(first), last)
+        down = first + int(np.argmax(s.calm_pa[first : last + 1] <= self.lowest_pa + GAUGE_NOISE_PA))
+        self.now.left_s = broken_s
+        held_s = float(s.end_s[down if shut is None else shut]) + s.hold_s
+        if self.placed_s is not None and held_s < self.placed_s < broken_s:
+            broken_s = self.placed_s  # by then it was over
+        on_s = max(broken_s - held_s, 0.0)
+        over_s = min(on_s / 2.0, LOOKED_AT_S) if on_s < LONGER_PART * s.hold_s else on_s - LOOKED_AT_S / 4.0
+        self.end(broken_s - (0.0 if shut is None else over_s), k, max(120.0, on_s / 2.0))
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s

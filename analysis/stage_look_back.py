@@ -17,8 +17,14 @@ EQUAL_PART = 1.01
 """Discharge over suction pressure falls by such a part a minute, and more, while a stopped circuit equalises."""
 PULL_MINUTES = 60
 """So long one cylinder is filled before the next; a slow machine at a large one takes longer (common practice)."""
+SHUT_PART = 0.015
+"""A probe at a steady vacuum wanders by less from minute to minute."""
 FLICKER_PA = 8e3
 """A gauge may flicker by a step of 1 psi."""
+BACK_MINUTES = 8
+"""Liquid that was drawn from comes back to the room's saturation within so many minutes (common practice)."""
+CHILLED_PART = 0.97
+"""Liquid under this part of what the coldest thing beside it holds, a kelvin, is drawn from."""
 STEP_PA = 600.0
 """Two minutes that move pressure by as much each, one way, are a machine or a valve (common practice)."""
 QUICK = 3.0
@@ -137,9 +143,8 @@ class LookBack:
         """
         s, j = self.s, k
         for i in range(k, first + 1, -1):
-            if self.stepped(i) < 0 and np.nanmax(s.calm_pa[i : i + 3]) < s.pressure_pa[i - 2]:
-                if not self._flowed_between(i, j, j < k):
-                    break
+            fell = self.stepped(i) < 0 and np.nanmax(s.calm_pa[i : i + 3]) < s.pressure_pa[i - 2]
+            if fell and self._flowed_between(i, j, j < k):
                 j = i - 2
         return j, j < k
 
@@ -147,7 +152,8 @@ class LookBack:
         """Return whether what flowed after minute `j` flowed since pressure fell in minute `i`.
 
         Long before, it has to look like a valve: one that was opened again at `j` had been closed, and pressure had
-        come back; and what opens a valve moves pressure at once, while water that cools the vessel moves it on and on.
+        come back; what is drawn comes back within minutes when it pauses, or stands under what the room would hold;
+        and what opens a valve moves pressure at once, while water that cools the vessel moves it on and on.
         """
         s, p = self.s, self.s.calm_pa[i : j + 1]
         if s.end_s[j] - s.end_s[i] <= PULL_MINUTES * MINUTE_S:
@@ -155,6 +161,10 @@ class LookBack:
         if opened and np.nanmax(p - np.fmin.accumulate(p)) > 0.5 * (s.pressure_pa[j] - s.pressure_pa[j + 2]):
             return True
         fell_pa, after_pa = s.pressure_pa[i - 2] - s.pressure_pa[i], s.pressure_pa[i] - p
+        if np.nanmax(p[BACK_MINUTES:] - p[:-BACK_MINUTES]) > 0.5 * max(fell_pa, np.nanmax(after_pa)):
+            return True
+        if np.nanmedian(p / s.saturation_low_pa[i : j + 1]) < CHILLED_PART:
+            return True
         return bool(after_pa[STILL_MINUTES] < fell_pa / 4.0 and np.nanmedian(after_pa) > -fell_pa / 2.0)
 
     def rushes(self, first: int, k: int) -> np.ndarray:
@@ -241,6 +251,24 @@ class LookBack:
         first = self.s.back(k, minutes)
         low = np.flatnonzero(self.s.pressure_pa[first : k + 1] < VACUUM_PA)
         return float(self.s.end_s[first + int(low[-1])]) if len(low) else np.inf
+
+    def shut_off(self, first: int, k: int) -> int | None:
+        """Return the minute in which a vacuum that rose until minute `k` was shut off from its pump, None if not seen.
+
+        What is pumped falls or stands; what is shut off rises, by what the walls give off, a leak or a warm morning.
+        """
+        s = self.s
+        blind = np.flatnonzero(~s.probe[first : k + 1])
+        first += int(blind[-1]) + 1 if len(blind) else 0
+        if k - first < STILL_MINUTES:
+            return None
+        level = np.log(s.calm_pa[first : k + 1])
+        own = max(SHUT_PART, 3.0 * float(np.median(np.abs(np.diff(level, 2)))))
+        falls = np.flatnonzero(level > np.minimum.accumulate(level[::-1])[::-1] + own)
+        still = int(falls[-1]) + 1 if len(falls) else 0
+        above = level[still:] - level[still:].min()
+        once, twice = (int(np.flatnonzero(above <= times * own)[-1]) for times in (1.0, 2.0))
+        return first + still + max(2 * once - twice, 0) if once < len(above) - 1 else None  # it rises straight at first
 
     def out_of_sight(self, j: int, k: int) -> float:
         """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].

@@ -207,6 +207,9 @@ class RefrigerantStages(WatchState):
         self.end(min(end_s, at_most_s), k, within_s)
         self.contents = "remnant"
 
+    def _end_evacuation(self, broken_s: float, k: int) -> None:
+        """End the evacuation whose vacuum was broken then."""
+
     def end_as_it_is(self, k: int) -> None:
         if self.stage == "recovery":
             self._end_recovery(k)
@@ -235,6 +238,8 @@ class RefrigerantStages(WatchState):
         note = "" if by_scale else "no scale shows what flows"
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
+        elif self.stage == "evacuation":
+            self._end_evacuation(at_s, k)
         elif self.stage == "at_rest":
             self.end(at_s - READY_S, k)
         self.contents = "refrigerant"

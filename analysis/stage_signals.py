@@ -98,6 +98,7 @@ class Signals:
     running : the compressor runs. lift : discharge over suction pressure. load_read : its load is logged.
     spread_k : how far the temperatures moved in the last 20 minutes, median.
     channels : how many temperatures and pressures had readings.
+    hold_s : how long the job wants a vacuum to be held, infinite where it does not say.
     """
 
     origin: pd.Timestamp
@@ -125,6 +126,7 @@ class Signals:
     load_read: np.ndarray
     spread_k: np.ndarray
     channels: np.ndarray
+    hold_s: float
 
     def __len__(self) -> int:
         return len(self.end_s)
@@ -181,6 +183,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         load_read=~np.isnan(channel("compressor_load")),
         spread_k=_spread(temperatures, n),
         channels=np.sum([~np.isnan(c) for c in present], axis=0) if present else np.zeros(n, dtype=int),
+        hold_s=np.inf if job.evacuation.hold_s is None else job.evacuation.hold_s,
     )
 
 

@@ -23,7 +23,7 @@ QUIET_MINUTES, GONE_MINUTES = 15, 10
 class Found:
     """One stage as it was found; seconds since the log's first row, `known` and `ended` as the number of a minute.
 
-    One with an end that did not `ended` may still go on.
+    One with an end that did not `ended` may still go on. Until `left_s` all stood as the stage had left it.
     """
 
     stage: str
@@ -34,6 +34,7 @@ class Found:
     end_s: float | None = None
     end_within_s: float = 120.0
     ended: int | None = None
+    left_s: float | None = None
 
 
 class WatchState(LookBack):
@@ -55,6 +56,7 @@ class WatchState(LookBack):
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
+        self.drawn = False  # whether pressure ever fell as what a hose takes makes it fall
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.bears = False  # whether a cylinder stood on the scale when that was last read

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stage_gas import GasStages
-from analysis.stage_look_back import VACUUM_PA
+from analysis.stage_look_back import STILL_MINUTES, VACUUM_PA
 from analysis.stage_refrigerant import REST_EDGE_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import Found
@@ -103,23 +103,43 @@ class _Watcher(GasStages):
         ran = bool(self.found) and self.now is None and self.found[-1].stage == "startup"
         if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
             return
-        still = not s.running[k] and s.flow_kg[k] == 0.0 and s.channels[k] >= AT_REST_CHANNELS
-        still = still and not s.spread_k[k] > AT_REST_SPREAD_K
-        still = still and (np.isnan(s.calm_pa[k]) or self.held(k, 5, 0.02))
-        if not still:
+        if not self._still(k) or self._drawn(k):
             if k >= 10:
                 self.rest = None
             return
         if self.rest is None:
-            self.rest = k if k >= 10 else 0
+            self.rest = self._still_since(k) if k >= 10 else 0
         began_s = float(s.begin_s[self.rest])
         if s.end_s[k] - began_s >= AT_REST_MINUTES * MINUTE_S:
             self.begin("at_rest", began_s + (REST_EDGE_S if self.rest == 0 else 0.0), k, 300.0)
+
+    def _still(self, k: int) -> bool:
+        s = self.s
+        still = not s.running[k] and s.flow_kg[k] == 0.0 and s.channels[k] >= AT_REST_CHANNELS
+        still = still and not s.spread_k[k] > AT_REST_SPREAD_K
+        return bool(still and (np.isnan(s.calm_pa[k]) or self.held(k, 5, 0.02)))
+
+    def _drawn(self, k: int) -> bool:
+        """Return whether pressure ever fell at once: no scale shows what draws, and whether it only pauses."""
+        if not self.found and np.isnan(self.s.weight_kg[k]) and k >= STILL_MINUTES:
+            self.drawn = self.drawn or self.stepped(k) < 0
+        return self.drawn and not self.found
+
+    def _still_since(self, k: int) -> int:
+        """Return since when nothing moved: a run is known to be over only long after the circuit came to rest."""
+        s = self.s
+        if not self.found:
+            return k
+        least = int(np.searchsorted(s.begin_s, self.floor_s))
+        while k > least and self._still(k - 1):
+            k -= 1
+        return max(s.back(k, 5), least)
 
     def _stirred(self, k: int) -> None:
         """End a rest in which pressure moves as no weather moves it, though nothing shows what does."""
         first = self.s.back(k, AT_REST_MINUTES)
         part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]
         if part[-1] > STIRRED or part[-1] < 1.0 / STIRRED:
-            moved = np.flatnonzero((part > 1.03) | (part < 0.97))
-            self.end(float(self.s.begin_s[first + int(moved[0])]), k)
+            moved = first + int(np.flatnonzero((part > 1.03) | (part < 0.97))[0])
+            onset, seen = self.opened_at(max(moved - 1, 0), first)
+            self.end(float(self.s.begin_s[onset + 1 if seen else moved]), k)

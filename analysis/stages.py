@@ -37,7 +37,8 @@ class StageSpan:
 
     `known_from` is the moment from which a live watcher could know the stage, `known_until` the moment
     at which its end could be known; rows up to `known_until` were judged as part of it. `within_s` and `end_within_s`
-    are how unsure begin and end are [s], `doubt` what else the reader should know.
+    are how unsure begin and end are [s], `doubt` what else the reader should know. Rows up to `left`, where it is
+    later than `end`, show what the stage left as it was and tell of it: a vacuum that went on standing.
     """
 
     stage: str
@@ -49,6 +50,7 @@ class StageSpan:
     within_s: float = 0.0
     end_within_s: float = 0.0
     doubt: str = ""
+    left: pd.Timestamp | None = None
 
 
 def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
@@ -137,6 +139,7 @@ def from_signals(log: Log, job: Job) -> list[StageSpan]:
             within_s=one.within_s,
             end_within_s=0.0 if one.end_s is None else one.end_within_s,
             doubt=one.note,
+            left=None if one.left_s is None else at(one.left_s),
         )
         for one in watch(signals)
     ]
@@ -168,9 +171,10 @@ def merge(
         after = min((other.begin for other in named if other.begin > taken), default=None)
         if after is not None and (until is None or until > after):
             end, until = after if end is None else min(end, after), after
+        left = span.left if span.left is None or after is None else min(span.left, after)
         if until is not None:
             until = max(until, taken)
-        spans.append(replace(span, begin=begin, end=end, known_from=taken, known_until=until))
+        spans.append(replace(span, begin=begin, end=end, known_from=taken, known_until=until, left=left))
     return sorted(spans, key=lambda span: span.begin)
 
 

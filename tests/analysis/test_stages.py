@@ -15,7 +15,7 @@ from analysis.result import Finding
 from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.channels import parse_header
-from analysis.vocabulary.job import CircuitTable, Job, JobTable
+from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable
 from analysis.vocabulary.shipped import shipped
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
 from tests.benchmarks.stage_orders import make_day
@@ -147,15 +147,18 @@ def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
     return Log(frame, known, journal_rows([], START), barometer, "stated"), Job(job=JobTable(name="a pull"))
 
 
-def spans_in(refrigerant: str = "R-134a", **shown: np.ndarray) -> list[StageSpan]:
-    """Return the stages of a log with a row every 10 s, in SI."""
-    units = {"circuit_pressure": "psig", "vacuum": "micron", "cylinder_weight": "kg"}
+def spans_in(refrigerant: str = "R-134a", hold: float | None = None, **shown: np.ndarray) -> list[StageSpan]:
+    """Return the stages of a log with a row every 10 s, in SI; `hold` is that of the job [s]."""
+    ends = {"pressure": "psig", "temperature": "degC", "weight": "kg", "vacuum": "micron", "load": "%"}
+    units = {name: ends[name.rsplit("_")[-1]] for name in shown}
     seconds = 10.0 * np.arange(len(next(iter(shown.values()))))
     frame = pd.DataFrame(shown, index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"))
     columns = {name: parse_header(f"{name} [{units[name]}]") for name in shown}
     known = {name: column for name, column in columns.items() if column is not None}
     barometer = pd.Series(101_325.0, index=frame.index)
     job = Job(job=JobTable(name="a job"), circuit=CircuitTable(refrigerant=refrigerant))
+    if hold is not None:
+        job = job.model_copy(update={"evacuation": EvacuationTable(hold=f"{hold} s")})
     return from_signals(Log(frame, known, journal_rows([], START), barometer, "stated"), job)
 
 
@@ -271,6 +274,55 @@ def test_cylinders_that_fill_in_two_minutes_are_a_recovery() -> None:
     assert abs((recovery[0].begin - at(1_200.0)).total_seconds()) <= 120.0
 
 
+@pytest.mark.parametrize("idle_s", [36_000.0, 3_600.0])
+def test_a_vacuum_that_stands_for_hours_was_left_alone_after_its_hold(idle_s: float) -> None:
+    """Pulled for an hour, shut off, held for the half hour that the job asks for; charging comes hours later."""
+    seconds = np.arange(0.0, 3 * 3_600.0 + idle_s, 10.0)
+    shut, charge_s = 4_800.0, 4_800.0 + 1_800.0 + idle_s
+    vacuum = 26.0 + 101_299.0 * np.exp(-np.clip(seconds - 1_200.0, 0.0, shut - 1_200.0) / 180.0)
+    vacuum += 9.0 * (1.0 - np.exp(-np.maximum(seconds - shut, 0.0) / 900.0))
+    pressure = np.where(seconds < charge_s, vacuum, charged(seconds - charge_s)["circuit_pressure"] * (seconds > 0))
+    shown = charged(seconds - charge_s) | {
+        "circuit_pressure": pressure, "vacuum": np.where(pressure < 2_600.0, np.round(pressure / 0.13) * 0.13, np.nan)
+    }  # fmt: skip
+    spans = spans_in(hold=1_800.0, **shown)
+    assert [span.stage for span in spans] == ["evacuation", "charging"]
+    assert near(spans[0].end, shut + 1_800.0)
+    assert spans[0].left is not None
+    assert near(spans[0].left, charge_s - 150.0)
+    assert near(spans[1].begin, charge_s)
+
+
+def test_a_pull_with_pauses_begins_at_its_valve_not_at_its_last_pause() -> None:
+    """Without a scale: the hose takes 2 %, the liquid chills by 3 K, comes back for lunch, and then goes."""
+    since = np.arange(-1_200.0, 4 * 3_600.0, 10.0)
+    chill = np.interp(since, [1_500, 2_400, 3_600, 3_900, 6_300, 6_900], [0.0, 0.1, 0.1, 0.0, 0.0, 0.1])
+    drawn = ((since > 0.0) & (since < 3_600.0)) | (since > 6_300.0)
+    falls = np.exp(-np.maximum(since - 9_000.0, 0.0) / 600.0)
+    pressure = 570e3 * (1.0 - chill - 0.02 * drawn) * falls
+    warm = {name: np.full(len(since), 293.0) for name in ("ambient_temperature", "leaving_water_temperature")}
+    spans = spans_in(circuit_pressure=np.round(np.maximum(pressure, 60e3) / 690.0) * 690.0, **warm)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert near(spans[0].begin, 1_200.0)
+
+
+def test_a_machine_is_at_rest_from_when_it_is_equal_not_from_when_that_is_sure() -> None:
+    """It runs for an hour, and pressures are equal eight minutes after it stopped."""
+    since = np.arange(-600.0, 2 * 3_600.0, 10.0)
+    runs = (since > 0.0) & (since < 3_600.0)
+    apart = np.interp(since, [0.0, 300.0, 3_600.0, 4_080.0], [0.0, 1.0, 1.0, 0.0])
+    shown = {
+        "suction_pressure": 570e3 - 300e3 * apart,
+        "discharge_pressure": 570e3 + 500e3 * apart,
+        "compressor_load": np.where(runs, 60.0, 0.0),
+        "ambient_temperature": np.full(len(since), 293.0),
+    }
+    spans = spans_in(**shown)
+    assert [span.stage for span in spans] == ["startup", "at_rest"]
+    assert near(spans[0].end, 600.0 + 3_600.0)
+    assert near(spans[1].begin, 600.0 + 4_080.0)
+
+
 @pytest.mark.parametrize("channels", [("vacuum",), ("circuit_pressure", "vacuum", "ambient_temperature")])
 def test_a_pull_that_only_the_probe_shows_begins_where_its_fall_points_to(channels: tuple[str, ...]) -> None:
     """The probe is blank above 2.6 kPa; the gauge ends at the air's pressure."""
@@ -335,7 +387,7 @@ def test_what_was_known_stays(seed: int) -> None:
         moments += [index[max(0, index.searchsorted(span.known_from) - 1)]]
     for now in moments:
         expected = [
-            replace(s, end=None, known_until=None, end_within_s=0.0)
+            replace(s, end=None, known_until=None, end_within_s=0.0, left=None)
             if s.known_until is None or s.known_until > now
             else s
             for s in whole
