@@ -208,7 +208,7 @@ class Looks:
         channels, x, rate, error = way.channels, way.levels_k, way.rates, way.errors
         own, own_error = np.abs(rate - float(np.median(rate))), error
         beside = _beside(channels, rate)
-        restless = bool(np.any(own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)))
+        moves = own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
         usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
         known = usual / (usual + error**2)  # an unsure rate is drawn towards the others'
         level, drift = float(np.median(x)), float(np.median(rate))
@@ -243,21 +243,25 @@ class Looks:
         gauges = np.array([c in PRESSURES for c in channels])
         lies = np.where(gauges, LIE_PA / self._slope(level) if gauges.any() else 0.0, LIE_K)
         said = weigh(x, honest, lies, excess, behind, gauges, bodies)
-        least_gauge_k = LEAST_PA / self._slope(level) if gauges.sum() > 2 else LEAST_K
         suspects = []
         for i, channel in enumerate(channels):
             offset = float(said.offsets_k[i])
-            least_k = min(LEAST_K, least_gauge_k) if gauges[i] else LEAST_K
-            least_k += max(0.0, float(behind[i]) * float(np.sign(offset)))  # lag alone may make so much
+            if gauges[i] and gauges.sum() > 2:  # the others lag as it does
+                least_k = min(LEAST_K, LEAST_PA / self._slope(level))
+            else:
+                least_k = LEAST_K + max(0.0, float(behind[i]) * float(np.sign(offset)))  # lag alone may make so much
             if said.lying[i] < SURE or abs(offset) < least_k or channel in moving:
                 continue
             slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
             closing = min(own[i], beside[i]) + 2.0 * own_error[i]
-            if (restless or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
+            if (moves.any() or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
             if channel in EXPOSED and offset > 0 and not self._kept(channel, last, float(way.steps_k[i])):
                 continue
             suspects.append(channel)
+        standing = sum(1 for c, one in zip(channels, moves, strict=True) if not one and c not in suspects)
+        if standing <= len(suspects):  # more must speak against them than they are, and none who moves is heard
+            suspects = []
         farthest_k = max((abs(way.levels_k[channels.index(c)] - said.level_k) for c in moving), default=0.0)
         look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects))
         if look.equalised:

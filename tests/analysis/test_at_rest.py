@@ -140,6 +140,25 @@ def test_a_warm_reading_where_the_sun_may_reach_is_named_once_it_surely_stands()
     assert named(pipe) == {}
 
 
+def test_what_moves_in_the_sun_does_not_outvote_what_stands_still() -> None:
+    """Two in the sun pass where one liar stands, and two that are right stand below."""
+    stretch = circuit(hours=3.0, warm_f={"leaving_water": 3.6})
+    rise_k = 5.0 * np.cos(np.pi * np.arange(len(stretch.frame)) * 5.0 / 3_600.0 / 9.0)
+    frame = stretch.frame[[f"{c}_temperature" for c in ("entering_water", "leaving_water", "suction")]]
+    sunny = {f"{c}_temperature": stretch.frame[f"{c}_temperature"] + rise_k for c in ("ambient", "liquid")}
+    found = named(replace(stretch, frame=frame.assign(**sunny)))
+    assert set(found) <= {"leaving_water_temperature"}
+
+
+def test_a_gauge_beside_two_others_is_told_while_the_weather_warms_all() -> None:
+    stretch = circuit(psi=-4.0)
+    warmer_k = np.arange(len(stretch.frame)) * 5.0 / 3_600.0
+    for channel in stretch.frame:
+        gain = 1.0 if channel.endswith("temperature") else 18e3  # [Pa/K] of R-134a at 70 degF
+        stretch.frame[channel] += gain * warmer_k
+    assert list(named(stretch)) == ["discharge_pressure"]
+
+
 def test_what_still_moves_and_stands_apart_is_not_said_to_agree() -> None:
     stretch = circuit()
     at_h = np.arange(len(stretch.frame)) * 5.0 / 3_600.0
