@@ -7,6 +7,7 @@ the run may be is asked in `scale_explaining`; what is done about it stands in `
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass, field
 from statistics import median
 
@@ -54,7 +55,7 @@ class Following:
     _best: float = 0.0  # the best rate so far that went on
     _run: list[Sample] = field(default_factory=list)
     _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
-    _heard: list[float] = field(default_factory=list)
+    _heard: deque[float] = field(default_factory=lambda: deque(maxlen=3))
     _samples: int = 0
     _still: int = 0
     _spacing_s: float = SAMPLE_S  # of the last two samples
@@ -65,7 +66,9 @@ class Following:
     def _listen(self, raw: float) -> None:
         """Take the noise from how three samples bend; what bends more than noise does is something else."""
         self._samples += 1
-        self._heard = [raw] if len(self._run) == 1 else [*self._heard[-2:], raw]
+        if len(self._run) == 1:
+            self._heard.clear()
+        self._heard.append(raw)
         if len(self._heard) == 3:
             a, b, c = self._heard
             bend = abs(c - 2.0 * b + a) / 2.45 * 1.25

@@ -119,7 +119,8 @@ class Names:
 
     def other(self, load: Load, gross_kg: float) -> bool:
         """Return whether a weight is that of a known cylinder that is not the one of `load`."""
-        return any(n != load.cylinder and abs(gross_kg - kg) <= MATCH_KG for n, kg in self.expected.items())
+        near = [name for name, kg in self.expected.items() if -MATCH_KG <= gross_kg - kg <= MATCH_KG]
+        return any(name != load.cylinder for name in near)
 
     def who(
         self, load: Load, earlier: list[Load], away_s: float, base_kg: float, reach_kg: float

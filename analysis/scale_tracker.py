@@ -73,7 +73,8 @@ class Tracker(Loads):
             self._while_bare(sample)
         else:
             self._while_loaded(self.load, sample)
-            self._begin_anew(self.load, sample)
+            if not self._standing.over:
+                self._begin_anew(self.load, sample)
         self._listen(sample.raw)
         load, last = self.load, self._last
         if load is not None and not load.confirmed and not self._run and sample.at - self._stands_since >= CONFIRM_S:
@@ -91,7 +92,7 @@ class Tracker(Loads):
 
     def _begin_anew(self, load: Load | None, sample: Sample) -> None:
         """Begin a load with the level that stood last before its first flow."""
-        if self._standing.over or load is None or load is not self.loads[-1]:
+        if load is None or load is not self.loads[-1]:
             return
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
         if load.stood and 0.0 < abs(begin_kg - load.begin_kg) <= SCREWED_ON_KG:
@@ -178,7 +179,7 @@ class Tracker(Loads):
             self.cautions.append(f"The scale was set to zero with a cylinder on it: its gross weight is {known}.")
 
     def _while_loaded(self, load: Load, sample: Sample) -> None:
-        if self._marked_change(load, sample):
+        if self.names.next_id is not None and self._marked_change(load, sample, self.names.next_id):
             return
         if self._believable(load, sample):
             self._believe(load, sample)
@@ -366,11 +367,10 @@ class Tracker(Loads):
         self._end(load)
         self._put_on()
 
-    def _marked_change(self, load: Load, sample: Sample) -> bool:
-        """Take a mark for a change of cylinder of which the scale showed nothing; return whether it was one."""
+    def _marked_change(self, load: Load, sample: Sample, name: str) -> bool:
+        """Take the mark of a cylinder for a change of which the scale showed nothing; return whether it was one."""
         last, names = self._last, self.names
-        name = names.next_id
-        if name is None or not load.confirmed or last is None:
+        if not load.confirmed or last is None:
             return False
         blind = sample.at - last.at >= GAP_S and last.at <= names.next_at and not self._run
         if not blind and (self._run or sample.at - names.next_at < MARK_EARLY_S):
