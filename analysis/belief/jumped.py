@@ -104,16 +104,16 @@ def jumped(
 
 def _steps(channel: str, dimension: str, times: np.ndarray, values: np.ndarray, shown: np.ndarray) -> Iterator[Step]:
     """Yield each move between two readings that is large for its kind, and for the display, and that stayed."""
-    moves, aparts = np.abs(np.diff(shown)), np.diff(times)
-    if dimension == "temperature":
-        leasts = np.where(aparts <= SHORT_S, JUMP_K, SLOW_JUMP_K)
-    else:
-        leasts = np.full(len(moves), LEAST_STEP[dimension])
-    if dimension == "pressure" and channel != "barometer":
-        display = np.minimum.accumulate(np.append(COARSE_PA, np.where(moves > 0.0, moves, np.inf)))[:-1]
-        leasts = np.maximum(leasts, np.maximum(STILL_SHARE * values[:-1], GAUGE_STEPS * display))
-    for i in np.flatnonzero((moves >= leasts) & (aparts <= LONG_S)).tolist():
-        at, step, apart, least = float(times[i + 1]), float(values[i + 1] - values[i]), float(aparts[i]), leasts[i]
+    moves = np.abs(np.diff(shown))
+    large = np.flatnonzero(moves >= LEAST_STEP[dimension])
+    if dimension == "pressure" and channel != "barometer" and len(large):
+        display = np.minimum.accumulate(np.append(COARSE_PA, np.where(moves > 0.0, moves, np.inf)))[large]
+        large = large[moves[large] >= np.maximum(STILL_SHARE * values[large], GAUGE_STEPS * display)]
+    for i in large.tolist():
+        at, step, apart = float(times[i + 1]), float(values[i + 1] - values[i]), float(times[i + 1] - times[i])
+        least = SLOW_JUMP_K if dimension == "temperature" and apart > SHORT_S else LEAST_STEP[dimension]
+        if apart > LONG_S or abs(step) < least:
+            continue
         span = max(LONG_STAYS_S if channel in _MOVED_ABOUT else STAYS_S, STAYS_READINGS * apart)
         before = values[np.searchsorted(times, at - span) : i + 1]
         stay = int(np.searchsorted(times, at + span))
