@@ -80,6 +80,7 @@ def against_saturation(
 
 
 def _otherwise(channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray) -> Iterator[Label]:
+    """Yield what a channel would read in each other unit that its own is taken for."""
     own = columns[channel].unit
     for meant in next((family for family in (*FAMILIES, SCALES) if own.symbol in family), ()):
         if meant != own.symbol:

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.belief.fault import ROOM, STANDING, WATER, Fault, Readings, name_of, relabelled
+from analysis.belief.running import out_of_order
 from analysis.belief.saturated import FAMILIES, against_saturation
-from analysis.fluids import refrigerant
+from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Figure
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
@@ -78,6 +79,10 @@ def mistaken_units(
     for channel, meant, wrong, apart in against_saturation(readings, columns, job, barometer):
         symbol, dimension = columns[channel].unit.symbol, readings.dimensions[channel]
         faults += _fault(channel, symbol, meant, "saturation", wrong, apart, readings, system, dimension)
+    fluid = _fluid(job)
+    for channel, meant, wrong, apart in () if fluid is None else out_of_order(readings, columns, fluid):
+        symbol = columns[channel].unit.symbol
+        faults += _fault(channel, symbol, meant, "what flows beside it", wrong, apart, readings, system)
     first: dict[str, Fault] = {}
     for fault in sorted(faults, key=lambda fault: fault.known_s):
         first.setdefault(fault.channel, fault)
@@ -243,11 +248,8 @@ def _expected(
         yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
     water = [c for c in WATER if c in minutes]
     rooms = water if len(water) > 1 else [c for c in ROOM if c in minutes]
-    if job.circuit.refrigerant is None or len(rooms) < 2:
-        return
-    try:
-        fluid = refrigerant(job.circuit.refrigerant)
-    except InputError:
+    fluid = _fluid(job)
+    if fluid is None or len(rooms) < 2:
         return
     cold = minutes[rooms].min(axis=1).to_numpy(dtype=float) - PULLED_K
     warm = minutes[rooms].max(axis=1).to_numpy(dtype=float) + SATURATION_K
@@ -259,6 +261,15 @@ def _expected(
         np.where(told, np.asarray(fluid.dew_pressure_pa(cold)), np.nan),
         np.where(told, np.asarray(fluid.bubble_pressure_pa(warm)), np.nan),
     )
+
+
+def _fluid(job: Job | None) -> Refrigerant | None:
+    if job is None or job.circuit.refrigerant is None:
+        return None
+    try:
+        return refrigerant(job.circuit.refrigerant)
+    except InputError:
+        return None
 
 
 def _fault(

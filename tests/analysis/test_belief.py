@@ -15,7 +15,7 @@ from analysis.log import Log, assemble
 from analysis.result import Finding
 from analysis.review import review
 from analysis.vocabulary.channels import CHANNELS, make_column
-from analysis.vocabulary.job import parse_job
+from analysis.vocabulary.job import Job, parse_job
 from tests.support import START, journal_rows
 
 
@@ -607,3 +607,38 @@ def test_a_bottle_that_stands_on_the_scale_does_not_leap_in_temperature() -> Non
 def test_a_pressure_that_comes_back_in_a_pause_does_not_doubt_the_scale() -> None:
     log = recovering(True, -250e3)
     assert found(log) == []
+
+
+RUNNING = {
+    "leaving_water_temperature": 7.0, "entering_water_temperature": 12.0, "suction_temperature": 9.0,
+    "discharge_temperature": 66.0, "liquid_temperature": 35.0, "condenser_entering_temperature": 30.0,
+    "condenser_leaving_temperature": 35.0, "suction_pressure": 236.0, "discharge_pressure": 915.0,
+}  # fmt: skip
+
+
+def running(meant: dict[str, str]) -> tuple[Log, Job]:
+    """Return an hour of a machine that cools water, R-134a, in degF and kPag; some channels show another unit."""
+    dice = np.random.default_rng(2)
+    at = np.arange(0.0, 3_600.0, 10.0)
+    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
+    columns = {}
+    for channel, true in RUNNING.items():
+        own, si = ("degF", true + 273.15) if CHANNELS[channel] == "temperature" else ("kPag", true * 1e3)
+        columns[channel], shown = (make_column(channel, each, channel) for each in (own, meant.get(channel, own)))
+        number = (si - shown.unit.offset) / shown.unit.scale + 0.1 * dice.normal(size=len(at))
+        frame[channel] = np.round(number, 1) * columns[channel].unit.scale + columns[channel].unit.offset
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    return assemble(frame, columns, journal_rows([(0.0, "stage", "startup", "begin")]), job), job
+
+
+def test_a_running_machine_in_order_is_believed() -> None:
+    assert believe(*running({}))[1] == ()
+
+
+@pytest.mark.parametrize("channel", [channel for channel in RUNNING if channel != "suction_pressure"])
+def test_a_label_that_breaks_the_order_of_a_running_machine_is_named_once(channel: str) -> None:
+    unit = "degC" if CHANNELS[channel] == "temperature" else "psig"
+    log, findings = believe(*running({channel: unit}))
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
+    assert f"only as {unit}" in findings[0].text
+    assert log.frame[channel].iloc[-100:].isna().all()
