@@ -88,7 +88,7 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         no_leak, no_water = (_short(most, grown + rise.most_risen) for most in (expected, min(expected, wet_most)))
         if no_water > 0.0:
             oil, leak = oil + no_water, leak + no_water - no_leak  # whatever its shape
-            fresh_oil = True  # where the pump's gauge falls meanwhile: no inflow has stopped
+            fresh_oil = fresh_oil or not levelled  # where the pump's gauge falls meanwhile: no inflow has stopped
         elif rise.kind in ("leak", "moisture"):
             odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
             half = 0.5 * min(MOST_BY_SHAPE, max(-MOST_BY_SHAPE, odds))

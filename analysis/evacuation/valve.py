@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from analysis.evacuation.story import Closed
-from analysis.evacuation.ticks import Ticks
+from analysis.evacuation.ticks import GAP_S, Ticks
 
 PULLED_BELOW_PA = 40e3
 """Above this nobody closes the valve to see whether it holds."""
@@ -19,6 +19,9 @@ BEND_TICKS = 20
 """So many ticks before its low, and as many as it took to be seen after, the circuit's bend is looked for."""
 BEND_SPAN = 1.5
 """Further than this above the low the fall before it is no line."""
+HALT_AT, HALT_SHARE = (2.6, 1.3, 1.06), 0.65
+HALTED_S, HALT_NOISES, HALT_LEAST, HALT_TICKS = 300.0, 4.0, 3.0, 400
+"""A pull that stopped is looked at when it stood for so long, with little noise, and was slow enough to be followed."""
 STEP_BEFORE_S, STEP_FROM_S, STEP_AFTER_S = 300.0, 120.0, 60.0
 """The pump's gauge is compared over the last minute and from five to two minutes ago: the step takes one or two."""
 PUMP_FALLEN, PUMP_SHARE = 0.75, 0.7
@@ -41,6 +44,35 @@ def rising(t: Ticks, k: int, stretch: int, low: int) -> bool:
     grown = max(RISEN, RISEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / bottom)
     risen = (p[k - 2 : k + 1] > (1.0 + grown) * bottom).all() and p[k - 3] > (1.0 + 0.5 * grown) * bottom
     return bool(risen and bottom < PULLED_BELOW_PA)
+
+
+def halted(t: Ticks, k: int, stretch: int, low: int) -> int | None:
+    """Return the tick at which the pull stopped too suddenly for a floor, None where it did not.
+
+    Towards a floor L the pressure falls as L (1 + g) with g shrinking by e in each time constant, V/S or slower: from
+    1.3 L to 1.06 L it takes about as long as from 2.6 L to 1.3 L. A pull cut short takes 0.3 (pump alone) to 0.45
+    (hose in viscous flow) of that.
+    """
+    at, p = t.end_s, t.vacuum
+    if at[k] - at[low] < HALTED_S:
+        return None
+    level = float(np.median(p[max(stretch, low - 2) : low + 3]))
+    if HALT_NOISES * float(t.scatter[k]) > HALT_AT[-1] - 1.0:
+        return None
+    begin = max(stretch, low - HALT_TICKS)
+    under = [_last_above(p, times * level, begin, low) for times in HALT_AT]
+    if under[0] <= begin or float(np.diff(at[under[0] - 1 : low + 1]).max()) > GAP_S:
+        return None
+    when = [_between(at, p, j, times * level) for j, times in zip(under, HALT_AT, strict=True)]
+    fell, ended = when[1] - when[0], when[2] - when[1]
+    seen = fell >= HALT_LEAST * float(np.median(np.diff(at[under[0] - 1 : low + 1])))
+    return under[2] if seen and ended < HALT_SHARE * fell else None
+
+
+def _between(at: np.ndarray, p: np.ndarray, under: int, level: float) -> float:
+    """Return when ln(pressure) went through a level between a tick and the one before [s]."""
+    share = math.log(p[under - 1] / level) / math.log(p[under - 1] / p[under])
+    return float(at[under - 1] + share * (at[under] - at[under - 1]))
 
 
 def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:

@@ -20,6 +20,7 @@ from analysis.evacuation.valve import (
     PULLED_BELOW_PA,
     RISEN_QUANTA,
     fallen,
+    halted,
     left_its_low,
     rising,
     shut_at_pump,
@@ -133,6 +134,8 @@ class Walk:
             elif rising(self.t, k, self.stretch, self.low):
                 first = left_its_low(self.t, k, self.stretch, self.low)
                 self._close(first, float(at[first]), sure=False)
+            elif self._reached() and (stop := halted(self.t, k, self.stretch, self.low)) is not None:
+                self._close(stop, float(at[stop]), sure=False)
             else:
                 self._pump(k)
         if self.closed is not None:

@@ -83,6 +83,26 @@ def test_the_drop_along_the_hose_shows_that_gas_flows() -> None:
     assert causes(assess(stalled)) == ["undecided"]
 
 
+def test_a_level_that_grew_and_levelled_off_is_not_the_oils() -> None:
+    """Ice in the cold, no thermometer: it grows by 29 % only, and the pump's own gauge falls at once."""
+    since = 3_300.0
+    found = causes(
+        assess(
+            two_gauges(
+                5.0,
+                lambda at: (
+                    1_812.0
+                    + 760_000.0 * np.exp(-at / 60.0)
+                    + 533.0 * (1.0 - np.exp(-np.maximum(0.0, at - since) / 50.0))
+                ),
+                lambda at, p: np.where(at < since, 0.2 * p, 20.0),
+            )
+        )
+    )
+    assert found
+    assert "pump_oil" not in found
+
+
 def test_a_slow_rise_is_dated_to_its_bend() -> None:
     """One gauge, no mark: 4 micron a minute leaves the noise late, but it began when the valve was closed."""
     at = np.arange(0.0, SHUT_S + 2_700.0, 5.0)
@@ -105,3 +125,22 @@ def test_a_steep_rise_after_a_steep_fall_began_at_its_low(row_s: float) -> None:
     failed = [finding for finding in result.findings if finding.kind == "hold_failed"]
     assert failed[-1].figures["cause"] == "leak"
     assert abs((failed[0].time - failed[0].since).total_seconds() - 370.0) < 90.0 + 3 * row_s
+
+
+@pytest.mark.parametrize("row_s", [1.0, 15.0, 60.0])
+@pytest.mark.parametrize("shut", [True, False])
+def test_a_pull_cut_short_is_a_closed_valve_and_one_that_nears_a_floor_is_not(shut: bool, row_s: float) -> None:
+    """Two micron a minute for 70 min: of a circuit shut at 300 micron, or of a pump warming up at its floor."""
+    at = np.arange(0.0, 600.0 * np.log(2_533.0) + 4_200.0, row_s)
+    shut_s = 600.0 * np.log(2_533.0)
+    pulled = 760_000.0 * np.exp(-np.minimum(at, shut_s) / 600.0) if shut else 300.0 + 760_000.0 * np.exp(-at / 450.0)
+    level = pulled + np.maximum(0.0, at - shut_s) / 30.0
+    shown = np.round(level * np.exp(0.005 * np.random.default_rng(7).normal(size=len(at))))
+    tables = {"evacuation": {"target": "500 micron", "hold": "60 min", "hold_limit": "600 micron"}}
+    stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=tables, ended=False)
+    result = assess(stretch)
+    passed = [finding for finding in result.findings if finding.kind == "hold_passed"]
+    assert len(passed) == int(shut)
+    if shut:
+        assert -30.0 <= (passed[0].since - stretch.begin).total_seconds() - shut_s < 90.0 + 2 * row_s
+        assert_prefix_consistent(assess, stretch, range(len(at) // 2, len(at), max(1, int(400 / row_s))))
