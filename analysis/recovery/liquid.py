@@ -34,11 +34,10 @@ AT_REST_K = 0.5
 """Liquid is at most this much warmer than the saturation at rest; a water sensor that says more is stale."""
 LARGEST_KG = 1000.0
 """Where the job gives neither charge nor volume: larger circuits have, for their size, less surface."""
-PLATE_SHORT, PLATE_OVER = 0.002, 0.01
+PLATE_SHORT, PLATE_OVER = 0.0015, 0.01
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
-SHORT_UNSURE, VAPOUR_UNSURE = 0.02, 0.08
-"""The vapour's mass is this uncertain by its temperature, which lies between water and air: to the side that would hide
-liquid, and to the other."""
+VAPOUR_UNSURE = 0.08
+"""The vapour's mass is this uncertain by its temperature, to the side that would not hide liquid."""
 VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.004
 """A volume may be off by that share: a stated one, and a seen one by what boils slowly in a pocket. Plate and scale are
 compared once that leaves open no more than this share of the charge."""
@@ -136,7 +135,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     doubt = (np.fmax(seen.doubt, VOLUME_UNSURE) if stated is None else both) * in_vapour
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
     unseen = ticks.mass_resolution_kg * share
-    short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT) + SHORT_UNSURE * in_vapour
+    short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT)
     closes = (unaccounted <= short) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
