@@ -20,6 +20,7 @@ from analysis.steadiness import (
     WINDOW_S,
     Course,
     Hunting,
+    approaching,
     course_of,
     hunting,
     load_step,
@@ -86,13 +87,15 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
     idle_s = 0.0  # until then the compressor stood, or the last window lasted
     stepped_s = 0.0  # when another stage was last seen in the pressures
     swung_s = 0.0  # until then something hunted
+    nearing_s = 0.0  # until then a figure had too far to go
     heard = _Ear(course)
     for k in range(len(end_s)):
         end = float(end_s[k])
         if not course.running[k]:
             idle_s = end
         if open_ is None:
-            since_s = max(end - float(course.stood_s[k]), idle_s, swung_s)
+            same_s = max(stepped_s, _same_load_since(values, end_s, k))
+            since_s = max(end - float(course.stood_s[k]), idle_s, swung_s, nearing_s)
             still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
             if still and (step_s := load_step(course, k, since_s)) is not None:
                 idle_s, stepped_s, still = step_s, step_s, False
@@ -101,9 +104,11 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
                 still = end - since_s >= WINDOW_S - BIN_S / 2.0
             now: Hunting | None = None
             if still or (k > 0 and end // LISTEN_S > end_s[k - 1] // LISTEN_S):
-                now = hunting(course, k, max(stepped_s, _same_load_since(values, end_s, k)))
+                now = hunting(course, k, same_s)
                 swung_s = swung_s if now is None else end - now.period_s
-            if still and now is None:
+            if still and now is None and approaching(course, k, max(idle_s, same_s, swung_s)):
+                nearing_s = end - WINDOW_S + BIN_S
+            elif still and now is None:
                 open_ = _Window(since_s, k, dict.fromkeys(values, np.inf))
                 open_.means = _means(values, end_s, open_.begin_s, end)
                 windows.append(open_)

@@ -203,23 +203,6 @@ def _lines(values: pd.Series, length: int) -> _Line:
     )
 
 
-def _still_to_go(values: pd.Series, scatter: pd.Series) -> pd.Series:
-    """Return how far, at the least, an exponential approach still has to go; 0 where none surely shows.
-
-    Means of three windows that follow each other give the part by which each move is less than the one before. How
-    sure it is comes from the scatter, of which four neighbouring bins err alike.
-    """
-    length = int(WINDOW_S / BIN_S)
-    mean = values.rolling(length, min_periods=LEAST_PARTS).mean()
-    now, before = mean.diff(length), mean.shift(length).diff(length)
-    error = scatter * (8.0 / values.rolling(length, min_periods=1).count()) ** 0.5
-    part = now / before
-    unsure = 2.0 * error / before.abs()
-    least = (part - unsure).clip(lower=0.0)
-    surely = (part > 0.0) & (part + unsure < NEVER_DONE)
-    return (now.abs() * least**1.5 / (1.0 - least)).where(surely, 0.0)
-
-
 def _trend(
     figures: pd.DataFrame, noise: pd.DataFrame, end_s: np.ndarray
 ) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray, np.ndarray]:
@@ -250,9 +233,8 @@ def _trend(
                 swinging |= swings
                 open_ &= ~swings  # a longer look would only thin it out
                 there = line.scatter.notna().to_numpy()
-                approaching = _still_to_go(full[name], line.scatter) > tolerance.scatter
             now = open_ & sure & line.filled.to_numpy()
-            still |= now & stands.to_numpy() & ~approaching.to_numpy()
+            still |= now & stands.to_numpy()
             since = np.where(now, window_s, since)
             open_ &= ~now
         number = np.arange(len(full))
@@ -378,6 +360,31 @@ def load_step(course: Course, k: int, since_s: float) -> float | None:
     then = int(np.searchsorted(end_s, then_s))
     near = np.flatnonzero(np.abs(level[then:k] - was) <= max(0.15 * abs(step), 2.0 * noise))
     return float(end_s[then + int(near[-1])]) if len(near) else then_s
+
+
+def approaching(course: Course, k: int, since_s: float) -> bool:
+    """Return whether a figure surely still has farther to go by bin `k` than it may scatter.
+
+    Means of three equal times that follow each other, none before `since_s`, give the part by which each move is less
+    than the one before (an exponential approach), and so what is left of it. How sure that is comes from the scatter,
+    of which four neighbouring bins err alike.
+    """
+    end_s = course.end_s
+    third_s = min(WINDOW_S, (end_s[k] - since_s) / 3.0)
+    first, second, third = np.searchsorted(end_s, end_s[k] - third_s * np.array([3.0, 2.0, 1.0]), side="right").tolist()
+    for name in course.judged:
+        values = course.figures[name].to_numpy(dtype=float)
+        parts = [part[~np.isnan(part)] for part in (values[first:second], values[second:third], values[third : k + 1])]
+        if min(map(len, parts)) < LEAST_PARTS:
+            continue
+        before, now = np.diff([float(np.mean(part)) for part in parts]).tolist()
+        error = float(course.scatter[name].iloc[k]) * (8.0 / len(parts[-1])) ** 0.5
+        if not abs(before) > error or not 0.0 < now / before + 2.0 * error / abs(before) < NEVER_DONE:
+            continue
+        least = max(now / before - 2.0 * error / abs(before), 0.0)
+        if abs(now) * least**1.5 / (1.0 - least) > TOLERANCES[name].scatter:
+            return True
+    return False
 
 
 def minutes_left(course: Course, name: str, k: int) -> float | None:
