@@ -22,10 +22,11 @@ SHORT_S = 15.0
 LONG_S = 65.0
 """No probe in water, air or on metal moves by 5 K between two readings at most 15 s apart and then stays (common
 practice: a field probe takes 20 s or more to follow); between readings a minute apart 8 K are asked for."""
-LEAST_STEP = {"temperature": JUMP_K, "pressure": BAROMETER_STEP_PA, "mass": 2.0}
+LEAST_STEP = {"temperature": JUMP_K, "pressure": BAROMETER_STEP_PA}
 SAME_K, SAME_SHARE = 0.7, 0.015
-DISPLAYS = (*FAMILIES, SCALES, ("lb", "kg"))
-"""A display that is switched over shows the same thing in another unit, whatever else it is used for."""
+DISPLAYS = (*FAMILIES, SCALES)
+"""A display that is switched over shows the same thing in another unit, whatever else it is used for. A scale's is put
+right where it is weighed: a full and an empty cylinder may differ as pounds and kilograms do."""
 IN_ONE = 0.7
 """So much of the move lies between two readings; a probe that follows something takes several."""
 NOISES = 15.0
@@ -88,7 +89,7 @@ def jumped(
             continue
         moved = step.new - step.level
         until = _back(times, values, step.stay, moved)
-        offset = Figure(moved, "mass" if dimension == "mass" else f"{dimension}_difference")
+        offset = Figure(moved, f"{dimension}_difference")
         why = (
             f"what it shows is {meant} since then, not {columns[channel].unit.symbol} as it is logged: set it back."
             if meant
