@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from analysis.export import csv_text
 from analysis.leak_rate import Addition, applies, leak_rates, leak_rules
 from analysis.result import Figure
-from analysis.scale import Weighing, weigh
+from analysis.scale import Load, weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import CylinderTable, Job
 from analysis.vocabulary.units import UnitSystem
@@ -104,7 +104,11 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
         for load in weighing.loads:
             if not load.confirmed:
                 continue
-            name = load.cylinder if load.named_by != "order" else f"{load.cylinder} ({stretch.stage} {number + 1})"
+            name = _name(load, gross, f"{stretch.stage} {number + 1}")
+            if load.named_by == "order" and name not in gross and stretch.stage == "charging":
+                said.append(
+                    "A cylinder of the charging is not named, so what came back from the recovery is not wholly known."
+                )
             account = accounts.setdefault(name, CylinderAccount(name, _start_kg(load.table, load.begin_kg)))
             if name in gross and not load.zeroed and abs(load.begin_kg - gross[name]) > ADRIFT_KG:
                 change = load.begin_kg - gross[name]
@@ -121,7 +125,6 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
                 back = min(load.moved_kg, max(recovered_in.get(name, 0.0), 0.0))
                 recovered_in[name] = recovered_in.get(name, 0.0) - back
                 returned += back
-        said += _unnamed(weighing, stretch)
     plate = math.nan if job.circuit.charge_kg is None else job.circuit.charge_kg
     recovered = totals["recovery"]
     return Ledger(
@@ -144,10 +147,12 @@ def _start_kg(table: CylinderTable | None, begin_kg: float) -> float:
     return table.contents_kg if table.tare_kg is None else begin_kg - table.tare_kg
 
 
-def _unnamed(weighing: Weighing, stretch: Stretch) -> list[str]:
-    if any(load.confirmed and load.named_by == "order" for load in weighing.loads) and stretch.stage == "charging":
-        return ["A cylinder of the charging is not named, so what came back from the recovery is not wholly known."]
-    return []
+def _name(load: Load, left_kg: Mapping[str, float], stage: str) -> str:
+    """Return which cylinder a load was: by its name, else by what those weighed that left the scale before."""
+    if load.named_by != "order":
+        return load.cylinder
+    near = [] if load.zeroed else [name for name, kg in left_kg.items() if abs(load.begin_kg - kg) <= ADRIFT_KG]
+    return near[0] if len(near) == 1 else f"{load.cylinder} ({stage})"
 
 
 def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:

@@ -84,10 +84,15 @@ def test_a_cylinder_that_lost_some_overnight() -> None:
     assert found.cylinders[0].left_kg == pytest.approx(5.0, abs=0.1)
 
 
-def test_unnamed_cylinders_are_not_taken_for_each_other() -> None:
-    found = of(stage("recovery", ("A", 25.0, 60)), stage("charging", ("A", 60, 30), hours=24, marked=False))
-    assert found.returned_kg == 0.0
-    assert any("not named" in said for said in found.said)
+def test_an_unnamed_cylinder_is_the_one_that_left_with_its_weight() -> None:
+    out = stage("recovery", ("A", 25.0, 60))
+    found = of(out, stage("charging", ("A", 60, 30), hours=24, marked=False))
+    assert found.returned_kg == pytest.approx(30.0, abs=0.1)
+    assert [account.left_kg for account in found.cylinders] == pytest.approx([5.0], abs=0.1)
+    assert found.said == ()
+    other = of(out, stage("charging", ("A", 57, 30), hours=24, marked=False))
+    assert other.returned_kg == 0.0
+    assert any("not named" in said for said in other.said)
 
 
 def test_no_such_stage_and_no_scale() -> None:
