@@ -135,18 +135,25 @@ class LookBack:
                 return way
         return 0
 
-    def opened_at(self, k: int, first: int) -> tuple[int, bool]:
-        """Return the minute before a valve was opened to what flowed by minute `k`, and whether that was seen.
+    def opened_at(self, k: int, first: int, now: int) -> tuple[int, bool]:
+        """Return the minute before a valve was opened to what flowed by minute `k`, and whether that was seen by `now`.
 
+        Pressure that does not stand after its fall may have fallen later, when what was drawn began to boil.
         A gauge at the hose falls at once by what the hose takes, though saturation stays. Back from step to step, as at
         each cylinder, and not before minute `first`.
         """
-        s, j = self.s, k
+        s, j, seen = self.s, k, False
         for i in range(k, first + 1, -1):
-            fell = self.stepped(i) < 0 and np.nanmax(s.calm_pa[i : i + 3]) < s.pressure_pa[i - 2]
+            fell = self.stepped(i) < 0 and np.nanmax(s.calm_pa[i : min(i + 3, now + 1)]) < s.pressure_pa[i - 2]
             if fell and self._flowed_between(i, j, j < k):
-                j = i - 2
-        return j, j < k
+                j, seen = i - 2, self._at_once(i, now)
+        return j, seen
+
+    def _at_once(self, i: int, now: int) -> bool:
+        """Return whether pressure fell by minute `i` and then stood, as behind a valve that was opened."""
+        s = self.s
+        after_pa = s.pressure_pa[i] - s.calm_pa[min(i + STILL_MINUTES, now)]
+        return bool(after_pa < (s.pressure_pa[i - 2] - s.pressure_pa[i]) / 4.0)
 
     def _flowed_between(self, i: int, j: int, opened: bool) -> bool:
         """Return whether what flowed after minute `j` flowed since pressure fell in minute `i`.
@@ -165,7 +172,7 @@ class LookBack:
             return True
         if np.nanmedian(p / s.saturation_low_pa[i : j + 1]) < CHILLED_PART:
             return True
-        return bool(after_pa[STILL_MINUTES] < fell_pa / 4.0 and np.nanmedian(after_pa) > -fell_pa / 2.0)
+        return self._at_once(i, j) and bool(np.nanmedian(after_pa) > -fell_pa / 2.0)
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_look_back import FLICKER_PA
+from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA
 from analysis.stage_signals import FLICKER_KG, MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, WatchState
 
@@ -23,8 +23,8 @@ PAUSE_S = 780.0
 """A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
 IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
-STARTED_PART = 0.85
-"""Pressure that falls under this part of itself while a circuit is charged: no valve at a hose does that."""
+STARTED_PART, STARTED_MINUTES = 0.93, 14
+"""Pressure that falls under this part of itself within so many minutes and stays there: liquid would bring it back."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
 LIQUID_PART, KEPT_PART = 0.6, 0.95
@@ -125,7 +125,7 @@ class RefrigerantStages(WatchState):
         j = k
         while j > first and s.calm_pa[j - 1] < 0.98 * level:
             j -= 1
-        onset, seen = self.opened_at(max(j - 1, 0), int(np.searchsorted(s.end_s, self.floor_s)))
+        onset, seen = self.opened_at(max(j - 1, 0), int(np.searchsorted(s.end_s, self.floor_s)), k)
         sure = seen or self.has_scale(k)
         note = "" if sure else "no scale shows when the liquid began to move, so it may have begun earlier"
         self._begin_recovery(k, onset, note)
@@ -246,7 +246,7 @@ class RefrigerantStages(WatchState):
         self.begin("charging", at_s, k, within_s, note)
         if not by_scale:
             self.active_s = at_s
-            for then in range(int(np.searchsorted(s.end_s, at_s)), k - RUN_MINUTES):
+            for then in range(int(np.searchsorted(s.end_s, at_s)), s.back(k, STARTED_MINUTES)):
                 self._sight(then)
 
     def _charging(self, k: int) -> None:
@@ -256,14 +256,24 @@ class RefrigerantStages(WatchState):
         if self.weighed(k, -1.0):
             self.active_s = max(self.active_s, self.weighed_s)
         elif np.isnan(self.weighed_s) and np.isnan(s.weight_kg[k]):
-            then = max(k - RUN_MINUTES - 1, 0)  # a compressor that just started moves pressure too
-            if s.calm_pa[k] < STARTED_PART * s.calm_pa[then] and not s.running[k]:
-                self._end_charging(k, float(s.end_s[then]))  # one whose running is not logged
+            then = s.back(k, STARTED_MINUTES)  # a compressor that just started moves pressure too
+            started = self._started(then, k)
+            if started is not None:
+                self._end_charging(k, float(s.end_s[started]))  # one whose running is not logged
                 return
             if not s.running[then : k + 1].any():
                 self._sight(then)
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
             self._end_charging(k)
+
+    def _started(self, then: int, k: int) -> int | None:
+        """Return the minute after which pressure fell on and on, and stayed down as where a compressor runs."""
+        p, running = self.s.calm_pa, self.s.running
+        level, low = p[then], np.nanmax(p[self.s.back(k, BACK_MINUTES) : k + 1])
+        if running[then : k + 1].any() or not low < STARTED_PART * level:
+            return None
+        left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
+        return left if p[left + 3] - p[k] > (level - p[k]) / 4.0 else None  # a valve that closes does so at once
 
     def _sight(self, k: int) -> None:
         """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""
@@ -275,7 +285,7 @@ class RefrigerantStages(WatchState):
         end_s, within_s = flowed_s + READY_S, 120.0
         if np.isnan(self.weighed_s) and not self.closed:  # liquid that flows at saturation is not to be seen
             within_s = (min(at_most_s, float(s.end_s[k])) - flowed_s) / 2
-            end_s = at_most_s - min(within_s, 2 * REST_EDGE_S) if at_most_s < np.inf else end_s
+            end_s = at_most_s - min(within_s, 3 * REST_EDGE_S) if at_most_s < np.inf else end_s
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
             end_s, within_s = (flowed_s + self.off_s) / 2, 120.0 + (self.off_s - flowed_s) / 2
         self.end(min(end_s, at_most_s), k, within_s)

@@ -141,5 +141,5 @@ class _Watcher(GasStages):
         part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]
         if part[-1] > STIRRED or part[-1] < 1.0 / STIRRED:
             moved = first + int(np.flatnonzero((part > 1.03) | (part < 0.97))[0])
-            onset, seen = self.opened_at(max(moved - 1, 0), first)
+            onset, seen = self.opened_at(max(moved - 1, 0), first, k)
             self.end(float(self.s.begin_s[onset + 1 if seen else moved]), k)

@@ -306,6 +306,22 @@ def test_a_pull_with_pauses_begins_at_its_valve_not_at_its_last_pause() -> None:
     assert near(spans[0].begin, 1_200.0)
 
 
+def test_a_start_that_only_the_circuit_shows_ends_a_charge_that_no_scale_shows() -> None:
+    """Suction sinks by a tenth within minutes, and stays there for two hours."""
+    since = np.arange(-3_600.0, 5 * 3_600.0, 10.0)
+    starts = 3_600.0
+    runs = np.clip(since - starts, 0.0, 7_200.0)
+    pressure = np.interp(since, [0.0, 20.0, 600.0], [40.0, 20e3, 570e3]) - 57e3 * (1.0 - np.exp(-runs / 150.0))
+    spans = spans_in(
+        circuit_pressure=np.round(pressure / 690.0) * 690.0, vacuum=np.where(pressure < 2_600.0, pressure, np.nan)
+    )
+    assert [span.stage for span in spans] == ["evacuation", "charging"]
+    assert near(spans[1].begin, 3_600.0)
+    assert spans[1].end is not None
+    assert at(3_600.0) < spans[1].end < at(3_600.0 + starts)
+    assert spans[1].end_within_s > NEAR_S  # it says that it does not know
+
+
 def test_a_machine_is_at_rest_from_when_it_is_equal_not_from_when_that_is_sure() -> None:
     """It runs for an hour, and pressures are equal eight minutes after it stopped."""
     since = np.arange(-600.0, 2 * 3_600.0, 10.0)
