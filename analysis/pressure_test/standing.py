@@ -30,9 +30,9 @@ TWICE, ONCE, TOLD = (0.4, 0.04), (0.08, 0.008), (1.0, 1.0)
 """Two following looks decide when each risks less than the first share, one look alone when it risks less than the
 second (common practice of repeated looks; at a confidence of 0.95 that is 0.01 and 0.002 for tight, a tenth of it for
 leaking, which wakes people at night)."""
-COARSEST = 1.5
-"""Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed
-(common practice). A wider one lies inside only where the estimate errs far towards gaining."""
+COARSEST = 1.0
+"""Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed. A
+wider one lies inside only where the estimate is a gain, and no circuit gains."""
 AGAINST = 0.1
 """A verdict falls when the probability of the other side passes this (common practice)."""
 MOST_HOURS = 72.0
