@@ -84,7 +84,7 @@ def pulled_on(t: Ticks, closed: Closed, stretch: int) -> float:
     """
     first, end = closed.first, min(settled(t, closed), len(t) - 1)
     begin = max(stretch, first - PULL_TICKS)
-    if begin == first:
+    if begin >= first:
         return 0.0
     at, p = t.end_s, t.vacuum
     pace = max(0.0, math.log(p[begin] / p[first]) / float(at[first] - at[begin]))

@@ -22,6 +22,7 @@ WATER_SHARE = (0.4, 1.3)
 FALLING = 0.9
 """A pull has begun once the pressure is under this share of its highest, or of the atmosphere's."""
 OPENED_LATE_S = 60.0
+"""A mark comes so long after the hand at the valve."""
 PROBE_MOST_PA = 5e3
 """Above this a circuit gauge shows it: no vacuum probe for this work does (common practice)."""
 PACE_FROM, PACE_TO = 4.0, 1.4
