@@ -268,6 +268,8 @@ def test_nothing_to_go_by() -> None:
         Case(oil=20.0, pressure_step=0.5, sample=30.0, marks=False),
         Case(refrigerant="R-407C", volume_known=False, channels=(*WITHOUT_SCALE, "ambient_temperature")),
         Case(pocket=2.0, charged=0.9, channels=("circuit_pressure", "cylinder_weight")),
+        Case(pocket=4.0, pocket_conductance=0.5, sample=10.0),
+        Case(conductance=2000.0, hose=0.0, sample=10.0),
     ],
 )
 def test_findings_use_nothing_later(case: Case) -> None:
