@@ -138,6 +138,16 @@ def test_a_stair_of_loads_that_nobody_logs_is_a_window_each() -> None:
     assert {f.figures["cause"] for f in assess(stretch).findings if f.kind == "unsteady"} == {"staging"}
 
 
+@pytest.mark.parametrize("with_load", [True, False])
+def test_a_window_opens_soon_after_the_compressor_stops_cycling(with_load: bool) -> None:
+    cycles = [(1.5 * i, 0.5 + 0.5 * (i % 2)) for i in range(14)]
+    stretch, superheat = plant(cycles, 45, 2.0, lag_s=45.0, with_load=with_load)
+    ((begin, end),) = windows(stretch)
+    assert begin == pytest.approx(21.0, abs=3.0)  # the last of them at 19.5 min
+    assert end is None
+    assert assess(stretch).figures["suction_superheat"].si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]
+
+
 def test_a_slow_approach_is_not_steady_while_much_is_left() -> None:
     """Superheat rises by 4.2 K with a time constant of 15 minutes: its drift alone would pass after 12."""
     stretch, superheat = plant([(0, 0.7)], 90, 2.0, lag_s=900.0)
