@@ -103,7 +103,7 @@ class Loads(Explaining):
         first, late_kg = self._recent[0], self.sign * (load.begin_kg - before)
         if held or 0.0 < late_kg <= reach_kg:
             load.begin_kg = before
-        elif abs(late_kg) > self.still_kg and first.at == self._stands_since:
+        elif abs(late_kg) > self.still_kg and first.at == self._stands_since:  # else it weighs what it should
             flowed = unseen_kg(list(self._recent), self._blind_s, self.still_kg, self.sign)
             if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
                 load.begin_kg = first.weight - self.sign * flowed[0]

@@ -272,13 +272,17 @@ class Tracker(Loads):
             for name in ("begin_kg", "end_kg"):
                 setattr(load, name, getattr(load, name) / ratio)
             last.weight /= ratio
-        else:
-            self._gain = gain
-        for sample in (run := self._run):
-            sample.weight = sample.raw * self._gain - self._zero
-        self._run = []
+            gain = self._gain
+        run, self._run = self._run, []
+        self._read_with(gain, run)
         for sample in run:
             self._believe(load, sample)
+
+    def _read_with(self, gain: float, samples: list[Sample]) -> None:
+        """Read the scale with another gain, from samples on that came already."""
+        self._gain = gain
+        for sample in samples:
+            sample.weight = sample.raw * gain - self._zero
 
     def _put_on(self) -> None:
         """The run is a load."""
@@ -308,9 +312,7 @@ class Tracker(Loads):
         known = [names.expected[names.next_id]] if names.next_id is not None and stated else names.expected.values()
         for gain in (self._gain, *(UNIT_SLIPS if stated else UNIT_SLIPS[:1])):
             if any(abs(raw * gain - self._zero - kg) <= MATCH_KG for kg in known):
-                self._gain = gain
-                for sample in (*self._between, *self._run):
-                    sample.weight = sample.raw * gain - self._zero
+                self._read_with(gain, [*self._between, *self._run])
                 return
 
     def _stood_before_it_flowed(self) -> None:
