@@ -34,13 +34,15 @@ class JobLine:
 
 
 def review_one(folder: Path) -> JobLine:
-    """Review one job folder and write its report; a refusal is a line, never an exception."""
+    """Review one job folder and write its report; a refusal, or a fault of ours, is a line, never an exception."""
     try:
         log, job = load(folder)
         result = review(log, job)
         make_reports(result, folder, made_from(folder, None))
     except StandwatchError as error:
         return JobLine(folder.name, folder.name, (), str(error))
+    except Exception as error:  # noqa: BLE001  a fault of the program in one job is no reason to lose the others
+        return JobLine(folder.name, folder.name, (), f"something went wrong inside ({type(error).__name__}: {error})")
     verdicts = tuple(
         (words(s.stretch.stage), words(s.assessment.verdict), VERDICT_TONE.get(s.assessment.verdict, "caution"))
         for s in result.stages

@@ -12,7 +12,7 @@ from distributed import LocalCluster
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
 from collector.commands.review import run_review
-from collector.commands.review_many import review_many
+from collector.commands.review_many import review_many, review_one
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
 
@@ -57,3 +57,11 @@ def test_what_takes_one_job_is_refused_for_many(tmp_path: Path, jobs: list[Path]
     with pytest.raises(InputError, match=f"holds {len(jobs)} jobs; --json, --csv and --pdf take one job folder"):
         run_review(tmp_path, **asked)
     assert not (tmp_path / "index.html").exists()
+
+
+def test_a_fault_of_the_program_in_one_job_is_its_line(jobs: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("no rows")
+
+    monkeypatch.setattr("collector.commands.review_many.review", broken)
+    assert review_one(jobs[0]).refused == "something went wrong inside (ZeroDivisionError: no rows)"
