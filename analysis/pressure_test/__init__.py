@@ -66,8 +66,8 @@ def assess(stretch: Stretch) -> Assessment:
     findings = _findings(night, {c: judged[c] for c in grid}, looks, fast)
     looks = [*(look for look in looks if look.checkpoint != last), *_best(night, judged[last])]
     if not looks:
-        verdict, text = nothing_judged(night, fast is not None)
-        return Assessment(verdict, text, {}, findings, _early_traces(stretch, minutes))
+        verdict, text, figures = nothing_judged(night, fast is not None)
+        return Assessment(verdict, text, figures, findings, _early_traces(stretch, minutes))
     at_last, ended = looks[-1].checkpoint == last, stretch.end is not None
     side, stands = verdicts(looks, allowed, night.confidence, at_last, ended)[-1]
     told = looks[-1] if stands is None else stands

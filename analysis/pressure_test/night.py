@@ -143,11 +143,13 @@ def corrected(night: Night, judged: Judged, part: np.ndarray) -> dict[str, pd.Se
     return {name: pd.Series(values - barometer, index=index) for name, values in lines.items()}
 
 
-def nothing_judged(night: Night, fast: bool) -> tuple[str, str]:
-    """Return verdict and text while no loss can be judged; `fast` when the pressure never rested."""
+def nothing_judged(night: Night, fast: bool) -> tuple[str, str, dict[str, FigureValue]]:
+    """Return verdict, text and figures while no loss can be judged; `fast` when the pressure never rested."""
+    figures: dict[str, FigureValue] = {"hours_judged": Figure(0.0, "hours")}
     if fast:
-        return "leaking", "Pressure has fallen fast ever since filling and never rested: a big leak or an open valve."
-    return "undecided", _why_nothing(night)
+        said = "Pressure has fallen fast ever since filling and never rested: a big leak or an open valve."
+        return "leaking", said, figures
+    return "undecided", _why_nothing(night), figures
 
 
 def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[str, str, dict[str, FigureValue]]:

@@ -117,6 +117,7 @@ def test_hot_gas_that_settles_is_no_leak(calm: Night, fill_k: float) -> None:
 def test_leak_that_never_rests(calm: Night) -> None:
     found = assess(changed(calm, lambda t, p: np.where(t > 500, p * np.exp(-(t - 500) / 1500.0), p)))
     assert found.verdict == "leaking"
+    assert value(found, "hours_judged") == 0.0
     assert kinds(found).count("loss_alarm") == 1
     assert found.findings[0].time - calm.stretch.begin < pd.Timedelta(hours=1.5)
 
@@ -210,6 +211,7 @@ def test_missing_pressure_and_short_logs(calm: Night) -> None:
             "pressure_test", np.arange(rows) * 10.0, {"circuit_pressure": ("psig", np.full(rows, 150.0))}
         )
         assert assess(short).verdict == "undecided"
+        assert value(assess(short), "hours_judged") == 0.0
     blank = make_stretch("pressure_test", np.arange(4000) * 10.0, {"circuit_pressure": ("psig", np.full(4000, np.nan))})
     assert assess(blank).verdict == "undecided"
     assert stretch.frame.shape[0] > 200
