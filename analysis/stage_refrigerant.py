@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA
 from analysis.stage_signals import FLICKER_KG, MINUTE_S
-from analysis.stage_state import OPEN_MINUTES, WatchState
+from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, WatchState
 
 READY_S = 120.0
 REST_EDGE_S = 180.0
@@ -32,6 +32,8 @@ LIQUID_PART, KEPT_PART = 0.6, 0.95
 one that stays lower holds no liquid (common practice)."""
 SINKS_PART = 0.95
 """What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
+OPEN_PART = 0.02
+"""What stands so near the air's pressure may be open to it."""
 EMPTY_PART = 0.85
 """A pull that went under this part of the air's pressure did not end at the air's; gas let in goes above it."""
 
@@ -122,6 +124,8 @@ class RefrigerantStages(WatchState):
         if not np.isnan(low) and p > 0.85 * low:
             return
         level = float(np.nanmax(before))
+        if abs(level / s.barometer_pa[k] - 1.0) < OPEN_PART and p < 0.9 * s.calm_pa[s.back(k, 5)]:
+            return  # it may have stood open, and a vacuum pump goes on where a recovery ends
         j = k
         while j > first and s.calm_pa[j - 1] < 0.98 * level:
             j -= 1
@@ -215,6 +219,10 @@ class RefrigerantStages(WatchState):
             self._end_recovery(k)
         elif self.stage == "charging" and not np.isnan(self.weighed_s):
             self._end_charging(k)
+        elif self.stage == "startup" and not self.s.running[k]:
+            stopped_s = self.stopped(k)
+            if self.s.end_s[k] - stopped_s > QUIET_MINUTES * MINUTE_S:
+                self.end(stopped_s, k)
 
     def _rise_s(self, k: int) -> float:
         """Return when pressure last stood at what it had come down to, infinite when it still does."""

@@ -322,6 +322,30 @@ def test_a_start_that_only_the_circuit_shows_ends_a_charge_that_no_scale_shows()
     assert spans[1].end_within_s > NEAR_S  # it says that it does not know
 
 
+def test_a_pump_at_an_open_circuit_is_no_recovery() -> None:
+    """R-1233zd(E) would stand at the air's pressure in this room, too."""
+    pulled_for = np.maximum(np.arange(0.0, 3 * 3_600.0, 10.0) - 600.0, 0.0)
+    pressure = 30.0 + 101_295.0 * np.exp(-pulled_for / 200.0)
+    warm = {
+        "ambient_temperature": np.full(len(pressure), 293.0),
+        "leaving_water_temperature": np.full(len(pressure), 288.0),
+    }
+    spans = spans_in(
+        "R-1233zd(E)", circuit_pressure=pressure, vacuum=np.where(pressure < 2_600.0, pressure, np.nan), **warm
+    )
+    assert [span.stage for span in spans] == ["evacuation"]
+    assert near(spans[0].begin, 600.0)
+
+
+def test_a_machine_that_stopped_before_the_log_ends_looks_over_and_may_start_again() -> None:
+    since = np.arange(-600.0, 3_600.0 + 1_200.0, 10.0)
+    load = np.where((since > 0.0) & (since < 3_600.0), 60.0, 0.0)
+    spans = spans_in(circuit_pressure=np.full(len(since), 570e3), compressor_load=load)
+    assert [span.stage for span in spans] == ["startup"]
+    assert near(spans[0].end, 600.0 + 3_600.0)
+    assert spans[0].known_until is None
+
+
 def test_a_machine_is_at_rest_from_when_it_is_equal_not_from_when_that_is_sure() -> None:
     """It runs for an hour, and pressures are equal eight minutes after it stopped."""
     since = np.arange(-600.0, 2 * 3_600.0, 10.0)
