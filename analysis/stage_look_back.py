@@ -168,9 +168,11 @@ class LookBack:
         if opened and np.nanmax(p - np.fmin.accumulate(p)) > 0.5 * (s.pressure_pa[j] - s.pressure_pa[j + 2]):
             return True
         fell_pa, after_pa = s.pressure_pa[i - 2] - s.pressure_pa[i], s.pressure_pa[i] - p
-        if np.nanmax(p[BACK_MINUTES:] - p[:-BACK_MINUTES]) > 0.5 * max(fell_pa, np.nanmax(after_pa)):
+        if np.fmax.reduce(p[BACK_MINUTES:] - p[:-BACK_MINUTES], initial=0.0) > 0.5 * np.fmax.reduce(
+            after_pa, initial=fell_pa
+        ):
             return True
-        if np.nanmedian(p / s.saturation_low_pa[i : j + 1]) < CHILLED_PART:
+        if np.mean(p < CHILLED_PART * s.saturation_low_pa[i : j + 1]) > 0.5:
             return True
         return self._at_once(i, j) and bool(np.nanmedian(after_pa) > -fell_pa / 2.0)
 
@@ -269,7 +271,7 @@ class LookBack:
         first += int(blind[-1]) + 1 if len(blind) else 0
         if k - first < STILL_MINUTES:
             return None
-        level = np.log(s.calm_pa[first : k + 1])
+        level = np.log(np.maximum(s.calm_pa[first : k + 1], 0.1))
         own = max(SHUT_PART, 3.0 * float(np.median(np.abs(np.diff(level, 2)))))
         falls = np.flatnonzero(level > np.minimum.accumulate(level[::-1])[::-1] + own)
         still = int(falls[-1]) + 1 if len(falls) else 0

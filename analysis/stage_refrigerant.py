@@ -277,11 +277,13 @@ class RefrigerantStages(WatchState):
     def _started(self, then: int, k: int) -> int | None:
         """Return the minute after which pressure fell on and on, and stayed down as where a compressor runs."""
         p, running = self.s.calm_pa, self.s.running
-        level, low = p[then], np.nanmax(p[self.s.back(k, BACK_MINUTES) : k + 1])
+        level, low = p[then], np.fmax.reduce(p[self.s.back(k, BACK_MINUTES) : k + 1])
         if running[then : k + 1].any() or not low < STARTED_PART * level:
             return None
         left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
-        return left if p[left + 3] - p[k] > (level - p[k]) / 4.0 else None  # a valve that closes does so at once
+        return (
+            left if p[min(left + 3, k)] - p[k] > (level - p[k]) / 4.0 else None
+        )  # a valve that closes does so at once
 
     def _sight(self, k: int) -> None:
         """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""
