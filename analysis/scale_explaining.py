@@ -129,7 +129,9 @@ class Explaining(Following):
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
         if first.leap > max(0.5 * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
             return False
-        most = self._fastest(BURST_KG_PER_S, BURST_PER_GROSS)
+        low, high = sorted((last.weight, first.weight))
+        seen = any(low + self.base_kg < s.weight < high - self.base_kg for s in self._between)
+        most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if seen else self._burst_kg(1.0)
         if not self._straight() or self._apart_s() > GAP_S:
             now = self._run[-1]
             run = 1.5 * abs(now.weight - first.weight) / max(now.at - first.at, SAMPLE_S)

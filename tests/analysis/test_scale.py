@@ -245,6 +245,11 @@ def test_charging_by_bursts_with_rows_a_minute_apart() -> None:
     assert found.cautions == ()
 
 
+def test_a_fast_start_that_soon_gets_slow_is_flow() -> None:
+    shown = weights((60, 0, 0), (46, 20, 20), (10, 20, 23), (900, 23, 38), (60, 38, 38), step=2.0)
+    assert weighed(shown, step=2.0).total_kg == pytest.approx(18.0, abs=0.1)
+
+
 def test_a_quiet_scale_with_rows_every_second_is_sure() -> None:
     assert weighed(weights(*FILL, *SWAP)).uncertainty_kg < 0.25
 
