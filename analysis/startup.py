@@ -75,9 +75,7 @@ def assess(stretch: Stretch) -> Assessment:
 
 
 def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding]]:
-    values = {str(name): course.figures[name].to_numpy(dtype=float) for name in course.figures}
-    noise = {str(name): course.noise[name].to_numpy(dtype=float) for name in course.noise}
-    end_s = course.end_s
+    values, noise, end_s = course.values, course.noises, course.end_s
     windows: list[_Window] = []
     findings: list[Finding] = []
     open_: _Window | None = None

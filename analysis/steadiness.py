@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -104,6 +105,16 @@ class Course:
     swinging: np.ndarray
     running: np.ndarray
     levels: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
+
+    @cached_property
+    def values(self) -> dict[str, np.ndarray]:
+        """The figures as arrays."""
+        return {str(name): self.figures[name].to_numpy(dtype=float) for name in self.figures}
+
+    @cached_property
+    def noises(self) -> dict[str, np.ndarray]:
+        """Their noise as arrays."""
+        return {str(name): self.noise[name].to_numpy(dtype=float) for name in self.noise}
 
 
 def course_of(stretch: Stretch) -> Course:
@@ -274,16 +285,20 @@ def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
     Looks back ten, twenty and forty minutes, never before `since_s`.
     """
     end_s = course.end_s
+    spans = [
+        (span_s, slice(int(np.searchsorted(end_s, max(since_s, end_s[k] - span_s), side="right")), k + 1))
+        for span_s in HUNTS_S
+    ]
     for name in HUNTERS:
-        if name not in course.figures:
+        if name not in course.values:
             continue
-        figure, noise = (f[name].to_numpy(dtype=float) for f in (course.figures, course.noise))
-        for span_s in HUNTS_S:
-            inside = slice(int(np.searchsorted(end_s, max(since_s, end_s[k] - span_s), side="right")), k + 1)
+        figure, noise = course.values[name], course.noises[name]
+        for span_s, inside in spans:
             there = ~np.isnan(figure[inside])
-            if there.sum() < 12:
+            if np.count_nonzero(there) < 12:
                 continue
-            least_power = (HUNT_SWING * TOLERANCES[name].scatter) ** 2 + float(np.nanmean(noise[inside])) ** 2
+            own = float(np.mean(noise[inside][there]))
+            least_power = (HUNT_SWING * TOLERANCES[name].scatter) ** 2 + own**2
             period_s = _period(end_s[inside][there], figure[inside][there], least_power)
             if period_s is not None:
                 return Hunting(name, period_s, span_s)
@@ -296,10 +311,12 @@ def _period(at: np.ndarray, values: np.ndarray, least_power: float) -> float | N
     It is that of the sine, fitted beside a parabola by least squares, that explains most (a periodogram for uneven
     times).
     """
+    if np.var(values) < least_power:
+        return None
     interval, span = float(np.median(np.diff(at))), float(np.ptp(at))
     longest = min(span / HUNT_CYCLES, HUNT_MOST_S)
     shortest = max(HUNT_LEAST_S, 2.1 * interval)
-    if longest <= shortest or np.var(values) < least_power:
+    if longest <= shortest:
         return None
     scaled = 2.0 * (at - at[0]) / span - 1.0
     swing = values - np.polynomial.Polynomial.fit(scaled, values, 2)(scaled)
@@ -373,7 +390,7 @@ def approaching(course: Course, k: int, since_s: float) -> bool:
     third_s = min(WINDOW_S, (end_s[k] - since_s) / 3.0)
     first, second, third = np.searchsorted(end_s, end_s[k] - third_s * np.array([3.0, 2.0, 1.0]), side="right").tolist()
     for name in course.judged:
-        values = course.figures[name].to_numpy(dtype=float)
+        values = course.values[name]
         parts = [part[~np.isnan(part)] for part in (values[first:second], values[second:third], values[third : k + 1])]
         if min(map(len, parts)) < LEAST_PARTS:
             continue
