@@ -28,7 +28,7 @@ from analysis.evacuation.walk import Walk
 from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
 from analysis.rules import load_rules
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure
 
 __all__ = ["assess"]
@@ -63,7 +63,11 @@ def assess(stretch: Stretch) -> Assessment:
     valve = ("pump_valve_closed", "pump_valve_open", "pump_on", "pump_off", "vacuum_broken", "oil_change")
     target = aim.target_pa if aim.target_pa is not None else STALL_TARGET_PA
     marks = mark_seconds(stretch, *valve)
-    story = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, lambda level: pump_share(stretch, level)).run()
+    rows_s = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
+    if stretch.end is not None and stretch.found_by == "journal":
+        rows_s = np.append(rows_s, (stretch.end - stretch.begin).total_seconds())
+    walk = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, rows_s, lambda level: pump_share(stretch, level))
+    story = walk.run()
     findings = [_finding(stretch, ticks, happening, aim) for happening in story.happenings]
     if aim.target_pa is None:
         findings = [f for f in findings if f.kind != "target_reached"]
@@ -140,6 +144,8 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         after = f"{level.show(system)} after {_minutes(happening.held_s)}"
         text = f"The hold failed: {after}; cause {NAMES[happening.cause]}. {next_}"
     known, since = ticks.known[happening.tick], _at(stretch, happening.since_s)
+    if happening.told_s is not None:
+        known = _at(stretch, happening.told_s)
     return Finding(known, since, stretch.stage, happening.what, urgency, text, figures)
 
 

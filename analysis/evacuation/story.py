@@ -53,12 +53,14 @@ class Stall:
 class Happening:
     """Something that became known at tick `tick`, true since second `since_s`; `what` names the finding.
 
-    `close_for_s`: how long the valve should be closed before the cause can be told, 0 where nobody tried yet.
+    `told_s`: the second at which it became known, where a row between two ticks showed it. `close_for_s`: how long the
+    valve should be closed before the cause can be told, 0 where nobody tried yet.
     """
 
     tick: int
     since_s: float
     what: str
+    told_s: float | None = None
     closed: Closed | None = None
     stall: Stall | None = None
     cause: str = ""

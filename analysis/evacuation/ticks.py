@@ -33,11 +33,12 @@ class Ticks:
     showed it (else the circuit gauge, while the probe was out of its range), `scatter` of ln(vacuum) from bin to bin
     about its trend, `quantum` the least step that the readings made lately [Pa], `leaving` whether readings are missing
     because the probe comes near the end of its range, `pump` [Pa at the pump inlet], `coldest` and `warmest`
-    temperature known [K]; `known` is when each bin could first be used.
+    temperature known [K]; `known` is when each bin could first be used, `known_s` in seconds since the stage began.
     """
 
     end_s: np.ndarray
     known: pd.DatetimeIndex
+    known_s: np.ndarray
     vacuum: np.ndarray
     raw: np.ndarray
     probe: np.ndarray
@@ -84,6 +85,7 @@ def make_ticks(stretch: Stretch) -> Ticks:
     return Ticks(
         end_s=bins.end_s[kept],
         known=pd.DatetimeIndex(bins.known[kept]),
+        known_s=seconds(pd.DatetimeIndex(bins.known[kept]), stretch.begin),
         vacuum=np.exp(smooth),
         raw=raw[kept],
         probe=np.isfinite(probe[kept]),

@@ -64,10 +64,11 @@ class Walk:
         target_pa: float,
         hold_s: float | None,
         limit_pa: float | None,
+        rows_s: np.ndarray,
         pump_share: Callable[[float], float] = lambda _: math.nan,
     ) -> None:
-        self.t, self.marks, self.target = ticks, marks, target_pa
-        self.hold_s, self.limit = hold_s, limit_pa
+        self.t, self.waiting, self.target = ticks, list(marks), target_pa
+        self.hold_s, self.limit, self.rows_s = hold_s, limit_pa, rows_s
         self.pump_share = pump_share
         self.story = Story()
         self.trend = Trend(ticks)
@@ -87,11 +88,10 @@ class Walk:
     def run(self) -> Story:
         """Return what happened."""
         at, n = self.t.end_s, len(self.t)
-        waiting = list(self.marks)
         for k in range(n):
             said: list[tuple[float, str]] = []
-            while waiting and waiting[0][0] <= at[k]:
-                said.append(waiting.pop(0))
+            while self.waiting and self.waiting[0][0] <= at[k]:
+                said.append(self.waiting.pop(0))
             self.story.oil_changes += [when for when, subject in said if subject == "oil_change"]
             self.story.opened += [when for when, subject in said if subject in ("pump_valve_open", "pump_on")]
             self._tick(k, said)
@@ -126,6 +126,7 @@ class Walk:
                 self._judge_hold(k, when)
                 self._end_closed(k, when)
                 self._reopened(k)
+        self._count_below(k)
         if self.closed is None:
             self.low = self._recent(k, RISE_WITHIN_S, lowest=True)
             at_pump = shut_at_pump(self.t, k, self.stretch)
@@ -226,13 +227,18 @@ class Walk:
 
     # --- pumping ---------------------------------------------------------------------------------------
 
-    def _pump(self, k: int) -> None:
-        p, at = self.t.vacuum, self.t.end_s
-        self.below = self.below + 1 if p[k] <= self.target else 0
-        if self.below == 2 and not self._reached():
+    def _count_below(self, k: int) -> None:
+        """Tell that the target is reached: the pump valve may be closed before slow rows show it."""
+        self.below = self.below + 1 if self.t.vacuum[k] <= self.target else 0
+        if self.below >= 2 and not self._reached():
             since = crossing(self.t, k, self.target, self.story.pull_starts[-1])
             self.story.targets[len(self.story.pull_starts) - 1] = since
             self._tell(Happening(k, since, "target_reached"))
+            if self.closed is not None:
+                self.closed.hold = True
+
+    def _pump(self, k: int) -> None:
+        p, at = self.t.vacuum, self.t.end_s
         if p[k] > PULLED_BELOW_PA or not self.t.probe[k]:
             return
         if k and (not self.t.probe[k - 1] or at[k] - at[k - 1] > WINDOWS_S[0]):
@@ -354,19 +360,34 @@ class Walk:
             look_at(self.t, closed, k)
             self._fail(k, closed, first=True)
         else:
-            self._judge_hold(k, float(at[k]))
+            over_s = self._hold_over_s(k, closed)
+            if over_s is not None:
+                self._judge_hold(k, over_s, over_s)
 
-    def _judge_hold(self, k: int, now_s: float) -> None:
+    def _hold_over_s(self, k: int, closed: Closed) -> float | None:
+        """Return the time of the row that showed a hold's time to be over, while tick `k` was the last; else None."""
+        if self.hold_s is None:
+            return None
+        over_s = max(closed.begin_s, closed.said_s) + self.hold_s
+        row = int(np.searchsorted(self.rows_s, max(over_s, self.t.known_s[k])))
+        if row == len(self.rows_s) or any(self.rows_s[row] >= self.t.known_s[k + 1 : k + 2]):
+            return None
+        at_s = float(self.rows_s[row])
+        return None if any(when < at_s for when, _ in self.waiting[:1]) else at_s  # something was done before then
+
+    def _judge_hold(self, k: int, now_s: float, told_s: float | None = None) -> None:
         """Say that a hold passed once its whole time is over, if the readings cover it and look like a closed valve."""
         closed = self.closed
         if closed is None or not closed.hold or closed.outcome or self.hold_s is None or self.limit is None:
             return
         at, p = self.t.end_s, self.t.vacuum
-        held = now_s - max(closed.begin_s, closed.said_s)
+        begin_s = max(closed.begin_s, closed.said_s)
+        held, to_come = now_s - begin_s, max(0.0, begin_s + self.hold_s - float(at[k]))
         inside = p[closed.first : k + 1]
         if held < self.hold_s:
             return
         level, error = level_at(self.t, closed, k)
+        level += max(0.0, level - closed.level_pa) * to_come / max(float(at[k]) - closed.begin_s, 1.0)
         level = max(level, 0.97 * level_at(self.t, closed, self.peak)[0])  # it may have been opened already
         if max(level * math.exp(error), float(inside[-1])) > self.limit:
             return  # over it, or too near it to be sure
@@ -385,7 +406,9 @@ class Walk:
             if rise is None or rise.kind == "flat" or inside.max() <= SEEN_SHARE * inside[0] + SEEN_PA:
                 return
         closed.outcome = "hold_passed"
-        self._tell(Happening(k, closed.begin_s, "hold_passed", closed=closed, level_pa=float(p[k]), held_s=held))
+        self._tell(
+            Happening(k, closed.begin_s, "hold_passed", told_s=told_s, closed=closed, level_pa=float(p[k]), held_s=held)
+        )
 
     def _fail(self, k: int, closed: Closed, first: bool = False) -> None:
         kind = closed.rise.kind if closed.rise is not None else "undecided"
