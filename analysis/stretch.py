@@ -15,6 +15,9 @@ from analysis.vocabulary.job import Job
 
 BarometerSource = Literal["channel", "stated", "elevation", "assumed"]
 
+LONGEST_INTERVAL_S = 60.0
+"""Rows of a log are a minute apart at most."""
+
 
 @dataclass(frozen=True)
 class Stretch:
@@ -75,3 +78,16 @@ def seconds(index: pd.DatetimeIndex, since: pd.Timestamp | None = None) -> np.nd
         return np.empty(0)
     start = index[0] if since is None else since
     return np.asarray((index - start) / pd.Timedelta(seconds=1), dtype=float)
+
+
+def moments(stretch: Stretch) -> np.ndarray:
+    """Return when something new was known: each row, and the end that the journal says; seconds, shape (n,).
+
+    What only takes time, such as a hold, is over at the first of them that its time has passed by. The last row before
+    that end stands for its interval, so that the end comes as much later.
+    """
+    rows = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
+    if stretch.end is None or stretch.found_by != "journal" or len(rows) < 2:
+        return rows
+    interval = min(float(rows[-1] - rows[-2]), LONGEST_INTERVAL_S)
+    return np.append(rows, max((stretch.end - stretch.begin).total_seconds(), float(rows[-1])) + interval)

@@ -7,6 +7,7 @@ closed circuit shows, `cause` weighs why it stalled, `pace` tells the time left,
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -28,7 +29,7 @@ from analysis.evacuation.walk import Walk
 from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
 from analysis.rules import load_rules
-from analysis.stretch import Stretch, seconds
+from analysis.stretch import Stretch, moments
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure
 
 __all__ = ["assess"]
@@ -63,11 +64,8 @@ def assess(stretch: Stretch) -> Assessment:
     valve = ("pump_valve_closed", "pump_valve_open", "pump_on", "pump_off", "vacuum_broken", "oil_change")
     target = aim.target_pa if aim.target_pa is not None else STALL_TARGET_PA
     marks = mark_seconds(stretch, *valve)
-    rows_s = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
-    if stretch.end is not None and stretch.found_by == "journal":
-        rows_s = np.append(rows_s, (stretch.end - stretch.begin).total_seconds())
-    walk = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, rows_s, lambda level: pump_share(stretch, level))
-    story = walk.run()
+    share = partial(pump_share, stretch)
+    story = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, moments(stretch), share).run()
     findings = [_finding(stretch, ticks, happening, aim) for happening in story.happenings]
     if aim.target_pa is None:
         findings = [f for f in findings if f.kind != "target_reached"]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from analysis.recovery.calls import minute_median
 from analysis.recovery.findings import Maker
 from analysis.recovery.pauses import Pause
 from analysis.recovery.required_level import RequiredLevel
+from analysis.recovery.ticks import STANDS
 from analysis.result import Figure, Finding
+from analysis.stretch import moments, seconds
 
 FIRST_COME = "Local codes and the licensed technician come first."
 REACHED_STAYS_S = 60.0
@@ -57,20 +60,20 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     held: bool | None = None
     left_s: float | None = None
     told = False
+    seen_s = moments(make.stretch)
     for pause in pauses:
         if pause.base is None or pause.last < first:
             continue
         k = np.arange(pause.base, pause.last + 1)
-        long = ticks.at_s[k] - pause.begin_s
         high = minute_median(ticks.pressure_pa[k]) > level[k] * (1.0 + required.hold_within)
-        if long[-1] < required.hold_s:
+        stood = _stood(make, pause, required.hold_s, seen_s, max(first, pause.base))
+        if stood is None:
             if not pause.over and not high.any():
-                left_s = float(required.hold_s - long[-1])
+                left_s = max(0.0, float(pause.begin_s + required.hold_s - ticks.at_s[-1]))
             continue
+        j, told_s = stood
         held = not bool(high.any())
-        sure = np.flatnonzero((long >= required.hold_s) & (k >= max(first, pause.first)))
-        if len(sure) and not told and not high[: sure[0] + 1].any():
-            j = int(k[sure[0]])
+        if not told and not high[: j - pause.base + 1].any():
             told = True
             text = (
                 f"The level stood for {required.hold_s / 60:.0f} min: {make.pressure(ticks.pressure_pa[j])} against "
@@ -80,10 +83,31 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
                 "required_level": Figure(float(level[j]), "pressure"),
                 "pressure": Figure(float(ticks.pressure_pa[j]), "pressure"),
             }
-            found.append(make(j, pause.begin_s, "required_level_held", "info", text, **figures))
+            finding = make(j, pause.begin_s, "required_level_held", "info", text, **figures)
+            found.append(replace(finding, time=make.stretch.begin + pd.Timedelta(seconds=told_s)))
     # a slow return that a coarse gauge does not show as a pause: nothing but a return stands over the level so long
     over = minute_median(ticks.pressure_pa) > level * (1.0 + required.hold_within) + 2.0 * ticks.resolution_pa
     under_at = ticks.at_s[~over]
     if len(under_at) and over[-1] and ticks.at_s[-1] - under_at[-1] >= required.hold_s and under_at[-1] >= begin[first]:
         held = False
     return LevelState(first, held, tuple(found), left_s)
+
+
+def _stood(make: Maker, pause: Pause, hold_s: float, seen_s: np.ndarray, first: int) -> tuple[int, float] | None:
+    """Return the newest tick, `first` or later, at the moment of `seen_s` by which a pause had stood for `hold_s`.
+
+    And that moment; None where it did not stand for so long.
+    """
+    ticks = make.ticks
+    known_s = seconds(ticks.known, make.stretch.begin)
+    over_s = pause.begin_s + hold_s
+    i = int(np.searchsorted(seen_s, max(over_s, known_s[first])))
+    if i == len(seen_s):
+        return None
+    told_s = float(seen_s[i])
+    pulls = [subject for subject, stands in STANDS.items() if not stands]
+    resumed = seconds(pd.DatetimeIndex(make.stretch.marks(*pulls)["time"]), make.stretch.begin)
+    broken = ((resumed > pause.begin_s) & (resumed < over_s)).any()
+    if broken or (pause.over and known_s[pause.last + 1] <= told_s and ticks.at_s[pause.last + 1] < over_s):
+        return None
+    return min(int(np.searchsorted(known_s, told_s, side="right")) - 1, pause.last), told_s

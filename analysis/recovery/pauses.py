@@ -153,7 +153,7 @@ def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
 def _begin(ticks: Ticks, first: int) -> float:
     """Return when a pause that became known at tick `first` began: its mark, else the lowest pressure just before."""
     if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
-        return float(ticks.at_s[first]) - 5.0
+        return float(ticks.marked_s[first])
     start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - SLOW_S - 15.0))
     lowest = start + int(np.argmin(ticks.pressure_pa[start : first + 1]))
     return float(ticks.at_s[lowest])

@@ -32,6 +32,8 @@ NOISE_TICKS = 60
 """An instrument's scatter is the usual one of so many ticks: a valve that opens or a hand on the scale is none."""
 MEDIAN_OF_NORMAL = 0.6745
 """Median of the absolute value of a standard normal variable."""
+STANDS = {"recovery_paused": 1.0, "recovery_resumed": 0.0, "cylinder_off": 1.0, "cylinder_on": 0.0}
+"""Marks by which the machine stands (1) or pulls (0)."""
 
 Floats = np.ndarray
 
@@ -51,7 +53,7 @@ class Ticks:
     moved_kg : mass weighed into cylinders so far (NaN without a scale); `mass_resolution_kg` likewise.
     barometer_pa : the site's.
     flow : 1 water flows, 0 it does not, by the marks or because it grows cold; NaN where nothing says so.
-    marked : 1 paused, 0 running, by the marks; NaN before the first mark.
+    marked : 1 paused, 0 running, by the marks; NaN before the first mark. `marked_s`: when the last one was made.
     """
 
     at_s: Floats
@@ -68,6 +70,7 @@ class Ticks:
     barometer_pa: Floats
     flow: Floats
     marked: Floats
+    marked_s: Floats
     water_channel: str | None
     fluid: Refrigerant | None
 
@@ -106,6 +109,7 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     if water == "leaving_water_temperature":
         flow = np.where(np.isnan(flow) & _dropped(at, reading), 0.0, flow)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
+    said_s = _since(pd.DatetimeIndex(stretch.marks(*STANDS)["time"]), stretch)
     moved = mass_resolution = unknown
     row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
     if weighing is not None:
@@ -128,11 +132,8 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         mass_resolution_kg=mass_resolution,
         barometer_pa=stretch.barometer_pa.to_numpy(dtype=float)[row],
         flow=flow,
-        marked=_marked(
-            stretch,
-            at,
-            {"recovery_paused": 1.0, "recovery_resumed": 0.0, "cylinder_off": 1.0, "cylinder_on": 0.0},
-        ),
+        marked=_marked(stretch, at, STANDS),
+        marked_s=_latest(said_s, said_s, at, np.inf),
         water_channel=water,
         fluid=fluid,
     )

@@ -327,6 +327,26 @@ def test_a_level_that_comes_back_at_once_is_not_held() -> None:
     assert assessment.verdict == "level_not_held"
 
 
+@pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("shut", [3_600.0, 3_607.0])
+def test_ten_minutes_are_over_when_the_stage_ends_with_them(step: float, shut: float) -> None:
+    at = np.append(np.arange(0.0, shut + 600.0, step), shut + 600.0)
+    saturated = float(refrigerant("R-134a").bubble_pressure_pa(288.0))
+    pressure = saturated * np.exp(-np.clip(at, 1_800.0, shut) / 700.0 + 1_800.0 / 700.0) / 1e3
+    stretch = make_stretch(
+        "recovery",
+        at,
+        {"circuit_pressure": ("kPa", np.round(pressure, 1)), "leaving_water_temperature": ("degC", 15.0 + 0.0 * at)},
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}, "recovery": {"rules": "us-40cfr82"}},
+        journal=[(shut, "mark", "recovery_paused", "")],
+    )
+    result = assert_prefix_consistent(assess, stretch, range(len(at) - 3, len(at) + 1))
+    held = found(result, "required_level_held")
+    assert result.verdict == "complete"
+    assert held is not None
+    assert (held.time - held.since).total_seconds() == pytest.approx(600.0)
+
+
 def test_a_present_pause_that_holds_the_level_so_far_is_said() -> None:
     """The level comes back in a first pause; after a second pull it stands."""
     seconds = np.arange(0.0, 3660.0, 5.0)
