@@ -23,6 +23,8 @@ FLAT_S, SHOWS, SURE = 600.0, 0.75, 2.5
 QUICK_PAUSE_S, SHORT_PAUSE_S, LONG_PAUSE_S = 120.0, 300.0, 600.0
 """How long a flat pause has to be: at least, where the least pocket would have shown by then; where the balance says
 the same; and where it says nothing; common practice."""
+LONG_SEEN_S = 540.0
+"""Of the longest of them rows a minute apart show so much."""
 WARMS_S = (0.0, 120.0, 300.0)
 """Flat may be what comes after one of these times."""
 FELL = 0.02
@@ -70,7 +72,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         if not (by_balance or blind) or not (pause.marked or _fell(ticks, pause)):
             continue
         k = np.arange(pause.base, pause.last + 1)
-        flat = _flat(ticks, evidence, k, by_balance)
+        flat = _flat(ticks, evidence, k, pause.begin_s, by_balance)
         hit = k[flat & evidence.under_dew[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
@@ -101,8 +103,8 @@ def _asked(evidence: Evidence, k: np.ndarray, by_balance: bool) -> tuple[Floats,
     return allowed, np.minimum(known, shows) if by_balance else np.full(len(k), LONG_PAUSE_S)
 
 
-def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, by_balance: bool) -> np.ndarray:
-    """Return at which of a pause's ticks `k` its pressure has stood long enough, shape (len(k),) of bool."""
+def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, by_balance: bool) -> np.ndarray:
+    """Return at which ticks `k` of a pause begun at `begin_s` its pressure has stood long enough; (len(k),) of bool."""
     allowed, enough = _asked(evidence, k, by_balance)
     level = minute_median(ticks.pressure_pa[k])
     came_back = np.maximum.accumulate(level / level[0] - 1.0) - ticks.resolution_pa[k] / level[0]
@@ -112,8 +114,10 @@ def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, by_balance: bool) -> 
         start = int(np.searchsorted(ticks.at_s[k], ticks.at_s[k[0]] + wait))
         if start == len(k):
             break
-        long = ticks.at_s[k[start:]] - ticks.at_s[k[0]] - wait
-        flat[start:] |= (_surest_rise(ticks, k[start:]) <= allowed[start:]) & (long + HOSE_S >= enough[start:])
+        long = ticks.at_s[k[start:]] - begin_s - wait
+        flat[start:] |= (_surest_rise(ticks, k[start:]) <= allowed[start:]) & (
+            long >= np.minimum(enough[start:], LONG_SEEN_S)
+        )
     return np.asarray(flat & (came_back <= allowed))
 
 

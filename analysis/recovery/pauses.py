@@ -151,9 +151,13 @@ def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
 
 
 def _begin(ticks: Ticks, first: int) -> float:
-    """Return when a pause that became known at tick `first` began: its mark, else the lowest pressure just before."""
+    """Return when a pause that became known at tick `first` began: its mark, else when the pressure had come down.
+
+    From then on it stood no higher above its lowest than the gauge's noise explains.
+    """
     if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
         return float(ticks.marked_s[first])
     start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - SLOW_S - 15.0))
     lowest = start + int(np.argmin(ticks.pressure_pa[start : first + 1]))
-    return float(ticks.at_s[lowest])
+    above = ticks.pressure_pa[start:lowest] > ticks.pressure_pa[lowest] + 2.0 * ticks.resolution_pa[lowest]
+    return float(ticks.at_s[start + np.flatnonzero(above)[-1] + 1 if above.any() else lowest])

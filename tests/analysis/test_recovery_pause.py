@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.recovery.calls import _flat
+from analysis.recovery.pauses import HOSE_S
 
 
 def pause(rise: float, least: float) -> bool:
@@ -18,7 +19,7 @@ def pause(rise: float, least: float) -> bool:
     n = len(at)
     ticks: Any = SimpleNamespace(at_s=at, pressure_pa=pressure, resolution_pa=np.full(n, 30.0))
     evidence: Any = SimpleNamespace(least_rise=np.full(n, least / 600.0), pocket=np.ones(n, dtype=bool))
-    return bool(_flat(ticks, evidence, np.arange(n), by_balance=True)[-1])
+    return bool(_flat(ticks, evidence, np.arange(n), at[0] - HOSE_S, by_balance=True)[-1])
 
 
 @pytest.mark.parametrize(
