@@ -116,6 +116,21 @@ class Course:
         """Their noise as arrays."""
         return {str(name): self.noise[name].to_numpy(dtype=float) for name in self.noise}
 
+    @cached_property
+    def minutes(self) -> list[np.ndarray]:
+        """For each of `levels` its mean over the last minute, and over those one and two `STEP_LAG_S` ago; (3, n)."""
+        at = self.end_s - STEP_LAG_S * np.arange(3.0)[:, None]
+        first, end = (np.searchsorted(self.end_s, edge, side="right") for edge in (at - STEP_LEVEL_S, at))
+        return [_mean_between(level, first, end) for level, _ in self.levels]
+
+
+def _mean_between(values: np.ndarray, first: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Return the mean of `values` from `first` up to `end`, NaN where there are none or one of them is NaN."""
+    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(values))])
+    blank = np.concatenate([[0], np.cumsum(np.isnan(values))])
+    whole = (end > first) & (blank[end] == blank[first])
+    return np.where(whole, (total[end] - total[first]) / np.maximum(end - first, 1), np.nan)
+
 
 def course_of(stretch: Stretch) -> Course:
     """Return the figures of a stage by bins, and how still they stand; no bin uses a later row than its own."""
@@ -351,17 +366,10 @@ def load_step(course: Course, k: int, since_s: float) -> float | None:
     then_s = end_s[k] - STEP_LAG_S
     if not course.levels or then_s - STEP_LEVEL_S < since_s - BIN_S / 2.0:
         return None
-
-    def minute(at_s: float) -> slice:
-        return slice(*np.searchsorted(end_s, (at_s - STEP_LEVEL_S, at_s), side="right").tolist())
-
     least = STEP_APART if len(course.levels) > 1 else STEP_ALONE
     moved = []
-    for level, error in course.levels:
-        now, was, before = (
-            float(np.mean(level[part])) if (part := minute(at_s)).stop > part.start else np.nan
-            for at_s in (end_s[k], then_s, then_s - STEP_LAG_S)
-        )
+    for (level, error), minutes in zip(course.levels, course.minutes, strict=True):
+        now, was, before = minutes[:, k].tolist()
         step, noise = now - was, float(error[k])
         if then_s - STEP_LAG_S - STEP_LEVEL_S >= since_s - BIN_S / 2.0:
             if not abs(step) > STEP_DRIFTS * abs(was - before):
