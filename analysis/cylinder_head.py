@@ -130,8 +130,10 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
         if here.name in told or holds is None or (stay[int(still[k]) : k + 1] != stay[k]).any() or len(p) < 4:
             continue
         whole = np.isfinite(p).all() and np.isfinite(t).all() and bins.end_s[k] - bins.end_s[back[k]] < 2 * rule.rest_s
+        if not whole or np.ptp(m) > max(0.15, 2.0 * steps[k]):
+            continue
         trickled_kg = abs(float(np.nanmedian(m[-3:]) - np.nanmedian(m[:3])))
-        if not whole or trickled_kg > 0.75 * TRICKLE_KG_PER_S * still_s[k] or np.ptp(m) > max(0.15, 2.0 * steps[k]):
+        if trickled_kg > 0.75 * TRICKLE_KG_PER_S * still_s[k]:
             continue
         p_now, t_now = float(np.median(p[-3:])), float(np.median(t[-3:]))
         saturation = float(holds.bubble_pressure_pa(t_now))

@@ -13,16 +13,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from analysis.hunting import Hunting, hunting
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.steadiness import (
     BIN_S,
     TOLERANCES,
     WINDOW_S,
     Course,
-    Hunting,
     approaching,
     course_of,
-    hunting,
     load_step,
     minutes_left,
     unsteady_figures,
