@@ -188,18 +188,23 @@ def test_a_rise_that_levels_off_under_the_limit_is_held() -> None:
     assert (passed.time - passed.since).total_seconds() >= 1_800
 
 
+def shut_at(shut_s: float, at: np.ndarray, micron: np.ndarray) -> Stretch:
+    """Return a stage that ends with its last row, with a quiet probe and the valve closed at a mark."""
+    return make_stretch(
+        "evacuation",
+        at,
+        {"vacuum": ("micron", np.where(micron > 20_000.0, np.nan, np.round(micron)))},
+        tables={"evacuation": {"target": "500 micron", "hold": "30 min", "hold_limit": "1000 micron"}},
+        journal=[(shut_s, "mark", "pump_valve_closed", "")],
+    )
+
+
 @pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
 def test_a_hold_is_whole_when_the_stage_ends_with_it(step: float) -> None:
     shut, hold = 3_127.0, 1_800.0
     at = np.append(np.arange(0.0, shut + hold, step), shut + hold)
     level = 60.0 + 760_000.0 * np.exp(-np.minimum(at, shut) / 400.0) + 0.1 * np.maximum(at - shut, 0.0)
-    stretch = make_stretch(
-        "evacuation",
-        at,
-        {"vacuum": ("micron", np.where(level > 20_000.0, np.nan, np.round(level)))},
-        tables={"evacuation": {"target": "500 micron", "hold": "30 min", "hold_limit": "1000 micron"}},
-        journal=[(shut, "mark", "pump_valve_closed", "")],
-    )
+    stretch = shut_at(shut, at, level)
     result = assert_prefix_consistent(assess, stretch, range(len(at) - 3, len(at) + 1))
     assert result.verdict == "held"
     passed = next(f for f in result.findings if f.kind == "hold_passed")
@@ -217,14 +222,7 @@ def test_a_valve_closed_soon_after_the_target_counts_with_rows_a_minute_apart(be
     level = 60.0 + 760_000.0 * np.exp(-at / 400.0)
     shut = float(at[np.argmax(level <= 500.0)]) + 60.0 * beats - 20.0
     level = np.where(at > shut, 60.0 + 760_000.0 * np.exp(-shut / 400.0) + 0.01 * (at - shut), level)
-    stretch = make_stretch(
-        "evacuation",
-        at,
-        {"vacuum": ("micron", np.where(level > 20_000.0, np.nan, np.round(level)))},
-        tables={"evacuation": {"target": "500 micron", "hold": "30 min", "hold_limit": "1000 micron"}},
-        journal=[(shut, "mark", "pump_valve_closed", "")],
-    )
-    assert assert_prefix_consistent(assess, stretch, range(50, len(at), 7)).verdict == "held"
+    assert assert_prefix_consistent(assess, shut_at(shut, at, level), range(50, len(at), 7)).verdict == "held"
 
 
 def test_one_that_levels_off_above_it_is_moisture() -> None:
