@@ -142,14 +142,14 @@ def _conclude(
         "consensus": Figure(said.level_k, "temperature"),
         "consensus_uncertainty": Figure(2.0 * said.level_sd_k, "temperature_difference"),
     }
-    for channel in check.channels:
-        figures[channel] = _offset(channel, check.offset_k(channel), check, fluid)
-        figures[f"{channel}_uncertainty"] = _offset(channel, check.unsure_k(channel), check, fluid)
     verdict, text = _verdict(check, named)
-    for channel in sorted(named.intersection(check.channels)):
+    said_now: dict[str, str] = {}
+    for channel in check.channels:
         offset, unsure = (_offset(channel, k, check, fluid) for k in (check.offset_k(channel), check.unsure_k(channel)))
-        said_now = _said_offset(channel, offset, unsure, check, stretch.job.job.units)
-        text += f" {said_now[:1].upper()}{said_now[1:]}"
+        figures |= {channel: offset, f"{channel}_uncertainty": unsure}
+        said_now[channel] = _said_offset(channel, offset, unsure, check, stretch.job.job.units)
+    for channel in sorted(named.intersection(said_now)):
+        text += f" {said_now[channel][:1].upper()}{said_now[channel][1:]}"
     if check.moving and verdict != "undecided":
         text += f" Still moving, judged with as much doubt: {_names(check.moving)}."
     if fluid is None:

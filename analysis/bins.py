@@ -57,15 +57,20 @@ class Runs:
             per_piece = max(1, PIECE_ROWS // int(length))
             for begin in range(0, len(some), per_piece):
                 part = some[begin : begin + per_piece]
-                rows = np.sort(values[self.first[part, None] + np.arange(length)], axis=1)  # blank ones come last
-                shown = length - np.isnan(rows).sum(axis=1)
-                each = np.arange(len(part))
-                found[part] = 0.5 * (rows[each, (shown - 1) // 2] + rows[each, shown // 2])
+                found[part] = row_medians(values[self.first[part, None] + np.arange(length)])
         return found
 
     def each(self, of_run: np.ndarray) -> np.ndarray:
         """Return for each row the number that stands for its run."""
         return np.repeat(of_run, self.count)
+
+
+def row_medians(values: np.ndarray) -> np.ndarray:
+    """Return the median of each row without its blanks, NaN where there is nothing else; (n, m) gives (n,)."""
+    ordered = np.sort(values, axis=1)  # blank ones come last
+    shown = ordered.shape[1] - np.isnan(ordered).sum(axis=1)
+    each = np.arange(len(ordered))
+    return np.asarray(0.5 * (ordered[each, (shown - 1) // 2] + ordered[each, shown // 2]))
 
 
 @dataclass(frozen=True)

@@ -164,7 +164,7 @@ def review(log: Log, job: Job) -> Review:
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
-            over = max(span.end, span.end if span.left is None else span.left)
+            over = span.end if span.left is None else max(span.end, span.left)
             stretch = stretch_of(replace(span, known_until=over), log, job, before)
             assessment = judge(stretch)
         if span.stage == "pressure_test":

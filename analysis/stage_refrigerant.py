@@ -281,9 +281,8 @@ class RefrigerantStages(WatchState):
         if running[then : k + 1].any() or not low < STARTED_PART * level:
             return None
         left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
-        return (
-            left if p[min(left + 3, k)] - p[k] > (level - p[k]) / 4.0 else None
-        )  # a valve that closes does so at once
+        went_on = p[min(left + 3, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
+        return left if went_on else None
 
     def _sight(self, k: int) -> None:
         """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""

@@ -91,13 +91,13 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         if not course.running[k]:
             idle_s = end
         if open_ is None:
-            same_s = max(stepped_s, _same_load_since(values, end_s, k))
+            same_s = max(stepped_s, _same_load_since(course, k))
             since_s = max(end - float(course.stood_s[k]), idle_s, swung_s, nearing_s)
             still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
             if still and (step_s := load_step(course, k, since_s)) is not None:
                 idle_s, stepped_s, still = step_s, step_s, False
             if still:
-                since_s = _arrived(course, since_s, k, values, noise)
+                since_s = _arrived(course, since_s, k)
                 still = end - since_s >= WINDOW_S - BIN_S / 2.0
             now: Hunting | None = None
             if still or (k > 0 and end // LISTEN_S > end_s[k - 1] // LISTEN_S):
@@ -107,7 +107,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
                 nearing_s = end - WINDOW_S + BIN_S
             elif still and now is None:
                 open_ = _Window(since_s, k, dict.fromkeys(values, np.inf))
-                open_.means = _means(values, end_s, open_.begin_s, end)
+                open_.means = _means(course, open_.begin_s, end)
                 windows.append(open_)
                 away_since = swing_since = None
                 missed = set()
@@ -131,77 +131,66 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         if lost:
             ended = float(end_s[k - 1])
         elif away_since is not None and end - end_s[away_since] + BIN_S >= DEPARTED_S:
-            ended = _left(course, open_, away_since, values, noise)
+            ended = _left(course, open_, away_since)
         elif swing_since is not None and end - swing_since >= SWINGING_S and away_since is None:
-            ended = _left(course, open_, k, values, noise, WINDOW_S + SWINGING_S)
+            ended = _left(course, open_, k, WINDOW_S + SWINGING_S)
         elif (step_s := load_step(course, k, open_.begin_s)) is not None:
             ended = step_s
         elif (new := heard.at(k, open_.begin_s)) is not None:
-            ended = _left(course, open_, k, values, noise, new.span_s)
+            ended = _left(course, open_, k, new.span_s)
             swung_s = end - new.period_s
         if ended is not None:
             open_.end_s = max(ended, open_.begin_s + BIN_S)
-            open_.means = _means(values, end_s, open_.begin_s, open_.end_s) or open_.means
-            findings.append(_unsteady(stretch, course, k, open_, values))
+            open_.means = _means(course, open_.begin_s, open_.end_s) or open_.means
+            findings.append(_unsteady(stretch, course, k, open_))
             cause = findings[-1].figures["cause"]
             idle_s = max(idle_s, open_.end_s)
             stepped_s = open_.end_s if cause == "staging" else stepped_s
             heard.forget(told=cause == "hunting")
             open_ = None
         elif away_since is None:
-            open_.means = _means(values, end_s, open_.begin_s, end)
+            open_.means = _means(course, open_.begin_s, end)
             findings += _missed(stretch, course, k, open_, missed)
     return windows, findings
 
 
-def _same_load_since(values: Mapping[str, np.ndarray], end_s: np.ndarray, k: int) -> float:
+def _same_load_since(course: Course, k: int) -> float:
     """Return since when the load has been what it is at bin `k` [s]; 0 where it is not logged."""
-    load = values.get(LOAD)
+    load = course.values.get(LOAD)
     if load is None:
         return 0.0
     other = np.flatnonzero(np.abs(load[: k + 1] - load[k]) > TOLERANCES[LOAD].departure)
-    return float(end_s[other[-1]]) if len(other) else 0.0
+    return float(course.end_s[other[-1]]) if len(other) else 0.0
 
 
-def _beyond(
-    values: Mapping[str, np.ndarray], noise: Mapping[str, np.ndarray], inside: slice, part: slice
-) -> np.ndarray:
+def _beyond(course: Course, inside: slice, part: slice) -> np.ndarray:
     """Return for each bin of `part` whether a figure lies beyond all that it does over `inside`, by a margin."""
     beyond = np.zeros(max(part.stop - part.start, 0), dtype=bool)
-    for name, figure in values.items():
+    for name, figure in course.values.items():
         within = figure[inside][~np.isnan(figure[inside])]
         if len(within) == 0:
             continue
         low, high = float(np.min(within)), float(np.max(within))
-        own = float(np.nan_to_num(np.median(noise[name][inside])))
+        own = float(np.nan_to_num(np.median(course.noises[name][inside])))
         margin = max(0.5 * (high - low), ONSET * TOLERANCES[name].departure, 3.0 * own)
         beyond |= (figure[part] > high + margin) | (figure[part] < low - margin)
     return beyond
 
 
-def _arrived(
-    course: Course, since_s: float, k: int, values: Mapping[str, np.ndarray], noise: Mapping[str, np.ndarray]
-) -> float:
+def _arrived(course: Course, since_s: float, k: int) -> float:
     """Return from when on, after `since_s`, the figures do what they do in the last half window before bin `k`."""
     first, half = np.searchsorted(course.end_s, (since_s, course.end_s[k] - WINDOW_S / 2.0), side="right").tolist()
-    beyond = np.flatnonzero(_beyond(values, noise, slice(half, k + 1), slice(first, half)))
+    beyond = np.flatnonzero(_beyond(course, slice(half, k + 1), slice(first, half)))
     return float(course.end_s[first + beyond[-1]]) if len(beyond) else since_s
 
 
-def _left(
-    course: Course,
-    window: _Window,
-    k: int,
-    values: Mapping[str, np.ndarray],
-    noise: Mapping[str, np.ndarray],
-    lately_s: float = WINDOW_S,
-) -> float:
+def _left(course: Course, window: _Window, k: int, lately_s: float = WINDOW_S) -> float:
     """Return when, in the last `lately_s` before bin `k`, the figures began to leave what they did before."""
     end_s = course.end_s
     until_s = max(window.begin_s + WINDOW_S, end_s[k] - lately_s)
     from_s = max(window.begin_s, until_s - 2.0 * WINDOW_S)
     first, last = np.searchsorted(end_s, (from_s, until_s), side="right").tolist()
-    beyond = _beyond(values, noise, slice(first, last), slice(last, k + 1))
+    beyond = _beyond(course, slice(first, last), slice(last, k + 1))
     began = k
     for j in (last + np.flatnonzero(beyond)[::-1]).tolist():
         if end_s[began] - end_s[j] > CALM_S:
@@ -238,11 +227,10 @@ class _Ear:
         return now
 
 
-def _means(values: Mapping[str, np.ndarray], ends: np.ndarray, begin_s: float, end_s: float) -> dict[str, float]:
+def _means(course: Course, begin_s: float, end_s: float) -> dict[str, float]:
     """Return the mean of each quantity over the bins inside a window, those that have readings there."""
-    first = int(np.searchsorted(ends, begin_s, side="right"))
-    last = int(np.searchsorted(ends, end_s, side="right"))
-    inside = {name: v[first:last][~np.isnan(v[first:last])] for name, v in values.items()}
+    first, last = np.searchsorted(course.end_s, (begin_s, end_s), side="right").tolist()
+    inside = {name: v[first:last][~np.isnan(v[first:last])] for name, v in course.values.items()}
     return {name: float(np.mean(v)) for name, v in inside.items() if len(v)}
 
 
@@ -301,9 +289,9 @@ def _missed(stretch: Stretch, course: Course, k: int, window: _Window, missed: s
     return findings
 
 
-def _unsteady(stretch: Stretch, course: Course, k: int, window: _Window, values: Mapping[str, np.ndarray]) -> Finding:
+def _unsteady(stretch: Stretch, course: Course, k: int, window: _Window) -> Finding:
     shown: dict[str, FigureValue] = {}
-    load = values.get(LOAD)
+    load = course.values.get(LOAD)
     if not course.running[k]:
         shown["cause"], why = "stopped", "the compressor stopped"
     elif load is not None and abs(load[k] - window.means.get(LOAD, np.nan)) > TOLERANCES[LOAD].departure:

@@ -91,3 +91,9 @@ def moments(stretch: Stretch) -> np.ndarray:
         return rows
     interval = min(float(rows[-1] - rows[-2]), LONGEST_INTERVAL_S)
     return np.append(rows, max((stretch.end - stretch.begin).total_seconds(), float(rows[-1])) + interval)
+
+
+def first_from(moments_s: np.ndarray, at_s: float) -> float:
+    """Return the first of some moments that is not before a time [s], infinite when there is none."""
+    i = int(np.searchsorted(moments_s, at_s))
+    return float(moments_s[i]) if i < len(moments_s) else np.inf

@@ -62,11 +62,9 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     for channel, dimension in dimensions.items():
         values[channel] = log.frame[channel].to_numpy(dtype=float)
         wrong = impossible_in(values[channel], POSSIBLE.get(dimension))
-        below = log.impossible.get(channel)
-        if below is not None:
-            impossible[channel] = below if wrong is None else below | wrong
-        elif wrong is not None:
-            impossible[channel] = wrong
+        never = [rows for rows in (log.impossible.get(channel), wrong) if rows is not None]
+        if never:
+            impossible[channel] = np.logical_or.reduce(never)
         if wrong is not None:
             frame[channel] = values[channel] = np.where(wrong, np.nan, values[channel])
     slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
-import pandas as pd
 
 from analysis.belief.fault import ROOM, STANDING, WATER, Fault, Readings, name_of, relabelled
 from analysis.belief.running import out_of_order
 from analysis.belief.saturated import FAMILIES, against_saturation
+from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Figure
 from analysis.vocabulary.channels import Column
@@ -120,7 +120,7 @@ def _beside_neighbours(
     if len(others) < 2 or channel == "cylinder_temperature":
         return np.zeros(len(read), dtype=bool), read
     rest = minutes[others]
-    middle = _middle(rest)
+    middle = row_medians(rest.to_numpy(dtype=float))
     close = (rest.max(axis=1) - rest.min(axis=1)).to_numpy(dtype=float) < APART_K
     wrong = (np.abs(read - middle) > APART_K) & (np.abs(other - middle) < NEAR_K) & close
     wrong &= rest.notna().sum(axis=1).to_numpy() >= 2
@@ -142,21 +142,13 @@ def _beyond(
     low, high = CAN_BE_K.get(channel, (0.0, np.inf))
     water = (*WATER, "suction_temperature")
     others = [c for c in (*COLD_SIDE, "cylinder_temperature") if c in readings.minutes and c != channel]
-    middle = _middle(readings.minutes[others]) if others else np.full(len(read), np.nan)
+    middle = row_medians(readings.minutes[others].to_numpy(dtype=float)) if others else np.full(len(read), np.nan)
     wet = [c for c in others if c in water]
-    running = _middle(readings.minutes[wet]) if wet else np.full(len(read), np.nan)
+    running = row_medians(readings.minutes[wet].to_numpy(dtype=float)) if wet else np.full(len(read), np.nan)
     middle = np.where(_may_run(readings), running, middle)
     too_cold = (read < low) & _only_in_its_unit(channel, columns, readings)  # brine is where all are in one unit
     wrong = (too_cold | (read > high)) & (np.abs(other - middle) < NEAR_K) & (np.abs(read - middle) > APART_K)
     return wrong, read - middle
-
-
-def _middle(minutes: pd.DataFrame) -> np.ndarray:
-    """Return the median of each minute over the channels that were read in it."""
-    rows = np.sort(minutes.to_numpy(dtype=float), axis=1)  # blank ones come last
-    shown = (~np.isnan(rows)).sum(axis=1)
-    each = np.arange(len(rows))
-    return np.asarray(0.5 * (rows[each, (shown - 1) // 2] + rows[each, shown // 2]))
 
 
 def _only_in_its_unit(channel: str, columns: Mapping[str, Column], readings: Readings) -> bool:
@@ -177,8 +169,8 @@ def _beside_partners(
     wrong = ((apart < low - BEYOND_K) | (apart > high + BEYOND_K)) & (other - beside > low) & (other - beside < high)
     if len(temperatures) == 1:
         return wrong & ((read < ROOM_K[0]) | (read > ROOM_K[1])), apart
-    every = readings.minutes[temperatures]
-    far, farther = (_middle(every.sub(pd.Series(v, index=every.index), axis=0).abs()) for v in (other, read))
+    every = readings.minutes[temperatures].to_numpy(dtype=float)
+    far, farther = (row_medians(np.abs(every - v[:, None])) for v in (other, read))
     return wrong & (far < farther), apart  # else the partner is the odd one
 
 

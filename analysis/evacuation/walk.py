@@ -25,6 +25,7 @@ from analysis.evacuation.valve import (
     rising,
     shut_at_pump,
 )
+from analysis.stretch import first_from
 
 LOOK_S, NEWS_S = 60.0, 900.0
 """How often a stall and its cause are looked for; the cause less often when nothing was done for a while."""
@@ -64,11 +65,11 @@ class Walk:
         target_pa: float,
         hold_s: float | None,
         limit_pa: float | None,
-        rows_s: np.ndarray,
+        moments_s: np.ndarray,
         pump_share: Callable[[float], float] = lambda _: math.nan,
     ) -> None:
         self.t, self.waiting, self.target = ticks, list(marks), target_pa
-        self.hold_s, self.limit, self.rows_s = hold_s, limit_pa, rows_s
+        self.hold_s, self.limit, self.moments_s = hold_s, limit_pa, moments_s
         self.pump_share = pump_share
         self.story = Story()
         self.trend = Trend(ticks)
@@ -369,11 +370,10 @@ class Walk:
         if self.hold_s is None:
             return None
         over_s = max(closed.begin_s, closed.said_s) + self.hold_s
-        row = int(np.searchsorted(self.rows_s, max(over_s, self.t.known_s[k])))
-        if row == len(self.rows_s) or any(self.rows_s[row] >= self.t.known_s[k + 1 : k + 2]):
-            return None
-        at_s = float(self.rows_s[row])
-        return None if any(when < at_s for when, _ in self.waiting[:1]) else at_s  # something was done before then
+        at_s = first_from(self.moments_s, max(over_s, self.t.known_s[k]))
+        until_s = self.t.known_s[k + 1] if k + 1 < len(self.t) else math.inf
+        done = any(when < at_s for when, _ in self.waiting[:1])  # somebody did something before then
+        return at_s if at_s < until_s and not done else None
 
     def _judge_hold(self, k: int, now_s: float, told_s: float | None = None) -> None:
         """Say that a hold passed once its whole time is over, if the readings cover it and look like a closed valve."""

@@ -13,7 +13,7 @@ from analysis.recovery.pauses import Pause
 from analysis.recovery.required_level import RequiredLevel
 from analysis.recovery.ticks import STANDS
 from analysis.result import Figure, Finding
-from analysis.stretch import moments, seconds
+from analysis.stretch import first_from, moments, seconds
 
 FIRST_COME = "Local codes and the licensed technician come first."
 REACHED_STAYS_S = 60.0
@@ -101,10 +101,9 @@ def _stood(make: Maker, pause: Pause, hold_s: float, seen_s: np.ndarray, first: 
     ticks = make.ticks
     known_s = seconds(ticks.known, make.stretch.begin)
     over_s = pause.begin_s + hold_s
-    i = int(np.searchsorted(seen_s, max(over_s, known_s[first])))
-    if i == len(seen_s):
+    told_s = first_from(seen_s, max(over_s, known_s[first]))
+    if told_s == np.inf:
         return None
-    told_s = float(seen_s[i])
     pulls = [subject for subject, stands in STANDS.items() if not stands]
     resumed = seconds(pd.DatetimeIndex(make.stretch.marks(*pulls)["time"]), make.stretch.begin)
     broken = ((resumed > pause.begin_s) & (resumed < over_s)).any()
