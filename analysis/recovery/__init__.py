@@ -63,7 +63,7 @@ def assess(stretch: Stretch) -> Assessment:
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]
     found.sort(key=lambda f: f.time)
-    standing_at = progress(ticks, evidence, call, pauses, level_pa, stretch.job) if level.reached is None else None
+    standing_at = progress(ticks, evidence, pauses, level_pa, stretch.job) if level.reached is None else None
     verdict, said = _verdict(make, evidence, call, pauses, level, required)
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:

@@ -7,7 +7,6 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.recovery.calls import Call
 from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import Pause, before
 from analysis.recovery.ticks import Ticks
@@ -16,7 +15,7 @@ from analysis.vocabulary.job import Job
 Phase = Literal["liquid", "vapour"]
 
 SHORT_S, LONG_S = 300.0, 1200.0
-"""The pace is taken over both times; the two answers bound the time left."""
+"""The pace is taken over both times of pulling; the two answers bound the time left."""
 SLOWS = 1.5
 """A machine's displacement falls with the pressure ratio, so a fall takes up to this much longer; common practice."""
 STALLED_S = 1200.0
@@ -33,36 +32,48 @@ class Progress:
 
 
 def progress(
-    ticks: Ticks, evidence: Evidence, call: Call | None, pauses: list[Pause], level_pa: float | None, job: Job
+    ticks: Ticks, evidence: Evidence, pauses: list[Pause], level_pa: float | None, job: Job
 ) -> Progress | None:
     """Return where the recovery stands at its last tick, None without ticks.
 
-    While liquid stands: what the plate's charge still holds as liquid, over the mass rate. After that: an
-    exponential fall from the present pressure to the level. Left open while the machine stands.
+    While liquid stands for all that is known: what the plate's charge still holds as liquid, over the mass rate. Once
+    the pressure falls as vapour does: an exponential fall to the level, also where nothing has shown yet that no pocket
+    is left. Left open while the machine stands.
     """
     if len(ticks) == 0:
         return None
     last = pauses[-1] if pauses and not pauses[-1].over else None
-    phase: Phase = "liquid" if call is None else "vapour"
+    phase: Phase = "liquid" if evidence.stands[-1] else "vapour"
     if last is not None:
         stood = float(ticks.at_s[-1]) - last.begin_s
         stalls = not last.marked and last.first > 0 and stood >= STALLED_S
         return Progress(phase, None, stood if stalls else None)
-    past = np.array([before(ticks.at_s, back)[-1] for back in (SHORT_S, LONG_S)])
+    pulls = np.ones(len(ticks), dtype=bool)
+    for pause in pauses:
+        pulls &= (ticks.at_s <= pause.begin_s) | (np.arange(len(ticks)) > pause.last)
+    pulled_s = _while(pulls, ticks.at_s)
+    past = np.array([before(pulled_s, back)[-1] for back in (SHORT_S, LONG_S)])
     past = past[past >= 0]
     if not len(past):
         return Progress(phase, None, None)
-    spent = ticks.at_s[-1] - ticks.at_s[past]
-    if call is None:
+    spent = pulled_s[-1] - pulled_s[past]
+    if phase == "liquid":
         charge = job.circuit.charge_kg
-        rate = (ticks.moved_kg[-1] - ticks.moved_kg[past]) / spent
+        moved = _while(pulls, ticks.moved_kg)
+        rate = (moved[-1] - moved[past]) / spent
         left = np.nan if charge is None else float(evidence.unaccounted[-1]) * charge
         if not np.isfinite(left) or left <= 0.0 or not (rate > 0.0).all():
             return Progress(phase, None, None)
         times = left / rate
     else:
-        fall = np.log(ticks.pressure_pa[past] / ticks.pressure_pa[-1]) / spent
+        fallen = _while(pulls, -np.log(ticks.pressure_pa))
+        fall = (fallen[-1] - fallen[past]) / spent
         if level_pa is None or ticks.pressure_pa[-1] <= level_pa or not (fall > 0.0).all():
             return Progress(phase, None, None)
         times = np.log(ticks.pressure_pa[-1] / level_pa) / fall
     return Progress(phase, (float(times[0]), float(times.min()), float(times.max() * SLOWS)), None)
+
+
+def _while(pulls: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return by how much `values` changed since the first tick, but for steps of no pull or no number."""
+    return np.cumsum(np.where(pulls, np.nan_to_num(np.diff(values, prepend=values[:1])), 0.0))
