@@ -127,11 +127,14 @@ def main() -> int:
     """Take the pictures."""
     out = Path(sys.argv[1])
     source = Path(sys.argv[2]) if len(sys.argv) > 2 else RECORDED
+    names = sys.argv[3:] or list(MOMENTS)
+    if unknown := [name for name in names if name not in MOMENTS]:
+        sys.exit(f"no moment is called {', '.join(unknown)}; there are {', '.join(MOMENTS)}")
     out.mkdir(parents=True, exist_ok=True)
     faults = 0
     with tempfile.TemporaryDirectory() as scratch, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        for name in sys.argv[3:] or MOMENTS:
+        for name in names:
             cut(source, Path(scratch) / name, MOMENTS[name])
             server = Server(Path(scratch) / name)
             keep = threading.Event()
