@@ -17,6 +17,8 @@ HUNT_SWING = 0.67
 HUNT_CYCLES = 2.5
 HUNT_PART = 0.5
 """Cycles that must be seen, and the part of the movement that they must make up."""
+LEAST_SEEN = 12
+"""Bins with readings in which a swing may be heard."""
 HUNTERS = ("suction_superheat", "subcooling", "discharge_superheat", "evaporator_approach", "compressor_load")
 
 
@@ -38,22 +40,23 @@ def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
 
     Looks back ten, twenty and forty minutes, never before `since_s`.
     """
-    end_s = course.end_s
-    spans = [
-        (span_s, slice(int(np.searchsorted(end_s, max(since_s, end_s[k] - span_s), side="right")), k + 1))
-        for span_s in HUNTS_S
-    ]
+    end_s = float(course.end_s[k])
+    spans = [(span_s, *course.bins(max(since_s, end_s - span_s), end_s)) for span_s in HUNTS_S]
     for name in HUNTERS:
         if name not in course.values:
             continue
-        figure, noise = course.values[name], course.noises[name]
-        for span_s, inside in spans:
-            there = ~np.isnan(figure[inside])
-            if np.count_nonzero(there) < 12:
+        totals = course.totals[name]
+        for span_s, first, end in spans:
+            if totals.count(first, end) < LEAST_SEEN:
                 continue
-            own = float(np.mean(noise[inside][there]))
-            least_power = (HUNT_SWING * TOLERANCES[name].scatter) ** 2 + own**2
-            period_s = _period(end_s[inside][there], figure[inside][there], least_power)
+            inside = slice(first, end)
+            least_power = (HUNT_SWING * TOLERANCES[name].scatter) ** 2
+            if totals.variance(first, end) < least_power:
+                continue
+            there = ~np.isnan(course.values[name][inside])
+            least_power += float(np.mean(course.noises[name][inside][there])) ** 2
+            at, values = course.end_s[inside][there], course.values[name][inside][there]
+            period_s = _period(at, values, least_power)
             if period_s is not None:
                 return Hunting(name, period_s, span_s)
     return None

@@ -15,6 +15,7 @@ import pandas as pd
 from analysis.bins import bin_medians
 from analysis.consensus import Body, Consensus, weigh
 from analysis.fluids import Refrigerant
+from analysis.shown import shown
 from analysis.stretch import Stretch
 
 TEMPERATURES = (
@@ -67,10 +68,11 @@ CHECKS_S = ((1_200.0, 120.0), (np.inf, 300.0))
 """Looked at anew every two minutes for twenty, every five after that."""
 SUNNY_S = 1_200.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
-SUNNY_K_PER_H, SUNNY_PER_H = 0.25, 0.06
+SUNNY_PER_H, SUNNY_ODDS = 0.35, 3.0
+"""What the sun makes drifts by such a part of itself an hour (half a wave of eight hours); a distance is kept when its
+drift is so much likelier without."""
 SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
-"""A distance that is kept surely drifts by no more than this, or such a part of it, an hour, and in all by no more than
-this, or such a part of it, and one digit."""
+"""It moves in all by no more than this, or such a part of it, and what a step hides."""
 SUNNY_PART = 0.35
 """On a sunny side everything warms, the least by this part of the most."""
 
@@ -114,9 +116,11 @@ LEAST_PA = 10e3
 two others not nearer than 1.5 psi."""
 MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
+MOST_ALIKE = 0.9
+"""At the most so much of an error is that of the minute before."""
 SURELY_MOVES = 3.0
 """Standard errors of its drift by which a channel surely moves."""
-SLOWEST_H, SLOWEST_PIPE_H = 8.0, 4.0
+SLOWEST_H, SLOWEST_PIPE_H = 5.0, 2.5
 FAR_K = 6.0
 """Where anything moves so, or where a channel stands so far apart, it may only not have come to rest yet. It would
 close on the others within so many hours, pipes, metal and air sooner; a lie keeps its distance (common practice:
@@ -162,7 +166,7 @@ class Look:
 class _Way:
     """Where channels stand and how they got there: arrays in their order; rates [K/h] and their standard errors.
 
-    `scatters_k` is what each does about its drift, `steps_k` the step in which it is shown.
+    `scatters_k` is what each does about its drift, `hidden_k` what the step in which it is shown hides.
     """
 
     channels: tuple[str, ...]
@@ -170,7 +174,7 @@ class _Way:
     rates: np.ndarray
     errors: np.ndarray
     scatters_k: np.ndarray
-    steps_k: np.ndarray
+    hidden_k: np.ndarray
     begin_s: float
 
 
@@ -186,7 +190,9 @@ class Looks:
         self.fluid = stretch.fluid
         self.guessed_barometer = stretch.barometer_source == "assumed"
         self.bins = bin_medians(stretch, channels, BIN_S)
-        self.estimates = _as_temperatures(self.bins.medians, self.fluid)
+        self.shown = {channel: shown(stretch, self.bins, channel) for channel in channels}
+        means = pd.DataFrame({channel: seen.mean for channel, seen in self.shown.items()})
+        self.estimates = _as_temperatures(means, self.fluid)
         self.rests_from = 0
 
     def due(self) -> list[int]:
@@ -213,7 +219,7 @@ class Looks:
         known = usual / (usual + error**2)  # an unsure rate is drawn towards the others'
         level, drift = float(np.median(x)), float(np.median(rate))
         rate, error = drift + known * (rate - drift), np.sqrt(known) * error
-        excess = way.scatters_k / np.sqrt(3.0)
+        excess = np.hypot(way.scatters_k / np.sqrt(3.0), way.hidden_k / np.sqrt(12.0))
         behind = -drift / 2.0 * np.array([BEHIND_H.get(c, OTHER_LAG_H) for c in channels])
         moving: list[str] = []
         bodies: list[Body] = []
@@ -256,7 +262,7 @@ class Looks:
             closing = min(own[i], beside[i]) + 2.0 * own_error[i]
             if (moves.any() or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
-            if channel in EXPOSED and offset > 0 and not self._kept(channel, last, float(way.steps_k[i])):
+            if channel in EXPOSED and offset > 0 and not self._kept(channel, last, float(way.hidden_k[i])):
                 continue
             suspects.append(channel)
         standing = sum(1 for c, one in zip(channels, moves, strict=True) if not one and c not in suspects)
@@ -282,17 +288,23 @@ class Looks:
             if there.sum() < 3 or hours[there][-1] < -LEAST_S / 3_600.0:
                 continue
             channels.append(str(name))
-            rows.append((float(np.median(values[there][-LEVEL_BINS:])), *_rate(hours[there], values[there])))
-        levels, rates, errors, scatters, steps, spans = np.array(rows).reshape(-1, 6).T
+            lately = np.sort(values[there][-LEVEL_BINS:])
+            level_k = float(np.mean(lately[len(lately) // 4 : len(lately) - len(lately) // 4]))
+            seen = self.shown[str(name)]
+            kelvin = 1.0 / self._slope(level_k) if name in PRESSURES else 1.0
+            flicker = float(np.nanmean(seen.flicker[first : last + 1])) * kelvin**2
+            rows.append((level_k, *_rate(hours[there], values[there]), float(seen.step[last]) * kelvin, flicker))
+        levels, rates, errors, scatters, spans, steps, flickers = np.array(rows).reshape(-1, 7).T
         gauges = np.array([c in PRESSURES for c in channels], dtype=bool)
         for kind in (gauges, ~gauges):  # an instrument that never changed shows no finer steps than its like
             unseen = kind & np.isnan(steps)
             steps[unseen] = float(np.max(steps[kind & ~np.isnan(steps)], initial=0.0)) or UNSEEN_STEP_K
-        # what moves by less than a third of a step may not show
-        errors = np.hypot(errors, steps / 3.0 / spans)
-        return _Way(tuple(channels), levels, rates, errors, scatters, steps, float(end_s[first] - BIN_S))
+        # where readings flicker between two steps, a mean shows the part between (the first term of Sheppard's series)
+        hidden = steps * np.exp(-2.0 * np.pi**2 * flickers / steps**2)
+        errors = np.hypot(errors, hidden / 3.0 / spans)  # what moves by less than a third of it may not show
+        return _Way(tuple(channels), levels, rates, errors, scatters, hidden, float(end_s[first] - BIN_S))
 
-    def _kept(self, channel: str, last: int, step_k: float) -> bool:
+    def _kept(self, channel: str, last: int, hidden_k: float) -> bool:
         """Return whether a channel has kept its distance from the others ever since they rest, and long enough."""
         minutes = self.estimates.iloc[self.rests_from : last + 1]
         apart = (minutes[channel] - minutes.drop(columns=channel).median(axis=1)).to_numpy(dtype=float)
@@ -300,13 +312,13 @@ class Looks:
         at_s, apart = self.bins.end_s[self.rests_from : last + 1][there], apart[there]
         if len(at_s) < 3 or np.ptp(at_s) < SUNNY_S - BIN_S:
             return False
-        slope, error, _, _, hours = _rate(at_s / 3_600.0, apart)
-        drifts = abs(slope) + float(np.hypot(error, step_k / 3.0 / hours))
+        slope, error, _, hours = _rate(at_s / 3_600.0, apart)
         levels = pd.Series(apart).rolling(LEVEL_BINS, min_periods=1).median().to_numpy()
         moved, far = float(np.diff(np.quantile(levels, (0.1, 0.9)))[0]), abs(float(levels[-1]))
-        return drifts <= max(SUNNY_K_PER_H, SUNNY_PER_H * far) and moved <= step_k + max(
-            SUNNY_MOVES_K, SUNNY_MOVES * far
-        )
+        unsure = error**2 + (hidden_k / 3.0 / hours) ** 2
+        kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure
+        odds = np.sqrt(sunny / kept) * np.exp(0.5 * slope**2 * (1.0 / sunny - 1.0 / kept))
+        return bool(odds >= SUNNY_ODDS and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
 
     def _honest_k(self, channel: str, level_k: float) -> float:
         if channel not in PRESSURES or self.fluid is None:
@@ -347,23 +359,25 @@ def _beside(channels: Sequence[str], rates: np.ndarray) -> np.ndarray:
     return found
 
 
-def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float, float, float]:
-    """Return the drift over a window [K/h], its standard error, the scatter about it [K], the least step seen (NaN
-    where nothing changed) and how long it was [h]."""
+def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float, float]:
+    """Return the drift over a window [K/h], its standard error, the scatter about it [K] and how long it was [h].
+
+    Neighbouring minutes err as alike as they show, and as they may yet by the chance of so few.
+    """
     from_mean = hours - np.mean(hours)
     power = float(np.sum(from_mean**2))
     slope = float(from_mean @ values) / power
     left = values - np.mean(values) - slope * from_mean
-    scatter = float(np.sqrt(np.mean(left**2)))
-    steps = np.abs(np.diff(values))
-    step = float(np.min(steps[steps > 1e-9], initial=np.inf))
-    # neighbouring minutes err alike
-    error = 2.0 * scatter / np.sqrt(power)
-    return slope, error, scatter, step if np.isfinite(step) else np.nan, float(np.ptp(hours))
+    squares = float(left @ left)
+    scatter = float(np.sqrt(squares / len(left)))
+    alike = float(left[1:] @ left[:-1]) / squares if squares > 0.0 else 0.0
+    alike = min(max(alike, 0.0) + len(left) ** -0.5, MOST_ALIKE)
+    error = scatter * float(np.sqrt((1.0 + alike) / (1.0 - alike) / power))
+    return slope, error, scatter, float(np.ptp(hours))
 
 
-def _as_temperatures(medians: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFrame:
-    estimates = medians.copy()
+def _as_temperatures(means: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFrame:
+    estimates = means.copy()
     for channel in PRESSURES:
         if channel in estimates and fluid is not None:
             pressure = estimates[channel].to_numpy(dtype=float)

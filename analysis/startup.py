@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from analysis.hunting import Hunting, hunting
+from analysis.hunting import HUNTS_S, Hunting, hunting
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.steadiness import (
     BIN_S,
@@ -118,7 +118,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
                 findings.append(_hunts(stretch, course, k, new, windows[-1]))
             continue
         # a step makes neighbouring rows look noisy: the least noise since it opened counts
-        open_.noise = {name: min(one, float(np.nan_to_num(noise[name][k]))) for name, one in open_.noise.items()}
+        open_.noise = {name: min(one, float(noise[name][k])) for name, one in open_.noise.items()}
         away = not course.running[k] or any(
             abs(values[name][k] - open_.means[name]) > TOLERANCES[name].departure + 2.0 * open_.noise[name]
             for name in values
@@ -155,12 +155,14 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
 
 
 def _same_load_since(course: Course, k: int) -> float:
-    """Return since when the load has been what it is at bin `k` [s]; 0 where it is not logged."""
+    """Return since when the load has been what it is at bin `k` [s]; 0 where it is not logged, or longer than anybody
+    looks back."""
     load = course.values.get(LOAD)
     if load is None:
         return 0.0
-    other = np.flatnonzero(np.abs(load[: k + 1] - load[k]) > TOLERANCES[LOAD].departure)
-    return float(course.end_s[other[-1]]) if len(other) else 0.0
+    first, _ = course.bins(course.end_s[k] - HUNTS_S[-1], course.end_s[k])
+    other = np.flatnonzero(np.abs(load[first : k + 1] - load[k]) > TOLERANCES[LOAD].departure)
+    return float(course.end_s[first + other[-1]]) if len(other) else 0.0
 
 
 def _beyond(course: Course, inside: slice, part: slice) -> np.ndarray:
@@ -171,7 +173,7 @@ def _beyond(course: Course, inside: slice, part: slice) -> np.ndarray:
         if len(within) == 0:
             continue
         low, high = float(np.min(within)), float(np.max(within))
-        own = float(np.nan_to_num(np.median(course.noises[name][inside])))
+        own = float(np.median(course.noises[name][inside]))
         margin = max(0.5 * (high - low), ONSET * TOLERANCES[name].departure, 3.0 * own)
         beyond |= (figure[part] > high + margin) | (figure[part] < low - margin)
     return beyond
@@ -229,9 +231,9 @@ class _Ear:
 
 def _means(course: Course, begin_s: float, end_s: float) -> dict[str, float]:
     """Return the mean of each quantity over the bins inside a window, those that have readings there."""
-    first, last = np.searchsorted(course.end_s, (begin_s, end_s), side="right").tolist()
-    inside = {name: v[first:last][~np.isnan(v[first:last])] for name, v in course.values.items()}
-    return {name: float(np.mean(v)) for name, v in inside.items() if len(v)}
+    bins = course.bins(begin_s, end_s)
+    means = {name: float(totals.mean(*bins)) for name, totals in course.totals.items()}
+    return {name: mean for name, mean in means.items() if not np.isnan(mean)}
 
 
 def _figures(window: _Window) -> dict[str, FigureValue]:
@@ -329,9 +331,7 @@ def _conclude(
     stretch: Stretch, course: Course, windows: list[_Window], findings: tuple[Finding, ...], why: str
 ) -> Assessment:
     index = stretch.begin + pd.to_timedelta(course.end_s, unit="s")
-    traces = {
-        str(name): pd.Series(values.to_numpy(dtype=float), index=index) for name, values in course.figures.items()
-    }
+    traces = {name: pd.Series(values, index=index) for name, values in course.values.items()}
     last_s = float(course.end_s[-1]) if len(course.end_s) else 0.0
     spans = tuple(
         Span("steady", _at(stretch, w.begin_s), _at(stretch, w.end_s if w.end_s is not None else last_s))
@@ -374,7 +374,7 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
         return f"{heard.said()}. Nothing can be judged until it stands.", told
     parts, times = [], []
     for name in unsteady_figures(course, last):
-        moved = Figure(float(course.drift[name].iloc[last]), STARTUP_FIGURES[name])
+        moved = Figure(float(course.drift[name][last]), STARTUP_FIGURES[name])
         parts.append(f"{_name(name)} moves by {moved.show(stretch.job.job.units, 2)} in 5 min")
         times.append(minutes_left(course, name, last))
     if not parts:

@@ -17,8 +17,8 @@ import pandas as pd
 from analysis.bins import Bins, frame_medians
 from analysis.fluids import Refrigerant
 from analysis.running_figures import running_figures
+from analysis.shown import shown
 from analysis.stretch import Stretch
-from analysis.vocabulary.job import STARTUP_FIGURES
 
 BIN_S = 10.0
 WINDOW_S = 300.0
@@ -56,7 +56,6 @@ RUNNING_PRESSURE_RATIO = 1.25
 
 FLICKER = {"temperature": 0.3, "pressure": 3e3, "fraction": 0.01}
 """More noise than this [K, Pa, part] is not put down to an instrument but to the circuit (common practice)."""
-SMALLEST_STEP = {"temperature": 1e-3, "pressure": 10.0, "fraction": 1e-5}
 
 STEP_LAG_S, STEP_LEVEL_S = 240.0, 60.0
 """Another stage shows in the pressures within four minutes; each level is a mean of one minute."""
@@ -68,14 +67,14 @@ STEP_NOISES, STEP_DRIFTS = 4.0, 3.0
 
 @dataclass(frozen=True)
 class Course:
-    """Figures of a running circuit, bin by bin; every array and frame has one row a bin that holds rows.
+    """Figures of a running circuit, bin by bin; every array has one number a bin that holds rows.
 
     Attributes
     ----------
     end_s, known : end of each bin in seconds since the stage began, and the first row after it.
-    figures : the judged figures and the load, SI.
+    values : the judged figures and the load, SI.
     judged : names of the figures among them.
-    noise : standard error of each in one bin, from the instruments alone.
+    noises : standard error of each in one bin, from the instruments alone.
     scatter, drift : about and along the line through the five minutes before [SI, SI per five minutes].
     stood_s : for how long all have stood still, 0 where one of them does not, shape (n,).
     swinging : whether one of them scatters too much, shape (n,).
@@ -85,40 +84,64 @@ class Course:
 
     end_s: np.ndarray
     known: pd.DatetimeIndex
-    figures: pd.DataFrame
+    values: dict[str, np.ndarray]
     judged: list[str]
-    noise: pd.DataFrame
-    scatter: pd.DataFrame
-    drift: pd.DataFrame
+    noises: dict[str, np.ndarray]
+    scatter: dict[str, np.ndarray]
+    drift: dict[str, np.ndarray]
     stood_s: np.ndarray
     swinging: np.ndarray
     running: np.ndarray
     levels: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
     @cached_property
-    def values(self) -> dict[str, np.ndarray]:
-        """The figures as arrays."""
-        return {str(name): self.figures[name].to_numpy(dtype=float) for name in self.figures}
-
-    @cached_property
-    def noises(self) -> dict[str, np.ndarray]:
-        """Their noise as arrays."""
-        return {str(name): self.noise[name].to_numpy(dtype=float) for name in self.noise}
+    def totals(self) -> dict[str, Totals]:
+        """Sums over any bins of each of `values`."""
+        return {name: Totals(values) for name, values in self.values.items()}
 
     @cached_property
     def minutes(self) -> list[np.ndarray]:
         """For each of `levels` its mean over the last minute, and over those one and two `STEP_LAG_S` ago; (3, n)."""
         at = self.end_s - STEP_LAG_S * np.arange(3.0)[:, None]
         first, end = (np.searchsorted(self.end_s, edge, side="right") for edge in (at - STEP_LEVEL_S, at))
-        return [_mean_between(level, first, end) for level, _ in self.levels]
+        totals = [Totals(level) for level, _ in self.levels]
+        return [np.where(one.count(first, end) == end - first, one.mean(first, end), np.nan) for one in totals]
+
+    def bins(self, since_s: float, until_s: float) -> tuple[int, int]:
+        """Return the first bin that ends after `since_s`, and the first after `until_s`."""
+        first, end = np.searchsorted(self.end_s, (since_s, until_s), side="right").tolist()
+        return first, end
 
 
-def _mean_between(values: np.ndarray, first: np.ndarray, end: np.ndarray) -> np.ndarray:
-    """Return the mean of `values` from `first` up to `end`, NaN where there are none or one of them is NaN."""
-    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(values))])
-    blank = np.concatenate([[0], np.cumsum(np.isnan(values))])
-    whole = (end > first) & (blank[end] == blank[first])
-    return np.where(whole, (total[end] - total[first]) / np.maximum(end - first, 1), np.nan)
+class Totals:
+    """Sums of some values that may be NaN, asked from any of them up to another; indices may be arrays."""
+
+    def __init__(self, values: np.ndarray) -> None:
+        there = np.isfinite(values)
+        self.near = float(values[there][0]) if there.any() else 0.0
+        apart = np.where(there, values - self.near, 0.0)  # from the first: squares of large numbers lose small ones
+        self.counts, self.sums, self.squares = (_summed(one) for one in (there, apart, apart**2))
+
+    def count(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
+        return np.asarray(self.counts[end] - self.counts[first])
+
+    def mean(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
+        """Return the mean of those that are there, NaN where none is."""
+        return self.near + _part(self.sums[end] - self.sums[first], self.count(first, end))
+
+    def variance(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
+        """Return the variance of those that are there."""
+        count = self.count(first, end)
+        mean = _part(self.sums[end] - self.sums[first], count)
+        return np.asarray(np.maximum(_part(self.squares[end] - self.squares[first], count) - mean**2, 0.0))
+
+
+def _summed(values: np.ndarray) -> np.ndarray:
+    return np.concatenate([[0.0], np.cumsum(values, dtype=float)])
+
+
+def _part(total: np.ndarray, count: np.ndarray) -> np.ndarray:
+    return np.asarray(total / np.where(count > 0.0, count, np.nan))
 
 
 def course_of(stretch: Stretch) -> Course:
@@ -127,13 +150,15 @@ def course_of(stretch: Stretch) -> Course:
     bins = frame_medians(stretch.frame, stretch.begin, channels, BIN_S)
     means, error = _levels(stretch, bins)
     figures = running_figures(means, stretch.fluid)
-    figures = figures.where(figures.abs() < np.inf)
-    judged = [str(name) for name in figures]
     noise = _propagated(means, error, figures, stretch.fluid)
+    judged = [str(name) for name in figures]
     if "compressor_load" in means and judged:
         figures["compressor_load"] = means["compressor_load"]
         noise["compressor_load"] = error["compressor_load"]
-    scatter, drift, stood_s, swinging = _trend(figures, noise, bins.end_s)
+    finite = figures.where(figures.abs() < np.inf)
+    values = {str(name): finite[name].to_numpy(dtype=float) for name in finite}
+    noises = {name: np.nan_to_num(noise[name].to_numpy(dtype=float), posinf=0.0) for name in values}
+    scatter, drift, stood_s, swinging = _trend(values, noises, bins.end_s)
     levels = []
     for name in () if "compressor_load" in means else ("suction_pressure", "discharge_pressure"):
         if name in means and (means[name] > 0.0).any():
@@ -141,42 +166,25 @@ def course_of(stretch: Stretch) -> Course:
             levels.append((np.log(pressure), error[name].to_numpy(dtype=float) / pressure))
     running = _running(bins.medians)
     return Course(
-        bins.end_s, bins.known, figures, judged, noise, scatter, drift, stood_s, swinging, running, tuple(levels)
+        bins.end_s, bins.known, values, judged, noises, scatter, drift, stood_s, swinging, running, tuple(levels)
     )
 
 
 def _levels(stretch: Stretch, bins: Bins) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the mean of each channel in each bin, spikes clipped, and its standard error by noise and step.
-
-    A mean, since between two steps of an instrument a median knows only one of them.
-    """
-    runs, medians = bins.runs, bins.medians
+    """Return the mean of each channel in each bin, spikes clipped, and its standard error by noise and step."""
     length = int(WINDOW_S / BIN_S)
     means, errors = {}, {}
-    for name in medians:
+    for name in bins.medians:
         channel = str(name)
         dimension = stretch.columns[channel].unit.dimension if channel in stretch.columns else ""
-        raw = stretch.frame[channel].to_numpy(dtype=float)
-        shown = raw - _datum(stretch, channel)
-        steps, raw = np.abs(np.diff(shown, prepend=np.nan))[: runs.rows], raw[: runs.rows]
-        middle = runs.each(medians[channel].to_numpy(dtype=float))
-        most = 4.0 * runs.each(runs.mean(np.abs(raw - middle)))
-        means[channel] = runs.mean(middle + np.clip(raw - middle, -most, most))
+        seen = shown(stretch, bins, channel)
+        means[channel] = seen.mean
         cap = FLICKER.get(dimension, np.inf)
-        squares = pd.Series(runs.mean(steps**2)).rolling(length, min_periods=1).mean().to_numpy() / 2.0
-        noise = np.minimum(np.nan_to_num(squares), cap**2) / np.maximum(runs.shown(raw), 1)
-        step = runs.least(np.where(steps > SMALLEST_STEP.get(dimension, 0.0), steps, np.nan))
-        quantum = np.minimum(np.nan_to_num(np.fmin.accumulate(step)), 2.5 * cap)
+        squares = pd.Series(seen.flicker).rolling(length, min_periods=1).mean().to_numpy()
+        noise = np.minimum(np.nan_to_num(squares), cap**2) / np.maximum(seen.count, 1)
+        quantum = np.minimum(np.nan_to_num(seen.step), 2.5 * cap)
         errors[channel] = np.sqrt(noise + quantum**2 / 8.0)
-    return pd.DataFrame(means, index=medians.index), pd.DataFrame(errors, index=medians.index)
-
-
-def _datum(stretch: Stretch, channel: str) -> np.ndarray | float:
-    """Return what made a gauge's numbers absolute: an instrument's steps are in its own numbers."""
-    column = stretch.columns.get(channel)
-    if column is None or column.unit.datum != "gauge":
-        return 0.0
-    return stretch.barometer_pa.to_numpy(dtype=float)
+    return pd.DataFrame(means, index=bins.medians.index), pd.DataFrame(errors, index=bins.medians.index)
 
 
 def _propagated(
@@ -194,70 +202,81 @@ def _propagated(
 
 @dataclass(frozen=True)
 class _Line:
-    """Lines through the last `length` bins: scatter about them, drift in five minutes and its standard error."""
+    """Lines through the last bins before each: scatter about them, drift in five minutes and its standard error.
 
-    scatter: pd.Series
-    drift: pd.Series
-    error: pd.Series
-    filled: pd.Series
+    `filled` tells where they reach far enough.
+    """
+
+    scatter: np.ndarray
+    drift: np.ndarray
+    error: np.ndarray
+    filled: np.ndarray
 
 
-def _lines(values: pd.Series, length: int) -> _Line:
-    number = pd.Series(np.arange(len(values), dtype=float), index=values.index)
-    there = number.where(values.notna())
-    rolled, along = (one.rolling(length, min_periods=LEAST_PARTS) for one in (values, there))
-    spread = along.var(ddof=0)
-    slope = rolled.cov(there, ddof=0) / spread
-    left = (rolled.var(ddof=0) - slope**2 * spread).clip(lower=0.0)
-    count = values.rolling(length, min_periods=1).count()
-    scatter = (left * count / (count - 2.0).clip(lower=1.0)) ** 0.5
+def _lines(values: np.ndarray, length: int) -> _Line:
+    """Return the lines through the last `length` of `values`, up to each of them."""
+    end = np.arange(1, len(values) + 1)
+    first = np.maximum(end - length, 0)
+    there = ~np.isnan(values)
+    number = np.arange(len(values), dtype=float)
+    own, along = Totals(values), Totals(np.where(there, number, np.nan))
+    both = _summed(np.where(there, number * (values - own.near), 0.0))
+    count = own.count(first, end)
+    enough = count >= LEAST_PARTS
+    spread = np.where(enough, along.variance(first, end), np.nan)
+    together = _part(both[end] - both[first], count) - along.mean(first, end) * (own.mean(first, end) - own.near)
+    slope = together / spread
+    left = np.maximum(own.variance(first, end) - slope**2 * spread, 0.0)
+    scatter = np.sqrt(left * count / np.maximum(count - 2.0, 1.0))
     five = WINDOW_S / BIN_S
-    error = scatter / (spread * count.clip(lower=1.0)) ** 0.5 * five
-    return _Line(
-        scatter, slope * five, error, (along.max() - along.min() >= 0.75 * (length - 1)) & (count >= LEAST_PARTS)
-    )
+    error = scatter / np.sqrt(spread * np.maximum(count, 1.0)) * five
+    latest = np.maximum.accumulate(np.where(there, number, -1.0))
+    earliest = np.minimum.accumulate(np.where(there, number, np.inf)[::-1])[::-1][first]
+    return _Line(scatter, slope * five, error, (latest - earliest >= 0.75 * (length - 1)) & enough)
 
 
 def _trend(
-    figures: pd.DataFrame, noise: pd.DataFrame, end_s: np.ndarray
-) -> tuple[pd.DataFrame, pd.DataFrame, np.ndarray, np.ndarray]:
+    values: Mapping[str, np.ndarray], noises: Mapping[str, np.ndarray], end_s: np.ndarray
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], np.ndarray, np.ndarray]:
     """Return scatter and drift, for how long all have stood still by the end of each bin [s], and who swings.
 
     A figure stands still by the shortest window in which its drift is known well enough.
     """
-    place = np.rint(end_s / BIN_S).astype(np.int64)
-    grid = range(int(place[0]), int(place[-1]) + 1) if len(place) else range(0)
-    full, error = figures.set_axis(place).reindex(grid), noise.set_axis(place).reindex(grid)
-    scatter, drift = pd.DataFrame(index=full.index), pd.DataFrame(index=full.index)
-    stood, known = np.full(len(full), np.inf), np.zeros(len(full), dtype=bool)
-    swinging = np.zeros(len(full), dtype=bool)
-    for name in full:
-        tolerance = TOLERANCES[str(name)]
-        still = np.zeros(len(full), dtype=bool)
-        open_, there = np.ones(len(full), dtype=bool), np.zeros(len(full), dtype=bool)
-        since = np.zeros(len(full))
+    place = np.rint((end_s - end_s[:1]) / BIN_S).astype(np.int64)
+    size = int(place[-1]) + 1 if len(place) else 0  # every bin of time, those without rows too
+    number, end = np.arange(size), np.arange(1, size + 1)
+    scatter, drift = {}, {}
+    stood, known = np.full(size, np.inf), np.zeros(size, dtype=bool)
+    swinging = np.zeros(size, dtype=bool)
+    for name in values:
+        tolerance = TOLERANCES[name]
+        figure, noise = np.full((2, size), np.nan)
+        figure[place], noise[place] = values[name], noises[name]
+        noise_of = Totals(noise)
+        still = np.zeros(size, dtype=bool)
+        open_, there = np.ones(size, dtype=bool), np.zeros(size, dtype=bool)
+        since = np.zeros(size)
         for window_s in WINDOWS_S:
-            line = _lines(full[name], int(window_s / BIN_S))
-            own = error[name].rolling(int(window_s / BIN_S), min_periods=1).mean()
-            swing = (line.scatter**2 - 2.0 * own**2).clip(lower=0.0) ** 0.5
-            sure = (line.error <= 0.5 * tolerance.drift).to_numpy() | (window_s == WINDOWS_S[-1])
-            stands = (swing <= tolerance.scatter) & (line.drift.abs() - line.error <= tolerance.drift) & line.filled
+            length = int(window_s / BIN_S)
+            line = _lines(figure, length)
+            own = noise_of.mean(np.maximum(end - length, 0), end)
+            swing = np.sqrt(np.maximum(line.scatter**2 - 2.0 * own**2, 0.0))
+            sure = (line.error <= 0.5 * tolerance.drift) | (window_s == WINDOWS_S[-1])
+            stands = (swing <= tolerance.scatter) & (np.abs(line.drift) - line.error <= tolerance.drift) & line.filled
             if window_s == WINDOW_S:
-                scatter[name], drift[name] = line.scatter, line.drift
-                swings = (swing > tolerance.scatter).to_numpy(dtype=bool)
+                scatter[name], drift[name] = line.scatter[place], line.drift[place]
+                swings = swing > tolerance.scatter
                 swinging |= swings
                 open_ &= ~swings  # a longer look would only thin it out
-                there = line.scatter.notna().to_numpy()
-            now = open_ & sure & line.filled.to_numpy()
-            still |= now & stands.to_numpy()
+                there = ~np.isnan(line.scatter)
+            now = open_ & sure & line.filled
+            still |= now & stands
             since = np.where(now, window_s, since)
             open_ &= ~now
-        number = np.arange(len(full))
         moved = np.maximum.accumulate(np.where(still, -1, number))
         stood = np.where(there, np.minimum(stood, np.where(still, (number - moved - 1) * BIN_S + since, 0.0)), stood)
         known |= there & (name != "compressor_load")
-    rows = np.searchsorted(full.index.to_numpy(), place)
-    return scatter.iloc[rows], drift.iloc[rows], np.where(known, stood, 0.0)[rows], swinging[rows]
+    return scatter, drift, np.where(known, stood, 0.0)[place], swinging[place]
 
 
 def _running(medians: pd.DataFrame) -> np.ndarray:
@@ -311,12 +330,12 @@ def approaching(course: Course, k: int, since_s: float) -> bool:
     third_s = min(WINDOW_S, (end_s[k] - since_s) / 3.0)
     first, second, third = np.searchsorted(end_s, end_s[k] - third_s * np.array([3.0, 2.0, 1.0]), side="right").tolist()
     for name in course.judged:
-        values = course.values[name]
-        parts = [part[~np.isnan(part)] for part in (values[first:second], values[second:third], values[third : k + 1])]
-        if min(map(len, parts)) < LEAST_PARTS:
+        parts = [(first, second), (second, third), (third, k + 1)]
+        counts = [int(course.totals[name].count(*part)) for part in parts]
+        if min(counts) < LEAST_PARTS:
             continue
-        before, now = np.diff([float(np.mean(part)) for part in parts]).tolist()
-        error = float(course.scatter[name].iloc[k]) * (8.0 / len(parts[-1])) ** 0.5
+        before, now = np.diff([float(course.totals[name].mean(*part)) for part in parts]).tolist()
+        error = float(course.scatter[name][k]) * (8.0 / counts[-1]) ** 0.5
         if not abs(before) > error or not 0.0 < now / before + 2.0 * error / abs(before) < NEVER_DONE:
             continue
         least = max(now / before - 2.0 * error / abs(before), 0.0)
@@ -330,9 +349,9 @@ def minutes_left(course: Course, name: str, k: int) -> float | None:
 
     Two windows that follow each other give the ratio by which the drift shrinks (an exponential approach).
     """
-    now = abs(float(course.drift[name].iloc[k])) / TOLERANCES[name].drift
+    now = abs(float(course.drift[name][k])) / TOLERANCES[name].drift
     before_k = int(np.searchsorted(course.end_s, course.end_s[k] - WINDOW_S))
-    before = abs(float(course.drift[name].iloc[before_k])) / TOLERANCES[name].drift
+    before = abs(float(course.drift[name][before_k])) / TOLERANCES[name].drift
     if now <= 1.0:
         return 0.0
     if not now < 0.9 * before:
@@ -344,10 +363,10 @@ def unsteady_figures(course: Course, k: int) -> list[str]:
     """Return the figures that do not stand still at bin `k`, the one that moves most first."""
     excess = {
         name: max(
-            abs(float(course.drift[name].iloc[k])) / TOLERANCES[name].drift,
-            float(course.scatter[name].iloc[k]) / TOLERANCES[name].scatter,
+            abs(float(course.drift[name][k])) / TOLERANCES[name].drift,
+            float(course.scatter[name][k]) / TOLERANCES[name].scatter,
         )
-        for name in course.figures
-        if name in STARTUP_FIGURES and not np.isnan(course.drift[name].iloc[k])
+        for name in course.judged
+        if not np.isnan(course.drift[name][k])
     }
     return sorted((name for name, part in excess.items() if part > 1.0), key=lambda name: -excess[name])
