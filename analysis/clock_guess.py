@@ -30,7 +30,7 @@ DATES = (
 _SHAPE = re.compile(
     r"(?:\d{1,4}([./-])(?:\d{1,2}|[A-Za-z]{3})\1\d{2,4}|\d{1,2} [A-Za-z]{3,9} \d{4}"
     r"|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8})"
-    r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}:\d\d(?::\d\d)?|\d{6})(?:[.,]\d+)?"
+    r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+)?"
     r"(?P<half> ?[AaPp]\.?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?"
 )
 """A date, what stands between, a clock, AM or PM, an offset."""
@@ -143,13 +143,9 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
         return None
     half = shape["half"] or ""
     hour = "%I" if half else "%H"
-    clock = (
-        f"{hour}%M%S"
-        if ":" not in shape["clock"]
-        else f"{hour}:%M:%S"
-        if shape["clock"].count(":") > 1
-        else f"{hour}:%M"
-    )
+    colon = shape["colon"] or ""
+    seconds = not colon or shape["clock"].count(colon) > 1
+    clock = colon.join([hour, "%M", *(["%S"] if seconds else [])])
     behind = (" %p" if half.startswith(" ") else "%p" if half else "") + (
         "" if shape["offset"] is None else " %z" if shape["offset"].startswith(" ") else "%z"
     )

@@ -52,7 +52,8 @@ MEANINGS: dict[str, tuple[str, ...]] = {
         "entrada",
     ),
     "leaving": (
-        "leaving", "lvg", "out", "outlet", "austritt", "aus", "lwt", "vorlauf", "chws", "cwr", "sortie", "salida",
+        "leaving", "lvg", "out", "outlet", "austritt", "aus", "lwt", "supply", "vorlauf", "chws", "cwr", "sortie",
+        "salida",
     ),
     "ambient": (
         "ambient", "amb", "outdoor", "oat", "air", "luft", "aussen", "umgebung", "room", "raum", "ambiante",
@@ -79,6 +80,9 @@ ALSO: dict[str, tuple[str, ...]] = {
     "lp": ("pressure",), "hp": ("pressure",), "nd": ("pressure",), "hd": ("pressure",),
 }  # fmt: skip
 """Abbreviations that say several things at once."""
+
+ROUND_THE_PLANT = frozenset({"supply", "return", "vorlauf", "ruecklauf"})
+"""Water supplied leaves the evaporator, and goes to a condenser."""
 
 COMPOUND_ENDS = ("temperatur", "druck", "gewicht", "austritt", "eintritt", "wasser", "ruecklauf", "vorlauf", "leitung")
 """German compounds are cut before these."""
@@ -142,7 +146,9 @@ def _cut(word: str) -> list[str]:
 
 def meanings(text: str) -> set[str]:
     """Return what the words of a header mean."""
+    said = words(text)
     found: set[str] = set()
-    for word in words(text):
+    for word in said:
         found |= {*_MEANS.get(word, ()), *ALSO.get(word, ())}
-    return found
+    ends = {"entering", "leaving"}
+    return found ^ ends if "condenser" in found and len(found & ends) == 1 and ROUND_THE_PLANT & set(said) else found

@@ -31,10 +31,10 @@ __all__ = ["POSSIBLE", "believe", "stages_of"]
 POSSIBLE = {
     "temperature": (173.15, 573.15),
     "pressure": (0.0, 12e6),
-    "mass": (-450.0, 20_000.0),
+    "mass": (-450.0, 4_000.0),
     "fraction": (-0.2, 1.5),
 }
-"""What field instruments can show: -100 to 300 degC, up to 120 bar, scales to 20 t, and to what a large
+"""What field instruments can show: -100 to 300 degC, up to 120 bar, scales to two drums of a ton, and to what a large
 cylinder holds under nothing when it was zeroed with one on it. Error codes lie outside."""
 MINUTE_S = 60.0
 _DIFFERENCE = {

@@ -30,6 +30,8 @@ right where it is weighed: a full and an empty cylinder may differ as pounds and
 IN_ONE = 0.7
 """So much of the move lies between two readings; a probe that follows something takes several."""
 NOISES = 15.0
+OWN_MOVES, OWN_TIMES, OWN_S = 3, 3.0, 600.0
+"""What moved so from reading to reading just before, three times smaller at the least, goes its way in steps."""
 STAYS_S = 120.0
 STAYS_READINGS = 5
 GAUGE_SHARE, GAUGE_STEPS = 0.08, 4.0
@@ -49,7 +51,7 @@ REACTS_SHARE = 0.02
 REACTS_NOISES, REACTS_WANDERS = 8.0, 4.0
 """Something happened when another channel leaves its noise too: by 1 K, 0.5 kg, 3 % of load or 2 % of a pressure, and
 by more than it left its way in the windows before."""
-WINDOWS = 9
+WINDOWS, WAY_WINDOWS = 9, 4
 MARK_S = 120.0
 """A mark so near says that something was done."""
 
@@ -126,9 +128,16 @@ def _steps(channel: str, dimension: str, times: np.ndarray, values: np.ndarray, 
         moved = new - level
         if abs(moved) < max(least, NOISES * noise) or np.any(np.abs(after - level) < 0.5 * abs(moved)):
             continue
-        if step * moved < IN_ONE * moved**2:
+        if step * moved < IN_ONE * moved**2 or abs(step) < OWN_TIMES * _own_move(moves, times, i):
             continue
         yield Step(at, float(times[stay]), level, new, noise, span, stay)
+
+
+def _own_move(moves: np.ndarray, times: np.ndarray, i: int) -> float:
+    """Return by how much a channel moved between two readings before move `i`, when it did; 0 where it seldom did."""
+    before = moves[np.searchsorted(times, times[i] - OWN_S) : i]
+    before = before[before > 0.0]
+    return float(np.quantile(before, 0.9)) if len(before) >= OWN_MOVES else 0.0
 
 
 def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
@@ -212,7 +221,7 @@ def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
         level = float(before[-1])
         if dimension == "pressure" and level < EMPTY_PA:
             continue
-        way = level - float(before[-2]) if not np.isnan(before[-2]) else 0.0
+        way = float(np.nan_to_num(_median(np.diff(before[-WAY_WINDOWS:]))))
         own = before[2:] - before[1:-1] - 1.5 * (before[1:-1] - before[:-2])
         wander = 1.4826 * _median(np.abs(own))
         near = values[edges[WINDOWS - 1] : edges[WINDOWS]]

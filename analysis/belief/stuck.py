@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
+from scipy.special import erf
 
 from analysis.belief.fault import COARSE_PA, EMPTY_PA, ROOM, STANDING, WATER, Fault, Readings, name_of
 from analysis.bins import Runs
@@ -25,16 +26,20 @@ LEVELS = 3
 SWING_STEPS, SWINGS = 1.6, 4
 """Readings that flicker about one edge of the display swing by one step. Noise that swings by more four times in twenty
 changes is a third of a step at least, and moves the display wherever it stands."""
+LEAST_NOISE = 0.25
+"""[steps] Noise that swings so is no less."""
+LEAPS = 4.0
+"""A bend by so many usual ones is none of the noise."""
 NEAR_SCATTERS = 3.0
 OFTEN = 0.3
 """So large a share of the readings differs from the one before: noise, not a slow walk from step to step."""
-STILL_CHANGES = 40.0
-"""Restless readings that have not changed for as long as forty changes took."""
+BY_CHANCE = 1e-6
+"""Restless readings stand still by chance no more often than this: the noisier they were, the sooner it is none."""
 WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
 """Named when another that was as restless still is, when a temperature elsewhere moved by 1.5 K, or after an hour."""
 AS_RESTLESS = 0.5
-"""Another is as restless as before when it still changes half as often."""
+"""Another is as restless as before when it still changes half as often, and by half as much."""
 GAS_LAGS_S = (300.0, 3_600.0)
 """The gas follows what is around it at once or within about an hour (common practice): by each it must have moved."""
 COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
@@ -98,7 +103,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
             continue
         before = starts[max(0, run - CHANGES) : run + 1]
         often = len(before) - 1 >= OFTEN * (before[-1] - before[0])
-        patience = _patience(times[before], values[before]) if often else np.inf
+        patience = _patience(times, values, before) if often else np.inf
         lately = starts[max(0, run - STEPS) : run + 1]
         steps = np.abs(np.diff(values[lately]))
         step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
@@ -248,25 +253,40 @@ def _another_restless(channel: str, readings: Readings, before_s: float, begin_s
         if len(now) < STUCK_READINGS or len(np.unique(was)) < LEVELS:
             continue
         rate = np.count_nonzero(np.diff(was)) / max(len(was) - 1, 1)
-        if rate >= OFTEN and np.count_nonzero(np.diff(now)) / (len(now) - 1) >= AS_RESTLESS * rate:
+        goes_on = np.count_nonzero(np.diff(now)) / (len(now) - 1) >= AS_RESTLESS * rate
+        if rate >= OFTEN and goes_on and _noise(now) >= AS_RESTLESS * _noise(was):
             return True
     return False
 
 
-def _patience(times: np.ndarray, values: np.ndarray) -> float:
+def _patience(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
     """Return how long readings that changed so may stand still, infinite unless they were restless.
 
     Restless: about a straight line through them they swing to and fro by more than flicker about one edge of the
     display can, and the number that stands lies near it: what came to rest somewhere else has changed its state.
+    Such noise keeps within one step of the display for n readings with p^n at the most, p in the middle of that
+    step. Readings that change less often than such noise does are not independent: fewer count.
     """
-    if len(times) <= CHANGES:
+    if len(changes) <= CHANGES:
         return np.inf
-    along = times - np.mean(times)
-    left = values - np.mean(values) - along * (along @ values) / (along @ along)
-    scatter, step = float(np.std(left)), float(np.min(np.abs(np.diff(values))))
+    at, seen = times[changes], values[changes]
+    along = at - np.mean(at)
+    left = seen - np.mean(seen) - along * (along @ seen) / (along @ along)
+    scatter, step = float(np.std(left)), float(np.min(np.abs(np.diff(seen))))
     if _swings(left, max(SWING_STEPS * step, scatter)) < SWINGS or abs(left[-1]) > NEAR_SCATTERS * scatter:
         return np.inf
-    return STILL_CHANGES * float(times[-1] - times[0]) / CHANGES
+    noise = _noise(values[changes[0] : changes[-1]]) / step
+    within = erf(0.5 / (np.sqrt(2.0) * np.sqrt(max(noise**2 - 1.0 / 12.0, LEAST_NOISE**2))))
+    often = 1.0 - 0.5 / (np.sqrt(np.pi) * max(noise, 1.0 / np.sqrt(np.pi)))
+    return float(np.log(BY_CHANCE) / np.log(within) * often * (at[-1] - at[0]) / CHANGES)
+
+
+def _noise(values: np.ndarray) -> float:
+    """Return how far readings scatter about their way, by second differences: no trend, and no leap, is noise."""
+    bends = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
+    if not len(bends):
+        return 0.0
+    return float(np.mean(np.minimum(bends, LEAPS * np.median(bends)))) * float(np.sqrt(np.pi / 12.0))
 
 
 def _swings(values: np.ndarray, least: float) -> int:

@@ -251,6 +251,37 @@ def test_a_restless_gauge_that_stops_while_others_stay_restless_is_named_soon(st
     assert (findings[0].time - findings[0].since).total_seconds() < 3_600.0
 
 
+def test_noise_of_a_step_that_stops_is_told_by_twenty_readings_a_minute_apart() -> None:
+    log = night(4, 5.0, 60.0)
+    stick(log, "surface_temperature", 150)
+    findings = believe(log)[1]
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_stuck", "surface_temperature")]
+    assert (findings[0].time - findings[0].since).total_seconds() <= 1_800.0
+
+
+def test_a_pump_that_stops_takes_the_swing_of_all_gauges_along() -> None:
+    """What swung by many steps comes to rest, its neighbour goes on by the noise of its display alone."""
+    dice = np.random.default_rng(3)
+    log = night(5, 3.0, 60.0)
+    rows = len(log.frame)
+    swing = np.where(np.arange(rows) < rows - 55, dice.normal(size=rows), 0.0)
+    for channel in ("leaving_water_temperature", "entering_water_temperature"):
+        fine = 0.0 if channel == "leaving_water_temperature" else 0.1 * dice.normal(size=rows)
+        log.frame[channel] = np.round(17.0 + swing + fine, 1) + 273.15
+    for channel in ("ambient_temperature", "surface_temperature"):
+        log.frame[channel] = 294.0
+    assert found(log) == []
+
+
+def test_a_slow_gauge_that_falls_in_steps_has_not_jumped() -> None:
+    """A reading comes each minute, rows each ten seconds: the last of its steps is no jump."""
+    log = standing({"circuit_pressure": "psig", "suction_pressure": "psig"})
+    seconds = (log.frame.index - log.frame.index[0]).total_seconds().to_numpy()
+    fall = np.minimum(np.round(np.floor(seconds / 60.0) * 1.3, 1), 13.0 * 1.3)
+    log.frame["suction_pressure"] = (150.0 - fall) * 6_894.757 + log.barometer_pa
+    assert found(log) == []
+
+
 def test_a_gauge_that_steps_alone_is_named_and_one_that_steps_with_the_others_is_not() -> None:
     gauges = dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig")
     log = standing(gauges)

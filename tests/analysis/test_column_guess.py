@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.channel_guess import guess_channel
 from analysis.column_guess import propose_columns
 from analysis.column_words import meanings, words
 from analysis.log import load
@@ -349,3 +350,16 @@ def test_what_does_not_say_its_unit_is_in_those_of_its_neighbours(
     proposal = propose_columns(f"Time,Ambient temp,Suction pressure,Scale\n{rows}".encode(), "log.csv")
     assert tuple(guess.unit for guess in proposal.guesses) == units
     assert all(BY_SIZE in guess.doubt for guess in proposal.guesses)
+
+
+@pytest.mark.parametrize(
+    ("name", "channel"),
+    [
+        ("CHW supply temperature (°F)", "leaving_water_temperature"),
+        ("Chilled water return (°F)", "entering_water_temperature"),
+        ("Condenser water supply temp (°F)", "condenser_entering_temperature"),
+        ("Kühlwasser Rücklauf [°C]", "condenser_leaving_temperature"),
+    ],
+)
+def test_water_is_supplied_by_the_evaporator_and_to_the_condenser(name: str, channel: str) -> None:
+    assert guess_channel(name, "", np.array([50.0, 51.0])).channel == channel
