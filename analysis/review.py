@@ -11,6 +11,7 @@ import pandas as pd
 from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
 from analysis.belief import believe, stages_of
 from analysis.belief.alive import while_alive
+from analysis.belief.verdicts import seen_to_the_end, without_spoilt
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
 from analysis.stages import StageSpan, find_stages, stretch_of
@@ -167,8 +168,12 @@ def review(log: Log, job: Job) -> Review:
             over = span.end if span.left is None else max(span.end, span.left)
             stretch = stretch_of(replace(span, known_until=over), log, job, before)
             assessment = judge(stretch)
+        believed = without_spoilt(stretch, doubts)
+        if believed is not stretch:
+            assessment = judge(believed)
         if span.stage == "pressure_test":
-            assessment = while_alive(stretch, assessment, (*doubts, *found), judge)
+            assessment = while_alive(believed, assessment, (*doubts, *found), judge)
+        assessment = seen_to_the_end(believed, assessment, doubts)
         weighed = assessment.figures.get("recovered")
         if span.stage == "recovery" and isinstance(weighed, Figure) and weighed.si > 0.0:
             recovered = weighed.si if recovered is None else recovered + weighed.si

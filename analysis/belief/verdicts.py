@@ -1,0 +1,45 @@
+"""A verdict is that of the readings that are believed: those that a fault spoilt before it was known count no more.
+
+Findings are not unmade by that: they were told by what was known at their time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from analysis.belief.fault import name_of
+from analysis.result import Assessment, Finding
+from analysis.stretch import Stretch
+
+GAUGE = "circuit_pressure"
+HOW_IT_STANDS = {"liquid_remains", "level_not_reached", "level_not_held"}
+"""Verdicts on a recovery that its pressure gives at the moment; what was reached and held stays so."""
+
+
+def without_spoilt(stretch: Stretch, doubts: Sequence[Finding]) -> Stretch:
+    """Return the stretch without what its channels showed since a fault began and before it was known."""
+    frame = stretch.frame
+    for doubt in doubts:
+        channel = str(doubt.figures["channel"])
+        if channel in frame:
+            spoilt = (frame.index >= doubt.since) & (frame.index < doubt.time) & frame[channel].notna().to_numpy()
+            if spoilt.any():
+                frame = frame.assign(**{channel: frame[channel].mask(spoilt)})
+    return stretch if frame is stretch.frame else replace(stretch, frame=frame)
+
+
+def seen_to_the_end(stretch: Stretch, found: Assessment, doubts: Sequence[Finding]) -> Assessment:
+    """Return the assessment of a recovery, undecided where its gauge failed before and so nothing says how it stands.
+
+    A scale that falls silent is told where it is weighed.
+    """
+    if found.verdict not in HOW_IT_STANDS:
+        return found
+    last = stretch.frame.index[-1]
+    for doubt in doubts:
+        failed = doubt.figures["channel"] == GAUGE and stretch.begin <= doubt.time <= last
+        if failed and not stretch.frame.loc[doubt.time :, GAUGE].notna().any():
+            why = f"Cannot tell how it stands: {name_of(GAUGE)} is not believed since {doubt.since:%H:%M} UTC."
+            return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
+    return found

@@ -1,0 +1,95 @@
+"""A channel that fails gives no wrong verdict: that of the other readings, or that it cannot be told."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.log import assemble
+from analysis.review import Review, review
+from analysis.vocabulary.channels import make_column
+from analysis.vocabulary.job import parse_job
+from tests.support import START, journal_rows
+
+JOB = {
+    "job": {"name": "n"},
+    "site": {"barometer": "14.7 psia"},
+    "circuit": {"refrigerant": "R-134a"},
+    "cylinder": [{"id": "A", "water_capacity": "120 kg", "tare": "40 kg", "contents": "60 kg"}],
+    "charging": {"target": "50 kg"},
+    "startup": {"suction_superheat": ["3 degC", "8 degC"]},
+}
+
+
+def reviewed(stage: str, logged: dict[str, tuple[str, np.ndarray]], step: float = 60.0) -> Review:
+    rows = len(next(iter(logged.values()))[1])
+    frame = pd.DataFrame(index=pd.date_range(START, periods=rows, freq=f"{step:g}s", name="time"))
+    columns = {name: make_column(name, unit, name) for name, (unit, _) in logged.items()}
+    for name, (_, shown) in logged.items():
+        frame[name] = shown * columns[name].unit.scale + columns[name].unit.offset
+    marks = [(0.0, "stage", stage, "begin"), (step * (rows - 1), "stage", stage, "end")]
+    if stage == "charging":
+        marks.append((0.0, "mark", "cylinder_on", "A"))
+    job = parse_job(JOB)
+    return review(assemble(frame, columns, journal_rows(sorted(marks)), job), job)
+
+
+def charged(number: float | None) -> Review:
+    """Return the review of 50 kg charged in an hour, with a scale that shows but `number` from half of it on."""
+    minute = np.arange(100.0)
+    weight = 100.0 - np.clip((minute - 5.0) / 60.0, 0.0, 1.0) * 50.0
+    if number is not None:
+        weight[35:] = number
+    pressure = np.minimum(30.0 + 2.0 * minute, 60.0) + 0.1 * np.random.default_rng(0).integers(-1, 2, 100)
+    return reviewed("charging", {"cylinder_weight": ("kg", weight.round(2)), "circuit_pressure": ("psig", pressure)})
+
+
+@pytest.mark.parametrize("number", [np.nan, 9_999.0, 32_767.0, -999.0])
+def test_a_charge_whose_scale_fails_half_way_is_not_called_short(number: float) -> None:
+    assert charged(None).stages[0].assessment.verdict == "on_target"
+    failed = charged(number)
+    assert [f.figures["channel"] for f in failed.findings if f.kind == "channel_lost"] == ["cylinder_weight"]
+    assert failed.stages[0].assessment.verdict == "undecided"
+
+
+@pytest.mark.parametrize("failed", [False, True])
+def test_a_recovery_whose_gauge_fails_is_not_said_to_hold_liquid_hours_later(failed: bool) -> None:
+    """R-134a at 12 degC: 49 psig, while water of 13 degC flows and liquid is drawn."""
+    minute = np.arange(100.0)
+    dice = np.random.default_rng(2)
+    pressure = 49.0 + 0.1 * dice.integers(-1, 2, 100)
+    if failed:
+        pressure[50:] = np.nan
+    result = reviewed(
+        "recovery",
+        {
+            "circuit_pressure": ("psig", pressure),
+            "leaving_water_temperature": ("degC", 13.0 + 0.1 * dice.integers(-1, 2, 100)),
+            "cylinder_weight": ("kg", (60.0 + 0.2 * minute).round(2)),
+        },
+    )
+    assert result.stages[0].assessment.verdict == ("undecided" if failed else "liquid_remains")
+    assert ("not believed since" in result.stages[0].assessment.text) == failed
+
+
+@pytest.mark.parametrize("leap", [0.0, 8.0])
+def test_a_gauge_that_leaps_while_the_machine_runs_puts_no_figure_out_of_its_limits(leap: float) -> None:
+    """R-134a: 35 psig boil at 4 degC, 10 degC at the bulb; with 43 psig there would be hardly any superheat."""
+    dice = np.random.default_rng(1)
+    minute = np.arange(90)
+    suction = 35.0 + 0.1 * dice.integers(-1, 2, 90)
+    suction[60:] += leap
+    result = reviewed(
+        "startup",
+        {
+            "suction_pressure": ("psig", suction),
+            "circuit_pressure": ("psig", 35.0 + 0.1 * dice.integers(-1, 2, 90)),
+            "suction_temperature": ("degC", 10.0 + 0.1 * dice.integers(-1, 2, 90)),
+            "discharge_pressure": ("psig", 130.0 + 0.1 * dice.integers(-1, 2, 90)),
+            "compressor_load": ("%", 75.0 + 0.0 * minute),
+        },
+    )
+    assert result.stages[0].assessment.verdict == "steady_in_limits"
+    named = [f.figures["channel"] for f in result.findings if f.kind == "channel_jumped"]
+    assert named == (["suction_pressure"] if leap else [])
