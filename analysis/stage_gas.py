@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stage_look_back import FLICKER_PA, VACUUM_PA
-from analysis.stage_refrigerant import REST_S, RefrigerantStages
+from analysis.stage_refrigerant import FULL_PART, OPEN_PART, REST_S, RefrigerantStages
 from analysis.stage_signals import GAUGE_FLOOR_PA, MINUTE_S
-from analysis.stage_state import OPEN_MINUTES, Contents
+from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, Contents
 
 PUMPED_PA = 1.3e3
 """Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
@@ -16,6 +16,8 @@ FIRST_MINUTES = 30
 never one where only a gauge shows it, which cannot tell a vacuum that is pumped from one that was left."""
 BROKEN_PA = 15e3
 """No leak that one would hold against comes so high: the vacuum was broken."""
+AIRED_MINUTES = 5
+"""A vessel that is charged does not stand at the air's pressure for so long on its way to saturation."""
 BROKEN_MINUTES = 90
 """A vacuum broken by a sweep of nitrogen is pumped down again within this."""
 TEST_PA = 300e3
@@ -43,13 +45,14 @@ class GasStages(RefrigerantStages):
         if np.isnan(p):
             return
         if self.stage != "evacuation":
-            if self.stage == "" and self.contents == "vacuum" and self._filled(k):
-                self._begin_charging(k)
+            came = self.contents == "remnant" and self._told_full(k) and self.rushed(k, self.floor_s)
+            if self.stage == "" and (came or self.contents == "vacuum") and self._filled(k):
+                self._begin_charging(k, self._filled_from(k)[0])
             elif self._pulls(k):
                 self._begin_evacuation(k)
             return
         if p < max(VACUUM_PA, self.lowest_pa + BROKEN_PA / 2.0):
-            self.broken_s = None  # pumped down again
+            self.broken_s, self.aired = None, False  # pumped down again
         self.lowest_pa = min(self.lowest_pa, float(p))
         leaving = s.flow_kg[k] < 0
         if self.broken_s is None:
@@ -60,6 +63,7 @@ class GasStages(RefrigerantStages):
                 )
         if self.broken_s is None:
             return
+        self.aired |= abs(p / air - 1.0) < OPEN_PART and self.held(k, AIRED_MINUTES, 0.02) and not self.at_saturation(k)
         if leaving or p > 1.25 * air:
             self.broken_s = self.seen_rising(self.broken_s, k)
         if leaving:
@@ -71,9 +75,9 @@ class GasStages(RefrigerantStages):
                     self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
-            if not np.isnan(warm) and p > 1.15 * warm:
+            if self.aired or (not np.isnan(warm) and p > 1.15 * warm):
                 self._leave_vacuum(k, "nitrogen")
-            elif np.isnan(warm) or (p > 0.8 * s.saturation_low_pa[k] and self.held(k, STANDS_MINUTES, 0.03)):
+            elif np.isnan(warm) or self._filled(k):
                 self._begin_charging(k)
             elif self.held(k, BROKEN_MINUTES, 0.03):  # vapour would go on to saturation, after lunch at the latest
                 self._leave_vacuum(k, "nitrogen")
@@ -101,30 +105,44 @@ class GasStages(RefrigerantStages):
     def _filled(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
         """Return whether, without a scale, pressure stands where the refrigerant stands with liquid."""
         s = self.s
-        near = 0.8 * s.saturation_low_pa[k] < s.calm_pa[k] < 1.15 * s.saturation_high_pa[k]
+        near = 0.8 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
         return bool(near and np.isnan(s.weight_kg[k]) and self.held(k, minutes, 0.03))
+
+    def _told_full(self, k: int) -> bool:
+        """Return whether pressure is at saturation where the room says well where that is."""
+        low_pa, high_pa = 0.95 * self.s.saturation_low_pa[k], FULL_PART * self.s.saturation_high_pa[k]
+        return bool(low_pa < self.s.calm_pa[k] < high_pa < 1.5 * low_pa)
 
     def _leave_vacuum(self, k: int, contents: Contents) -> None:
         if self.broken_s is not None:
             self._end_evacuation(self.broken_s, k)
-        self.contents = contents
+        self.contents, self.trough_pa = contents, float(self.s.barometer_pa[k])
 
-    def _end_evacuation(self, broken_s: float, k: int) -> None:
-        """End it when the vacuum was broken, or soon after the hold that the job asks for where it stood on."""
+    def _end_evacuation(self, broken_s: float, k: int, standing: bool = False) -> None:
+        """End it when the vacuum was broken, or soon after the hold that the job asks for where it stood on.
+
+        One that is `standing` at the end of the log goes on unless it was shut off and stood much longer than that.
+        """
         if self.now is None:
             return
+        if self.broken_s is not None:
+            broken_s = min(self.broken_s, broken_s)
         s = self.s
         first, broken = np.searchsorted(s.begin_s, self.now.begin_s), np.searchsorted(s.end_s, broken_s)
         last = max(min(int(broken), k) - 1, int(first))
         shut = self.shut_off(int(first), last)
         down = first + int(np.argmax(s.calm_pa[first : last + 1] <= self.lowest_pa + GAUGE_NOISE_PA))
-        self.now.left_s = broken_s
         held_s = float(s.end_s[down if shut is None else shut]) + s.hold_s
+        if standing and (shut is None or broken_s - held_s < QUIET_MINUTES * MINUTE_S):
+            return
+        self.now.left_s = broken_s
         if self.placed_s is not None and held_s < self.placed_s < broken_s:
             broken_s = self.placed_s  # by then it was over
         on_s = max(broken_s - held_s, 0.0)
-        over_s = min(on_s / 2.0, LOOKED_AT_S) if on_s < LONGER_PART * s.hold_s else on_s - LOOKED_AT_S / 4.0
-        self.end(broken_s - (0.0 if shut is None else over_s), k, max(120.0, on_s / 2.0))
+        over_s = min(on_s / 2.0, LOOKED_AT_S if shut is not None else LOOKED_AT_S / 2.0)
+        if shut is not None and on_s >= LONGER_PART * s.hold_s:
+            over_s = on_s - LOOKED_AT_S / 4.0
+        self.end(broken_s - over_s, k, max(120.0, on_s / 2.0))
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s
@@ -170,9 +188,9 @@ class GasStages(RefrigerantStages):
         else:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
             above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
-            apart = np.isnan(cold) or p < 0.8 * cold
+            boils = self._told_full(k) if np.isnan(s.weight_kg[k]) else 0.8 * cold < p
             low_pa = min(self.remnant_pa, self.trough_pa)
-            apart = apart and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
+            apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
             weighed = self.contents == "remnant" and not np.isnan(s.weight_kg[k]) and not self.bears
             let_in = weighed and self.rushed(k) and self.held(k, 5, 0.03)  # and it came from no cylinder on the scale
             sure = above or let_in or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_signals import FLICKER_KG, HANDLED_KG, MINUTE_S, Signals
+from analysis.stage_signals import FLICKER_KG, FLICKER_MINUTES, HANDLED_KG, MINUTE_S, Signals
 
 STILL_MINUTES, STILL_KG = 5, 0.08
 """A scale that moves by less in so many minutes shows no flow (common practice)."""
@@ -120,15 +120,17 @@ class LookBack:
             return False
         return bool(window.max() - window.min() <= max(part * window.max(), least_pa))
 
-    def stepped(self, k: int) -> int:
-        """Return 1 or -1 where pressure rose or fell in the last two minutes as only a machine or a valve moves it.
+    def stepped(self, k: int, now: int | None = None) -> int:
+        """Return 1 or -1 where pressure rose or fell in two minutes up to `k` as only a machine or a valve moves it.
 
-        It moves by more than the gauge's own steps and flicker, and does not come back in the second minute.
+        It moves by more than the gauge's own steps and flicker, as known before or, looked back upon, in minute `now`,
+        and does not come back in the second minute.
         """
         s = self.s
         lately = s.pressure_pa[max(k - 2, 0) : k + 1]
-        own_pa = s.step_pa[max(k - 2, 0)]
-        least_pa = max(STEP_PA, 1.5 * s.flicker_pa[k], min(own_pa if own_pa > 0.0 else np.inf, FLICKER_PA / 2.0))
+        own_pa = s.step_pa[max(k - 2, 0) if now is None else now]
+        flicker_pa = s.flicker_pa[k if now is None else min(max(k, FLICKER_MINUTES), now)]
+        least_pa = max(STEP_PA, 1.5 * flicker_pa, min(own_pa if own_pa > 0.0 else np.inf, FLICKER_PA / 2.0))
         for way in (1, -1):
             moved = way * (lately[1:] - lately[0])
             if len(moved) == 2 and (moved.min() > 2.0 * least_pa or np.diff(moved, prepend=0.0).min() > 1.3 * least_pa):
@@ -144,7 +146,7 @@ class LookBack:
         """
         s, j, seen = self.s, k, False
         for i in range(k, first + 1, -1):
-            fell = self.stepped(i) < 0 and np.nanmax(s.calm_pa[i : min(i + 3, now + 1)]) < s.pressure_pa[i - 2]
+            fell = self.stepped(i, now) < 0 and np.nanmax(s.calm_pa[i : min(i + 3, now + 1)]) < s.pressure_pa[i - 2]
             if fell and self._flowed_between(i, j, j < k):
                 j, seen = i - 2, self._at_once(i, now)
         return j, seen

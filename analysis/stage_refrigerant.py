@@ -34,6 +34,8 @@ SINKS_PART = 0.95
 """What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
 OPEN_PART = 0.02
 """What stands so near the air's pressure may be open to it."""
+FULL_PART = 1.07
+"""What stands over the warmest thing's saturation by more than a cylinder that is 2 K warmer is no refrigerant."""
 EMPTY_PART = 0.85
 """A pull that went under this part of the air's pressure did not end at the air's; gas let in goes above it."""
 
@@ -48,7 +50,9 @@ class RefrigerantStages(WatchState):
             if s.end_s[k] - stopped_s >= STOP_MINUTES * MINUTE_S or (self.ran_s < s.end_s[k] and s.flow_kg[k] > 0):
                 self.end(stopped_s, k)
             return
-        if not s.running[k] or (self.contents not in ("unknown", "refrigerant") and not s.load_read[k]):
+        charged = self.stage == "evacuation" and self.broken_s is not None and np.isnan(s.weight_kg[k])
+        known = self.contents in ("unknown", "refrigerant") or charged or s.load_read[k]
+        if not s.running[k] or not known:
             return
         first = s.back(k, RUN_MINUTES)
         ran = s.running[first : k + 1]
@@ -59,7 +63,12 @@ class RefrigerantStages(WatchState):
         while first > 0 and s.running[first - 1]:
             first -= 1
         at_s = float(s.begin_s[first])
+        if charged:  # what runs after its vacuum was broken has been charged in between
+            self._begin_charging(k)
         if self.stage == "charging":
+            if np.isnan(self.weighed_s):
+                for then in range(s.back(k, STARTED_MINUTES), first if s.load_read[k] else first - RUN_MINUTES):
+                    self._sight(then)
             self._end_charging(k, at_s)
         self.contents = "refrigerant"
         self.begin("startup", at_s, k)
@@ -165,7 +174,8 @@ class RefrigerantStages(WatchState):
         if idle_s > 3 * MINUTE_S and filled and self.rushed(k, self.active_s):
             brought = self.bears and self.placed_s is not None and self.placed_s > self.active_s
             self._end_recovery(k)
-            self.contents = "remnant" if brought else "nitrogen"  # the scale will show whether it charges
+            told = np.isnan(s.saturation_low_pa[k]) or not np.isnan(s.weight_kg[k])
+            self.contents = "nitrogen" if told and not brought else "remnant"  # or it charges, as will be seen
         elif idle_s > IDLE_MINUTES * MINUTE_S:
             self._end_recovery(k)
         elif self._opens(k):
@@ -211,14 +221,16 @@ class RefrigerantStages(WatchState):
         self.end(min(end_s, at_most_s), k, within_s)
         self.contents = "remnant"
 
-    def _end_evacuation(self, broken_s: float, k: int) -> None:
+    def _end_evacuation(self, broken_s: float, k: int, standing: bool = False) -> None:
         """End the evacuation whose vacuum was broken then."""
 
     def end_as_it_is(self, k: int) -> None:
         if self.stage == "recovery":
             self._end_recovery(k)
-        elif self.stage == "charging" and not np.isnan(self.weighed_s):
+        elif self.stage == "charging" and (self.closed or not np.isnan(self.weighed_s)):
             self._end_charging(k)
+        elif self.stage == "evacuation":
+            self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
         elif self.stage == "startup" and not self.s.running[k]:
             stopped_s = self.stopped(k)
             if self.s.end_s[k] - stopped_s > QUIET_MINUTES * MINUTE_S:
@@ -234,10 +246,10 @@ class RefrigerantStages(WatchState):
             j -= 1
         return float(s.end_s[j])
 
-    def _begin_charging(self, k: int) -> None:
+    def _begin_charging(self, k: int, came_s: float = np.inf) -> None:
         s = self.s
         by_scale = s.flow_kg[k] < 0
-        flow_s = float(s.middle_s[self.flow_onset(k, -1.0)]) if by_scale else np.inf
+        flow_s = float(s.middle_s[self.flow_onset(k, -1.0)]) if by_scale else came_s
         if self.stage == "evacuation" and self.broken_s is not None:
             flow_s = min(flow_s, self.broken_s)
         elif self.contents == "vacuum":
@@ -281,7 +293,7 @@ class RefrigerantStages(WatchState):
         if running[then : k + 1].any() or not low < STARTED_PART * level:
             return None
         left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
-        went_on = p[min(left + 3, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
+        went_on = p[min(left + 2, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
         return left if went_on else None
 
     def _sight(self, k: int) -> None:

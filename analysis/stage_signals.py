@@ -67,6 +67,8 @@ ON_SCALE_KG = 4.0
 """A scale that shows less bears no cylinder; one that shows less than nothing was zeroed under one."""
 FLICKER_KG = 0.25
 """A scale may flicker by as much while nothing flows (common practice)."""
+FLICKER_MINUTES = 7
+"""In fewer minutes one step of pressure looks like its flicker."""
 HANDLED_KG = 1.0
 """A cylinder that comes or goes moves the scale by more than this in a minute."""
 FLOWS = ((3, 1.0), (5, 0.35), (15, 0.5))
@@ -87,7 +89,7 @@ class Signals:
     probe : whether the vacuum probe gave it. seen : whether it was read in this minute, not some minutes before.
     at_end : the gauge stands at the air's pressure and never showed less: it may have no scale for vacuum.
     calm_pa : median of three minutes of it.
-    flicker_pa : how much it bends from minute to minute, median of half an hour.
+    flicker_pa : how much it bends from minute to minute, median of half an hour; 0 while that is not known.
     step_pa : the smallest step in which it moved so far, by minutes: the gauge's own, or half of it.
     barometer_pa : atmosphere.
     saturation_low_pa, saturation_high_pa : where the refrigerant would stand, for the coldest and the warmest
@@ -168,7 +170,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         seen=seen,
         at_end=at_end,
         calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
-        flicker_pa=pd.Series(pressure).diff().diff().abs().rolling(30, min_periods=1).median().fillna(0.0).to_numpy(),
+        flicker_pa=_flicker(pressure),
         step_pa=_step(pressure - channel("_barometer")),
         barometer_pa=channel("_barometer"),
         saturation_low_pa=low,
@@ -283,6 +285,11 @@ def _flow(weight: np.ndarray, leaps: np.ndarray, end_s: np.ndarray) -> tuple[np.
     flow[1:] = np.where(twice & (flow[1:] == 0.0), step[1:] + step[:-1], flow[1:])  # no hands: nothing leapt
     flow[np.isnan(flow)] = 0.0
     return swapped, flow
+
+
+def _flicker(pressure_pa: np.ndarray) -> np.ndarray:
+    bends = pd.Series(pressure_pa).diff().diff().abs()
+    return bends.rolling(30, min_periods=FLICKER_MINUTES).median().fillna(0.0).to_numpy()
 
 
 def _step(gauge_pa: np.ndarray) -> np.ndarray:

@@ -63,6 +63,7 @@ class WatchState(LookBack):
         self.off_s: float | None = None  # since when no cylinder stands on the scale
         self.placed_s: float | None = None
         self.broken_s: float | None = None
+        self.aired = False  # whether a vacuum that was broken stood at the air's pressure since
         self.rest: int | None = None
 
     @property
@@ -82,7 +83,7 @@ class WatchState(LookBack):
         self.lowest_pa = np.inf
         self.level_pa = 0.0
         self.settled_pa = np.inf
-        self.broken_s = None
+        self.broken_s, self.aired = None, False
         self.rest = None
 
     def end(self, at_s: float, k: int, within_s: float = 120.0) -> None:
@@ -102,10 +103,10 @@ class WatchState(LookBack):
         if self.s.end_s[k] - self.active_s > (GONE_MINUTES if gone else QUIET_MINUTES) * MINUTE_S:
             seen = self.now
             self.end_as_it_is(k)
-            seen.ended = None
+            seen.ended = seen.left_s = None
 
     def end_as_it_is(self, k: int) -> None:
-        """End the stage where it last did something; a stage that may stand for hours goes on."""
+        """End the stage where it last did something; what may go on unseen goes on."""
 
     def weighed(self, k: int, sign: float) -> bool:
         """Return whether the scale shows in minute `k` what the stage moves, and remember when it did last."""

@@ -11,15 +11,15 @@ import numpy as np
 
 from analysis.stage_gas import GasStages
 from analysis.stage_look_back import STILL_MINUTES, VACUUM_PA
-from analysis.stage_refrigerant import REST_EDGE_S
+from analysis.stage_refrigerant import FULL_PART, OPEN_PART, REST_EDGE_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import Found
 
-AT_REST_MINUTES = 30
+AT_REST_MINUTES = 18
 """A machine stands so long before it is called at rest (common practice)."""
 AT_REST_CHANNELS = 2
 AT_REST_SPREAD_K = 2.0
-STIRRED = 1.25
+STIRRED_MINUTES, STIRRED = 30, 1.25
 """A circuit with liquid in it would have to warm by 8 K in half an hour to move its pressure by so much."""
 
 
@@ -78,7 +78,10 @@ class _Watcher(GasStages):
         if np.isnan(p):
             return
         near = 0.8 * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k]
-        if abs(p / s.barometer_pa[k] - 1.0) < 0.05 and not near and not np.isnan(s.saturation_low_pa[k]):
+        apart = abs(p / s.barometer_pa[k] - 1.0)
+        off = not 0.95 * s.saturation_low_pa[k] < p < FULL_PART * s.saturation_high_pa[k]
+        told = not np.isnan(s.saturation_low_pa[k])
+        if told and ((apart < 0.05 and not near) or (apart < OPEN_PART and off)):
             self.contents = "open"  # whatever comes soon, comes into a circuit that stood open
         if k < 3:
             return
@@ -103,7 +106,7 @@ class _Watcher(GasStages):
         ran = bool(self.found) and self.now is None and self.found[-1].stage == "startup"
         if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
             return
-        if not self._still(k) or self._drawn(k):
+        if self._drawn(k) or not self._still(k):
             if k >= 10:
                 self.rest = None
             return
@@ -137,7 +140,8 @@ class _Watcher(GasStages):
 
     def _stirred(self, k: int) -> None:
         """End a rest in which pressure moves as no weather moves it, though nothing shows what does."""
-        first = self.s.back(k, AT_REST_MINUTES)
+        began = 0 if self.now is None else int(np.searchsorted(self.s.begin_s, self.now.begin_s))
+        first = max(self.s.back(k, STIRRED_MINUTES), began)
         part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]
         if part[-1] > STIRRED or part[-1] < 1.0 / STIRRED:
             moved = first + int(np.flatnonzero((part > 1.03) | (part < 0.97))[0])
