@@ -15,7 +15,7 @@ import pandas as pd
 from analysis.result import Figure
 from analysis.scale_loads import Change
 from analysis.scale_names import Load, Names, Naming
-from analysis.scale_samples import SAMPLE_S, resolution_kg, samples
+from analysis.scale_samples import SAMPLE_S, newest, resolution_kg, samples
 from analysis.scale_tracker import Tracker
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import UnitSystem
@@ -109,6 +109,10 @@ def weigh(stretch: Stretch) -> Weighing:
             tracker.mark(*given[i], sample.row)
             i += 1
         tracker.take(sample)
+    if taken:
+        shown = newest(readings, resolution, stretch.begin, tracker.still_kg)
+        over = pd.DatetimeIndex([stretch.frame.index[-1] if stretch.end is None else stretch.end])
+        tracker.look_now(shown, seconds(over, stretch.begin)[0] - shown.at)
     return _result(stretch, tracker, pd.Series(resolution, index=readings.index))
 
 

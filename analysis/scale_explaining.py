@@ -48,6 +48,8 @@ class Explaining(Following):
             return False
         if not self._run:
             return self._follows(sample)
+        if self._lifted_for_another():
+            return False
         if len(self._run) + len(self._between) > 2:
             return False  # what comes back after so long has to stay a little
         if not self._near_line(sample):
@@ -115,6 +117,8 @@ class Explaining(Following):
 
     def _joins(self, run: list[Sample]) -> bool:
         """Return whether samples are what was believed, after flow at the rate before or at their own."""
+        if self._lifted_for_another():
+            return False
         first, now, last = run[0], run[-1], self._last
         assert last is not None
         own = pace(first, now, self.sign)
@@ -161,13 +165,15 @@ class Explaining(Following):
         known = names.other(load, first.weight)
         if (gone or both) and abs(step) >= LIFTED_KG + self.base_kg:
             return True
+        lifted = gone or both or dipped or apart >= UNSEEN_S
+        if (lifted and known) or self._lifted_for_another():
+            return True
         if abs(step) < SWAP_KG:
-            lifted = gone or both or dipped or apart >= UNSEEN_S
-            return lifted and (known or (self._marked and abs(step) > self.base_kg))
+            return lifted and self._marked and abs(step) > self.base_kg
         stood = self._run[-1].at - first.at
         taken_off = abs(step + load.laid_kg) <= LIFTED_KG + self.base_kg
         zeroed = abs(first.raw) <= EMPTY_KG
-        if self.sign * step < 0.0 and stood >= STAYS_S and not taken_off and not zeroed:
+        if self.sign * step < 0.0 and (stood >= STAYS_S or apart >= GAP_S) and not taken_off and not zeroed:
             return True  # no flow goes there
         told = self._marked or known or apart >= UNSEEN_S
         return dipped or names.next_id is not None or (told and stood >= STAYS_S)
@@ -180,6 +186,10 @@ class Explaining(Following):
         """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
         assert self._last is not None
         return self.names.next_id is not None or self.names.marked_at >= self._last.at - MARK_NEAR_S
+
+    def _lifted_for_another(self) -> bool:
+        """Return whether the plate was seen bare since the believed weight, and another cylinder is marked."""
+        return self.names.next_id is not None and any(self._nothing(s.weight) for s in (*self._between, *self._run))
 
     def _unit_slip(self, first: Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""

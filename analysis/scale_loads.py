@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -13,7 +13,7 @@ import pandas as pd
 from analysis.scale_explaining import Explaining
 from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
 from analysis.scale_names import SAME_KG, Load, NamedBy
-from analysis.scale_samples import FASTEST_KG_PER_S, Sample
+from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, Standing
 
 # What follows is common practice; no published source.
@@ -77,6 +77,20 @@ class Loads(Explaining):
             waits = self._flow_kg(self._run[-1])
             waits = max(waits, self._blind_kg(self._blind_before_run(), self._run[-1].weight))
         return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
+
+    def look_now(self, shown: Sample, unseen_s: float) -> None:
+        """Bring the present load up to what is shown now, after all samples, and to an end `unseen_s` later."""
+        load, shown.weight = self.load, shown.raw * self._gain - self._zero
+        if load is None or not load.confirmed or self._run:
+            return
+        if not self._follows(replace(shown, at=shown.at + SAMPLE_S)):  # the last sample tells what was before it
+            return
+        load.end_kg = shown.weight
+        before = [s for s in reversed(self._recent) if s.at < shown.at]
+        flowed = unseen_kg([shown, *before], unseen_s, self.still_kg, self.sign)
+        if flowed is not None:
+            load.end_kg += self.sign * flowed[0]
+            load.doubt(flowed[1])
 
     def _confirm(self, load: Load, sample: Sample) -> None:
         """The present load has stood long enough: name it, and tell when it is another cylinder."""

@@ -74,6 +74,22 @@ def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) ->
     ]
 
 
+def newest(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp, still_kg: float) -> Sample:
+    """Return what the scale shows at its last reading: flow is followed up to there, what stands is a sample's median.
+
+    A sample tells the middle of its time: while it flows, the last of them is some seconds behind.
+    """
+    at, shown = seconds(pd.DatetimeIndex(readings.index), begin), readings.to_numpy(dtype=float)
+    some = at > at[-1] - SAMPLE_S + 1e-6
+    at, shown = at[some], shown[some]
+    half = (len(at) + 1) // 2
+    (early_s, early), (late_s, late) = ((at[h].mean(), np.median(shown[h])) for h in (slice(half), slice(-half, None)))
+    weight = float(np.median(shown))
+    if abs(late - early) > still_kg:
+        weight = float(late + (late - early) * (at[-1] - late_s) / (late_s - early_s))
+    return Sample(float(at[-1]), -1, weight, float(shown.min()), 0.0, float(resolution[-1]), weight)
+
+
 def _windows(
     values: np.ndarray, at: np.ndarray, taken: np.ndarray, long_s: float
 ) -> Iterator[tuple[np.ndarray, np.ndarray]]:

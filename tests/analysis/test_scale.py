@@ -779,3 +779,41 @@ def test_a_light_cylinder_that_seemed_a_bare_plate_is_filled() -> None:
     found = weighed(weights((30, 2.9, 2.9), (240, 2.9, 4.9), (150, 4.9, 4.9)), quantum=0.005, noise=0.002)
     assert found.total_kg == pytest.approx(2.0, abs=0.02)
     assert found.uncertainty_kg < 0.04
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("step", [0.1, 1.0, 10.0])
+@pytest.mark.parametrize("kg_per_min", [1.5, 6.0])
+def test_what_flows_until_the_last_row_is_counted_up_to_it(kg_per_min: float, step: float, sign: float) -> None:
+    begin, end = (12.0, 24.0) if sign > 0 else (24.0, 12.0)
+    shown = weights((60, begin, begin), (12.0 / kg_per_min * 60.0, begin, end), step=step)
+    stage = "recovery" if sign > 0 else "charging"
+    found = weighed(np.append(shown, end), step=step, stage=stage, quantum=0.01, noise=0.004)
+    assert found.total_kg == pytest.approx(12.0, abs=0.06)
+
+
+@pytest.mark.parametrize("step", [5.0, 30.0])
+@pytest.mark.parametrize("beside", [0.0, 0.3])
+def test_a_marked_cylinder_that_weighs_what_the_one_before_did_is_another_one(beside: float, step: float) -> None:
+    gross = 17.0 + beside
+    shown = weights(
+        (90, 12, 12), (600, 12, 17), (90, 17, 17), (30, 0, 0), (90, gross, gross), (600, gross, gross + 5),
+        (90, gross + 5, gross + 5), step=step,
+    )  # fmt: skip
+    found = weighed(shown, step=step, marks=[on(0, "A"), on(805, "B")])
+    assert [change.new for change in found.changes] == ["B"]
+    assert found.by_cylinder() == pytest.approx({"A": 5.0, "B": 5.0}, abs=0.1)
+
+
+def test_a_known_cylinder_that_came_while_nothing_was_read_is_emptied_in_a_minute() -> None:
+    blank = np.full(400, np.nan)
+    shown = np.concatenate(
+        [
+            weights((60, 12, 12), (90, 12, 7), (60, 7, 7)),
+            blank,
+            weights((25, 12.5, 12.5), (70, 12.5, 7.9), (60, 7.9, 7.9), (60, 0, 0)),
+        ]
+    )
+    cylinders = [{"id": "A", "tare": "6.5 kg", "contents": "5.5 kg"}, {"id": "B", "tare": "7 kg", "contents": "5.5 kg"}]
+    found = weighed(shown, stage="charging", cylinders=cylinders)
+    assert found.by_cylinder() == pytest.approx({"A": 5.0, "B": 4.6}, abs=0.05)
