@@ -20,7 +20,7 @@ class Shown:
     Attributes
     ----------
     mean : of the readings, spikes clipped: between two steps of an instrument a median knows only one of them.
-    flicker : variance of one reading, by what neighbouring rows differ.
+    flicker : variance of one reading, by what three neighbouring rows differ from a straight line.
     step : the least step between two rows up to this bin.
     count : how many readings the bin has.
     """
@@ -38,13 +38,14 @@ def shown(stretch: Stretch, bins: Bins, channel: str) -> Shown:
     own = readings
     if column is not None and column.unit.datum == "gauge":  # steps are in the instrument's own numbers
         own = readings - stretch.barometer_pa.to_numpy(dtype=float)
-    moved, readings = np.abs(np.diff(own, prepend=np.nan))[: runs.rows], readings[: runs.rows]
+    moved = np.diff(own, prepend=np.nan)[: runs.rows]
+    bent, moved, readings = np.diff(moved, prepend=np.nan), np.abs(moved), readings[: runs.rows]
     middle = runs.each(bins.medians[channel].to_numpy(dtype=float))
     most = 4.0 * runs.each(runs.mean(np.abs(readings - middle)))
     least = SMALLEST_STEP.get(column.unit.dimension, 0.0) if column is not None else 0.0
     return Shown(
         runs.mean(middle + np.clip(readings - middle, -most, most)),
-        runs.mean(moved**2) / 2.0,
+        runs.mean(bent**2) / 6.0,
         np.fmin.accumulate(runs.least(np.where(moved > least, moved, np.nan))),
         runs.shown(readings),
     )

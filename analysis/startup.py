@@ -17,6 +17,7 @@ from analysis.hunting import HUNTS_S, Hunting, hunting
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.steadiness import (
     BIN_S,
+    LEAST_PARTS,
     TOLERANCES,
     WINDOW_S,
     Course,
@@ -37,6 +38,8 @@ ONSET = 0.25
 away."""
 CALM_S = 100.0
 """It was not leaving yet where all stood at it for longer than this; a swing passes it sooner."""
+DEPARTS_S, DEPARTS_PART = 900.0, 0.8
+"""How far is looked back for the moment it left, and how much of what it did a jump or a line must explain."""
 SWINGING_S = 180.0
 """Scattered for this long ends it too."""
 LOST_S = 600.0
@@ -131,7 +134,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         if lost:
             ended = float(end_s[k - 1])
         elif away_since is not None and end - end_s[away_since] + BIN_S >= DEPARTED_S:
-            ended = _left(course, open_, away_since)
+            ended = _departed(course, open_, k) or _left(course, open_, away_since)
         elif swing_since is not None and end - swing_since >= SWINGING_S and away_since is None:
             ended = _left(course, open_, k, WINDOW_S + SWINGING_S)
         elif (step_s := load_step(course, k, open_.begin_s)) is not None:
@@ -199,6 +202,33 @@ def _left(course: Course, window: _Window, k: int, lately_s: float = WINDOW_S) -
             break
         began = j
     return float(end_s[began]) - BIN_S
+
+
+def _departed(course: Course, window: _Window, k: int) -> float | None:
+    """Return when the figure that is farthest away at bin `k` left its level, at once or along a line.
+
+    It is where a level and then a jump, or a level and then a line, explain its last minutes best (least squares);
+    None where neither explains nearly all.
+    """
+    first, end = course.bins(max(window.begin_s, course.end_s[k] - DEPARTS_S), course.end_s[k])
+    apart = {
+        name: abs(course.values[name][k] - mean) / TOLERANCES[name].departure for name, mean in window.means.items()
+    }
+    farthest = max(apart, key=lambda name: float(np.nan_to_num(apart[name])), default=None)
+    if farthest is None or not course.running[k]:
+        return None
+    values = course.values[farthest][first:end]
+    there = ~np.isnan(values)
+    at, values = course.end_s[first:end][there], values[there] - np.mean(values[there])
+    after = np.maximum(at - at[:-1, None], 0.0)
+    ways = np.concatenate([after, after > 0.0])
+    ways -= ways.mean(axis=1, keepdims=True)
+    explained = (ways @ values) ** 2 / (ways**2).sum(axis=1)
+    best = int(np.argmax(explained)) if len(explained) else 0
+    if len(at) < LEAST_PARTS or explained[best] <= DEPARTS_PART * float(values @ values):
+        return None
+    jumped, last = divmod(best, len(at) - 1)  # the last bin at the level
+    return float(at[last + 1]) - BIN_S if jumped else float(at[last])
 
 
 class _Ear:

@@ -140,6 +140,18 @@ def test_a_warm_reading_where_the_sun_may_reach_is_named_once_it_surely_stands()
     assert named(pipe) == {}
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_display_of_whole_degrees_that_flickers_shows_a_warm_liar(seed: int) -> None:
+    stretch = circuit(seed, hours=0.6, warm_f={"liquid": 4.0})
+    noise = np.random.default_rng(seed)
+    for channel in (c for c in stretch.frame if c.endswith("temperature")):
+        degrees = stretch.frame[channel] * 1.8 + noise.normal(0, 0.4, len(stretch.frame))
+        stretch.frame[channel] = np.round(degrees - 0.67) / 1.8 + 0.67 / 1.8
+    found = named(stretch)
+    assert list(found) == ["liquid_temperature"]
+    assert found["liquid_temperature"].si == pytest.approx(4.0 / 1.8, abs=0.6)
+
+
 def test_what_moves_in_the_sun_does_not_outvote_what_stands_still() -> None:
     """Two in the sun pass where one liar stands, and two that are right stand below."""
     stretch = circuit(hours=3.0, warm_f={"leaving_water": 3.6})

@@ -148,6 +148,16 @@ def test_a_window_opens_soon_after_the_compressor_stops_cycling(with_load: bool)
     assert assess(stretch).figures["suction_superheat"].si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]
 
 
+@pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("k_per_minute", [0.25, 0.5])
+def test_a_window_ends_where_a_figure_began_to_drift(step: float, k_per_minute: float) -> None:
+    stretch, _ = plant([(0.0, 0.8)], 70.0, step)
+    minutes = np.arange(len(stretch.frame)) * step / 60.0
+    stretch.frame["suction_temperature"] += k_per_minute * np.clip(minutes - 45.0, 0.0, None)
+    _, ended = windows(stretch)[0]
+    assert ended == pytest.approx(45.0, abs=1.0 + step / 60.0)
+
+
 def test_a_slow_approach_is_not_steady_while_much_is_left() -> None:
     """Superheat rises by 4.2 K with a time constant of 15 minutes: its drift alone would pass after 12."""
     stretch, superheat = plant([(0, 0.7)], 90, 2.0, lag_s=900.0)
