@@ -9,11 +9,17 @@ import numpy as np
 
 from analysis.evacuation.rise import judge_rise
 from analysis.evacuation.story import Closed
-from analysis.evacuation.ticks import GAP_S, Ticks
-from analysis.evacuation.trend import SMOOTHED
+from analysis.evacuation.ticks import BIN_S, GAP_S, OVER_RANGE_LEAST_PA, Ticks
+from analysis.evacuation.valve import FALLEN_NOISES, RISEN_QUANTA
 
 LEVEL_S, LEVEL_TICKS = 300.0, 4
 """The level in a hold is that of a line through these last seconds and at least so many ticks."""
+HOLD_UNSEEN, HOLD_UNSEEN_LOWER, HOLD_FALLEN = 0.5, 0.2, 0.15
+"""A hold of which a greater share was not seen shows no closed valve, the second where the pressure was lower after a
+gap or nothing came after it; nor does one in which it fell by more than the last."""
+SEEN_SHARE, SEEN_PA = 1.25, 1.5
+"""A hold that nobody marked and that began at a floor is believed from a rise above this many times its start and so
+many pascal."""
 NEAR_RANGE = 0.7
 """Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
 SURE_AT_ONCE = 0.97
@@ -37,7 +43,8 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
     if len(at) == 0:
         return
-    gaps = np.flatnonzero(np.diff(at) > GAP_S)
+    high = t.vacuum[first : first + len(at) - 1] > OVER_RANGE_LEAST_PA
+    gaps = np.flatnonzero((np.diff(at) > GAP_S) & high)
     if len(gaps):  # beyond it the probe was out of its range
         at = at[: gaps[0] + 1]
     out = np.flatnonzero(t.leaving[first : first + len(at)])
@@ -72,7 +79,7 @@ def _falls(at: np.ndarray, level: np.ndarray, noise: float) -> bool:
 
 def settled(t: Ticks, closed: Closed) -> int:
     """Return the tick from which the readings show the closed circuit, and no longer the pull before."""
-    if not closed.sure:
+    if not (closed.sure or closed.stopped):
         return closed.first  # seen only because it rose
     return max(closed.first + SETTLED_TICKS, int(np.searchsorted(t.end_s, closed.begin_s + SETTLED_S)))
 
@@ -101,29 +108,74 @@ def _still_closed(t: Ticks, closed: Closed, k: int) -> tuple[int, bool]:
     last = int(np.searchsorted(at, until, side="right")) - 1
     if at[last] >= until - OPENING_S:  # else the probe was out of its range by then
         last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, until - OPENING_S))))
-    fallen = 1.0 - max(0.03, 2.5 * float(t.scatter[closed.first]))
+    fallen = _kept(t, closed)
     first, until_k = settled(t, closed), last
     while last > first and p[last] < fallen * p[max(first, last - 40) : last + 1].max():
         last -= 1
     return last, last < until_k
 
 
+def _kept(t: Ticks, closed: Closed) -> float:
+    """Return the share of a level under which it surely fell."""
+    return 1.0 - max(0.03, 2.5 * float(t.scatter[closed.first]))
+
+
+def hold_outcome(t: Ticks, closed: Closed, k: int, limit_pa: float, over_s: float, stretch: int, peak: int) -> str:
+    """Return what a hold that was over at a second is worth by tick `k`: passed, unclear, or nothing yet.
+
+    Parameters
+    ----------
+    stretch, peak : first tick of the pumping before it, and that of the recent peak.
+    """
+    at, p = t.end_s, t.vacuum
+    part = slice(closed.first, k + 1)
+    level, error = level_at(t, closed, k, max(over_s, float(at[k])))
+    level = max(level, 0.97 * level_at(t, closed, peak, float(at[peak]))[0])  # it may have been opened already
+    if max(level * math.exp(error), float(p[k])) > limit_pa:
+        return ""  # over it, or too near it to be sure
+    steps = np.diff(at[part], append=over_s)
+    gaps = steps > 60.0 + BIN_S
+    unseen = float(steps[gaps].sum()) / max(over_s - max(closed.begin_s, closed.said_s), 1.0)
+    after = np.append(p[closed.first + 1 : k + 1], 0.0)
+    lower = (gaps & (after < _kept(t, closed) * p[part])).any()  # somebody who pumps meanwhile leaves it so
+    shown = float(p[min(settled(t, closed), k)])
+    begun = min(closed.level_pa, max(shown, pulled_on(t, closed, stretch)))
+    least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(t.scatter[k]))) * begun
+    least -= RISEN_QUANTA * float(t.quantum[k])
+    if unseen > (HOLD_UNSEEN_LOWER if lower else HOLD_UNSEEN) or float(p[part].min()) < least:
+        return "unclear"
+    if closed.stopped and not closed.sure and float(p[k]) < _kept(t, closed) * shown:
+        return ""  # nothing falls that is closed
+    if not (closed.sure or closed.stopped):  # what steps up and lies flat may be the gauge alone
+        look_at(t, closed, k)
+        rise = closed.rise
+        if rise is None or rise.kind == "flat" or p[part].max() <= SEEN_SHARE * p[closed.first] + SEEN_PA:
+            return ""
+    return "hold_passed"
+
+
 def surely_above(t: Ticks, closed: Closed, k: int, limit_pa: float) -> bool:
     """Return whether the level at a tick is above a limit by more than its error."""
-    level, error = level_at(t, closed, k)
+    level, error = level_at(t, closed, k, float(t.end_s[k]))
     return level * math.exp(-2.0 * error) > limit_pa
 
 
-def level_at(t: Ticks, closed: Closed, k: int) -> tuple[float, float]:
-    """Return the level at a tick [Pa] by the line of the last minutes, and the standard error of its logarithm."""
+def level_at(t: Ticks, closed: Closed, k: int, when_s: float) -> tuple[float, float]:
+    """Return the level at a second [Pa] by the line of the minutes up to tick `k`, and the error of its logarithm.
+
+    By readings as they were, each in the middle of its bin: smoothed ones lag behind a rise.
+    """
     lately = int(np.searchsorted(t.end_s, t.end_s[k] - LEVEL_S))
     part = slice(min(k, max(closed.first + 1, min(k - LEVEL_TICKS + 1, lately))), k + 1)
-    at, x = t.end_s[part] - t.end_s[k], np.log(t.vacuum[part])
-    noise = max(0.003, float(np.median(t.scatter[part]))) * math.sqrt(SMOOTHED)
+    noise = max(0.003, float(np.median(t.scatter[part])))
+    at, x = t.end_s[part] - 0.5 * BIN_S, np.log(_without_spikes(t.raw[part], 4.0 * noise + 0.03))
     if len(x) < LEVEL_TICKS:
         return float(t.vacuum[k]), noise
-    level = float(np.polyfit(at, x, 1)[1])
-    return math.exp(min(level, float(x.max()) + noise)), 2.0 * noise / math.sqrt(len(x))
+    middle, spread = float(at.mean()), float(np.sum(np.square(at - at.mean())))
+    slope = float((at - middle) @ x / spread)
+    most = float(x.max()) + noise + max(0.0, slope) * (when_s - float(at[-1]))
+    error = noise * math.sqrt(1.0 / len(x) + (when_s - middle) ** 2 / spread)
+    return math.exp(min(float(x.mean()) + slope * (when_s - middle), most)), error
 
 
 def _without_spikes(level: np.ndarray, far: float) -> np.ndarray:

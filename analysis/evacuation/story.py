@@ -14,9 +14,10 @@ class Closed:
     """A stretch with the pump valve closed.
 
     `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
-    of; `sure`: somebody said so or the pump's gauge shows it, else only the rise; `level_pa`: just before; `kind`: what
-    the rise looked like when it was judged last; `said_s`: when somebody said that the valve was closed, where it was
-    thought to be closed before; `told`: that it does not tell the cause of a stall was said.
+    of; `sure`: somebody said so or the pump's gauge shows it, else only the rise; `stopped`: the pull before it stopped
+    too suddenly for a floor; `level_pa`: just before; `kind`: what the rise looked like when it was judged last;
+    `said_s`: when somebody said that the valve was closed, where it was thought to be closed before; `told`: that it
+    does not tell the cause of a stall was said.
     """
 
     first: int
@@ -24,6 +25,7 @@ class Closed:
     pull: int
     sure: bool
     level_pa: float
+    stopped: bool = False
     last: int | None = None
     end_s: float | None = None
     hold: bool = False

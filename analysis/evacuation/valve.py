@@ -19,9 +19,11 @@ BEND_TICKS = 20
 """So many ticks before its low, and as many as it took to be seen after, the circuit's bend is looked for."""
 BEND_SPAN = 1.5
 """Further than this above the low the fall before it is no line."""
-HALT_AT, HALT_SHARE = (2.6, 1.3, 1.06), 0.65
-HALTED_S, HALT_NOISES, HALT_LEAST, HALT_TICKS = 300.0, 4.0, 3.0, 400
-"""A pull that stopped is looked at when it stood for so long, with little noise, and was slow enough to be followed."""
+HALT_AT, HALT_NEAR, HALT_SHARE = np.array([2.6, 2.0, 1.6, 1.3]), (1.02, 1.06), 0.55
+HALT_NOISES, HALT_LEAST, HALT_TICKS = 4.0, 3.0, 400
+"""Whether a pull stopped shows with little noise and small steps, and where it was slow enough to be followed."""
+HALTED_S, HALTED_LAGS = 300.0, 0.5
+"""It stood for so long, and for this share of the time constant that a floor would have had."""
 STEP_BEFORE_S, STEP_FROM_S, STEP_AFTER_S = 300.0, 120.0, 60.0
 """The pump's gauge is compared over the last minute and from five to two minutes ago: the step takes one or two."""
 PUMP_FALLEN, PUMP_SHARE = 0.75, 0.7
@@ -46,27 +48,26 @@ def rising(t: Ticks, k: int, stretch: int, low: int) -> bool:
     return bool(risen and bottom < PULLED_BELOW_PA)
 
 
-def halted(t: Ticks, k: int, stretch: int, low: int) -> int | None:
-    """Return the tick at which the pull stopped too suddenly for a floor, None where it did not.
+def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
+    """Return the tick at which the pull to its lowest level stopped too suddenly for a floor, None where it did not.
 
-    Towards a floor L the pressure falls as L (1 + g) with g shrinking by e in each time constant, V/S or slower: from
-    1.3 L to 1.06 L it takes about as long as from 2.6 L to 1.3 L. A pull cut short takes 0.3 (pump alone) to 0.45
-    (hose in viscous flow) of that.
+    Towards a floor L the pressure falls as L (1 + g) with g shrinking by e in each time constant, V/S or slower: after
+    1.3 L by no quicker one than in the quickest of the steps before (it may have stood on the way). A pull cut short
+    takes 0.3 (pump alone) to 0.4 (hose in viscous flow) of that. Where it has not risen since it has to stand.
     """
     at, p = t.end_s, t.vacuum
-    if at[k] - at[low] < HALTED_S:
-        return None
-    level = float(np.median(p[max(stretch, low - 2) : low + 3]))
-    if HALT_NOISES * float(t.scatter[k]) > HALT_AT[-1] - 1.0:
-        return None
+    low = stretch + int(np.argmin(p[stretch : k + 1]))
+    level = float(np.median(p[max(stretch, low - 2) : min(low + 2, k) + 1]))
+    near = 1.0 + max(HALT_NEAR[0] - 1.0, HALT_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / level)
     begin = max(stretch, low - HALT_TICKS)
-    under = [_last_above(p, times * level, begin, low) for times in HALT_AT]
-    if under[0] <= begin or float(np.diff(at[under[0] - 1 : low + 1]).max()) > GAP_S:
+    under = [_last_above(p, times * level, begin, low) for times in (*HALT_AT, near)]
+    if near > HALT_NEAR[1] or under[0] <= begin or float(np.diff(at[under[0] - 1 : low + 1]).max()) > GAP_S:
         return None
-    when = [_between(at, p, j, times * level) for j, times in zip(under, HALT_AT, strict=True)]
-    fell, ended = when[1] - when[0], when[2] - when[1]
-    seen = fell >= HALT_LEAST * float(np.median(np.diff(at[under[0] - 1 : low + 1])))
-    return under[2] if seen and ended < HALT_SHARE * fell else None
+    when = [_between(at, p, j, times * level) for j, times in zip(under, (*HALT_AT, near), strict=True)]
+    *lags, ended = np.diff(when) / -np.diff(np.log([*(HALT_AT - 1.0), near - 1.0]))
+    seen = when[-2] - when[0] >= HALT_LEAST * float(np.median(np.diff(at[under[0] - 1 : low + 1])))
+    stood = rose or at[k] - at[under[-1]] >= max(HALTED_S, HALTED_LAGS * min(lags))
+    return under[-1] if seen and stood and ended < HALT_SHARE * min(lags) else None
 
 
 def _between(at: np.ndarray, p: np.ndarray, under: int, level: float) -> float:
@@ -138,6 +139,6 @@ def fallen(t: Ticks, k: int, peak: int, closed: Closed | None) -> bool:
     quantum = float(t.quantum[k] / p[peak])
     share = max(FALLEN, FALLEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * quantum)
     limit = (1.0 - share) * p[peak]
-    if closed is not None and not closed.sure:  # back where it was
+    if closed is not None and not (closed.sure or closed.stopped):  # back where it was
         limit = max(limit, min(BACK * closed.level_pa, (1.0 - 0.5 * share) * p[peak]))
     return bool(k - peak >= 2 and p[k] < limit and p[k - 1] < limit)

@@ -9,22 +9,21 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
-from analysis.evacuation.closed_circuit import level_at, look_at, pulled_on, settled, surely_above
+from analysis.evacuation.closed_circuit import (
+    OPENING_S,
+    SEEN_SHARE,
+    hold_outcome,
+    level_at,
+    look_at,
+    settled,
+    surely_above,
+)
 from analysis.evacuation.evidence import evidence_of
 from analysis.evacuation.pace import pace_now
 from analysis.evacuation.story import Closed, Happening, Stall, Story
-from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
+from analysis.evacuation.ticks import GAP_S, Ticks
 from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend, crossing
-from analysis.evacuation.valve import (
-    FALLEN_NOISES,
-    PULLED_BELOW_PA,
-    RISEN_QUANTA,
-    fallen,
-    halted,
-    left_its_low,
-    rising,
-    shut_at_pump,
-)
+from analysis.evacuation.valve import PULLED_BELOW_PA, fallen, left_its_low, rising, shut_at_pump, stopped
 from analysis.stretch import first_from
 
 LOOK_S, NEWS_S = 60.0, 900.0
@@ -44,10 +43,6 @@ SERVICE_S = 3_600.0
 """What was done at the pump within this time before the level gave way has to do with it."""
 AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
-HOLD_COVERED = 0.8
-HOLD_FALLEN = 0.15
-SEEN_SHARE, SEEN_PA = 1.25, 1.5
-"""A hold that nobody marked is believed from a rise above this many times its start and so many pascal."""
 CHECK_GROWTH = 1.1
 TRIED_S, PATIENT_S = 180.0, 1_200.0
 """A valve closed for less tried nothing; one closed for longer, as the advice says, should have told the cause."""
@@ -133,13 +128,16 @@ class Walk:
             at_pump = shut_at_pump(self.t, k, self.stretch)
             if at_pump is not None:
                 self._close(at_pump, float(at[at_pump]), sure=True)
-            elif rising(self.t, k, self.stretch, self.low):
-                first = left_its_low(self.t, k, self.stretch, self.low)
-                self._close(first, float(at[first]), sure=False)
-            elif self._reached() and (stop := halted(self.t, k, self.stretch, self.low)) is not None:
-                self._close(stop, float(at[stop]), sure=False)
             else:
-                self._pump(k)
+                rose = rising(self.t, k, self.stretch, self.low)
+                stop = stopped(self.t, k, self.stretch, rose=rose) if rose or self._reached() else None
+                if rose:
+                    first = left_its_low(self.t, k, self.stretch, self.low)
+                    self._close(first, float(at[first]), sure=False, stopped=stop is not None)
+                elif stop is not None:
+                    self._close(stop, float(at[stop]), sure=False, stopped=True)
+                else:
+                    self._pump(k)
         if self.closed is not None:
             self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
             if fallen(self.t, k, self.peak, self.closed):
@@ -166,7 +164,9 @@ class Walk:
         recent = p[max(0, k - 5) : k].min()
         jumped = p[k] > BROKEN * recent and p[k] > 2e3 and at[k] - at[max(0, k - 5)] < 180.0 + gap
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
-        after_gap = gap > GAP_S and self.t.raw[k] > AFTER_GAP * p[k - 1] and not self._risen_out_of_range(k)
+        known_shut = self.closed is not None and self.closed.sure
+        back_above = (BROKEN if known_shut else AFTER_GAP) * p[k - 1]
+        after_gap = gap > GAP_S and self.t.raw[k] > back_above and not self._risen_out_of_range(k)
         said = self.breaking_s is not None and p[k] > max(BROKEN * self.before_break, BROKEN_SAID * self.target)
         return bool((jumped and p[k] > BROKEN_PA / 3.0) or back or after_gap or said)
 
@@ -203,10 +203,11 @@ class Walk:
     def _reopened(self, k: int) -> None:
         self.stretch = self.low = min(k, len(self.t) - 1)
 
-    def _close(self, first: int, begin_s: float, *, sure: bool) -> None:
+    def _close(self, first: int, begin_s: float, *, sure: bool, stopped: bool = False) -> None:
         p = self.t.vacuum
         before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
-        self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, sure, before)
+        opened = any(begin_s - OPENING_S < when for when in self.story.opened[-1:])
+        self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, sure, before, stopped and not opened)
         self.closed.hold = self._reached() and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
@@ -361,54 +362,26 @@ class Walk:
             look_at(self.t, closed, k)
             self._fail(k, closed, first=True)
         else:
-            over_s = self._hold_over_s(k, closed)
-            if over_s is not None:
-                self._judge_hold(k, over_s, over_s)
+            self._judge_hold(k, self.waiting[0][0] if self.waiting else math.inf)
 
-    def _hold_over_s(self, k: int, closed: Closed) -> float | None:
-        """Return the time of the row that showed a hold's time to be over, while tick `k` was the last; else None."""
-        if self.hold_s is None:
-            return None
-        over_s = max(closed.begin_s, closed.said_s) + self.hold_s
-        at_s = first_from(self.moments_s, max(over_s, self.t.known_s[k]))
-        until_s = self.t.known_s[k + 1] if k + 1 < len(self.t) else math.inf
-        done = any(when < at_s for when, _ in self.waiting[:1])  # somebody did something before then
-        return at_s if at_s < until_s and not done else None
-
-    def _judge_hold(self, k: int, now_s: float, told_s: float | None = None) -> None:
-        """Say that a hold passed once its whole time is over, if the readings cover it and look like a closed valve."""
+    def _judge_hold(self, k: int, opened_s: float) -> None:
+        """Say that a hold passed at the first row that shows its whole time to be over, before somebody opened it."""
         closed = self.closed
         if closed is None or not closed.hold or closed.outcome or self.hold_s is None or self.limit is None:
             return
-        at, p = self.t.end_s, self.t.vacuum
-        begin_s = max(closed.begin_s, closed.said_s)
-        held, to_come = now_s - begin_s, max(0.0, begin_s + self.hold_s - float(at[k]))
-        inside = p[closed.first : k + 1]
-        if held < self.hold_s:
+        over_s = max(closed.begin_s, closed.said_s) + self.hold_s
+        told_s = first_from(self.moments_s, max(over_s, self.t.known_s[k]))
+        next_s = self.t.known_s[k + 1] if k + 1 < len(self.t) else math.inf
+        if opened_s < over_s or told_s >= next_s:
             return
-        level, error = level_at(self.t, closed, k)
-        level += max(0.0, level - closed.level_pa) * to_come / max(float(at[k]) - closed.begin_s, 1.0)
-        level = max(level, 0.97 * level_at(self.t, closed, self.peak)[0])  # it may have been opened already
-        if max(level * math.exp(error), float(inside[-1])) > self.limit:
-            return  # over it, or too near it to be sure
-        steps = np.diff(at[closed.first : k + 1], append=now_s)
-        lost = float(steps[steps > 60.0 + BIN_S].sum()) / max(held, 1.0)
-        shown = float(p[min(settled(self.t, closed), k)])
-        begun = min(closed.level_pa, max(shown, pulled_on(self.t, closed, self.stretch)))
-        least = (1.0 - max(HOLD_FALLEN, FALLEN_NOISES * float(self.t.scatter[k]))) * begun
-        kept = inside.min() >= least - RISEN_QUANTA * float(self.t.quantum[k])
-        if lost > 1.0 - HOLD_COVERED or not kept:
-            closed.outcome = "unclear"
-            return
-        if not closed.sure:  # what steps up and lies flat may be the gauge alone
-            look_at(self.t, closed, k)
-            rise = closed.rise
-            if rise is None or rise.kind == "flat" or inside.max() <= SEEN_SHARE * inside[0] + SEEN_PA:
-                return
-        closed.outcome = "hold_passed"
-        self._tell(
-            Happening(k, closed.begin_s, "hold_passed", told_s=told_s, closed=closed, level_pa=float(p[k]), held_s=held)
-        )
+        closed.outcome = hold_outcome(self.t, closed, k, self.limit, over_s, self.stretch, self.peak)
+        if closed.outcome == "hold_passed":
+            level = level_at(self.t, closed, k, max(over_s, float(self.t.end_s[k])))[0]
+            self._tell(
+                Happening(
+                    k, closed.begin_s, "hold_passed", told_s=told_s, closed=closed, level_pa=level, held_s=self.hold_s
+                )
+            )
 
     def _fail(self, k: int, closed: Closed, first: bool = False) -> None:
         kind = closed.rise.kind if closed.rise is not None else "undecided"

@@ -225,6 +225,25 @@ def test_a_valve_closed_soon_after_the_target_counts_with_rows_a_minute_apart(be
     assert assert_prefix_consistent(assess, shut_at(shut, at, level), range(50, len(at), 7)).verdict == "held"
 
 
+@pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("limits", [0.98, 1.0, 1.01])
+def test_a_rise_is_held_against_the_limit_where_it_is_and_not_where_its_median_lags(limits: float, step: float) -> None:
+    """At so many limits when its 30 min are over, and still rising."""
+    at = np.arange(0.0, 5_400.0, step)
+    shut, level = 3_127.0, 60.0 + 760_000.0 * np.exp(-np.minimum(at, 3_127.0) / 400.0)
+    level += np.maximum(at - shut, 0.0) * (1_000.0 * limits - level[-1]) / 1_800.0
+    result = assess(shut_at(shut, at, level))
+    assert ("hold_passed" in kinds(result)) is (limits < 1.0)
+
+
+@pytest.mark.parametrize(("rate", "verdict"), [(0.05, "held"), (0.7, "rising_leak")])
+def test_five_minutes_without_rows_do_not_spoil_a_hold_that_goes_on_as_before(rate: float, verdict: str) -> None:
+    at = np.arange(0.0, 5_400.0, 5.0)
+    at = at[(at < 3_727.0) | (at > 4_027.0)]
+    level = 60.0 + 760_000.0 * np.exp(-np.minimum(at, 3_127.0) / 400.0) + rate * np.maximum(at - 3_127.0, 0.0)
+    assert assess(shut_at(3_127.0, at, level)).verdict == verdict
+
+
 def test_one_that_levels_off_above_it_is_moisture() -> None:
     rise = 1_740.0 * (1.0 - np.exp(-(AT - 7_200.0) / 400.0))
     result = assess(logged(closed(pull(300.0, 60.0), 7_200.0, 2_400.0, rise), valve(7_200.0, 2_400.0)))

@@ -144,3 +144,31 @@ def test_a_pull_cut_short_is_a_closed_valve_and_one_that_nears_a_floor_is_not(sh
     if shut:
         assert -30.0 <= (passed[0].since - stretch.begin).total_seconds() - shut_s < 90.0 + 2 * row_s
         assert_prefix_consistent(assess, stretch, range(len(at) // 2, len(at), max(1, int(400 / row_s))))
+
+
+@pytest.mark.parametrize("row_s", [1.0, 15.0])
+@pytest.mark.parametrize("rise", [0.0, 0.2, 2.0])
+def test_a_pull_that_stops_dead_and_stands_is_a_hold_however_little_it_rises(rise: float, row_s: float) -> None:
+    shut_s = 480.0 * np.log(1_800.0)
+    at = np.arange(0.0, shut_s + 2_100.0, row_s)
+    level = 760_000.0 * np.exp(-np.minimum(at, shut_s) / 480.0) + rise * np.maximum(0.0, at - shut_s) / 60.0
+    shown = np.round(level * np.exp(0.005 * np.random.default_rng(8).normal(size=len(at))))
+    stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
+    result = assess(stretch)
+    assert result.verdict == "held"
+    passed = next(finding for finding in result.findings if finding.kind == "hold_passed")
+    assert (passed.time - stretch.begin).total_seconds() >= shut_s + 1_800.0
+    assert_prefix_consistent(assess, stretch, range(len(at) // 2, len(at), max(1, int(400 / row_s))))
+
+
+@pytest.mark.parametrize("times", [1.4, 2.2])
+def test_a_floor_reached_after_a_stand_above_it_is_no_hold(times: float) -> None:
+    """Water or tired oil held it at a multiple of the floor for an hour; the valve was never closed."""
+    at = np.arange(0.0, 10_800.0, 5.0)
+    stood = 300.0 * times + 760_000.0 * np.exp(-at / 240.0)
+    level = np.where(
+        at < 6_000.0, stood, 300.0 + 300.0 * (times - 1.0) * np.exp(-np.maximum(0.0, at - 6_000.0) / 240.0)
+    )
+    shown = np.round(level * np.exp(0.003 * np.random.default_rng(9).normal(size=len(at))))
+    stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
+    assert assess(stretch).verdict == "undecided"
