@@ -16,6 +16,9 @@ ROOM = ("ambient_temperature", "surface_temperature", *WATER)
 """Temperatures that stay within some kelvin of each other about a standing circuit."""
 STANDING = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
 """Pressures that agree while the circuit stands."""
+HOSE, HOSE_SHARE = "circuit_pressure", 0.08
+"""The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
+loses in the hose."""
 COARSE_PA = 6_900.0
 """The step of a gauge that never changed: 1 psi (common practice)."""
 EMPTY_PA = 20e3
@@ -101,6 +104,20 @@ class Readings:
         """Return whether one of such stages of the journal ran from one moment to the other."""
         return any(stage in stages and since <= begin_s and end_s <= until for stage, since, until in self.stages_s)
 
+    def open_or_empty(self, pascal: float, at_s: float, near_pa: float) -> bool:
+        """Return whether a gauge that shows this hangs in the open, or on a circuit in a vacuum."""
+        atmosphere = float(self.barometer_pa[int(np.searchsorted(self.at, at_s))])
+        return pascal < EMPTY_PA or abs(pascal - atmosphere) < near_pa
+
+    def against_the_flow(self, pascal: float, begin_s: float, end_s: float) -> bool:
+        """Return whether the hose shows more than the circuit that it draws from, or less than one that it fills."""
+        first, last = np.searchsorted(self.at, (begin_s, end_s + 1e-6)).tolist()
+        others = [median_of(self.values[c][first:last]) for c in STANDING if c in self.values and c != HOSE]
+        above = [pascal / other - 1.0 for other in others if not np.isnan(other)]
+        if self.at_stage(begin_s, end_s, "recovery"):
+            return min(above, default=0.0) > HOSE_SHARE
+        return self.at_stage(begin_s, end_s, "charging") and max(above, default=0.0) < -HOSE_SHARE
+
     def lagged(self, channel: str, moment_s: float, lag_s: float) -> float:
         """Return the mean of a channel's minutes in the time before a moment; NaN where less than half was read."""
         first, last = np.searchsorted(self.minute_end_s, (moment_s - lag_s + 1e-6, moment_s + 1e-6))
@@ -127,6 +144,12 @@ class Readings:
         first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
         column = self.minutes[channel].to_numpy()[first:last]
         return float(np.fmax.reduce(column) - np.fmin.reduce(column)) if len(column) else np.nan
+
+
+def median_of(values: np.ndarray) -> float:
+    """Return the median of the readings among some, NaN where there are none."""
+    there = values[~np.isnan(values)]
+    return float(np.median(there)) if len(there) else np.nan
 
 
 def relabelled(read: np.ndarray, own: Unit, meant: Unit, barometer_pa: np.ndarray) -> np.ndarray:

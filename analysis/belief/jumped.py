@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, STANDING, Fault, Readings, name_of, relabelled
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, STANDING, Fault, Readings, median_of, name_of, relabelled
 from analysis.belief.saturated import FAMILIES, SCALES
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
@@ -37,9 +37,8 @@ STAYS_READINGS = 5
 GAUGE_SHARE, GAUGE_STEPS = 0.08, 4.0
 """A gauge on a circuit does not step by so large a part of its reading, and so many digits, while the circuit's other
 gauges stay: what happens to one happens to all, at rest and running."""
-HOSE, NOTHING_FLOWS = "circuit_pressure", ("pressure_test", "at_rest")
-"""The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
-loses in the hose: it is doubted where nothing flows, and where it steps against the flow."""
+NOTHING_FLOWS = ("pressure_test", "at_rest")
+"""The gauge at the hose is doubted where nothing flows, and where it steps against the flow."""
 STILL_SHARE = 0.03
 """Where nothing flows no valve and no pulse excuses a step."""
 JOINS_SHARE = 0.03
@@ -149,21 +148,11 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
     if channel not in STANDING:
         return False
     still = readings.at_stage(step.at, step.known, *NOTHING_FLOWS)
-    if channel == HOSE and not still and not _against_the_flow(readings, step):
+    if channel == HOSE and not still and not readings.against_the_flow(step.new, step.at, step.known):
         return False
     if abs(step.new - step.level) < (STILL_SHARE if still else GAUGE_SHARE) * step.level:
         return False
     return _on_a_circuit(channel, step, readings)
-
-
-def _against_the_flow(readings: Readings, step: Step) -> bool:
-    """Return whether the hose shows more than the circuit that it draws from, or less than the one that it fills."""
-    first, last = np.searchsorted(readings.at, (step.at, step.known + 1e-6)).tolist()
-    others = [_median(readings.values[c][first:last]) for c in STANDING if c in readings.values and c != HOSE]
-    above = [step.new / other - 1.0 for other in others if not np.isnan(other)]
-    if readings.at_stage(step.at, step.known, "recovery"):
-        return min(above, default=0.0) > GAUGE_SHARE
-    return readings.at_stage(step.at, step.known, "charging") and max(above, default=0.0) < -GAUGE_SHARE
 
 
 def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> str:
@@ -193,12 +182,12 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
     """
     at, new = step.at, step.new
     atmosphere = float(readings.barometer_pa[np.searchsorted(readings.at, at)])
-    if min(step.level, new) < EMPTY_PA or abs(step.level - atmosphere) < OPEN_PA:
+    if new < EMPTY_PA or readings.open_or_empty(step.level, at, OPEN_PA):
         return False
     first, middle, last = np.searchsorted(readings.at, (at - step.span, at, step.known + 1e-6)).tolist()
     seen = False
     for other in (c for c in STANDING if c in readings.values and c != channel):
-        was, now = (_median(part) for part in np.split(readings.values[other][first:last], [middle - first]))
+        was, now = (median_of(part) for part in np.split(readings.values[other][first:last], [middle - first]))
         if not (np.isnan(was) or np.isnan(now)):
             seen = True
             if abs(new - now) < max(JOINS_SHARE * new, OPEN_PA if abs(new - atmosphere) < OPEN_PA else 0.0):
@@ -214,27 +203,22 @@ def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
         if other in (channel, "barometer") or dimension not in ("temperature", "pressure", "mass", "fraction"):
             continue
         values = readings.values[other]
-        windows = np.array([_median(values[a:b]) for a, b in pairwise(edges)])
+        windows = np.array([median_of(values[a:b]) for a, b in pairwise(edges)])
         before, after = windows[:WINDOWS], float(windows[WINDOWS + 1])
         if np.isnan(after) or np.isnan(before[-1]):
             continue
         level = float(before[-1])
         if dimension == "pressure" and level < EMPTY_PA:
             continue
-        way = float(np.nan_to_num(_median(np.diff(before[-WAY_WINDOWS:]))))
+        way = float(np.nan_to_num(median_of(np.diff(before[-WAY_WINDOWS:]))))
         own = before[2:] - before[1:-1] - 1.5 * (before[1:-1] - before[:-2])
-        wander = 1.4826 * _median(np.abs(own))
+        wander = 1.4826 * median_of(np.abs(own))
         near = values[edges[WINDOWS - 1] : edges[WINDOWS]]
-        noise = 1.4826 * _median(np.abs(near - level))
+        noise = 1.4826 * median_of(np.abs(near - level))
         least = REACTS.get(dimension, REACTS_SHARE * max(abs(level), 1e3))
         if abs(after - level - 1.5 * way) > max(least, REACTS_NOISES * noise, REACTS_WANDERS * np.nan_to_num(wander)):
             return True
     return False
-
-
-def _median(values: np.ndarray) -> float:
-    there = values[~np.isnan(values)]
-    return float(np.median(there)) if len(there) else np.nan
 
 
 def mark_seconds(journal: pd.DataFrame, begin: pd.Timestamp) -> np.ndarray:

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import erf
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, ROOM, STANDING, WATER, Fault, Readings, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, ROOM, STANDING, WATER, Fault, Readings, name_of
 from analysis.bins import Runs
 from analysis.vocabulary.channels import MICRON_PROBES
 
@@ -58,7 +58,6 @@ LEAP_WITHIN_S, LEFT_SHARE = 65.0, 0.25
 TWIN_K, TWIN_STEPS = 1.0, 8.0
 STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
 """While the machine stands nothing holds the water at one end of a barrel: both ends move (common practice)."""
-CIRCUIT = "circuit_pressure"
 FLOW_PA, FLOW_SHARE = 100e3, 0.25
 """As vapour alone that is 0.2 kg in a circuit of 50 L (R-134a), and by far more where there is liquid."""
 LATELY_S = 3_600.0
@@ -99,7 +98,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
         if begin < until:
             continue
         left = first == starts[run] and run > 0 and _left_the_circuit(channel, readings, times, values, first, pascal)
-        if not left and _open_or_empty(pascal, readings, begin):
+        if not left and readings.open_or_empty(pascal, begin, OPEN_PA):
             continue
         before = starts[max(0, run - CHANGES) : run + 1]
         often = len(before) - 1 >= OFTEN * (before[-1] - before[0])
@@ -179,7 +178,7 @@ def _left_the_circuit(
     """Return what a gauge showed [Pa] before it leapt far in one reading to a number at which it stands; else 0.
 
     Flow takes a gauge down, and its noise with it, as a pull begins: only one that was restless, or that comes to the
-    atmosphere, is doubted.
+    atmosphere, is doubted. The one at the hose leaps by what flows: it has to go against that.
     """
     if channel not in STANDING or pascal < EMPTY_PA or times[first] - times[first - 1] > LEAP_WITHIN_S:
         return 0.0
@@ -189,9 +188,11 @@ def _left_the_circuit(
     was = float(np.median(earlier)) + (barometer if channel in readings.gauges else 0.0)
     whole = values[first] - np.median(earlier)
     in_one = (values[first] - values[first - 1]) / whole if whole else 0.0
-    changes = np.count_nonzero(np.diff(earlier)) >= OFTEN * (len(earlier) - 1)
+    changes = bool(np.count_nonzero(np.diff(earlier)) >= OFTEN * (len(earlier) - 1))
     opened = abs(pascal - barometer) < OPEN_PA
     far = abs(pascal - was) > LEFT_SHARE * was and in_one > 1.0 - LEFT_SHARE and abs(was - barometer) > 3.0 * OPEN_PA
+    if channel == HOSE and not opened and readings.at_stage(begin, begin, "recovery", "charging"):
+        changes = changes and readings.against_the_flow(pascal, begin, begin + BESIDE_S)
     return was if far and len(earlier) >= ALIVE_CHANGES and (changes or opened) else 0.0
 
 
@@ -229,16 +230,11 @@ def _flowed(readings: Readings, begin: float, look: float, times: float) -> bool
     A pressure that comes back in a pause, or condenses, says nothing of the scale.
     """
     gave = readings.at_stage(begin, look, "recovery")
-    if CIRCUIT not in readings.values or not (gave or readings.at_stage(begin, look, "charging")):
+    if HOSE not in readings.values or not (gave or readings.at_stage(begin, look, "charging")):
         return False
-    moved, before = readings.move(CIRCUIT, begin, look), readings.lagged(CIRCUIT, begin, BESIDE_S)
+    moved, before = readings.move(HOSE, begin, look), readings.lagged(HOSE, begin, BESIDE_S)
     moved = -moved if gave else moved
     return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
-
-
-def _open_or_empty(pascal: float, readings: Readings, begin: float) -> bool:
-    barometer = float(readings.barometer_pa[int(np.searchsorted(readings.at, begin))])
-    return pascal < EMPTY_PA or abs(pascal - barometer) < OPEN_PA
 
 
 def _another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:

@@ -273,6 +273,17 @@ def test_a_pump_that_stops_takes_the_swing_of_all_gauges_along() -> None:
     assert found(log) == []
 
 
+@pytest.mark.parametrize(("stage", "named"), [("charging", False), ("recovery", True)])
+def test_a_hose_that_leaps_up_and_stands_is_filling_the_circuit_and_never_draws_from_it(
+    stage: str, named: bool
+) -> None:
+    gauges = dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig")
+    log = replace(standing(gauges), journal=journal_rows([(0.0, "stage", stage, "begin")]))
+    rows = len(log.frame) // 2
+    log.frame.loc[log.frame.index[rows:], "circuit_pressure"] = 110.0 * 6_894.757 + log.barometer_pa[rows:]
+    assert bool(found(log)) == named
+
+
 def test_a_slow_gauge_that_falls_in_steps_has_not_jumped() -> None:
     """A reading comes each minute, rows each ten seconds: the last of its steps is no jump."""
     log = standing({"circuit_pressure": "psig", "suction_pressure": "psig"})
