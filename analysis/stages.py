@@ -62,7 +62,7 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     named, odd = from_journal(journal)
     odd = [*late, *odd]
     found = from_signals(log, job)
-    spans = merge(named, found, _spoken(journal), index[-1])
+    spans = merge(named, _ended(found, journal), _spoken(journal), index[-1])
     odd += other_clock(named, found) or doubted(named, found, index[-1])
     return spans, [*odd, *(_said(span) for span in spans if span.found_by == "signals")]
 
@@ -143,6 +143,21 @@ def from_signals(log: Log, job: Job) -> list[StageSpan]:
         )
         for one in watch(signals)
     ]
+
+
+def _ended(found: Iterable[StageSpan], journal: pd.DataFrame) -> list[StageSpan]:
+    """Return the stages of the signals, ended where the journal says so before they do, though it gives no begin."""
+    rows = journal[journal["kind"] == "stage"]
+    begun, ended = rows[rows["value"] == "begin"], rows[rows["value"] == "end"]
+    spans = []
+    for span in found:
+        at = ended["time"][(ended["subject"] == span.stage) & (ended["time"] > span.begin)].min()
+        lone = pd.notna(at) and not ((begun["subject"] == span.stage) & (begun["time"] <= at)).any()
+        if lone and (span.known_until is None or at < span.known_until):
+            until = max(at, span.known_from)
+            span = replace(span, end=at, known_until=until, end_within_s=0.0, left=None)
+        spans.append(span)
+    return spans
 
 
 def merge(

@@ -561,6 +561,20 @@ def test_a_forgotten_stage_is_filled_in(forgotten: str, seed: int) -> None:
     assert any(forgotten.replace("_", " ") in caution for caution in cautions)
 
 
+@pytest.mark.parametrize("seed", SEEDS[:2])
+def test_an_end_without_its_begin_ends_what_the_signals_show(seed: int) -> None:
+    """The end of the evacuation alone is marked, six minutes before the signals would have it."""
+    stage, _, end = next(one for one in case(seed).truth if one[0] == "evacuation")
+    both = marked(seed, [(end - 360.0, "stage", stage, "end")])
+    spans, odd = find_stages(both.log, both.job)
+    found = next(span for span in spans if span.stage == stage)
+    assert found.end == at(end - 360.0)
+    assert found.found_by == "signals"
+    assert any("evacuation ends without a beginning" in said for said in odd)
+    early, _ = find_stages(both.log.before(at(end - 420.0)), both.job)
+    assert next(span for span in early if span.stage == stage).end is None
+
+
 @pytest.mark.parametrize("seed", SEEDS[:4])
 def test_with_half_a_journal_what_was_known_stays(seed: int) -> None:
     rng = np.random.default_rng(seed)
