@@ -10,7 +10,7 @@ from analysis.bins import Bins
 from analysis.stretch import Stretch
 
 SMALLEST_STEP = {"temperature": 1e-3, "pressure": 10.0, "fraction": 1e-5}
-"""Less than this [K, Pa, part] between two rows is arithmetic, no step of an instrument."""
+"""Less than this [K, Pa, part] between two readings is arithmetic, no step of an instrument."""
 
 
 @dataclass(frozen=True)
@@ -20,8 +20,8 @@ class Shown:
     Attributes
     ----------
     mean : of the readings, spikes clipped: between two steps of an instrument a median knows only one of them.
-    flicker : variance of one reading, by what three neighbouring rows differ from a straight line.
-    step : the least step between two rows up to this bin.
+    flicker : variance of one reading, by what three that follow each other differ from a straight line.
+    step : the least step between two readings up to this bin.
     count : how many readings the bin has.
     """
 
@@ -38,8 +38,10 @@ def shown(stretch: Stretch, bins: Bins, channel: str) -> Shown:
     own = readings
     if column is not None and column.unit.datum == "gauge":  # steps are in the instrument's own numbers
         own = readings - stretch.barometer_pa.to_numpy(dtype=float)
-    moved = np.diff(own, prepend=np.nan)[: runs.rows]
-    bent, moved, readings = np.diff(moved, prepend=np.nan), np.abs(moved), readings[: runs.rows]
+    own, readings = own[: runs.rows], readings[: runs.rows]
+    fresh = np.flatnonzero(~np.isnan(own))  # an instrument may be slower than the rows
+    moved, bent = np.full((2, runs.rows), np.nan)
+    moved[fresh[1:]], bent[fresh[2:]] = np.abs(np.diff(own[fresh])), np.diff(own[fresh], 2)
     middle = runs.each(bins.medians[channel].to_numpy(dtype=float))
     most = 4.0 * runs.each(runs.mean(np.abs(readings - middle)))
     least = SMALLEST_STEP.get(column.unit.dimension, 0.0) if column is not None else 0.0

@@ -38,8 +38,9 @@ ONSET = 0.25
 away."""
 CALM_S = 100.0
 """It was not leaving yet where all stood at it for longer than this; a swing passes it sooner."""
-DEPARTS_S, DEPARTS_PART = 900.0, 0.8
-"""How far is looked back for the moment it left, and how much of what it did a jump or a line must explain."""
+DEPARTS_S, DEPARTS_PART, DRIFTS = 900.0, 0.8, 2.0
+"""How far is looked back for the moment it left, how much of what it did a jump or a line must explain, and by how many
+times what may drift such a line must rise or fall."""
 SWINGING_S = 180.0
 """Scattered for this long ends it too."""
 LOST_S = 600.0
@@ -208,7 +209,7 @@ def _departed(course: Course, window: _Window, k: int) -> float | None:
     """Return when the figure that is farthest away at bin `k` left its level, at once or along a line.
 
     It is where a level and then a jump, or a level and then a line, explain its last minutes best (least squares);
-    None where neither explains nearly all.
+    None where neither explains nearly all, or the line is not surely steeper than what may drift.
     """
     first, end = course.bins(max(window.begin_s, course.end_s[k] - DEPARTS_S), course.end_s[k])
     apart = {
@@ -223,12 +224,15 @@ def _departed(course: Course, window: _Window, k: int) -> float | None:
     after = np.maximum(at - at[:-1, None], 0.0)
     ways = np.concatenate([after, after > 0.0])
     ways -= ways.mean(axis=1, keepdims=True)
-    explained = (ways @ values) ** 2 / (ways**2).sum(axis=1)
+    rates = ways @ values / (ways**2).sum(axis=1)
+    explained = rates * (ways @ values)
     best = int(np.argmax(explained)) if len(explained) else 0
     if len(at) < LEAST_PARTS or explained[best] <= DEPARTS_PART * float(values @ values):
         return None
     jumped, last = divmod(best, len(at) - 1)  # the last bin at the level
-    return float(at[last + 1]) - BIN_S if jumped else float(at[last])
+    if jumped:
+        return float(at[last + 1]) - BIN_S
+    return float(at[last]) if abs(rates[best]) * WINDOW_S > DRIFTS * TOLERANCES[farthest].drift else None
 
 
 class _Ear:
