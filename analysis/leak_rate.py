@@ -33,6 +33,7 @@ class LeakRules:
     least_charge_ozone_depleting_kg: float
     least_charge_hfc_kg: float
     ozone_depleting: tuple[str, ...]
+    neither: tuple[str, ...]
     records_kept_years: int
 
 
@@ -47,6 +48,7 @@ def leak_rules() -> LeakRules:
         least_charge_ozone_depleting_kg=parse_quantity(table["least_charge_ozone_depleting"], "mass", RATES_FILE),
         least_charge_hfc_kg=parse_quantity(table["least_charge_hfc"], "mass", RATES_FILE),
         ozone_depleting=tuple(table["ozone_depleting"]),
+        neither=tuple(table["neither"]),
         records_kept_years=int(table["records_kept_years"]),
     )
 
@@ -190,7 +192,7 @@ def leak_rates(job: Job, added_kg: float, today: datetime.date, history: Sequenc
 
 
 def applies(job: Job) -> bool | None:
-    """Return whether a circuit is large enough for the leak-rate rules, None where charge or refrigerant is missing."""
+    """Return whether the rules hold for a circuit of this refrigerant and charge, None where one is missing."""
     full, name = job.circuit.charge_kg, job.circuit.refrigerant
     if full is None or name is None:
         return None
@@ -200,4 +202,4 @@ def applies(job: Job) -> bool | None:
     except UnknownRefrigerant:
         return None
     least = rules.least_charge_ozone_depleting_kg if known in rules.ozone_depleting else rules.least_charge_hfc_kg
-    return full >= least
+    return known not in rules.neither and full >= least

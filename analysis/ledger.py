@@ -213,7 +213,7 @@ def record(job: Job, ledger: Ledger, today: datetime.date, history: Sequence[Add
         verdict = {True: "exceeded", False: "not exceeded", None: "no threshold: the job gives no use"}[rate.exceeded]
         limit = "" if rate.threshold is None else f"; threshold {100 * rate.threshold:.0f} % {verdict}"
         lines.append((f"Leak rate, {rate.method}", f"{100 * rate.share:.1f} % a year = {rate.how}{limit}"))
-    said = {True: "applies", False: "the charge is below the size of the rule", None: "not known"}[applies(job)]
+    said = {True: "applies", False: "does not apply to this refrigerant and charge", None: "not known"}[applies(job)]
     lines.append(("Leak-rate rule", f"{leak_rules().title}: {said}. Local codes come first."))
     missing = tuple(label for label, value in lines if not value and label != "Reference")
     return Record(tuple((a, b) for a, b in lines if b), leak_rules().records_kept_years, missing)

@@ -10,7 +10,16 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from analysis.leak_rate import Addition, annualised_leak_rate, applies, leak_rates, parse_history, rolling_leak_rate
+from analysis.fluids import refrigerant
+from analysis.leak_rate import (
+    Addition,
+    annualised_leak_rate,
+    applies,
+    leak_rates,
+    leak_rules,
+    parse_history,
+    rolling_leak_rate,
+)
 from analysis.ledger import Ledger, balance, record, record_csv, rows
 from analysis.stretch import Stretch
 from analysis.vocabulary.errors import InputError
@@ -145,7 +154,16 @@ def test_size_of_the_rule() -> None:
     assert charge("R-410A", "14 lb") is False
     assert charge("R-22", "49 lb") is False
     assert charge("R-22", "50 lb") is True
+    assert charge("R-454C", "20 lb") is True  # an olefin with an HFC
+    for neither in ("R-717", "744", "R-290", "R-1234yf", "R-1233zd(E)"):
+        assert charge(neither, "200 lb") is False
     assert applies(parse_job({"job": {"name": "x"}})) is None
+
+
+def test_refrigerants_of_the_rule_are_known_by_these_names() -> None:
+    rules = leak_rules()
+    for name in (*rules.ozone_depleting, *rules.neither):
+        assert refrigerant(name).name == name
 
 
 def test_history_file() -> None:
