@@ -147,11 +147,13 @@ def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
     return Log(frame, known, journal_rows([], START), barometer, "stated"), Job(job=JobTable(name="a pull"))
 
 
-def spans_in(refrigerant: str = "R-134a", hold: float | None = None, **shown: np.ndarray) -> list[StageSpan]:
-    """Return the stages of a log with a row every 10 s, in SI; `hold` is that of the job [s]."""
+def spans_in(
+    refrigerant: str = "R-134a", hold: float | None = None, every_s: float = 10.0, **shown: np.ndarray
+) -> list[StageSpan]:
+    """Return the stages of a log with a row `every_s`, in SI; `hold` is that of the job [s]."""
     ends = {"pressure": "psig", "temperature": "degC", "weight": "kg", "vacuum": "micron", "load": "%"}
     units = {name: ends[name.rsplit("_")[-1]] for name in shown}
-    seconds = 10.0 * np.arange(len(next(iter(shown.values()))))
+    seconds = every_s * np.arange(len(next(iter(shown.values()))))
     frame = pd.DataFrame(shown, index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"))
     columns = {name: parse_header(f"{name} [{units[name]}]") for name in shown}
     known = {name: column for name, column in columns.items() if column is not None}
@@ -333,6 +335,16 @@ def test_what_comes_to_saturation_at_once_after_a_recovery_is_a_charge() -> None
     assert [span.stage for span in moved] == ["recovery", "charging"]
     assert near(moved[0].begin, 1_200.0)
     assert near(moved[1].begin, 8_000.0)
+
+
+def test_a_cylinder_changed_between_two_rows_brings_a_charge() -> None:
+    """A full one stands where the recovery's stood, and is opened a minute later."""
+    seconds = np.arange(0.0, 2 * 3_600.0, 60.0)
+    pressure = np.interp(seconds, [1_200, 2_400, 3_600, 4_500, 4_800], [572e3, 560e3, 50e3, 50e3, 560e3])
+    gross = np.interp(seconds, [1_200, 3_600, 4_380, 4_440, 4_500, 6_000], [12.0, 36.0, 36.0, 74.0, 74.0, 34.0])
+    spans = spans_in(every_s=60.0, circuit_pressure=pressure, cylinder_weight=gross)
+    assert [span.stage for span in spans if span.stage != "at_rest"] == ["recovery", "charging"]
+    assert near(spans[-1].begin, 4_500.0)
 
 
 def test_what_runs_after_its_vacuum_was_broken_was_charged_in_between() -> None:
