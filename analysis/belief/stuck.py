@@ -26,7 +26,7 @@ LEVELS = 3
 SWING_STEPS, SWINGS = 1.6, 4
 """Readings that flicker about one edge of the display swing by one step. Noise that swings by more four times in twenty
 changes is a third of a step at least, and moves the display wherever it stands."""
-LEAST_NOISE = 0.25
+LEAST_NOISE = 1.0 / 3.0
 """[steps] Noise that swings so is no less."""
 LEAPS = 4.0
 """A bend by so many usual ones is none of the noise."""
