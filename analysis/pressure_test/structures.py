@@ -68,9 +68,10 @@ the whole gas swing with the day unseen, and how likely that is before the night
 surrounds it, so the weights sum to one but for what warmth does to gauge and probes; a part in other weather than the
 probes (another room, a barrel of water) takes its share out of the sum and brings a swing of its own
 (`HALF_DAY_SHARE` of it twice a day), of which a night shows little more than a bend."""
-OTHER_GAS_ODDS = 0.1
+OTHER_GAS_ODDS = 0.03
 """Odds of another inert gas that answers warmth as an ideal one, as helium does: the weights then sum to one over the
-exponent of nitrogen (ASHRAE 15 allows any inert gas; its odds are common practice)."""
+exponent of nitrogen. ASHRAE 15 allows any inert gas; nitrogen is so usual that the night itself has to speak for
+another (common practice)."""
 DAY_MIN = 1440.0
 HALF_DAY_SHARE = 0.4
 LEVEL_SD_K = 200.0
