@@ -20,6 +20,8 @@ BEND_TICKS = 20
 BEND_SPAN = 1.5
 """Further than this above the low the fall before it is no line."""
 HALT_AT, HALT_NEAR, HALT_SHARE = np.array([2.6, 2.0, 1.6, 1.3]), (1.02, 1.06), 0.55
+HALT_QUICKENS = 2.0
+"""A pull slows down on its way: one that gets so much quicker and then stops is a gauge cut off from the circuit."""
 HALT_NOISES, HALT_LEAST, HALT_TICKS = 4.0, 3.0, 400
 """Whether a pull stopped shows with little noise and small steps, and where it was slow enough to be followed."""
 HALTED_S, HALTED_LAGS = 300.0, 0.5
@@ -65,9 +67,11 @@ def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
         return None
     when = [_between(at, p, j, times * level) for j, times in zip(under, (*HALT_AT, near), strict=True)]
     *lags, ended = np.diff(when) / -np.diff(np.log([*(HALT_AT - 1.0), near - 1.0]))
+    paces = -np.diff(np.log([*HALT_AT, near])) / np.diff(when)
+    pulled = bool((paces[1:] <= HALT_QUICKENS * paces[:-1]).all())
     seen = when[-2] - when[0] >= HALT_LEAST * float(np.median(np.diff(at[under[0] - 1 : low + 1])))
     stood = rose or at[k] - at[under[-1]] >= max(HALTED_S, HALTED_LAGS * min(lags))
-    return under[-1] if seen and stood and ended < HALT_SHARE * min(lags) else None
+    return under[-1] if seen and stood and pulled and ended < HALT_SHARE * min(lags) else None
 
 
 def _between(at: np.ndarray, p: np.ndarray, under: int, level: float) -> float:

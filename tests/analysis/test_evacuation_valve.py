@@ -172,3 +172,12 @@ def test_a_floor_reached_after_a_stand_above_it_is_no_hold(times: float) -> None
     shown = np.round(level * np.exp(0.003 * np.random.default_rng(9).normal(size=len(at))))
     stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
     assert assess(stretch).verdict == "undecided"
+
+
+def test_a_gauge_on_the_pumps_side_that_plunges_to_its_ultimate_holds_nothing() -> None:
+    at = np.arange(0.0, 7_200.0, 5.0)
+    pulled = 70.0 + 760_000.0 * np.exp(-np.minimum(at, 4_800.0) / 480.0)
+    level = np.where(at < 4_800.0, pulled, 80.0 + (pulled[-1] - 80.0) * np.exp(-np.maximum(0.0, at - 4_800.0) / 10.0))
+    shown = np.round(level * np.exp(0.004 * np.random.default_rng(10).normal(size=len(at))), 1)
+    stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
+    assert assess(stretch).verdict == "undecided"
