@@ -17,7 +17,6 @@ from analysis.hunting import HUNTS_S, Hunting, hunting
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.steadiness import (
     BIN_S,
-    LEAST_PARTS,
     TOLERANCES,
     WINDOW_S,
     Course,
@@ -29,18 +28,11 @@ from analysis.steadiness import (
 )  # fmt: skip
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
+from analysis.window_edges import arrived, departed, left
 
 LOAD = "compressor_load"
 DEPARTED_S = 60.0
 """Away from the window's level for this long ends it."""
-ONSET = 0.25
-"""A window begins and ends where a figure comes to, or leaves, what it does inside: by this part of what counts as
-away."""
-CALM_S = 100.0
-"""It was not leaving yet where all stood at it for longer than this; a swing passes it sooner."""
-DEPARTS_S, DEPARTS_PART, DRIFTS = 900.0, 0.8, 2.0
-"""How far is looked back for the moment it left, how much of what it did a jump or a line must explain, and by how many
-times what may drift such a line must rise or fall."""
 SWINGING_S = 180.0
 """Scattered for this long ends it too."""
 LOST_S = 600.0
@@ -101,7 +93,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
             if still and (step_s := load_step(course, k, since_s)) is not None:
                 idle_s, stepped_s, still = step_s, step_s, False
             if still:
-                since_s = _arrived(course, since_s, k)
+                since_s = arrived(course, since_s, k)
                 still = end - since_s >= WINDOW_S - BIN_S / 2.0
             now: Hunting | None = None
             if still or (k > 0 and end // LISTEN_S > end_s[k - 1] // LISTEN_S):
@@ -131,22 +123,23 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         away_since = (k if away_since is None else away_since) if away else None
         swing_since = (end - BIN_S if swing_since is None else swing_since) if course.swinging[k] else None
         lost = k > 0 and end - float(end_s[k - 1]) > LOST_S
+        step_s = load_step(course, k, open_.begin_s)
         ended: float | None = None
         if lost:
             ended = float(end_s[k - 1])
         elif away_since is not None and end - end_s[away_since] + BIN_S >= DEPARTED_S:
-            ended = _departed(course, open_, k) or _left(course, open_, away_since)
+            ended = departed(course, open_.begin_s, open_.means, k) or left(course, open_.begin_s, away_since)
         elif swing_since is not None and end - swing_since >= SWINGING_S and away_since is None:
-            ended = _left(course, open_, k, WINDOW_S + SWINGING_S)
-        elif (step_s := load_step(course, k, open_.begin_s)) is not None:
+            ended = left(course, open_.begin_s, k, WINDOW_S + SWINGING_S)
+        elif step_s is not None:
             ended = step_s
         elif (new := heard.at(k, open_.begin_s)) is not None:
-            ended = _left(course, open_, k, new.span_s)
+            ended = left(course, open_.begin_s, k, new.span_s)
             swung_s = end - new.period_s
         if ended is not None:
             open_.end_s = max(ended, open_.begin_s + BIN_S)
             open_.means = _means(course, open_.begin_s, open_.end_s) or open_.means
-            findings.append(_unsteady(stretch, course, k, open_))
+            findings.append(_unsteady(stretch, course, k, open_, stepped=step_s is not None))
             cause = findings[-1].figures["cause"]
             idle_s = max(idle_s, open_.end_s)
             stepped_s = open_.end_s if cause == "staging" else stepped_s
@@ -167,72 +160,6 @@ def _same_load_since(course: Course, k: int) -> float:
     first, _ = course.bins(course.end_s[k] - HUNTS_S[-1], course.end_s[k])
     other = np.flatnonzero(np.abs(load[first : k + 1] - load[k]) > TOLERANCES[LOAD].departure)
     return float(course.end_s[first + other[-1]]) if len(other) else 0.0
-
-
-def _beyond(course: Course, inside: slice, part: slice) -> np.ndarray:
-    """Return for each bin of `part` whether a figure lies beyond all that it does over `inside`, by a margin."""
-    beyond = np.zeros(max(part.stop - part.start, 0), dtype=bool)
-    for name, figure in course.values.items():
-        within = figure[inside][~np.isnan(figure[inside])]
-        if len(within) == 0:
-            continue
-        low, high = float(np.min(within)), float(np.max(within))
-        own = float(np.median(course.noises[name][inside]))
-        margin = max(0.5 * (high - low), ONSET * TOLERANCES[name].departure, 3.0 * own)
-        beyond |= (figure[part] > high + margin) | (figure[part] < low - margin)
-    return beyond
-
-
-def _arrived(course: Course, since_s: float, k: int) -> float:
-    """Return from when on, after `since_s`, the figures do what they do in the last half window before bin `k`."""
-    first, half = np.searchsorted(course.end_s, (since_s, course.end_s[k] - WINDOW_S / 2.0), side="right").tolist()
-    beyond = np.flatnonzero(_beyond(course, slice(half, k + 1), slice(first, half)))
-    return float(course.end_s[first + beyond[-1]]) if len(beyond) else since_s
-
-
-def _left(course: Course, window: _Window, k: int, lately_s: float = WINDOW_S) -> float:
-    """Return when, in the last `lately_s` before bin `k`, the figures began to leave what they did before."""
-    end_s = course.end_s
-    until_s = max(window.begin_s + WINDOW_S, end_s[k] - lately_s)
-    from_s = max(window.begin_s, until_s - 2.0 * WINDOW_S)
-    first, last = np.searchsorted(end_s, (from_s, until_s), side="right").tolist()
-    beyond = _beyond(course, slice(first, last), slice(last, k + 1))
-    began = k
-    for j in (last + np.flatnonzero(beyond)[::-1]).tolist():
-        if end_s[began] - end_s[j] > CALM_S:
-            break
-        began = j
-    return float(end_s[began]) - BIN_S
-
-
-def _departed(course: Course, window: _Window, k: int) -> float | None:
-    """Return when the figure that is farthest away at bin `k` left its level, at once or along a line.
-
-    It is where a level and then a jump, or a level and then a line, explain its last minutes best (least squares);
-    None where neither explains nearly all, or the line is not surely steeper than what may drift.
-    """
-    first, end = course.bins(max(window.begin_s, course.end_s[k] - DEPARTS_S), course.end_s[k])
-    apart = {
-        name: abs(course.values[name][k] - mean) / TOLERANCES[name].departure for name, mean in window.means.items()
-    }
-    farthest = max(apart, key=lambda name: float(np.nan_to_num(apart[name])), default=None)
-    if farthest is None or not course.running[k]:
-        return None
-    values = course.values[farthest][first:end]
-    there = ~np.isnan(values)
-    at, values = course.end_s[first:end][there], values[there] - np.mean(values[there])
-    after = np.maximum(at - at[:-1, None], 0.0)
-    ways = np.concatenate([after, after > 0.0])
-    ways -= ways.mean(axis=1, keepdims=True)
-    rates = ways @ values / (ways**2).sum(axis=1)
-    explained = rates * (ways @ values)
-    best = int(np.argmax(explained)) if len(explained) else 0
-    if len(at) < LEAST_PARTS or explained[best] <= DEPARTS_PART * float(values @ values):
-        return None
-    jumped, last = divmod(best, len(at) - 1)  # the last bin at the level
-    if jumped:
-        return float(at[last + 1]) - BIN_S
-    return float(at[last]) if abs(rates[best]) * WINDOW_S > DRIFTS * TOLERANCES[farthest].drift else None
 
 
 class _Ear:
@@ -325,14 +252,14 @@ def _missed(stretch: Stretch, course: Course, k: int, window: _Window, missed: s
     return findings
 
 
-def _unsteady(stretch: Stretch, course: Course, k: int, window: _Window) -> Finding:
+def _unsteady(stretch: Stretch, course: Course, k: int, window: _Window, *, stepped: bool) -> Finding:
     shown: dict[str, FigureValue] = {}
     load = course.values.get(LOAD)
     if not course.running[k]:
         shown["cause"], why = "stopped", "the compressor stopped"
     elif load is not None and abs(load[k] - window.means.get(LOAD, np.nan)) > TOLERANCES[LOAD].departure:
         shown["cause"], why = "staging", "the load changed"
-    elif load_step(course, k, window.begin_s) is not None:
+    elif stepped:
         shown["cause"], why = "staging", "suction and discharge pressure moved as at another load"
     elif (heard := hunting(course, k, window.begin_s)) is not None:
         shown |= {"cause": "hunting", "figure": heard.figure, "period": Figure(heard.period_s, "minutes")}
