@@ -94,7 +94,7 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
     index = pd.DatetimeIndex(stretch.frame.index)
     system = stretch.job.job.units
     charged = weighing.moved_kg.to_numpy(dtype=float)
-    rate = weighing.rate_kg_per_s.to_numpy(dtype=float)
+    rate = weighing.pace_kg_per_s.to_numpy(dtype=float)
     left = target.mass_kg - charged
     with np.errstate(divide="ignore", invalid="ignore"):
         left_s = np.where(rate > 0.0, np.maximum(left, 0.0) / rate, np.inf)
@@ -280,8 +280,9 @@ def _figures(
         "rate": Figure(rate, "mass_rate"),
         "remaining": Figure(wanted - charged, "mass"),
     }
-    if rate > 0.0 and wanted > charged:
-        figures["time_left"] = Figure((wanted - charged) / rate, "minutes")
+    pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
+    if pace > 0.0 and wanted > charged:
+        figures["time_left"] = Figure((wanted - charged) / pace, "minutes")
     if np.isfinite(rates).any():
         figures["best_rate"] = Figure(float(np.nanmax(rates)), "mass_rate")
     if fluid is not None:

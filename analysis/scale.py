@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
+from analysis.scale_display import come_to_rest
 from analysis.scale_loads import Change
 from analysis.scale_names import Load, Names, Naming
 from analysis.scale_samples import SAMPLE_S, newest, resolution_kg, samples
@@ -24,6 +25,9 @@ __all__ = ["Change", "Load", "Naming", "Weighing", "weigh"]
 
 RATE_S = 120.0
 """The mass rate is taken over this time."""
+PACE_S, PACE_STEPS = (15.0, 30.0, 60.0, 120.0, 300.0), 10.0
+"""The pace is taken over the shortest of these times in which one load moved by so many steps of the scale: long
+enough to tell it to a tenth, short enough to leave out the pause before."""
 SHAKES_KG = 1.0
 """A weight that is not steady to half of this is told; common practice."""
 UNSETTLED_LEAST, UNSETTLED_SHARE = 60, 0.5
@@ -40,6 +44,7 @@ class Weighing:
     changes : changes of cylinder (a cylinder put back is none).
     moved_kg : mass moved the stage's way since the first reading, at each row; NaN before the first sample.
     rate_kg_per_s : mass rate over the last `RATE_S`, at each row; NaN where not known.
+    pace_kg_per_s : mass rate while it flows, for what is still to come; `rate_kg_per_s` where too little moved to tell.
     gross_kg : believed gross weight at each row; NaN while nothing, or nothing believable, stands there.
     load : number of the load in `loads` at each row, -1 where none.
     names : what each load was called from when on.
@@ -54,6 +59,7 @@ class Weighing:
     changes: tuple[Change, ...]
     moved_kg: pd.Series
     rate_kg_per_s: pd.Series
+    pace_kg_per_s: pd.Series
     gross_kg: pd.Series
     load: pd.Series
     names: tuple[Naming, ...]
@@ -98,7 +104,9 @@ def weigh(stretch: Stretch) -> Weighing:
     readings = stretch.channel("cylinder_weight")
     column = stretch.columns.get("cylinder_weight")
     resolution = resolution_kg(readings, 1.0 if column is None else column.unit.scale)
-    stamps, taken = samples(readings, resolution, stretch.begin)
+    at = seconds(pd.DatetimeIndex(readings.index), stretch.begin)
+    rest = come_to_rest(at, readings.to_numpy(dtype=float), resolution)
+    stamps, taken = samples(readings, rest, resolution, stretch.begin)
     tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, Names(stretch.job.cylinder), stamps=stamps)
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
@@ -110,7 +118,7 @@ def weigh(stretch: Stretch) -> Weighing:
             i += 1
         tracker.take(sample)
     if taken:
-        shown = newest(readings, resolution, stretch.begin, tracker.still_kg)
+        shown = newest(readings, rest, resolution, stretch.begin, tracker.still_kg)
         over = pd.DatetimeIndex([stretch.frame.index[-1] if stretch.end is None else stretch.end])
         tracker.look_now(shown, seconds(over, stretch.begin)[0] - shown.at)
     return _result(stretch, tracker, pd.Series(resolution, index=readings.index))
@@ -122,11 +130,12 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
     at, moved, gross, load = table.T
     close = np.diff(at, prepend=-np.inf) <= 3.0 * SAMPLE_S
     steady = np.where(close, pd.Series(moved).rolling(3, min_periods=1).median(), moved)
-    past = np.searchsorted(at, at - RATE_S + 1e-6, side="right") - 1
-    old = np.maximum(past, 0)
-    known = (past >= 0) & (at - at[old] <= 3.0 * RATE_S)
-    spent = np.maximum(at - at[old], 1.0)
-    rate = np.where(known, (steady - steady[old]) / spent, np.nan)
+    rate, _ = _rate(at, steady, RATE_S)
+    pace, enough = rate, PACE_STEPS * resolution.reindex(tracker.stamps).to_numpy(dtype=float)
+    for over_s in reversed(PACE_S):
+        over, old = _rate(at, steady, over_s)
+        tells = (load == load[old]) & (steady - steady[old] >= enough) & (np.arange(len(at)) - old >= 2)
+        pace = np.where(tells & np.isfinite(over), over, pace)
 
     def rows(values: np.ndarray) -> pd.Series:
         return pd.Series(values, index=tracker.stamps).reindex(index, method="ffill")
@@ -150,6 +159,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
         changes=tuple(tracker.changes),
         moved_kg=rows(steady),
         rate_kg_per_s=rows(rate),
+        pace_kg_per_s=rows(pace),
         gross_kg=weight,
         load=number,
         names=tuple(tracker.names.told),
@@ -159,3 +169,12 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
         unseen_kg=unseen,
         cautions=tuple(dict.fromkeys(cautions)),
     )
+
+
+def _rate(at: np.ndarray, moved_kg: np.ndarray, over_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the mass rate over the last `over_s` of each sample, NaN where not known, and where that begins; (n,)."""
+    past = np.searchsorted(at, at - over_s + 1e-6, side="right") - 1
+    old = np.maximum(past, 0)
+    known = (past >= 0) & (at - at[old] <= 3.0 * max(over_s, RATE_S))
+    spent = np.maximum(at - at[old], 1.0)
+    return np.where(known, (moved_kg - moved_kg[old]) / spent, np.nan), old

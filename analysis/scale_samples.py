@@ -43,17 +43,22 @@ class Sample:
     covers: float = 0.0
 
 
-def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) -> tuple[pd.DatetimeIndex, list[Sample]]:
-    """Return stamps and samples of a scale's readings and their step [kg], each by nothing later than its stamp."""
+def samples(
+    readings: pd.Series, rest: np.ndarray, resolution: np.ndarray, begin: pd.Timestamp
+) -> tuple[pd.DatetimeIndex, list[Sample]]:
+    """Return stamps and samples of a scale's readings, each by nothing later than its stamp.
+
+    `rest` is what the readings come to [kg], `resolution` their step [kg].
+    """
     index = pd.DatetimeIndex(readings.index)
     if not len(index):
         return index, []
     at, shown = seconds(index, begin), readings.to_numpy(dtype=float)
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
-    middle, low = shown[taken], shown[taken]
+    middle, low = rest[taken], rest[taken]
     leap, bends, covers = np.zeros((3, len(taken)))
-    for some, window in _windows(shown, at, taken, SAMPLE_S):
+    for some, window in _windows(rest, at, taken, SAMPLE_S):
         count = window.shape[1]
         half = (count + 1) // 2
         covers[some] = at[taken[some]] - at[taken[some] - count + 1]
@@ -74,12 +79,14 @@ def samples(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp) ->
     ]
 
 
-def newest(readings: pd.Series, resolution: np.ndarray, begin: pd.Timestamp, still_kg: float) -> Sample:
+def newest(
+    readings: pd.Series, rest: np.ndarray, resolution: np.ndarray, begin: pd.Timestamp, still_kg: float
+) -> Sample:
     """Return what the scale shows at its last reading: flow is followed up to there, what stands is a sample's median.
 
     A sample tells the middle of its time: while it flows, the last of them is some seconds behind.
     """
-    at, shown = seconds(pd.DatetimeIndex(readings.index), begin), readings.to_numpy(dtype=float)
+    at, shown = seconds(pd.DatetimeIndex(readings.index), begin), rest
     some = at > at[-1] - SAMPLE_S + 1e-6
     at, shown = at[some], shown[some]
     half = (len(at) + 1) // 2

@@ -213,7 +213,7 @@ class Tracker(Loads):
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
-        last = self._last
+        last, now = self._last, self._run[-1]
         assert last is not None
         if any(self._nothing(s.weight) for s in self._between):
             return False  # what was lifted off takes its changes along
@@ -225,7 +225,9 @@ class Tracker(Loads):
             ahead = (first.weight - odd.before.weight) * self.sign
             rate = max(2.0 * abs(self._rate), 2.0 * abs(odd.rate), 0.5 * USUAL_KG_PER_S)
             most = self.base_kg + rate * (first.at - odd.before.at)
-            if self.base_kg < back <= 2.0 * quick + self.base_kg and -self.base_kg <= ahead <= most:
+            goes = (first.weight - now.weight) * way - rate * (now.at - first.at)  # no hand that went goes on going
+            all_back = max(back, back + goes) <= 2.0 * quick + self.base_kg
+            if self.base_kg < back and all_back and -self.base_kg <= ahead <= most:
                 load.begin_kg -= sum(undone.shift for undone in self._odd[k:])
                 del self._odd[k:]
                 return True

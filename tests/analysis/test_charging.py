@@ -97,6 +97,19 @@ def test_near_says_how_long() -> None:
     assert left.si == pytest.approx(2.0 / (40 / 2750), rel=0.15)
 
 
+def test_a_pause_between_cylinders_is_no_pace() -> None:
+    parts = ((90, 13, 13), (60, 13, 7), (90, 7, 7), (60, 0, 0), (90, 14, 14), (60, 14, 8), (90, 8, 8))
+    weight = np.concatenate([np.linspace(a, b, long, endpoint=False) for long, a, b in parts])
+    tables = {"circuit": {"refrigerant": "R-134a", "charge": "12 kg"}}
+    logged = {"cylinder_weight": ("kg", np.round(weight, 2))}
+    found = assess(make_stretch("charging", np.arange(len(weight)), logged, tables=tables)).findings
+    near = next(f for f in found if f.kind == "charge_near")
+    charged, left = near.figures["charged"], near.figures["time_left"]
+    assert isinstance(charged, Figure)
+    assert isinstance(left, Figure)
+    assert left.si == pytest.approx((12.0 - charged.si) / 0.1, rel=0.25)
+
+
 def test_what_is_missing_is_said() -> None:
     result = judged(charge(40.0, scale=False, psig=np.array([60.0, 60.0])))
     assert result.verdict == "undecided"

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from analysis.cylinders import cylinder_findings
 from analysis.result import Assessment
 from analysis.scale import Weighing, weigh
+from analysis.scale_display import come_to_rest
 from analysis.scale_samples import resolution_kg
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import UNITS
@@ -817,3 +818,45 @@ def test_a_known_cylinder_that_came_while_nothing_was_read_is_emptied_in_a_minut
     cylinders = [{"id": "A", "tare": "6.5 kg", "contents": "5.5 kg"}, {"id": "B", "tare": "7 kg", "contents": "5.5 kg"}]
     found = weighed(shown, stage="charging", cylinders=cylinders)
     assert found.by_cylinder() == pytest.approx({"A": 5.0, "B": 4.6}, abs=0.05)
+
+
+def lagged(true: np.ndarray, step: float, lag: float) -> np.ndarray:
+    """Return what a smoothed display with a time constant shows of a weight."""
+    fine = np.repeat(true, round(step / 0.1))
+    shown = np.empty_like(fine)
+    now = fine[0]
+    for k, weight in enumerate(fine):
+        now += (1.0 - np.exp(-0.1 / lag)) * (weight - now)
+        shown[k] = now
+    return shown[:: round(step / 0.1)]
+
+
+CHARGED = ((60, 0, 0), (60, 24, 24), (360, 24, 12), (60, 12, 12), (60, 0, 0), (60, 25, 25), (360, 25, 13), (60, 13, 13))
+
+
+@pytest.mark.parametrize("lag", [5.0, 10.0])
+@pytest.mark.parametrize("step", [1.0, 5.0, 10.0])
+def test_a_display_that_creeps_is_no_flow(lag: float, step: float) -> None:
+    shown = lagged(weights(*CHARGED, (60, 0, 0), step=step), step, lag)
+    stretch = stretch_of(shown, step=step, stage="charging", quantum=0.01)
+    found = weigh(stretch)
+    assert found.total_kg == pytest.approx(24.0, abs=0.15)
+    assert len(found.changes) == 1
+
+
+@pytest.mark.parametrize("lag", [4.0, 10.0])
+def test_what_is_still_to_come_of_a_leap_is_added(lag: float) -> None:
+    at = np.arange(0.0, 100.0)
+    shown = np.where(at < 20, 0.0, 24.0 * -np.expm1(-(at - 19.5) / lag)) + 0.01 * np.sin(7.0 * at)
+    rest = come_to_rest(at, shown, np.full(100, 0.01))
+    assert np.abs(rest[35:] - 24.0).max() < 0.2
+    assert shown[35] < 23.6
+    for rows in (24, 30, 50):
+        assert come_to_rest(at[:rows], shown[:rows], np.full(rows, 0.01)).tolist() == rest[:rows].tolist()
+
+
+@pytest.mark.parametrize(("quick_s", "rate"), [(0.0, 0.1), (0.0, 0.0), (10.0, 0.0), (10.0, 0.25)])
+def test_flow_and_averages_are_no_approach(quick_s: float, rate: float) -> None:
+    at = np.arange(0.0, 120.0)
+    shown = 20.0 * np.clip((at - 20.0) / max(quick_s, 1e-3), 0, 1) + rate * np.maximum(at - 20.0, 0)
+    assert come_to_rest(at, shown, np.full(120, 0.01)) == pytest.approx(shown, abs=0.05)
