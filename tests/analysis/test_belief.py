@@ -688,3 +688,19 @@ def test_a_label_that_breaks_the_order_of_a_running_machine_is_named_once(channe
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
     assert f"only as {unit}" in findings[0].text
     assert log.frame[channel].iloc[-100:].isna().all()
+
+
+@pytest.mark.parametrize("step", [10, 60])
+@pytest.mark.parametrize("staged", [True, False])
+def test_a_stage_of_the_compressor_is_no_fault_and_a_step_of_one_gauge_is(step: int, staged: bool) -> None:
+    log, job = running({})
+    log = replace(log, frame=log.frame.iloc[:: step // 10].copy(), barometer_pa=log.barometer_pa.iloc[:: step // 10])
+    at = np.arange(0.0, 3_600.0, step)
+    loaded = np.where(at < 1_200.0, (at // 240.0) % 2.0, 0.5)
+    log.frame["discharge_temperature"] += 14.0 * loaded
+    log.frame["discharge_pressure"] += 150e3 * loaded
+    log.frame["suction_pressure"] -= 25e3 * loaded
+    if not staged:
+        log.frame.loc[log.frame.index[at >= 2_400.0], "discharge_pressure"] += 200e3
+    named = [(f.kind, f.figures["channel"]) for f in believe(log, job)[1]]
+    assert named == ([] if staged else [("channel_jumped", "discharge_pressure")])
