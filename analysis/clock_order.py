@@ -1,8 +1,14 @@
-"""Stamps that do not rise from row to row: shared by several rows, going back, or far ahead of all that follow."""
+"""Stamps that do not rise from row to row: shared by several rows, going back, or far ahead of all that follow.
+
+Rows that go back are a block exported twice when they show what was read at those stamps. When they show something
+else, and go on as regularly as before, the clock was put back: their stamps go on from where it stood.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,20 +19,37 @@ AHEAD_US = HOUR_US
 NEARLY_ALL = 0.9
 FOLLOWED = 3
 """Rows that come further ahead of those before than this are believed once so many follow each other."""
+REGULAR = 5.0
+"""Rows go on where the next comes within so many usual intervals, and no sooner than that part of one."""
+LAST_STEPS = 21
+NEAR_US = 120 * SECOND_US
+"""A journal tells of a step of the clock within two minutes of it."""
+
+
+@dataclass(frozen=True)
+class PutBack:
+    """A clock put back by `by_us`: so much is added to what it wrote, from `first_us` until it is past `until_us`."""
+
+    first_us: int
+    by_us: int
+    until_us: float = np.inf
 
 
 @dataclass(frozen=True)
 class Order:
     """Which rows are kept; how many had no time, went back or repeated a stamp, or lay ahead of all that followed.
 
-    `waits` counts last rows that lie far ahead and that too few have followed yet.
+    `stamps_us` are the stamps, those of a clock that was put back going on from where it stood. `waits` counts last
+    rows that lie far ahead and that too few have followed yet.
     """
 
+    stamps_us: np.ndarray
     kept: np.ndarray
     timeless: int = 0
     backward: int = 0
     ahead: int = 0
     waits: int = 0
+    put_back: tuple[PutBack, ...] = ()
 
 
 def spread(stamps_us: np.ndarray) -> tuple[np.ndarray, float, float]:
@@ -61,8 +84,13 @@ def newest_first(stamps_us: np.ndarray) -> bool:
     return bool(np.count_nonzero(steps < 0) > NEARLY_ALL * len(steps)) and len(steps) >= FOLLOWED
 
 
-def in_order(stamps_us: np.ndarray) -> Order:
-    """Return the rows whose stamps rise; those far ahead of all that follow are left out."""
+def in_order(
+    stamps_us: np.ndarray, differ: Callable[[int, int], bool] = lambda row, other: False, sharing: int = 1
+) -> Order:
+    """Return the rows whose stamps rise; those far ahead of all that follow are left out.
+
+    `differ` says whether two rows show different numbers; `sharing` rows had one stamp and may have been spread apart.
+    """
     known = stamps_us != NOT_A_TIME
     timeless = int(np.count_nonzero(~known))
     before = np.maximum.accumulate(np.concatenate([[NOT_A_TIME], stamps_us]))[:-1]
@@ -70,9 +98,10 @@ def in_order(stamps_us: np.ndarray) -> Order:
     first = before == NOT_A_TIME
     jumps = kept & ~first & (stamps_us - np.where(first, stamps_us, before) > AHEAD_US)
     begins_ahead = _begins_ahead(stamps_us[known][:FOLLOWED])
-    if not jumps.any() and not begins_ahead:
-        return Order(kept, timeless, int(np.count_nonzero(known & ~kept)))
-    return _one_by_one(stamps_us.tolist(), timeless, begins_ahead)
+    backward = int(np.count_nonzero(known & ~kept))
+    if not jumps.any() and not begins_ahead and backward < FOLLOWED:
+        return Order(stamps_us, kept, timeless, backward)
+    return _OneByOne(stamps_us.tolist(), differ, FOLLOWED + sharing - 1).order(timeless, begins_ahead)
 
 
 def _begins_ahead(first_us: np.ndarray) -> bool:
@@ -80,33 +109,117 @@ def _begins_ahead(first_us: np.ndarray) -> bool:
     return len(first_us) == FOLLOWED and bool((first_us[0] - first_us[1:] > AHEAD_US).all())
 
 
-def _one_by_one(stamps_us: list[int], timeless: int, begins_ahead: bool) -> Order:
-    kept = np.zeros(len(stamps_us), dtype=bool)
-    backward, ahead = 0, int(begins_ahead)
-    last = None
-    doubted: list[int] = []  # rows far ahead of the last one that is kept, rising
-    for row, at in enumerate(stamps_us):
-        if at == NOT_A_TIME:
-            continue
-        if last is None:
+class _OneByOne:
+    """Goes through the rows in their order; decides on each from those before it."""
+
+    def __init__(self, stamps_us: list[int], differ: Callable[[int, int], bool], followed: int) -> None:
+        self.stamps = stamps_us
+        self.differ = differ
+        self.followed = followed
+        self.rows: list[int] = []  # those kept, and their stamps
+        self.held: list[int] = []
+        self.put_back: list[PutBack] = []
+        self.shift = 0
+        self.fallen: list[int] = []  # rows since the stamps went back, going on regularly
+        self.new = 0  # how many of them, up to the last, show something else than was read at their stamps
+
+    def order(self, timeless: int, begins_ahead: bool) -> Order:
+        stamps, backward, ahead = self.stamps, 0, int(begins_ahead)
+        doubted: list[int] = []  # rows far ahead of the last one that is kept, rising
+        for row, written in enumerate(stamps):
+            if written == NOT_A_TIME:
+                continue
             if begins_ahead:
                 begins_ahead = False
+                continue
+            if not self.held:
+                self._keep(row)
+                continue
+            last = self.held[-1]
+            if self.shift and written > last:
+                self.put_back[-1] = replace(self.put_back[-1], until_us=last)
+                self.shift = 0
+            at = stamps[row] = written + self.shift
+            if at <= last:
+                backward += 1
+                if self._goes_on(row):
+                    backward -= len(self.fallen)
+                    ahead, doubted = ahead + len(doubted), []
+                    self._put_on()
+                continue
+            self.fallen = []
+            while doubted and stamps[doubted[-1]] > at:
+                ahead += 1
+                doubted.pop()
+            if doubted and stamps[doubted[-1]] == at:
+                backward += 1
+            elif doubted or at - last > AHEAD_US:
+                doubted.append(row)
+                newest = [stamps[one] for one in doubted[-FOLLOWED:]]
+                if len(newest) == FOLLOWED and max(np.diff(newest)) <= AHEAD_US:
+                    for one in doubted:
+                        self._keep(one)
+                    doubted = []
             else:
-                kept[row], last = True, at
-            continue
-        if at <= last:
-            backward += 1
-            continue
-        while doubted and stamps_us[doubted[-1]] > at:
-            ahead += 1
-            doubted.pop()
-        if doubted and stamps_us[doubted[-1]] == at:
-            backward += 1
-        elif doubted or at - last > AHEAD_US:
-            doubted.append(row)
-            newest = [stamps_us[one] for one in doubted[-FOLLOWED:]]
-            if len(newest) == FOLLOWED and max(np.diff(newest)) <= AHEAD_US:
-                kept[doubted], last, doubted = True, at, []
-        else:
-            kept[row], last = True, at
-    return Order(kept, timeless, backward, ahead, len(doubted))
+                self._keep(row)
+        kept = np.zeros(len(stamps), dtype=bool)
+        kept[self.rows] = True
+        told = np.array(stamps, dtype=np.int64)
+        return Order(told, kept, timeless, backward, ahead, len(doubted), tuple(self.put_back))
+
+    def _keep(self, row: int) -> None:
+        self.rows.append(row)
+        self.held.append(self.stamps[row])
+
+    def _usual(self) -> float:
+        return float(np.median(np.diff(self.held[-LAST_STEPS:]))) if len(self.held) > 1 else 0.0
+
+    def _goes_on(self, row: int) -> bool:
+        """Return whether enough rows have come since the stamps went back to say that the clock was put back."""
+        at, usual = self.stamps[row], self._usual()
+        step = at - self.stamps[self.fallen[-1]] if self.fallen else usual
+        if not usual <= REGULAR * step <= REGULAR**2 * usual:
+            self.fallen = []
+        place = bisect_left(self.held, at)
+        covered = place > 0 and self.held[place] - self.held[place - 1] <= REGULAR * usual  # else a row may come late
+        new = covered and all(self.differ(row, self.rows[each]) for each in (place - 1, place))
+        self.new = self.new * bool(self.fallen) + 1 if new else 0
+        self.fallen.append(row)
+        return self.new >= self.followed
+
+    def _put_on(self) -> None:
+        """Let the stamps of the fallen rows go on from the last one."""
+        first = self.stamps[self.fallen[0]]
+        by = self.held[-1] + round(self._usual()) - first
+        self.put_back.append(PutBack(first - self.shift, self.shift + by))
+        self.shift += by
+        for row in self.fallen:
+            self.stamps[row] += by
+            self._keep(row)
+        self.fallen = []
+
+
+def journal_put_on(
+    times_us: Sequence[int], tells: Sequence[bool], put_back: Sequence[PutBack], one_clock: bool
+) -> list[int]:
+    """Return the times of a journal, in its order, moved as those of a log whose clock was put back.
+
+    Only where it was kept by that clock: it is `one_clock`, or the journal `tells` of the step, or goes back itself.
+    A time that came twice is the second one where the order of the entries says so.
+    """
+    moved: list[int] = []
+    left, now, before = list(put_back), PutBack(0, 0), -np.inf
+    told = [at for at, one in zip(times_us, tells, strict=True) if one]
+    for at, one in zip(times_us, tells, strict=True):
+        if at > now.until_us:
+            now = PutBack(0, 0)
+        if left:
+            first, by = left[0].first_us, left[0].by_us - now.by_us
+            known = one_clock or any(min(abs(each - first), abs(each - first - by)) < NEAR_US for each in told)
+            passed = known and (at > first + by + NEAR_US or (one and at > first - NEAR_US))
+            if passed or (at > first - NEAR_US and before - at > by / 2):
+                now, before = left.pop(0), -np.inf
+        second = not one or at < now.first_us + now.by_us / 2  # the entry of the step itself may have the old time
+        moved.append(at + now.by_us * second)
+        before = max(before, at if second else -np.inf)
+    return moved

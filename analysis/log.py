@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.clock import utc_us
+from analysis.clock_order import PutBack, journal_put_on
 from analysis.foreign_log import foreign_source
 from analysis.rows import Source, read_rows
 from analysis.rules import load_rules
@@ -103,8 +104,8 @@ def load(path: Path, job_file: Path | None = None) -> tuple[Log, Job]:
     for rules in (job.recovery.rules, job.pressure_test.rules, job.evacuation.rules):
         if rules is not None:
             load_rules(rules)  # one that cannot be used is refused whatever stages the log holds
-    frame, columns, cautions = read_readings(readings, job)
-    journal, more = read_journal(folder / JOURNAL_FILE)
+    frame, columns, cautions, put_back = read_readings(readings, job)
+    journal, more = read_journal(folder / JOURNAL_FILE, put_back, job.columns is None or not job.columns.mapping)
     return assemble(frame, columns, journal, job, (*cautions, *more)), job
 
 
@@ -191,7 +192,7 @@ def standard_atmosphere_pa(elevation_m: float) -> float:
     return float(STANDARD_ATMOSPHERE_PA * (1.0 - 2.25577e-5 * elevation_m) ** 5.25588)
 
 
-def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column], tuple[str, ...]]:
+def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column], tuple[str, ...], tuple[PutBack, ...]]:
     """Return the rows of a readings file in SI, gauge pressures still above the barometer.
 
     A job with `[columns]` names the columns of a log that somebody else recorded.
@@ -201,6 +202,7 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
     frame : index UTC, strictly rising; one column a channel.
     columns : how each was logged.
     cautions : what was odd and passed over.
+    put_back : when its clock was put back, in the order of the rows.
 
     Raises
     ------
@@ -219,7 +221,8 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeError) as error:
         raise InputError(f"{path}: is not a CSV ({str(error).strip().splitlines()[0]})") from None
     frame = pd.DataFrame(rows.values, index=rows.index, copy=False)
-    return frame, {channel: column for channel, (_, column) in source.channels.items()}, (*odd, *rows.cautions)
+    columns = {channel: column for channel, (_, column) in source.channels.items()}
+    return frame, columns, (*odd, *rows.cautions), rows.put_back
 
 
 def native_source(path: Path) -> tuple[Source, list[str]]:
@@ -259,10 +262,13 @@ def _whole_lines(raw: bytes) -> tuple[bytes, bool]:
     return raw[:end], end < len(raw)
 
 
-def read_journal(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def read_journal(
+    path: Path, put_back: Sequence[PutBack] = (), one_clock: bool = True
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the journal's rows (columns `time kind subject value text`, strings but for the time).
 
-    A missing journal is an empty one. Rows without a readable time are left out with a caution.
+    Where the clock of the log was `put_back`, a journal kept by the same clock (`one_clock`) goes on with it. A
+    missing journal is an empty one. Rows without a readable time are left out with a caution.
 
     Raises
     ------
@@ -292,5 +298,10 @@ def read_journal(path: Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     unread = int(table["time"].isna().sum())
     if unread:
         cautions.append(f"{path.name}: {unread} rows without a readable time were left out.")
-    kept = table[table["time"].notna()].sort_values("time", kind="stable").reset_index(drop=True)
-    return kept, tuple(cautions)
+    kept = table[table["time"].notna()]
+    if put_back:
+        tells = (kept["kind"] == "recorder") & (kept[["subject", "value"]] == "clock_step").any(axis=1)
+        at_us = pd.DatetimeIndex(kept["time"]).as_unit("us").asi8.tolist()
+        moved = journal_put_on(at_us, tells.tolist(), put_back, one_clock)
+        kept = kept.assign(time=pd.DatetimeIndex(np.array(moved, dtype="M8[us]")).tz_localize("UTC"))
+    return kept.sort_values("time", kind="stable").reset_index(drop=True), tuple(cautions)

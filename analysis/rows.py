@@ -14,8 +14,8 @@ from typing import BinaryIO
 import numpy as np
 import pandas as pd
 
-from analysis.clock import CLOCKS_SHOW_US, NOT_A_TIME
-from analysis.clock_order import Order, in_order, newest_first, spread
+from analysis.clock import CLOCKS_SHOW_US, NOT_A_TIME, SECOND_US
+from analysis.clock_order import Order, PutBack, in_order, newest_first, spread
 from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
@@ -58,6 +58,7 @@ class Rows:
     index: pd.DatetimeIndex
     values: dict[str, np.ndarray]
     cautions: list[str] = field(default_factory=list)
+    put_back: tuple[PutBack, ...] = ()
 
 
 class _Part(io.RawIOBase):
@@ -168,16 +169,22 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         stamps, values = stamps[::-1], {channel: array[::-1] for channel, array in values.items()}
         cautions.append(f"{source.path.name}: the rows stand newest first: they were turned round.")
     stamps, sharing, step_s = spread(stamps)
-    order = in_order(stamps)
+
+    def differ(row: int, other: int) -> bool:
+        return any(
+            abs(shown[row] - shown[other]) > 0.0 for shown in values.values()
+        )  # false where one of them is blank
+
+    order = in_order(stamps, differ, round(sharing))
     if 0 < filled == order.timeless:
         raise InputError(
             f"{source.path}: none of its {filled} rows has a readable time; expected such as 2026-03-14T07:05:31.000Z,"
             " or [columns] time in the job to say how the log writes it"
         )
-    index = pd.DatetimeIndex(stamps[order.kept].view("M8[us]"), name="time").tz_localize("UTC")
+    index = pd.DatetimeIndex(order.stamps_us[order.kept].view("M8[us]"), name="time").tz_localize("UTC")
     whole = bool(order.kept.all())
     kept = {channel: array if whole else array[order.kept] for channel, array in values.items()}
-    return Rows(index, kept, cautions + _odd(order, sharing, step_s, source.path.name))
+    return Rows(index, kept, cautions + _odd(order, sharing, step_s, source.path.name), order.put_back)
 
 
 def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:
@@ -190,6 +197,12 @@ def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:
         )
     if order.timeless:
         said.append(f"{name}: {order.timeless} rows without a readable time were left out.")
+    for step in order.put_back:
+        at = np.datetime64(step.first_us, "us").astype("M8[s]")
+        said.append(
+            f"{name}: the clock was put back at {at}Z: {step.by_us / SECOND_US:g} s are added from there on, so that"
+            " the stamps go on."
+        )
     if order.backward:
         said.append(f"{name}: {order.backward} rows go back in time or repeat a stamp and were left out.")
     if order.ahead:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.clock import NOT_A_TIME
-from analysis.clock_order import in_order, spread
+from analysis.clock_order import PutBack, in_order, journal_put_on, spread
 from analysis.log import load
 
 HOUR = 3_600
@@ -49,8 +49,8 @@ def test_last_rows_far_ahead_wait_for_more() -> None:
 @given(st.lists(st.one_of(st.integers(0, 40_000), st.just(-1)), max_size=40))
 def test_what_is_kept_rises_and_every_row_is_accounted_for(seconds: list[int]) -> None:
     stamps = np.array([NOT_A_TIME if s < 0 else s * 1_000_000 for s in seconds], dtype=np.int64)
-    order = in_order(stamps)
-    assert (np.diff(stamps[order.kept]) > 0).all()
+    order = in_order(stamps, lambda row, other: row % 5 > 0)
+    assert (np.diff(order.stamps_us[order.kept]) > 0).all()
     lost = order.timeless + order.backward + order.ahead + order.waits
     assert np.count_nonzero(order.kept) + lost == len(stamps)
 
@@ -86,3 +86,61 @@ def test_minutes_of_rows_every_ten_seconds_are_all_read(tmp_path: Path) -> None:
     assert np.abs(seconds - read).max() <= 10.0
     assert any("6 rows share each stamp" in said for said in log.cautions)
     assert any("1 rows lie far ahead" in said for said in log.cautions)
+
+
+def weighed(folder: Path, rows: list[tuple[int, float]], journal: str = "") -> tuple[np.ndarray, np.ndarray, str]:
+    """Return seconds and weights that are read from rows of a second and a weight, and what is said."""
+    day = np.datetime64("2026-03-14T10:00:00")
+    text = "".join(f"{day + np.timedelta64(s, 's')}.000Z,{kg:.2f}\n" for s, kg in rows)
+    (folder / "readings.csv").write_text("time,cylinder_weight [kg]\n" + text)
+    (folder / "journal.csv").write_text("time,kind,subject,value,text\n" + journal)
+    (folder / "job.toml").write_text('[job]\nname = "n"\n')
+    log, _ = load(folder)
+    seconds = (log.frame.index.tz_localize(None).to_numpy() - day) / np.timedelta64(1, "s")
+    return np.asarray(seconds), log.frame["cylinder_weight"].to_numpy(), " ".join(log.cautions)
+
+
+@pytest.mark.parametrize("back", [600, 3_600, 3_590, 7_200])
+def test_the_stamps_of_a_clock_that_was_put_back_go_on(tmp_path: Path, back: int) -> None:
+    true = [(s, 80.0 - s / 200.0) for s in range(0, 18_000, 30)]
+    at, kg, said = weighed(tmp_path, [(s - back * (s >= 10_800), w) for s, w in true])
+    assert at.tolist() == [s for s, _ in true]
+    assert kg == pytest.approx([w for _, w in true], abs=0.006)
+    assert "put back" in said
+    assert "left out" not in said
+
+
+def test_a_block_that_stands_twice_is_left_out(tmp_path: Path) -> None:
+    true = [(s, 80.0 - s / 200.0) for s in range(0, 18_000, 30)]
+    at, _, said = weighed(tmp_path, true[:400] + true[280:400] + true[350:])
+    assert at.tolist() == [s for s, _ in true]
+    assert "put back" not in said
+
+
+def test_rows_that_come_late_are_left_out(tmp_path: Path) -> None:
+    true = [(s, 80.0 - s / 200.0) for s in range(0, 18_000, 30)]
+    at, _, said = weighed(tmp_path, true[:200] + true[240:400] + true[200:240] + true[400:])
+    assert at.tolist() == [s for s, _ in true[:200] + true[240:]]
+    assert "put back" not in said
+
+
+def test_a_row_is_put_on_by_what_came_before_it_alone() -> None:
+    stamps = us(*range(0, 6_000, 30), *range(2_400, 9_000, 30))
+    whole = in_order(stamps, lambda row, other: True)
+    for rows in range(190, len(stamps), 3):
+        part = in_order(stamps[:rows], lambda row, other: True)
+        kept = part.stamps_us[part.kept]
+        assert (kept == whole.stamps_us[whole.kept][: len(kept)]).all()
+        assert len(kept) >= rows - 2
+
+
+def test_a_journal_kept_by_the_clock_that_was_put_back_goes_on_with_it() -> None:
+    step = [PutBack(9_000_000_000, 3_600_000_000)]
+    told = us(0, 12_599, 9_001, 9_600, 14_000).tolist()
+    assert (
+        journal_put_on(told, [False, False, True, False, False], step, False)
+        == us(0, 12_599, 12_601, 13_200, 17_600).tolist()
+    )
+    untold = us(0, 8_000, 14_000).tolist()
+    assert journal_put_on(untold, [False] * 3, step, True) == us(0, 8_000, 17_600).tolist()
+    assert journal_put_on(untold, [False] * 3, step, False) == untold
