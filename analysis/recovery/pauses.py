@@ -96,13 +96,13 @@ def standing(ticks: Ticks) -> np.ndarray:
     longer = before(ticks.at_s, 5 * LOOK_S)
     lately = np.where(longer >= 0, ticks.moved_kg[old] - ticks.moved_kg[np.maximum(longer, 0)], np.nan) / 4.0
     no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
-    kink = _kink(ticks, KINK_S) | _kink(ticks, LONG_KINK_S)
+    fell_from_s = np.maximum(_kink(ticks, KINK_S), _kink(ticks, LONG_KINK_S)).tolist()
     stands = np.zeros(n, dtype=bool)
     now = False
     mark = np.nan
     marked = ticks.marked.tolist()
     pulls_on = (falls | some_mass).tolist()
-    stops = ((rises & ~some_mass) | (no_mass & ~falls) | (kink & ~falls & ~some_mass)).tolist()
+    stops = ((rises & ~some_mass) | (no_mass & ~falls)).tolist()
     since_stop = -1.0
     at = ticks.at_s.tolist()
     for k in range(n):
@@ -113,23 +113,31 @@ def standing(ticks: Ticks) -> np.ndarray:
         elif now and pulls_on[k] and at[k] - since_stop > LOOK_S + 30.0:
             now = False
             since_stop = at[k]
-        elif not now and stops[k] and at[k] - since_stop > LOOK_S + 30.0:
+        elif (
+            not now
+            and at[k] - since_stop > LOOK_S + 30.0
+            and (stops[k] or (fell_from_s[k] >= since_stop and not pulls_on[k]))
+        ):
             now = True
             since_stop = at[k]
         stands[k] = now
     return stands
 
 
-def _kink(ticks: Ticks, long_s: float) -> np.ndarray:
-    """Return where a pressure that fell steadily has stopped at once, `long_s` ago, shape (n,) of bool."""
+def _kink(ticks: Ticks, long_s: float) -> Floats:
+    """Return since when a pressure fell steadily that has stopped at once, `long_s` ago [s], else -inf, shape (n,)."""
     near, middle, far = (before(ticks.at_s, times * long_s) for times in (1.0, 2.0, 3.0))
     i, h, j = np.maximum(near, 0), np.maximum(middle, 0), np.maximum(far, 0)
     log = np.log(ticks.pressure_pa)
-    expected = (log[j] - log[i]) / np.maximum(ticks.at_s[i] - ticks.at_s[j], 1.0) * (ticks.at_s - ticks.at_s[i])
+    mean = (log[j] - log[i]) / np.maximum(ticks.at_s[i] - ticks.at_s[j], 1.0) * (ticks.at_s - ticks.at_s[i])
+    # a fall towards the level at which as much boils as is drawn slows down by equal shares: it has not stopped at once
+    earlier, later = log[j] - log[h], log[h] - log[i]
+    expected = mean * np.clip(later / np.maximum(earlier, 1e-9), 0.0, 1.0)
     least = np.maximum(KINK_FALL, 3.0 * ticks.resolution_pa / ticks.pressure_pa)
     whole = (far >= 0) & (ticks.at_s - ticks.at_s[j] < 5.0 * long_s)
-    steady = np.minimum(log[j] - log[h], log[h] - log[i]) > 0.5 * expected
-    return np.asarray(whole & steady & (expected > least) & (log[i] - log < KINK_LEFT * expected))
+    steady = np.minimum(earlier, later) > 0.5 * mean
+    stopped = whole & steady & (mean > least) & (log[i] - log < KINK_LEFT * expected)
+    return np.where(stopped, ticks.at_s[j], -np.inf)
 
 
 def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
@@ -139,7 +147,10 @@ def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
     pulls: list[Pull] = []
     if n == 0:
         return pauses, pulls
-    edges = [0, *(np.flatnonzero(np.diff(stands.astype(int))) + 1).tolist(), n]
+    turns = np.diff(stands.astype(int)) != 0
+    # a pause that is marked begins with its mark, whatever the signals let one think before
+    turns |= (ticks.marked[1:] == 1.0) & (ticks.marked[:-1] == 0.0)
+    edges = [0, *(np.flatnonzero(turns) + 1).tolist(), n]
     for first, end in pairwise(edges):
         if not stands[first]:
             pulls.append(Pull(first, end - 1))
@@ -153,11 +164,15 @@ def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
 def _begin(ticks: Ticks, first: int) -> float:
     """Return when a pause that became known at tick `first` began: its mark, else when the pressure had come down.
 
-    From then on it stood no higher above its lowest than the gauge's noise explains.
+    From then on it stood no higher above its lowest than the gauge's noise explains. Where it has risen since, the
+    pause began no earlier than the rise: before that as much may have boiled as was drawn.
     """
     if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
         return float(ticks.marked_s[first])
     start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - SLOW_S - 15.0))
     lowest = start + int(np.argmin(ticks.pressure_pa[start : first + 1]))
-    above = ticks.pressure_pa[start:lowest] > ticks.pressure_pa[lowest] + 2.0 * ticks.resolution_pa[lowest]
+    least, noise = ticks.pressure_pa[lowest], ticks.resolution_pa[lowest]
+    if ticks.pressure_pa[first] > least + 2.0 * noise:
+        return float(ticks.at_s[lowest + np.flatnonzero(ticks.pressure_pa[lowest:first] <= least + noise)[-1]])
+    above = ticks.pressure_pa[start:lowest] > least + 2.0 * noise
     return float(ticks.at_s[start + np.flatnonzero(above)[-1] + 1 if above.any() else lowest])

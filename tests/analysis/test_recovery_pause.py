@@ -6,10 +6,12 @@ from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.recovery.calls import _flat
-from analysis.recovery.pauses import HOSE_S
+from analysis.recovery.pauses import HOSE_S, split, standing
+from analysis.recovery.ticks import Ticks
 
 
 def pause(rise: float, least: float) -> bool:
@@ -28,3 +30,53 @@ def pause(rise: float, least: float) -> bool:
 )
 def test_flat_is_a_rise_that_the_least_pocket_exceeds(rise: float, least: float, flat: bool) -> None:
     assert pause(rise, least) is flat
+
+
+def boiling(marked_s: float | None) -> Ticks:
+    """Return ticks, without a scale, of a pull that settles where as much boils as is drawn, and stops at 40 min."""
+    at = np.arange(10.0, 3000.0, 10.0)
+    pull, stop = 600.0, 2400.0
+    drawn = np.where(at < pull, 0.0, 1.0 - np.exp(-(at - pull) / 120.0))
+    back = np.where(at < stop, 0.0, 1.0 - np.exp(-(at - stop) / 120.0))
+    marked = np.where(at < pull, 1.0, 0.0)
+    since = np.where(at < pull, 0.0, pull)
+    if marked_s is not None:
+        marked, since = np.where(at < marked_s, marked, 1.0), np.where(at < marked_s, since, marked_s)
+    unknown = np.full(len(at), np.nan)
+    return Ticks(
+        at_s=at,
+        known=pd.Timestamp("2026-03-14T07:00Z") + pd.to_timedelta(at, unit="s"),
+        pressure_pa=7e5 * (1.0 - 0.12 * drawn + 0.12 * back),
+        resolution_pa=np.full(len(at), 500.0),
+        bubble_k=unknown,
+        dew_k=unknown,
+        reference_k=unknown,
+        plateau_k=unknown,
+        density=unknown,
+        moved_kg=unknown,
+        mass_resolution_kg=unknown,
+        barometer_pa=unknown,
+        flow=unknown,
+        marked=marked,
+        marked_s=since,
+        water_channel=None,
+        fluid=None,
+    )
+
+
+def test_a_fall_that_settles_where_liquid_boils_is_no_pause() -> None:
+    ticks = boiling(None)
+    stands = standing(ticks)
+    assert stands[ticks.at_s < 600.0].all()
+    assert not stands[(ticks.at_s >= 600.0) & (ticks.at_s < 2400.0)].any()
+    pauses, _ = split(ticks, stands)
+    assert abs(pauses[-1].begin_s - 2400.0) <= 20.0
+
+
+def test_a_marked_pause_begins_with_its_mark_though_the_machine_was_thought_to_stand() -> None:
+    ticks = boiling(2400.0)
+    stands = standing(ticks)
+    stands[ticks.at_s > 1800.0] = True
+    pauses, _ = split(ticks, stands)
+    assert [pause.marked for pause in pauses][-2:] == [False, True]
+    assert pauses[-1].begin_s == 2400.0
