@@ -31,6 +31,7 @@ PULL_TICKS = 4
 """The pace of the pull when the valve was closed is that of so many ticks before."""
 OPENING_S = 90.0
 """A valve that opens shows so late, with a slow gauge."""
+RISEN_ERRORS = 4.0
 
 
 def look_at(t: Ticks, closed: Closed, k: int) -> None:
@@ -144,14 +145,25 @@ def hold_outcome(t: Ticks, closed: Closed, k: int, limit_pa: float, over_s: floa
     least -= RISEN_QUANTA * float(t.quantum[k])
     if unseen > (HOLD_UNSEEN_LOWER if lower else HOLD_UNSEEN) or float(p[part].min()) < least:
         return "unclear"
-    if closed.stopped and not closed.sure and float(p[k]) < _kept(t, closed) * shown:
-        return ""  # nothing falls that is closed
+    if closed.stopped and not closed.sure and not _risen(t, closed, k):
+        return ""  # every closed circuit rises a little; what stands may be the least that the gauge shows
     if not (closed.sure or closed.stopped):  # what steps up and lies flat may be the gauge alone
         look_at(t, closed, k)
         rise = closed.rise
         if rise is None or rise.kind == "flat" or p[part].max() <= SEEN_SHARE * p[closed.first] + SEEN_PA:
             return ""
     return "hold_passed"
+
+
+def _risen(t: Ticks, closed: Closed, k: int) -> bool:
+    """Return whether the last third of a closed stretch is above its first by more than noise and a step."""
+    level = t.raw[min(settled(t, closed), k) : k + 1]
+    third = len(level) // 3
+    if third < LEVEL_TICKS:
+        return False
+    first, last = np.median(level[:third]), np.median(level[-third:])
+    error = RISEN_ERRORS * max(0.001, float(np.median(t.scatter[closed.first : k + 1]))) * math.sqrt(3.0 / third)
+    return bool(last > first * (1.0 + error) and last >= first + float(t.quantum[k]))
 
 
 def surely_above(t: Ticks, closed: Closed, k: int, limit_pa: float) -> bool:

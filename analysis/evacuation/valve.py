@@ -19,9 +19,10 @@ BEND_TICKS = 20
 """So many ticks before its low, and as many as it took to be seen after, the circuit's bend is looked for."""
 BEND_SPAN = 1.5
 """Further than this above the low the fall before it is no line."""
-HALT_AT, HALT_NEAR, HALT_SHARE = np.array([2.6, 2.0, 1.6, 1.3]), (1.02, 1.06), 0.55
-HALT_QUICKENS = 2.0
-"""A pull slows down on its way: one that gets so much quicker and then stops is a gauge cut off from the circuit."""
+HALT_AT, HALT_LAST, HALT_NEAR, HALT_SHARE = np.array([2.6, 2.0, 1.6, 1.3]), 1.13, (1.02, 1.04), 0.5
+HALT_QUICKENS, HALT_SLOWS = 2.0, 1.3
+"""A pull slows down on its way: one that gets so much quicker and then stops is a gauge cut off from the circuit, or a
+hose that was changed; one that in its last part slows down so much, and by a tick, came to its stop by itself."""
 HALT_NOISES, HALT_LEAST, HALT_TICKS = 4.0, 3.0, 400
 """Whether a pull stopped shows with little noise and small steps, and where it was slow enough to be followed."""
 HALTED_S, HALTED_LAGS = 300.0, 0.5
@@ -62,16 +63,19 @@ def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
     level = float(np.median(p[max(stretch, low - 2) : min(low + 2, k) + 1]))
     near = 1.0 + max(HALT_NEAR[0] - 1.0, HALT_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / level)
     begin = max(stretch, low - HALT_TICKS)
-    under = [_last_above(p, times * level, begin, low) for times in (*HALT_AT, near)]
+    steps = np.array([*HALT_AT, HALT_LAST, near])
+    under = [_last_above(p, times * level, begin, low) for times in steps]
     if near > HALT_NEAR[1] or under[0] <= begin or float(np.diff(at[under[0] - 1 : low + 1]).max()) > GAP_S:
         return None
-    when = [_between(at, p, j, times * level) for j, times in zip(under, (*HALT_AT, near), strict=True)]
-    *lags, ended = np.diff(when) / -np.diff(np.log([*(HALT_AT - 1.0), near - 1.0]))
-    paces = -np.diff(np.log([*HALT_AT, near])) / np.diff(when)
-    pulled = bool((paces[1:] <= HALT_QUICKENS * paces[:-1]).all())
-    seen = when[-2] - when[0] >= HALT_LEAST * float(np.median(np.diff(at[under[0] - 1 : low + 1])))
+    when = [_between(at, p, j, times * level) for j, times in zip(under, steps, strict=True)]
+    *lags, ended = np.diff(np.delete(when, -2)) / -np.diff(np.log(np.delete(steps, -2) - 1.0))
+    tick = float(np.median(np.diff(at[under[0] - 1 : low + 1])))
+    fallen_by, took = -np.diff(np.log(steps)), np.diff(when)
+    pulled = bool((took[:-1] / fallen_by[:-1] <= HALT_QUICKENS * took[1:] / fallen_by[1:]).all())
+    sudden = took[-1] <= HALT_SLOWS * took[-2] * fallen_by[-1] / fallen_by[-2] + tick
+    seen = when[3] - when[0] >= HALT_LEAST * tick
     stood = rose or at[k] - at[under[-1]] >= max(HALTED_S, HALTED_LAGS * min(lags))
-    return under[-1] if seen and stood and pulled and ended < HALT_SHARE * min(lags) else None
+    return under[-1] if seen and stood and pulled and sudden and ended < HALT_SHARE * min(lags) else None
 
 
 def _between(at: np.ndarray, p: np.ndarray, under: int, level: float) -> float:
