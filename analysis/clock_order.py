@@ -6,11 +6,13 @@ else, and go on as regularly as before, the clock was put back: their stamps go 
 
 from __future__ import annotations
 
+from array import array
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from analysis.bins import Runs
 from analysis.clock import HOUR_US, NOT_A_TIME, SECOND_US
@@ -98,10 +100,17 @@ def in_order(
     first = before == NOT_A_TIME
     jumps = kept & ~first & (stamps_us - np.where(first, stamps_us, before) > AHEAD_US)
     begins_ahead = _begins_ahead(stamps_us[known][:FOLLOWED])
-    backward = int(np.count_nonzero(known & ~kept))
-    if not jumps.any() and not begins_ahead and backward < FOLLOWED:
-        return Order(stamps_us, kept, timeless, backward)
-    return _OneByOne(stamps_us.tolist(), differ, FOLLOWED + sharing - 1).order(timeless, begins_ahead)
+    backward = known & ~kept
+    if not jumps.any() and not begins_ahead and not (sharing > 1 and backward.any()) and not _fall_back(backward):
+        return Order(stamps_us, kept, timeless, int(np.count_nonzero(backward)))
+    odd = np.flatnonzero(~kept | jumps)
+    return _OneByOne(stamps_us, before, odd, differ, FOLLOWED + sharing - 1).order(timeless, begins_ahead)
+
+
+def _fall_back(backward: np.ndarray) -> bool:
+    """Return whether so many rows in a row go back that the clock may have been put back."""
+    some = sliding_window_view(backward, FOLLOWED) if len(backward) >= FOLLOWED else backward[:0, None]
+    return bool(some.all(axis=1).any())
 
 
 def _begins_ahead(first_us: np.ndarray) -> bool:
@@ -110,14 +119,25 @@ def _begins_ahead(first_us: np.ndarray) -> bool:
 
 
 class _OneByOne:
-    """Goes through the rows in their order; decides on each from those before it."""
+    """Goes through the rows in their order; decides on each from those before it.
 
-    def __init__(self, stamps_us: list[int], differ: Callable[[int, int], bool], followed: int) -> None:
-        self.stamps = stamps_us
+    `before_us` is the latest stamp before each row, `odd` the rows that do not simply come next after that.
+    """
+
+    def __init__(
+        self,
+        stamps_us: np.ndarray,
+        before_us: np.ndarray,
+        odd: np.ndarray,
+        differ: Callable[[int, int], bool],
+        followed: int,
+    ) -> None:
+        self.stamps = array("q", stamps_us.astype(np.int64).tobytes())  # a long log in a list is four times as large
+        self.before, self.odd = before_us, odd
         self.differ = differ
         self.followed = followed
-        self.rows: list[int] = []  # those kept, and their stamps
-        self.held: list[int] = []
+        self.rows = array("q")  # those kept, and their stamps
+        self.held = array("q")
         self.put_back: list[PutBack] = []
         self.shift = 0
         self.fallen: list[int] = []  # rows since the stamps went back, going on regularly
@@ -126,7 +146,14 @@ class _OneByOne:
     def order(self, timeless: int, begins_ahead: bool) -> Order:
         stamps, backward, ahead = self.stamps, 0, int(begins_ahead)
         doubted: list[int] = []  # rows far ahead of the last one that is kept, rising
-        for row, written in enumerate(stamps):
+        row = -1
+        while row + 1 < len(stamps):
+            row += 1
+            if not (self.shift or self.fallen or doubted or begins_ahead):
+                row = self._keep_to_the_next_odd(row)
+                if row == len(stamps):
+                    break
+            written = stamps[row]
             if written == NOT_A_TIME:
                 continue
             if begins_ahead:
@@ -163,9 +190,19 @@ class _OneByOne:
             else:
                 self._keep(row)
         kept = np.zeros(len(stamps), dtype=bool)
-        kept[self.rows] = True
+        kept[np.array(self.rows)] = True
         told = np.array(stamps, dtype=np.int64)
         return Order(told, kept, timeless, backward, ahead, len(doubted), tuple(self.put_back))
+
+    def _keep_to_the_next_odd(self, row: int) -> int:
+        """Keep the rows that simply come one after the other; return the first other one."""
+        if not self.held or self.held[-1] != self.before[row]:
+            return row
+        place = int(np.searchsorted(self.odd, row))
+        end = int(self.odd[place]) if place < len(self.odd) else len(self.stamps)
+        self.rows.extend(range(row, end))
+        self.held.extend(self.stamps[row:end])
+        return end
 
     def _keep(self, row: int) -> None:
         self.rows.append(row)
