@@ -19,6 +19,8 @@ LEAP_S = 5.0
 """A leap is what moves quicker over this time than any hose gives; an approach is believed after this time."""
 APPROACHES_S = 90.0
 """A display has come to rest by then."""
+AGAIN = 0.15
+"""It is looked at again once that share of the time since the leap has passed: later readings tell little more."""
 LAGS_S = (0.5, 25.0)
 """Time constants of displays; the emptying and filling of cylinders slows down over minutes."""
 LEAST_READINGS = 4
@@ -59,7 +61,8 @@ def come_to_rest(at: np.ndarray, shown: np.ndarray, step: np.ndarray) -> np.ndar
             begin, approach, fitted_s = k, None, -np.inf
         if begin < 0:
             continue
-        if k - begin >= LEAST_READINGS - 1 and at[k] - at[begin] >= LEAP_S and at[k] - fitted_s >= 1.0:
+        seen_s = at[k] - at[begin]
+        if k - begin >= LEAST_READINGS - 1 and seen_s >= LEAP_S and at[k] - fitted_s >= AGAIN * seen_s:
             some, fitted_s = slice(begin, k + 1), at[k]
             approach = _approach(at[some], shown[some], float(step[k])) or approach
         if approach is not None:
@@ -81,6 +84,8 @@ def _quickens(at: np.ndarray, shown: np.ndarray, step: np.ndarray, k: int) -> bo
 
 def _approach(at: np.ndarray, shown: np.ndarray, step_kg: float) -> _Approach | None:
     """Return the approach that readings follow, None where they follow none."""
+    if np.ptp(shown) <= NEAR_STEPS * step_kg:
+        return None
     after, moved = at - at[0], shown - shown.mean()
     low, high = LAGS_S
     for _ in range(3):

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from analysis.belief.fault import name_of
+from analysis.belief.lost import stages_of
 from analysis.result import Assessment, Finding
 from analysis.stretch import Stretch
 
@@ -22,8 +23,10 @@ def without_spoilt(stretch: Stretch, doubts: Sequence[Finding]) -> Stretch:
     frame = stretch.frame
     for doubt in doubts:
         channel = str(doubt.figures["channel"])
-        if channel in frame:
-            spoilt = (frame.index >= doubt.since) & (frame.index < doubt.time) & frame[channel].notna().to_numpy()
+        if channel in frame and stretch.stage in stages_of(channel):
+            # what fell silent did so after a sound reading
+            began = frame.index > doubt.since if doubt.kind == "channel_lost" else frame.index >= doubt.since
+            spoilt = began & (frame.index < doubt.time) & frame[channel].notna().to_numpy()
             if spoilt.any():
                 frame = frame.assign(**{channel: frame[channel].mask(spoilt)})
     return stretch if frame is stretch.frame else replace(stretch, frame=frame)
