@@ -160,16 +160,15 @@ def review(log: Log, job: Job) -> Review:
         return ASSESSMENTS[stretch.stage](stretch)
 
     for before, span in zip([None, *spans], spans, strict=False):
-        stretch = stretch_of(span, log, job, before)
-        assessment = judge(stretch)
+        judged = stretch = stretch_of(span, log, job, before)
+        assessment = judge(judged)
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             over = span.end if span.left is None else max(span.end, span.left)
             stretch = stretch_of(replace(span, known_until=over), log, job, before)
-            assessment = judge(stretch)
         believed = without_spoilt(stretch, doubts)
-        if believed is not stretch:
+        if believed is not judged:
             assessment = judge(believed)
         if span.stage == "pressure_test":
             assessment = while_alive(believed, assessment, (*doubts, *found), judge)

@@ -106,7 +106,7 @@ def weigh(stretch: Stretch) -> Weighing:
     resolution = resolution_kg(readings, 1.0 if column is None else column.unit.scale)
     at = seconds(pd.DatetimeIndex(readings.index), stretch.begin)
     rest = come_to_rest(at, readings.to_numpy(dtype=float), resolution)
-    stamps, taken = samples(readings, rest, resolution, stretch.begin)
+    stamps, taken = samples(readings, at, rest, resolution)
     tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, Names(stretch.job.cylinder), stamps=stamps)
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
@@ -118,7 +118,7 @@ def weigh(stretch: Stretch) -> Weighing:
             i += 1
         tracker.take(sample)
     if taken:
-        shown = newest(readings, rest, resolution, stretch.begin, tracker.still_kg)
+        shown = newest(at, rest, resolution, tracker.still_kg)
         over = pd.DatetimeIndex([stretch.frame.index[-1] if stretch.end is None else stretch.end])
         tracker.look_now(shown, seconds(over, stretch.begin)[0] - shown.at)
     return _result(stretch, tracker, pd.Series(resolution, index=readings.index))

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.stretch import seconds
 from analysis.vocabulary.units import UNITS
 
 SAMPLE_S = 5.0
@@ -44,16 +43,16 @@ class Sample:
 
 
 def samples(
-    readings: pd.Series, rest: np.ndarray, resolution: np.ndarray, begin: pd.Timestamp
+    readings: pd.Series, at: np.ndarray, rest: np.ndarray, resolution: np.ndarray
 ) -> tuple[pd.DatetimeIndex, list[Sample]]:
     """Return stamps and samples of a scale's readings, each by nothing later than its stamp.
 
-    `rest` is what the readings come to [kg], `resolution` their step [kg].
+    `at` is when they were read [s], `rest` what they come to [kg], `resolution` their step [kg].
     """
     index = pd.DatetimeIndex(readings.index)
     if not len(index):
         return index, []
-    at, shown = seconds(index, begin), readings.to_numpy(dtype=float)
+    shown = readings.to_numpy(dtype=float)
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
     middle, low = rest[taken], rest[taken]
@@ -79,16 +78,13 @@ def samples(
     ]
 
 
-def newest(
-    readings: pd.Series, rest: np.ndarray, resolution: np.ndarray, begin: pd.Timestamp, still_kg: float
-) -> Sample:
+def newest(at: np.ndarray, rest: np.ndarray, resolution: np.ndarray, still_kg: float) -> Sample:
     """Return what the scale shows at its last reading: flow is followed up to there, what stands is a sample's median.
 
     A sample tells the middle of its time: while it flows, the last of them is some seconds behind.
     """
-    at, shown = seconds(pd.DatetimeIndex(readings.index), begin), rest
     some = at > at[-1] - SAMPLE_S + 1e-6
-    at, shown = at[some], shown[some]
+    at, shown = at[some], rest[some]
     half = (len(at) + 1) // 2
     (early_s, early), (late_s, late) = ((at[h].mean(), np.median(shown[h])) for h in (slice(half), slice(-half, None)))
     weight = float(np.median(shown))

@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from analysis.belief.alive import GAUGE
 from analysis.belief.fault import name_of
 from analysis.belief.lost import stages_of
 from analysis.result import Assessment, Finding
 from analysis.stretch import Stretch
 
-GAUGE = "circuit_pressure"
 HOW_IT_STANDS = {"liquid_remains", "level_not_reached", "level_not_held"}
 """Verdicts on a recovery that its pressure gives at the moment; what was reached and held stays so."""
 
