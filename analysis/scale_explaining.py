@@ -5,10 +5,12 @@ These are the questions that `scale_tracker` asks before it believes something; 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
 from analysis.scale_following import (
+    BURST_STAYS_S,
     EMPTY_KG,
     FASTEST_PER_GROSS,
     SLIPS_BACK_KG_PER_S,
@@ -16,7 +18,7 @@ from analysis.scale_following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale_levels import GAP_S, UNSEEN_S, pace
+from analysis.scale_levels import GAP_S, LEAPT, UNSEEN_S, pace
 from analysis.scale_names import LIFTED_KG, MARK_NEAR_S, Load
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, SLOWEST_UPDATE_S, Sample
 from analysis.scale_standing import HANDS_KG, flows
@@ -30,6 +32,8 @@ PLATEAU_S, PLATEAU_WAIT_S = 15.0, 45.0
 it; when it does not stand for the second, hands have left it and it flows."""
 SWAP_KG = 5.0
 """A step of this size that stays is another cylinder where it was not seen or no flow goes there; else a shift."""
+FILLED = 0.75
+"""What flowed this share of such a step while it stayed flows into, or out of, another cylinder."""
 HUNG_S, ONE_FLOW = 15.0, 0.6
 """A scale that showed the same number for the first time may have hung; the slowest part of one flow is at least such a
 share of its fastest."""
@@ -131,7 +135,7 @@ class Explaining(Following):
         last = self._last
         assert last is not None
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
-        if first.leap > max(0.5 * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
+        if first.leap > max(LEAPT * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
             return False
         low, high = sorted((last.weight, first.weight))
         seen = any(low + self.base_kg < s.weight < high - self.base_kg for s in self._between)
@@ -170,10 +174,11 @@ class Explaining(Following):
             return True
         if abs(step) < SWAP_KG:
             return lifted and self._marked and abs(step) > self.base_kg
-        stood = self._run[-1].at - first.at
+        stood, filled = self._run[-1].at - first.at, self._run[-1].weight - first.weight
+        stays = stood >= STAYS_S or (stood >= BURST_STAYS_S and self.sign * filled >= FILLED * abs(step))
         taken_off = abs(step + load.laid_kg) <= LIFTED_KG + self.base_kg
         zeroed = abs(first.raw) <= EMPTY_KG
-        if self.sign * step < 0.0 and (stood >= STAYS_S or apart >= GAP_S) and not taken_off and not zeroed:
+        if self.sign * step < 0.0 and (stays or apart >= GAP_S) and not taken_off and not zeroed:
             return True  # no flow goes there
         told = self._marked or known or apart >= UNSEEN_S
         return dipped or names.next_id is not None or (told and stood >= STAYS_S)
@@ -202,7 +207,8 @@ class Explaining(Following):
             return None  # full and empty cylinders differ as pounds and kilograms do
         if self._marked or self.names.other(load, first.weight):
             return None
-        room, most = max(self.base_kg, SLIP_SHARE * abs(last.weight)), 0.2 * abs(last.weight)
+        showed_kg = abs(last.weight + self._zero)
+        room, most = max(self.base_kg, SLIP_SHARE * showed_kg), 0.2 * showed_kg
         at_once = len(self._between) <= 1  # as a button changes it
         own = self.sign * (self._run[-1].raw - first.raw) / (self._run[-1].at - first.at) if len(self._run) > 2 else 0.0
         for factor in UNIT_SLIPS if at_once else UNIT_SLIPS[:1]:
@@ -215,8 +221,9 @@ class Explaining(Following):
         return None
 
     def _burst_kg(self, spent_s: float) -> float:
-        """Return how much may flow in a time at most, however shortly [kg]."""
-        return self._fastest(BURST_KG_PER_S, BURST_PER_GROSS) * spent_s
+        """Return how much may flow in a time at most, however shortly [kg]; rows far apart tell how fast it goes."""
+        seen = max(3.0 * self._best, USUAL_KG_PER_S) if self._best > 0.0 else math.inf
+        return min(self._fastest(BURST_KG_PER_S, BURST_PER_GROSS), seen) * spent_s
 
     def _may_flow(self, to: Sample) -> bool:
         """Return whether flow may have led from the believed weight to a sample."""

@@ -135,8 +135,9 @@ class Following:
             most = self._fastest(QUICKEST_KG_PER_S, FASTEST_PER_GROSS) * spent  # judged by the next one
         else:
             rate = abs(run[-1].weight - run[0].weight) / (run[-1].at - run[0].at)
-            unseen = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if spent >= UNSEEN_S else USUAL_KG_PER_S
-            most = max(3.0 * rate, unseen) * spent
+            opened = spent >= UNSEEN_S or sample.leap == 0.0 == run[-1].leap
+            fastest = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if opened else USUAL_KG_PER_S
+            most = max(3.0 * rate, fastest) * spent
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
 
     def _same_flow(self, a: Sample, b: Sample, c: Sample) -> bool:

@@ -38,6 +38,8 @@ CONFIRM_S = 30.0
 """A load counts, and is named, after standing this long."""
 ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
+SAME_PACE = (0.5, 1.6)
+"""What shows nothing and moves on at such a share of the pace before was set to zero while it flowed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class Tracker(Loads):
     _odd: list[_Odd] = field(default_factory=list)
     _nought: int = 0  # samples in a row that show nothing
     _set_down: bool = False  # something was, since the last load left
+    _fell_to_zero: float = 0.0  # the zero, had the last load not left but been set to nothing
 
     def take(self, sample: Sample) -> None:
         """Take one sample."""
@@ -123,11 +126,27 @@ class Tracker(Loads):
                 self._zeroed(self._run)
         elif self._settled():
             first = self._run[0]
-            light = max(EMPTY_KG, 0.0 if self._known(first.weight) else LIGHTEST_KG)
-            if first.weight - self._bare_kg >= light:
+            if first.weight - self._bare_kg >= self._lightest(first.weight):
                 self._put_on()
             elif self._flat():
+                self._lifted_after_zero(last, first)
                 self._stand_bare(sample, first.weight)
+
+    def _lightest(self, weight: float) -> float:
+        """Return what a cylinder weighs at least beyond the plate when it is put on [kg]."""
+        return EMPTY_KG if self._known(weight) else LIGHTEST_KG
+
+    def _lifted_after_zero(self, before: Sample | None, bare: Sample) -> None:
+        """A plate that shows what the last load weighed less than nothing: set to zero, that stood there until now."""
+        old = self.loads[-1] if self.loads else None
+        if old is None or before is None or old.zeroed or self._set_down:
+            return
+        moved_kg = self.sign * (before.weight - bare.weight - old.end_kg)
+        if bare.weight < -LIGHTEST_KG and -self.base_kg <= moved_kg <= ZEROED_KG + 2.0 * self.base_kg:
+            self._done_kg -= old.moved_kg
+            old.end_kg, old.end = before.weight - bare.weight, self.stamps[before.row]
+            self._done_kg += old.moved_kg
+            self.names.expected[old.cylinder] = old.end_kg
 
     def _stand_bare(self, sample: Sample, weight: float) -> None:
         """Nothing stands on the plate, which shows `weight`."""
@@ -147,19 +166,20 @@ class Tracker(Loads):
             if abs(back) > SAME_KG + self.base_kg:
                 self._zero, self._run = 0.0, []
 
-    def _zeroed(self, run: list[Sample]) -> None:
-        """What flows from a plate that seemed bare: the tare button was pressed with the cylinder on it."""
-        old, bare = self.loads[-1] if self.loads else None, abs(self._bare_kg) <= EMPTY_KG
+    def _zeroed(self, run: list[Sample], *, seen: bool = False) -> None:
+        """What flows from a plate that seemed bare: the tare button was pressed with the cylinder on it.
+
+        `seen`: it flowed on from there at once.
+        """
+        old, bare = self.loads[-1] if self.loads else None, seen or abs(self._bare_kg) <= EMPTY_KG
         self._odd, self._nought = [], 0
         self._recent.clear()
         never_left = not self._set_down and self.names.next_id is None
-        if bare and old is not None and not old.zeroed and never_left:
-            load, lower = old, old.end_kg - self._bare_kg
+        if old is not None and not old.zeroed and never_left and bare:
+            load, self._zero, self._bare_kg = old, self._fell_to_zero, 0.0
             self._done_kg -= old.moved_kg
             old.end = None
-            self._zero -= lower
-            for sample in run:
-                sample.weight += lower
+            self._read_with(self._gain, run)
         else:
             named: tuple[str, NamedBy] = numbered(self.loads), "order"
             if self.names.next_id is not None:
@@ -171,7 +191,8 @@ class Tracker(Loads):
             self._bare_kg = begin if bare else 0.0  # what seemed bare was a light cylinder
             self.loads.append(load)
             self._stands_since, self._standing = run[0].at, Standing(1.0, over=True)
-        self.load, self._last, self._rate = load, run[0], 0.0
+        self.load, self._last = load, run[0]
+        self._rate = (run[-1].weight - run[0].weight) / (run[-1].at - run[0].at) if seen else 0.0
         for sample in run:
             self._believe(load, sample)
         if bare:
@@ -190,7 +211,10 @@ class Tracker(Loads):
         first, stood = run[0], sample.at - run[0].at
         if self._empty(sample):
             if stood >= LEFT_S and self._empty(first):
+                flows = self._flows_from_nothing()
                 self._leave(load, sample)
+                if flows:
+                    self._zeroed(run, seen=True)
             return
         step = first.weight - self._line(first.at)
         slip = self._unit_slip(first)
@@ -202,7 +226,7 @@ class Tracker(Loads):
             self._adopt(load, 0.0)
         elif self._established():
             if self._another(load, first, step) and self._settled():
-                if abs(first.raw) <= EMPTY_KG:
+                if abs(first.raw) <= EMPTY_KG or first.weight - self._bare_kg < self._lightest(first.weight):
                     self._leave(load, first)
                 else:
                     self._replace(load)
@@ -210,6 +234,13 @@ class Tracker(Loads):
             flow = load.confirmed and self._burst(first)
             if stood >= (BURST_STAYS_S if flow else STAYS_S):
                 self._adopt(load, 0.0 if flow else step)
+
+    def _flows_from_nothing(self) -> bool:
+        """Return whether the run begins at nothing and moves on at the pace of the load: no plate does so."""
+        run, rate = self._run, self.sign * self._rate
+        near = abs(run[0].raw) <= self.base_kg + rate * self._blind_before_run()
+        least, most = (share * rate * (run[-1].at - run[0].at) for share in SAME_PACE)
+        return near and self.base_kg <= least <= self.sign * (run[-1].raw - run[0].raw) <= most
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
@@ -362,7 +393,8 @@ class Tracker(Loads):
 
     def _leave(self, load: Load, bare: Sample) -> None:
         """The cylinder was lifted off; the plate shows nothing at `bare`."""
-        self._set_down = False
+        self._set_down, first = False, self._run[0]
+        self._fell_to_zero = first.raw * self._gain - self._line(first.at)
         self._end(load)
         self._stand_bare(bare, bare.weight)
 

@@ -137,6 +137,45 @@ def test_the_other_unit_for_some_rows(factor: float, long: int) -> None:
     assert found.changes == ()
 
 
+@pytest.mark.parametrize("stage", ["recovery", "charging"])
+@pytest.mark.parametrize("step", [1.0, 10.0])
+@pytest.mark.parametrize("rate", [0.02, 0.1, 0.18])
+def test_tare_button_while_it_flows_fast(stage: str, step: float, rate: float) -> None:
+    moved = np.clip((np.arange(0.0, 500.0, step) - 60.0) * rate, 0.0, None)
+    shown = 180.0 + moved if stage == "recovery" else 300.0 - moved
+    pressed = round(260.0 / step)
+    shown[pressed:] -= shown[pressed]
+    found = weighed(shown, stage=stage, step=step)
+    assert found.total_kg == pytest.approx(moved[-1], abs=0.1 + 0.004 * moved[-1])
+    assert found.changes == ()
+    assert any("set to zero" in said for said in found.cautions)
+
+
+@pytest.mark.parametrize("stage", ["recovery", "charging"])
+def test_tare_button_shortly_before_it_is_lifted(stage: str) -> None:
+    way = 1.0 if stage == "recovery" else -1.0
+    one = weights((60, 30, 30), (1000, 30, 30 + way * 10), (60, 30 + way * 10, 30 + way * 10))
+    one[1000:] -= one[1000]  # pressed, and what flows since is too little to be seen as flow
+    bare = -(30 + way * 9.4)
+    two = weights((100, bare, bare), (60, bare + 40, bare + 40), (400, bare + 40, bare + 40 + way * 5))
+    found = weighed(np.concatenate([one, two, np.full(60, bare + 40 + way * 5)]), stage=stage)
+    assert found.total_kg == pytest.approx(15.0, abs=0.1)
+    assert [round(load.moved_kg, 1) for load in found.loads] == [10.0, 5.0]
+
+
+def test_a_swap_between_two_rows_whose_next_cylinder_fills_beyond_the_one_before() -> None:
+    found = weighed(weights((60, 14, 14), (150, 14, 30), (60, 30, 30), (55, 15, 15), (230, 15, 40), (100, 40, 40)))
+    assert [round(load.moved_kg) for load in found.loads] == [16, 25]
+
+
+@pytest.mark.parametrize(("step", "noise", "quantum"), [(1.0, 0.03, 0.02), (30.0, 0.0, 0.01)])
+def test_a_light_cylinder_on_a_plate_that_nobody_set_to_zero(step: float, noise: float, quantum: float) -> None:
+    parts = ((90, 12.3, 12.3), (1200, 12.3, 4.35), (90, 4.35, 4.35), (180, 1.4, 1.4))
+    parts += ((90, 14.5, 14.5), (600, 14.5, 10.5), (90, 10.5, 10.5))
+    found = weighed(weights(*parts, step=step), stage="charging", step=step, noise=noise, quantum=quantum)
+    assert found.total_kg == pytest.approx(11.95, abs=0.25)
+
+
 def test_tare_button_with_the_cylinder_on() -> None:
     shown = weights(*FILL, (60, 0, 0), (600, 24, 44))
     shown[700:] -= shown[700] + 0.0
