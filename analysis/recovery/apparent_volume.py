@@ -24,6 +24,8 @@ SURE = 2.5
 """Bounds stand this many standard errors apart from the middle."""
 TIGHT, SAME = 0.35, 0.1
 """An apparent volume is known when its bounds are this close; it has grown when it grew by more than this share."""
+LEAST_FALL, MIXED_S = 0.3, 60.0
+"""A slow pocket shows over this fall of ln(density) or more, and so long after what boiled fast has ended."""
 BREAK = 2.0
 """An apparent volume that falls to one so many times smaller, from one fall to the next, tells of a pool that ended."""
 SLOWEST_S = 10_000.0
@@ -37,9 +39,7 @@ class Span:
     """Apparent volume [m3] over a fall of density: bounds, middle, and that of the fall before.
 
     `begin` is its first tick and `before` that of the fall before, `lost` the density lost, `ratio` that of densities.
-
-    `boils` is the largest share of what leaves at the end of the fall that can be boiling slowly. `broke`: the volume
-    of the fall before was surely several times larger, so that within it a pool boiled away.
+    `broke`: the volume of the fall before was surely several times larger, so that within it a pool boiled away.
     """
 
     low: Floats
@@ -52,7 +52,6 @@ class Span:
     seconds: Floats
     lost: Floats
     ratio: Floats
-    boils: Floats
     broke: np.ndarray
 
     @property
@@ -67,19 +66,13 @@ class Span:
             return np.asarray((self.high - self.low) / self.middle)
 
 
-def spans_of(ticks: Ticks, part: slice, cold_k: Floats) -> list[Span]:
-    """Return the apparent volume over each of `WINDOWS` at every tick of a part, arrays of shape (m,).
-
-    `cold_k` is how far saturation stands under the surroundings, at every tick [K].
-    """
-    at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
+def spans_of(ticks: Ticks, part: slice) -> list[Span]:
+    """Return the apparent volume over each of `WINDOWS` at every tick of a part, arrays of shape (m,)."""
+    at, density = ticks.at_s[part], ticks.density[part]
     smooth = pd.Series(density, index=pd.to_timedelta(at, unit="s")).rolling(f"{MEAN_S:.0f}s").mean().to_numpy()
     lowest = np.minimum.accumulate(np.where(np.isfinite(smooth), smooth, np.inf))
-    cold = np.nan_to_num(np.maximum(cold_k[part], 0.0))
-    spent_cold = np.cumsum(cold * np.diff(at, prepend=at[:1]))
-    sums = _Sums(density, moved, spent_cold)
-    mass_error = 0.5 * ticks.mass_resolution_kg[part]
-    density_error = 0.5 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * density
+    sums = _Sums(density, ticks.moved_kg[part], np.zeros(len(at)))
+    mass_error, density_error = _errors(ticks, part)
     spans = []
     for window in WINDOWS:
         j = np.searchsorted(-lowest, -smooth * np.exp(window), side="right") - 1
@@ -88,37 +81,46 @@ def spans_of(ticks: Ticks, part: slice, cold_k: Floats) -> list[Span]:
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.where(there, smooth[j] / smooth, np.nan)
             seconds = np.where(there, at - at[j], np.nan)
-            fit = sums.fit(j, mass_error, density_error)
-            weighed = there & (fit.count >= FEWEST)
-            middle = np.where(weighed, fit.slope, np.nan)
+            count, slope, slope_error = sums.line(j, mass_error, density_error)
+            weighed = there & (count >= FEWEST)
+            middle = np.where(weighed, slope, np.nan)
             # a number that stands still between two steps of the scale has no scatter to show how unsure it is
             lost, resolution = smooth[j] - smooth, 2.0 * mass_error
             unseen = resolution / lost / np.sqrt(1.0 + np.abs(middle) * lost / resolution)
-            error = SURE * (1.0 + 2.0 / fit.count) * fit.slope_error + unseen
+            error = SURE * (1.0 + 2.0 / count) * slope_error + unseen
             low = np.where(weighed, np.maximum(middle - error, 0.0), np.nan)
             high = np.where(weighed, middle + error, np.nan)
-            by_cold = np.maximum(fit.by_cold + SURE * fit.by_cold_error, 0.0) * cold
-            by_vapour = np.maximum(fit.slope_beside, 0.0) * density * np.log(ratio) / seconds
-            boils = np.where(weighed, by_cold / (by_cold + by_vapour), np.nan)
         earlier = np.where(weighed, middle[j], np.nan)
         broke = np.where(weighed, low[j], 0.0) > BREAK * high
         first, lost = part.start + j, np.where(there, lost, np.nan)
-        spans.append(
-            Span(low, middle, high, earlier, first, part.start + j[j], window, seconds, lost, ratio, boils, broke)
-        )
+        spans.append(Span(low, middle, high, earlier, first, part.start + j[j], window, seconds, lost, ratio, broke))
     return spans
 
 
-@dataclass(frozen=True)
-class _Fit:
-    """Mass over density alone (`slope`), and over density with time spent cold beside it."""
+def slowly_boiling(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -> Floats:
+    """Return the most that may boil in a slow pocket at every tick of a part [kg/(K s)], shape (m,).
 
-    count: Floats
-    slope: Floats
-    slope_error: Floats
-    slope_beside: Floats
-    by_cold: Floats
-    by_cold_error: Floats
+    Since the last tick that was `wet`, mass is fitted with density and with the time spent cold: `cold_k` is how far
+    saturation stands under the surroundings [K]. Less than nothing is a poor fit's, and counts as nothing. Infinite
+    where too little is seen.
+    """
+    at, density = ticks.at_s[part], ticks.density[part]
+    cold = np.nan_to_num(np.maximum(cold_k[part], 0.0))
+    sums = _Sums(density, ticks.moved_kg[part], np.cumsum(cold * np.diff(at, prepend=at[:1])))
+    order = np.arange(len(at))
+    since = np.maximum.accumulate(np.where(wet, order, -1))
+    j = np.minimum(np.searchsorted(at, at[np.maximum(since, 0)] + MIXED_S), order)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        count, volume, by_cold, error = sums.plane(j, *_errors(ticks, part))
+        most = np.maximum(by_cold, 0.0) + SURE * (1.0 + 2.0 / count) * error
+        seen = (count >= 2 * FEWEST) & (density[j] > np.exp(LEAST_FALL) * density) & (volume > 0.0)
+    return np.where(seen & np.isfinite(most), most, np.inf)
+
+
+def _errors(ticks: Ticks, part: slice) -> tuple[Floats, Floats]:
+    """Return by how much a mass [kg] and a density [kg/m3] may be off."""
+    of_pressure = 0.5 * ticks.resolution_pa[part] / ticks.pressure_pa[part]
+    return 0.5 * ticks.mass_resolution_kg[part], of_pressure * ticks.density[part]
 
 
 class _Sums:
@@ -141,23 +143,26 @@ class _Sums:
         first, second = (self.single[column][ends] - self.single[column][j] for column in (a, b))
         return np.asarray(product - first * second / count)
 
-    def fit(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> _Fit:
-        """Return the lines over ticks `j` to each tick."""
+    def line(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the ticks from `j` to each, their mass lost over density [m3], and how unsure that is."""
         count = self.one[1:] - self.one[j]
         dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
-        dc, mc, cc = (self._spread(*pair, j, count) for pair in ((0, 2), (1, 2), (2, 2)))
         slope = -dm / dd
         scatter = np.sqrt(np.maximum(mm - dm * dm / dd, 0.0) / np.maximum(count - 2.0, 1.0))
         error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
+        return count, slope, error / np.sqrt(dd)
+
+    def plane(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return the same with mass over time spent cold beside it [kg/(K s)], and how unsure that is."""
+        count = self.one[1:] - self.one[j]
+        dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
+        dc, mc, cc = (self._spread(*pair, j, count) for pair in ((0, 2), (1, 2), (2, 2)))
         beside = dd * cc - dc * dc
-        return _Fit(
-            count=count,
-            slope=slope,
-            slope_error=error / np.sqrt(dd),
-            slope_beside=-(dm * cc - mc * dc) / beside,
-            by_cold=(mc * dd - dm * dc) / beside,
-            by_cold_error=error * np.sqrt(np.maximum(dd / beside, 0.0)),
-        )
+        slope, by_cold = -(dm * cc - mc * dc) / beside, (mc * dd - dm * dc) / beside
+        left = mm + slope * dm - by_cold * mc
+        scatter = np.sqrt(np.maximum(left, 0.0) / np.maximum(count - 3.0, 1.0))
+        error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
+        return count, slope, by_cold, error * np.sqrt(np.maximum(dd / beside, 0.0))
 
 
 def no_more(span: Span, before: float) -> tuple[np.ndarray, float]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, no_more, spans_of, steady_fall
+from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, no_more, slowly_boiling, spans_of, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.vocabulary.job import Job
@@ -51,7 +51,7 @@ class Seen:
 
     `stated` is the stated volume, or the larger one that it gave way to; `volume` what was seen, rather too large;
     `doubt` the share between the bounds of the best known one;
-    `slowly` the largest share of what leaves that may boil slowly; `roughly` and `soft` say less than `dry`, `lately`
+    `slowly` the most that may boil in a slow pocket [kg/(K s)]; `roughly` and `soft` say less than `dry`, `lately`
     that the newest fall says it; `long` says it over a long fall; `slows` that the fall gets slower; `chilled` and
     `ended` that a depressed pool boiled, while it did and once it had; `smallest` the least volume seen so far.
     """
@@ -95,7 +95,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             continue
         run[part] = number
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
-        spans = spans_of(ticks, part, depression)
+        spans = spans_of(ticks, part)
         by_window = dict(zip(WINDOWS, spans, strict=True))
         near, half = by_window[0.12], by_window[0.5]
         steady = steady_fall(near, by_window[0.25])
@@ -113,7 +113,6 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             earlier_since = depression[span.before] >= GONE_K
             lasted = ticks.at_s[span.begin] - ticks.at_s[span.before] >= CHILLED_S
             ended[part] |= span.broke & span.known & earlier_since & lasted
-        slowly[part] = np.fmin.reduce([span.boils for span in spans if span.window >= LONG_FALL])
         smallest = np.fmin.accumulate(volume)[part]
         if told_m3 is not None:
             for span in reversed(spans):
@@ -145,6 +144,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
                 # a pool that chills itself looks alike, too, from one short fall to the next
                 soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)
         against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
+        slowly[part] = slowly_boiling(ticks, part, depression, against[part] | ~(depression[part] >= GONE_K))
         pace = np.where(depth[part] < SHALLOW, near.seconds / np.log(near.ratio), np.nan)
         slower = ~np.isfinite(moved) & (pace > SLOWS * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
         slows[part] = stayed(at, slower, CHILL_S)  # a pause is known sooner

@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.balance import CHILL_S, GONE_K
 from analysis.recovery.liquid import Evidence
-from analysis.recovery.pauses import HOSE_S, Pause
+from analysis.recovery.pauses import HOSE_S, Pause, before
 from analysis.recovery.ticks import Ticks
 
 FLATTEST = 0.03
@@ -31,6 +31,8 @@ FELL = 0.02
 """A pause that nobody marked: the pressure fell by this share within `FELL_S` before it. Else it may fall no further
 because as much boils as the machine takes."""
 FELL_S = 300.0
+FLOWS = 0.5
+"""Nor is it one while the scale gains at this share of the rate before."""
 NOT_ICE_K = 15.0
 """Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
 
@@ -73,6 +75,8 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
             continue
         k = np.arange(pause.base, pause.last + 1)
         flat = _flat(ticks, evidence, k, pause.begin_s, by_balance)
+        if not pause.marked:
+            flat &= ~_flows(ticks, pause, k)
         hit = k[flat & evidence.under_dew[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
@@ -92,6 +96,16 @@ def _fell(ticks: Ticks, pause: Pause) -> bool:
     old, begin = np.searchsorted(ticks.at_s, [pause.begin_s - FELL_S, pause.begin_s])
     fell = ticks.pressure_pa[old] - ticks.pressure_pa[begin]
     return bool(fell > max(FELL * ticks.pressure_pa[begin], 3.0 * ticks.resolution_pa[begin]))
+
+
+def _flows(ticks: Ticks, pause: Pause, k: np.ndarray) -> np.ndarray:
+    """Return at which ticks `k` of a pause that nobody marked the scale gains as if the machine still pulled."""
+    weight = minute_median(ticks.moved_kg)
+    begin = min(int(np.searchsorted(ticks.at_s, pause.begin_s + HOSE_S)), len(ticks) - 1)
+    earlier = max(int(before(ticks.at_s, FLAT_S)[begin]), 0)
+    rate = (weight[begin] - weight[earlier]) / max(ticks.at_s[begin] - ticks.at_s[earlier], 1.0)
+    pulled = FLOWS * rate * (ticks.at_s[k] - ticks.at_s[begin])
+    return np.asarray(weight[k] - weight[begin] > np.maximum(pulled, 0.5 * ticks.mass_resolution_kg[k]))
 
 
 def _asked(evidence: Evidence, k: np.ndarray, by_balance: bool) -> tuple[Floats, Floats]:

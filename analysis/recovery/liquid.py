@@ -43,11 +43,6 @@ VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.004
 compared once that leaves open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
-DEEP, DEEP_POCKET = 1.5, 2.0
-"""ln of the pressure fall after which even a slow pocket shows over a long fall (the second where the plate misses just
-what a pocket holds)."""
-DEEP_BOILS, POCKET_BOILS = 0.06, 0.03
-"""Share of what leaves that may boil in such a pocket then, and where the plate misses just what a pocket holds."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
 """Self-chilling: this share of what left must have boiled; less where the volume was taken as large as can be, and
 less where the plate misses more than pocket and oil hold."""
@@ -72,8 +67,7 @@ class Evidence:
     depressed, under_dew : the depression has stayed, of the bubble point and also of the dew point.
     depth : ln of standing over present pressure.
     dry : the balance says that no liquid boils, over the fall since `dry_from_s`. dry_soft : it has said so, at least
-        roughly, and nothing has spoken against it since. deep : over a long fall nothing boils, not even slowly, and
-        the plate does not miss just what a pocket holds.
+        roughly, and nothing has spoken against it since. deep : over a long fall less boils than in the least pocket.
     boils : some of what leaves must be liquid that boils, and the plate leaves room for a pocket.
     still : depressed, no water flows, and nothing shows that liquid is gone.
     pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
@@ -140,8 +134,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
     slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under) & ~seen.dry) | seen.surely_more
-    slowest = np.where(stayed(ticks.at_s, ~pocket, CHILL_S), DEEP_BOILS, POCKET_BOILS)
-    deep = seen.long & (seen.slowly <= slowest) & (depth >= np.where(pocket, DEEP_POCKET, DEEP))
+    least, room = _least_pocket(ticks, seen.volume, job)
+    deep = seen.long & (seen.slowly <= least)
     return Evidence(
         depression_k=depression,
         depressed=stayed(ticks.at_s, under, STAYS_S),
@@ -160,7 +154,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         agrees=closes & seen.roughly & seen.lately & ((ticks.flow != 0.0) | (stated is not None)),
         unaccounted=unaccounted,
         fall_s=held_on(seen.fall_s),
-        least_rise=_least_rise(ticks, depression, seen.volume, job),
+        least_rise=least * np.maximum(depression, 0.0) / (room * ticks.density),
     )
 
 
@@ -174,10 +168,10 @@ def _boils(ticks: Ticks, run: Floats, volume: Floats, under: np.ndarray) -> np.n
     return np.asarray(seen & (lost > 0.0) & (gained > COLD_BOILS * lost))
 
 
-def _least_rise(ticks: Ticks, depression: Floats, volume: Floats, job: Job) -> Floats:
-    """Return the share of its pressure by which the least pocket would raise it in a pause [1/s], shape (n,)."""
+def _least_pocket(ticks: Ticks, volume: Floats, job: Job) -> tuple[Floats, Floats]:
+    """Return what boils in the least pocket [kg/(K s)], and the room that its vapour fills [m3]; shapes (n,)."""
     if ticks.fluid is None:
-        return np.full(len(ticks), np.nan)
+        return np.full(len(ticks), np.nan), np.full(len(ticks), np.nan)
     stated, charge, density = job.circuit.internal_volume_m3, job.circuit.charge_kg, liquid_density(ticks)
     room = volume if stated is None else np.fmax(volume, stated)
     if charge is None:
@@ -186,8 +180,7 @@ def _least_rise(ticks: Ticks, depression: Floats, volume: Floats, job: Job) -> F
         liquid = np.full(len(ticks), charge / density)
     room = np.where(np.isfinite(room), room, DENSEST_FILL * liquid)
     conductance = POCKET_FILM * POCKET_SURFACE * (POCKET_LEAST * liquid) ** (2.0 / 3.0)
-    heat = conductance * np.maximum(depression, 0.0)
-    return np.asarray(heat / np.asarray(ticks.fluid.latent_heat_j_per_kg(ticks.bubble_k)) / (room * ticks.density))
+    return conductance / np.asarray(ticks.fluid.latent_heat_j_per_kg(ticks.bubble_k)), room
 
 
 def _latched(on: np.ndarray, off: np.ndarray) -> np.ndarray:
