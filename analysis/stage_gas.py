@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stage_look_back import FLICKER_PA, VACUUM_PA
-from analysis.stage_refrigerant import FULL_PART, OPEN_PART, REST_S, RefrigerantStages
+from analysis.stage_refrigerant import CLEAR_PART, FULL_PART, OPEN_PART, REST_S, RefrigerantStages
 from analysis.stage_signals import GAUGE_FLOOR_PA, MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, Contents
 
@@ -111,7 +111,7 @@ class GasStages(RefrigerantStages):
     def _told_full(self, k: int) -> bool:
         """Return whether pressure is at saturation where the room says well where that is."""
         low_pa, high_pa = 0.95 * self.s.saturation_low_pa[k], FULL_PART * self.s.saturation_high_pa[k]
-        return bool(low_pa < self.s.calm_pa[k] < high_pa < 1.5 * low_pa)
+        return bool(low_pa < self.s.calm_pa[k] < high_pa < CLEAR_PART * low_pa)
 
     def _leave_vacuum(self, k: int, contents: Contents) -> None:
         if self.broken_s is not None:
@@ -228,7 +228,15 @@ class GasStages(RefrigerantStages):
             left = np.flatnonzero(s.pressure_pa[j : k + 1] > 1.05 * s.calm_pa[j] + 3e3)
             return float(s.begin_s[j + int(left[0]) if len(left) else j]), "it may have begun earlier"
         last = min(first + int(low[-1]) + 1, k)
-        return float(s.begin_s[self.departure(last, 1.0)]), ""
+        let_in = self.rushes(last, k)
+        j = int(let_in[0]) if len(let_in) else last
+        crept = s.pressure_pa[last : j + 1] - s.pressure_pa[np.maximum(np.arange(last, j + 1) - 3, 0)]
+        if not (crept > FLICKER_PA).any():  # vapour from the oil, not a first step of the filling, came over the air's
+            last = j + int(np.flatnonzero(np.append(s.pressure_pa[j:k], np.inf) > 1.05 * s.calm_pa[j] + 3e3)[0])
+        j = self.departure(last, 1.0)
+        while j > first and s.pressure_pa[j] - s.pressure_pa[j - 1] > FLICKER_PA / 4.0:  # out of the vacuum at once
+            j -= 1
+        return float(s.begin_s[j]), ""
 
     def _bleeding(self, k: int) -> None:
         """A test ends when the gas is let out: faster than any leak that one would wait for."""

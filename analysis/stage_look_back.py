@@ -152,10 +152,14 @@ class LookBack:
         return j, seen
 
     def _at_once(self, i: int, now: int) -> bool:
-        """Return whether pressure fell by minute `i` and then stood, as behind a valve that was opened."""
+        """Return whether pressure stood, fell by minute `i` and stood again, as behind a valve that was opened.
+
+        What falls as a log begins may have come to rest only then.
+        """
         s = self.s
+        before_pa = s.pressure_pa[i - 3] - s.pressure_pa[i - 2] if i > 2 else np.inf
         after_pa = s.pressure_pa[i] - s.calm_pa[min(i + STILL_MINUTES, now)]
-        return bool(after_pa < (s.pressure_pa[i - 2] - s.pressure_pa[i]) / 4.0)
+        return bool(max(before_pa, after_pa) < (s.pressure_pa[i - 2] - s.pressure_pa[i]) / 4.0)
 
     def _flowed_between(self, i: int, j: int, opened: bool) -> bool:
         """Return whether what flowed after minute `j` flowed since pressure fell in minute `i`.
@@ -274,7 +278,7 @@ class LookBack:
         if k - first < STILL_MINUTES:
             return None
         level = np.log(np.maximum(s.calm_pa[first : k + 1], 0.1))
-        own = max(SHUT_PART, 3.0 * float(np.median(np.abs(np.diff(level, 2)))))
+        own = max(SHUT_PART, 1.75 * float(np.quantile(np.abs(np.diff(level, 2)), 0.75)))  # twice its deviation
         falls = np.flatnonzero(level > np.minimum.accumulate(level[::-1])[::-1] + own)
         still = int(falls[-1]) + 1 if len(falls) else 0
         above = level[still:] - level[still:].min()

@@ -25,6 +25,12 @@ IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
 STARTED_PART, STARTED_MINUTES = 0.93, 14
 """Pressure that falls under this part of itself within so many minutes and stays there: liquid would bring it back."""
+CLEAR_PART = 1.5
+"""The room tells well where liquid stands when the warmest thing's saturation is within this of the coldest's."""
+BACK_PART = 0.7
+"""A compressor that stopped lets pressure come back by more than this of its fall, one that unloads does not."""
+UNDER_PART = 0.97
+"""What a compressor draws from stands a kelvin and more under what the coldest thing beside it would hold."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
 LIQUID_PART, KEPT_PART = 0.6, 0.95
@@ -45,8 +51,9 @@ class RefrigerantStages(WatchState):
 
     def _startup(self, k: int) -> None:
         s = self.s
+        self._startup_by_pressure(k)
         if self.stage == "startup":
-            stopped_s = self.ran_s if s.running[k] else self.stopped(k)
+            stopped_s = self._stopped(k)
             if s.end_s[k] - stopped_s >= STOP_MINUTES * MINUTE_S or (self.ran_s < s.end_s[k] and s.flow_kg[k] > 0):
                 self.end(stopped_s, k)
             return
@@ -72,6 +79,33 @@ class RefrigerantStages(WatchState):
             self._end_charging(k, at_s)
         self.contents = "refrigerant"
         self.begin("startup", at_s, k)
+
+    def _startup_by_pressure(self, k: int) -> None:
+        """Begin a start-up that no instrument shows: what was charged is drawn from, and into no cylinder."""
+        s = self.s
+        p = s.calm_pa[k]
+        if self.under_pa is not None and p < self.under_pa:
+            self.ran_s = float(s.end_s[k])
+        charged = self.stage == "charging" or (self.now is None and bool(self.found) and self.contents == "refrigerant")
+        if not charged or self.found[-1].stage != "charging" or self.moved_by_hose(k, STARTED_MINUTES):
+            return
+        low_pa, high_pa = s.saturation_low_pa[k], s.saturation_high_pa[k]
+        cold = high_pa < CLEAR_PART * low_pa and p > UNDER_PART * low_pa  # only what stands beside it makes it so
+        if s.load_read[k] or not np.isnan(s.lift[k]) or cold:
+            return
+        then = s.back(k, STARTED_MINUTES)
+        started = self._started(then, k) if s.end_s[then] > self.floor_s else None
+        if started is None:
+            return
+        if self.stage == "charging":
+            self._end_charging(k, float(s.end_s[started]))
+        self.begin("startup", float(s.end_s[started]), k, 300.0, "only pressure shows that it runs")
+        self.under_pa = float(p + BACK_PART * (s.calm_pa[then] - p))
+        self.ran_s = float(s.end_s[k])
+
+    def _stopped(self, k: int) -> float:
+        """Return when the compressor last ran [s]."""
+        return self.ran_s if self.s.running[k] or self.under_pa is not None else self.stopped(k)
 
     def _ready(self, flow_s: float) -> tuple[float, float]:
         """Return the begin, a little before the flow where the cylinder came just before, and how unsure it is."""
@@ -232,7 +266,7 @@ class RefrigerantStages(WatchState):
         elif self.stage == "evacuation":
             self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
         elif self.stage == "startup" and not self.s.running[k]:
-            stopped_s = self.stopped(k)
+            stopped_s = self._stopped(k)
             if self.s.end_s[k] - stopped_s > QUIET_MINUTES * MINUTE_S:
                 self.end(stopped_s, k)
 
@@ -277,10 +311,6 @@ class RefrigerantStages(WatchState):
             self.active_s = max(self.active_s, self.weighed_s)
         elif np.isnan(self.weighed_s) and np.isnan(s.weight_kg[k]):
             then = s.back(k, STARTED_MINUTES)  # a compressor that just started moves pressure too
-            started = self._started(then, k)
-            if started is not None:
-                self._end_charging(k, float(s.end_s[started]))  # one whose running is not logged
-                return
             if not s.running[then : k + 1].any():
                 self._sight(then)
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:

@@ -36,6 +36,9 @@ ROOM_TEMPERATURES = (
 """What stands near a standing circuit; refrigerant in it is about as warm."""
 ROOM_RANGE_K = (273.15, 313.15)
 """Taken where no temperature is logged: 0 to 40 degC."""
+WATER_TEMPERATURES = ROOM_TEMPERATURES[2:]
+WATER_RANGE_K = (278.15, 303.15)
+"""Taken where the job names water and none is logged: 5 to 30 degC (common practice)."""
 TEMPERATURES = (
     *ROOM_TEMPERATURES,
     "condenser_entering_temperature",
@@ -325,6 +328,8 @@ def _saturation(medians: pd.DataFrame, job: Job) -> tuple[np.ndarray, np.ndarray
     except InputError:
         return nothing, nothing
     rooms = medians[[name for name in ROOM_TEMPERATURES if name in medians]]
+    if job.circuit.water is not None and not set(WATER_TEMPERATURES) & set(medians):
+        rooms = rooms.assign(cold=WATER_RANGE_K[0], warm=WATER_RANGE_K[1])
     cold = rooms.min(axis=1).fillna(ROOM_RANGE_K[0]).to_numpy(dtype=float)
     warm = rooms.max(axis=1).fillna(ROOM_RANGE_K[1]).to_numpy(dtype=float)
     return np.asarray(fluid.dew_pressure_pa(cold)), np.asarray(fluid.bubble_pressure_pa(warm))

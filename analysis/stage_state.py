@@ -57,6 +57,7 @@ class WatchState(LookBack):
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
         self.drawn = False  # whether pressure ever fell as what a hose takes makes it fall
+        self.under_pa: float | None = None  # where only pressure shows that the compressor runs: it does under this
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.bears = False  # whether a cylinder stood on the scale when that was last read
@@ -81,6 +82,7 @@ class WatchState(LookBack):
         self.fastest_kg = 0.0
         self.closed = False
         self.lowest_pa = np.inf
+        self.under_pa = None
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.broken_s, self.aired = None, False

@@ -442,9 +442,7 @@ def observe(site: Site, *, start: pd.Timestamp = START, unit: str = "psig", only
         f" {'scale' if has_scale else '-':5} {'probe' if has_probe else '-':5} {'panel' if panel else '-':5}"
         f" {'load' if has_load else '-'}"
     )
-    # without panel and load nothing shows that the compressor runs
-    truth = tuple(t for t in site.truth if t[0] != "startup" or panel or has_load)
-    return Case(assemble(frame, columns, journal_rows([]), job), job, truth, what)
+    return Case(assemble(frame, columns, journal_rows([]), job), job, tuple(site.truth), what)
 
 
 @dataclass(frozen=True)
