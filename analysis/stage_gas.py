@@ -45,7 +45,8 @@ class GasStages(RefrigerantStages):
         if np.isnan(p):
             return
         if self.stage != "evacuation":
-            came = self.contents == "remnant" and self._told_full(k) and self.rushed(k, self.floor_s)
+            came = self.contents == "remnant" and bool(self.found) and self._told_full(k)
+            came = came and self.rushed(k, self.floor_s)
             if self.stage == "" and (came or self.contents == "vacuum") and self._filled(k):
                 self._begin_charging(k, self._filled_from(k)[0])
             elif self._pulls(k):
@@ -189,6 +190,7 @@ class GasStages(RefrigerantStages):
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
             above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
             boils = self._told_full(k) if np.isnan(s.weight_kg[k]) else 0.8 * cold < p
+            boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
             low_pa = min(self.remnant_pa, self.trough_pa)
             apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
             weighed = self.contents == "remnant" and not np.isnan(s.weight_kg[k]) and not self.bears

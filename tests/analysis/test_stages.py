@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.fluids import refrigerant
 from analysis.log import Log, load
 from analysis.result import Finding
 from analysis.review import review
@@ -329,6 +330,15 @@ def test_nitrogen_at_saturation_after_the_air_was_let_in_is_a_test() -> None:
     assert [span.stage for span in spans] == ["evacuation", "pressure_test"]
     assert near(spans[1].begin, 9_600.0)
     assert near(spans[1].end, 15_000.0)
+
+
+def test_nitrogen_at_saturation_in_a_log_that_began_with_too_little_for_liquid_is_a_test() -> None:
+    """No scale, no recovery seen: 120 kPa stand in the circuit, and ten minutes later 570 kPa for two hours."""
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    pressure = np.interp(seconds, [900.0, 1_500.0], [120e3, 570e3])
+    spans = spans_in(circuit_pressure=pressure, ambient_temperature=np.full(len(seconds), 293.0))
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, 900.0)
 
 
 def test_what_comes_to_saturation_at_once_after_a_recovery_is_a_charge() -> None:
@@ -752,3 +762,25 @@ def test_the_end_of_an_unmarked_stage_is_no_alarm(seed: int) -> None:
         if finding.kind in ("pressure_rebound", "loss_alarm", "hold_failed"):
             after = [finding.time - end for end in ended[finding.stage]]
             assert not any(pd.Timedelta(0) < late < pd.Timedelta(minutes=30) for late in after), finding
+
+
+def test_air_let_in_after_an_unmarked_recovery_is_no_freeze_risk() -> None:
+    """R-134a: 60 kg are drawn, the vapour after them, 65 kPa stand for 18 min, then a flange is opened."""
+    seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
+    drawn = 60e3 + (486e3 - 60e3) * np.exp(-np.clip(seconds - 3_000.0, 0.0, 1_800.0) / 400.0)
+    vapour = 0.35 * np.asarray(refrigerant("R-134a").vapor_density_at(drawn, np.full(len(seconds), 288.0)))
+    opened = np.interp(seconds, [5_900.0, 6_200.0], [drawn[-1], 101_325.0])
+    shown = {
+        "circuit_pressure": np.where(seconds < 5_900.0, drawn, opened),
+        "cylinder_weight": np.interp(seconds, [899, 900, 1_200, 3_000], [0, 26, 26, 86]) + vapour[0] - vapour,
+        "leaving_water_temperature": np.full(len(seconds), 288.0),
+    }
+    units = {"circuit_pressure": "psig", "cylinder_weight": "kg", "leaving_water_temperature": "degC"}
+    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
+    columns = {name: column for name in units if (column := parse_header(f"{name} [{units[name]}]")) is not None}
+    barometer = pd.Series(101_325.0, index=index)
+    log = Log(pd.DataFrame(shown, index=index), columns, journal_rows([], START), barometer, "stated")
+    circuit = CircuitTable(refrigerant="R-134a", charge="67.6 kg", internal_volume="350 L")
+    kinds = [f.kind for f in review(log, Job(job=JobTable(name="opened"), circuit=circuit)).findings]
+    assert "liquid_gone" in kinds
+    assert "freeze_risk" not in kinds
