@@ -23,6 +23,8 @@ MOST_BY_SHAPE, BY_INFLOW = 6.0, 1.25
 SHORT_OF, BY_SHORT, MOST_BY_SHORT, LEAST_GROWN = 0.25, 1.5, 6.0, 0.02
 """What holds a level up flows on when the valve is closed: a level that then grows by less than this share of what it
 should speaks for the oil, by so much for each e-fold that it falls short (growth is known to the last)."""
+SLOW_LINE = 0.6
+"""A rise with a shape is doubted from this share on: the hose's loss of speed towards the floor is reckoned with."""
 WET_WALL = 0.7
 """Water lets a closed level grow up to its vapour pressure only, of a wall some 5 K under the coldest thermometer."""
 CREPT = 3.0
@@ -93,6 +95,9 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
             odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
             half = 0.5 * min(MOST_BY_SHAPE, max(-MOST_BY_SHAPE, odds))
             oil, leak, moisture = oil - 3.0, leak + BY_INFLOW + half, moisture + BY_INFLOW - half
+            slow = _short(expected, grown, SLOW_LINE)
+            if slow > 0.0:  # too slow for a leak that held it up, however straight: cold water that warms, or a tired
+                oil, leak = oil + slow, leak - slow - max(half, 0.0)  # pump and a small leak
         elif rise.kind == "flat" and levelled:
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif rise.kind == "flat" and no_leak > 0.0:
@@ -125,10 +130,10 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     return {cause: weight / total for cause, weight in weights.items()}
 
 
-def _short(expected: float, grown: float) -> float:
-    """Return what it says against an inflow that a closed level grew by so much less than that would have made it."""
+def _short(expected: float, grown: float, share: float = SHORT_OF) -> float:
+    """Return what it says against an inflow that a closed level grew by less than a share of what that would make."""
     short = expected / max(grown, LEAST_GROWN)
-    return min(MOST_BY_SHORT, BY_SHORT * math.log(short)) if short * SHORT_OF > 1.0 and expected >= 0.3 else 0.0
+    return min(MOST_BY_SHORT, BY_SHORT * math.log(short)) if short * share > 1.0 and expected >= 0.3 else 0.0
 
 
 def _by_gauges(evidence: Evidence) -> float:

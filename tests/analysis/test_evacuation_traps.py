@@ -465,3 +465,14 @@ def test_findings_use_no_later_row(noise: float) -> None:
     stretch = logged(shown, noise=noise)
     whole = assert_prefix_consistent(assess, stretch, range(1_300, len(AT), 97))
     assert "hold_failed" in kinds(whole)
+
+
+@pytest.mark.parametrize(("grown", "cause"), [(0.45, "undecided"), (1.8, "leak")])
+def test_a_straight_rise_too_slow_to_have_held_the_level_up_is_no_leak(grown: float, cause: str) -> None:
+    """Ice-cold water that warms, 4,700 micron: it rises straight, by a seventh of what the pump drew all the while."""
+    floor, lag_s, lasting_s = 4_700.0, 600.0, 1_800.0
+    line = floor * grown * np.clip(AT - 9_000.0, 0.0, lasting_s) / lasting_s
+    shown = closed(pull(lag_s, floor), 9_000.0, lasting_s, line)
+    stretch = logged(shown, valve(9_000.0, lasting_s), noise=0.003)
+    stalls = [f.figures["cause"] for f in assess(stretch).findings if f.kind == "stall"]
+    assert stalls[-1] == cause
