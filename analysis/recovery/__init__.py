@@ -51,7 +51,7 @@ def assess(stretch: Stretch) -> Assessment:
     make = judge.Maker(stretch, ticks)
     level_pa = _level_pa(ticks, required)
     level = level_findings(make, required, pauses)
-    pull_ended = judge.liquid_pull_ended(make, stands)
+    pull_ended = judge.liquid_pull_ended(make, stands, until)
     rebounds = judge.rebounds(make, evidence, pauses, level_pa)
     found = [
         *pull_ended,

@@ -78,8 +78,11 @@ class Maker:
         return Finding(time, since, self.stretch.stage, kind, level, text, figures)
 
 
-def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
-    """Return the end of the liquid pull: the mass rate breaks down by more than the pressure falls."""
+def liquid_pull_ended(make: Maker, stands: np.ndarray, until: int) -> list[Finding]:
+    """Return the end of the liquid pull, before tick `until`: the rate breaks down by more than the pressure falls.
+
+    Where liquid is called gone first, no breakdown was to be seen, and a later one is the vapour's.
+    """
     ticks = make.ticks
     moved = ticks.moved_kg
     if not np.isfinite(moved).any():
@@ -98,7 +101,8 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray) -> list[Finding]:
     sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg
     share = ticks.pressure_pa / highest
     near = share >= NEAR_SATURATION
-    hit = np.flatnonzero(sure & near & steady & (stay > STANDS * best) & (rate <= BREAK * best * share) & ~over)
+    broke = sure & near & steady & (stay > STANDS * best) & (rate <= BREAK * best * share) & ~over
+    hit = np.flatnonzero(broke[:until])
     if not len(hit):
         return []
     k = int(hit[0])
@@ -185,17 +189,19 @@ def self_chilling(
 ) -> list[Finding]:
     """Return the first sure sign, before tick `until`, that liquid chills itself while it boils."""
     ticks = make.ticks
-    found: list[tuple[int, float, str]] = []
+    found: list[tuple[int, float, str, int]] = []
     drawn = np.ones(len(ticks), dtype=bool)
     for ended in pull_ended:
         drawn = np.asarray(ticks.known < ended.time)
     cold = stayed(ticks.at_s, evidence.depression_k >= DRAWN_K, CHILL_S)
     wet = np.flatnonzero((evidence.wet & (cold | ~drawn))[:until])
     if len(wet):
-        found.append((int(wet[0]), _since(ticks, evidence.depression_k >= GONE_K, int(wet[0])), "mass"))
+        k = int(wet[0])
+        found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), "mass", k))
     still = np.flatnonzero(evidence.still[:until])
     if len(still):
-        found.append((int(still[0]), _since(ticks, evidence.depression_k >= GONE_K, int(still[0])), "no flow"))
+        k = int(still[0])
+        found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), "no flow", k))
     for pause in pauses:
         if pause.base is None or pause.first == 0 or pause.base >= until:
             continue
@@ -212,23 +218,25 @@ def self_chilling(
             pace = rise / (long - HOSE_S + 15.0)
             if long >= HOSE_S + 60.0 and rise >= REBOUND and big and pace > CHILLED_SHARE / (1 - CHILLED_SHARE) * fell:
                 if ticks.at_s[j] - pause.begin_s < 600.0:
-                    found.append((j, _since(ticks, evidence.depression_k >= GONE_K, k), "pause"))
+                    at = _pause_tick(ticks, pause)
+                    found.append((j, _since(ticks, evidence.depression_k >= GONE_K, k), "pause", at))
                 break
     if not found:
         return []
-    tick, since, by = min(found)
+    tick, since, by, at = min(found)
     why = {
         "pause": "the pressure climbs back while the machine stands",
         "mass": "the scale gains more than vapour can give",
         "no flow": "no water flows that could warm it, and nothing shows that it is gone",
     }[by]
     text = (
-        f"Saturation is {make.kelvins(evidence.depression_k[tick])} under {stands_under(ticks)} but liquid still "
-        f"stands: {why}. The liquid chills itself; see that the water flows, or is drained, before the tubes freeze."
+        f"Saturation {'was' if by == 'pause' else 'is'} {make.kelvins(evidence.depression_k[at])} under "
+        f"{stands_under(ticks)} but liquid still stands: {why}. The liquid chills itself; see that the water flows, "
+        "or is drained, before the tubes freeze."
     )
     figures: dict[str, FigureValue] = {
-        "depression": Figure(float(evidence.depression_k[tick]), "temperature_difference"),
-        "saturation": Figure(float(ticks.bubble_k[tick]), "temperature"),
+        "depression": Figure(float(evidence.depression_k[at]), "temperature_difference"),
+        "saturation": Figure(float(ticks.bubble_k[at]), "temperature"),
         "evidence": by,
     }
     return [make(tick, since, "self_chilling", "caution", text, **figures)]
@@ -245,8 +253,14 @@ def _was_depressed(ticks: Ticks, evidence: Evidence, pause: Pause) -> bool:
 
     Water brings a small pool back before hose and gauge are at rest; when a pause that nobody marked began is a guess.
     """
-    at_begin = max(int(np.searchsorted(ticks.at_s, pause.begin_s)) - 1, 0) if pause.marked else pause.base
-    return bool(evidence.depression_k[at_begin] >= GONE_K)
+    return bool(evidence.depression_k[_pause_tick(ticks, pause)] >= GONE_K)
+
+
+def _pause_tick(ticks: Ticks, pause: Pause) -> int:
+    """Return the last tick of the pull before a pause, or the first at rest where nobody marked when it began."""
+    if pause.marked or pause.base is None:
+        return max(int(np.searchsorted(ticks.at_s, pause.begin_s)) - 1, 0)
+    return pause.base
 
 
 def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: float | None) -> list[Finding]:

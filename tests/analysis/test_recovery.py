@@ -64,6 +64,54 @@ def test_a_plain_recovery_is_complete() -> None:
             assert "Local codes and the licensed technician come first" in finding.text
 
 
+def drawn_at_one_rate() -> Stretch:
+    """R-134a in 350 L: 60 kg of liquid in half an hour, then vapour by e in 400 s; both at about the same rate."""
+    seconds = np.arange(0.0, 3 * 3600.0, 10.0)
+    pressure = 60e3 + 426e3 * np.exp(-np.maximum(seconds - 2100.0, 0.0) / 400.0)
+    vapour = 0.35 * np.asarray(refrigerant("R-134a").vapor_density_at(pressure, np.full(len(seconds), 288.0)))
+    weight = 26.0 + np.interp(seconds, [300.0, 2100.0], [0.0, 60.0]) + vapour[0] - vapour
+    return make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
+            "cylinder_weight": ("kg", np.round(weight, 3)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 15.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "67.6 kg", "internal_volume": "350 L"}},
+    )
+
+
+def test_the_liquid_pull_does_not_end_after_the_liquid() -> None:
+    kinds = [f.kind for f in assess(drawn_at_one_rate()).findings]
+    assert "liquid_gone" in kinds
+    assert "liquid_pull_ended" not in kinds[kinds.index("liquid_gone") :]
+
+
+def test_self_chilling_that_a_pause_shows_tells_how_cold_it_was_before_the_pause() -> None:
+    """R-134a boils at 284.5 K beside water at 288 K when the machine stops, and is back at 287 K two minutes later."""
+    seconds = np.arange(0.0, 2400.0, 10.0)
+    kelvin = np.interp(seconds, [300.0, 1500.0], [288.0, 284.5])
+    kelvin = np.where(seconds > 1500.0, 288.0 - 3.5 * np.exp(-(seconds - 1500.0) / 120.0), kelvin)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": (
+                "kPa",
+                np.round(np.asarray(refrigerant("R-134a").bubble_pressure_pa(kelvin)) / 1e3, 1),
+            ),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 14.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+        journal=[(60.0, "mark", "recovery_resumed", ""), (1500.0, "mark", "recovery_paused", "")],
+    )
+    chilled = found(assess(stretch), "self_chilling")
+    assert chilled is not None
+    assert chilled.figures["evidence"] == "pause"
+    assert figure_of(chilled, "depression") == pytest.approx(3.5, abs=0.1)
+
+
 def test_a_change_of_cylinder_is_no_end_of_the_liquid_pull() -> None:
     # valves closed a while before the mark, opened a while after it; the rate falls to a fifth at 3000 s
     seconds = np.arange(0.0, 4200.0, 10.0)
