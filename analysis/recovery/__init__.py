@@ -63,7 +63,11 @@ def assess(stretch: Stretch) -> Assessment:
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]
     found.sort(key=lambda f: f.time)
-    standing_at = progress(ticks, evidence, pauses, level_pa, stretch.job) if level.reached is None else None
+    standing_at = (
+        progress(ticks, evidence, pauses, stands, not pull_ended, level_pa, stretch.job)
+        if level.reached is None
+        else None
+    )
     verdict, said = _verdict(make, evidence, call, pauses, level, required)
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
@@ -176,9 +180,12 @@ def _going(at: Progress | None) -> list[str]:
         ]
     if at.left_s is None:
         return []
-    best, low, high = (minutes / 60.0 for minutes in at.left_s)
-    goal = "until the liquid that the plate accounts for is out" if at.phase == "liquid" else "to the required level"
-    return [f"About {best:.0f} min ({low:.0f} to {high:.0f}) {goal}."]
+    best, low, high = (seconds / 60.0 for seconds in at.left_s)
+    about = f"About {best:.0f} min ({low:.0f} to {high:.0f})" if np.isfinite(high) else f"At least {low:.0f} min"
+    if at.phase == "vapour":
+        return [f"{about} to the required level."]
+    slower = "" if np.isfinite(high) else ", and the last of it boils off more slowly"
+    return [f"{about} until the liquid that the plate accounts for is out{slower}; less if the machine arrived short."]
 
 
 def _figures(

@@ -16,15 +16,19 @@ Phase = Literal["liquid", "vapour"]
 
 SHORT_S, LONG_S = 300.0, 1200.0
 """The pace is taken over both times of pulling; the two answers bound the time left."""
-SLOWS = 1.5
-"""A machine's displacement falls with the pressure ratio, so a fall takes up to this much longer; common practice."""
+SLOWS, QUICKENS = 1.5, 1.15
+"""A machine's displacement falls with the pressure ratio, so a fall takes up to the first longer; and up to the second
+less where a pause or a full cylinder cost it time lately; common practice."""
+LEAST_S = 60.0
+"""A pace is taken over this time of pulling at least."""
 STALLED_S = 1200.0
 """A machine that moves nothing for this long, and was not paused by a mark, has stalled; common practice."""
 
 
 @dataclass(frozen=True)
 class Progress:
-    """`left_s` with its bounds is None where it cannot be told; `stalled_s` is None where it goes on."""
+    """`left_s` with its bounds (the upper one NaN where there is none) is None where it cannot be told; `stalled_s` is
+    None where it goes on."""
 
     phase: Phase
     left_s: tuple[float, float, float] | None
@@ -32,13 +36,20 @@ class Progress:
 
 
 def progress(
-    ticks: Ticks, evidence: Evidence, pauses: list[Pause], level_pa: float | None, job: Job
+    ticks: Ticks,
+    evidence: Evidence,
+    pauses: list[Pause],
+    stands: np.ndarray,
+    drawn: bool,
+    level_pa: float | None,
+    job: Job,
 ) -> Progress | None:
     """Return where the recovery stands at its last tick, None without ticks.
 
-    While liquid stands for all that is known: what the plate's charge still holds as liquid, over the mass rate. Once
-    the pressure falls as vapour does: an exponential fall to the level, also where nothing has shown yet that no pocket
-    is left. Left open while the machine stands.
+    While liquid stands for all that is known: what the plate's charge still holds as liquid, over the mass rate; that
+    is the least while the hose still draws liquid (`drawn`), because the last of it boils off more slowly. Once the
+    pressure falls as vapour does: an exponential fall to the level, also where nothing has shown yet that no pocket is
+    left. Left open while the machine `stands` (known at each tick).
     """
     if len(ticks) == 0:
         return None
@@ -48,30 +59,33 @@ def progress(
         stood = float(ticks.at_s[-1]) - last.begin_s
         stalls = not last.marked and last.first > 0 and stood >= STALLED_S
         return Progress(phase, None, stood if stalls else None)
-    pulls = np.ones(len(ticks), dtype=bool)
-    for pause in pauses:
-        pulls &= (ticks.at_s <= pause.begin_s) | (np.arange(len(ticks)) > pause.last)
-    pulled_s = _while(pulls, ticks.at_s)
+    pulled_s = _while(~stands, ticks.at_s)
+    # what the pace was while liquid stood says nothing of vapour alone
+    turned = int(np.flatnonzero(evidence.stands)[-1]) if phase == "vapour" and evidence.stands.any() else 0
     past = np.array([before(pulled_s, back)[-1] for back in (SHORT_S, LONG_S)])
-    past = past[past >= 0]
-    if not len(past):
-        return Progress(phase, None, None)
+    past = np.maximum(past[(past >= 0) | (turned > 0)], turned)
     spent = pulled_s[-1] - pulled_s[past]
+    if not len(past) or not (spent >= LEAST_S).all():
+        return Progress(phase, None, None)
     if phase == "liquid":
         charge = job.circuit.charge_kg
-        moved = _while(pulls, ticks.moved_kg)
+        moved = _while(~stands, ticks.moved_kg)
         rate = (moved[-1] - moved[past]) / spent
         left = np.nan if charge is None else float(evidence.unaccounted[-1]) * charge
         if not np.isfinite(left) or left <= 0.0 or not (rate > 0.0).all():
             return Progress(phase, None, None)
         times = left / rate
-    else:
-        fallen = _while(pulls, -np.log(ticks.pressure_pa))
-        fall = (fallen[-1] - fallen[past]) / spent
-        if level_pa is None or ticks.pressure_pa[-1] <= level_pa or not (fall > 0.0).all():
-            return Progress(phase, None, None)
-        times = np.log(ticks.pressure_pa[-1] / level_pa) / fall
-    return Progress(phase, (float(times[0]), float(times.min()), float(times.max() * SLOWS)), None)
+        most = np.nan if drawn else float(times.max() * SLOWS)
+        return Progress(phase, (float(times[0]), float(times.min()), most), None)
+    fallen = _while(~stands, -np.log(ticks.pressure_pa))
+    fall = (fallen[-1] - fallen[past]) / spent
+    if level_pa is None or ticks.pressure_pa[-1] <= level_pa or not (fall > 0.0).all():
+        return Progress(phase, None, None)
+    times = np.log(ticks.pressure_pa[-1] / level_pa) / fall
+    # a fall read between two flickering numbers may be steeper than it looks
+    flicker = ticks.resolution_pa[-1] / ticks.pressure_pa[-1] / (fall * spent)
+    least = float((times / (QUICKENS + flicker)).min())
+    return Progress(phase, (float(times[0]), least, float(times.max() * SLOWS)), None)
 
 
 def _while(pulls: np.ndarray, values: np.ndarray) -> np.ndarray:

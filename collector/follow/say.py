@@ -65,8 +65,10 @@ def headline(text: str, verdict: str, longest: int = LONGEST_HEADLINE) -> tuple[
 
 
 def left_in_words(left: Mapping[str, Any]) -> str:
-    """Return a time left: ``about 25 min to go``, with its range where that is wide."""
+    """Return a time left: ``about 25 min to go``, with its range where that is wide, ``at least`` where it is open."""
     low, high = left.get("low"), left.get("high")
+    if low is not None and high is None:
+        return f"at least {duration(low)} {left['what']}"
     if low is None or high is None or high <= WIDE * low:
         return f"about {duration(left['seconds'])} {left['what']}"
     return f"{duration(low)} to {duration(high)} {left['what']}"

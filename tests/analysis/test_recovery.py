@@ -355,6 +355,41 @@ def test_the_time_left_holds_the_truth(case: Case, now: float, phase: str) -> No
     assert "min (" in assessment.text
 
 
+def test_while_the_hose_draws_liquid_the_time_left_is_the_least() -> None:
+    run = simulate(Case())
+    assessment = assess(cut(run.stretch, int(np.searchsorted(run.seconds, 1200.0))))
+    assert run.pull_s > 1200.0
+    assert 0.0 < figure(assessment, "time_left_low") <= run.gone_s - 1200.0
+    assert np.isnan(figure(assessment, "time_left_high"))
+    assert "At least" in assessment.text
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_pace_of_vapour_is_that_of_vapour_alone_within_the_gauges_flicker(seed: int) -> None:
+    # a pool keeps the pressure until 20 min; from there it falls by e in 15 min, to 50 kPa after 2000 s more
+    seconds = np.arange(0.0, 1200.0 + 900.0, 10.0)
+    pressure = 460.0 * np.exp(-np.maximum(seconds - 1200.0, 0.0) / 900.0)
+    flicker = np.random.default_rng(seed).normal(0.0, 2.0, len(seconds))
+    for now in (1600.0, 1800.0, 2090.0):
+        rows = seconds <= now
+        stretch = make_stretch(
+            "recovery",
+            seconds[rows],
+            {
+                "circuit_pressure": ("kPa", np.round(pressure + flicker)[rows]),
+                "leaving_water_temperature": ("degC", np.full(rows.sum(), 14.7)),
+            },
+            tables={
+                "circuit": {"refrigerant": "R-134a", "charge": "100 kg"},
+                "recovery": {"equipment_made": 2015},
+            },
+        )
+        assessment = assess(stretch)
+        assert assessment.figures["phase"] == "vapour"
+        truth = 1200.0 + 900.0 * np.log(460e3 / figure(assessment, "required_level")) - now
+        assert figure(assessment, "time_left_low") <= truth <= figure(assessment, "time_left_high")
+
+
 def test_a_stall_is_said() -> None:
     seconds = np.arange(0.0, 5400.0, 2.0)
     pressure = 400.0 * np.exp(-np.minimum(seconds, 2400.0) / 1500.0)

@@ -84,4 +84,5 @@ def test_the_line_for_a_terminal() -> None:
 def test_a_wide_range_is_said_as_a_range() -> None:
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": 1_200, "high": 1_800}) == "about 25 min to go"
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": 7_200}) == "10 min to 2 h to go"
-    assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": None}) == "about 25 min to go"
+    assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": None}) == "at least 10 min to go"
+    assert left_in_words({"seconds": 1_500, "what": "to go", "low": None, "high": None}) == "about 25 min to go"
