@@ -61,6 +61,8 @@ MARK_S = 120.0
 
 _MOVED_ABOUT, LONG_STAYS_S = ("cylinder_temperature",), 600.0
 """Probes that go from bottle to bottle: not while one stands on the scale for ten minutes before and after."""
+BOTTLE_KG, BOTTLE_FLOWS = 5.0, 4.0
+"""A bottle is heavier than this (empty, the smallest in use), and moves the scale by more than what flows meanwhile."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,9 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
     if channel == "barometer":
         return True
     if readings.dimensions[channel] == "temperature":
-        return channel not in _MOVED_ABOUT or "cylinder_weight" in readings.values
+        return channel not in _MOVED_ABOUT or (
+            "cylinder_weight" in readings.values and not _bottle_moved(readings, step)
+        )
     if channel not in STANDING:
         return False
     still = readings.at_stage(step.at, step.known, *NOTHING_FLOWS)
@@ -160,6 +164,14 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
     if abs(step.new - step.level) < (STILL_SHARE if still else GAUGE_SHARE) * step.level:
         return False
     return _on_a_circuit(channel, step, readings)
+
+
+def _bottle_moved(readings: Readings, step: Step) -> bool:
+    """Return whether a bottle left the scale, or came onto it, while a probe's step was looked at."""
+    times, weights = readings.of("cylinder_weight")
+    first, last = np.searchsorted(times, (step.at - step.span, step.known + 1e-6)).tolist()
+    moves = np.abs(np.diff(weights[first:last]))
+    return bool(len(moves) and np.max(moves) > max(BOTTLE_KG, BOTTLE_FLOWS * float(np.median(moves))))
 
 
 def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> str:

@@ -650,6 +650,24 @@ def test_a_bottle_that_stands_on_the_scale_does_not_leap_in_temperature() -> Non
     assert found(replace(log, frame=swapped)) == []
 
 
+@pytest.mark.parametrize("late_s", [0.0, 45.0, 150.0])
+def test_the_probe_moves_with_the_bottle_that_is_changed(late_s: float) -> None:
+    """80 kg/h flow; the full one is 10 K warmer, and off the scale for 95 s; a row every 5 s."""
+    seconds = np.arange(0.0, 5_400.0, 5.0)
+    flow = np.maximum(np.abs(seconds - 2_700.0) - 120.0, 0.0) * np.sign(seconds - 2_700.0) / 45.0
+    gross = np.select([seconds < 2_600.0, seconds < 2_695.0], [86.0 + flow, 0.0], 27.0 + np.maximum(flow, 0.0))
+    shown = {
+        "cylinder_weight": ("kg", np.round(gross, 2)),
+        "cylinder_temperature": ("degC", np.where(seconds < 2_700.0 + late_s, 28.0, 18.0) + 0.05 * np.sin(seconds)),
+    }
+    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(seconds, unit="s"), name="time"))
+    columns = {channel: make_column(channel, unit, channel) for channel, (unit, _) in shown.items()}
+    for channel, (_, readings) in shown.items():
+        frame[channel] = readings + (273.15 if channel == "cylinder_temperature" else 0.0)
+    log = Log(frame, columns, journal_rows([], START), pd.Series(101_325.0, index=frame.index), "stated")
+    assert found(log) == []
+
+
 def test_a_pressure_that_comes_back_in_a_pause_does_not_doubt_the_scale() -> None:
     log = recovering(True, -250e3)
     assert found(log) == []
