@@ -18,7 +18,7 @@ from analysis.scale_following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale_levels import GAP_S, LEAPT, UNSEEN_S, pace
+from analysis.scale_levels import GAP_S, UNSEEN_S, leapt, pace
 from analysis.scale_names import LIFTED_KG, MARK_NEAR_S, Load
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, SLOWEST_UPDATE_S, Sample
 from analysis.scale_standing import HANDS_KG, flows
@@ -90,7 +90,13 @@ class Explaining(Following):
             self._between += run[:hands]
             del run[:hands]
             return True
-        return len(run) >= 3 and run[-1].at - run[0].at >= PLATEAU_WAIT_S - 0.5
+        if len(run) < 3 or run[-1].at - run[0].at < PLATEAU_WAIT_S - 0.5:
+            return False
+        while len(run) > 2 and abs(pace(run[0], run[1], self.sign)) > self._fastest(
+            FASTEST_KG_PER_S, FASTEST_PER_GROSS
+        ):
+            self._between.append(run.pop(0))  # hands, or a display that was slow to show it
+        return True
 
     def _goes_on(self) -> bool:
         """Return whether the run goes on moving the way its first sample went, from what was believed."""
@@ -135,7 +141,7 @@ class Explaining(Following):
         last = self._last
         assert last is not None
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
-        if first.leap > max(LEAPT * abs(ahead), self.base_kg, self._fastest(0.0, FASTEST_PER_GROSS)):
+        if leapt(last, first, self.base_kg) and first.leap > self._fastest(0.0, FASTEST_PER_GROSS):
             return False
         low, high = sorted((last.weight, first.weight))
         seen = any(low + self.base_kg < s.weight < high - self.base_kg for s in self._between)

@@ -30,8 +30,8 @@ UNSTOOD_KG, HELD_KG = 0.15, 0.4
 """What hands may make of a level that was not seen to stand, and of a single row far from the next."""
 FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand."""
-LEAPT = 0.5
-"""What came by more than this share at once did not flow."""
+LEAPT, LEAPT_NOISE = 0.5, 2.0
+"""What came by more than the first share at once did not flow, where that is so many times what noise moves it by."""
 EDGE_S, PLAIN, STILL_OPEN = 15.0, 3.0, 0.9
 """The edge of a load is looked at for the first time, or until it moved by so many times what stands may move by, as
 flow has to; where less than the last share of the flow beside it went, the valve moved."""
@@ -40,6 +40,11 @@ flow has to; where less than the last share of the flow beside it went, the valv
 def pace(a: Sample, b: Sample, sign: float) -> float:
     """Return how fast mass went the stage's way from one sample to another [kg/s]."""
     return sign * (b.weight - a.weight) / (b.at - a.at)
+
+
+def leapt(a: Sample, b: Sample, base_kg: float) -> bool:
+    """Return whether most of the way from one sample to another came at once, as when something is lifted off."""
+    return b.leap > max(LEAPT * abs(b.weight - a.weight), LEAPT_NOISE * base_kg)
 
 
 def unseen_kg(inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float) -> tuple[float, float] | None:
@@ -115,14 +120,9 @@ def left_with(
 
 def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float) -> list[Sample]:
     """Return the waiting samples to which flow may have led from the last believed one, while hands shut the valve."""
-    soon = [s for s in takewhile(lambda s: not _leapt(last, s, base_kg), waiting) if s.at - last.at <= STOOD_BEFORE_S]
+    soon = [s for s in takewhile(lambda s: not leapt(last, s, base_kg), waiting) if s.at - last.at <= STOOD_BEFORE_S]
     ahead = [(s, (s.weight - last.weight) * sign, s.at - last.at) for s in soon]
     return [s for s, kg, spent in ahead if -base_kg <= kg <= base_kg + FASTEST_KG_PER_S * spent]
-
-
-def _leapt(last: Sample, to: Sample, base_kg: float) -> bool:
-    """Return whether most of the way from one sample to another was too quick for flow, as it is when lifted off."""
-    return to.leap > max(LEAPT * abs(to.weight - last.weight), base_kg)
 
 
 def _stillest(samples: list[Sample], still_kg: float, sign: float, gone_s: float) -> float | None:

@@ -119,9 +119,9 @@ class Tracker(Loads):
         little = abs(first.weight - self._bare_kg) < LIGHTEST_KG
         climbs = self._goes_on() or flows_on([s.weight for s in self._run], self.sign, self.base_kg)
         if little and climbs and sample.at - first.at >= CONFIRM_S:
-            leapt = any(s.leap > self.base_kg for s in (*self._between, first))
-            if leapt and first.weight - self._bare_kg > LIGHT_KG:
-                self._put_on()  # a light one
+            if any(s.leap > self.base_kg for s in (*self._between, first)) and first.weight - self._bare_kg > LIGHT_KG:
+                self._settled()
+                self._put_on()  # a light one, or one that the display was slow to show
             else:
                 self._zeroed(self._run)
         elif self._settled():

@@ -176,6 +176,23 @@ def test_a_light_cylinder_on_a_plate_that_nobody_set_to_zero(step: float, noise:
     assert found.total_kg == pytest.approx(11.95, abs=0.25)
 
 
+def displayed(meant: np.ndarray, step: float, lag_s: float) -> np.ndarray:
+    """Return what a smoothed display shows of a weight."""
+    shown, share = meant.copy(), 1.0 - np.exp(-step / lag_s)
+    for k in range(1, len(shown)):
+        shown[k] = shown[k - 1] + share * (meant[k] - shown[k - 1])
+    return shown
+
+
+@pytest.mark.parametrize("lag_s", [7.7, 9.0])
+@pytest.mark.parametrize("comes", [15.0, 17.0, 30.0])
+def test_a_slow_display_of_a_cylinder_that_comes(lag_s: float, comes: float) -> None:
+    parts = ((60, 14, 14), (300, 14, 28), (40, 28, 28), (94, 0, 0))
+    parts += ((20, comes, comes), (1200, comes, comes + 16), (60, comes + 16, comes + 16))
+    shown = displayed(weights(*parts, step=2.0), 2.0, lag_s)
+    assert weighed(shown, step=2.0, noise=0.0, quantum=0.001).total_kg == pytest.approx(30.0, abs=0.2)
+
+
 def test_tare_button_with_the_cylinder_on() -> None:
     shown = weights(*FILL, (60, 0, 0), (600, 24, 44))
     shown[700:] -= shown[700] + 0.0
