@@ -15,15 +15,16 @@ import pandas as pd
 
 from analysis.belief.fault import Fault, Readings
 from analysis.belief.jumped import jumped, mark_seconds
-from analysis.belief.lost import impossible_in, lost, stages_of
+from analysis.belief.lost import fallen_to_nothing, impossible_in, lost, stages_of
+from analysis.belief.probes import MOST_PA, nothing_shown, probe_faults
 from analysis.belief.stuck import TOLD_S, stuck
-from analysis.belief.units import mistaken_units
+from analysis.belief.units import fluid_of, mistaken_units
 from analysis.bins import frame_medians
-from analysis.log import Log
+from analysis.log import BAROMETER_RANGE_PA, Log
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stages import from_journal
 from analysis.stretch import seconds
-from analysis.vocabulary.channels import CHANNELS
+from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES
 from analysis.vocabulary.job import Job
 
 __all__ = ["POSSIBLE", "believe", "stages_of"]
@@ -36,6 +37,10 @@ POSSIBLE = {
 }
 """What field instruments can show: -100 to 300 degC, up to 120 bar, scales to two drums of a ton, and to what a large
 cylinder holds under nothing when it was zeroed with one on it. Error codes lie outside."""
+GAUGE_MOST_PA, GAUGE_TIMES = 9e6, 1.6
+"""Gauges for refrigerants other than carbon dioxide end at 60 to 70 bar (common practice); for that one further up."""
+LEAST_SCALE_KG, LOADS = 250.0, 5.0
+"""A scale for the job's cylinders shows no more than five times the heaviest of them, full of water."""
 MINUTE_S = 60.0
 _DIFFERENCE = {
     "temperature": "temperature_difference",
@@ -56,21 +61,29 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
         return log, ()
     system = "us" if job is None else job.job.units
     frame = log.frame.copy(deep=False)
+    at = seconds(index)
     values: dict[str, np.ndarray] = {}
     impossible: dict[str, np.ndarray] = {}
     dimensions = {channel: column.unit.dimension for channel, column in log.columns.items() if channel in CHANNELS}
     for channel, dimension in dimensions.items():
         values[channel] = log.frame[channel].to_numpy(dtype=float)
-        wrong = impossible_in(values[channel], POSSIBLE.get(dimension))
+        if channel in MICRON_PROBES:
+            wrong: np.ndarray | None = nothing_shown(values[channel])
+        else:
+            wrong = impossible_in(values[channel], _bounds(channel, dimension, job))
+            nothing = fallen_to_nothing(at, values[channel], log.columns[channel].unit)
+            wrong = nothing if wrong is None else wrong if nothing is None else wrong | nothing
         never = [rows for rows in (log.impossible.get(channel), wrong) if rows is not None]
         if never:
             impossible[channel] = np.logical_or.reduce(never)
         if wrong is not None:
             frame[channel] = values[channel] = np.where(wrong, np.nan, values[channel])
+        if channel in MICRON_PROBES and (above := values[channel] > MOST_PA).any():
+            frame[channel] = values[channel] = np.where(above, np.nan, values[channel])
     slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
     bins = frame_medians(frame, index[0], slow, MINUTE_S)
     readings = Readings(
-        at=seconds(index),
+        at=at,
         values=values,
         dimensions=dimensions,
         minutes=bins.medians,
@@ -82,6 +95,11 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     marks_s = mark_seconds(log.journal, index[0])
     faults: list[Fault] = []
     for channel in dimensions:
+        if channel in MICRON_PROBES:
+            faults += probe_faults(
+                channel, log.columns[channel].unit, readings, impossible.get(channel), marks_s, system
+            )
+            continue
         faults += lost(channel, readings, impossible.get(channel))
         faults += jumped(channel, readings, log.columns, marks_s, system)
     witnesses = readings.without([fault for fault in faults if fault.known_s - fault.since_s <= TOLD_S])
@@ -97,6 +115,20 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
             frame[fault.channel] = believed
     findings = [_finding(fault, dimensions, index, readings.at) for fault in faults]
     return replace(log, frame=frame), tuple(findings)
+
+
+def _bounds(channel: str, dimension: str, job: Job | None) -> tuple[float, float] | None:
+    """Return between which numbers a channel's readings can be: no barometer shows, and no scale bears, as much."""
+    if channel == "barometer":
+        return BAROMETER_RANGE_PA
+    low, high = POSSIBLE.get(dimension, (-np.inf, np.inf))
+    if channel == "cylinder_weight" and job is not None:
+        full = [(c.tare_kg or 0.0) + max(c.water_capacity_kg or 0.0, c.contents_kg) for c in job.cylinder]
+        high = min(high, max(LEAST_SCALE_KG, LOADS * max(full, default=high)))
+    fluid = fluid_of(job) if dimension == "pressure" else None
+    if fluid is not None:
+        high = min(high, max(GAUGE_MOST_PA, GAUGE_TIMES * fluid.range_pa[1]))
+    return low, high
 
 
 def _named_once(faults: Sequence[Fault]) -> list[Fault]:

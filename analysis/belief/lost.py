@@ -7,8 +7,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.belief.fault import Fault, Readings, name_of
+from analysis.belief.fault import EMPTY_PA, Fault, Readings, median_of, name_of
+from analysis.log import LEAST_PRESSURE_PA
 from analysis.vocabulary.channels import MICRON_PROBES
+from analysis.vocabulary.units import Unit
 
 LOST_S = 120.0
 USUAL_INTERVALS = 20.0
@@ -16,19 +18,21 @@ LONG_INTERVALS = 3.0
 """Lost: blank for two minutes, for twenty of its own usual intervals, and for three of its long ones (a tenth of
 its last hundred were longer): an instrument may be slower than the recorder, or speak only when something changes."""
 LEAST_READINGS = 10
-BOUT_S, BOUT_SHARE = 600.0, 0.2
-"""Numbers that cannot be are one fault when they come within ten minutes of each other, and none while they are few."""
+SCALES = ("degC", "degF")
+NOTHING_K, NOTHING_PA, IN_ONE_S = 3.0, 200e3, 65.0
+"""Exactly 0 after one step so far: nothing that is measured stops there, and no circuit is emptied between two rows."""
+BOUT_S, BOUT_SHARE, BOUT_IN_VACUUM = 600.0, 0.2, 0.5
+"""Numbers that cannot be are one fault when they come within ten minutes of each other, and none while they are few. A
+coarse gauge's noise about nothing is below nothing half of the time."""
 
 
 def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Iterator[Fault]:
     """Yield each stretch in which a channel gave nothing that can be while rows went on."""
     at, values = readings.at, readings.values[channel]
-    if channel in MICRON_PROBES:  # blank above their range
-        return
     wrong = np.zeros(len(at), dtype=bool) if impossible is None else impossible
     told_until = -np.inf
     for fault, over_s in sorted(
-        (*_bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong)), key=lambda each: each[0].known_s
+        (*bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong)), key=lambda each: each[0].known_s
     ):
         if fault.since_s >= told_until:
             yield fault
@@ -37,6 +41,16 @@ def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Ite
 
 def _pauses(channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray) -> Iterator[tuple[Fault, float]]:
     """Yield each pause in which no reading came that can be, and when the next one came."""
+    for first, known, came_back in long_pauses(at, values):
+        why = "numbers that cannot be" if wrong[first + 1 : known].any() else "no readings any more"
+        yield (
+            _lost(channel, float(at[first]), float(at[known]), f"gives {why}: check the instrument and its line."),
+            (float(at[came_back]) if came_back < len(at) else np.inf),
+        )
+
+
+def long_pauses(at: np.ndarray, values: np.ndarray) -> Iterator[tuple[int, int, int]]:
+    """Yield each pause of a channel that is long for it: the row before, that at which it is known, that after it."""
     there = np.flatnonzero(~np.isnan(values))
     if len(there) < LEAST_READINGS:
         return
@@ -49,16 +63,11 @@ def _pauses(channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray)
         first = int(there[i])
         known = int(np.searchsorted(at, at[first] + limit))
         came_back = int(there[i + 1]) if i + 1 < len(there) else len(at)
-        if known >= came_back or known - first <= 3:  # a pause of all rows is a gap of the log, not a lost channel
-            continue
-        why = "numbers that cannot be" if wrong[first + 1 : known].any() else "no readings any more"
-        yield (
-            _lost(channel, float(at[first]), float(at[known]), f"gives {why}: check the instrument and its line."),
-            (float(at[came_back]) if came_back < len(at) else np.inf),
-        )
+        if known < came_back and known - first > 3:  # a pause of all rows is a gap of the log, not a lost channel
+            yield first, known, came_back
 
 
-def _bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[tuple[Fault, float]]:
+def bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[tuple[Fault, float]]:
     """Yield each time in which many of the numbers that were shown cannot be, and its end; a few are bad frames."""
     wrong = np.flatnonzero(impossible)
     if not len(wrong):
@@ -71,9 +80,17 @@ def _bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator
         count = 1 + np.arange(end - begin)
         among = shown[rows] - shown[rows[0]] + 1
         sure = (times >= times[0] + LOST_S) & (count >= LEAST_READINGS) & (count >= BOUT_SHARE * among)
+        if sure.any() and _in_vacuum(readings, channel, int(rows[0]), int(rows[int(np.argmax(sure))])):
+            sure &= count >= BOUT_IN_VACUUM * among
         if sure.any():
             why = "gives numbers that cannot be: is it connected, is its unit right?"
             yield _lost(channel, float(times[0]), float(times[int(np.argmax(sure))]), why), float(times[-1])
+
+
+def _in_vacuum(readings: Readings, channel: str, first: int, last: int) -> bool:
+    """Return whether what a gauge showed between its numbers that cannot be is a circuit in a vacuum."""
+    middle = median_of(readings.values[channel][first : last + 1])
+    return readings.dimensions[channel] == "pressure" and channel not in MICRON_PROBES and middle < EMPTY_PA
 
 
 def _lost(channel: str, since_s: float, known_s: float, why: str) -> Fault:
@@ -89,6 +106,30 @@ def impossible_in(values: np.ndarray, bounds: tuple[float, float] | None) -> np.
     if not (low < bounds[0] or high > bounds[1]):
         return None
     return np.asarray((values < bounds[0]) | (values > bounds[1]))
+
+
+def fallen_to_nothing(at: np.ndarray, values: np.ndarray, unit: Unit) -> np.ndarray | None:
+    """Return which readings are exactly nothing on a scale that has no such place, come to in one step; None: none are.
+
+    Uses no later row.
+    """
+    if unit.symbol in SCALES:
+        nothing, far = unit.offset, NOTHING_K
+    elif unit.dimension == "pressure" and unit.datum == "absolute":
+        nothing, far = LEAST_PRESSURE_PA, NOTHING_PA
+    else:
+        return None
+    none = np.abs(values - nothing) < 1e-6 * nothing
+    if not none.any():
+        return None
+    there = np.flatnonzero(~np.isnan(values))
+    zero, apart = none[there], np.abs(values[there] - nothing)
+    last = np.maximum.accumulate(np.where(zero, -1, np.arange(len(there))))
+    first = np.minimum(np.maximum(last, 0) + 1, len(there) - 1)  # of the run of zeros after it
+    in_one = (last >= 0) & (apart[np.maximum(last, 0)] >= far) & (at[there[first]] - at[there[last]] <= IN_ONE_S)
+    wrong = np.zeros(len(values), dtype=bool)
+    wrong[there[zero & in_one]] = True
+    return wrong
 
 
 def stages_of(channel: str) -> frozenset[str]:
@@ -109,6 +150,8 @@ _STAGES = {
         "entering_water_temperature": "recovery pressure_test charging startup at_rest",
         "leaving_water_temperature": "recovery pressure_test charging startup at_rest",
         "barometer": "recovery pressure_test",
+        "vacuum": "evacuation",
+        "pump_vacuum": "evacuation",
         **dict.fromkeys(
             (
                 "condenser_entering_temperature", "condenser_leaving_temperature", "suction_pressure",

@@ -46,6 +46,8 @@ PARTNERS: Mapping[str, tuple[str, float, float]] = {
     "discharge_temperature": ("liquid_temperature", -5.0, 90.0),
 }
 """Where each stands beside its partner [K], the machine at rest or running (common practice)."""
+ROOM_APART_K = 20.0
+"""What is hotter than any water, air or bottle is its neighbour in the other unit when it is so near to it."""
 CAN_BE_K = {
     **dict.fromkeys(WATER, (268.15, 323.15)),
     "ambient_temperature": (233.15, 328.15),
@@ -54,8 +56,11 @@ CAN_BE_K = {
 """Water of an evaporator is no ice and not hot. Air has its records. A bottle is made for 55 degC (49 CFR 173.304)."""
 COLD_SIDE = (*ROOM, "suction_temperature")
 BEYOND_K = 5.0
-ROOM_K = (248.15, 318.15)
-"""Where one of only two thermometers lies outside of this it is the one in doubt."""
+ROOM_K = (273.15, 318.15)
+"""Where one of only two thermometers lies outside of this it is the one in doubt: frost beside a warm room is rare."""
+SCALE, POUNDS = "cylinder_weight", ("kg", "lb")
+BARE_KG, WEIGHED_S, WEIGHED, ABOUT = 2.0, 180.0, 0.03, 0.15
+"""A scale begins with what stood on it for three minutes: a stated cylinder to some hundredths, or roughly."""
 SAME = 0.02
 OTHERWISE = 0.05
 """Two gauges of one pressure agree within two hundredths; one that is five away does not."""
@@ -79,10 +84,11 @@ def mistaken_units(
     for channel, meant, wrong, apart in against_saturation(readings, columns, job, barometer):
         symbol, dimension = columns[channel].unit.symbol, readings.dimensions[channel]
         faults += _fault(channel, symbol, meant, "saturation", wrong, apart, readings, system, dimension)
-    fluid = _fluid(job)
+    fluid = fluid_of(job)
     for channel, meant, wrong, apart in () if fluid is None else out_of_order(readings, columns, fluid):
         symbol = columns[channel].unit.symbol
         faults += _fault(channel, symbol, meant, "what flows beside it", wrong, apart, readings, system)
+    faults += _scale(readings, columns, job, system)
     first: dict[str, Fault] = {}
     for fault in sorted(faults, key=lambda fault: fault.known_s):
         first.setdefault(fault.channel, fault)
@@ -147,7 +153,8 @@ def _beyond(
     running = row_medians(readings.minutes[wet].to_numpy(dtype=float)) if wet else np.full(len(read), np.nan)
     middle = np.where(_may_run(readings), running, middle)
     too_cold = (read < low) & _only_in_its_unit(channel, columns, readings)  # brine is where all are in one unit
-    wrong = (too_cold | (read > high)) & (np.abs(other - middle) < NEAR_K) & (np.abs(read - middle) > APART_K)
+    near = np.where(read > high, ROOM_APART_K, NEAR_K)
+    wrong = (too_cold | (read > high)) & (np.abs(other - middle) < near) & (np.abs(read - middle) > APART_K)
     return wrong, read - middle
 
 
@@ -240,7 +247,7 @@ def _expected(
         yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
     water = [c for c in WATER if c in minutes]
     rooms = water if len(water) > 1 else [c for c in ROOM if c in minutes]
-    fluid = _fluid(job)
+    fluid = fluid_of(job)
     if fluid is None or len(rooms) < 2:
         return
     cold = minutes[rooms].min(axis=1).to_numpy(dtype=float) - PULLED_K
@@ -255,13 +262,50 @@ def _expected(
     )
 
 
-def _fluid(job: Job | None) -> Refrigerant | None:
+def fluid_of(job: Job | None) -> Refrigerant | None:
+    """Return the job's refrigerant, None where it states none that is known."""
     if job is None or job.circuit.refrigerant is None:
         return None
     try:
         return refrigerant(job.circuit.refrigerant)
     except InputError:
         return None
+
+
+def _scale(readings: Readings, columns: Mapping[str, Column], job: Job | None, system: UnitSystem) -> Iterator[Fault]:
+    """Yield the fault of a scale that begins with a stated cylinder in the other unit, and with none in its own."""
+    symbol = columns[SCALE].unit.symbol if SCALE in readings.values else ""
+    if job is None or symbol not in POUNDS:
+        return
+    meant = next(each for each in POUNDS if each != symbol)
+    times, values = readings.of(SCALE)
+    loaded = np.flatnonzero(values > BARE_KG)
+    stated = [(c.tare_kg, c.contents_kg, c.water_capacity_kg) for c in job.cylinder if c.tare_kg]
+    if not len(loaded) or not stated or len(stated) < len(job.cylinder):
+        return
+    since = float(times[loaded[0]])
+    first, known = int(loaded[0]), int(np.searchsorted(times, since + WEIGHED_S))
+    if known >= len(times) or known - first < 2 or np.min(values[first : known + 1]) <= BARE_KG:
+        return
+    read = float(np.median(values[first : known + 1]))
+    other = read / UNITS[symbol].scale * UNITS[meant].scale
+    if any(_may_weigh(read, *cylinder) for cylinder in stated):
+        return
+    if any(abs(other / (tare + inside) - 1.0) < WEIGHED for tare, inside, _ in stated):
+        offset = Figure(read - other, "mass")
+        yield Fault(
+            "channel_jumped", SCALE, float(times[0]), float(times[known]), np.inf,
+            f"{name_of(SCALE)} is logged as {symbol} but begins with a cylinder of this job only as {meant} "
+            f"({offset.show(system, 2)} apart as it stands): correct the unit, or the cylinder. It is left out.",
+            offset,
+        )  # fmt: skip
+
+
+def _may_weigh(read: float, tare: float, inside: float, water: float | None) -> bool:
+    """Return whether a cylinder may weigh so much; one whose contents nobody stated may hold anything."""
+    if inside:
+        return abs(read / (tare + inside) - 1.0) < ABOUT
+    return (1.0 - ABOUT) * tare < read < (1.0 + ABOUT) * (tare + (water or tare))
 
 
 def _fault(

@@ -24,7 +24,7 @@ from analysis.evacuation.figures import (
     seconds_left,
 )
 from analysis.evacuation.story import Closed, Happening, Story
-from analysis.evacuation.ticks import GAP_S, Ticks, make_ticks, mark_seconds
+from analysis.evacuation.ticks import GAP_S, OVER_RANGE_LEAST_PA, Ticks, make_ticks, mark_seconds
 from analysis.evacuation.walk import Walk
 from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
@@ -36,6 +36,10 @@ __all__ = ["assess"]
 
 STALL_TARGET_PA = 66.661
 """Where no target is stated a stall is judged above 500 micron: common practice."""
+SILENT_S = 600.0
+"""What a circuit does while its gauge shows nothing for so long is not known."""
+FAR_UNDER = 0.5
+"""Under this part of the highest reading a probe is in its range."""
 NAMES = {"pump_oil": "pump oil", "moisture": "moisture", "leak": "a leak", "undecided": "undecided"}
 
 
@@ -173,7 +177,13 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     if aim.target_pa is None:
         return "undecided", f"The job states no target; the lowest steady level was {final}. State [evacuation] target."
     target = Figure(aim.target_pa, "vacuum").show(system)
+    silent_s = (stretch.frame.index[-1] - stretch.begin).total_seconds() - float(ticks.end_s[-1])
     if pull not in story.targets:
+        if silent_s > SILENT_S and _in_range(stretch, ticks):
+            return (
+                "undecided",
+                f"Cannot tell: the gauge shows nothing for {_minutes(silent_s)}; before it was at {final}.",
+            )
         more = _time_left(story, aim) + hose_words(stretch, float(ticks.vacuum[-1]))
         yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
         return "not_reached", f"The target of {target}{by} {yet} {final}.{more}"
@@ -209,11 +219,17 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         )
     if hold.last is not None:
         return "undecided", "The valve was opened before the hold was over: hold again for the whole time."
-    silent = (stretch.frame.index[-1] - stretch.begin).total_seconds() - float(ticks.end_s[-1])
-    if silent > GAP_S:
-        return "undecided", f"The gauge shows nothing for {_minutes(silent)} of the hold: above its range, or off."
+    if silent_s > GAP_S:
+        return "undecided", f"The gauge shows nothing for {_minutes(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
     return "undecided", f"Target reached; {_course(story, ticks, hold, aim)}{limit}"
+
+
+def _in_range(stretch: Stretch, ticks: Ticks) -> bool:
+    """Return whether the last reading was one far under the probe's end, and nobody said that the vacuum is broken."""
+    marks = mark_seconds(stretch, "vacuum_broken")
+    end = max(OVER_RANGE_LEAST_PA, FAR_UNDER * float(ticks.vacuum.max()))
+    return float(ticks.vacuum[-1]) < end and not any(at > float(ticks.end_s[-1]) for at, _ in marks)
 
 
 def _course(story: Story, ticks: Ticks, hold: Closed, aim: Aim) -> str:

@@ -44,9 +44,10 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
     if len(at) == 0:
         return
-    high = t.vacuum[first : first + len(at) - 1] > OVER_RANGE_LEAST_PA
-    gaps = np.flatnonzero((np.diff(at) > GAP_S) & high)
-    if len(gaps):  # beyond it the probe was out of its range
+    p = t.vacuum[first : first + len(at)]
+    unseen = (p[:-1] > OVER_RANGE_LEAST_PA) | (p[1:] <= p[:-1])
+    gaps = np.flatnonzero((np.diff(at) > GAP_S) & unseen)
+    if len(gaps):  # beyond it the probe was out of its range, or nobody knows whether it was opened
         at = at[: gaps[0] + 1]
     out = np.flatnonzero(t.leaving[first : first + len(at)])
     if len(out):

@@ -44,8 +44,8 @@ def evidence_of(
     at, rises, pump_closed = t.end_s, [], math.nan
     per_s = EXPECTED_SHARE * _pull_speed(t, begin, k, stall)
     for closed in story.closeds:
-        if closed.first < begin or closed.hold or closed.rise is None:
-            continue
+        if closed.first < begin or closed.hold or closed.rise is None or not t.probe[closed.first]:
+            continue  # a circuit gauge's steps are no shape
         grown = closed.rise.end_pa / closed.level_pa - 1.0
         expected = per_s * closed.rise.seconds
         short = grown + closed.rise.most_risen < SHORT_OF * expected

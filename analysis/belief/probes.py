@@ -1,0 +1,272 @@
+"""Vacuum probes that fell silent, stand still or step: what a circuit under vacuum cannot do.
+
+A probe is blank, or shows one number, above its range: when the pull begins, when the vacuum is broken, when a closed
+circuit rises out of it. A valve that closes lifts it at once, one that opens, or a pump, takes it down. So it is
+doubted only where none of these explains what it shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import erf
+
+from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
+from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses
+from analysis.belief.stuck import ALIVE_CHANGES, BY_CHANCE, CHANGES, OFTEN, STEPS, STUCK_READINGS, STUCK_S
+from analysis.bins import Runs
+from analysis.result import Figure
+from analysis.vocabulary.units import UNITS, Unit, UnitSystem
+
+MOST_PA = 120e3
+"""More than any air: how some probes say that they are above their range."""
+IN_RANGE_PA = 1_000.0
+"""No probe for this work ends under 7,500 micron (common practice)."""
+FELL, FELL_TIMES = 50.0, 3.0
+"""A probe that shows nothing shows no vacuum where it fell so far in one reading, and its logarithm three times as much
+as between any two of the ten or more before."""
+BACK_AS, BACK_READINGS = 1.3, 3
+"""A probe that comes back within this factor of where it was, and stays, was off: a vacuum that was broken comes back
+from above."""
+UNKNOWN_S = 3_600.0
+"""Nitrogen let in stays for less (common practice), and somebody marks the pump, or a gauge shows it."""
+END_SHARE = 0.98
+GAUGE_PA = 2e3
+"""A circuit's gauge is as good (common practice): it stands where the vacuum was not broken."""
+FOURTH, SWINGS = 70.0, 0.6
+"""Fourth differences of noise have so many times its variance, and four in five are of the other sign than the last."""
+RESTLESS = 0.7
+"""[steps] What the display rounds off alone is 0.3, and flicker between two numbers 0.5."""
+RISE_S, RISE_CHANGES, RISE_STEPS, RISE_LATE = 900.0, 10, 10.0, 0.5
+"""A closed circuit's rise slows down before it ends: one that kept half of its pace has stopped dead when it stands
+still for as long as ten steps of the display, or of its noise, took."""
+JUMP_S, JUMP_READINGS, JUMP_NOISES, JUMP_SHARE = 300.0, 12, 8.0, 0.03
+NEAR = 5
+UNITS_OF_PROBES = ("micron", "Pa", "mbar", "Torr")
+LEAST_RATIO, SAME_RATIO, STILL_SHARE = 2.0, 0.03, 0.15
+"""A display that is switched over shows so many times as much, to within a few hundredths, and stands as still."""
+RISES_ON, PACES_S = 2.5, 180.0
+"""The rise, or fall, goes on within this factor of its pace after the step, which is more than it rises in so long."""
+
+
+def probe_faults(
+    channel: str, own: Unit, readings: Readings, impossible: np.ndarray | None, marks_s: np.ndarray, system: UnitSystem
+) -> Iterator[Fault]:
+    """Yield what a vacuum probe shows that it cannot. Uses no row after the time at which each is known."""
+    yield from _silent(channel, readings, impossible, marks_s)
+    times, values = readings.of(channel)
+    if len(values) >= STUCK_READINGS:
+        yield from _stands(channel, times, values)
+        yield from _steps(channel, own, times, values, marks_s, system)
+
+
+def nothing_shown(values: np.ndarray) -> np.ndarray:
+    """Return which readings are a probe's sign for none: below nothing, or nothing, come to in one fall.
+
+    Uses no later row.
+    """
+    wrong = values < 0.0
+    if not (values == 0.0).any():
+        return wrong
+    there = np.flatnonzero(values >= 0.0)
+    shown = values[there]
+    above = shown > 0.0
+    logs = np.log(np.where(above, shown, np.nan))
+    falls = np.maximum.accumulate(np.nan_to_num(-np.diff(logs, prepend=np.nan)))
+    moves = np.abs(np.diff(shown, prepend=np.nan))
+    least = np.minimum.accumulate(np.fmin(np.where(above, shown, np.inf), np.where(moves > 0.0, moves, np.inf)))
+    last = np.maximum.accumulate(np.where(above, np.arange(len(shown)), 0))
+    fell = np.log(2.0 * shown[last] / least, out=np.zeros(len(shown)), where=shown[last] > 0.0)
+    known = np.cumsum(above) >= LEAST_READINGS
+    wrong[there[~above & known & (fell > np.maximum(np.log(FELL), FELL_TIMES * falls[last]))]] = True
+    return wrong
+
+
+def _silent(channel: str, readings: Readings, impossible: np.ndarray | None, marks_s: np.ndarray) -> Iterator[Fault]:
+    """Yield each time in which a probe gave numbers that cannot be, or none under its range."""
+    at, values = readings.at, readings.values[channel]
+    wrong = np.zeros(len(at), dtype=bool) if impossible is None else impossible
+    yield from (fault for fault, _ in bouts(channel, readings, wrong))
+    for first, known, back in long_pauses(at, values):
+        level = median_of(values[max(0, first - 4) : first + 1])
+        if level > IN_RANGE_PA or wrong[first + 1 : known].any():
+            continue
+        sure = [
+            *([known] if _gauge_stood(readings, first, known) else []),
+            *_as_before(values, back, level),
+            *_for_long(readings, marks_s, first, back),
+        ]
+        if sure:
+            since, told = float(at[first]), float(at[min(sure)])
+            yield Fault(
+                "channel_lost", channel, since, told, told,
+                f"{name_of(channel)} gave no readings under its range, with nothing that breaks the vacuum: check the"
+                " instrument and its line. Nothing is judged by it meanwhile.",
+            )  # fmt: skip
+
+
+def _gauge_stood(readings: Readings, first: int, known: int) -> bool:
+    """Return whether the circuit's gauge showed a vacuum all the time."""
+    if HOSE not in readings.values:
+        return False
+    gauge = readings.values[HOSE]
+    before, meanwhile = median_of(gauge[max(0, first - 20) : first + 1]), gauge[first + 1 : known + 1]
+    stood = np.count_nonzero(meanwhile < min(EMPTY_PA, before + GAUGE_PA)) if before < EMPTY_PA else 0
+    return bool(stood >= BACK_READINGS and stood == np.count_nonzero(~np.isnan(meanwhile)))
+
+
+def _as_before(values: np.ndarray, back: int, level: float) -> list[int]:
+    """Return the row at which a probe that came back has shown that the vacuum was never broken, if it has."""
+    after = back + np.flatnonzero(~np.isnan(values[back:]))[:BACK_READINGS]
+    near = np.abs(np.log(np.maximum(values[after], 1e-3) / level)) < np.log(BACK_AS)
+    return [int(after[-1])] if len(after) == BACK_READINGS and near.all() else []
+
+
+def _for_long(readings: Readings, marks_s: np.ndarray, first: int, back: int) -> list[int]:
+    """Return the row at which a probe was blank for longer than a vacuum stays broken in an evacuation, if it was."""
+    since = float(readings.at[first])
+    row = int(np.searchsorted(readings.at, since + UNKNOWN_S))
+    marked = np.any((marks_s > since - LOST_S) & (marks_s < since + UNKNOWN_S))
+    if row >= back or marked or not readings.at_stage(since, float(readings.at[row]), "evacuation"):
+        return []
+    return [row]
+
+
+def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
+    """Yield each time at which a probe shows one number, restless before or on a rise that stopped dead."""
+    runs = Runs(values)
+    starts, ends = runs.first, runs.first + runs.count
+    highest = np.maximum.accumulate(values)
+    until = -np.inf
+    for run in np.flatnonzero(times[ends - 1] - times[starts] >= STUCK_S).tolist():
+        first, end, begin = int(starts[run]), int(ends[run]), float(times[starts[run]])
+        level = float(values[first])
+        if begin < until or level == 0.0 or (level > IN_RANGE_PA and level >= END_SHARE * highest[first]):
+            continue
+        changes = starts[: run + 1]
+        waits = min(_patience_of_noise(times, values, changes), _patience_of_rise(times, values, changes))
+        known = first + max(LEAST_READINGS, int(np.searchsorted(times[first:end], begin + max(STUCK_S, waits))))
+        if known >= end:
+            continue
+        alive = starts[run + ALIVE_CHANGES] if run + ALIVE_CHANGES < len(starts) else None
+        until = np.inf if alive is None else float(times[alive])
+        yield Fault(
+            "channel_stuck", channel, begin, float(times[known]), until,
+            f"{name_of(channel)} has shown the very same number for {(times[known] - begin) / 60:.0f} min, after"
+            " readings that never stood still: it is stuck and is left out. Check the instrument.",
+        )  # fmt: skip
+
+
+def _patience_of_noise(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
+    """Return how long a probe that changed so may stand still [s], infinite where it may rightly.
+
+    Its noise is in proportion to the pressure and tells itself from the pull's bends by fourth differences that swing
+    to and fro. It keeps within one step of the display for n readings with p^n at the most, p in the middle of it.
+    """
+    seen = changes[-CHANGES - 1 :]
+    steps = np.abs(np.diff(values[changes[-STEPS:]]))
+    if len(seen) <= CHANGES or len(seen) - 1 < OFTEN * (seen[-1] - seen[0]):
+        return np.inf
+    bends = np.diff(np.log(np.maximum(values[seen[0] : seen[-1]], 1e-3)), 4)
+    if np.mean(bends[1:] * bends[:-1] < 0.0) < SWINGS:
+        return np.inf
+    noise = values[seen[-1]] / np.min(steps) * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
+    if noise < RESTLESS:
+        return np.inf
+    own = noise**2 - 1.0 / 12.0
+    within = float(erf(0.5 / np.sqrt(2.0 * own)))
+    return float(np.log(BY_CHANCE) / np.log(within) * (times[seen[-1]] - times[seen[0]]) / CHANGES)
+
+
+def _patience_of_rise(times: np.ndarray, values: np.ndarray, starts: np.ndarray) -> float:
+    """Return how long a probe that rose so may stand still, infinite where it did not rise or was slowing down."""
+    first = int(starts[-1])
+    lately = slice(int(np.searchsorted(times, times[first] - RISE_S)), first + 1)
+    if np.count_nonzero(starts[:-1] >= lately.start) < RISE_CHANGES:
+        return np.inf
+    at, shown = times[lately], values[lately]
+    thirds = np.searchsorted(at, at[0] + np.ptp(at) * np.array([1.0, 2.0]) / 3.0).tolist()
+    parts = [median_of(part) for part in np.split(shown, thirds)]
+    pace, late = (parts[2] - parts[0]) / (np.ptp(at) * 2.0 / 3.0), (parts[2] - parts[1]) / (np.ptp(at) / 3.0)
+    steps = np.abs(np.diff(shown))
+    step = float(np.min(steps[steps > 0.0]))
+    noise = float(np.median(np.abs(np.diff(shown, 2)))) if len(shown) > 2 else 0.0
+    if not (pace > 0.0 and late >= RISE_LATE * pace and shown[-1] == shown.max()):
+        return np.inf
+    return float(RISE_STEPS * max(step, noise) / late)
+
+
+def _steps(
+    channel: str, own: Unit, times: np.ndarray, values: np.ndarray, marks_s: np.ndarray, system: UnitSystem
+) -> Iterator[Fault]:
+    """Yield a step behind which the pressure goes on as before it, or is what it was in another unit."""
+    if len(values) < 2 * NEAR:
+        return
+    means = np.convolve(values, np.full(NEAR, 1.0 / NEAR), "valid")
+    before, after = means[:-NEAR], means[NEAR:]
+    moves = np.abs(np.diff(values))[NEAR - 1 : NEAR - 1 + len(before)]
+    large = (np.abs(after - before) > JUMP_SHARE * np.minimum(before, after)) & (moves > JUMP_SHARE * before)
+    for i in (NEAR - 1 + np.flatnonzero(large)).tolist():
+        at = float(times[i + 1])
+        first, last = np.searchsorted(times, (at - JUMP_S, at + JUMP_S)).tolist()
+        if first == 0 or last >= len(times) or min(i + 1 - first, last - i) < JUMP_READINGS:
+            continue
+        if values[i] > IN_RANGE_PA or np.any(np.abs(marks_s - at) < JUMP_S):
+            continue
+        was, now = (_line(times[part] - at, values[part]) for part in (slice(first, i + 1), slice(i + 1, last + 1)))
+        meant = _switched_to(own, was, now)
+        if meant or _goes_on(was, now):
+            offset = Figure(now.level - was.level, "pressure_difference")
+            why = (
+                f"what it shows is {meant} since then, not {own.symbol} as it is logged: set it back. It is left out."
+                if meant
+                else "went on as before: no valve does that. It is left out: was it moved, or has it got dirt or oil?"
+            )
+            yield Fault(
+                "channel_jumped", channel, at, float(times[last]), np.inf,
+                f"{name_of(channel)} stepped by {offset.show(system, 2)} between two readings and {why}", offset,
+            )  # fmt: skip
+            return
+
+
+def _goes_on(was: _Line, now: _Line) -> bool:
+    """Return whether a rise goes on at its pace behind a step, or a fall behind a step up.
+
+    A valve that opens, and a pump, take a rise down and let none go on; what lets gas in ends a fall.
+    """
+    moved, scatter = now.level - was.level, max(was.scatter, now.scatter)
+    pace = abs(was.pace)
+    moves = pace * JUMP_S > 4.0 * scatter and 1.0 / RISES_ON < now.pace / (was.pace or np.nan) < RISES_ON
+    far = max(JUMP_NOISES * scatter, JUMP_SHARE * was.level, PACES_S * pace)
+    return bool(moves and abs(moved) > far and (was.pace > 0.0 or moved > 0.0))
+
+
+def _switched_to(own: Unit, was: _Line, now: _Line) -> str:
+    """Return the unit in which the numbers go on where they were before a step, empty when there is none."""
+    for symbol in UNITS_OF_PROBES:
+        ratio = own.scale / UNITS[symbol].scale  # by which a number grows that is shown in it
+        far = ratio > LEAST_RATIO or ratio < 1.0 / LEAST_RATIO
+        if far and was.level > 0.0 and abs(now.level / was.level / ratio - 1.0) < SAME_RATIO and _as_still(was, now):
+            return symbol
+    return ""
+
+
+def _as_still(was: _Line, now: _Line) -> bool:
+    """Return whether both sides of a step stand alike, as shares of their levels."""
+    return all(abs(one.pace) * JUMP_S + one.scatter < STILL_SHARE * one.level for one in (was, now))
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A straight line through some readings: pace [Pa/s], level at the step [Pa], scatter about it."""
+
+    pace: float
+    level: float
+    scatter: float
+
+
+def _line(at: np.ndarray, values: np.ndarray) -> _Line:
+    pace, level = np.polyfit(at, values, 1)
+    return _Line(float(pace), float(level), float(np.std(values - level - pace * at)))

@@ -1,0 +1,207 @@
+"""Vacuum probes that lie: named once and left out, and no verdict made of what they showed; honest ones left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.belief import believe
+from analysis.log import Log, assemble
+from analysis.review import review
+from analysis.vocabulary.channels import make_column
+from analysis.vocabulary.job import Job, parse_job
+from tests.support import START, journal_rows
+
+STEP = 5.0
+MINUTE = int(60.0 / STEP)
+
+
+def job_of(target: str = "500 micron", hold: str = "20 min") -> Job:
+    return parse_job(
+        {"job": {"name": "n"}, "evacuation": {"target": target, "hold": hold, "hold_limit": "1000 micron"}}
+    )
+
+
+def course(rise_per_min: float = 8.0) -> np.ndarray:
+    """Return what a probe reads of 90 min [micron]: a pull in 60 min towards 250, then a closed circuit that rises."""
+    minute = np.arange(90 * MINUTE) / MINUTE
+    pull = 250.0 + 700_000.0 * np.exp(-minute / 4.0)
+    return np.where(minute < 60.0, pull, pull[60 * MINUTE] + rise_per_min * (minute - 60.0))
+
+
+def logged(
+    vacuum: np.ndarray, unit: str = "micron", others: dict[str, tuple[str, np.ndarray]] | None = None,
+    marks: tuple[tuple[float, str], ...] = ((3_600.0, "pump_valve_closed"),),
+) -> Log:  # fmt: skip
+    at = STEP * np.arange(len(vacuum))
+    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
+    columns = {}
+    for channel, (symbol, readings) in {"vacuum": (unit, vacuum), **(others or {})}.items():
+        columns[channel] = make_column(channel, symbol, channel)
+        frame[channel] = readings * columns[channel].unit.scale + columns[channel].unit.offset
+    rows = [(0.0, "stage", "evacuation", "begin"), (float(at[-1]), "stage", "evacuation", "end")]
+    rows += [(when, "mark", subject, "") for when, subject in marks]
+    return assemble(frame, columns, journal_rows(sorted(rows)), job_of())
+
+
+def shown(pressure: np.ndarray, noise: float = 0.005, quantum: float = 1.0, top: float = 25_000.0) -> np.ndarray:
+    """Return what the probe shows: noise in proportion, its step, blank above its range."""
+    dice = np.random.default_rng(1)
+    read = np.round(pressure * (1.0 + noise * dice.normal(size=len(pressure))) / quantum) * quantum
+    return np.where(pressure > top, np.nan, read)
+
+
+def found(log: Log) -> list[tuple[str, str, float]]:
+    """Return kind, channel and since [min] of what is not believed, checked to be the same of a log that grows."""
+    findings = believe(log)[1]
+    for share in (0.3, 0.5, 0.7, 0.8, 0.9):
+        now = log.frame.index[int(share * len(log.frame))]
+        told = [f for f in findings if f.time <= now]
+        assert [(f.time, f.since, f.kind) for f in believe(log.before(now))[1]] == [
+            (f.time, f.since, f.kind) for f in told
+        ]
+    return [
+        (f.kind, str(f.figures["channel"]), (f.since - START) / pd.Timedelta(minutes=1)) for f in findings
+    ]  # fmt: skip
+
+
+def verdict(log: Log) -> str:
+    return review(log, job_of()).stages[0].assessment.verdict
+
+
+@pytest.mark.parametrize(("noise", "quantum"), [(0.0, 1.0), (0.0, 10.0), (0.003, 1.0), (0.003, 10.0), (0.02, 1.0)])
+@pytest.mark.parametrize("rise", [0.0, 0.5, 8.0, 60.0])
+def test_an_honest_probe_raises_no_doubt(noise: float, quantum: float, rise: float) -> None:
+    assert found(logged(shown(course(rise), noise, quantum))) == []
+
+
+def test_a_rise_that_a_valve_ends_raises_no_doubt() -> None:
+    pressure = course(60.0)
+    pressure[75 * MINUTE :] = 250.0 + 900.0 * np.exp(-np.arange(15 * MINUTE) / MINUTE)
+    assert found(logged(shown(pressure, 0.0))) == []
+
+
+def test_a_torr_gauge_that_comes_to_nothing_by_itself_raises_no_doubt() -> None:
+    assert found(logged(shown(course(0.0) / 1_000.0 - 0.249, 0.0, 0.01, 25.0), "Torr")) == []
+
+
+def test_a_vacuum_that_is_broken_and_pulled_again_raises_no_doubt() -> None:
+    pressure = np.concatenate([course()[: 60 * MINUTE], np.full(20 * MINUTE, 760e3), course()])
+    assert found(logged(shown(pressure), marks=())) == []
+
+
+@pytest.mark.parametrize("number", [-999.0, 0.0])
+def test_a_number_that_says_there_is_none_is_no_vacuum(number: float) -> None:
+    read = shown(course())
+    read[30 * MINUTE :] = number
+    log = logged(read)
+    assert [(kind, channel) for kind, channel, _ in found(log)] == [("channel_lost", "vacuum")]
+    assert found(log)[0][2] == pytest.approx(30.0, abs=0.2)
+    assert verdict(logged(shown(course()))) == "held"
+    assert verdict(log) == "undecided"
+
+
+def test_a_probe_that_falls_silent_beside_a_gauge_in_a_vacuum_is_named() -> None:
+    read = shown(course())
+    read[40 * MINUTE :] = np.nan
+    gauge = np.round(np.maximum(course(), 0.0) * 0.133322 / 1e3, 1)
+    others = {"circuit_pressure": ("kPa", gauge)}
+    assert found(logged(shown(course()), others=others)) == []
+    assert [(kind, round(since)) for kind, _, since in found(logged(read, others=others))] == [("channel_lost", 40)]
+    broken = {"circuit_pressure": ("kPa", np.where(np.arange(len(gauge)) < 40 * MINUTE, gauge, 101.3))}
+    assert found(logged(read, others=broken)) == []
+
+
+def test_a_probe_that_is_back_where_it_was_had_fallen_silent() -> None:
+    read = shown(course())
+    read[62 * MINUTE : 66 * MINUTE] = np.nan
+    assert [(kind, round(since)) for kind, _, since in found(logged(read))] == [("channel_lost", 62)]
+
+
+def test_a_silence_of_which_nothing_is_known_decides_nothing() -> None:
+    read = shown(course())
+    read[35 * MINUTE :] = np.nan  # at 360 micron, above the target of the job below
+    log = logged(read)
+    assert review(log, job_of("300 micron")).stages[0].assessment.verdict == "undecided"
+    high = shown(course() + 2_000.0)
+    assert review(logged(high), job_of("300 micron")).stages[0].assessment.verdict == "not_reached"
+
+
+def test_restless_readings_that_stand_still_are_stuck() -> None:
+    read = shown(course())
+    read[45 * MINUTE :] = read[45 * MINUTE]
+    log = logged(read)
+    assert [(kind, round(since)) for kind, _, since in found(log)] == [("channel_stuck", 45)]
+    assert verdict(log) == "undecided"
+
+
+def test_a_rise_that_stops_dead_is_stuck() -> None:
+    read = shown(course(60.0), 0.0)
+    assert verdict(logged(read)) == "rising_leak"
+    read[70 * MINUTE :] = read[70 * MINUTE]
+    assert [(kind, round(since)) for kind, _, since in found(logged(read))] == [("channel_stuck", 70)]
+    assert verdict(logged(read)) == "undecided"
+
+
+def test_a_rise_that_goes_on_below_a_step_has_jumped() -> None:
+    read = shown(course(40.0), 0.002)
+    read[72 * MINUTE :] -= 300.0
+    log = logged(read)
+    assert [(kind, round(since)) for kind, _, since in found(log)] == [("channel_jumped", 72)]
+    assert verdict(log) != "held"
+
+
+def test_a_display_switched_over_shows_another_unit() -> None:
+    read = shown(course(2.0) * 0.133322, quantum=0.1, top=3_333.0)
+    read[70 * MINUTE :] = np.round(read[70 * MINUTE :] / 0.133322)
+    log = logged(read, "Pa")
+    assert [(kind, round(since)) for kind, _, since in found(log)] == [("channel_jumped", 70)]
+    assert "micron" in believe(log)[1][0].text
+
+
+def test_a_coarse_gauge_in_a_deep_vacuum_is_not_lost() -> None:
+    """Noise of 1 psi about nothing, on a gauge that shows half a psi too little: a third of it cannot be."""
+    dice = np.random.default_rng(3)
+    gauge = np.where(course() > 5e3, course() / 51_715.0 - 14.696, -14.7)
+    noisy = np.round(gauge - 0.5 + dice.normal(size=len(gauge)))
+    assert found(logged(shown(course()), others={"circuit_pressure": ("psig", noisy)})) == []
+
+
+def test_a_barometer_in_another_unit_is_named() -> None:
+    log = logged(shown(course()), others={"barometer": ("psia", np.full(90 * MINUTE, 98.1))})
+    assert [(kind, channel) for kind, channel, _ in found(log)] == [("channel_lost", "barometer")]
+
+
+def test_a_scale_for_two_cylinders_shows_no_ton() -> None:
+    """A full scale, or an open input, of a scale that stands under cylinders of 54 kg of water."""
+    weight = np.full(90 * MINUTE, 40.0)
+    weight[30 * MINUTE :] = 2_000.0
+    log = logged(shown(course()), others={"cylinder_weight": ("kg", weight)})
+    small = parse_job({"job": {"name": "n"}, "cylinder": [{"id": "A", "water_capacity": "54 kg", "tare": "25 kg"}]})
+    assert [(f.kind, f.figures["channel"]) for f in believe(log, small)[1]] == [("channel_lost", "cylinder_weight")]
+    assert believe(log, job_of())[1] == ()
+
+
+def test_a_gauge_for_a_refrigerant_shows_no_hundred_bar() -> None:
+    gauge = np.full(90 * MINUTE, 600.0)
+    gauge[30 * MINUTE :] = 9_999.0
+    log = logged(shown(course()), others={"circuit_pressure": ("kPag", gauge)})
+    named = [
+        [(f.kind, f.figures["channel"]) for f in believe(log, of_refrigerant(name))[1]] for name in ("R-410A", "R-744")
+    ]
+    assert named == [[("channel_lost", "circuit_pressure")], []]
+
+
+def of_refrigerant(name: str) -> Job:
+    job = job_of()
+    return job.model_copy(update={"circuit": job.circuit.model_copy(update={"refrigerant": name})})
+
+
+def test_a_stuck_probe_is_left_out_from_then_on() -> None:
+    read = shown(course())
+    read[45 * MINUTE :] = read[45 * MINUTE]
+    log = logged(read)
+    kept, findings = believe(log)
+    assert kept.frame["vacuum"].loc[findings[0].time :].isna().all()
+    assert kept.frame["vacuum"].loc[: findings[0].time].iloc[:-1].notna().sum() > 30 * MINUTE
