@@ -52,7 +52,7 @@ TOLERANCES: Mapping[str, Tolerance] = {
 }
 RUNNING_LOAD = 0.03
 RUNNING_PRESSURE_RATIO = 1.25
-"""Where no load is logged: a stopped circuit equalises towards 1, a running one stands well above."""
+"""Where no load is read: a stopped circuit equalises towards 1, a running one stands well above."""
 
 FLICKER = {"temperature": 0.3, "pressure": 3e3, "fraction": 0.01}
 """More noise than this [K, Pa, part] is not put down to an instrument but to the circuit (common practice)."""
@@ -281,12 +281,16 @@ def _trend(
 
 def _running(medians: pd.DataFrame) -> np.ndarray:
     """Return for each bin whether the compressor runs, shape (n,)."""
-    if "compressor_load" in medians:
-        return medians["compressor_load"].ffill(limit=3).to_numpy(dtype=float) > RUNNING_LOAD
+    runs = np.ones(len(medians), dtype=bool)
     if "discharge_pressure" in medians and "suction_pressure" in medians:
         ratio = (medians["discharge_pressure"] / medians["suction_pressure"]).ffill(limit=3)
-        return ratio.to_numpy(dtype=float) > RUNNING_PRESSURE_RATIO
-    return np.ones(len(medians), dtype=bool)
+        runs = ratio.to_numpy(dtype=float) > RUNNING_PRESSURE_RATIO
+    elif "compressor_load" in medians:
+        runs[:] = False
+    if "compressor_load" in medians:
+        load = medians["compressor_load"].ffill(limit=3).to_numpy(dtype=float)
+        runs = np.where(np.isnan(load), runs, load > RUNNING_LOAD)
+    return runs
 
 
 def load_step(course: Course, k: int, since_s: float) -> float | None:

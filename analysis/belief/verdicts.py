@@ -11,9 +11,18 @@ from dataclasses import replace
 from analysis.belief.alive import GAUGE
 from analysis.belief.fault import name_of
 from analysis.belief.lost import stages_of
-from analysis.result import Assessment, Finding
+from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
 
+STANDS_ON = {
+    "suction_superheat": {"suction_pressure", "suction_temperature"},
+    "discharge_superheat": {"discharge_pressure", "discharge_temperature"},
+    "subcooling": {"liquid_pressure", "discharge_pressure", "liquid_temperature"},
+    "evaporator_approach": {"suction_pressure", "leaving_water_temperature"},
+    "condenser_approach": {"discharge_pressure", "condenser_leaving_temperature"},
+    "oil_filter_drop": {"oil_pressure_before_filter", "oil_pressure_after_filter"},
+}
+"""The channels of each figure of a running circuit."""
 HOW_IT_STANDS = {"liquid_remains", "level_not_reached", "level_not_held"}
 """Verdicts on a recovery that its pressure gives at the moment; what was reached and held stays so."""
 
@@ -35,8 +44,11 @@ def without_spoilt(stretch: Stretch, doubts: Sequence[Finding]) -> Stretch:
 def seen_to_the_end(stretch: Stretch, found: Assessment, doubts: Sequence[Finding]) -> Assessment:
     """Return the assessment of a recovery, undecided where its gauge failed before and so nothing says how it stands.
 
-    A scale that falls silent is told where it is weighed.
+    A scale that falls silent is told where it is weighed. A start-up is not steady, in or out of limits, by the figures
+    that are left where one with a limit failed.
     """
+    if found.verdict.startswith("steady"):
+        return _with_every_figure(stretch, found, doubts)
     if found.verdict not in HOW_IT_STANDS:
         return found
     last = stretch.frame.index[-1]
@@ -45,4 +57,18 @@ def seen_to_the_end(stretch: Stretch, found: Assessment, doubts: Sequence[Findin
         if failed and not stretch.frame.loc[doubt.time :, GAUGE].notna().any():
             why = f"Cannot tell how it stands: {name_of(GAUGE)} is not believed since {doubt.since:%H:%M} UTC."
             return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
+    return found
+
+
+def _with_every_figure(stretch: Stretch, found: Assessment, doubts: Sequence[Finding]) -> Assessment:
+    last = stretch.frame.index[-1]
+    failed = {str(doubt.figures["channel"]) for doubt in doubts if stretch.begin <= doubt.time <= last}
+    for name in sorted(set(stretch.job.startup.limits) & set(STANDS_ON)):
+        figure = found.figures.get(name)
+        lacks = not isinstance(figure, Figure) or figure.si != figure.si
+        if lacks and (channels := failed & STANDS_ON[name]):
+            why = (
+                f"Cannot tell: {', '.join(map(name_of, sorted(channels)))} is not believed, and so not {name_of(name)}."
+            )
+            return replace(found, verdict="never_steady", text=f"{why} The rest: {found.text}")
     return found

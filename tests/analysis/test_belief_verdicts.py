@@ -93,3 +93,74 @@ def test_a_gauge_that_leaps_while_the_machine_runs_puts_no_figure_out_of_its_lim
     assert result.stages[0].assessment.verdict == "steady_in_limits"
     named = [f.figures["channel"] for f in result.findings if f.kind == "channel_jumped"]
     assert named == (["suction_pressure"] if leap else [])
+
+
+def started(lost: str = "", hunts: bool = False) -> Review:
+    """Return the review of an hour of R-134a at 4 and 40 degC, superheat 5 K; `lost` fails after a quarter of it."""
+    second = np.arange(0.0, 3_600.0, 5.0)
+    dice = np.random.default_rng(4)
+
+    def near(value: float, noise: float) -> np.ndarray:
+        return value + noise * dice.normal(size=len(second))
+
+    superheat = 1.5 * np.sin(2.0 * np.pi * second / 120.0) if hunts else 0.0
+    logged = {
+        "suction_pressure": ("kPa", near(337.7, 0.3).round(1)),
+        "suction_temperature": ("degC", (near(9.0, 0.03) + superheat).round(1)),
+        "discharge_pressure": ("kPa", near(1_016.6, 0.3).round(1)),
+        "liquid_temperature": ("degC", near(35.0, 0.03).round(1)),
+        "compressor_load": ("%", np.full(len(second), 75.0)),
+    }
+    if lost:
+        logged[lost][1][len(second) // 4 :] = 9_999.0
+    return reviewed("startup", logged, 5.0)
+
+
+def test_a_machine_whose_load_is_not_read_any_more_runs_by_its_pressures() -> None:
+    review_ = started("compressor_load")
+    assert [f.figures["channel"] for f in review_.findings if f.kind == "channel_lost"] == ["compressor_load"]
+    assert started().stages[0].assessment.verdict == "steady_in_limits"
+    assert review_.stages[0].assessment.verdict == "steady_in_limits"
+
+
+def test_a_start_is_not_called_steady_without_the_figure_that_failed() -> None:
+    """Superheat hunts until its gauge fails: what is left stands still and says nothing of it."""
+    assert started(hunts=True).stages[0].assessment.verdict == "never_steady"
+    failed = started("suction_pressure", hunts=True).stages[0].assessment
+    assert failed.verdict == "never_steady"
+    assert "not believed" in failed.text
+
+
+@pytest.mark.parametrize(
+    ("channel", "unit", "level"), [("suction_temperature", "degC", 12.0), ("liquid_temperature", "degF", 70.0)]
+)
+def test_a_thermometer_that_shows_nothing_from_one_row_to_the_next_is_lost(
+    channel: str, unit: str, level: float
+) -> None:
+    shown = level + 0.1 * np.random.default_rng(5).integers(-1, 2, 240)
+    shown[100:160] = 0.0
+    named = [(f.kind, f.figures["channel"]) for f in reviewed("at_rest", {channel: (unit, shown)}, 10.0).findings]
+    assert named == [("channel_lost", channel)]
+    slow = np.maximum(np.linspace(level, -1.0, 240).round(1), 0.0)
+    assert reviewed("at_rest", {channel: (unit, slow)}, 10.0).findings == ()
+
+
+@pytest.mark.parametrize(("shown", "named"), [(1.0, False), (1.0 / 0.45359237, True)])
+def test_a_scale_that_begins_with_a_stated_cylinder_in_the_other_unit_is_named(shown: float, named: bool) -> None:
+    """The cylinder of `JOB` stands there with 100 kg: 220 on a display in pounds that is logged as kilograms."""
+    weight = shown * (100.0 - np.clip(np.arange(100.0) - 5.0, 0.0, 60.0) * 50.0 / 60.0)
+    charge = reviewed("charging", {"cylinder_weight": ("kg", weight.round(2))})
+    assert [f.figures["channel"] for f in charge.findings if f.kind == "channel_jumped"] == ["cylinder_weight"] * named
+    assert charge.stages[0].assessment.verdict == ("undecided" if named else "on_target")
+
+
+@pytest.mark.parametrize("unit", ["degC", "degF"])
+def test_air_that_would_boil_is_in_the_other_unit_also_beside_cold_water(unit: str) -> None:
+    dice = np.random.default_rng(6)
+    logged = {
+        "ambient_temperature": (unit, 73.0 + 0.1 * dice.integers(-1, 2, 100)),
+        "leaving_water_temperature": ("degF", 50.0 + 0.1 * dice.integers(-1, 2, 100)),
+        "entering_water_temperature": ("degF", 52.0 + 0.1 * dice.integers(-1, 2, 100)),
+    }
+    named = [f.figures["channel"] for f in reviewed("recovery", logged).findings if f.kind == "channel_jumped"]
+    assert named == ["ambient_temperature"] * (unit == "degC")
