@@ -244,7 +244,7 @@ def _moved_at_once(gauge: str, readings: Readings, step: Step) -> bool:
     """Return whether a gauge stepped too at that moment, by more than it moves from reading to reading otherwise."""
     if gauge not in readings.values:
         return False
-    times, values = readings.of(gauge)
+    times, values = readings.shown(gauge)
     first, row = np.searchsorted(times, (step.at - 0.5 * WINDOWS * step.span, step.at - 1e-6)).tolist()
     moves = np.abs(np.diff(values[first : max(row - 1, first)]))
     if len(moves) < OWN_MOVES or row + 2 >= len(times) or times[row + 2] - times[row - 2] > 4.0 * LONG_S:

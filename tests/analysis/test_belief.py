@@ -605,6 +605,21 @@ def test_a_display_switched_at_the_hose_while_it_flows_is_told_by_its_unit() -> 
     assert "kPag since then, not psig" in fault.text
 
 
+def test_a_barometer_that_flickers_moves_no_gauge_at_once_with_a_thermometer() -> None:
+    log = two_gauges("at_rest")
+    rows = np.arange(len(log.frame))
+    flicker = 101_325.0 + 5.0 * np.random.default_rng(4).normal(size=len(rows))
+    tenths = 689.4757293 * np.round(np.random.default_rng(13).normal(size=len(rows)))  # of a psi
+    level = log.frame["suction_pressure"].iloc[0] - 101_325.0 + flicker + tenths
+    gauges = {"circuit_pressure": level, "suction_pressure": level}
+    frame = log.frame.assign(**gauges, barometer=flicker, liquid_temperature=293.0 + 6.0 * (rows >= 500))
+    more = {"barometer": "mbar", "liquid_temperature": "degC"}
+    columns = {**log.columns, **{name: make_column(name, unit, name) for name, unit in more.items()}}
+    barometer = pd.Series(flicker, index=frame.index)
+    log = replace(log, frame=frame, columns=columns, barometer_pa=barometer)
+    assert ("channel_jumped", "liquid_temperature") in found(log)
+
+
 @pytest.mark.parametrize("bare_rows", [0, 6])
 def test_a_cylinder_that_weighs_as_many_kilograms_as_the_last_pounds_is_no_fault(bare_rows: int) -> None:
     log = night()
