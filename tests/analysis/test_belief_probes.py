@@ -119,6 +119,15 @@ def test_a_probe_that_is_back_where_it_was_had_fallen_silent() -> None:
     assert [(kind, round(since)) for kind, _, since in found(logged(read))] == [("channel_lost", 62)]
 
 
+def test_a_pump_that_is_switched_off_behind_its_valve_raises_no_doubt() -> None:
+    """Air comes to the probe at the pump, which shows nothing then, and is back at its floor when the pump runs."""
+    pump = shown(course(0.0))
+    pump[62 * MINUTE : 80 * MINUTE] = np.nan
+    gauge = np.round(np.maximum(course(), 0.0) * 0.133322 / 1e3, 1)
+    others = {"pump_vacuum": ("micron", pump), "circuit_pressure": ("kPa", gauge)}
+    assert found(logged(shown(course()), others=others)) == []
+
+
 def test_a_silence_of_which_nothing_is_known_decides_nothing() -> None:
     read = shown(course())
     read[35 * MINUTE :] = np.nan  # at 360 micron, above the target of the job below
