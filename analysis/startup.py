@@ -22,19 +22,20 @@ from analysis.steadiness import (
     Course,
     approaching,
     course_of,
-    load_step,
     minutes_left,
     unsteady_figures,
 )  # fmt: skip
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
-from analysis.window_edges import arrived, departed, left
+from analysis.window_edges import arrived, departed, left, load_step
 
 LOAD = "compressor_load"
 DEPARTED_S = 60.0
 """Away from the window's level for this long ends it."""
 SWINGING_S = 180.0
 """Scattered for this long ends it too."""
+MOVING_S = 300.0
+"""Moving for this long ends it, however near it is."""
 LOST_S = 600.0
 """Without readings for this long the window ends with the last of them."""
 LISTEN_S = 60.0
@@ -76,6 +77,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
     open_: _Window | None = None
     away_since: int | None = None
     swing_since: float | None = None
+    stood_until = 0.0  # when all stood still last
     missed: set[str] = set()
     idle_s = 0.0  # until then the compressor stood, or the last window lasted
     stepped_s = 0.0  # when another stage was last seen in the pressures
@@ -106,6 +108,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
                 open_.means = _means(course, open_.begin_s, end)
                 windows.append(open_)
                 away_since = swing_since = None
+                stood_until = end
                 missed = set()
                 heard.forget()
                 findings.append(_steady(stretch, course, k, open_))
@@ -121,6 +124,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
             if name in open_.means and not np.isnan(values[name][k])
         )
         away_since = (k if away_since is None else away_since) if away else None
+        stood_until = end if course.stood_s[k] > 0.0 else stood_until
         swing_since = (end - BIN_S if swing_since is None else swing_since) if course.swinging[k] else None
         lost = k > 0 and end - float(end_s[k - 1]) > LOST_S
         step_s = load_step(course, k, open_.begin_s)
@@ -133,6 +137,10 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
             ended = left(course, open_.begin_s, k, WINDOW_S + SWINGING_S)
         elif step_s is not None:
             ended = step_s
+        elif end - stood_until >= MOVING_S and away_since is None:
+            ended = departed(course, open_.begin_s, open_.means, k) or left(
+                course, open_.begin_s, k, WINDOW_S + MOVING_S
+            )
         elif (new := heard.at(k, open_.begin_s)) is not None:
             ended = left(course, open_.begin_s, k, new.span_s)
             swung_s = end - new.period_s

@@ -57,12 +57,12 @@ RUNNING_PRESSURE_RATIO = 1.25
 FLICKER = {"temperature": 0.3, "pressure": 3e3, "fraction": 0.01}
 """More noise than this [K, Pa, part] is not put down to an instrument but to the circuit (common practice)."""
 
+NOISE_BINS, QUIET_BINS = 12, 90
+"""Noise is a mean over so many bins with readings, the least of those of so many: where rows are slow a circuit that
+swings moves as much from one to the next."""
+
 STEP_LAG_S, STEP_LEVEL_S = 240.0, 60.0
 """Another stage shows in the pressures within four minutes; each level is a mean of one minute."""
-STEP_APART, STEP_ALONE = 0.01, 0.05
-"""Another stage of a compressor moves suction and discharge pressure apart, or together, by such a part (some 0.3 K);
-where one of them alone is read it must move by more, since water and weather move one as well (common practice)."""
-STEP_NOISES, STEP_DRIFTS = 4.0, 3.0
 
 
 @dataclass(frozen=True)
@@ -172,7 +172,6 @@ def course_of(stretch: Stretch) -> Course:
 
 def _levels(stretch: Stretch, bins: Bins) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the mean of each channel in each bin, spikes clipped, and its standard error by noise and step."""
-    length = int(WINDOW_S / BIN_S)
     means, errors = {}, {}
     for name in bins.medians:
         channel = str(name)
@@ -180,7 +179,8 @@ def _levels(stretch: Stretch, bins: Bins) -> tuple[pd.DataFrame, pd.DataFrame]:
         seen = shown(stretch, bins, channel)
         means[channel] = seen.mean
         cap = FLICKER.get(dimension, np.inf)
-        squares = pd.Series(seen.flicker).rolling(length, min_periods=1).mean().to_numpy()
+        lately = pd.Series(seen.flicker).rolling(NOISE_BINS, min_periods=1).mean()
+        squares = lately.rolling(QUIET_BINS, min_periods=1).min().to_numpy()
         noise = np.minimum(np.nan_to_num(squares), cap**2) / np.maximum(seen.count, 1)
         quantum = np.minimum(np.nan_to_num(seen.step), 2.5 * cap)
         errors[channel] = np.sqrt(noise + quantum**2 / 8.0)
@@ -291,36 +291,6 @@ def _running(medians: pd.DataFrame) -> np.ndarray:
         load = medians["compressor_load"].ffill(limit=3).to_numpy(dtype=float)
         runs = np.where(np.isnan(load), runs, load > RUNNING_LOAD)
     return runs
-
-
-def load_step(course: Course, k: int, since_s: float) -> float | None:
-    """Return when the compressor took another stage that no load shows, by its pressures; None where it did not [s].
-
-    Looks four minutes back from bin `k`, and as much again for what drifts, never before `since_s`.
-    """
-    end_s = course.end_s
-    then_s = end_s[k] - STEP_LAG_S
-    if not course.levels or then_s - STEP_LEVEL_S < since_s - BIN_S / 2.0:
-        return None
-    least = STEP_APART if len(course.levels) > 1 else STEP_ALONE
-    moved = []
-    for (level, error), minutes in zip(course.levels, course.minutes, strict=True):
-        now, was, before = minutes[:, k].tolist()
-        step, noise = now - was, float(error[k])
-        if then_s - STEP_LAG_S - STEP_LEVEL_S >= since_s - BIN_S / 2.0:
-            if not abs(step) > STEP_DRIFTS * abs(was - before):
-                return None
-        elif len(course.levels) == 1:
-            return None
-        if not abs(step) > max(least, STEP_NOISES * noise):
-            return None
-        moved.append((step, noise, was, level))
-    if len(moved) > 1 and moved[0][0] * moved[1][0] > 0.0:
-        return None  # water and weather move both one way
-    step, noise, was, level = max(moved, key=lambda one: abs(one[0]) / max(one[1], 1e-9))  # it shows it best
-    then = int(np.searchsorted(end_s, then_s))
-    near = np.flatnonzero(np.abs(level[then:k] - was) <= max(0.15 * abs(step), 2.0 * noise))
-    return float(end_s[then + int(near[-1])]) if len(near) else then_s
 
 
 def approaching(course: Course, k: int, since_s: float) -> bool:

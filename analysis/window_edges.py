@@ -1,4 +1,7 @@
-"""Where a steady window begins and ends: the readings around it looked back upon, once it is known that it did."""
+"""Where a steady window begins and ends: the readings around it looked back upon, once it is known that it did.
+
+Another stage of the compressor ends it too; where no load is logged the pressures show it.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,15 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from analysis.steadiness import BIN_S, LEAST_PARTS, TOLERANCES, WINDOW_S, Course
+from analysis.steadiness import (
+    BIN_S,
+    LEAST_PARTS,
+    STEP_LAG_S,
+    STEP_LEVEL_S,
+    TOLERANCES,
+    WINDOW_S,
+    Course,
+)
 
 ONSET = 0.25
 """A window begins and ends where a figure comes to, or leaves, what it does inside: by this part of what counts as
@@ -16,6 +27,11 @@ CALM_S = 100.0
 DEPARTS_S, DEPARTS_PART, DRIFTS = 900.0, 0.8, 2.0
 """How far is looked back for the moment it left, how much of what it did a jump or a line must explain, and by how many
 times what may drift such a line must rise or fall."""
+STEP_APART, STEP_ALONE = 0.01, 0.05
+"""Another stage of a compressor moves suction and discharge pressure apart, or together, by such a part (some 0.3 K);
+where one of them alone is read it must move by more, since water and weather move one as well (common practice)."""
+STEP_NOISES, STEP_DRIFTS = 4.0, 3.0
+"""By how many times their noise, and what they drifted before."""
 
 
 def arrived(course: Course, since_s: float, k: int) -> float:
@@ -51,21 +67,57 @@ def departed(course: Course, begin_s: float, means: Mapping[str, float], k: int)
     farthest = max(apart, key=lambda name: float(np.nan_to_num(apart[name])), default=None)
     if farthest is None or not course.running[k]:
         return None
-    values = course.values[farthest][first:end]
+    at, values = course.end_s[first:end], course.values[farthest][first:end]
     there = ~np.isnan(values)
-    at, values = course.end_s[first:end][there], values[there] - np.mean(values[there])
+    if there.sum() < LEAST_PARTS:
+        return None
+    last_s, next_s, rate, explained = _broke(at[there], values[there])
+    if explained <= DEPARTS_PART:
+        return None
+    if rate is None:
+        return next_s - BIN_S
+    return last_s if abs(rate) * WINDOW_S > DRIFTS * TOLERANCES[farthest].drift else None
+
+
+def load_step(course: Course, k: int, since_s: float) -> float | None:
+    """Return when the compressor took another stage that no load shows, by its pressures; None where it did not [s].
+
+    Looks four minutes back from bin `k`, never before `since_s`, and must move more than all of it drifted in as many
+    before.
+    """
+    then_s = course.end_s[k] - STEP_LAG_S
+    if not course.levels or then_s - STEP_LEVEL_S < since_s - BIN_S / 2.0:
+        return None
+    least = STEP_APART if len(course.levels) > 1 else STEP_ALONE
+    moved = []
+    for (level, error), minutes in zip(course.levels, course.minutes, strict=True):
+        now, was, before = minutes[:, k].tolist()
+        step, noise = now - was, float(error[k])
+        if not abs(step) > np.max([least, STEP_NOISES * noise, STEP_DRIFTS * abs(was - before)]):
+            return None
+        moved.append((step, noise, level))
+    if len(moved) > 1 and moved[0][0] * moved[1][0] > 0.0:
+        return None  # water and weather move both one way
+    _, _, level = max(moved, key=lambda one: abs(one[0]) / max(one[1], 1e-9))  # it shows it best
+    first, _ = course.bins(then_s - STEP_LEVEL_S, then_s)
+    at, values = course.end_s[first : k + 1], level[first : k + 1]
+    there = ~np.isnan(values)
+    return _broke(at[there], values[there])[0]
+
+
+def _broke(at: np.ndarray, values: np.ndarray) -> tuple[float, float, float | None, float]:
+    """Return when `values` left a level: the last time at it, the next one, how fast along a line (None: at once), and
+    the part of their movement that this explains (least squares)."""
+    apart = values - np.mean(values)
     after = np.maximum(at - at[:-1, None], 0.0)
     ways = np.concatenate([after, after > 0.0])
     ways -= ways.mean(axis=1, keepdims=True)
-    rates = ways @ values / (ways**2).sum(axis=1)
-    explained = rates * (ways @ values)
-    best = int(np.argmax(explained)) if len(explained) else 0
-    if len(at) < LEAST_PARTS or explained[best] <= DEPARTS_PART * float(values @ values):
-        return None
-    jumped, last = divmod(best, len(at) - 1)  # the last bin at the level
-    if jumped:
-        return float(at[last + 1]) - BIN_S
-    return float(at[last]) if abs(rates[best]) * WINDOW_S > DRIFTS * TOLERANCES[farthest].drift else None
+    rates = ways @ apart / (ways**2).sum(axis=1)
+    explained = rates * (ways @ apart)
+    best = int(np.argmax(explained))
+    jumped, last = divmod(best, len(at) - 1)
+    part = float(explained[best]) / max(float(apart @ apart), 1e-30)
+    return float(at[last]), float(at[last + 1]), None if jumped else float(rates[best]), part
 
 
 def _beyond(course: Course, inside: slice, part: slice) -> np.ndarray:

@@ -12,6 +12,7 @@ from analysis.fluids import refrigerant
 from analysis.result import Figure
 from analysis.running_figures import running_figures
 from analysis.startup import assess
+from analysis.steadiness import course_of
 from analysis.stretch import Stretch
 from tests.benchmarks.startup_ensemble import found_windows, make_case, overlap
 from tests.support import START, assert_prefix_consistent, make_stretch
@@ -262,6 +263,64 @@ def test_a_load_step_that_nobody_logs_and_no_figure_shows_ends_the_window(step: 
     assert_prefix_consistent(
         assess, stretch, range(1500, len(stretch.frame), 431) if step == 1.0 else range(180, 360, 17)
     )
+
+
+def test_a_swing_that_slow_rows_see_as_noise_is_movement() -> None:
+    """A row a minute: what swings in 170 s moves as much from row to row as noise would."""
+    stretch, _ = plant([(0, 0.7)], 90, 60.0)
+    at = np.arange(len(stretch.frame)) * 60.0
+    swing = np.where(at >= 3_000, 1.5 * np.sin(2 * np.pi * at / 170.0), 0.0)
+    swung = replace(
+        stretch, frame=stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + swing)
+    )
+    noise = course_of(swung).noises["suction_superheat"]
+    assert noise[-1] <= 1.2 * noise[40]
+    ((_, ended),) = windows(swung)
+    assert ended == pytest.approx(50.0, abs=2.5)
+
+
+@pytest.mark.parametrize("step", [2.0, 30.0])
+def test_what_moves_for_minutes_ends_the_window_though_it_stays_near(step: float) -> None:
+    """Superheat moves by 1.25 K, hardly more than what counts as away from the window."""
+    stretch, _ = plant([(0, 0.7)], 70, step)
+    minutes = np.arange(len(stretch.frame)) * step / 60.0
+    moved = 1.25 * np.clip((minutes - 40.0) / 7.0, 0.0, 1.0)
+    frame = stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + moved)
+    (_, first_end), (second, last_end) = windows(replace(stretch, frame=frame))
+    assert first_end == pytest.approx(40.0, abs=3.5)
+    assert 40.0 < second < 50.0
+    assert last_end is None
+
+
+def test_a_pull_down_is_no_load_step() -> None:
+    """Water and suction pressure sink and discharge pressure rises, ever slower, while nothing stages."""
+    stretch, _ = plant([(0, 0.5)], 40, 30.0, lag_s=20.0, with_load=False, opens_k=0.0)
+    left = np.exp(-np.arange(len(stretch.frame)) * 30.0 / 500.0)
+    fluid = refrigerant("R-134a")
+    dew = np.asarray(fluid.dew_temperature_k(stretch.frame["suction_pressure"].to_numpy()))
+    condensing = np.asarray(fluid.dew_temperature_k(stretch.frame["discharge_pressure"].to_numpy()))
+    moved = {
+        "suction_pressure": np.asarray(fluid.dew_pressure_pa(dew + 8.0 * left)),
+        "discharge_pressure": np.asarray(fluid.dew_pressure_pa(condensing - 4.0 * left)),
+        "suction_temperature": stretch.frame["suction_temperature"] + 8.0 * left,
+        "leaving_water_temperature": stretch.frame["leaving_water_temperature"] + 8.0 * left,
+        "liquid_temperature": stretch.frame["liquid_temperature"] - 4.0 * left,
+    }
+    result = assess(replace(stretch, frame=stretch.frame.assign(**moved)))
+    assert [f.kind for f in result.findings] == ["steady"]
+
+
+def test_a_load_step_is_placed_where_it_was_while_the_condenser_warms() -> None:
+    stretch, _ = plant([(0, 0.5), (30, 0.9)], 60, 2.0, lag_s=45.0, with_load=False, opens_k=0.0)
+    fluid = refrigerant("R-134a")
+    condensing = np.asarray(fluid.dew_temperature_k(stretch.frame["discharge_pressure"].to_numpy()))
+    warmer = 0.25 * np.clip(np.arange(len(stretch.frame)) * 2.0 / 60.0 - 15.0, 0.0, None)
+    frame = stretch.frame.assign(
+        discharge_pressure=np.asarray(fluid.dew_pressure_pa(condensing + warmer)),
+        liquid_temperature=stretch.frame["liquid_temperature"] + warmer,
+    )
+    (_, first_end), *_ = windows(replace(stretch, frame=frame))
+    assert first_end == pytest.approx(30.0, abs=0.75)
 
 
 def test_water_that_warms_is_no_load_step() -> None:
