@@ -61,6 +61,8 @@ _GROUPS = {
 BIN_S = 60.0
 WINDOW_S = 3_600.0
 """Movement is measured over the last hour, or what there is of it."""
+LATELY = (0.5, 0.25)
+"""Over such a part of it where it surely moved less in that: it comes to rest."""
 LEVEL_BINS = 10
 """A channel's level is the median of its last ten minutes; less than that in all and nothing is said."""
 LEAST_S = 480.0
@@ -82,8 +84,9 @@ HONEST_PRESSURE = 0.0025
 HONEST_PRESSURE_PA = 2.5e3
 """A gauge is good to this part of its reading (class 0.5, whose limit is two of it), and to so much: liquid stands a
 quarter of a metre higher somewhere."""
-LIE_K, LIE_PA = 1.5, 20e3
-"""A thermometer that lies a little is off by so much, a gauge by 3 psi (common practice)."""
+LIE_K, LIE_PA, LIE_PRESSURE = 1.5, 20e3, 0.03
+"""A thermometer that lies a little is off by so much, a gauge by 3 psi and by such a part of its reading (common
+practice)."""
 RATE_K_PER_H = 0.15
 """What has equalised moves against the rest by about so much. Where more is seen in all together, so much more."""
 SATURATION_K = 0.3
@@ -247,7 +250,7 @@ class Looks:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
         honest = np.array([self._honest_k(c, level) for c in channels])
         gauges = np.array([c in PRESSURES for c in channels])
-        lies = np.where(gauges, LIE_PA / self._slope(level) if gauges.any() else 0.0, LIE_K)
+        lies = np.array([self._lie_k(c, level) for c in channels])
         said = weigh(x, honest, lies, excess, behind, gauges, bodies)
         suspects = []
         for i, channel in enumerate(channels):
@@ -288,12 +291,18 @@ class Looks:
             if there.sum() < 3 or hours[there][-1] < -LEAST_S / 3_600.0:
                 continue
             channels.append(str(name))
+            moves = _rate(hours[there], values[there])
+            for part in LATELY:
+                late = there & (hours > -part * WINDOW_S / 3_600.0)
+                if late.sum() >= LEVEL_BINS:
+                    again = _rate(hours[late], values[late])
+                    moves = again if abs(again[0]) < abs(moves[0]) - SURELY_MOVES * again[1] else moves
             lately = np.sort(values[there][-LEVEL_BINS:])
             level_k = float(np.mean(lately[len(lately) // 4 : len(lately) - len(lately) // 4]))
             seen = self.shown[str(name)]
             kelvin = 1.0 / self._slope(level_k) if name in PRESSURES else 1.0
             flicker = float(np.nanmean(seen.flicker[first : last + 1])) * kelvin**2
-            rows.append((level_k, *_rate(hours[there], values[there]), float(seen.step[last]) * kelvin, flicker))
+            rows.append((level_k, *moves, float(seen.step[last]) * kelvin, flicker))
         levels, rates, errors, scatters, spans, steps, flickers = np.array(rows).reshape(-1, 7).T
         gauges = np.array([c in PRESSURES for c in channels], dtype=bool)
         for kind in (gauges, ~gauges):  # an instrument that never changed shows no finer steps than its like
@@ -325,6 +334,11 @@ class Looks:
             return HONEST_K
         error_pa = np.hypot(HONEST_PRESSURE * self._pressure_pa(level_k), HONEST_PRESSURE_PA)
         return float(error_pa / self._slope(level_k))
+
+    def _lie_k(self, channel: str, level_k: float) -> float:
+        if channel not in PRESSURES or self.fluid is None:
+            return LIE_K
+        return float(np.hypot(LIE_PRESSURE * self._pressure_pa(level_k), LIE_PA) / self._slope(level_k))
 
     def _pressure_pa(self, level_k: float) -> float:
         """Return the saturation pressure near a temperature, which may lie beyond the refrigerant's table."""

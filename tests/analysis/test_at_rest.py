@@ -109,6 +109,33 @@ def test_a_machine_that_still_cools_is_not_judged() -> None:
     assert result.verdict == "undecided"
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_machine_that_came_to_rest_within_the_hour_is_judged(seed: int) -> None:
+    """What cooled with a time constant of ten minutes has half a kelvin left after thirty, nothing after sixty."""
+    honest, lying = circuit(seed), circuit(seed, warm_f={"leaving_water": -4.0})
+    minutes = np.arange(len(honest.frame)) * 5.0 / 60.0
+    for stretch in (honest, lying):
+        for number, channel in enumerate(c for c in stretch.frame if c != "ambient_temperature"):
+            gain = 18e3 if "pressure" in channel else 1.0  # [Pa/K] of R-134a at 70 degF
+            stretch.frame[channel] += (8 + number % 4) * np.exp(-minutes / 10.0) * gain
+    assert assess(honest).verdict == "agree"
+    assert list(named(lying)) == ["leaving_water_temperature"]
+
+
+def test_the_gauge_that_is_off_by_a_fifth_is_named_and_not_the_other() -> None:
+    """A fifth of 22 bar is 9 K: one gauge far off is likelier than two."""
+    fluid = refrigerant("R-410A")
+    stretch = circuit(circuit={"refrigerant": "R-410A"})
+    at_k = 309.0 + 2.3 * np.arange(len(stretch.frame)) * 5.0 / 3_600.0
+    frame = (
+        stretch.frame[["ambient_temperature", "suction_temperature", "liquid_temperature"]]
+        + (at_k - 294.26)[:, np.newaxis]
+    )
+    pressure = np.asarray(fluid.bubble_pressure_pa(at_k))
+    frame = frame.assign(liquid_pressure=pressure + 2e3, suction_pressure=0.8 * pressure)
+    assert list(named(replace(stretch, frame=frame))) == ["suction_pressure"]
+
+
 def test_a_heated_sump_is_ignored_when_the_job_says_so() -> None:
     stretch = circuit(at_rest={"ignore": ["suction_temperature"]}, warm_f={"suction": 30.0})
     assert assess(stretch).verdict == "agree"
