@@ -62,7 +62,7 @@ def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
     ]
     found.sort(key=lambda f: f.time)
     verdict, said = _verdict(stretch, weighing, target)
-    said_of_cylinders = cylinder_cautions(stretch, weighing, filled_before=recovered_kg is not None)
+    said_of_cylinders = cylinder_cautions(stretch, weighing)
     text = " ".join([said, *_missing(stretch, fluid), *said_of_cylinders])
     return Assessment(
         verdict=verdict,
@@ -71,6 +71,7 @@ def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
         findings=tuple(found),
         traces=_traces(stretch, weighing, fluid),
         spans=tuple(_spans(stretch, weighing)),
+        left_kg=weighing.left_kg,
     )
 
 
@@ -93,7 +94,7 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
         return
     index = pd.DatetimeIndex(stretch.frame.index)
     system = stretch.job.job.units
-    charged = weighing.moved_kg.to_numpy(dtype=float)
+    charged = stretch.charged_kg + weighing.moved_kg.to_numpy(dtype=float)
     rate = weighing.pace_kg_per_s.to_numpy(dtype=float)
     left = target.mass_kg - charged
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -191,7 +192,7 @@ def _liquid_may_stand(
     fill the circuit with; where nothing tells liquid from vapour, from the first mass.
     """
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
-    charged = weighing.moved_kg.to_numpy(dtype=float)[rows]
+    charged = stretch.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
     least = np.maximum(0.5, 4.0 * weighing.resolution_kg.to_numpy(dtype=float)[rows])
     marks = stretch.marks("liquid_charging", "vapor_charging")
     liquid_from = marks.loc[marks["subject"] == "liquid_charging", "time"].min()
@@ -217,11 +218,13 @@ def _liquid_may_stand(
 
 def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tuple[str, str]:
     system = stretch.job.job.units
-    charged = weighing.total_kg
+    charged = stretch.charged_kg + weighing.total_kg
     if not np.isfinite(charged):
         why = "The scale showed no cylinder" if stretch.has("cylinder_weight") else "There was no scale"
         return "undecided", f"{why}, so how much went in is not known: weigh the cylinders before and after."
     now = Figure(charged, "mass").show(system, 4)
+    if stretch.charged_kg > 0.0:
+        now += f" ({Figure(stretch.charged_kg, 'mass').show(system, 4)} of it before)"
     if target is None:
         return "undecided", f"{now} went in. The job gives neither a target nor the plate's charge to compare with."
     of = f"{Figure(target.mass_kg, 'mass').show(system, 4)} ({target.source})"
@@ -234,6 +237,13 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             "undecided",
             f"{now} of {of} went in up to {weights.index[-1]:%H:%M} UTC, when the scale fell silent: "
             "weigh the cylinder.",
+        )
+    before_kg = _before_first_row_kg(stretch, rates)
+    low, high = target.mass_kg - target.tolerance_kg, target.mass_kg + target.tolerance_kg
+    if before_kg > target.tolerance_kg and low - before_kg <= charged <= high:
+        return (
+            "undecided",
+            f"{now} of {of} went in since the first row, but the charging began before it: weigh the cylinder.",
         )
     apart_kg, unsure_kg = abs(charged - target.mass_kg), weighing.uncertainty_kg
     if charged < -(target.tolerance_kg + unsure_kg):
@@ -257,6 +267,13 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
 
 
+def _before_first_row_kg(stretch: Stretch, rates: np.ndarray) -> float:
+    """Return what may have gone in between the stage's begin and its first row, at the first known rate [kg]."""
+    late_s = (stretch.frame.index[0] - stretch.begin).total_seconds()
+    known = rates[np.isfinite(rates)]
+    return late_s * max(float(known[0]), 0.0) if late_s > BLANK_LEAST_S and len(known) else 0.0
+
+
 def _missing(stretch: Stretch, fluid: Refrigerant | None) -> list[str]:
     said = []
     if fluid is None:
@@ -278,11 +295,13 @@ def _figures(
         "target": Figure(wanted, "mass"),
         "uncertainty": Figure(weighing.uncertainty_kg, "mass"),
         "rate": Figure(rate, "mass_rate"),
-        "remaining": Figure(wanted - charged, "mass"),
+        "remaining": Figure(wanted - stretch.charged_kg - charged, "mass"),
     }
+    if stretch.charged_kg > 0.0:
+        figures["charged_before"] = Figure(stretch.charged_kg, "mass")
     pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
-    if pace > 0.0 and wanted > charged:
-        figures["time_left"] = Figure((wanted - charged) / pace, "minutes")
+    if pace > 0.0 and wanted > charged + stretch.charged_kg:
+        figures["time_left"] = Figure((wanted - stretch.charged_kg - charged) / pace, "minutes")
     if np.isfinite(rates).any():
         figures["best_rate"] = Figure(float(np.nanmax(rates)), "mass_rate")
     if fluid is not None:

@@ -47,10 +47,10 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
     return tuple(sorted(found, key=lambda f: f.time))
 
 
-def cylinder_cautions(stretch: Stretch, weighing: Weighing, *, filled_before: bool = False) -> tuple[str, ...]:
+def cylinder_cautions(stretch: Stretch, weighing: Weighing) -> tuple[str, ...]:
     """Return what could not be judged of the cylinders and why, one sentence each.
 
-    What the job states as contents is that of its start: it says nothing of cylinders `filled_before`.
+    What the job states as contents is that of its start: it says nothing of cylinders that were used before.
     """
     said = list(weighing.cautions)
     tables, system = stretch.job.cylinder, stretch.job.job.units
@@ -78,7 +78,11 @@ def cylinder_cautions(stretch: Stretch, weighing: Weighing, *, filled_before: bo
                 f"{weighs}, less than its stated tare of {Figure(table.tare_kg, 'mass').show(system)}: check the tare "
                 "and the scale; its safe fill is not judged."
             )
-        elif not filled_before and table.contents_kg > 0.0 and abs(load.begin_kg - stated) > CONTENTS_KG:
+        elif (
+            load.cylinder not in stretch.left_kg
+            and table.contents_kg > 0.0
+            and abs(load.begin_kg - stated) > CONTENTS_KG
+        ):
             said.append(
                 f"{weighs}, but tare and stated contents make {Figure(stated, 'mass').show(system)}: check both."
             )

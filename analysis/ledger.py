@@ -125,6 +125,8 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
                 back = min(load.moved_kg, max(recovered_in.get(name, 0.0), 0.0))
                 recovered_in[name] = recovered_in.get(name, 0.0) - back
                 returned += back
+    if math.isnan(totals["recovery"]):
+        returned = math.nan
     plate = math.nan if job.circuit.charge_kg is None else job.circuit.charge_kg
     recovered = totals["recovery"]
     return Ledger(
@@ -152,20 +154,24 @@ def _name(load: Load, left_kg: Mapping[str, float], stage: str) -> str:
     if load.named_by != "order":
         return load.cylinder
     near = [] if load.zeroed else [name for name, kg in left_kg.items() if abs(load.begin_kg - kg) <= ADRIFT_KG]
-    return near[0] if len(near) == 1 else f"{load.cylinder} ({stage})"
+    if len(near) == 1:
+        return near[0]
+    return f"{load.cylinder} ({stage})" if load.cylinder in left_kg else load.cylinder
 
 
 def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
-    """Return the balance as (label, text) pairs for the report; what is not known is left out."""
+    """Return the balance as (label, text) pairs for the report; what is not known, or was not done, is left out."""
+    out, back = (math.nan if kg == 0.0 else kg for kg in (ledger.recovered_kg, ledger.charged_kg))
+    both = out == out and back == back
     listed = [
         ("Charge by the plate", ledger.plate_kg),
-        ("Recovered", ledger.recovered_kg),
+        ("Recovered", out),
         ("Missing against the plate", ledger.missing_kg),
-        ("Charged", ledger.charged_kg),
-        ("of that returned", ledger.returned_kg),
-        ("of that from elsewhere", ledger.added_kg),
-        ("Charged less recovered", ledger.net_added_kg if ledger.charged_kg > 0.0 else math.nan),
-        ("Recovered and kept in cylinders", ledger.kept_kg),
+        ("Charged", back),
+        ("of that returned", ledger.returned_kg if both else math.nan),
+        ("of that from elsewhere", ledger.added_kg if both else math.nan),
+        ("Charged less recovered", ledger.net_added_kg + 0.0 * back),
+        ("Recovered and kept in cylinders", ledger.kept_kg + 0.0 * out),
     ]
     told = [(label, Figure(mass, "mass").show(system, 4)) for label, mass in listed if not math.isnan(mass)]
     for account in ledger.cylinders:
@@ -176,7 +182,7 @@ def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
         )
         if account.doubt_kg > UNSURE_SHARE * max(account.taken_in_kg, account.given_out_kg):
             text += f", sure only to within {Figure(account.doubt_kg, 'mass').show(system)}"
-        told.append((f"Cylinder {account.cylinder}", text))
+        told.append((f"Cylinder {account.cylinder.removeprefix('cylinder ')}", text))
     return told
 
 

@@ -94,7 +94,8 @@ class Assessment:
     """What one stage's function returns.
 
     `text` begins with the one sentence that a tired reader needs now; `figures` are the stage's; `traces` are derived
-    series (SI, indexed by time) and `spans` shaded stretches, both for plots only.
+    series (SI, indexed by time) and `spans` shaded stretches, both for plots only. `left_kg` is the gross weight with
+    which each cylinder left the scale, for the stages that follow.
     """
 
     verdict: str
@@ -103,6 +104,7 @@ class Assessment:
     findings: tuple[Finding, ...] = ()
     traces: Mapping[str, pd.Series] = field(default_factory=dict)
     spans: tuple[Span, ...] = ()
+    left_kg: Mapping[str, float] = field(default_factory=dict)
 
 
 def figures_to_json(figures: Mapping[str, FigureValue], system: UnitSystem) -> dict[str, Any]:

@@ -36,6 +36,9 @@ SECOND_LOOK = pd.Timedelta(minutes=5)
 """So long such a finding waits in a stage that nobody marked."""
 
 
+MOST_OF_IT = 0.5
+"""A recovery after a charging that takes out this share of it empties the circuit; common practice."""
+
 SAME_FAULT = pd.Timedelta(minutes=10)
 """Two faults of a channel that began so near to each other are one."""
 
@@ -145,6 +148,27 @@ def _named_once(findings: Sequence[Finding]) -> list[Finding]:
     return kept
 
 
+def _in_circuit(
+    stage: str, assessment: Assessment, recovered_kg: float | None, charged_kg: float
+) -> tuple[float | None, float]:
+    """Return what was taken out of the circuit, None when that is not known, and put in since, after a stage [kg].
+
+    A recovery of less than most of what was charged takes out what was too much. A circuit under vacuum or nitrogen
+    holds none.
+    """
+    if stage in ("pressure_test", "evacuation"):
+        return recovered_kg, 0.0
+    name = {"recovery": "recovered", "charging": "charged"}.get(stage, "")
+    weighed = assessment.figures.get(name)
+    if not isinstance(weighed, Figure) or not weighed.si > 0.0:
+        return recovered_kg, charged_kg
+    if stage == "charging":
+        return recovered_kg, charged_kg + weighed.si
+    if charged_kg == 0.0:
+        return (recovered_kg or 0.0) + weighed.si, 0.0
+    return (recovered_kg, charged_kg - weighed.si) if weighed.si < MOST_OF_IT * charged_kg else (weighed.si, 0.0)
+
+
 def review(log: Log, job: Job) -> Review:
     """Return the review of a log, growing or finished.
 
@@ -155,6 +179,7 @@ def review(log: Log, job: Job) -> Review:
     stages = []
     findings = [_in_stage(f, spans) for f in doubts]
     recovered: float | None = None
+    charged, left_kg = 0.0, dict[str, float]()
 
     def judge(stretch: Stretch) -> Assessment:
         if stretch.stage == "charging":
@@ -162,22 +187,22 @@ def review(log: Log, job: Job) -> Review:
         return ASSESSMENTS[stretch.stage](stretch)
 
     for before, span in zip([None, *spans], spans, strict=False):
-        judged = stretch = stretch_of(span, log, job, before)
+        judged = stretch = replace(stretch_of(span, log, job, before), left_kg=dict(left_kg), charged_kg=charged)
         assessment = judge(judged)
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             over = span.end if span.left is None else max(span.end, span.left)
-            stretch = stretch_of(replace(span, known_until=over), log, job, before)
+            over_then = stretch_of(replace(span, known_until=over), log, job, before)
+            stretch = replace(over_then, left_kg=judged.left_kg, charged_kg=charged)
         believed = without_spoilt(stretch, doubts)
         if believed is not judged:
             assessment = judge(believed)
         if span.stage == "pressure_test":
             assessment = while_alive(believed, assessment, (*doubts, *found), judge)
         assessment = seen_to_the_end(believed, assessment, doubts)
-        weighed = assessment.figures.get("recovered")
-        if span.stage == "recovery" and isinstance(weighed, Figure) and weighed.si > 0.0:
-            recovered = weighed.si if recovered is None else recovered + weighed.si
+        left_kg |= assessment.left_kg
+        recovered, charged = _in_circuit(span.stage, assessment, recovered, charged)
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
         findings += found
     findings = _named_once(sorted(findings, key=lambda f: f.time))

@@ -87,6 +87,11 @@ class Weighing:
         step = Figure(float(self.resolution_kg.iloc[-1]), "mass").show(system, 2)
         return f"the scale moves in steps of {step}, drifts, and hoses pull on it"
 
+    @property
+    def left_kg(self) -> dict[str, float]:
+        """Gross weight with which each cylinder left the scale, or shows now [kg]."""
+        return {load.cylinder: load.end_kg for load in self.loads if load.confirmed and not load.zeroed}
+
     def by_cylinder(self) -> dict[str, float]:
         """Return the mass moved for each cylinder by its name [kg]."""
         sums: dict[str, float] = {}
@@ -107,7 +112,9 @@ def weigh(stretch: Stretch) -> Weighing:
     at = seconds(pd.DatetimeIndex(readings.index), stretch.begin)
     rest = come_to_rest(at, readings.to_numpy(dtype=float), resolution)
     stamps, taken = samples(readings, at, rest, resolution)
-    tracker = Tracker(-1.0 if stretch.stage == "charging" else 1.0, Names(stretch.job.cylinder), stamps=stamps)
+    tracker = Tracker(
+        -1.0 if stretch.stage == "charging" else 1.0, Names(stretch.job.cylinder, stretch.left_kg), stamps=stamps
+    )
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
     given = [(m, s, str(v).strip()) for m, s, v in zip(mark_at, marks["subject"], marks["value"], strict=True)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -74,6 +75,7 @@ class Names:
     """What marks and weights have told of cylinders so far."""
 
     cylinders: list[CylinderTable]
+    left_kg: Mapping[str, float] = field(default_factory=dict)  # with which they left the scale in the stages before
     told: list[Naming] = field(default_factory=list)
     expected: dict[str, float] = field(default_factory=dict)  # gross weight each named cylinder should show
     next_id: str | None = None
@@ -84,6 +86,7 @@ class Names:
         for table in self.cylinders:
             if table.tare_kg is not None:
                 self.expected[table.id] = table.tare_kg + table.contents_kg
+        self.expected |= self.left_kg
 
     def name(self, load: Load, number: int, name: str, by: NamedBy, stamp: pd.Timestamp) -> None:
         """Give the load `number` a name, as known from `stamp` on."""
@@ -143,9 +146,8 @@ class Names:
             name = near[0][1]
             known: NamedBy = next((old.named_by for old in reversed(earlier) if old.cylinder == name), "tare")
             return name, known
-        return numbered(earlier), "order"
+        return self.numbered(earlier), "order"
 
-
-def numbered(earlier: list[Load]) -> str:
-    """Return what a cylinder is called of which nothing is known but that `earlier` ones stood there before."""
-    return f"cylinder {len({old.cylinder for old in earlier}) + 1}"
+    def numbered(self, earlier: list[Load]) -> str:
+        """Return what a cylinder is called of which nothing is known but that `earlier` ones stood there before."""
+        return f"cylinder {len({*self.left_kg, *(old.cylinder for old in earlier)}) + 1}"

@@ -27,7 +27,7 @@ from analysis.scale_following import (
 )
 from analysis.scale_levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale_loads import Loads
-from analysis.scale_names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy, numbered
+from analysis.scale_names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy
 from analysis.scale_samples import SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, SCREWED_ON_KG, STILL_KG, Standing, flows_on
 
@@ -181,7 +181,7 @@ class Tracker(Loads):
             old.end = None
             self._read_with(self._gain, run)
         else:
-            named: tuple[str, NamedBy] = numbered(self.loads), "order"
+            named: tuple[str, NamedBy] = self.names.numbered(self.loads), "order"
             if self.names.next_id is not None:
                 named = self.names.next_id, "mark"
             elif old is not None and run[0].at - self._left_at <= LIFTED_S:

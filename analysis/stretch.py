@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -34,6 +34,8 @@ class Stretch:
         fresh reading arrived.
     journal : rows of the same time, columns ``time kind subject value text``; before them what was marked since the
         stage before to make ready: the cylinder put on, water turned on or off.
+    left_kg : gross weight with which each cylinder left the scale in the stages before [kg].
+    charged_kg : what a charging before put into the circuit, where nothing took it out since [kg].
     columns : how each channel was logged (unit, datum).
     barometer_pa : barometer used for each row, in pascal; `barometer_source` says where it is from.
     """
@@ -49,6 +51,8 @@ class Stretch:
     barometer_pa: pd.Series
     barometer_source: BarometerSource
     job: Job
+    left_kg: Mapping[str, float] = field(default_factory=dict)
+    charged_kg: float = 0.0
 
     @property
     def fluid(self) -> Refrigerant | None:

@@ -80,6 +80,7 @@ def assess(stretch: Stretch) -> Assessment:
         findings=tuple(found),
         traces=_traces(ticks),
         spans=tuple(_spans(stretch, ticks, pauses)),
+        left_kg={} if weighing is None else weighing.left_kg,
     )
 
 

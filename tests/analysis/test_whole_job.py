@@ -1,0 +1,137 @@
+"""Several stages of one job that move refrigerant: what the later ones know of the earlier. Mass in kg."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.ledger import balance, rows
+from analysis.log import assemble
+from analysis.result import Figure
+from analysis.review import Review, review
+from analysis.vocabulary.channels import make_column
+from analysis.vocabulary.job import parse_job
+from tests.support import START, journal_rows
+
+Stay = tuple[str, float, float]  # cylinder, gross weight at its begin and end
+OUT, PULL = 350.0, 0.05  # kPa of the circuit while a recovery runs, and under vacuum
+
+
+def job_of(*parts: tuple[str, list[Stay]], marked: bool = True, first_s: float = 0.0, **tables: Any) -> Review:
+    """Return the review of stages in order, each cylinder standing for 100 s, 600 s of flow and 100 s."""
+    weight: list[float] = []
+    pressure: list[float] = []
+    journal: list[tuple[float, str, str, str]] = []
+    for name, stays in parts:
+        journal.append((float(len(weight)), "stage", name, "begin"))
+        for cylinder, begin, end in stays:
+            if marked:
+                journal.append((float(len(weight)), "mark", "cylinder_on", cylinder))
+            weight += [*np.full(100, begin), *np.linspace(begin, end, 600), *np.full(100, end), *np.zeros(60)]
+        weight += [0.0] * (0 if stays else 1800)
+        pressure += [PULL if name == "evacuation" else OUT] * (len(weight) - len(pressure))
+        journal.append((float(len(weight)), "stage", name, "end"))
+        weight += [0.0] * 300
+        pressure += [pressure[-1]] * 300
+    job = parse_job(
+        {
+            "job": {"name": "test", "units": "si"},
+            "circuit": {"refrigerant": "R-134a"},
+            "site": {"barometer": "101.3 kPa"},
+        }
+        | tables
+    )
+    at = np.arange(len(weight))
+    shown = at >= first_s
+    index = pd.DatetimeIndex(START + pd.to_timedelta(at[shown], unit="s"), name="time")
+    frame = pd.DataFrame({"cylinder_weight": np.round(weight, 2)[shown]}, index=index)
+    frame["circuit_pressure"] = 1000.0 * np.array(pressure)[shown]
+    columns = {
+        "cylinder_weight": make_column("cylinder_weight", "kg", "cylinder_weight [kg]"),
+        "circuit_pressure": make_column("circuit_pressure", "kPa", "circuit_pressure [kPa]"),
+    }
+    return review(assemble(frame, columns, journal_rows(journal), job), job)
+
+
+def figure(found: Review, number: int, name: str) -> float:
+    told = found.stages[number].assessment.figures[name]
+    assert isinstance(told, Figure)
+    return told.si
+
+
+CYLINDERS = [{"id": name, "tare": "25 kg", "water_capacity": "54 kg"} for name in ("A", "B")]
+
+
+def test_a_charge_in_two_stages_is_held_against_the_target_as_one() -> None:
+    first, second = ("charging", [("A", 65.0, 50.0)]), ("charging", [("A", 50.0, 40.2)])
+    found = job_of(first, second, charging={"target": "25 kg"})
+    assert [stage.assessment.verdict for stage in found.stages] == ["short", "on_target"]
+    assert figure(found, 1, "charged") == pytest.approx(9.8, abs=0.05)
+    assert figure(found, 1, "charged_before") == pytest.approx(15.0, abs=0.05)
+    assert [f.kind for f in found.stages[1].assessment.findings if f.kind.startswith("charge")] == [
+        "charge_near", "charge_reached",
+    ]  # fmt: skip
+
+
+def test_a_circuit_that_was_evacuated_since_holds_nothing_of_the_charge_before() -> None:
+    charge = ("charging", [("A", 65.0, 45.0)])
+    found = job_of(charge, ("recovery", [("A", 45.0, 64.0)]), ("evacuation", []), charge, charging={"target": "20 kg"})
+    assert [stage.assessment.verdict for stage in found.stages if stage.stretch.stage == "charging"] == [
+        "on_target"
+    ] * 2
+
+
+def test_what_was_charged_too_much_and_recovered_is_not_in() -> None:
+    found = job_of(
+        ("charging", [("A", 65.0, 43.0)]), ("recovery", [("B", 25.0, 28.0)]), ("charging", [("A", 43.0, 42.0)]),
+        charging={"target": "20 kg"},
+    )  # fmt: skip
+    assert [stage.assessment.verdict for stage in found.stages if stage.stretch.stage == "charging"] == [
+        "over", "on_target",
+    ]  # fmt: skip
+
+
+def test_a_cylinder_is_known_by_what_it_weighed_when_it_left_an_earlier_stage() -> None:
+    out, back = (
+        ("recovery", [("A", 25.0, 55.1), ("B", 27.0, 44.0)]),
+        ("charging", [("B", 44.0, 28.0), ("A", 55.1, 40.0)]),
+    )
+    cylinders = [CYLINDERS[0], {"id": "B", "tare": "27 kg", "water_capacity": "54 kg"}]
+    for tables in ({"cylinder": cylinders}, {}):
+        found = job_of(out, ("evacuation", []), back, marked=False, **tables)
+        names = [
+            f.figures["cylinder"] for f in found.findings if f.kind == "cylinder_changed" and "previous" in f.figures
+        ]
+        assert names == (["B", "A"] if tables else ["cylinder 2", "cylinder 1"])
+        ledger = balance(found.stages)
+        assert ledger is not None
+        assert ledger.returned_kg == pytest.approx(31.1, abs=0.1)
+        assert len(ledger.cylinders) == 2
+
+
+def test_a_cylinder_filled_before_is_no_empty_one_in_the_other_unit() -> None:
+    found = job_of(("recovery", [("A", 25.0, 55.1)]), ("recovery", [("A", 55.1, 60.0)]), cylinder=CYLINDERS)
+    assert figure(found, 1, "recovered") == pytest.approx(4.9, abs=0.05)
+
+
+def test_a_balance_tells_nothing_of_what_was_not_done_or_not_weighed() -> None:
+    def labels(found: Review) -> list[str]:
+        ledger = balance(found.stages)
+        assert ledger is not None
+        return [label for label, _ in rows(ledger, "si")]
+
+    assert labels(job_of(("charging", [("N", 65.0, 45.0)]))) == ["Charged", "Charged less recovered", "Cylinder N"]
+    assert labels(job_of(("recovery", [("A", 25.0, 45.0)]))) == [
+        "Recovered", "Recovered and kept in cylinders", "Cylinder A",
+    ]  # fmt: skip
+    unweighed = job_of(("recovery", []), ("evacuation", []), ("charging", [("A", 65.0, 45.0)]))
+    assert labels(unweighed) == ["Charged", "Cylinder A"]
+
+
+def test_rows_that_begin_within_a_charging_do_not_call_it_short() -> None:
+    late = job_of(("charging", [("A", 65.0, 40.0)]), first_s=400.0, charging={"target": "25 kg"})
+    assert late.stages[0].assessment.verdict == "undecided"
+    assert "began before" in late.stages[0].assessment.text
