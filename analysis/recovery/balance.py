@@ -105,6 +105,9 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             stated_m3[part.stop :] = stated_m3[pull.last]
         stated = stated_m3[part]
         room = DRY * stated if told_m3 is not None else DENSEST_FILL * _charge(charge, moved) / liquid_density(ticks)
+        against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
+        order = np.arange(start, pull.last + 1)
+        pool_at = np.maximum.accumulate(np.where(against[part] & (depth[part] < SHALLOW), order, -1))
         newest = np.full(len(at), np.nan)
         for span in spans:
             newest = np.where(np.isfinite(newest), newest, span.middle)
@@ -122,7 +125,8 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
                 from_s[part] = np.where(hit, at - span.seconds, from_s[part])
                 soft[part] |= enough & (span.high <= DRY_SOFT * stated)
                 since = depression[span.begin] >= GONE_K
-                surely[part] |= since & (span.low > COLD_SURE * np.fmax(stated, smallest))
+                after = span.begin > pool_at
+                surely[part] |= since & after & (span.low > COLD_SURE * np.fmax(stated, smallest))
                 chilled[part] |= since & span.known & (span.low > ROUGHLY * stated) & (span.seconds >= CHILLED_S)
             for span in spans:
                 roughly[part] |= (span.middle <= DRY * told_m3) & (span.high <= ROUGHLY * told_m3)
@@ -143,7 +147,6 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
                 from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
                 # a pool that chills itself looks alike, too, from one short fall to the next
                 soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)
-        against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
         slowly[part] = slowly_boiling(ticks, part, depression, against[part] | ~(depression[part] >= GONE_K))
         pace = np.where(depth[part] < SHALLOW, near.seconds / np.log(near.ratio), np.nan)
         slower = ~np.isfinite(moved) & (pace > SLOWS * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)

@@ -133,7 +133,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     closes = (unaccounted <= short) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
     room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
-    slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under) & ~seen.dry) | seen.surely_more
+    slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under & soft) & ~seen.dry) | seen.surely_more
     least, room = _least_pocket(ticks, seen.volume, job)
     deep = seen.long & (seen.slowly <= least)
     return Evidence(
@@ -158,13 +158,13 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     )
 
 
-def _boils(ticks: Ticks, run: Floats, volume: Floats, under: np.ndarray) -> np.ndarray:
-    """Return where more than vapour left over `COLD_S` of one pull (`run`: its number, 0 between), all `under`."""
+def _boils(ticks: Ticks, run: Floats, volume: Floats, dry: np.ndarray) -> np.ndarray:
+    """Return where more than vapour left over `COLD_S` of one pull (`run`: its number, 0 between) that began `dry`."""
     past = before(ticks.at_s, COLD_S)
     old = np.maximum(past, 0)
     gained = ticks.moved_kg - ticks.moved_kg[old]
     lost = volume * (ticks.density[old] - ticks.density)
-    seen = (past >= 0) & under[old] & (run > 0) & (run == run[old]) & (gained > 6.0 * ticks.mass_resolution_kg)
+    seen = (past >= 0) & dry[old] & (run > 0) & (run == run[old]) & (gained > 6.0 * ticks.mass_resolution_kg)
     return np.asarray(seen & (lost > 0.0) & (gained > COLD_BOILS * lost))
 
 

@@ -573,6 +573,31 @@ def test_a_machine_that_draws_what_a_pocket_boils_is_not_paused() -> None:
         assert found(assess(stretch), "liquid_gone") is None
 
 
+@pytest.mark.parametrize("missing", [0.01, 0.03, 0.05])
+def test_a_pool_that_just_ended_is_no_pocket_that_may_freeze(missing: float) -> None:
+    # boiling 7 K under the water, at 5 degC, until 30 min; then vapour alone, by e in 13 min, through freezing
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 3000.0, 5.0)
+    warm, cold = (float(fluid.bubble_pressure_pa(kelvin)) for kelvin in (285.0, 278.0))
+    pressure = np.interp(seconds, [600.0, 720.0], [warm, cold]) * np.exp(-np.maximum(seconds - 1800.0, 0.0) / 800.0)
+    density = np.asarray(fluid.vapor_density_at(pressure, 285.0))
+    weight = 30.0 + 0.4 * (density[0] - density) + 0.01 * np.clip(seconds - 600.0, 0.0, 1200.0)
+    plate = (weight[-1] - 30.0 + 0.4 * density[-1]) / (1.0 - missing)
+    shown = weight + np.random.default_rng(0).normal(0.0, 0.01, len(seconds))
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
+            "cylinder_weight": ("kg", np.round(shown / 0.02) * 0.02),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": f"{plate:.2f} kg", "internal_volume": "400 L"}},
+    )
+    assert found(assess(stretch), "self_chilling") is not None
+    assert found(assess(stretch), "freeze_risk") is None
+
+
 def paused(comes_back: float, gauge_step: float, from_s: float = 2100.0) -> Stretch:
     """Return a fall by e in 10 min until a pause, in which the pressure comes back by a share in 10 min."""
     seconds = np.arange(0.0, from_s + 1200.0, 5.0)
