@@ -42,19 +42,19 @@ def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
     """
     end_s = float(course.end_s[k])
     spans = [(span_s, *course.bins(max(since_s, end_s - span_s), end_s)) for span_s in HUNTS_S]
+    firsts, ends = np.array([span[1:] for span in spans]).T
+    counts, powers = course.totals.count(firsts, ends), course.totals.variance(firsts, ends)
+    row = {name: i for i, name in enumerate(course.values)}
     for name in HUNTERS:
-        if name not in course.values:
+        if name not in row:
             continue
-        totals = course.totals[name]
-        for span_s, first, end in spans:
-            if totals.count(first, end) < LEAST_SEEN:
+        least = (HUNT_SWING * TOLERANCES[name].scatter) ** 2
+        for (span_s, first, end), count, power in zip(spans, counts[row[name]], powers[row[name]], strict=True):
+            if count < LEAST_SEEN or power < least:
                 continue
             inside = slice(first, end)
-            least_power = (HUNT_SWING * TOLERANCES[name].scatter) ** 2
-            if totals.variance(first, end) < least_power:
-                continue
             there = ~np.isnan(course.values[name][inside])
-            least_power += float(np.mean(course.noises[name][inside][there])) ** 2
+            least_power = least + float(np.mean(course.noises[name][inside][there])) ** 2
             at, values = course.end_s[inside][there], course.values[name][inside][there]
             period_s = _period(at, values, least_power)
             if period_s is not None:

@@ -66,8 +66,8 @@ LATELY = (0.5, 0.25)
 LEVEL_BINS = 10
 """A channel's level is the median of its last ten minutes; less than that in all and nothing is said."""
 LEAST_S = 480.0
-CHECKS_S = ((1_200.0, 120.0), (np.inf, 300.0))
-"""Looked at anew every two minutes for twenty, every five after that."""
+CHECKS_S = ((1_200.0, 120.0), (14_400.0, 300.0), (np.inf, 900.0))
+"""Looked at anew every two minutes for twenty, every five for four hours, every fifteen after that."""
 SUNNY_S = 1_200.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
 SUNNY_PER_H, SUNNY_ODDS = 0.35, 3.0
@@ -248,15 +248,16 @@ class Looks:
         warm = above > max(0.5, SUNNY_PART * float(above.max()))
         if warm.sum() > 1:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
-        honest = np.array([self._honest_k(c, level) for c in channels])
         gauges = np.array([c in PRESSURES for c in channels])
-        lies = np.array([self._lie_k(c, level) for c in channels])
+        pressure, per_k = (self._pressure_pa(level), self._slope(level)) if gauges.any() else (np.nan, np.nan)
+        honest = np.where(gauges, np.hypot(HONEST_PRESSURE * pressure, HONEST_PRESSURE_PA) / per_k, HONEST_K)
+        lies = np.where(gauges, np.hypot(LIE_PRESSURE * pressure, LIE_PA) / per_k, LIE_K)
         said = weigh(x, honest, lies, excess, behind, gauges, bodies)
         suspects = []
         for i, channel in enumerate(channels):
             offset = float(said.offsets_k[i])
             if gauges[i] and gauges.sum() > 2:  # the others lag as it does
-                least_k = min(LEAST_K, LEAST_PA / self._slope(level))
+                least_k = min(LEAST_K, LEAST_PA / per_k)
             else:
                 least_k = LEAST_K + max(0.0, float(behind[i]) * float(np.sign(offset)))  # lag alone may make so much
             if said.lying[i] < SURE or abs(offset) < least_k or channel in moving:
@@ -328,17 +329,6 @@ class Looks:
         kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure
         odds = np.sqrt(sunny / kept) * np.exp(0.5 * slope**2 * (1.0 / sunny - 1.0 / kept))
         return bool(odds >= SUNNY_ODDS and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
-
-    def _honest_k(self, channel: str, level_k: float) -> float:
-        if channel not in PRESSURES or self.fluid is None:
-            return HONEST_K
-        error_pa = np.hypot(HONEST_PRESSURE * self._pressure_pa(level_k), HONEST_PRESSURE_PA)
-        return float(error_pa / self._slope(level_k))
-
-    def _lie_k(self, channel: str, level_k: float) -> float:
-        if channel not in PRESSURES or self.fluid is None:
-            return LIE_K
-        return float(np.hypot(LIE_PRESSURE * self._pressure_pa(level_k), LIE_PA) / self._slope(level_k))
 
     def _pressure_pa(self, level_k: float) -> float:
         """Return the saturation pressure near a temperature, which may lie beyond the refrigerant's table."""

@@ -71,7 +71,8 @@ def assess(stretch: Stretch) -> Assessment:
 
 
 def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding]]:
-    values, noise, end_s = course.values, course.noises, course.end_s
+    values, end_s = course.values, course.end_s
+    rows, noises = (np.transpose(list(one.values())).tolist() for one in (values, course.noises))
     windows: list[_Window] = []
     findings: list[Finding] = []
     open_: _Window | None = None
@@ -117,11 +118,10 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
                 findings.append(_hunts(stretch, course, k, new, windows[-1]))
             continue
         # a step makes neighbouring rows look noisy: the least noise since it opened counts
-        open_.noise = {name: min(one, float(noise[name][k])) for name, one in open_.noise.items()}
+        open_.noise = {name: min(one, now) for (name, one), now in zip(open_.noise.items(), noises[k], strict=True)}
         away = not course.running[k] or any(
-            abs(values[name][k] - open_.means[name]) > TOLERANCES[name].departure + 2.0 * open_.noise[name]
-            for name in values
-            if name in open_.means and not np.isnan(values[name][k])
+            abs(now - open_.means.get(name, np.nan)) > TOLERANCES[name].departure + 2.0 * open_.noise[name]
+            for name, now in zip(values, rows[k], strict=True)
         )
         away_since = (k if away_since is None else away_since) if away else None
         stood_until = end if course.stood_s[k] > 0.0 else stood_until
@@ -200,9 +200,8 @@ class _Ear:
 
 def _means(course: Course, begin_s: float, end_s: float) -> dict[str, float]:
     """Return the mean of each quantity over the bins inside a window, those that have readings there."""
-    bins = course.bins(begin_s, end_s)
-    means = {name: float(totals.mean(*bins)) for name, totals in course.totals.items()}
-    return {name: mean for name, mean in means.items() if not np.isnan(mean)}
+    means = course.totals.mean(*course.bins(begin_s, end_s)).tolist()
+    return {name: mean for name, mean in zip(course.values, means, strict=True) if mean == mean}
 
 
 def _figures(window: _Window) -> dict[str, FigureValue]:

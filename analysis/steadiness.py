@@ -95,9 +95,9 @@ class Course:
     levels: tuple[tuple[np.ndarray, np.ndarray], ...] = ()
 
     @cached_property
-    def totals(self) -> dict[str, Totals]:
-        """Sums over any bins of each of `values`."""
-        return {name: Totals(values) for name, values in self.values.items()}
+    def totals(self) -> Totals:
+        """Sums over any bins of each of `values`, in their order."""
+        return Totals(np.array(list(self.values.values())))
 
     @cached_property
     def minutes(self) -> list[np.ndarray]:
@@ -114,30 +114,38 @@ class Course:
 
 
 class Totals:
-    """Sums of some values that may be NaN, asked from any of them up to another; indices may be arrays."""
+    """Sums of some values that may be NaN, along the last axis, asked from any of them up to another.
+
+    Both indices may be arrays, and give as many answers; `values` of more than one axis give one for each row.
+    """
 
     def __init__(self, values: np.ndarray) -> None:
         there = np.isfinite(values)
-        self.near = float(values[there][0]) if there.any() else 0.0
-        apart = np.where(there, values - self.near, 0.0)  # from the first: squares of large numbers lose small ones
+        row = np.where(there, values, 0.0)
+        near = np.take_along_axis(row, there.argmax(axis=-1)[..., None], axis=-1)
+        apart = np.where(there, row - near, 0.0)  # from the first: squares of large numbers lose small ones
+        self.near = near[..., 0]
         self.counts, self.sums, self.squares = (_summed(one) for one in (there, apart, apart**2))
 
     def count(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
-        return np.asarray(self.counts[end] - self.counts[first])
+        return np.asarray(self.counts[..., end] - self.counts[..., first])
 
     def mean(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
         """Return the mean of those that are there, NaN where none is."""
-        return self.near + _part(self.sums[end] - self.sums[first], self.count(first, end))
+        near = self.near[(..., *(None,) * np.ndim(end))]
+        return np.asarray(near + _part(self.sums[..., end] - self.sums[..., first], self.count(first, end)))
 
     def variance(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
         """Return the variance of those that are there."""
         count = self.count(first, end)
-        mean = _part(self.sums[end] - self.sums[first], count)
-        return np.asarray(np.maximum(_part(self.squares[end] - self.squares[first], count) - mean**2, 0.0))
+        mean = _part(self.sums[..., end] - self.sums[..., first], count)
+        power = _part(self.squares[..., end] - self.squares[..., first], count)
+        return np.asarray(np.maximum(power - mean**2, 0.0))
 
 
 def _summed(values: np.ndarray) -> np.ndarray:
-    return np.concatenate([[0.0], np.cumsum(values, dtype=float)])
+    first = np.zeros((*values.shape[:-1], 1))
+    return np.concatenate([first, np.cumsum(values, axis=-1, dtype=float)], axis=-1)
 
 
 def _part(total: np.ndarray, count: np.ndarray) -> np.ndarray:
@@ -302,14 +310,13 @@ def approaching(course: Course, k: int, since_s: float) -> bool:
     """
     end_s = course.end_s
     third_s = min(WINDOW_S, (end_s[k] - since_s) / 3.0)
-    first, second, third = np.searchsorted(end_s, end_s[k] - third_s * np.array([3.0, 2.0, 1.0]), side="right").tolist()
-    for name in course.judged:
-        parts = [(first, second), (second, third), (third, k + 1)]
-        counts = [int(course.totals[name].count(*part)) for part in parts]
-        if min(counts) < LEAST_PARTS:
+    first = np.searchsorted(end_s, end_s[k] - third_s * np.array([3.0, 2.0, 1.0]), side="right")
+    parts = first, np.append(first[1:], k + 1)
+    counts, moves = course.totals.count(*parts), np.diff(course.totals.mean(*parts))
+    for name, count, (before, now) in zip(course.values, counts.tolist(), moves.tolist(), strict=True):
+        if name not in course.judged or min(count) < LEAST_PARTS:
             continue
-        before, now = np.diff([float(course.totals[name].mean(*part)) for part in parts]).tolist()
-        error = float(course.scatter[name][k]) * (8.0 / counts[-1]) ** 0.5
+        error = float(course.scatter[name][k]) * (8.0 / count[-1]) ** 0.5
         if not abs(before) > error or not 0.0 < now / before + 2.0 * error / abs(before) < NEVER_DONE:
             continue
         least = max(now / before - 2.0 * error / abs(before), 0.0)
