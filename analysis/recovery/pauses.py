@@ -165,11 +165,15 @@ def _begin(ticks: Ticks, first: int) -> float:
     """Return when a pause that became known at tick `first` began: its mark, else when the pressure had come down.
 
     From then on it stood no higher above its lowest than the gauge's noise explains. Where it has risen since, the
-    pause began no earlier than the rise: before that as much may have boiled as was drawn.
+    pause began no earlier than the rise: before that as much may have boiled as was drawn. Nor did it begin while the
+    scale still gained.
     """
     if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
         return float(ticks.marked_s[first])
     start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - SLOW_S - 15.0))
+    to_come = ticks.moved_kg[first] - ticks.moved_kg[start:first]
+    gained = np.flatnonzero(to_come > 2.0 * ticks.mass_resolution_kg[first] + CREEP_KG)
+    start += int(gained[-1]) if len(gained) else 0
     lowest = start + int(np.argmin(ticks.pressure_pa[start : first + 1]))
     least, noise = ticks.pressure_pa[lowest], ticks.resolution_pa[lowest]
     if ticks.pressure_pa[first] > least + 2.0 * noise:

@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.recovery import assess
 from analysis.recovery.calls import _flat
 from analysis.recovery.pauses import HOSE_S, split, standing
 from analysis.recovery.ticks import Ticks
+from tests.support import make_stretch
 
 
 def pause(rise: float, least: float) -> bool:
@@ -80,3 +82,22 @@ def test_a_marked_pause_begins_with_its_mark_though_the_machine_was_thought_to_s
     pauses, _ = split(ticks, stands)
     assert [pause.marked for pause in pauses][-2:] == [False, True]
     assert pauses[-1].begin_s == 2400.0
+
+
+def test_a_pause_at_a_pressure_that_stands_begins_when_the_scale_stops() -> None:
+    """Nobody marks it: liquid flows at saturation for 20 min, a valve is closed for 4 min, and it flows on."""
+    seconds = np.arange(0.0, 2400.0, 10.0)
+    flow = (seconds >= 120.0) & ~((seconds >= 1200.0) & (seconds < 1440.0))
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", 488.0 + 0.3 * np.sin(seconds)),
+            "cylinder_weight": ("kg", np.round(26.0 + np.cumsum(flow * 0.6), 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 15.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "150 kg", "internal_volume": "600 L"}},
+    )
+    begins = [(span.begin - stretch.begin).total_seconds() for span in assess(stretch).spans if span.kind == "pause"]
+    assert any(abs(begin - 1200.0) <= 60.0 for begin in begins)
+    assert not any(130.0 < begin < 1140.0 for begin in begins)
