@@ -136,11 +136,11 @@ def _log(review: Review, digests: Mapping[str, str]) -> list[Any]:
             Paragraph("Notes", _style(11, True, spaceBefore=8, spaceAfter=3)),
             _pairs([(contents.clock(time), text) for time, text in written]),
         ]
-    parts += [
+    made_from = [
         Paragraph("Made from", _style(11, True, spaceBefore=8, spaceAfter=3)),
         _pairs([(name, f"SHA-256 {digest}") for name, digest in digests.items()]),
     ]
-    return parts
+    return [*parts, KeepTogether(made_from)]
 
 
 def _findings(findings: Sequence[Any]) -> Table:

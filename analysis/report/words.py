@@ -24,10 +24,12 @@ FIGURE_NAMES: Mapping[str, str] = {
     "loss_rate": "loss rate, corrected",
     "loss_rate_low": "loss rate, low end",
     "loss_rate_high": "loss rate, high end",
-    "smallest_detectable": "smallest loss seen",
+    "smallest_detectable": "smallest loss that shows",
     "pressure_change_by_temperature": "change by temperature",
     "hours_judged": "time judged",
     "leak_oz": "leak, in ounces",
+    "rise_straight": "rise straight, likely to",
+    "rise_levels_off": "rise levels off, likely to",
     "corrected_pressure_at_start": "corrected, at start",
     "corrected_pressure_now": "corrected, now",
 }

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from reportlab.platypus import KeepTogether
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
 from analysis.report import contents
-from analysis.report.pdf import render_pdf
+from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
 from analysis.report.write import REPORT_FILE, digests_of, render, write_report
 from analysis.result import Figure, significant
@@ -91,6 +92,11 @@ def test_pdf_has_its_pages_and_is_the_same_each_time(folder: Path) -> None:
     assert pdf.startswith(b"%PDF-")
     assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 2  # the first for the customer, then all runs on
     assert pdf == render_pdf(reviewed(folder), digests_of(files(folder)))
+
+
+def test_the_digests_stand_on_one_page_with_their_heading(folder: Path) -> None:
+    kept = _log(reviewed(folder), digests_of(files(folder)))[-1]
+    assert isinstance(kept, KeepTogether)
 
 
 def test_a_table_for_a_spreadsheet_runs_nothing(folder: Path) -> None:
