@@ -104,7 +104,7 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
         for load in weighing.loads:
             if not load.confirmed:
                 continue
-            name = _name(load, gross, f"{stretch.stage} {number + 1}")
+            name = _name(load, gross, job.cylinder, f"{stretch.stage} {number + 1}")
             if load.named_by == "order" and name not in gross and stretch.stage == "charging":
                 said.append(
                     "A cylinder of the charging is not named, so what came back from the recovery is not wholly known."
@@ -149,12 +149,17 @@ def _start_kg(table: CylinderTable | None, begin_kg: float) -> float:
     return table.contents_kg if table.tare_kg is None else begin_kg - table.tare_kg
 
 
-def _name(load: Load, left_kg: Mapping[str, float], stage: str) -> str:
-    """Return which cylinder a load was: by its name, else by what those weighed that left the scale before."""
+def _name(load: Load, left_kg: Mapping[str, float], tables: Sequence[CylinderTable], stage: str) -> str:
+    """Return which cylinder a load was: by its name, else by what those weighed that left the scale before.
+
+    Not where a cylinder of the job that was not on it yet weighs as much.
+    """
     if load.named_by != "order":
         return load.cylinder
-    near = [] if load.zeroed else [name for name, kg in left_kg.items() if abs(load.begin_kg - kg) <= ADRIFT_KG]
-    if len(near) == 1:
+    fresh = {t.id: t.tare_kg + t.contents_kg for t in tables if t.tare_kg is not None and t.id not in left_kg}
+    may_be = {} if load.zeroed else {**fresh, **left_kg}
+    near = [name for name, kg in may_be.items() if abs(load.begin_kg - kg) <= ADRIFT_KG]
+    if len(near) == 1 and near[0] in left_kg:
         return near[0]
     return f"{load.cylinder} ({stage})" if load.cylinder in left_kg else load.cylinder
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import datetime
 import io
+from dataclasses import replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -29,7 +31,7 @@ from tests.support import START, make_stretch
 LB = 0.45359237
 TODAY = datetime.date(2026, 3, 18)
 CYLINDERS = [{"id": n, "tare": "25 kg", "water_capacity": "54 kg"} for n in ("A", "B")]
-TABLES = {
+TABLES: dict[str, Any] = {
     "circuit": {"refrigerant": "R-134a", "charge": "50 kg", "use": "comfort_cooling"},
     "cylinder": [*CYLINDERS, {"id": "N", "tare": "25 kg", "contents": "40 kg"}],
 }
@@ -102,6 +104,17 @@ def test_an_unnamed_cylinder_is_the_one_that_left_with_its_weight() -> None:
     other = of(out, stage("charging", ("A", 57, 30), hours=24, marked=False))
     assert other.returned_kg == 0.0
     assert any("not named" in said for said in other.said)
+
+
+def test_an_unnamed_cylinder_that_weighs_as_much_as_others_do_is_none_of_them() -> None:
+    """N and M of the job, 65 kg with what they hold, were not on the scale yet; A left it with as much."""
+    more = {"id": "M", "tare": "25 kg", "contents": "40 kg"}
+    job = parse_job({"job": {"name": "test"}, **TABLES, "cylinder": [*TABLES["cylinder"], more]})
+    stages = stage("recovery", ("A", 25.0, 65.2)), stage("charging", ("N", 65.1, 30), hours=24, marked=False)
+    found = of(*(replace(one, job=job) for one in stages))
+    assert found.returned_kg == 0.0
+    assert any("is not named" in said for said in found.said)
+    assert found.cylinders[0].left_kg == pytest.approx(40.2, abs=0.1)
 
 
 def test_no_such_stage_and_no_scale() -> None:
