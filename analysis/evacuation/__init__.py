@@ -254,6 +254,8 @@ def _time_left(story: Story, aim: Aim) -> str:
     if left is None:
         return ""
     low, middle, high = left
+    if middle > 86_400.0:
+        return " At this trend it takes more than a day: find out what holds it up."
     until = "more than a day" if high > 86_400 else _minutes(high)
     return f" At this trend about {_minutes(middle)} more ({_minutes(low)} to {until})."
 

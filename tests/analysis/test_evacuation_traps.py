@@ -476,3 +476,14 @@ def test_a_straight_rise_too_slow_to_have_held_the_level_up_is_no_leak(grown: fl
     stretch = logged(shown, valve(9_000.0, lasting_s), noise=0.003)
     stalls = [f.figures["cause"] for f in assess(stretch).findings if f.kind == "stall"]
     assert stalls[-1] == cause
+
+
+@pytest.mark.parametrize(("lag_h", "words"), [(8.0, "more than a day"), (0.25, "more (")])
+def test_a_pace_of_days_is_no_number_of_hours(lag_h: float, words: str) -> None:
+    """10,000 micron fall by e in so many hours; 500 are asked for: three times as long."""
+    begun = 10_000.0 * np.exp(-np.maximum(AT - 1_200.0, 0.0) / (3_600.0 * lag_h))
+    shown = np.where(AT < 1_200.0, pull(150.0, 10_000.0), begun)[: 600 if lag_h < 1.0 else 2_000]
+    text = assess(logged(shown, noise=0.001, quantum=0.1)).text
+    assert "At this trend" in text
+    assert words in text
+    assert "to more than a day" not in text
