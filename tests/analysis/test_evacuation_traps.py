@@ -478,7 +478,7 @@ def test_a_straight_rise_too_slow_to_have_held_the_level_up_is_no_leak(grown: fl
     assert stalls[-1] == cause
 
 
-@pytest.mark.parametrize(("lag_h", "words"), [(8.0, "more than a day"), (0.25, "more (")])
+@pytest.mark.parametrize(("lag_h", "words"), [(12.0, "more than a day"), (0.25, "more (")])
 def test_a_pace_of_days_is_no_number_of_hours(lag_h: float, words: str) -> None:
     """10,000 micron fall by e in so many hours; 500 are asked for: three times as long."""
     begun = 10_000.0 * np.exp(-np.maximum(AT - 1_200.0, 0.0) / (3_600.0 * lag_h))
