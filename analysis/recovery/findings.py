@@ -198,10 +198,11 @@ def self_chilling(
     if len(wet):
         k = int(wet[0])
         found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), "mass", k))
-    still = np.flatnonzero(evidence.still[:until])
-    if len(still):
-        k = int(still[0])
-        found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), "no flow", k))
+    for sign, by in ((evidence.still, "no flow"), (evidence.slows, "fall")):
+        hit = np.flatnonzero(sign[:until])
+        if len(hit):
+            k = int(hit[0])
+            found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), by, k))
     for pause in pauses:
         if pause.base is None or pause.first == 0 or pause.base >= until:
             continue
@@ -227,6 +228,7 @@ def self_chilling(
     why = {
         "pause": "the pressure climbs back while the machine stands",
         "mass": "the scale gains more than vapour can give",
+        "fall": "the pressure falls ever more slowly",
         "no flow": "no water flows that could warm it, and nothing shows that it is gone",
     }[by]
     text = (

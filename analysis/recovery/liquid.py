@@ -69,7 +69,8 @@ class Evidence:
     dry : the balance says that no liquid boils, over the fall since `dry_from_s`. dry_soft : it has said so, at least
         roughly, and nothing has spoken against it since. deep : over a long fall less boils than in the least pocket.
     boils : some of what leaves must be liquid that boils, and the plate leaves room for a pocket.
-    still : depressed, no water flows, and nothing shows that liquid is gone.
+    still : depressed, no water flows, and nothing shows that liquid is gone. slows : depressed, and without a scale the
+        fall has become slower.
     pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left. A pool that chills itself while no water flows looks
@@ -88,6 +89,7 @@ class Evidence:
     dry_soft: np.ndarray
     boils: np.ndarray
     still: np.ndarray
+    slows: np.ndarray
     pocket: np.ndarray
     stands: np.ndarray
     deep: np.ndarray
@@ -145,6 +147,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         dry_soft=soft,
         boils=stayed(ticks.at_s, slow & room_left, COLD_STAYS_S),
         still=stayed(ticks.at_s, under & (ticks.flow == 0.0), CHILLED_S) & ~soft,
+        slows=stayed(ticks.at_s, seen.slows & under & ~soft, CHILL_S),
         pocket=pocket | np.isnan(unaccounted) | (unaccounted >= POCKET),
         stands=_latched(wet, soft | shallow) | shallow,
         under_dew=under_dew,

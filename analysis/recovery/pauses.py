@@ -30,6 +30,8 @@ STOOD_S = 600.0
 """Flow is what exceeds the highest mass of this time."""
 CREEP_KG = 0.05
 """What a standing load may gain within `LOOK_S` by the scale's own creep and a hose that warms; common practice."""
+TRICKLE_KG = 0.03
+"""A load that stands gains less than this by drift within `SLOW_S`; common practice."""
 STILL = 0.08
 """The mass rate of a machine that stands is under this share of what it lately did."""
 
@@ -95,6 +97,9 @@ def standing(ticks: Ticks) -> np.ndarray:
     some_mass = scale & some & (above > 2.0 * ticks.mass_resolution_kg + np.where(ticks.marked == 1.0, CREEP_KG, 0.0))
     longer = before(ticks.at_s, 5 * LOOK_S)
     lately = np.where(longer >= 0, ticks.moved_kg[old] - ticks.moved_kg[np.maximum(longer, 0)], np.nan) / 4.0
+    # a trickle exceeds what stood there only after a while
+    gained = ticks.moved_kg - ticks.moved_kg[while_ago]
+    trickle = scale & (while_ago > 0) & (gained > 4.0 * ticks.mass_resolution_kg + TRICKLE_KG)
     no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
     fell_from_s = np.maximum(_kink(ticks, KINK_S), _kink(ticks, LONG_KINK_S)).tolist()
     stands = np.zeros(n, dtype=bool)
@@ -102,6 +107,7 @@ def standing(ticks: Ticks) -> np.ndarray:
     mark = np.nan
     marked = ticks.marked.tolist()
     pulls_on = (falls | some_mass).tolist()
+    trickles = (trickle & (ticks.marked != 1.0)).tolist()
     stops = ((rises & ~some_mass) | (no_mass & ~falls)).tolist()
     since_stop = -1.0
     at = ticks.at_s.tolist()
@@ -110,7 +116,10 @@ def standing(ticks: Ticks) -> np.ndarray:
             now = marked[k] == 1.0
             since_stop = at[k]
             mark = marked[k]
-        elif now and pulls_on[k] and at[k] - since_stop > LOOK_S + 30.0:
+        elif now and (
+            (pulls_on[k] and at[k] - since_stop > LOOK_S + 30.0)
+            or (trickles[k] and at[k] - since_stop > SLOW_S + LOOK_S)
+        ):
             now = False
             since_stop = at[k]
         elif (

@@ -8,6 +8,7 @@ import pytest
 from analysis.fluids import refrigerant
 from analysis.recovery import assess
 from analysis.recovery.apparent_volume import slowly_boiling, spans_of
+from analysis.recovery.pauses import standing
 from analysis.recovery.ticks import make_ticks
 from analysis.report.recovery_plot import draw
 from analysis.result import Assessment, Figure, Finding
@@ -596,6 +597,50 @@ def test_a_pool_that_just_ended_is_no_pocket_that_may_freeze(missing: float) -> 
     )
     assert found(assess(stretch), "self_chilling") is not None
     assert found(assess(stretch), "freeze_risk") is None
+
+
+@pytest.mark.parametrize("chills", [True, False])
+def test_a_fall_that_slows_down_is_liquid_that_chills_itself_without_a_scale_too(chills: bool) -> None:
+    # saturation comes down by 15 K, ever more slowly; vapour alone falls by e in 15 min
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 4200.0, 10.0)
+    fall = np.maximum(seconds - 900.0, 0.0)
+    kelvin = 285.0 - 15.0 * (1.0 - np.exp(-fall / 1200.0))
+    rest = float(fluid.bubble_pressure_pa(285.0))
+    pressure = np.asarray(fluid.bubble_pressure_pa(kelvin)) if chills else rest * np.exp(-fall / 900.0)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}},
+    )
+    finding = found(assess(stretch), "self_chilling")
+    assert (finding is not None) == chills
+    if finding is not None:
+        assert finding.figures["evidence"] == "fall"
+        assert_prefix_consistent(assess, stretch, [200, 250, 300, 350])
+
+
+def test_a_trickle_after_the_liquid_pull_is_no_pause() -> None:
+    # 2 kg/min of liquid, then 6 g/min of vapour from a pool that hardly cools
+    seconds = np.arange(0.0, 9000.0, 10.0)
+    pressure = np.interp(seconds, [1200.0, 9000.0], [50.0, 46.0])
+    weight = np.interp(seconds, [300.0, 1200.0, 9000.0], [30.0, 60.0, 60.78])
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure, 2)),
+            "cylinder_weight": ("kg", np.round(weight, 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 9.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-123", "charge": "40 kg"}},
+    )
+    ticks = make_ticks(stretch, weigh(stretch))
+    assert not standing(ticks)[ticks.at_s > 2700.0].any()
 
 
 def paused(comes_back: float, gauge_step: float, from_s: float = 2100.0) -> Stretch:
