@@ -85,18 +85,22 @@ class Explaining(Following):
             while k > 0 and self._flat(k - 1):
                 k -= 1
             weights = [s.weight for s in run[: k + 1]]
-            flowed = k > 2 and abs(weights[-1] - weights[0]) <= HANDS_KG and flows(weights, self.sign, self.still_kg)
+            may_flow = abs(weights[-1] - weights[0]) <= HANDS_KG or not any(map(self._too_quick, range(k)))
+            flowed = k > 2 and may_flow and flows(weights, self.sign, self.still_kg)
             hands = 0 if flowed else sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
             self._between += run[:hands]
             del run[:hands]
             return True
         if len(run) < 3 or run[-1].at - run[0].at < PLATEAU_WAIT_S - 0.5:
             return False
-        while len(run) > 2 and abs(pace(run[0], run[1], self.sign)) > self._fastest(
-            FASTEST_KG_PER_S, FASTEST_PER_GROSS
-        ):
+        while len(run) > 2 and self._too_quick(0):
             self._between.append(run.pop(0))  # hands, or a display that was slow to show it
         return True
+
+    def _too_quick(self, k: int) -> bool:
+        """Return whether the run leaps from its sample `k` to the next as no flow does."""
+        step = abs(pace(self._run[k], self._run[k + 1], self.sign))
+        return step > self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
 
     def _goes_on(self) -> bool:
         """Return whether the run goes on moving the way its first sample went, from what was believed."""

@@ -44,12 +44,14 @@ SAME_PACE = (0.5, 1.6)
 
 @dataclass(frozen=True, slots=True)
 class _Odd:
-    """A quick change that was believed: what was believed before and at what rate, its size, what of it was no flow."""
+    """A quick change that was believed, and whether it leapt: what was believed before and at what rate, its size, what
+    of it was no flow."""
 
     before: Sample
     rate: float
     size: float
     shift: float
+    leapt: bool
 
 
 @dataclass
@@ -257,6 +259,8 @@ class Tracker(Loads):
             rate = max(2.0 * abs(self._rate), 2.0 * abs(odd.rate), 0.5 * USUAL_KG_PER_S)
             most = self.base_kg + rate * (first.at - odd.before.at)
             goes = (first.weight - now.weight) * way - rate * (now.at - first.at)  # no hand that went goes on going
+            if first.leap >= back > 0.0 and not any(later.leapt for later in self._odd[k:]):
+                continue  # what came slowly does not go at once
             all_back = max(back, back + goes) <= 2.0 * quick + self.base_kg
             if self.base_kg < back and all_back and -self.base_kg <= ahead <= most:
                 load.begin_kg -= sum(undone.shift for undone in self._odd[k:])
@@ -270,7 +274,7 @@ class Tracker(Loads):
         spent, change = sample.at - last.at, sample.weight - last.weight
         excess = sample.weight - self._line(sample.at)
         if self._run or abs(excess) > self.base_kg:
-            self._odd.append(_Odd(last, self._rate, excess, 0.0))
+            self._odd.append(_Odd(last, self._rate, excess, 0.0, abs(excess) > self.base_kg < sample.leap))
         load.end_kg = sample.weight
         if len(self._recent) >= 2 and spent >= UNSEEN_S:
             self._best = max(
@@ -294,7 +298,8 @@ class Tracker(Loads):
         for sample in run:
             self._believe(load, sample)
         assert last is not None
-        self._odd.append(_Odd(last, rate, run[-1].weight - last.weight, shift_kg))
+        leapt = any(sample.leap > self.base_kg for sample in run)
+        self._odd.append(_Odd(last, rate, run[-1].weight - last.weight, shift_kg, leapt))
 
     def _switch(self, load: Load, gain: float) -> None:
         """The scale shows the other unit from now, or showed it until now when the cylinder's tare says so."""

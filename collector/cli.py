@@ -10,7 +10,7 @@ import tempfile
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from cyclopts import App, CycloptsError, Parameter
 
@@ -275,15 +275,19 @@ def ledger(path: Path, /, *, job: Path | None = None, history: Path | None = Non
     run_ledger(path, job=job, history=history, csv_file=csv)
 
 
+Signed = Annotated[str, Parameter(allow_leading_hyphen=True)]
+"""A quantity that may begin with a minus, such as "-10 degF"."""
+
+
 @app.command
 def cylinder(
     refrigerant: str,
     *,
-    water_capacity: str,
-    tare: str | None = None,
-    temperature: str | None = None,
-    service_pressure: str | None = None,
-    contents: str | None = None,
+    water_capacity: Signed,
+    tare: Signed | None = None,
+    temperature: Signed | None = None,
+    service_pressure: Signed | None = None,
+    contents: Signed | None = None,
     units: Literal["us", "si"] = "us",
 ) -> None:
     """Tell how much a cylinder may hold, with the sums and their sources.

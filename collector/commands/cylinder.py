@@ -18,7 +18,7 @@ from analysis.safe_fill import (
     service_pressure_needed_pa,
     specific_gravity,
 )
-from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UnitSystem, parse_pressure, parse_quantity
 
 
@@ -53,6 +53,8 @@ def run_cylinder(
     contents_kg = None if contents is None else _mass("--contents", contents)
     temperature_k = None if temperature is None else parse_quantity(temperature, "temperature", "--temperature")
     service = None if service_pressure is None else parse_pressure(service_pressure, "--service-pressure")
+    if service is not None and service.gauge_pa(STANDARD_ATMOSPHERE_PA) <= 0.0:
+        raise refused("--service-pressure", service_pressure, "a pressure above the air's, such as '400 psig'")
     if temperature_k is not None and not fluid.range_k[0] <= temperature_k <= fluid.range_k[1]:
         coldest, hottest = (Figure(k, "temperature").show(units) for k in fluid.range_k)
         raise InputError(

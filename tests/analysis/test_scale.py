@@ -184,6 +184,19 @@ def displayed(meant: np.ndarray, step: float, lag_s: float) -> np.ndarray:
     return shown
 
 
+def test_a_swap_between_two_rows_soon_after_a_fast_flow_is_no_hand_that_went() -> None:
+    parts = ((60, 31, 31), (170, 31, 54), (60, 54, 54), (60, 34, 34), (210, 34, 63), (60, 63, 63))
+    for step in (1.0, 5.0, 15.0):
+        found = weighed(weights(*parts, step=step), step=step, noise=0.0, quantum=0.005)
+        assert [round(load.moved_kg) for load in found.loads] == [23, 29], step
+
+
+def test_a_cylinder_set_down_within_a_row_loses_nothing_of_its_first_flow() -> None:
+    parts = ((60, 9, 9), (120, 9, 20), (60, 20, 20), (25, 9.4, 9.4), (75, 9.4, 16.04), (90, 16.04, 16.04), (60, 0, 0))
+    found = weighed(weights(*parts, step=5.0), step=5.0, noise=0.0, quantum=0.005)
+    assert [load.moved_kg for load in found.loads] == pytest.approx([11.0, 6.64], abs=0.05)
+
+
 @pytest.mark.parametrize("lag_s", [7.7, 9.0])
 @pytest.mark.parametrize("comes", [15.0, 17.0, 30.0])
 def test_a_slow_display_of_a_cylinder_that_comes(lag_s: float, comes: float) -> None:

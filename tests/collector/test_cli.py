@@ -283,3 +283,12 @@ def test_an_interruption_is_one_line(monkeypatch: pytest.MonkeyPatch, tmp_path: 
 
     monkeypatch.setattr("collector.commands.review.run_review", interrupted)
     assert run("review", tmp_path) == (130, "", "standwatch: interrupted\n")
+
+
+def test_a_quantity_below_zero_is_a_value_and_no_option() -> None:
+    code, out, _ = run("cylinder", "R-134a", "--water-capacity", "50 lb", "--temperature", "-10 degF")
+    assert code == 0
+    assert "At -10.0 degF" in out
+    code, _, errors = run("cylinder", "R-134a", "--water-capacity", "-5 lb")
+    assert code == 2
+    assert "'-5 lb' is not accepted; expected a mass above 0" in errors

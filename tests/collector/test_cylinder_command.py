@@ -54,6 +54,8 @@ def test_a_temperature_without_liquid_is_refused_in_the_units_of_the_job() -> No
         {"water_capacity": "47.6 L"},
         {"water_capacity": "0 lb"},
         {"water_capacity": "-3 lb"},
+        {"service_pressure": "260 micron"},
+        {"service_pressure": "-10 psig"},
         {"water_capacity": "much"},
         {"tare": "200 kg"},
         {"tare": "0 lb"},
