@@ -88,7 +88,10 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     for rise, expected, grown in evidence.rises:
         levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
         no_leak, no_water = (_short(most, grown + rise.most_risen) for most in (expected, min(expected, wet_most)))
-        if no_water > 0.0:
+        icy = levelled and rise.kind == "flat" and rise.end_pa < TRIPLE_POINT_PA  # colder than any thermometer
+        if icy and no_water > 0.0:
+            leak -= no_leak
+        elif no_water > 0.0:
             oil, leak = oil + no_water, leak + no_water - no_leak  # whatever its shape
             fresh_oil = fresh_oil or not levelled  # where the pump's gauge falls meanwhile: no inflow has stopped
         elif rise.kind in ("leak", "moisture"):

@@ -31,6 +31,8 @@ PULL_TICKS = 4
 """The pace of the pull when the valve was closed is that of so many ticks before."""
 OPENING_S = 90.0
 """A valve that opens shows so late, with a slow gauge."""
+SHOOTS_UP = 1.05
+"""What rises so from reading to reading is not being pumped."""
 RISEN_ERRORS = 4.0
 
 
@@ -108,7 +110,9 @@ def _still_closed(t: Ticks, closed: Closed, k: int) -> tuple[int, bool]:
     at, p = t.end_s[: k + 1], t.vacuum
     until = float(at[k]) if closed.end_s is None else closed.end_s
     last = int(np.searchsorted(at, until, side="right")) - 1
-    if at[last] >= until - OPENING_S:  # else the probe was out of its range by then
+    lately = p[max(closed.first, last - LEVEL_TICKS) : last + 1]
+    shoots_up = len(lately) > LEVEL_TICKS and bool((lately[1:] > SHOOTS_UP * lately[:-1]).all())
+    if at[last] >= until - OPENING_S and not shoots_up:  # else the probe was out of its range by then
         last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, until - OPENING_S))))
     fallen = _kept(t, closed)
     first, until_k = settled(t, closed), last

@@ -44,10 +44,12 @@ def evidence_of(
     at, rises, pump_closed = t.end_s, [], math.nan
     per_s = EXPECTED_SHARE * _pull_speed(t, begin, k, stall)
     for closed in story.closeds:
-        if closed.first < begin or closed.hold or closed.rise is None or not t.probe[closed.first]:
-            continue  # a circuit gauge's steps are no shape
+        if closed.first < begin or closed.hold or closed.rise is None:
+            continue
+        if not t.probe[closed.first] and closed.rise.kind != "leak":
+            continue  # the steps of a circuit gauge are flat for long
         grown = closed.rise.end_pa / closed.level_pa - 1.0
-        expected = per_s * closed.rise.seconds
+        expected = per_s * closed.rise.seconds * stall.level_pa / closed.level_pa
         short = grown + closed.rise.most_risen < SHORT_OF * expected
         if closed.sure or (not short and (closed.rise.kind in ("leak", "moisture") or grown > 0.3)):
             rises.append((closed.rise, expected, grown))  # else the level may stand only since it was closed

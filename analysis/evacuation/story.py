@@ -32,7 +32,7 @@ class Closed:
     rise: Rise | None = None
     kind: str = ""
     said_s: float = -math.inf
-    next_check_s: float = 180.0
+    next_check_s: float = 90.0
     outcome: str = ""
     cause: str = ""
     told: bool = False

@@ -166,22 +166,23 @@ class Walk:
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
         known_shut = self.closed is not None and self.closed.sure
         back_above = (BROKEN if known_shut else AFTER_GAP) * p[k - 1]
-        after_gap = gap > GAP_S and self.t.raw[k] > back_above and not self._risen_out_of_range(k)
+        after_gap = gap > GAP_S and self.t.raw[k] > back_above
         said = self.breaking_s is not None and p[k] > max(BROKEN * self.before_break, BROKEN_SAID * self.target)
-        return bool((jumped and p[k] > BROKEN_PA / 3.0) or back or after_gap or said)
+        seen = (jumped and p[k] > BROKEN_PA / 3.0) or back or after_gap
+        return bool((seen and not self._risen_so_far(k)) or said)
 
     def _was_broken(self, k: int, said_s: float) -> bool:
         """Return whether the signal showed already what a mark says late."""
         begun = float(self.t.end_s[self.story.pull_starts[-1]])
         return bool(said_s < begun + MARK_LATE_S or self.t.vacuum[k] > BROKEN_PA / 3.0)
 
-    def _risen_out_of_range(self, k: int) -> bool:
-        """Return whether a closed circuit's own rise explains that the probe was blank and is high again."""
-        rise = None if self.closed is None else self.closed.rise
-        if rise is None or rise.rate_pa_per_s <= 0.0:
+    def _risen_so_far(self, k: int) -> bool:
+        """Return whether a closed circuit's own rise, seen or not, explains that the pressure is so high now."""
+        closed = self.closed
+        if closed is None or closed.rise is None or closed.rise.rate_pa_per_s <= 0.0:
             return False
-        p, at = self.t.vacuum, self.t.end_s
-        return bool(p[k - 1] + rise.rate_pa_per_s * (at[k] - at[k - 1]) > 0.5 * self.t.raw[k])
+        since = float(self.t.end_s[k]) - closed.begin_s - closed.rise.seconds
+        return bool(closed.rise.end_pa + closed.rise.rate_pa_per_s * since > 0.5 * self.t.raw[k])
 
     def _reached(self) -> bool:
         """Return whether this pull reached the target."""
@@ -351,10 +352,13 @@ class Walk:
         at, p = self.t.end_s, self.t.vacuum
         since = float(at[k]) - closed.begin_s
         if since >= closed.next_check_s:
-            closed.next_check_s = max(since + 60.0, CHECK_GROWTH * since)
             look_at(self.t, closed, k)
-            if closed.outcome == "hold_failed" and closed.rise is not None:
-                self._fail(k, closed)
+            closed.next_check_s = since if closed.rise is None else max(since + 60.0, CHECK_GROWTH * since)
+            if closed.rise is not None:
+                if closed.rise.kind in ("leak", "moisture"):
+                    self.next_cause_s = float(at[k])
+                if closed.outcome == "hold_failed":
+                    self._fail(k, closed)
         if not closed.hold or self.limit is None or closed.outcome:
             return
         if k - closed.first >= 2 and min(p[k], p[k - 1]) > self.limit and surely_above(self.t, closed, k, self.limit):

@@ -487,3 +487,27 @@ def test_a_pace_of_days_is_no_number_of_hours(lag_h: float, words: str) -> None:
     assert "At this trend" in text
     assert words in text
     assert "to more than a day" not in text
+
+
+def test_a_leak_that_leaves_the_probes_range_at_once_is_one() -> None:
+    """A pump of 6 cfm holds 2,000 micron against a leak that fills 70 L by 80 micron a second: 4 min of the range."""
+    shown = closed(pull(25.0, 2_000.0), 3_600.0, 900.0, np.maximum(AT - 3_600.0, 0.0) * 80.0, 25.0)
+    result = assess(logged(shown, valve(3_600.0, 900.0)))
+    assert causes(result)[-1] == "leak"
+    assert_prefix_consistent(assess, logged(shown, valve(3_600.0, 900.0)), [740, 750, 760, 900, 1_000, 1_500])
+
+
+@pytest.mark.parametrize("back_s", [40.0, 200.0])
+def test_nitrogen_let_in_while_closed_is_no_leak(back_s: float) -> None:
+    filled = np.clip((AT - 3_900.0) * 5_000.0, 0.0, 700_000.0) + np.clip(AT - 3_600.0, 0.0, 100.0) * 0.05
+    shown = closed(pull(40.0, 2_000.0), 3_600.0, 900.0, filled, back_s)
+    assert "leak" not in causes(assess(logged(shown, valve(3_600.0, 900.0))))
+
+
+def test_a_wall_of_ice_is_colder_than_its_thermometer() -> None:
+    """Ice at -9 degC (2,150 micron) levels off under 2,950 at -5 degC, far under water at the metal's 22 degC."""
+    rise = 620.0 * (1.0 - np.exp(-np.maximum(AT - 3_600.0, 0.0) / 25.0))
+    shown = closed(pull(60.0, 2_300.0), 3_600.0, 1_800.0, rise, 60.0)
+    stretch = logged(shown, valve(3_600.0, 1_800.0), noise=0.003)
+    warm = replace(stretch, frame=stretch.frame.assign(surface_temperature=295.15))
+    assert "pump_oil" not in causes(assess(warm))
