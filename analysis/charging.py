@@ -20,6 +20,8 @@ from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 NEAR_SHARE = 0.95
 NEAR_S, NEAR_S_FROM = 120.0, 0.80
 """Near the target: from this share of it, or this long before it at the present rate from the second share on."""
+OVER_SURE = 2.0
+"""An alarm of too much is sure by so many standard deviations of what the scale shakes by."""
 BIN_S = 10.0
 FREEZE_STAYS_S = 30.0
 FREEZE_CLEAR_K, FREEZE_CLEAR_S = 1.0, 300.0
@@ -101,7 +103,9 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
         left_s = np.where(rate > 0.0, np.maximum(left, 0.0) / rate, np.inf)
     share = charged / target.mass_kg
     reached = np.flatnonzero(charged >= target.mass_kg - target.tolerance_kg)
-    over = np.flatnonzero(charged > target.mass_kg + target.tolerance_kg)
+    # the last level and the first of each cylinder so far: what they shake by is no charge
+    shakes = weighing.shakes_kg.to_numpy(dtype=float) * np.sqrt(2.0 * np.maximum(weighing.load.to_numpy() + 1, 1))
+    over = np.flatnonzero(charged > target.mass_kg + target.tolerance_kg + OVER_SURE * shakes)
     near = np.flatnonzero((share >= NEAR_SHARE) | ((left_s <= NEAR_S) & (share >= NEAR_S_FROM)))
     if len(reached):
         near = near[near < reached[0]]

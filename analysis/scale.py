@@ -47,6 +47,7 @@ class Weighing:
     pace_kg_per_s : mass rate while it flows, for what is still to come; `rate_kg_per_s` where too little moved to tell.
     gross_kg : believed gross weight at each row; NaN while nothing, or nothing believable, stands there.
     load : number of the load in `loads` at each row, -1 where none.
+    shakes_kg : what a weight that stands shakes by, at each row (standard deviation).
     names : what each load was called from when on.
     resolution_kg : smallest change that means anything, by the readings so far, at each row.
     sign : +1 recovery (mass into cylinders counts), -1 charging.
@@ -62,6 +63,7 @@ class Weighing:
     pace_kg_per_s: pd.Series
     gross_kg: pd.Series
     load: pd.Series
+    shakes_kg: pd.Series
     names: tuple[Naming, ...]
     resolution_kg: pd.Series
     sign: float
@@ -133,8 +135,8 @@ def weigh(stretch: Stretch) -> Weighing:
 
 def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighing:
     index = pd.DatetimeIndex(stretch.frame.index)
-    table = np.array(tracker.out, dtype=float).reshape(-1, 4)
-    at, moved, gross, load = table.T
+    table = np.array(tracker.out, dtype=float).reshape(-1, 5)
+    at, moved, gross, load, shook = table.T
     close = np.diff(at, prepend=-np.inf) <= 3.0 * SAMPLE_S
     steady = np.where(close, pd.Series(moved).rolling(3, min_periods=1).median(), moved)
     rate, _ = _rate(at, steady, RATE_S)
@@ -169,6 +171,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
         pace_kg_per_s=rows(pace),
         gross_kg=weight,
         load=number,
+        shakes_kg=rows(shook),
         names=tuple(tracker.names.told),
         resolution_kg=resolution.reindex(index, method="ffill").bfill(),
         sign=tracker.sign,

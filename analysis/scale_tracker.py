@@ -58,7 +58,7 @@ class _Odd:
 class Tracker(Loads):
     """The loads of the scale as they were followed so far."""
 
-    out: list[tuple[float, float, float, int]] = field(default_factory=list)
+    out: list[tuple[float, float, float, int, float]] = field(default_factory=list)
     unsettled: int = 0  # samples that were not believed when they came
     _odd: list[_Odd] = field(default_factory=list)
     _nought: int = 0  # samples in a row that show nothing
@@ -93,7 +93,7 @@ class Tracker(Loads):
                 shown = self._run[-1].weight
                 gross = min(shown, self._line(sample.at)) if shown >= last.weight else np.nan
         self.unsettled += bool(self._run)
-        self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1))
+        self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1, self.shakes_kg))
 
     def _begin_anew(self, load: Load | None, sample: Sample) -> None:
         """Begin a load with the level that stood last before its first flow."""

@@ -229,3 +229,16 @@ def test_a_kitchen_size_charge_on_a_fine_scale_is_decided(kg: float, verdict: st
     tables = {"charging": {"target": "2 kg"}}
     stretch = make_stretch("charging", at, {"cylinder_weight": ("kg", weight)}, tables=tables)
     assert judged(stretch).verdict == verdict
+
+
+def test_a_shaking_scale_alone_does_not_call_a_charge_over() -> None:
+    at = np.arange(0.0, 1500.0, 5.0)
+    weight = np.interp(at, [0, 100, 600, 700, 701, 800, 801, 900, 1400], [12, 12, 4, 4, 0, 0, 12, 12, 4])
+    called = []
+    for seed in range(12):
+        shown = np.round((weight + np.random.default_rng(seed).normal(0.0, 0.2, len(at))) / 0.1) * 0.1
+        stretch = make_stretch(
+            "charging", at, {"cylinder_weight": ("kg", shown)}, tables={"charging": {"target": "16 kg"}}
+        )
+        called.append("charge_over" in kinds(assess(stretch)))
+    assert not any(called)
