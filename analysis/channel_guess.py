@@ -52,6 +52,9 @@ ALONE: tuple[tuple[str, str], ...] = (
 )
 """Taken, and marked as not sure, when nothing fits better."""
 
+AIR_PA = 101_325.0
+OPEN_PARTS, OPEN_SHARE = (0.8, 1.05), 0.02
+"""The air's pressure from 1,900 m down to the sea; a circuit that was opened stood at it in so many of the rows."""
 F_LEAST = 36.0
 WARM_F_LEAST = {
     "condenser_entering_temperature": 55.0, "condenser_leaving_temperature": 55.0, "liquid_temperature": 55.0,
@@ -158,11 +161,26 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
                 return absolute, "", rest
             if key != bare or said & GAUGE_WORDS:
                 return gauge, "", rest
-            low = float(numbers.min()) if len(numbers) else 0.0
-            sure = low < -0.02 * (1.0 if bare == "bar" else 14.5 if bare == "psi" else 100.0)
-            return gauge, "" if sure else f"gauge or absolute is not said; {absolute} if absolute", rest
+            in_air = numbers * UNITS[absolute].scale / AIR_PA
+            if len(in_air) and in_air.min() < -0.02:
+                return gauge, "", rest
+            if _stood_open(in_air):
+                said_so = f"gauge or absolute is not said, it stood at the air's pressure; {gauge} if gauge"
+                return absolute, said_so, rest
+            return gauge, f"gauge or absolute is not said; {absolute} if absolute", rest
         return symbol, "", rest
     return "", "", name
+
+
+def _stood_open(in_air: np.ndarray) -> bool:
+    """Return whether absolute pressures [parts of the air's at sea level] were pulled down, and stood open besides."""
+    if not len(in_air) or not -0.005 <= in_air.min() < 0.1:
+        return False
+    near = in_air[(in_air > OPEN_PARTS[0]) & (in_air < OPEN_PARTS[1])]
+    if not len(near):
+        return False
+    still = float(np.mean(np.abs(near - np.median(near)) < 0.015))
+    return still > 0.5 and still * len(near) > OPEN_SHARE * len(in_air)
 
 
 def _parts(name: str) -> list[str]:

@@ -363,3 +363,16 @@ def test_what_does_not_say_its_unit_is_in_those_of_its_neighbours(
 )
 def test_water_is_supplied_by_the_evaporator_and_to_the_condenser(name: str, channel: str) -> None:
     assert guess_channel(name, "", np.array([50.0, 51.0])).channel == channel
+
+
+@pytest.mark.parametrize(("unit", "per_bar"), [("kPa", 100.0), ("bar", 1.0), ("psi", 14.5)])
+@pytest.mark.parametrize("absolute", [True, False])
+def test_a_pressure_that_stood_open_says_whether_it_counts_from_the_air(
+    unit: str, per_bar: float, absolute: bool
+) -> None:
+    """At rest at 5.7 bar, open at the air's pressure for an hour, tested at 10 bar, pulled to nothing."""
+    bar = np.repeat([5.7, 0.98, 10.0, 0.0], [60, 60, 900, 200])
+    shown = bar if absolute else np.maximum(bar - 0.98, 0.0)  # a gauge without a scale for vacuum
+    guess = guess_channel("Circuit Pressure", unit, shown * per_bar)
+    assert guess.unit == {"kPa": ("kPag", "kPa"), "bar": ("barg", "bar"), "psi": ("psig", "psia")}[unit][absolute]
+    assert "gauge or absolute is not said" in guess.doubt
