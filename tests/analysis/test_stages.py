@@ -494,8 +494,9 @@ def test_a_pump_at_an_open_circuit_is_no_recovery() -> None:
     assert near(spans[0].begin, 600.0)
 
 
-def test_a_machine_that_stopped_before_the_log_ends_looks_over_and_may_start_again() -> None:
-    since = np.arange(-600.0, 3_600.0 + 1_200.0, 10.0)
+@pytest.mark.parametrize("stood_s", [1_200.0, 420.0])
+def test_a_machine_that_stopped_before_the_log_ends_looks_over_and_may_start_again(stood_s: float) -> None:
+    since = np.arange(-600.0, 3_600.0 + stood_s, 10.0)
     load = np.where((since > 0.0) & (since < 3_600.0), 60.0, 0.0)
     spans = spans_in(circuit_pressure=np.full(len(since), 570e3), compressor_load=load)
     assert [span.stage for span in spans] == ["startup"]
