@@ -25,7 +25,7 @@ ordinary (common practice), smooth over eight hours."""
 UNSETTLED_K, UNSETTLED_MIN = 0.5, 60.0
 """While the gas settles it is off any sum of dying exponentials by so much, smoothly (common practice)."""
 PROBE_DIGIT_SHARE = 0.5
-"""Share of a probe's digit that its weight and lag let through."""
+"""Share of what averaging leaves of a probe's digit that its weight and lag let through."""
 
 
 @dataclass(frozen=True)

@@ -193,18 +193,16 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         ends.append(high)
     found = np.array(means).reshape(-1, 1 + len(names))
     pa_to_k = reference_k / exponent / first_pa
-    before = minutes.scatter_pa[max(0, begin - 30) : begin]
-    scatter = float(np.median(before[np.isfinite(before)])) if np.isfinite(before).any() else 0.0
-    quantum = float(np.nan_to_num(minutes.quantum_pa[begin]))
-    probe_digits = [float(np.nan_to_num(minutes.probe_quantum_k[n][begin])) for n in plan.probes]
+    digit_pa = _digit(minutes.quantum_pa, minutes.scatter_pa, begin)
+    probe_digits = [_digit(minutes.probe_quantum_k[n], minutes.probe_scatter_k[n], begin) for n in plan.probes]
     data = SegmentData(
         at_min=np.array(at),
         width_min=np.array(width),
         gas_k=found[:, 0],
         lagged_k=found[:, 1:],
         lag_names=tuple(names),
-        digit_k=dithered(quantum, scatter) * pa_to_k,
-        probe_digit_k=float(np.mean(probe_digits)) * 0.5 if probe_digits else 0.0,
+        digit_k=digit_pa * pa_to_k,
+        probe_digit_k=float(np.mean(probe_digits)) if probe_digits else 0.0,
         barometer_sd_k=0.0 if plan.barometer else NO_BAROMETER_PA * pa_to_k,
         settled=plan.settled,
         fell_k=_fell_k(minutes, plan, pa_to_k),
@@ -223,6 +221,15 @@ def _fell_k(minutes: Minutes, plan: Plan, pa_to_k: float) -> float:
     nearest = next((fell(minutes.probes[n]) for n in (METAL, AIR) if n in plan.probes), 0.0)
     found = abs(fell(minutes.pressure_pa) * pa_to_k - nearest)
     return found if np.isfinite(found) else 0.0
+
+
+def _digit(quanta: np.ndarray, scatters: np.ndarray, begin: int) -> float:
+    """Return the quantum that averaging leaves, by the half hour before minute `begin`."""
+    quantum = float(np.nan_to_num(quanta[begin]))
+    seen = scatters[max(0, begin - 30) : begin]
+    seen = np.sort(seen[np.isfinite(seen)] ** 2)
+    rounded = float(np.mean(seen[: max(1, int(0.9 * len(seen)))])) if len(seen) else 0.0
+    return dithered(quantum, np.sqrt(max(rounded - quantum**2 / 12.0, 0.0)))
 
 
 def dithered(quantum: float, scatter: float) -> float:

@@ -38,12 +38,12 @@ class Minutes:
     ----------
     known : time of the first row at or after the end of each minute.
     logged_pa : pressure as the gauge shows it: above the barometer, or absolute.
-    scatter_pa : standard deviation of the readings within the minute.
+    scatter_pa : standard deviation of the readings about their neighbours, for each minute that has any.
     pressure_pa : absolute, with the smoothed barometer.
     probes : air and metal temperature [K], those that are logged.
     barometer_pa : smoothed; `barometer_fresh` says where it was really read.
     quantum_pa : step of the gauge's numbers as seen up to each minute.
-    probe_quantum_k : the same for each probe.
+    probe_quantum_k, probe_scatter_k : the same for each probe.
     """
 
     known: pd.DatetimeIndex
@@ -56,6 +56,7 @@ class Minutes:
     gauge: bool
     quantum_pa: np.ndarray
     probe_quantum_k: dict[str, np.ndarray]
+    probe_scatter_k: dict[str, np.ndarray]
 
     def __len__(self) -> int:
         return len(self.logged_pa)
@@ -73,28 +74,28 @@ def minutes_of(stretch: Stretch) -> Minutes:
     gauge = column.unit.datum != "absolute"
     barometer_rows = stretch.barometer_pa.to_numpy(dtype=float)
     logged_rows = frame["circuit_pressure"].to_numpy(dtype=float) - (barometer_rows if gauge else 0.0)
-    logged, scatter = _trimmed(logged_rows, number, count)
-    barometer, _ = _trimmed(barometer_rows, number, count)
+    logged = _trimmed(logged_rows, number, count)
+    barometer = _trimmed(barometer_rows, number, count)
     smooth = _running_median(barometer, BAROMETER_WINDOW)
     smooth = np.where(np.isnan(smooth), _held(smooth, len(smooth)), smooth)
     fresh = np.zeros(count, dtype=bool)
     if "barometer" in frame and stretch.barometer_source == "channel":
         read = frame["barometer"].to_numpy(dtype=float)
         fresh[np.unique(number[np.isfinite(read) & (number < count)])] = True
-    probes, steps = {}, {}
+    probes, steps, scatters = {}, {}, {}
     for name in (AIR, METAL):
         if name not in frame:
             continue
         rows = frame[name].to_numpy(dtype=float)
         if not np.isfinite(rows[number < count]).any():
             continue
-        minutes, _ = _trimmed(rows, number, count)
-        probes[name] = _held(_running_median(minutes, TEMPERATURE_WINDOW), HOLD_MINUTES)
+        probes[name] = _held(_running_median(_trimmed(rows, number, count), TEMPERATURE_WINDOW), HOLD_MINUTES)
+        scatters[name] = _scatter(rows, number, count)
         steps[name] = _quantum(rows, number, count, stretch.columns[name])
     return Minutes(
         known=known,
         logged_pa=logged,
-        scatter_pa=scatter,
+        scatter_pa=_scatter(logged_rows, number, count),
         pressure_pa=logged + (smooth if gauge else 0.0),
         probes=probes,
         barometer_pa=smooth,
@@ -102,6 +103,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
         gauge=gauge,
         quantum_pa=_quantum(logged_rows, number, count, column),
         probe_quantum_k=steps,
+        probe_scatter_k=scatters,
     )
 
 
@@ -111,13 +113,13 @@ def first_readings(values: np.ndarray, most: int = 10) -> float:
     return float(np.median(there)) if len(there) else np.nan
 
 
-def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return trimmed mean and standard deviation of each of `count` minutes."""
+def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
+    """Return the trimmed mean of each of `count` minutes."""
     there = np.isfinite(values) & (number < count) & (number >= 0)
     values, number = values[there], number[there]
-    mean, scatter = np.full(count, np.nan), np.full(count, np.nan)
+    mean = np.full(count, np.nan)
     if not len(values):
-        return mean, scatter
+        return mean
     order = np.lexsort((values, number))
     values, number = values[order], number[order]
     size = np.bincount(number, minlength=count)
@@ -128,11 +130,21 @@ def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> tuple[np.nda
     values, number = values[kept], number[kept]
     size = np.bincount(number, minlength=count)
     some = size > 0
-    total = np.bincount(number, values, minlength=count)
-    mean[some] = total[some] / size[some]
-    off = np.bincount(number, (values - mean[number]) ** 2, minlength=count)
-    scatter[size > 2] = np.sqrt(off[size > 2] / (size[size > 2] - 1))
-    return mean, scatter
+    mean[some] = np.bincount(number, values, minlength=count)[some] / size[some]
+    return mean
+
+
+def _scatter(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
+    """Return the standard deviation of readings about the line of their neighbours, of each of `count` minutes.
+
+    The second difference of white readings has six times their variance.
+    """
+    there = np.isfinite(values) & (number < count) & (number >= 0)
+    bent, number = np.diff(values[there], 2), number[there][2:]
+    size = np.bincount(number, minlength=count)
+    with np.errstate(invalid="ignore"):
+        found: np.ndarray = np.sqrt(np.bincount(number, bent**2, minlength=count) / size / 6.0)
+    return found
 
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:

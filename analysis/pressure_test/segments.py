@@ -93,7 +93,7 @@ def steps_of(minutes: Minutes) -> np.ndarray:
         [
             STEP_FRACTION * np.where(np.isfinite(absolute), absolute, np.inf),
             STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m]),
-            STEP_NOISES * np.nan_to_num(noise_of(minutes)[m]),
+            STEP_NOISES * np.nan_to_num(_change_of(minutes)[m]),
             np.minimum(STEP_HABITS * np.nan_to_num(habit), HABIT_MOST * np.nan_to_num(absolute)),
         ]
     )
@@ -130,13 +130,25 @@ def _warmed(minutes: Minutes, last: int, first: int) -> float:
     return (max(seen, default=0.0) + spare) / ROOM_K * float(minutes.pressure_pa[last])
 
 
-def noise_of(minutes: Minutes) -> np.ndarray:
-    """Return the noise of the gauge's minutes [Pa]: the median change between minutes in the last hour, shape (n,).
+def _change_of(minutes: Minutes) -> np.ndarray:
+    """Return the median change between minutes in the last hour [Pa], as the deviation of white noise that would make
+    it, shape (n,).
 
-    0.954 is the median of the difference of two standard normal numbers.
+    0.954 is the median of the difference of two standard normal numbers. What falls fast changes by its fall: a bend
+    in that is no step.
     """
     change = pd.Series(np.abs(np.diff(minutes.logged_pa, prepend=np.nan)))
     return change.rolling(60, min_periods=10).median().to_numpy(dtype=float) / 0.954
+
+
+def noise_of(minutes: Minutes) -> np.ndarray:
+    """Return the noise of the gauge's minutes [Pa]: how far they lie off the line of their neighbours, the median of
+    the last hour, shape (n,).
+
+    1.652 is that of the second difference of standard normal numbers. What falls fast is not noisy for that.
+    """
+    bent = pd.Series(np.abs(np.diff(minutes.logged_pa, 2, prepend=[np.nan, np.nan])))
+    return bent.rolling(60, min_periods=10).median().to_numpy(dtype=float) / 1.652
 
 
 def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:

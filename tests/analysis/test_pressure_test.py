@@ -17,9 +17,9 @@ from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
-from analysis.pressure_test.judging import Judged
+from analysis.pressure_test.judging import Judged, Plan, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
-from analysis.pressure_test.minutes import AIR, METAL
+from analysis.pressure_test.minutes import AIR, METAL, minutes_of
 from analysis.pressure_test.standing import verdicts
 from analysis.pressure_test.structures import Structures, kinds_of, structures, surroundings, transients, twice
 from analysis.report.pressure_test_plot import draw
@@ -106,12 +106,40 @@ def test_gross_leak_is_told_while_the_gas_settles(calm: Night) -> None:
     assert_prefix_consistent(assess, losing, [300, 420, 700])
 
 
-@pytest.mark.parametrize("fill_k", [8.0, 25.0])
-def test_hot_gas_that_settles_is_no_leak(calm: Night, fill_k: float) -> None:
-    warmed = changed(calm, lambda t, p: p + (p + 14.7) * fill_k / 293.0 * np.exp(-t / 1_800.0))
+@pytest.mark.parametrize(("fill_k", "minutes"), [(8.0, 30.0), (25.0, 30.0), (20.0, 90.0)])
+def test_hot_gas_that_settles_is_no_leak(calm: Night, fill_k: float, minutes: float) -> None:
+    warmed = changed(calm, lambda t, p: p + (p + 14.7) * fill_k / 293.0 * np.exp(-t / (60.0 * minutes)))
     found = assess(warmed)
     assert "loss_alarm" not in kinds(found)
     assert found.verdict != "leaking"
+
+
+@pytest.mark.parametrize("minutes", [28.0, 60.0, 90.0])
+def test_settling_may_take_any_time(calm: Night, minutes: float) -> None:
+    """A transient between two of the listed times is followed by those around it."""
+    warmed = changed(calm, lambda t, p: p + (p + 14.7) * 8.0 / 293.0 * np.exp(-t / (60.0 * minutes)))
+    found = assess(warmed)
+    assert abs(value(found, "loss_rate")) < 0.4 * PSI / 86_400.0
+    assert value(found, "loss_rate_low") < 0.0 < value(found, "loss_rate_high")
+
+
+@pytest.mark.parametrize("interval", [2.0, 60.0])
+@pytest.mark.parametrize(("noise", "left"), [(0.0, 1.0), (0.5, 0.3)])
+def test_noise_averages_digits_away(interval: float, noise: float, left: float) -> None:
+    """Of gauge and probe alike, however seldom they are read (theory of dither)."""
+    at = np.arange(0.0, 7_200.0, interval)
+    dice = np.random.default_rng(3)
+
+    def shown(start: float, digit: float) -> np.ndarray:
+        return digit * np.round(start / digit + at / 1_200.0 + dice.normal(0.0, noise, len(at)))
+
+    logged = {"circuit_pressure": ("psig", shown(150.0, 0.1)), "surface_temperature": ("K", shown(293.0, 0.5))}
+    minutes = minutes_of(make_stretch("pressure_test", at, logged))
+    data, _, (reference_k, _) = segment_data(minutes, Plan(0, 40, 110, (METAL,), True, True))
+    per_psi = data.exponent / reference_k * float(minutes.pressure_pa[40]) / PSI
+    assert data.digit_k * per_psi <= 0.1 * left * 1.01
+    assert data.probe_digit_k <= 0.5 * left * 1.01
+    assert noise > 0.0 or data.digit_k * per_psi == pytest.approx(0.1, rel=0.01)
 
 
 def test_leak_that_never_rests(calm: Night) -> None:
