@@ -173,6 +173,11 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
             f"Something stands apart, and it cannot be told yet what: {_names(doubtful)}."
             " Wait, shade what the sun reaches, or bring a trusted instrument."
         )
+    if check.behind:
+        return "undecided", (
+            f"The circuit has not equalised yet, as far as can be told: {_names(check.behind)} may lag the weather so"
+            " far. Wait until it has stood still for hours, or bring a trusted instrument."
+        )
     text = f"{len(check.channels)} channels agree at rest."
     reasons: Mapping[str, str] = {
         "pressures": "Saturation stands apart in all pressures alike: no liquid left, or air in the circuit.",

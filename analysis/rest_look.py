@@ -117,6 +117,9 @@ LEAST_K = 0.75
 LEAST_PA = 10e3
 """Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody); a gauge beside
 two others not nearer than 1.5 psi."""
+AGREE_K = 2.0
+"""What is farther off than this, and what its body usually is, is not said to agree (common practice: nobody who reads
+both would say so)."""
 MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
 MOST_ALIKE = 0.9
@@ -132,7 +135,11 @@ barrels of water take hours)."""
 
 @dataclass(frozen=True)
 class Look:
-    """What one look back said about `channels`, `farthest_k` how far any of the moving ones still has to go."""
+    """What one look back said about `channels`.
+
+    `farthest_k` is how far any of the moving ones still has to go; `behind` are those so far from the rest that they do
+    not agree with it, though lag may explain it.
+    """
 
     channels: tuple[str, ...]
     said: Consensus
@@ -140,6 +147,7 @@ class Look:
     farthest_k: float
     begin_s: float
     suspects: tuple[str, ...]
+    behind: tuple[str, ...]
 
     @property
     def equalised(self) -> bool:
@@ -273,7 +281,13 @@ class Looks:
         if standing <= len(suspects):  # more must speak against them than they are, and none who moves is heard
             suspects = []
         farthest_k = max((abs(way.levels_k[channels.index(c)] - said.level_k) for c in moving), default=0.0)
-        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects))
+        far_k = np.full(len(channels), AGREE_K)
+        for body in bodies:
+            own_k = np.inf if said.apart[body.name] > 0.5 else body.usual_k if body.name == "pressures" else 0.0
+            far_k += np.where(body.members, own_k, 0.0)
+        apart = np.abs(way.levels_k - said.level_k) > far_k
+        lagging = tuple(c for c, one in zip(channels, apart, strict=True) if one)
+        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging)
         if look.equalised:
             return look
         self.rests_from = last

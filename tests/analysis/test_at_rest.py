@@ -205,6 +205,17 @@ def test_what_still_moves_and_stands_apart_is_not_said_to_agree() -> None:
     assert assess(stretch).verdict == "undecided"
 
 
+def test_what_stands_far_apart_is_not_said_to_agree_though_it_may_lag() -> None:
+    """Water in a barrel may be two hours late: 4 K while the weather warms by 2 K an hour."""
+    stretch = circuit(warm_f={"leaving_water": -7.2})
+    warmer_k = 2.0 * np.arange(len(stretch.frame)) * 5.0 / 3_600.0
+    frame = stretch.frame[[f"{name}_temperature" for name in ("ambient", "leaving_water", "liquid")]]
+    result = assess(replace(stretch, frame=frame + warmer_k[:, np.newaxis]))
+    assert result.findings == ()
+    assert result.verdict == "undecided"
+    assert "leaving water temperature may lag the weather" in result.text
+
+
 def test_two_channels_cannot_say_which_is_right() -> None:
     at = np.arange(0.0, 3600.0, 5.0)
     logged = {
