@@ -32,6 +32,8 @@ PAIRS = {
 """Between which saturation of the one stands from the other while there is liquid [K], how far above it cannot be (air
 in a cylinder: 2 bar in R-134a are 11 K; the heat of a running recovery), and the stage in which it cannot be `UNDER_K`
 below either (common practice)."""
+WITNESS = {"leaving_water_temperature": "entering_water_temperature"}
+"""Where the pressure stands right beside this one, it is the other's label that is in doubt."""
 UNDER_K = 25.0
 WITH_REFRIGERANT = ("recovery", "charging", "at_rest", "startup")
 POSSIBLE_K = (253.15, 328.15)
@@ -74,6 +76,9 @@ def against_saturation(
         other_t = list(_otherwise(thermometer, columns, t, barometer))
         fits = [(saturation_k(q) - t, t) for _, _, q in other_p] + [(saturation_k(p) - q, q) for _, _, q in other_t]
         sense = np.array([(d > low) & (d < high) & (k > POSSIBLE_K[0]) & (k < POSSIBLE_K[1]) for d, k in fits])
+        if (witness := WITNESS.get(thermometer)) in readings.minutes:
+            beside = saturation_k(p) - readings.minutes[witness].to_numpy(dtype=float)
+            sense[: len(other_p)] &= ~((beside > low) & (beside < high))
         alone = wrong & (sense.sum(axis=0) == 1)
         for (channel, meant, q), makes in zip([*other_p, *other_t], sense, strict=True):
             yield channel, meant, alone & makes, (p if channel == pressure else t) - q

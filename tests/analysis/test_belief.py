@@ -332,6 +332,20 @@ def test_a_gauge_that_stands_while_two_others_rise_together_is_stuck() -> None:
     assert found(log) == [("channel_stuck", "circuit_pressure")]
 
 
+def test_water_in_a_wrong_unit_is_told_by_the_pressure_where_the_water_beside_it_bears_the_pressure_out() -> None:
+    """R-134a at 20 degC: 68 psi read as kPa would stand beside 20 degF as well, but not beside the entering water."""
+    log = standing({"circuit_pressure": "psig"})
+    frame, columns = log.frame[["circuit_pressure"]].copy(), {"circuit_pressure": log.columns["circuit_pressure"]}
+    for channel, number in (("entering_water_temperature", 68.4), ("leaving_water_temperature", 20.0)):
+        columns[channel] = make_column(channel, "degF", channel)
+        frame[channel] = number * columns[channel].unit.scale + columns[channel].unit.offset
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    journal = journal_rows([(0.0, "stage", "recovery", "begin")])
+    (fault,) = believe(replace(log, frame=frame, columns=columns, journal=journal), job)[1]
+    assert fault.figures["channel"] == "leaving_water_temperature"
+    assert "only as degC" in fault.text
+
+
 @pytest.mark.parametrize(("channel", "unit", "meant"), [
     ("cylinder_temperature", "degF", "degC"), ("cylinder_pressure", "psig", "kPag"),
 ])  # fmt: skip
