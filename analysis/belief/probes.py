@@ -15,7 +15,7 @@ from scipy.special import erf
 
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
 from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses
-from analysis.belief.stuck import ALIVE_CHANGES, BY_CHANCE, CHANGES, OFTEN, STEPS, STUCK_READINGS, STUCK_S
+from analysis.belief.stuck import ALIVE_CHANGES, BY_CHANCE, CHANGES, OFTEN, STUCK_READINGS, STUCK_S
 from analysis.bins import Runs
 from analysis.result import Figure
 from analysis.vocabulary.units import UNITS, Unit, UnitSystem
@@ -39,6 +39,10 @@ GAUGE_PA = 2e3
 """A circuit's gauge is as good (common practice): it stands where the vacuum was not broken."""
 FOURTH, SWINGS = 70.0, 0.6
 """Fourth differences of noise have so many times its variance, and four in five are of the other sign than the last."""
+NEAR_LEVEL = 4.0
+"""Noise is in proportion to the pressure, but a probe's electronics are not: it is looked for about the same level."""
+STEPS = tuple(float(f"{first}e{power}") for power in range(2, -7, -1) for first in (5, 2, 1))
+"""Displays move in such steps of their unit, the coarsest first."""
 RESTLESS = 0.7
 """[steps] What the display rounds off alone is 0.3, and flicker between two numbers 0.5."""
 RISE_S, RISE_CHANGES, RISE_STEPS, RISE_LATE = 900.0, 10, 10.0, 0.5
@@ -60,7 +64,7 @@ def probe_faults(
     yield from _silent(channel, readings, impossible, marks_s)
     times, values = readings.of(channel)
     if len(values) >= STUCK_READINGS:
-        yield from _stands(channel, times, values)
+        yield from _stands(channel, own, times, values)
         yield from _steps(channel, own, times, values, marks_s, system)
 
 
@@ -138,7 +142,7 @@ def _for_long(readings: Readings, marks_s: np.ndarray, first: int, back: int) ->
     return [row]
 
 
-def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
+def _stands(channel: str, own: Unit, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
     """Yield each time at which a probe shows one number, restless before or on a rise that stopped dead."""
     runs = Runs(values)
     starts, ends = runs.first, runs.first + runs.count
@@ -150,7 +154,7 @@ def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fau
         if begin < until or level == 0.0 or (level > IN_RANGE_PA and level >= END_SHARE * highest[first]):
             continue
         changes = starts[: run + 1]
-        waits = min(_patience_of_noise(times, values, changes), _patience_of_rise(times, values, changes))
+        waits = min(_patience_of_noise(own, times, values, changes), _patience_of_rise(times, values, changes))
         known = first + max(LEAST_READINGS, int(np.searchsorted(times[first:end], begin + max(STUCK_S, waits))))
         if known >= end:
             continue
@@ -163,25 +167,37 @@ def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fau
         )  # fmt: skip
 
 
-def _patience_of_noise(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
+def _patience_of_noise(own: Unit, times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
     """Return how long a probe that changed so may stand still [s], infinite where it may rightly.
 
     Its noise is in proportion to the pressure and tells itself from the pull's bends by fourth differences that swing
     to and fro. It keeps within one step of the display for n readings with p^n at the most, p in the middle of it.
     """
     seen = changes[-CHANGES - 1 :]
-    steps = np.abs(np.diff(values[changes[-STEPS:]]))
     if len(seen) <= CHANGES or len(seen) - 1 < OFTEN * (seen[-1] - seen[0]):
         return np.inf
-    bends = np.diff(np.log(np.maximum(values[seen[0] : seen[-1]], 1e-3)), 4)
+    lately, level = values[seen[0] : seen[-1]], float(values[seen[-1]])
+    if not 1.0 / NEAR_LEVEL < float(np.median(lately)) / level < NEAR_LEVEL:
+        return np.inf
+    bends = np.diff(np.log(np.maximum(lately, 1e-3)), 4)
     if np.mean(bends[1:] * bends[:-1] < 0.0) < SWINGS:
         return np.inf
-    noise = values[seen[-1]] / np.min(steps) * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
+    noise = (
+        level / _step(np.append(lately, level), own.scale) * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
+    )
     if noise < RESTLESS:
         return np.inf
-    own = noise**2 - 1.0 / 12.0
-    within = float(erf(0.5 / np.sqrt(2.0 * own)))
+    within = float(erf(0.5 / np.sqrt(2.0 * (noise**2 - 1.0 / 12.0))))
     return float(np.log(BY_CHANCE) / np.log(within) * (times[seen[-1]] - times[seen[0]]) / CHANGES)
+
+
+def _step(pascal: np.ndarray, scale: float) -> float:
+    """Return the largest round step of a display that all of some readings are multiples of [Pa]."""
+    numbers = pascal / scale
+    for step in STEPS:
+        if np.all(np.abs(numbers / step - np.round(numbers / step)) < 1e-3):
+            return step * scale
+    return STEPS[-1] * scale
 
 
 def _patience_of_rise(times: np.ndarray, values: np.ndarray, starts: np.ndarray) -> float:
