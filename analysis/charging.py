@@ -256,7 +256,10 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             "undecided",
             f"The cylinders gained {gained}, which is no charging: check what stands on the scale, and the stage.",
         )
-    if abs(apart_kg - target.tolerance_kg) < 0.5 * unsure_kg:  # the standard deviation, as two of them are told
+    edge_kg = 0.5 * unsure_kg  # the standard deviation, as two of them are told
+    if charged < target.mass_kg:
+        edge_kg = max(edge_kg, weighing.unseen_kg)  # that may all have gone in
+    if abs(apart_kg - target.tolerance_kg) < edge_kg:
         unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
             "undecided",

@@ -64,7 +64,8 @@ def unseen_kg(inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign:
     edge, inner, still = pace(a, b, sign), pace(b, c, sign), still_kg / abs(b.at - a.at)
     if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= FASTER * inner + still:
         return None
-    return _half_kg(edge, inner, min(unseen_s, GAP_S)), _half_kg(edge, inner, unseen_s)
+    kg = _half_kg(edge, inner, min(unseen_s, GAP_S))
+    return kg, 2.0 * _half_kg(edge, inner, unseen_s) - kg
 
 
 def _half_kg(edge: float, inner: float, unseen_s: float) -> float:
@@ -104,9 +105,10 @@ def left_with(
         level = _stood(seen, waiting, base_kg, sign, gone_s)
         if level is not None:
             return level, UNSTOOD_KG
-        unseen_s = min(gone_s - last.at, GAP_S)
+        unseen_s = gone_s - last.at
         if unseen_s >= UNSEEN_S:
-            return last.weight, max(UNSTOOD_KG, rate * unseen_s)
+            lately = max(rate, pace(believed[0], last, sign)) if unseen_s > GAP_S else rate
+            return last.weight, max(UNSTOOD_KG, lately * unseen_s)
         kg = _half_kg(rate, before, unseen_s)  # it flowed until it was lifted
         return last.weight + sign * kg, max(UNSTOOD_KG, kg)
     if not -base_kg <= rate * spent <= base_kg + FASTER * max(best_kg_per_s, before) * spent:

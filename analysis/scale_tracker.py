@@ -380,6 +380,9 @@ class Tracker(Loads):
                 list(self._recent), waiting, self.base_kg, self.still_kg, self._best, self.sign, gone_s
             )
             load.doubt(unsure)
+            if gone_s - last.at > max(GAP_S, 3.0 * self._spacing_s):  # it may have flowed again as it did before
+                stood_s = max(last.at - self._stands_since, CONFIRM_S)
+                load.doubt(max(load.moved_kg, 0.0) * (gone_s - last.at) / stood_s)
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:

@@ -242,3 +242,23 @@ def test_a_shaking_scale_alone_does_not_call_a_charge_over() -> None:
         )
         called.append("charge_over" in kinds(assess(stretch)))
     assert not any(called)
+
+
+@pytest.mark.parametrize("paused", [True, False])
+def test_a_cylinder_lifted_while_the_scale_was_silent_may_have_filled_the_charge(paused: bool) -> None:
+    at = np.arange(0.0, 2000.0, 2.0)
+    seen = 12.0 if paused else 17.2
+    weight = np.interp(
+        at, [0, 100, 1000, 1100 if paused else 1001, 1450, 1500, 1501], [40, 40, 28, 28, 22.8, 22.8, 0.0]
+    )
+    weight[(at > (1090 if paused else 1180)) & (at < 1600)] = np.nan
+    stretch = make_stretch(
+        "charging", at, {"cylinder_weight": ("kg", np.round(weight, 2))}, tables={"charging": {"target": "17.2 kg"}}
+    )
+    found = assess(stretch)
+    assert found.verdict == "undecided"
+    charged, unsure = found.figures["charged"], found.figures["uncertainty"]
+    assert isinstance(charged, Figure)
+    assert isinstance(unsure, Figure)
+    assert charged.si <= seen
+    assert charged.si + unsure.si >= 17.2
