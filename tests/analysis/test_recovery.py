@@ -733,6 +733,23 @@ def test_leaving_water_that_grows_cold_does_not_flow(drop_k: float) -> None:
     assert (flow[-1] == 0.0) == (drop_k == 5.0)
 
 
+@pytest.mark.parametrize("enters", [0.0, 5.0])
+def test_water_that_enters_colder_flows(enters: float) -> None:
+    seconds = np.arange(0.0, 3000.0, 5.0)
+    drop = np.interp(seconds, [1200.0, 2400.0], [0.0, 1.0])
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.full(len(seconds), 420.0)),
+            "leaving_water_temperature": ("degC", np.round(12.0 - 5.0 * drop, 1)),
+            "entering_water_temperature": ("degC", np.round(12.2 - enters * drop, 1)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+    )
+    assert (make_ticks(stretch, None).flow[-1] == 0.0) == (enters == 0.0)
+
+
 @pytest.mark.parametrize("told", [0.75, 1.0])
 def test_a_stated_volume_that_falls_show_to_be_larger_gives_way(told: float) -> None:
     run, assessment = judged(Case(volume_stated=told, stop_at=0.8))
