@@ -22,6 +22,8 @@ RISE = 0.015
 """A rise of this share within `LOOK_S` does not happen while a machine pulls."""
 SLOW_S = 600.0
 """Twice that rise within this time does not happen either."""
+WARMS_S = 900.0
+"""So long water warms a pool once it flows again; common practice."""
 FALL = 0.008
 """A fall of this share within `LOOK_S` does not happen while it stands."""
 KINK_S, LONG_KINK_S, KINK_FALL, KINK_LEFT = 150.0, 600.0, 0.02, 0.1
@@ -90,6 +92,11 @@ def standing(ticks: Ticks) -> np.ndarray:
     rises |= some & (slowly > np.maximum(2.0 * RISE * pressure, 2.0 * resolution))
     scale = np.isfinite(ticks.moved_kg) & np.isfinite(ticks.moved_kg[old])
     moved = ticks.moved_kg - ticks.moved_kg[old]
+    # without a scale: water that flows again warms a chilled pool, and the pressure rises while the machine pulls
+    chilled = np.maximum.accumulate(np.where(ticks.flow == 0.0, ticks.at_s, -np.inf))
+    lowest = pd.Series(ticks.pressure_pa, index=pd.to_timedelta(ticks.at_s, unit="s")).rolling(f"{SLOW_S:.0f}s").min()
+    risen = ticks.pressure_pa - lowest.to_numpy(dtype=float) > resolution
+    warms = ~scale & risen & (ticks.flow != 0.0) & (ticks.at_s - chilled <= WARMS_S)
     # a number that flickers is no flow: what comes over exceeds what stood there; a scale creeps by some grams under
     # a hose, and a pause that was marked is not given up for that
     stood = pd.Series(ticks.moved_kg, index=pd.to_timedelta(ticks.at_s, unit="s")).rolling(f"{STOOD_S:.0f}s").max()
@@ -101,14 +108,14 @@ def standing(ticks: Ticks) -> np.ndarray:
     gained = ticks.moved_kg - ticks.moved_kg[while_ago]
     trickle = scale & (while_ago > 0) & (gained > 4.0 * ticks.mass_resolution_kg + TRICKLE_KG)
     no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
-    fell_from_s = np.maximum(_kink(ticks, KINK_S), _kink(ticks, LONG_KINK_S)).tolist()
+    fell_from_s = np.where(warms, -np.inf, np.maximum(_kink(ticks, KINK_S), _kink(ticks, LONG_KINK_S))).tolist()
     stands = np.zeros(n, dtype=bool)
     now = False
     mark = np.nan
     marked = ticks.marked.tolist()
     pulls_on = (falls | some_mass).tolist()
     trickles = (trickle & (ticks.marked != 1.0)).tolist()
-    stops = ((rises & ~some_mass) | (no_mass & ~falls)).tolist()
+    stops = ((rises & ~some_mass & ~warms) | (no_mass & ~falls)).tolist()
     since_stop = -1.0
     at = ticks.at_s.tolist()
     for k in range(n):

@@ -643,6 +643,27 @@ def test_a_trickle_after_the_liquid_pull_is_no_pause() -> None:
     assert not standing(ticks)[ticks.at_s > 2700.0].any()
 
 
+def test_without_a_scale_water_that_flows_again_is_no_pause() -> None:
+    # standing water: the pool chills itself by 10 K; from 50 min on it flows, and the machine pulls on
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 5400.0, 10.0)
+    drop = 10.0 * (1.0 - np.exp(-np.maximum(seconds - 900.0, 0.0) / 1200.0))
+    back = np.maximum(seconds - 3000.0, 0.0)
+    kelvin = 283.5 - drop * np.exp(-back / 60.0)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(np.asarray(fluid.bubble_pressure_pa(kelvin)) / 1e3, 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}},
+        journal=[(900.0, "mark", "water_flow_off", ""), (3000.0, "mark", "water_flow_on", "")],
+    )
+    assert not standing(make_ticks(stretch, None)).any()
+    assert found(assess(stretch), "pressure_rebound") is None
+
+
 def paused(comes_back: float, gauge_step: float, from_s: float = 2100.0) -> Stretch:
     """Return a fall by e in 10 min until a pause, in which the pressure comes back by a share in 10 min."""
     seconds = np.arange(0.0, from_s + 1200.0, 5.0)
