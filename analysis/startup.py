@@ -114,8 +114,10 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
                 heard.forget()
                 findings.append(_steady(stretch, course, k, open_))
                 findings += _missed(stretch, course, k, open_, missed)
-            elif windows and course.running[k] and (new := heard.at(k, idle_s)) is not None:
-                findings.append(_hunts(stretch, course, k, new, windows[-1]))
+            elif windows and course.running[k]:
+                rang_s = same_s + WINDOW_S  # until then it rings from another stage, and does not hunt
+                new = heard.at(k, max(idle_s, rang_s))
+                findings += [] if new is None else [_hunts(stretch, course, k, new, windows[-1])]
             continue
         # a step makes neighbouring rows look noisy: the least noise since it opened counts
         open_.noise = {name: min(one, now) for (name, one), now in zip(open_.noise.items(), noises[k], strict=True)}
@@ -316,7 +318,7 @@ def _conclude(
     text = f"Steady: {_listed(stretch, shown)}."
     if outside:
         text = f"Steady, but out of the job's limits: {', '.join(map(_name, outside))}. {_listed(stretch, shown)}."
-    elif not limits & set(shown):
+    elif not limits:
         text += " No limits are stated in the job: the figures are given, not judged."
     if missing := sorted(limits - set(shown)):
         text += f" Could not be judged: {', '.join(map(_name, missing))}."

@@ -132,6 +132,17 @@ def test_no_window_opens_while_it_hunts_fast_or_little(period_s: float, swing_k:
     assert heard
 
 
+@pytest.mark.parametrize("with_load", [True, False])
+def test_what_another_stage_sets_swinging_is_no_hunting(with_load: bool) -> None:
+    """The valve rings by 2.5 K with a period of 100 s, and four minutes later by less than half of it."""
+    stretch, _ = plant([(0, 0.5), (30, 0.9)], 70, 2.0, with_load=with_load)
+    since = np.clip(np.arange(len(stretch.frame)) * 2.0 - 1_800.0, 0.0, None)
+    rings = 2.5 * np.exp(-since / 300.0) * np.sin(2 * np.pi * since / 100.0)
+    frame = stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + rings)
+    ends = [f for f in assess(replace(stretch, frame=frame)).findings if f.kind == "unsteady"]
+    assert [f.figures["cause"] for f in ends] == ["staging"]
+
+
 def test_a_stair_of_loads_that_nobody_logs_is_a_window_each() -> None:
     stretch, _ = plant([(0, 0.4), (15, 0.6), (30, 0.8), (45, 1.0)], 60, 5.0, lag_s=45.0, with_load=False, opens_k=3.0)
     found = windows(stretch)
@@ -218,6 +229,13 @@ def test_limits_of_the_job_decide_the_verdict() -> None:
     assert assess(low).verdict == "steady_out_of_limits"
     assert [f.figures["figure"] for f in assess(low).findings if f.kind == "limit_missed"] == ["suction_superheat"]
     assert assess(inside).verdict == "steady_in_limits"
+
+
+def test_limits_on_what_is_not_read_are_told_as_such() -> None:
+    stretch, _ = plant([(0, 0.5)], 40, startup={"limits": {"oil_filter_drop": ["0 psi", "10 psi"]}})
+    text = assess(stretch).text
+    assert "Could not be judged: oil filter drop" in text
+    assert "No limits are stated" not in text
 
 
 def test_a_blend_uses_dew_for_superheat_and_bubble_for_subcooling() -> None:
