@@ -64,6 +64,8 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     found = from_signals(log, job)
     spans = merge(named, _ended(found, journal), _spoken(journal), index[-1])
     odd += other_clock(named, found) or doubted(named, found, index[-1])
+    spans = [_end_seen(span, found, journal) for span in spans]
+    odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
     return spans, [*odd, *(_said(span) for span in spans if span.found_by == "signals")]
 
 
@@ -158,6 +160,22 @@ def _ended(found: Iterable[StageSpan], journal: pd.DataFrame) -> list[StageSpan]
             span = replace(span, end=at, known_until=until, end_within_s=0.0, left=None)
         spans.append(span)
     return spans
+
+
+def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame) -> StageSpan:
+    """Return a stage of the journal, ended where the signals show its end if the journal tells the next begin alone.
+
+    That nobody marked its end is known only by then, so all rows up to there were judged as part of it.
+    """
+    rows = journal[(journal["kind"] == "stage") & (journal["subject"] == span.stage) & (journal["value"] == "end")]
+    if span.found_by == "signals" or span.end is None or (rows["time"] == span.end).any():
+        return span
+    seen = [one for one in found if one.stage == span.stage and one.begin < span.end]
+    if not seen or seen[-1].end is None or seen[-1].known_until is None:
+        return span
+    if not span.begin < seen[-1].end < seen[-1].known_until <= span.end:
+        return span
+    return replace(span, end=seen[-1].end, end_within_s=seen[-1].end_within_s)
 
 
 def merge(
@@ -275,6 +293,13 @@ def _said(span: StageSpan) -> str:
     return (
         f"{_name(span)} was found from the signals, not from the journal:"
         f" it began at {span.begin:%d %b %H:%M} UTC ± {span.within_s / 60:.0f} min{ended}{doubt}."
+    )
+
+
+def _end_said(span: StageSpan) -> str:
+    return (
+        f"journal.csv does not say when {_name(span)} ended: the signals show it at {span.end:%d %b %H:%M} UTC"
+        f" ± {span.end_within_s / 60:.0f} min."
     )
 
 

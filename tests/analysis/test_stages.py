@@ -116,6 +116,20 @@ def test_a_stage_by_another_name_is_doubted() -> None:
     assert [said for said in odd if "names charging" in said and "look like evacuation" in said]
 
 
+def test_an_end_that_nobody_marked_is_that_of_the_signals_once_another_stage_begins() -> None:
+    begins = [row for row in marks_of(case(17).truth) if row[3] == "begin"]
+    (_, recovery_s, ended_s), (_, test_s, _), *_ = case(17).truth
+    whole = marked(17, begins)
+    spans, odd = find_stages(whole.log, whole.job)
+    assert [span.found_by for span in spans] == ["journal"] * len(spans)
+    assert spans[0].begin == at(recovery_s)
+    assert near(spans[0].end, ended_s)
+    assert spans[0].known_until == at(test_s)  # rows up to there were judged as part of it, as a watcher did
+    assert [said for said in odd if "does not say when recovery ended" in said]
+    before = replace(whole.log, frame=whole.log.frame[: at(test_s - 60.0)], journal=whole.log.journal.iloc[:1])
+    assert find_stages(before, whole.job)[0][0].end is None
+
+
 # --- the signals alone --------------------------------------------------------------------------------------
 
 
