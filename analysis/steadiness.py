@@ -122,7 +122,9 @@ class Totals:
     def __init__(self, values: np.ndarray) -> None:
         there = np.isfinite(values)
         row = np.where(there, values, 0.0)
-        near = np.take_along_axis(row, there.argmax(axis=-1)[..., None], axis=-1)
+        near = np.zeros((*row.shape[:-1], 1))
+        if row.shape[-1]:
+            near = np.take_along_axis(row, there.argmax(axis=-1)[..., None], axis=-1)
         apart = np.where(there, row - near, 0.0)  # from the first: squares of large numbers lose small ones
         self.near = near[..., 0]
         self.counts, self.sums, self.squares = (_summed(one) for one in (there, apart, apart**2))
