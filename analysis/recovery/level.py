@@ -11,12 +11,15 @@ from analysis.recovery.calls import minute_median
 from analysis.recovery.findings import Maker
 from analysis.recovery.pauses import Pause
 from analysis.recovery.required_level import RequiredLevel
-from analysis.recovery.ticks import STANDS
+from analysis.recovery.ticks import STANDS, Ticks
 from analysis.result import Figure, Finding
 from analysis.stretch import first_from, moments, seconds
 
 FIRST_COME = "Local codes and the licensed technician come first."
 REACHED_STAYS_S = 60.0
+COARSE, MEAN_S, MEAN_TICKS = 0.05, 300.0, 15
+"""A gauge whose smallest change is this share of the level or more flickers to both sides of it: the mean counts, over
+this time and of so many ticks at the least."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
         if pause.base is None or pause.last < first:
             continue
         k = np.arange(pause.base, pause.last + 1)
-        high = minute_median(ticks.pressure_pa[k]) > level[k] * (1.0 + required.hold_within)
+        high = _shown(ticks, k, level) > level[k] * (1.0 + required.hold_within)
         stood = _stood(make, pause, required.hold_s, seen_s, max(first, pause.base))
         if stood is None:
             if not pause.over and not high.any():
@@ -91,6 +94,13 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     if len(under_at) and over[-1] and ticks.at_s[-1] - under_at[-1] >= required.hold_s and under_at[-1] >= begin[first]:
         held = False
     return LevelState(first, held, tuple(found), left_s)
+
+
+def _shown(ticks: Ticks, k: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """Return the pressure in the ticks `k` of a pause [Pa], without the flicker of the gauge, shape (len(k),)."""
+    pressure = pd.Series(ticks.pressure_pa[k], index=pd.to_timedelta(ticks.at_s[k], unit="s"))
+    mean = pressure.rolling(f"{MEAN_S:.0f}s", min_periods=MEAN_TICKS).mean().to_numpy(dtype=float)
+    return np.where(ticks.resolution_pa[k] >= COARSE * level[k], mean, minute_median(ticks.pressure_pa[k]))
 
 
 def _stood(make: Maker, pause: Pause, hold_s: float, seen_s: np.ndarray, first: int) -> tuple[int, float] | None:

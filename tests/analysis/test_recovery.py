@@ -778,3 +778,22 @@ def test_a_stated_volume_that_falls_show_to_be_larger_gives_way(told: float) -> 
     assert call is not None
     assert run.liquid_share_at(call.time) == 0.0
     assert found(assessment, "freeze_risk") is None
+
+
+@pytest.mark.parametrize(("pascal", "verdict"), [(3_000.0, "complete"), (3_800.0, "level_not_held")])
+def test_a_gauge_that_flickers_about_a_deep_level_holds_it_by_its_mean(pascal: float, verdict: str) -> None:
+    """R-123 is to come to 25 mmHg, 3,333 Pa; tenths of a psi are 689 Pa."""
+    seconds = np.arange(0.0, 4_800.0, 2.0)
+    pressure = np.interp(seconds, [300.0, 2_700.0, 3_100.0, 3_300.0], [64e3, 2_500.0, 2_500.0, pascal])
+    shown = pressure + 345.0 * np.random.default_rng(4).normal(size=len(seconds))
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("psig", np.round((shown - 101_325.0) / 6_894.757, 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 15.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-123", "charge": "180 kg"}, "recovery": {"rules": "us-40cfr82"}},
+        journal=[(60.0, "mark", "recovery_resumed", ""), (3_100.0, "mark", "recovery_paused", "")],
+    )
+    assert assess(stretch).verdict == verdict
