@@ -66,7 +66,7 @@ MUCH = 2.0
 TOLD_S = 400.0
 """A witness that jumps is named within so long: what it did since then is not looked at."""
 WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
-SLOWS = 2.0
+SLOWS = 1.6
 """A reading on its way takes some time for each two steps. Where it turns, as a parabola does, it stands for less than
 four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
 GO_ON_K, GO_ON_SHARE, GO_ON_PART = 0.6, 0.02, 0.5

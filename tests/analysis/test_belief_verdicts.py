@@ -164,3 +164,20 @@ def test_air_that_would_boil_is_in_the_other_unit_also_beside_cold_water(unit: s
     }
     named = [f.figures["channel"] for f in reviewed("recovery", logged).findings if f.kind == "channel_jumped"]
     assert named == ["ambient_temperature"] * (unit == "degC")
+
+
+def test_a_metal_that_turns_and_comes_to_rest_is_not_stuck() -> None:
+    """Chilled while liquid boiled and warm again, it stands in the end; the water and the air go on."""
+    waits = [*[4] * 25, 7, 8, 4, 4, 6, 11, 150]  # rows of 30 s for each two steps of 0.1 degF
+    ways = [*[-1] * 25, *[1] * 6, 0]
+    metal = [58.0]
+    for wait, way in zip(waits, ways, strict=True):
+        for part in range(wait):
+            metal.append(metal[-1] + 0.1 * way * ((part == wait - 1) + (part == wait // 2 - 1)))
+    minute = np.arange(len(metal)) / 2.0
+    logged = {
+        "surface_temperature": ("degF", np.round(metal, 1)),
+        "leaving_water_temperature": ("degF", (52.0 + 0.1 * minute).round(1)),
+        "ambient_temperature": ("degF", (60.0 + 0.1 * minute).round(1)),
+    }
+    assert reviewed("recovery", logged, 30.0).findings == ()
