@@ -216,6 +216,14 @@ def test_windows_and_figures_of_the_ensemble() -> None:
     assert np.mean(both) >= 0.85
 
 
+@pytest.mark.parametrize("rows", [0, 1, 12])
+def test_hardly_any_rows_are_looked_at_too(rows: int) -> None:
+    stretch, _ = plant([(0, 0.5)], 1)
+    result = assess(replace(stretch, frame=stretch.frame.iloc[:rows], barometer_pa=stretch.barometer_pa.iloc[:rows]))
+    assert result.verdict == "never_steady"
+    assert "Cannot tell" in result.text
+
+
 def test_a_stopped_machine_is_not_steady() -> None:
     stretch, _ = plant([(0, 0.0)], 40)
     assert assess(stretch).verdict == "never_steady"
