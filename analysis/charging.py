@@ -12,7 +12,7 @@ from analysis.bins import bin_medians
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
-from analysis.scale import Weighing, weigh
+from analysis.scale import PACE_STEPS, Weighing, weigh
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
@@ -20,6 +20,8 @@ from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 NEAR_SHARE = 0.95
 NEAR_S, NEAR_S_FROM = 120.0, 0.80
 """Near the target: from this share of it, or this long before it at the present rate from the second share on."""
+PACE_TELLS = 1.0 / PACE_STEPS
+"""The pace is known to this share."""
 OVER_SURE = 2.0
 """An alarm of too much is sure by so many standard deviations of what the scale shakes by."""
 BIN_S = 10.0
@@ -307,8 +309,12 @@ def _figures(
     if stretch.charged_kg > 0.0:
         figures["charged_before"] = Figure(stretch.charged_kg, "mass")
     pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
-    if pace > 0.0 and wanted > charged + stretch.charged_kg:
-        figures["time_left"] = Figure((wanted - stretch.charged_kg - charged) / pace, "minutes")
+    left_kg = wanted - stretch.charged_kg - charged
+    if pace > 0.0 and left_kg > 0.0:
+        figures["time_left"] = Figure(left_kg / pace, "minutes")
+        least, most = max(left_kg - weighing.uncertainty_kg, 0.0), left_kg + weighing.uncertainty_kg
+        figures["time_left_low"] = Figure((1.0 - PACE_TELLS) * least / pace, "minutes")
+        figures["time_left_high"] = Figure((1.0 + PACE_TELLS) * most / pace, "minutes")
     if np.isfinite(rates).any():
         figures["best_rate"] = Figure(float(np.nanmax(rates)), "mass_rate")
     if fluid is not None:

@@ -26,8 +26,8 @@ __all__ = ["Change", "Load", "Naming", "Weighing", "weigh"]
 RATE_S = 120.0
 """The mass rate is taken over this time."""
 PACE_S, PACE_STEPS = (15.0, 30.0, 60.0, 120.0, 300.0), 10.0
-"""The pace is taken over the shortest of these times in which one load moved by so many steps of the scale: long
-enough to tell it to a tenth, short enough to leave out the pause before."""
+"""The pace is taken over the shortest of these times in which one load moved by so many steps of the scale, or of what
+it shakes by: long enough to tell it to a tenth, short enough to leave out the pause before."""
 SHAKES_KG = 1.0
 """A weight that is not steady to half of this is told; common practice."""
 UNSETTLED_LEAST, UNSETTLED_SHARE = 60, 0.5
@@ -140,7 +140,8 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
     close = np.diff(at, prepend=-np.inf) <= 3.0 * SAMPLE_S
     steady = np.where(close, pd.Series(moved).rolling(3, min_periods=1).median(), moved)
     rate, _ = _rate(at, steady, RATE_S)
-    pace, enough = rate, PACE_STEPS * resolution.reindex(tracker.stamps).to_numpy(dtype=float)
+    step = resolution.reindex(tracker.stamps).to_numpy(dtype=float)
+    pace, enough = rate, PACE_STEPS * np.maximum(step, 2.0 * shook)
     for over_s in reversed(PACE_S):
         over, old = _rate(at, steady, over_s)
         tells = (load == load[old]) & (steady - steady[old] >= enough) & (np.arange(len(at)) - old >= 2)

@@ -262,3 +262,16 @@ def test_a_cylinder_lifted_while_the_scale_was_silent_may_have_filled_the_charge
     assert isinstance(unsure, Figure)
     assert charged.si <= seen
     assert charged.si + unsure.si >= 17.2
+
+
+@pytest.mark.parametrize("share", [0.5, 0.8, 0.95])
+def test_the_time_left_is_told_with_a_range_that_holds_it(share: float) -> None:
+    whole = charge(40.0, seconds=3000)
+    rows = round((100.0 + share * 2750.0) / 2.0)
+    figures = assess(cut(whole, rows)).figures
+    low, left, high = (figures[f"time_left{end}"] for end in ("_low", "", "_high"))
+    assert isinstance(low, Figure)
+    assert isinstance(left, Figure)
+    assert isinstance(high, Figure)
+    assert low.si <= left.si <= high.si
+    assert low.si <= 2850.0 - 2.0 * (rows - 1) <= high.si <= 1.4 * left.si
