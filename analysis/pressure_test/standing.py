@@ -3,10 +3,9 @@
 The loss is looked at some thirty times a night, so while the test runs a look decides, and an alarm comes, only when it
 is surer than the interval has to be: two following ones that agree, or one that is very sure. The look at the last
 minute is the one that is told, so its interval decides as it is (group sequential tests: little of the risk is spent
-before the end; O'Brien and Fleming, Biometrics 35, 1979), if the look before agrees: for tight, where a mistake hurts
-people, always; for leaking while the test runs, where every minute is the last one for a while. What was decided
-stands, with the figures of its look, until a later look speaks against it; one that merely tells less takes nothing
-away.
+before the end; O'Brien and Fleming, Biometrics 35, 1979). While the test runs, where every minute is the last one for a
+while, the look before has to agree. What was decided stands, with the figures of its look, until a later look speaks
+against it; one that merely tells less takes nothing away.
 """
 
 from __future__ import annotations
@@ -30,9 +29,11 @@ TWICE, ONCE, TOLD = (0.4, 0.04), (0.08, 0.008), (1.0, 1.0)
 """Two following looks decide when each risks less than the first share, one look alone when it risks less than the
 second (common practice of repeated looks; at a confidence of 0.95 that is 0.01 and 0.002 for tight, a tenth of it for
 leaking, which wakes people at night)."""
-COARSEST = 1.0
-"""Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed. A
-wider one lies inside only where the estimate is a gain, and no circuit gains."""
+COARSEST = 1.5
+"""Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed. One
+that is wider than all that is allowed lies inside only where the estimate is a gain, and no circuit gains. Of 685
+simulated nights that leak 1.03 to 2.2 times what is allowed one is told as tight so, none at 1.0; of those that leak
+at most half of it three in seventy more are told."""
 AGAINST = 0.1
 """A verdict falls when the probability of the other side passes this (common practice)."""
 MOST_HOURS = 72.0
@@ -81,7 +82,7 @@ def verdicts(
         shares = TOLD if final else TWICE
         side = side_of(judged, allowed, confidence, shares)
         twice = i > 0 and side_of(looks[i - 1], allowed, confidence, shares) == side
-        sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and ended and side == "leaking")
+        sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and ended)
         if side in ("tight", "leaking") and sure:
             verdict, stands = side, judged
         elif stands is not None:

@@ -57,10 +57,12 @@ def test_leaking_is_told_of_a_running_test_when_the_look_before_agrees() -> None
     assert letters((2.0, 0.5), (2.0, 0.5), told=True) == "ul"
 
 
-def test_tight_at_the_end_needs_the_look_before() -> None:
+def test_tight_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
     assert letters((0.0, 0.5), (0.0, 0.5)) == "uu"
     assert letters((0.0, 0.5), (0.0, 0.5), told=True) == "ut"
     assert letters((0.0, 0.6), (0.0, 0.5), told=True) == "uu"
+    assert letters((0.0, 0.6), (0.0, 0.5), told=True, ended=True) == "ut"
+    assert letters((0.0, 0.6), (0.0, 0.52), told=True, ended=True) == "uu"
     assert letters((0.0, 0.5), told=True) == "u"
 
 
@@ -83,7 +85,7 @@ def test_pressure_that_gains_is_never_tight() -> None:
 
 
 def test_a_coarse_test_is_not_tight_because_it_errs_towards_gaining() -> None:
-    assert side_of(look(-0.6, 0.6), ALLOWED, 0.95, TWICE) == ""
+    assert side_of(look(-1.2, 0.9), ALLOWED, 0.95, TWICE) == ""
     assert side_of(look(0.2, 0.3), ALLOWED, 0.95, TWICE) == "tight"
 
 
