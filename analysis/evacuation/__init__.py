@@ -203,6 +203,11 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
             "The hold has gaps, or the pressure fell as if the valve were open or the gauge on the pump's side of it: "
             "look where the gauge is and hold again."
         )
+    if hold.still:
+        return "undecided", (
+            f"Cannot tell: the gauge has stood at {final} for long, and a tight circuit and a dead gauge look alike. "
+            "Open the valve for a moment, or let in a little dry nitrogen; see the gauge move, and hold again."
+        )
     if aim.hold_s is None:
         return "undecided", f"Target of {target} reached; the job states no hold time to judge by: state hold."
     stood = (float(ticks.end_s[-1]) if hold.end_s is None else hold.end_s) - hold.begin_s

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analysis.evacuation.alive import seen_alive
 from analysis.evacuation.rise import judge_rise
 from analysis.evacuation.story import Closed
 from analysis.evacuation.ticks import BIN_S, GAP_S, OVER_RANGE_LEAST_PA, Ticks
@@ -157,7 +158,8 @@ def hold_outcome(t: Ticks, closed: Closed, k: int, limit_pa: float, over_s: floa
         rise = closed.rise
         if rise is None or rise.kind == "flat" or p[part].max() <= SEEN_SHARE * p[closed.first] + SEEN_PA:
             return ""
-    return "hold_passed"
+    closed.still = not seen_alive(t, closed, k, over_s, limit_pa)
+    return "" if closed.still else "hold_passed"
 
 
 def _risen(t: Ticks, closed: Closed, k: int) -> bool:

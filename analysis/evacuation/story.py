@@ -17,7 +17,7 @@ class Closed:
     of; `sure`: somebody said so or the pump's gauge shows it, else only the rise; `stopped`: the pull before it stopped
     too suddenly for a floor; `level_pa`: just before; `kind`: what the rise looked like when it was judged last;
     `said_s`: when somebody said that the valve was closed, where it was thought to be closed before; `told`: that it
-    does not tell the cause of a stall was said.
+    does not tell the cause of a stall was said; `still`: it would have held, by a gauge that may be dead.
     """
 
     first: int
@@ -36,6 +36,7 @@ class Closed:
     outcome: str = ""
     cause: str = ""
     told: bool = False
+    still: bool = False
 
 
 @dataclass

@@ -31,9 +31,10 @@ class Ticks:
 
     `end_s` since the stage began, `vacuum` [Pa] and the same not smoothed as `raw`, `probe` whether the vacuum probe
     showed it (else the circuit gauge, while the probe was out of its range), `scatter` of ln(vacuum) from bin to bin
-    about its trend, `quantum` the least step that the readings made lately [Pa], `leaving` whether readings are missing
-    because the probe comes near the end of its range, `pump` [Pa at the pump inlet], `coldest` and `warmest`
-    temperature known [K]; `known` is when each bin could first be used, `known_s` in seconds since the stage began.
+    about its trend, `quantum` the least step that the readings made lately [Pa], `moved_s` when one last differed from
+    the one before (-inf before any did), `leaving` whether readings are missing because the probe comes near the end of
+    its range, `pump` [Pa at the pump inlet], `coldest` and `warmest` temperature known [K]; `known` is when each bin
+    could first be used, `known_s` in seconds since the stage began.
     """
 
     end_s: np.ndarray
@@ -44,6 +45,7 @@ class Ticks:
     probe: np.ndarray
     scatter: np.ndarray
     quantum: np.ndarray
+    moved_s: np.ndarray
     leaving: np.ndarray
     pump: np.ndarray
     coldest: np.ndarray
@@ -92,6 +94,7 @@ def make_ticks(stretch: Stretch) -> Ticks:
         scatter=np.nan_to_num(1.4826 * spread / np.sqrt(6.0), nan=0.02),
         leaving=_leaving(bins.runs, vacuum, values("vacuum"))[kept],
         quantum=_quantum(bins.runs, vacuum)[kept],
+        moved_s=_moved(bins.runs, vacuum, seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin))[kept],
         pump=pd.Series(pump).rolling(3, min_periods=1).median().to_numpy(dtype=float),
         coldest=filled.min(axis=1).to_numpy(dtype=float),
         warmest=filled.max(axis=1).to_numpy(dtype=float),
@@ -106,6 +109,15 @@ def _quantum(bins: Runs, vacuum: np.ndarray) -> np.ndarray:
     least = pd.Series(bins.least(np.where(steps > 1e-9, steps, np.nan)))
     found: np.ndarray = least.rolling(QUANTUM_BINS, min_periods=1).min().ffill().fillna(0.0).to_numpy(dtype=float)
     return found
+
+
+def _moved(bins: Runs, vacuum: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return for each bin when a reading last differed from the one before [s]; -inf before any did."""
+    there = np.flatnonzero(~np.isnan(vacuum))
+    when = np.full(len(vacuum), -np.inf)
+    moved = there[1:][np.diff(vacuum[there]) != 0.0]
+    when[moved] = at[moved]
+    return np.asarray(np.maximum.accumulate(when)[bins.first + bins.count - 1])
 
 
 def _leaving(bins: Runs, vacuum: np.ndarray, level: np.ndarray) -> np.ndarray:

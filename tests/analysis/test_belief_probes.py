@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -214,3 +216,30 @@ def test_a_stuck_probe_is_left_out_from_then_on() -> None:
     kept, findings = believe(log)
     assert kept.frame["vacuum"].loc[findings[0].time :].isna().all()
     assert kept.frame["vacuum"].loc[: findings[0].time].iloc[:-1].notna().sum() > 30 * MINUTE
+
+
+@pytest.mark.parametrize(("stuck_min", "said"), [(None, "held"), (50.0, "undecided"), (61.0, "held")])
+@pytest.mark.parametrize("quantum", [5.0, 10.0])
+def test_a_tight_circuit_holds_by_a_coarse_gauge_that_was_seen_to_move_before(
+    stuck_min: float | None, said: str, quantum: float
+) -> None:
+    """A pull that still falls by 30 micron a minute when the valve is closed; then nothing shows for 20 min."""
+    minute = np.arange(90 * MINUTE) / MINUTE
+    pull = 350.0 + 700_000.0 * np.exp(-minute / 4.0) + 30.0 * np.maximum(60.0 - minute, 0.0)
+    pressure = np.where(minute < 60.0, np.minimum(pull, 1e6), 350.0)
+    if stuck_min is not None:
+        pressure[minute > stuck_min] = min(450.0, pressure[int(stuck_min * MINUTE)])
+    log = logged(shown(pressure, 0.0, quantum))
+    assert verdict(log) == said
+    told = [f for f in review(log, job_of()).findings if f.kind == "hold_passed"]
+    assert len(told) == (said == "held")
+
+
+def test_a_probe_that_dies_in_a_hold_passes_it_where_the_rise_so_far_would_not_reach_the_limit() -> None:
+    """Rows a minute apart: 8 micron a minute from 250 reach 410 of 1,000 in the hold, 60 would reach 1,450."""
+    for rise, said in ((8.0, "held"), (60.0, "undecided")):
+        pressure = course(rise)
+        pressure[66 * MINUTE :] = pressure[66 * MINUTE]
+        log = logged(shown(pressure, 0.0))
+        thinned = log.frame.iloc[::MINUTE]
+        assert verdict(replace(log, frame=thinned, barometer_pa=log.barometer_pa.iloc[::MINUTE])) == said
