@@ -14,6 +14,7 @@ import pandas as pd
 
 from analysis.evacuation.cause import ADVICE, CAUSES, TRIPLE_POINT_PA
 from analysis.evacuation.figures import (
+    FALLING,
     Aim,
     figures_of,
     final_level,
@@ -184,6 +185,11 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
                 "undecided",
                 f"Cannot tell: the gauge shows nothing for {_minutes(silent_s)}; before it was at {final}.",
             )
+        if _only_rose(ticks, story, pull):
+            return "undecided", (
+                f"Target of {target}{by} reached before the gauge fell silent; it came back higher and has not fallen "
+                f"since, {final} at the end: the valve may have been closed. Mark what is done; pull and hold again."
+            )
         more = _time_left(story, aim) + hose_words(stretch, float(ticks.vacuum[-1]))
         yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
         return "not_reached", f"The target of {target}{by} {yet} {final}.{more}"
@@ -228,6 +234,13 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         return "undecided", f"The gauge shows nothing for {_minutes(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
     return "undecided", f"Target reached; {_course(story, ticks, hold, aim)}{limit}"
+
+
+def _only_rose(ticks: Ticks, story: Story, pull: int) -> bool:
+    """Return whether a pull after one that reached the target never pulled: a vacuum that was broken is pumped again."""
+    ends = [*story.pull_starts[1:], len(ticks)]
+    level = ticks.vacuum[story.pull_starts[pull] : ends[pull]]
+    return pull - 1 in story.targets and bool(level.min() >= FALLING * level[0])
 
 
 def _in_range(stretch: Stretch, ticks: Ticks) -> bool:

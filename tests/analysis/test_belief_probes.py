@@ -243,3 +243,13 @@ def test_a_probe_that_dies_in_a_hold_passes_it_where_the_rise_so_far_would_not_r
         log = logged(shown(pressure, 0.0))
         thinned = log.frame.iloc[::MINUTE]
         assert verdict(replace(log, frame=thinned, barometer_pa=log.barometer_pa.iloc[::MINUTE])) == said
+
+
+@pytest.mark.parametrize("then", [1.0, 0.3])
+def test_a_probe_that_failed_while_a_circuit_rose_does_not_say_that_it_was_never_pulled(then: float) -> None:
+    """Nobody marked the closing; pumped again after it came back, the target is one that is not reached yet."""
+    pressure = course(40.0)
+    pressure[82 * MINUTE :] *= np.linspace(1.0, then, 8 * MINUTE)
+    readings = shown(pressure, 0.003)
+    readings[58 * MINUTE : 75 * MINUTE] = -999.0
+    assert verdict(logged(readings, marks=())) == ("undecided" if then == 1.0 else "not_reached")
