@@ -32,6 +32,12 @@ LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid."""
+BARE_KG = 2.0
+"""A scale that shows less carries no cylinder."""
+FLOWED, FLOWED_ROWS, FLOWED_STEPS = pd.Timedelta(minutes=2), 5, 2.5
+"""It flows when the weight fell by so many steps of the scale in this time, or in so many rows, as fast at the end."""
+HAND = pd.Timedelta(minutes=5)
+"""A mark so near tells of a hand."""
 BLANK_S, BLANK_LEAST_S = 300.0, 90.0
 """A scale that gave nothing for this long at the end leaves the charge unknown; the second when it was flowing."""
 
@@ -272,8 +278,36 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         return "on_target", f"{now} of {of} is in: on target."
     apart = Figure(apart_kg, "mass").show(system)
     if charged < target.mass_kg:
+        fell = _gone_in_mid_flow(weights, stretch, float(weighing.resolution_kg.iloc[-1]))
+        if fell is not None:
+            return (
+                "undecided",
+                f"{now} of {of} went in up to {fell:%H:%M} UTC, when the scale fell to nothing while it still flowed, "
+                "and nobody said that the cylinder was taken off: weigh the cylinder, check the scale.",
+            )
         return "short", f"{now} of {of} is in: {apart} short."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
+
+
+def _gone_in_mid_flow(weights: pd.Series, stretch: Stretch, step_kg: float) -> pd.Timestamp | None:
+    """Return when the scale came to show nothing to the end while the weight fell, None where it did not, or by a hand.
+
+    The valve is closed before a cylinder is lifted, and the weight stands. A scale that stands at a weight is no doubt.
+    """
+    shown = weights.to_numpy(dtype=float)
+    loaded = np.flatnonzero(np.abs(shown) >= BARE_KG)
+    if not len(loaded) or weights.index[-1] - weights.index[loaded[-1]] < FLOWED:
+        return None
+    last = weights.index[loaded[-1]]
+    marked = stretch.marks("cylinder_on", "cylinder_off")["time"]
+    if ((marked - last).abs() < HAND).any():
+        return None
+    lately = shown[: loaded[-1] + 1][-max(FLOWED_ROWS, int(np.count_nonzero(weights[:last].index >= last - FLOWED))) :]
+    fell = -np.diff(lately)
+    before, after = (float(half.sum()) for half in np.array_split(fell, 2))
+    flowed = before + after >= FLOWED_STEPS * step_kg and after >= 0.5 * before
+    in_no_one_fall = fell.max(initial=0.0) < 0.5 * (before + after) + FLOWED_STEPS * step_kg
+    return last if flowed and in_no_one_fall else None
 
 
 def _before_first_row_kg(stretch: Stretch, rates: np.ndarray) -> float:

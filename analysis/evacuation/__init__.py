@@ -237,7 +237,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
 
 
 def _only_rose(ticks: Ticks, story: Story, pull: int) -> bool:
-    """Return whether a pull after one that reached the target never pulled: a vacuum that was broken is pumped again."""
+    """Return whether a pull after one that reached the target never pulled: a broken vacuum is pumped again."""
     ends = [*story.pull_starts[1:], len(ticks)]
     level = ticks.vacuum[story.pull_starts[pull] : ends[pull]]
     return pull - 1 in story.targets and bool(level.min() >= FALLING * level[0])

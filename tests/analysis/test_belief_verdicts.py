@@ -53,6 +53,15 @@ def test_a_charge_whose_scale_fails_half_way_is_not_called_short(number: float) 
     assert failed.stages[0].assessment.verdict == "undecided"
 
 
+def test_a_scale_that_falls_to_nothing_while_it_flows_makes_no_charge_short() -> None:
+    """A valve that is closed, and the cylinder lifted some minutes later, does."""
+    assert charged(0.0).stages[0].assessment.verdict == "undecided"
+    minute = np.arange(100.0)
+    weight = 100.0 - np.clip((minute - 5.0) / 60.0, 0.0, 0.5) * 50.0
+    weight[45:] = 0.0
+    assert reviewed("charging", {"cylinder_weight": ("kg", weight.round(2))}).stages[0].assessment.verdict == "short"
+
+
 @pytest.mark.parametrize("failed", [False, True])
 def test_a_recovery_whose_gauge_fails_is_not_said_to_hold_liquid_hours_later(failed: bool) -> None:
     """R-134a at 12 degC: 49 psig, while water of 13 degC flows and liquid is drawn."""
