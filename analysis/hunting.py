@@ -30,9 +30,9 @@ class Hunting:
     period_s: float
     span_s: float
 
-    def said(self) -> str:
+    def said(self, verb: str = "hunts") -> str:
         """Return it as words."""
-        return f"{self.figure.replace('_', ' ')} hunts with a period of about {self.period_s / 60:.1f} min"
+        return f"{self.figure.replace('_', ' ')} {verb} with a period of about {self.period_s / 60:.1f} min"
 
 
 def hunting(course: Course, k: int, since_s: float) -> Hunting | None:

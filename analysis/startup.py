@@ -23,6 +23,7 @@ from analysis.steadiness import (
     approaching,
     course_of,
     minutes_left,
+    says_running,
     unsteady_figures,
 )  # fmt: skip
 from analysis.stretch import Stretch
@@ -66,11 +67,14 @@ def assess(stretch: Stretch) -> Assessment:
     course = course_of(stretch)
     if not course.judged:
         return Assessment("never_steady", f"Cannot tell: no pair of channels gives a figure of a running circuit.{why}")
-    windows, findings = _walk(stretch, course)
-    return _conclude(stretch, course, windows, tuple(findings), why)
+    windows, findings, before = _walk(stretch, course)
+    if windows and not says_running(stretch.frame):
+        why += " Neither the load nor both pressures are read: that the compressor ran is taken for granted."
+    return _conclude(stretch, course, windows, tuple(findings), before, why)
 
 
-def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding]]:
+def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding], Hunting | None]:
+    """Return the windows, their findings, and what hunted before the first of them."""
     values, end_s = course.values, course.end_s
     rows, noises = (np.transpose(list(one.values())).tolist() for one in (values, course.noises))
     windows: list[_Window] = []
@@ -80,6 +84,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
     swing_since: float | None = None
     stood_until = 0.0  # when all stood still last
     missed: set[str] = set()
+    before: Hunting | None = None
     idle_s = 0.0  # until then the compressor stood, or the last window lasted
     stepped_s = 0.0  # when another stage was last seen in the pressures
     swung_s = 0.0  # until then something hunted
@@ -114,10 +119,13 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
                 heard.forget()
                 findings.append(_steady(stretch, course, k, open_))
                 findings += _missed(stretch, course, k, open_, missed)
-            elif windows and course.running[k]:
-                rang_s = same_s + WINDOW_S  # until then it rings from another stage, and does not hunt
+            elif course.running[k]:
+                rang_s = max(same_s, 0.0 if windows else idle_s) + WINDOW_S  # until then it rings and does not hunt
                 new = heard.at(k, max(idle_s, rang_s))
-                findings += [] if new is None else [_hunts(stretch, course, k, new, windows[-1])]
+                if new is not None and windows:
+                    findings.append(_hunts(stretch, course, k, new, windows[-1]))
+                elif new is not None:
+                    before = new
             continue
         # a step makes neighbouring rows look noisy: the least noise since it opened counts
         open_.noise = {name: min(one, now) for (name, one), now in zip(open_.noise.items(), noises[k], strict=True)}
@@ -158,7 +166,7 @@ def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding
         elif away_since is None:
             open_.means = _means(course, open_.begin_s, end)
             findings += _missed(stretch, course, k, open_, missed)
-    return windows, findings
+    return windows, findings, before
 
 
 def _same_load_since(course: Course, k: int) -> float:
@@ -298,7 +306,12 @@ def _names(figures: list[str]) -> str:
 
 
 def _conclude(
-    stretch: Stretch, course: Course, windows: list[_Window], findings: tuple[Finding, ...], why: str
+    stretch: Stretch,
+    course: Course,
+    windows: list[_Window],
+    findings: tuple[Finding, ...],
+    before: Hunting | None,
+    why: str,
 ) -> Assessment:
     index = stretch.begin + pd.to_timedelta(course.end_s, unit="s")
     traces = {name: pd.Series(values, index=index) for name, values in course.values.items()}
@@ -309,6 +322,9 @@ def _conclude(
     )
     if not windows:
         waiting, trend = _waiting(stretch, course, 0.0)
+        if before is not None and "hunting_period" not in trend:
+            waiting += f" Earlier {before.said('hunted')}."
+            trend["hunting_period"] = Figure(before.period_s, "minutes")
         text = waiting if waiting.startswith("Cannot") else f"Never steady: {waiting}"
         return Assessment("never_steady", text + why, trend, findings, traces, spans)
     window = windows[-1]
@@ -322,6 +338,8 @@ def _conclude(
         text += " No limits are stated in the job: the figures are given, not judged."
     if missing := sorted(limits - set(shown)):
         text += f" Could not be judged: {', '.join(map(_name, missing))}."
+    if before is not None:
+        text += f" Before it first stood, {before.said('hunted')}."
     if window.end_s is not None:
         waiting, trend = _waiting(stretch, course, window.end_s)
         shown |= trend

@@ -7,7 +7,7 @@ circuit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -53,6 +53,9 @@ TOLERANCES: Mapping[str, Tolerance] = {
 RUNNING_LOAD = 0.03
 RUNNING_PRESSURE_RATIO = 1.25
 """Where no load is read: a stopped circuit equalises towards 1, a running one stands well above."""
+NO_HEAT_K, NO_HEAT_S = 0.3, "60s"
+"""Where one pressure alone is read: water this near to saturation, by the median of so long, gives or takes no
+heat (common practice: an exchanger that works needs half a kelvin and more)."""
 
 FLICKER = {"temperature": 0.3, "pressure": 3e3, "fraction": 0.01}
 """More noise than this [K, Pa, part] is not put down to an instrument but to the circuit (common practice)."""
@@ -174,7 +177,7 @@ def course_of(stretch: Stretch) -> Course:
         if name in means and (means[name] > 0.0).any():
             pressure = means[name].where(means[name] > 0.0).to_numpy(dtype=float)
             levels.append((np.log(pressure), error[name].to_numpy(dtype=float) / pressure))
-    running = _running(bins.medians)
+    running = _running(bins.medians, figures)
     return Course(
         bins.end_s, bins.known, values, judged, noises, scatter, drift, stood_s, swinging, running, tuple(levels)
     )
@@ -289,7 +292,12 @@ def _trend(
     return scatter, drift, np.where(known, stood, 0.0)[place], swinging[place]
 
 
-def _running(medians: pd.DataFrame) -> np.ndarray:
+def says_running(channels: Container[str]) -> bool:
+    """Return whether a load or both pressures are there; else it is taken to run while nothing denies it."""
+    return "compressor_load" in channels or ("suction_pressure" in channels and "discharge_pressure" in channels)
+
+
+def _running(medians: pd.DataFrame, figures: pd.DataFrame) -> np.ndarray:
     """Return for each bin whether the compressor runs, shape (n,)."""
     runs = np.ones(len(medians), dtype=bool)
     if "discharge_pressure" in medians and "suction_pressure" in medians:
@@ -300,6 +308,11 @@ def _running(medians: pd.DataFrame) -> np.ndarray:
     if "compressor_load" in medians:
         load = medians["compressor_load"].ffill(limit=3).to_numpy(dtype=float)
         runs = np.where(np.isnan(load), runs, load > RUNNING_LOAD)
+    if not says_running(medians):
+        at = pd.to_timedelta(BIN_S * figures.index.to_numpy(dtype=float), unit="s")
+        for name in figures.columns.intersection(["evaporator_approach", "condenser_approach"]):
+            apart_k = figures[name].set_axis(at).rolling(NO_HEAT_S).median().to_numpy(dtype=float)
+            runs &= ~(apart_k <= NO_HEAT_K)
     return runs
 
 

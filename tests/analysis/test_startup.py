@@ -230,6 +230,30 @@ def test_a_stopped_machine_is_not_steady() -> None:
     assert "does not run" in assess(stretch).text
 
 
+def test_no_window_opens_before_the_start_where_one_side_alone_is_read() -> None:
+    """Until it starts after ten minutes the water is as warm as the refrigerant boils: no heat flows."""
+    stretch, _ = plant([(10, 0.7)], 40, with_load=False)
+    water = stretch.frame["leaving_water_temperature"] - np.where(np.arange(len(stretch.frame)) < 600, 2.0, 0.0)
+    side = stretch.frame[["suction_pressure", "suction_temperature"]].assign(leaving_water_temperature=water)
+    found = windows(replace(stretch, frame=side))
+    assert len(found) == 1
+    assert found[0][0] >= 10
+    assert "taken for granted" in assess(replace(stretch, frame=side)).text
+    assert "taken for granted" not in assess(stretch).text
+
+
+@pytest.mark.parametrize("minutes", [30, 50])
+def test_what_hunted_before_the_first_window_is_told(minutes: int) -> None:
+    """It hunts for 25 minutes with a period of 3 minutes: half an hour is too short to stand after that."""
+    stretch, _ = plant([(0, 0.7)], minutes)
+    at = np.arange(len(stretch.frame))
+    swing = np.where(at < 1_500, 2.5 * np.sin(2 * np.pi * at / 180.0), 0.0)
+    swung = stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + swing)
+    result = assess(replace(stretch, frame=swung))
+    assert (result.verdict == "never_steady") == (minutes == 30)
+    assert "suction superheat hunted with a period of about 3.0 min" in result.text
+
+
 def test_limits_of_the_job_decide_the_verdict() -> None:
     limits = {"limits": {"suction_superheat": ["8 degF", "12 degF"]}}
     low, _ = plant([(0, 0.1)], 40, startup=limits)  # 3.6 K: 6.5 degF
