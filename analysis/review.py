@@ -187,13 +187,13 @@ def review(log: Log, job: Job) -> Review:
         return ASSESSMENTS[stretch.stage](stretch)
 
     for before, span in zip([None, *spans], spans, strict=False):
-        judged = stretch = replace(stretch_of(span, log, job, before), left_kg=dict(left_kg), charged_kg=charged)
+        judged = stretch = replace(stretch_of(span, log, job, before, spans), left_kg=dict(left_kg), charged_kg=charged)
         assessment = judge(judged)
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             over = span.end if span.left is None else max(span.end, span.left)
-            over_then = stretch_of(replace(span, known_until=over), log, job, before)
+            over_then = stretch_of(replace(span, known_until=over), log, job, before, spans)
             stretch = replace(over_then, left_kg=judged.left_kg, charged_kg=charged)
         believed = without_spoilt(stretch, doubts)
         if believed is not judged:

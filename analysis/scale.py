@@ -7,16 +7,18 @@ a row uses a later one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
 from analysis.scale_display import come_to_rest
-from analysis.scale_loads import Change
+from analysis.scale_levels import GAP_S
+from analysis.scale_loads import Change, moved_kg
 from analysis.scale_names import Load, Names, Naming
 from analysis.scale_samples import SAMPLE_S, newest, resolution_kg, samples
+from analysis.scale_standing import FLOWED, SCREWED_ON_KG
 from analysis.scale_tracker import Tracker
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import UnitSystem
@@ -74,8 +76,7 @@ class Weighing:
     @property
     def total_kg(self) -> float:
         """Mass moved so far; NaN when no cylinder was seen on the scale."""
-        confirmed = [load.moved_kg for load in self.loads if load.confirmed]
-        return sum(confirmed) if confirmed else math.nan
+        return moved_kg(self.loads)
 
     @property
     def uncertainty_kg(self) -> float:
@@ -108,7 +109,65 @@ def weigh(stretch: Stretch) -> Weighing:
     Uses `cylinder_weight`, the marks ``cylinder_on`` and ``cylinder_off`` and the job's cylinders; any of them may be
     missing. Mass that moved while the scale gave no readings is counted where the same cylinder stood there after.
     """
-    readings = stretch.channel("cylinder_weight")
+    inside = stretch.channel("cylinder_weight")
+    if inside.empty:
+        return _result(stretch, *_follow(stretch, inside), [])
+    said: list[str] = []
+    before = stretch.scale_before
+    came = _flowed_before(stretch, before)
+    if came is None:
+        before = before.iloc[:0]
+    else:
+        before = before[before.index > came[0]]
+        said = _counted(stretch, came[1], "before the stage was marked")
+    silent_s = seconds(pd.DatetimeIndex(stretch.frame.index[-1:]), inside.index[-1])[0]
+    after = stretch.scale_after if silent_s <= GAP_S else inside.iloc[:0]
+    readings = pd.concat([part for part in (before, inside, after) if len(part)])
+    tracker, resolution = _follow(stretch, readings, inside.index[-1])
+    ended = int(tracker.stamps.searchsorted(inside.index[-1], side="right"))
+    if ended < len(tracker.out):
+        said += _counted(
+            stretch, moved_kg(tracker.loads) - tracker.out[ended - 1][1], "after the stage was marked as over"
+        )
+    return _result(stretch, tracker, resolution, said)
+
+
+def _counted(stretch: Stretch, kg: float, when: str) -> list[str]:
+    if stretch.found_by != "journal" or not kg > 0.0:
+        return []
+    return [f"{Figure(kg, 'mass').show(stretch.job.job.units)} flowed {when}; that is counted."]
+
+
+def _flowed_before(stretch: Stretch, before: pd.Series) -> tuple[pd.Timestamp, float] | None:
+    """Return since when the scale shows nothing but the cylinder that stands there at the begin, and what flowed [kg].
+
+    None when nothing flowed yet: then the stage begins with what stands there. What went the other way is of the stage
+    before, which was marked as over too early.
+    """
+    if before.empty:
+        return None
+    tracker, _ = _follow(stretch, before, before.index[-1])
+    load = tracker.load
+    if load is None or not load.confirmed or load.zeroed:
+        return None
+    earlier = [one.end for one in tracker.loads[:-1] if one.end is not None]
+    since = max(earlier, default=before.index[0] - pd.Timedelta(seconds=1))
+    gross = [tracker.sign * row[2] if row[3] == len(tracker.loads) - 1 else np.nan for row in tracker.out]
+    first = int(np.nanargmin(gross))
+    flowed_kg = tracker.sign * load.end_kg - gross[first]
+    if flowed_kg > load.moved_kg + max(SCREWED_ON_KG, FLOWED * tracker.still_kg):
+        since = tracker.stamps[max(first - 1, 0)]
+    else:
+        flowed_kg = load.moved_kg
+    flows = flowed_kg > max(SCREWED_ON_KG, FLOWED * tracker.still_kg) or tracker.flows_now()
+    return (since, flowed_kg) if flows else None
+
+
+def _follow(stretch: Stretch, readings: pd.Series, last: pd.Timestamp | None = None) -> tuple[Tracker, pd.Series]:
+    """Follow readings; beyond the `last` of the stage only what still flows of the cylinder that stands there then.
+
+    Returns the step of the scale at each reading, too.
+    """
     column = stretch.columns.get("cylinder_weight")
     resolution = resolution_kg(readings, 1.0 if column is None else column.unit.scale)
     at = seconds(pd.DatetimeIndex(readings.index), stretch.begin)
@@ -120,27 +179,35 @@ def weigh(stretch: Stretch) -> Weighing:
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
     given = [(m, s, str(v).strip()) for m, s, v in zip(mark_at, marks["subject"], marks["value"], strict=True)]
-    i = 0
+    i, ends = 0, np.inf if last is None else seconds(pd.DatetimeIndex([last]), stretch.begin)[0]
+    load, shown_s = None, 0.0
     for sample in taken:
+        if sample.at > ends:
+            load = tracker.load if load is None else load
+            if load is None or tracker.load is not load or not tracker.flows_now():
+                break
         while i < len(given) and given[i][0] <= sample.at:
             tracker.mark(*given[i], sample.row)
             i += 1
         tracker.take(sample)
+        shown_s = sample.at
     if taken:
-        shown = newest(at, rest, resolution, tracker.still_kg)
+        read = at <= max(shown_s, ends)
+        shown = newest(at[read], rest[read], resolution[read], tracker.still_kg)
         over = pd.DatetimeIndex([stretch.frame.index[-1] if stretch.end is None else stretch.end])
-        tracker.look_now(shown, seconds(over, stretch.begin)[0] - shown.at)
-    return _result(stretch, tracker, pd.Series(resolution, index=readings.index))
+        tracker.look_now(shown, max(seconds(over, stretch.begin)[0] - shown.at, 0.0))
+    return tracker, pd.Series(resolution, index=readings.index)
 
 
-def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighing:
+def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series, said: list[str]) -> Weighing:
     index = pd.DatetimeIndex(stretch.frame.index)
     table = np.array(tracker.out, dtype=float).reshape(-1, 5)
+    stamps = tracker.stamps[: len(table)]
     at, moved, gross, load, shook = table.T
     close = np.diff(at, prepend=-np.inf) <= 3.0 * SAMPLE_S
     steady = np.where(close, pd.Series(moved).rolling(3, min_periods=1).median(), moved)
     rate, _ = _rate(at, steady, RATE_S)
-    step = resolution.reindex(tracker.stamps).to_numpy(dtype=float)
+    step = resolution.reindex(stamps).to_numpy(dtype=float)
     pace, enough = rate, PACE_STEPS * np.maximum(step, 2.0 * shook)
     for over_s in reversed(PACE_S):
         over, old = _rate(at, steady, over_s)
@@ -148,9 +215,9 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
         pace = np.where(tells & np.isfinite(over), over, pace)
 
     def rows(values: np.ndarray) -> pd.Series:
-        return pd.Series(values, index=tracker.stamps).reindex(index, method="ffill")
+        return pd.Series(values, index=stamps).reindex(index, method="ffill")
 
-    cautions = list(tracker.cautions)
+    cautions = [*said, *tracker.cautions]
     if 4.0 * tracker.shakes_kg > SHAKES_KG:
         shakes = Figure(2.0 * tracker.shakes_kg, "mass").show(stretch.job.job.units, 2)
         cautions.append(
@@ -162,18 +229,20 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series) -> Weighi
             "the scale on firm ground, free of hoses and hands."
         )
     shown_unsure, unseen = tracker.unsure_kg()
+    for one in tracker.loads:  # the stage's own begin is what it is told by
+        one.begin = max(one.begin, stretch.begin)
     weight = rows(gross)
     number = rows(load).fillna(-1.0).astype(int)
     return Weighing(
         loads=tuple(tracker.loads),
-        changes=tuple(tracker.changes),
+        changes=tuple(replace(one, time=max(one.time, index[0])) for one in tracker.changes),
         moved_kg=rows(steady),
         rate_kg_per_s=rows(rate),
         pace_kg_per_s=rows(pace),
         gross_kg=weight,
         load=number,
         shakes_kg=rows(shook),
-        names=tuple(tracker.names.told),
+        names=tuple(replace(one, time=max(one.time, index[0])) for one in tracker.names.told),
         resolution_kg=resolution.reindex(index, method="ffill").bfill(),
         sign=tracker.sign,
         shown_unsure_kg=shown_unsure,

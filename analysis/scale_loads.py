@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -14,11 +15,13 @@ from analysis.scale_explaining import Explaining
 from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
 from analysis.scale_names import SAME_KG, Load, NamedBy
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
-from analysis.scale_standing import HANDS_KG, Standing
+from analysis.scale_standing import HANDS_KG, Standing, flows_on
 
 # What follows is common practice; no published source.
 RECENT = 12
 """So many samples are kept to tell the level that stood last."""
+LATELY_S, LATELY = 120.0, 4
+"""What flows now is told by the samples of the first time, or by so many."""
 HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
 """What a hose that pulls, a hand and a scale that drifts may make of a level, at least and at most; between them such a
 share of what moved: a few kilograms are moved through thin hoses."""
@@ -40,6 +43,12 @@ class Change:
     gross_kg: float
     load: int
     seen: Literal["scale", "mark"]
+
+
+def moved_kg(loads: Iterable[Load]) -> float:
+    """Return the mass that loads moved; NaN when there is no cylinder among them."""
+    confirmed = [load.moved_kg for load in loads if load.confirmed]
+    return sum(confirmed) if confirmed else math.nan
 
 
 @dataclass
@@ -77,6 +86,15 @@ class Loads(Explaining):
             waits = self._flow_kg(self._run[-1])
             waits = max(waits, self._blind_kg(self._blind_before_run(), self._run[-1].weight))
         return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
+
+    def flows_now(self) -> bool:
+        """Return whether mass flows the stage's way in the last samples that were believed."""
+        if not self._recent:
+            return False
+        lately = [s for s in self._recent if self._recent[-1].at - s.at <= LATELY_S]
+        weights = [s.weight for s in (lately if len(lately) >= LATELY else list(self._recent)[-LATELY:])]
+        still_on = self.sign * (weights[-1] - weights[len(weights) // 2 - 1]) > self.still_kg
+        return still_on and flows_on(weights, self.sign, self.still_kg)
 
     def look_now(self, shown: Sample, unseen_s: float) -> None:
         """Bring the present load up to what is shown now, after all samples, and to an end `unseen_s` later."""

@@ -27,6 +27,10 @@ CLOCK_OFF, CLOCK_ALIKE = pd.Timedelta(minutes=25), pd.Timedelta(minutes=6)
 MAKES_READY = ("cylinder_on", "cylinder_off", "water_flow_on", "water_flow_off")
 """Marks of what stays as it is when a stage begins."""
 
+WEIGHS = ("recovery", "charging")
+BESIDE = pd.Timedelta(minutes=15)
+"""So far before the begin, and after the end, of a stage that weighs the scale is looked at."""
+
 UNSURE_S = 300.0
 """An end that is less sure than this is told with how unsure it is."""
 
@@ -303,8 +307,12 @@ def _end_said(span: StageSpan) -> str:
     )
 
 
-def stretch_of(span: StageSpan, log: Log, job: Job, before: StageSpan | None = None) -> Stretch:
+def stretch_of(
+    span: StageSpan, log: Log, job: Job, before: StageSpan | None = None, spans: Sequence[StageSpan] = ()
+) -> Stretch:
     """Return the rows and marks of one stage; `before` is the stage before it, None when it is the first.
+
+    `spans` are all stages: what the scale shows in those that weigh is theirs.
 
     What was marked between the two to make ready (a cylinder put on, water turned on) belongs to it.
     """
@@ -319,6 +327,7 @@ def stretch_of(span: StageSpan, log: Log, job: Job, before: StageSpan | None = N
     within |= ready
     if span.known_until is not None:
         within &= journal["time"] <= span.known_until
+    scale_before, scale_after = _beside(span, log, spans)
     return Stretch(
         stage=span.stage,
         begin=span.begin,
@@ -331,4 +340,24 @@ def stretch_of(span: StageSpan, log: Log, job: Job, before: StageSpan | None = N
         barometer_pa=log.barometer_pa.iloc[first:last],
         barometer_source=log.barometer_source,
         job=job,
+        scale_before=scale_before,
+        scale_after=scale_after,
     )
+
+
+def _beside(span: StageSpan, log: Log, spans: Sequence[StageSpan]) -> tuple[pd.Series, pd.Series]:
+    """Return what the scale showed shortly before a stage that weighs, and after it."""
+    index = log.frame.index
+    if span.stage not in WEIGHS or "cylinder_weight" not in log.frame:
+        return pd.Series(dtype=float), pd.Series(dtype=float)
+    others = [one for one in spans if one.stage in WEIGHS]
+    ended = (one.end for one in others if one.begin < span.begin and one.end is not None)
+    since, first = max([span.begin - BESIDE, *ended]), int(index.searchsorted(span.begin))
+    weight = log.frame["cylinder_weight"]
+    before = weight.iloc[int(index.searchsorted(since, side="right")) : first]
+    if span.end is None or span.known_until is None:
+        return before.dropna(), weight.iloc[:0]
+    over = max(span.end, span.known_until)
+    until = min([span.end + BESIDE, *(one.begin for one in others if one.begin > span.begin)])
+    last = int(index.searchsorted(over, side="right"))
+    return before.dropna(), weight.iloc[last : int(index.searchsorted(until))].dropna()

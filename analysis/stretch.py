@@ -35,6 +35,8 @@ class Stretch:
     journal : rows of the same time, columns ``time kind subject value text``; before them what was marked since the
         stage before to make ready: the cylinder put on, water turned on or off.
     left_kg : gross weight with which each cylinder left the scale in the stages before [kg].
+    scale_before, scale_after : what the scale showed shortly before `begin` and after `end`, outside other stages that
+        weigh, without blanks [kg]: marks come late and early.
     charged_kg : what a charging before put into the circuit, where nothing took it out since [kg].
     columns : how each channel was logged (unit, datum).
     barometer_pa : barometer used for each row, in pascal; `barometer_source` says where it is from.
@@ -53,6 +55,8 @@ class Stretch:
     job: Job
     left_kg: Mapping[str, float] = field(default_factory=dict)
     charged_kg: float = 0.0
+    scale_before: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
+    scale_after: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
 
     @property
     def fluid(self) -> Refrigerant | None:

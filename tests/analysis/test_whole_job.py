@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -20,21 +21,37 @@ Stay = tuple[str, float, float]  # cylinder, gross weight at its begin and end
 OUT, PULL = 350.0, 0.05  # kPa of the circuit while a recovery runs, and under vacuum
 
 
-def job_of(*parts: tuple[str, list[Stay]], marked: bool = True, first_s: float = 0.0, **tables: Any) -> Review:
-    """Return the review of stages in order, each cylinder standing for 100 s, 600 s of flow and 100 s."""
+def job_of(
+    *parts: tuple[str, list[Stay]],
+    marked: bool = True,
+    first_s: float = 0.0,
+    late_s: float = 0.0,
+    early_s: float = 0.0,
+    stays_on: bool = False,
+    **tables: Any,
+) -> Review:
+    """Return the review of stages in order, each cylinder standing for 100 s, 600 s of flow and 100 s.
+
+    Each stage is marked `late_s` late, and `early_s` early as over. `stays_on`: nobody lifts a cylinder off.
+    """
     weight: list[float] = []
     pressure: list[float] = []
     journal: list[tuple[float, str, str, str]] = []
     for name, stays in parts:
-        journal.append((float(len(weight)), "stage", name, "begin"))
+        journal.append((len(weight) + late_s, "stage", name, "begin"))
         for cylinder, begin, end in stays:
             if marked:
                 journal.append((float(len(weight)), "mark", "cylinder_on", cylinder))
-            weight += [*np.full(100, begin), *np.linspace(begin, end, 600), *np.full(100, end), *np.zeros(60)]
+            weight += [
+                *np.full(100, begin),
+                *np.linspace(begin, end, 600),
+                *np.full(100, end),
+                *np.full(60, end if stays_on else 0.0),
+            ]
         weight += [0.0] * (0 if stays else 1800)
         pressure += [PULL if name == "evacuation" else OUT] * (len(weight) - len(pressure))
-        journal.append((float(len(weight)), "stage", name, "end"))
-        weight += [0.0] * 300
+        journal.append((len(weight) - early_s, "stage", name, "end"))
+        weight += [weight[-1]] * 300
         pressure += [pressure[-1]] * 300
     job = parse_job(
         {
@@ -53,7 +70,7 @@ def job_of(*parts: tuple[str, list[Stay]], marked: bool = True, first_s: float =
         "cylinder_weight": make_column("cylinder_weight", "kg", "cylinder_weight [kg]"),
         "circuit_pressure": make_column("circuit_pressure", "kPa", "circuit_pressure [kPa]"),
     }
-    return review(assemble(frame, columns, journal_rows(journal), job), job)
+    return review(assemble(frame, columns, journal_rows(sorted(journal)), job), job)
 
 
 def figure(found: Review, number: int, name: str) -> float:
@@ -135,3 +152,28 @@ def test_rows_that_begin_within_a_charging_do_not_call_it_short() -> None:
     late = job_of(("charging", [("A", 65.0, 40.0)]), first_s=400.0, charging={"target": "25 kg"})
     assert late.stages[0].assessment.verdict == "undecided"
     assert "began before" in late.stages[0].assessment.text
+
+
+BEFORE, AFTER = "before the stage was marked", "after the stage was marked as over"
+
+
+@pytest.mark.parametrize("stays_on", [False, True])
+@pytest.mark.parametrize(
+    ("late_s", "early_s", "said"),
+    [(60.0, 0.0, []), (250.0, 0.0, [BEFORE]), (0.0, 310.0, [AFTER]), (250.0, 310.0, [BEFORE, AFTER])],
+)
+def test_what_flowed_beside_the_marks_of_a_stage_is_counted(
+    late_s: float, early_s: float, said: list[str], stays_on: bool
+) -> None:
+    """The same cylinder is filled and then emptied, 20 kg in 600 s each: what flows is the flow of its own stage."""
+    out, back = ("recovery", [("A", 25.0, 45.0)]), ("charging", [("A", 45.0, 25.0)])
+    marks = {"late_s": late_s, "early_s": early_s, "stays_on": stays_on}
+    found = job_of(out, back, **marks, cylinder=CYLINDERS, charging={"target": "20 kg"})
+    for number, name in ((0, "recovered"), (1, "charged")):
+        assert figure(found, number, name) == pytest.approx(20.0, abs=0.1)
+        told = re.findall(r"([0-9.]+) kg flowed (.*?); that is counted", found.stages[number].assessment.text)
+        assert [when for _, when in told] == said
+        assert [float(kg) for kg, _ in told] == pytest.approx([5.0] * len(said), abs=0.1)
+    assert found.stages[1].assessment.verdict == "on_target"
+    for stage in found.stages:
+        assert all(f.time >= stage.stretch.begin for f in stage.assessment.findings)
