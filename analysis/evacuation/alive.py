@@ -38,7 +38,7 @@ def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float)
         return True
     begin, life = (min(k, int(np.searchsorted(t.end_s, second))) for second in (begin_s, life_s))
     step = float(t.quantum[k])
-    if abs(t.raw[k] - t.raw[begin]) < SAME_STEPS * step:
+    if t.raw[k] - t.raw[begin] < SAME_STEPS * step:  # less, too: slow gauges fall on for some seconds
         came = t.raw[np.minimum(np.searchsorted(t.end_s, moved[-WAITS - 1 :]), k)]
         if begin_s >= life_s and len(waits) == WAITS and (np.diff(came) <= 0.0).all() and _at_floor(waits):
             return True

@@ -253,3 +253,11 @@ def test_a_probe_that_failed_while_a_circuit_rose_does_not_say_that_it_was_never
     readings = shown(pressure, 0.003)
     readings[58 * MINUTE : 75 * MINUTE] = -999.0
     assert verdict(logged(readings, marks=())) == ("undecided" if then == 1.0 else "not_reached")
+
+
+def test_a_gauge_that_still_fell_when_the_valve_was_closed_may_stand_some_steps_lower() -> None:
+    """By a display of 1 micron: the last reading before it stands comes after the mark, and lower by more than that."""
+    minute = np.arange(90 * MINUTE) / MINUTE
+    pull = 300.0 + 700_000.0 * np.exp(-minute / 4.0) + 10.0 * np.maximum(59.9 - minute, 0.0) + 6.0 * (minute < 59.9)
+    log = logged(shown(np.minimum(pull, 1e6), 0.0), marks=((3_592.0, "pump_valve_closed"),))
+    assert verdict(log) == "held"
