@@ -32,8 +32,8 @@ PROBE_DIGIT_SHARE = 0.5
 class SegmentData:
     """Bins of one segment: shapes (n,) and (n, m). `at_min` minutes since judging began, `width_min` their width.
 
-    `settled` says whether most of what filling left was over by then, `fell_k` how far the gas had come by then;
-    `exponent` is d ln P / d ln T of nitrogen.
+    `settled` says whether most of what filling left was over by then, `fell_k` how far the gas had come in the
+    `waited_min` minutes before; `exponent` is d ln P / d ln T of nitrogen.
     """
 
     at_min: np.ndarray
@@ -46,6 +46,7 @@ class SegmentData:
     barometer_sd_k: float
     settled: bool = True
     fell_k: float = 0.0
+    waited_min: float = 30.0
     exponent: float = 1.0
 
 

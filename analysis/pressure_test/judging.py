@@ -206,6 +206,7 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         barometer_sd_k=0.0 if plan.barometer else NO_BAROMETER_PA * pa_to_k,
         settled=plan.settled,
         fell_k=_fell_k(minutes, plan, pa_to_k),
+        waited_min=float(plan.begin - plan.segment_begin),
         exponent=exponent,
     )
     return data, np.array(ends), (reference_k, exponent)

@@ -53,7 +53,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
     drift_k_per_min : standard deviation of the gauge's own drift.
     """
     used = counts[-1]
-    of_kind = kinds_of(probes, data.settled, data.fell_k, data.exponent)
+    of_kind = kinds_of(probes, data.settled, data.fell_k, data.waited_min, data.exponent)
     groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     at = data.at_min[:used]
     design = np.column_stack([np.ones(used), transients(at), data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]])

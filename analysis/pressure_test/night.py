@@ -15,7 +15,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
-from analysis.pressure_test.standing import GAIN_SHARE, hours_more, side_of
+from analysis.pressure_test.standing import GAIN_SHARE, hours_more, side_of, told_shares
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
@@ -190,7 +190,12 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     more = hours_more(judged, allowed, night.confidence)
     if (lies := side_of(judged, allowed, night.confidence)) in ("tight", "leaking"):
-        said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
+        if side_of(judged, allowed, night.confidence, told_shares(judged, night.stretch.end is not None)) == lies:
+            said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
+        else:
+            said.append(
+                "So early it may still be what is left of the filling; a leak will be surer soon. Keep logging."
+            )
     elif high < -GAIN_SHARE * allowed:
         said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
         more = None

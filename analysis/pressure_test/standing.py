@@ -4,8 +4,8 @@ The loss is looked at some thirty times a night, so while the test runs a look d
 is surer than the interval has to be: two following ones that agree, or one that is very sure. The look at the last
 minute is the one that is told, so its interval decides as it is (group sequential tests: little of the risk is spent
 before the end; O'Brien and Fleming, Biometrics 35, 1979). While the test runs, where every minute is the last one for a
-while, the look before has to agree. What was decided stands, with the figures of its look, until a later look speaks
-against it; one that merely tells less takes nothing away.
+while, the look before has to agree, and early leaking is told as an alarm is. What was decided stands, with the figures
+of its look, until a later look speaks against it; one that merely tells less takes nothing away.
 """
 
 from __future__ import annotations
@@ -29,6 +29,9 @@ TWICE, ONCE, TOLD = (0.4, 0.04), (0.08, 0.008), (1.0, 1.0)
 """Two following looks decide when each risks less than the first share, one look alone when it risks less than the
 second (common practice of repeated looks; at a confidence of 0.95 that is 0.01 and 0.002 for tight, a tenth of it for
 leaking, which wakes people at night)."""
+EARLY_HOURS = 4.0
+"""Until so much is judged of a running test, leaking is told as an alarm is: what is left of a slow filling loses
+pressure, too, and of eighty minutes' memory a twentieth is left after three times that (common practice)."""
 COARSEST = 1.5
 """Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed. One
 that is wider than all that is allowed lies inside only where the estimate is a gain, and no circuit gains. Of 685
@@ -68,6 +71,11 @@ def side_of(judged: Judged, allowed: float | None, confidence: float, shares: Sh
     return "tight" if high - low <= 2.0 * COARSEST * allowed else ""
 
 
+def told_shares(judged: Judged, ended: bool) -> Shares:
+    """Return the shares of the risk at which the look at the last minute is told."""
+    return TOLD if ended or judged.hours >= EARLY_HOURS else (TOLD[0], TWICE[1])
+
+
 def verdicts(
     looks: Sequence[Judged], allowed: float | None, confidence: float, told: bool = False, ended: bool = False
 ) -> list[tuple[str, Judged | None]]:
@@ -79,7 +87,7 @@ def verdicts(
     verdict, stands = "undecided", None
     for i, judged in enumerate(looks):
         final = told and i == len(looks) - 1
-        shares = TOLD if final else TWICE
+        shares = told_shares(judged, ended) if final else TWICE
         side = side_of(judged, allowed, confidence, shares)
         twice = i > 0 and side_of(looks[i - 1], allowed, confidence, shares) == side
         sure = twice or side_of(judged, allowed, confidence, ONCE) == side or (final and ended)

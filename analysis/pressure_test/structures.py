@@ -48,8 +48,9 @@ SETTLING_ODDS = (0.6, 0.4)
 """Settling left at the beginning of judging, little or much, by the probe nearest to the gas; it is also the unknown
 history of the lags before the log. Times that double: a transient between two of them is their mixture to 0.2 % of it
 (least squares over 14 h), where three times leave 3 %. Of the slowest, which bends like a loss, little is left."""
-COMMON_FALL_K = 3.0
-"""So much is left where the gas fell by no more than this before judging, else in proportion (common practice)."""
+LEFT_SHARE = (0.5, 0.5, 0.5, 0.5, 0.0)
+"""Where much is left it may be more than that: half of what the fall before judging would leave if all of it died so
+fast (common practice), at most what there is while it settles. A fall says nothing of the slowest."""
 UNSETTLED_SD_K = (20.0, 20.0, 15.0, 10.0, 8.0)
 """Settling left soon after filling: gas that rushed in is some ten to thirty kelvins warmer than its walls (common
 practice), and warms the lighter of them."""
@@ -118,14 +119,19 @@ def transients(at_min: np.ndarray) -> np.ndarray:
     return np.column_stack([np.exp(-at_min[:, None] / np.array(SETTLING_MIN)), *waves])
 
 
-def kinds_of(probes: tuple[str, ...], settled: bool, fell_k: float, exponent: float) -> list[Kind]:
+def kinds_of(
+    probes: tuple[str, ...], settled: bool, fell_k: float, waited_min: float, exponent: float
+) -> list[Kind]:  # fmt: skip
     """Return every surrounding with little settling and with much, or with what there is before it has settled.
 
-    What is left of a filling is in proportion to what went before, `fell_k` [K]. `exponent` is that of nitrogen.
+    What is left of a filling goes by the `fell_k` [K] in the `waited_min` minutes before: of a transient of time t that
+    fell so, fell / (exp(waited / t) - 1). `exponent` is that of nitrogen.
     """
     nearest = METAL if METAL in probes else AIR if AIR in probes else ""
-    more = max(1.0, fell_k / COMMON_FALL_K)
-    left = [tuple(more * k for k in of_time) for of_time in SETTLING_SD_K[nearest]] if settled else [UNSETTLED_SD_K]
+    falls = LEFT_SHARE * (fell_k / np.expm1(waited_min / np.array(SETTLING_MIN)))
+    *little, much = SETTLING_SD_K[nearest]
+    much = tuple(np.maximum(much, np.minimum(falls, UNSETTLED_SD_K)).tolist())
+    left = [*little, much] if settled else [UNSETTLED_SD_K]
     around = [(1.0, *kind) for kind in SURROUNDINGS[nearest]]
     if nearest:
         of_sum, swing, odds = SURROUNDINGS[nearest][0]

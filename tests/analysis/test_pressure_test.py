@@ -21,7 +21,15 @@ from analysis.pressure_test.judging import Judged, Plan, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
 from analysis.pressure_test.minutes import AIR, METAL, minutes_of
 from analysis.pressure_test.standing import verdicts
-from analysis.pressure_test.structures import Structures, kinds_of, structures, surroundings, transients, twice
+from analysis.pressure_test.structures import (
+    SETTLING_MIN,
+    Structures,
+    kinds_of,
+    structures,
+    surroundings,
+    transients,
+    twice,
+)
 from analysis.report.pressure_test_plot import draw
 from analysis.result import Assessment, Figure
 from analysis.stretch import Stretch
@@ -114,6 +122,16 @@ def test_hot_gas_that_settles_is_no_leak(calm: Night, fill_k: float, minutes: fl
     assert found.verdict != "leaking"
 
 
+def test_a_slow_filling_is_no_leak_to_whoever_looks_early() -> None:
+    """Gas that rushed in and needs an hour and more to cool, seen every quarter of an hour while the test runs."""
+    told = set()
+    for seed in range(6):
+        night = make_night(seed, **CALM)
+        warmed = changed(night, lambda t, p: p + (p + 14.7) * 10.0 / 293.0 * np.exp(-t / (60.0 * 75.0)))
+        told |= {(seed, assess(cut(warmed, rows)).verdict) for rows in range(450, 1_441, 90)}
+    assert {verdict for _, verdict in told} == {"undecided"}, told
+
+
 @pytest.mark.parametrize("minutes", [28.0, 60.0, 90.0])
 def test_settling_may_take_any_time(calm: Night, minutes: float) -> None:
     """A transient between two of the listed times is followed by those around it."""
@@ -121,6 +139,15 @@ def test_settling_may_take_any_time(calm: Night, minutes: float) -> None:
     found = assess(warmed)
     assert abs(value(found, "loss_rate")) < 0.4 * PSI / 86_400.0
     assert value(found, "loss_rate_low") < 0.0 < value(found, "loss_rate_high")
+
+
+@pytest.mark.parametrize("minutes", [20.0, 40.0, 80.0])
+@pytest.mark.parametrize("waited", [30.0, 60.0, 120.0])
+def test_what_a_filling_leaves_is_foreseen_by_what_fell(minutes: float, waited: float) -> None:
+    """10 K that die exponentially, in closed form, lie within two deviations of nothing left."""
+    left = 10.0 * np.exp(-waited / minutes)
+    listed = kinds_of((METAL, AIR), settled=True, fell_k=10.0 - left, waited_min=waited, exponent=1.05)
+    assert max(kind.settling[SETTLING_MIN.index(minutes)] for kind in listed) > 0.499 * left
 
 
 @pytest.mark.parametrize("interval", [2.0, 60.0])
@@ -372,7 +399,7 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     table = covariances(data, probes)[0][[20, 27, 33]]
     whitened = np.linalg.solve(np.linalg.cholesky(table), np.column_stack([design, data.gas_k]))
     logs = 0.5 * np.linalg.slogdet(table)[1]
-    of_kind = kinds_of(probes, settled=True, fell_k=0.0, exponent=1.05)
+    of_kind = kinds_of(probes, settled=True, fell_k=0.0, waited_min=30.0, exponent=1.05)
     groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     found = _posterior(whitened.transpose(0, 2, 1) @ whitened, -logs, groups, kinds, [(2, 0, 0)])
     common, ours, outright = kinds.shape[1], [], []

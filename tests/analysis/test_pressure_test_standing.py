@@ -22,9 +22,9 @@ def look(loss: float, deviation: float, at: int = 0) -> Judged:
     return Judged(at, Plan(0, 30, 90 + at, (), True, True), one, 60.0, 1e6, 1.0, 293.15, ())
 
 
-def letters(*looks: tuple[float, float], told: bool = False, ended: bool = False) -> str:
-    """Return the first letters of the verdict after each (loss, deviation)."""
-    listed = [look(loss, deviation, i) for i, (loss, deviation) in enumerate(looks)]
+def letters(*looks: tuple[float, float], told: bool = False, ended: bool = False, after: int = 240) -> str:
+    """Return the first letters of the verdict after each (loss, deviation), an hour and `after` minutes on."""
+    listed = [look(loss, deviation, after + i) for i, (loss, deviation) in enumerate(looks)]
     return "".join(verdict[0] for verdict, _ in verdicts(listed, ALLOWED, 0.95, told, ended))
 
 
@@ -55,6 +55,15 @@ def test_the_look_at_the_end_decides_by_its_interval() -> None:
 def test_leaking_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
     assert letters((2.0, 0.6), (2.0, 0.5), told=True) == "uu"
     assert letters((2.0, 0.5), (2.0, 0.5), told=True) == "ul"
+
+
+def test_early_in_a_running_test_leaking_is_told_as_an_alarm_is() -> None:
+    """What is left of a slow filling loses pressure, too."""
+    assert letters((2.0, 0.42), (2.0, 0.42), told=True, after=0) == "uu"
+    assert letters((2.0, 0.32), (2.0, 0.32), told=True, after=0) == "ul"
+    assert letters((2.0, 0.28), told=True, after=0) == "l"
+    assert letters((2.0, 0.42), (2.0, 0.42), told=True, ended=True, after=0) == "ul"
+    assert letters((0.0, 0.5), (0.0, 0.5), told=True, after=0) == "ut"
 
 
 def test_tight_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
@@ -94,7 +103,7 @@ def test_the_verdict_at_the_end_is_that_of_its_interval(confidence: float) -> No
     dice = np.random.default_rng(6)
     told = set()
     for _ in range(300):
-        last = look(float(dice.uniform(-0.5, 2.5)), float(dice.uniform(0.05, 0.45)))
+        last = look(float(dice.uniform(-0.5, 2.5)), float(dice.uniform(0.05, 0.45)), 240)
         low, high = last.interval(confidence)
         verdict, _ = verdicts([last, last], ALLOWED, confidence, told=True)[-1]
         assert (verdict == "leaking") == (low > ALLOWED)
