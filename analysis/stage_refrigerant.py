@@ -129,6 +129,7 @@ class RefrigerantStages(WatchState):
             if self.contents == "remnant" or self.stage == "recovery":
                 rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]
                 came = self.placed_s is not None and self.placed_s > self.active_s and self.rushed(k, self.placed_s)
+                came |= not self.found and self.rushed(k)  # nothing was taken out that could come back
                 if not rising or (flow > -2.0 and not came):
                     return
             self._begin_charging(k)
@@ -288,7 +289,7 @@ class RefrigerantStages(WatchState):
         flow_s = float(s.middle_s[self.flow_onset(k, -1.0)]) if by_scale else came_s
         if self.stage == "evacuation" and self.broken_s is not None:
             flow_s = min(flow_s, self.broken_s)
-        elif self.contents == "vacuum":
+        elif self.contents == "vacuum" or not self.found:
             flow_s = min(flow_s, self.left_vacuum(k, 30 if by_scale else np.inf))
         at_s, within_s = self._ready(flow_s)
         note = "" if by_scale else "no scale shows what flows"

@@ -81,7 +81,8 @@ class _Watcher(GasStages):
         apart = abs(p / s.barometer_pa[k] - 1.0)
         off = not 0.95 * s.saturation_low_pa[k] < p < FULL_PART * s.saturation_high_pa[k]
         told = not np.isnan(s.saturation_low_pa[k])
-        if told and ((apart < 0.05 and not near) or (apart < OPEN_PART and off)):
+        emptied = self.trough_pa < 0.7 * s.barometer_pa[k]  # what comes from there only passes the air's pressure
+        if told and not emptied and ((apart < 0.05 and not near) or (apart < OPEN_PART and off)):
             self.contents = "open"  # whatever comes soon, comes into a circuit that stood open
         if k < 3:
             return
@@ -94,9 +95,9 @@ class _Watcher(GasStages):
             self.contents = "refrigerant"
         elif p > 1.35 * s.saturation_high_pa[k]:
             self.contents = "nitrogen"
-        elif abs(p - s.barometer_pa[k]) < 0.05 * s.barometer_pa[k]:
+        elif apart < 0.05 and not emptied:
             self.contents = "open"
-        elif p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge of nitrogen, or what leaked away
+        elif emptied or p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge, or what leaked away
             self.contents = "remnant"
 
     def _at_rest(self, k: int) -> None:

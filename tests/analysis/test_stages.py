@@ -366,6 +366,18 @@ def test_what_comes_to_saturation_at_once_after_a_recovery_is_a_charge() -> None
     assert near(moved[1].begin, 8_000.0)
 
 
+@pytest.mark.parametrize("minutes_to_air", [0.7, 1.5, 2.5])
+def test_a_log_that_is_one_slow_charge_out_of_a_vacuum(minutes_to_air: float) -> None:
+    """Half a kilogram a minute; what rises past the air's pressure as the log begins does not stand open to it."""
+    seconds = np.arange(0.0, 3_600.0, 10.0)
+    to_air = 60.0 * minutes_to_air
+    pressure = np.interp(seconds, [20.0, 20.0 + to_air, 20.0 + 4.0 * to_air], [2e3, 101e3, 560e3])
+    gross = np.interp(seconds, [20.0, 2_800.0], [60.0, 37.0])
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=gross, leaving_water_temperature=293.0 + 0.0 * seconds)
+    assert [span.stage for span in spans if span.stage != "at_rest"] == ["charging"]
+    assert near(spans[0].begin, 20.0)
+
+
 def test_a_cylinder_changed_between_two_rows_brings_a_charge() -> None:
     """A full one stands where the recovery's stood, and is opened a minute later."""
     seconds = np.arange(0.0, 2 * 3_600.0, 60.0)
