@@ -7,10 +7,11 @@ comment beside it, and what cannot be told is left out in a comment of its own.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
+import numpy as np
 import pandas as pd
 
 from analysis.channel_guess import Guess, guess_channel, one_each, own_column
@@ -113,8 +114,21 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     scales = {guess.unit for guess in guesses} & {"degF", "degC"}
     if len(scales) == 1:  # what does not say its unit is in those of its neighbours
         guesses = guessed("us" if scales == {"degF"} else "si")
+    if not any(guess.channel for guess in guesses):
+        _no_long_table(cells, where)
     layout = Layout(encoding, delimiter, decimal, mark + len(text[:end].encode(encoding, errors="replace")), names)
     return Proposal(layout, time, one_each(guesses))
+
+
+def _no_long_table(cells: Mapping[str, list[str]], where: str) -> None:
+    """Refuse a table that has a row for each reading, and the name of its channel in a cell."""
+    for column, shown in cells.items():
+        named = {cell for cell in shown if cell and not _is_reading(cell)}
+        if len(named) > 1 and all(guess_channel(name, "", np.ones(1)).choices for name in named):
+            raise InputError(
+                f"{where}: column {column!r} holds names of channels ({', '.join(sorted(named)[:3])}, …), a row for"
+                " each reading; expected a column for each channel"
+            )
 
 
 def _quoted(text: str) -> str:

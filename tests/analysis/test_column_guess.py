@@ -239,6 +239,11 @@ def test_day_and_month_that_could_be_either_are_said() -> None:
         ("time,circuit_pressure [psig]\n2026-03-14T07:05:00Z,1\n", "names its own channels and units"),
         ("Pressure (bar),Temp (C)\n1,2\n3,4\n", "no column holds times"),
         ("just words\nand more\n", "no line with names of columns"),
+        (
+            "Time,Channel,Value\n"
+            + "".join(f"2026-03-14 07:0{i},{name},{i}\n" for i in range(5) for name in ("Vacuum", "Ambient Temp")),
+            "column 'Channel' holds names of channels",
+        ),
         ("", "no line with names of columns"),
     ],
 )
