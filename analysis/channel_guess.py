@@ -11,7 +11,7 @@ import numpy as np
 from analysis.column_words import ABSOLUTE_WORDS, GAUGE_WORDS, UNIT_SPELLINGS, UNSAID_DATUM, meanings, spelling, words
 from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES, Column, parse_header
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.units import UNITS, UnitSystem
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UNITS, UnitSystem
 
 RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
     (channel, frozenset(needed.split()))
@@ -52,7 +52,6 @@ ALONE: tuple[tuple[str, str], ...] = (
 )
 """Taken, and marked as not sure, when nothing fits better."""
 
-AIR_PA = 101_325.0
 OPEN_PARTS, OPEN_SHARE = (0.8, 1.05), 0.02
 """The air's pressure from 1,900 m down to the sea; a circuit that was opened stood at it in so many of the rows."""
 F_LEAST = 36.0
@@ -161,7 +160,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
                 return absolute, "", rest
             if key != bare or said & GAUGE_WORDS:
                 return gauge, "", rest
-            in_air = numbers * UNITS[absolute].scale / AIR_PA
+            in_air = numbers * UNITS[absolute].scale / STANDARD_ATMOSPHERE_PA
             if len(in_air) and in_air.min() < -0.02:
                 return gauge, "", rest
             if _stood_open(in_air):

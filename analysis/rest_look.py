@@ -17,6 +17,7 @@ from analysis.consensus import Body, Consensus, weigh
 from analysis.fluids import Refrigerant
 from analysis.shown import shown
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import EVAPORATOR_WATER
 
 TEMPERATURES = (
     "ambient_temperature",
@@ -47,14 +48,13 @@ EXPOSED = (
     "liquid_temperature",
 )
 """Where the sun reaches: two of these warm together are a sunny side, not two bad probes."""
-WATER = ("entering_water_temperature", "leaving_water_temperature")
 CONDENSER = ("condenser_entering_temperature", "condenser_leaving_temperature")
 
 _GROUPS = {
     "pressures": PRESSURES,
-    "water": WATER,
+    "water": EVAPORATOR_WATER,
     "condenser": CONDENSER,
-    **{name: (name,) for name in TEMPERATURES if name not in (*WATER, *CONDENSER)},
+    **{name: (name,) for name in TEMPERATURES if name not in (*EVAPORATOR_WATER, *CONDENSER)},
 }
 """What belongs together moves, lags and stands apart together."""
 
@@ -96,7 +96,7 @@ BOILED_OFF, BOILED_OFF_SD = 0.15, 0.2
 ASSUMED_BAROMETER_PA = 8e3
 """How far the atmosphere may be from the standard one where nobody stated it: sites up to some 1,500 m."""
 LAG_H = {
-    **dict.fromkeys((*WATER, "oil_temperature"), 3.0),
+    **dict.fromkeys((*EVAPORATOR_WATER, "oil_temperature"), 3.0),
     **dict.fromkeys((*CONDENSER, *PRESSURES), 2.0),
     "ambient_temperature": 1.5,
 }

@@ -155,12 +155,12 @@ def _flowed_before(stretch: Stretch, before: pd.Series) -> tuple[pd.Timestamp, f
     gross = [tracker.sign * row[2] if row[3] == len(tracker.loads) - 1 else np.nan for row in tracker.out]
     first = int(np.nanargmin(gross))
     flowed_kg = tracker.sign * load.end_kg - gross[first]
-    if flowed_kg > load.moved_kg + max(SCREWED_ON_KG, FLOWED * tracker.still_kg):
+    least_kg = max(SCREWED_ON_KG, FLOWED * tracker.still_kg)
+    if flowed_kg > load.moved_kg + least_kg:
         since = tracker.stamps[max(first - 1, 0)]
     else:
         flowed_kg = load.moved_kg
-    flows = flowed_kg > max(SCREWED_ON_KG, FLOWED * tracker.still_kg) or tracker.flows_now()
-    return (since, flowed_kg) if flows else None
+    return (since, flowed_kg) if flowed_kg > least_kg or tracker.flows_now() else None
 
 
 def _follow(stretch: Stretch, readings: pd.Series, last: pd.Timestamp | None = None) -> tuple[Tracker, pd.Series]:

@@ -16,7 +16,7 @@ from analysis.evacuation.ticks import OVER_RANGE_LEAST_PA
 from analysis.fluids import refrigerant
 from analysis.log import Log
 from analysis.stretch import seconds
-from analysis.vocabulary.channels import CHANNELS
+from analysis.vocabulary.channels import CHANNELS, EVAPORATOR_WATER
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
 
@@ -30,13 +30,11 @@ CIRCUIT_PRESSURES = ("circuit_pressure", "suction_pressure", "liquid_pressure", 
 ROOM_TEMPERATURES = (
     "ambient_temperature",
     "surface_temperature",
-    "entering_water_temperature",
-    "leaving_water_temperature",
+    *EVAPORATOR_WATER,
 )
 """What stands near a standing circuit; refrigerant in it is about as warm."""
 ROOM_RANGE_K = (273.15, 313.15)
 """Taken where no temperature is logged: 0 to 40 degC."""
-WATER_TEMPERATURES = ROOM_TEMPERATURES[2:]
 WATER_RANGE_K = (278.15, 303.15)
 """Taken where the job names water and none is logged: 5 to 30 degC (common practice)."""
 TEMPERATURES = (
@@ -328,7 +326,7 @@ def _saturation(medians: pd.DataFrame, job: Job) -> tuple[np.ndarray, np.ndarray
     except InputError:
         return nothing, nothing
     rooms = medians[[name for name in ROOM_TEMPERATURES if name in medians]]
-    if job.circuit.water is not None and not set(WATER_TEMPERATURES) & set(medians):
+    if job.circuit.water is not None and not set(EVAPORATOR_WATER) & set(medians):
         rooms = rooms.assign(cold=WATER_RANGE_K[0], warm=WATER_RANGE_K[1])
     cold = rooms.min(axis=1).fillna(ROOM_RANGE_K[0]).to_numpy(dtype=float)
     warm = rooms.max(axis=1).fillna(ROOM_RANGE_K[1]).to_numpy(dtype=float)

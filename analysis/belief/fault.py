@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
+from analysis.vocabulary.channels import EVAPORATOR_WATER
 from analysis.vocabulary.units import Unit
 
-WATER = ("entering_water_temperature", "leaving_water_temperature")
-ROOM = ("ambient_temperature", "surface_temperature", *WATER)
+ROOM = ("ambient_temperature", "surface_temperature", *EVAPORATOR_WATER)
 """Temperatures that stay within some kelvin of each other about a standing circuit."""
 STANDING = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
 """Pressures that agree while the circuit stands."""

@@ -44,7 +44,7 @@ def _pauses(channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray)
     for first, known, came_back in long_pauses(at, values):
         why = "numbers that cannot be" if wrong[first + 1 : known].any() else "no readings any more"
         yield (
-            _lost(channel, float(at[first]), float(at[known]), f"gives {why}: check the instrument and its line."),
+            lost_fault(channel, float(at[first]), float(at[known]), f"gives {why}: check the instrument and its line."),
             (float(at[came_back]) if came_back < len(at) else np.inf),
         )
 
@@ -84,7 +84,7 @@ def bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[
             sure &= count >= BOUT_IN_VACUUM * among
         if sure.any():
             why = "gives numbers that cannot be: is it connected, is its unit right?"
-            yield _lost(channel, float(times[0]), float(times[int(np.argmax(sure))]), why), float(times[-1])
+            yield lost_fault(channel, float(times[0]), float(times[int(np.argmax(sure))]), why), float(times[-1])
 
 
 def _in_vacuum(readings: Readings, channel: str, first: int, last: int) -> bool:
@@ -93,7 +93,8 @@ def _in_vacuum(readings: Readings, channel: str, first: int, last: int) -> bool:
     return readings.dimensions[channel] == "pressure" and channel not in MICRON_PROBES and middle < EMPTY_PA
 
 
-def _lost(channel: str, since_s: float, known_s: float, why: str) -> Fault:
+def lost_fault(channel: str, since_s: float, known_s: float, why: str) -> Fault:
+    """Return that a channel gave nothing that can be: `why` goes on after its name."""
     text = f"{name_of(channel)} {why} Nothing is judged by it meanwhile."
     return Fault("channel_lost", channel, since_s, known_s, known_s, text)
 

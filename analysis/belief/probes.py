@@ -14,8 +14,8 @@ import numpy as np
 from scipy.special import erf
 
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
-from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses
-from analysis.belief.stuck import ALIVE_CHANGES, BY_CHANCE, CHANGES, OFTEN, STUCK_READINGS, STUCK_S
+from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses, lost_fault
+from analysis.belief.stuck import BY_CHANCE, CHANGES, OFTEN, STUCK_READINGS, STUCK_S, alive_again
 from analysis.bins import Runs
 from analysis.result import Figure
 from analysis.vocabulary.units import UNITS, Unit, UnitSystem
@@ -107,12 +107,9 @@ def _silent(channel: str, readings: Readings, impossible: np.ndarray | None, mar
             *_for_long(readings, marks_s, first, back),
         ]
         if sure:
-            since, told = float(at[first]), float(at[min(sure)])
-            yield Fault(
-                "channel_lost", channel, since, told, told,
-                f"{name_of(channel)} gave no readings under its range, with nothing that breaks the vacuum: check the"
-                " instrument and its line. Nothing is judged by it meanwhile.",
-            )  # fmt: skip
+            why = "gave no readings under its range, with nothing that breaks the vacuum"
+            told = float(at[min(sure)])
+            yield lost_fault(channel, float(at[first]), told, f"{why}: check the instrument and its line.")
 
 
 def _gauge_stood(readings: Readings, first: int, known: int) -> bool:
@@ -158,8 +155,7 @@ def _stands(channel: str, own: Unit, times: np.ndarray, values: np.ndarray) -> I
         known = first + max(LEAST_READINGS, int(np.searchsorted(times[first:end], begin + max(STUCK_S, waits))))
         if known >= end:
             continue
-        alive = starts[run + ALIVE_CHANGES] if run + ALIVE_CHANGES < len(starts) else None
-        until = np.inf if alive is None else float(times[alive])
+        until = alive_again(times, starts, run)
         yield Fault(
             "channel_stuck", channel, begin, float(times[known]), until,
             f"{name_of(channel)} has shown the very same number for {(times[known] - begin) / 60:.0f} min, after"

@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import erf
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, ROOM, STANDING, WATER, Fault, Readings, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, ROOM, STANDING, Fault, Readings, name_of
 from analysis.bins import Runs
-from analysis.vocabulary.channels import MICRON_PROBES
+from analysis.vocabulary.channels import EVAPORATOR_WATER, MICRON_PROBES
 
 STUCK_S = 600.0
 STUCK_READINGS = 20
@@ -137,14 +137,19 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
             elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, seen, pascal, step):
                 why = "while the temperatures around moved, which a closed pressure follows"
             if why and (alone or not _another_stands(channel, readings, begin, look, pascal)):
-                alive = starts[run + ALIVE_CHANGES] if run + ALIVE_CHANGES < len(starts) else None
-                until = np.inf if alive is None else float(times[alive])
+                until = alive_again(times, starts, run)
                 yield Fault(
                     "channel_stuck", channel, begin, float(times[position]), until,
                     f"{name_of(channel)} has shown the very same number for {lasted / 60:.0f} min {why}: "
                     "it is stuck and is left out. Check the instrument.",
                 )  # fmt: skip
                 break
+
+
+def alive_again(times: np.ndarray, starts: np.ndarray, run: int) -> float:
+    """Return when a channel that stood still in a run has changed often enough to be believed again [s]."""
+    again = run + ALIVE_CHANGES
+    return float(times[starts[again]]) if again < len(starts) else np.inf
 
 
 def _unbroken(times: np.ndarray, first: int, end: int) -> Iterator[tuple[int, int]]:
@@ -210,7 +215,7 @@ def _may_be_held(readings: Readings, begin: float) -> bool:
 
 def _twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
     """Return whether the water at the other end of a barrel moved far, in no single leap, while the machine stands."""
-    twin = next((c for c in WATER if c != channel), "") if channel in WATER else ""
+    twin = next((c for c in EVAPORATOR_WATER if c != channel), "") if channel in EVAPORATOR_WATER else ""
     if twin not in readings.minutes or np.isnan(step) or not readings.at_stage(begin, look, *STANDS_IN):
         return False
     moved = abs(readings.move(twin, begin, look)) - readings.leap(twin, begin, look)

@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import ROOM, STANDING, WATER, Fault, Readings, name_of, relabelled
+from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of, relabelled
 from analysis.belief.running import out_of_order
 from analysis.belief.saturated import FAMILIES, against_saturation
 from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Figure
-from analysis.vocabulary.channels import Column
+from analysis.vocabulary.channels import EVAPORATOR_WATER, Column
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.units import UNITS, UnitSystem
@@ -49,7 +49,7 @@ PARTNERS: Mapping[str, tuple[str, float, float]] = {
 ROOM_APART_K = 20.0
 """What is hotter than any water, air or bottle is its neighbour in the other unit when it is so near to it."""
 CAN_BE_K = {
-    **dict.fromkeys(WATER, (268.15, 323.15)),
+    **dict.fromkeys(EVAPORATOR_WATER, (268.15, 323.15)),
     "ambient_temperature": (233.15, 328.15),
     "cylinder_temperature": (243.15, 333.15),
 }
@@ -146,7 +146,7 @@ def _beyond(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return in which minutes a reading cannot be what it is labelled, and is beside any other as something else."""
     low, high = CAN_BE_K.get(channel, (0.0, np.inf))
-    water = (*WATER, "suction_temperature")
+    water = (*EVAPORATOR_WATER, "suction_temperature")
     others = [c for c in (*COLD_SIDE, "cylinder_temperature") if c in readings.minutes and c != channel]
     middle = row_medians(readings.minutes[others].to_numpy(dtype=float)) if others else np.full(len(read), np.nan)
     wet = [c for c in others if c in water]
@@ -245,7 +245,7 @@ def _expected(
         steady = (held.max() - held.min() < NEAR * held.max()).to_numpy(dtype=bool)
         test = np.where(steady & readings.within("pressure_test"), test, np.nan)
         yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
-    water = [c for c in WATER if c in minutes]
+    water = [c for c in EVAPORATOR_WATER if c in minutes]
     rooms = water if len(water) > 1 else [c for c in ROOM if c in minutes]
     fluid = fluid_of(job)
     if fluid is None or len(rooms) < 2:

@@ -71,7 +71,7 @@ def spans_of(ticks: Ticks, part: slice) -> list[Span]:
     at, density = ticks.at_s[part], ticks.density[part]
     smooth = pd.Series(density, index=pd.to_timedelta(at, unit="s")).rolling(f"{MEAN_S:.0f}s").mean().to_numpy()
     lowest = np.minimum.accumulate(np.where(np.isfinite(smooth), smooth, np.inf))
-    sums = _Sums(density, ticks.moved_kg[part], np.zeros(len(at)))
+    sums = _Sums(density, ticks.moved_kg[part])
     mass_error, density_error = _errors(ticks, part)
     spans = []
     for window in WINDOWS:
@@ -124,14 +124,19 @@ def _errors(ticks: Ticks, part: slice) -> tuple[Floats, Floats]:
 
 
 class _Sums:
-    """Running sums of products, so that a least-squares line over any stretch of ticks costs nothing."""
+    """Running sums of products, so that a least-squares line over any stretch of ticks costs nothing.
 
-    def __init__(self, density: Floats, moved: Floats, cold: Floats) -> None:
-        known = np.isfinite(density) & np.isfinite(moved)
-        columns = [np.where(known, values - values[known][:1].sum(), 0.0) for values in (density, moved, cold)]
+    Of density, mass moved and, for a plane, time spent cold.
+    """
+
+    def __init__(self, *series: Floats) -> None:
+        known = np.logical_and.reduce([np.isfinite(values) for values in series])
+        columns = [np.where(known, values - values[known][:1].sum(), 0.0) for values in series]
         self.one = self._running(known.astype(float))
         self.single = [self._running(column) for column in columns]
-        self.double = {(a, b): self._running(columns[a] * columns[b]) for a in range(3) for b in range(a, 3)}
+        self.double = {
+            (a, b): self._running(columns[a] * columns[b]) for b in range(len(columns)) for a in range(b + 1)
+        }
 
     @staticmethod
     def _running(values: Floats) -> Floats:

@@ -14,6 +14,7 @@ from analysis.bins import bin_medians
 from analysis.fluids import Refrigerant
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import EVAPORATOR_WATER
 from analysis.vocabulary.units import UNITS
 
 WIDTH_S = 10.0
@@ -32,8 +33,6 @@ NOISE_TICKS = 60
 """An instrument's scatter is the usual one of so many ticks: a valve that opens or a hand on the scale is none."""
 MEDIAN_OF_NORMAL = 0.6745
 """Median of the absolute value of a standard normal variable."""
-WATER = ("leaving_water_temperature", "entering_water_temperature")
-"""Channels of the evaporator's water, the better first."""
 STANDS = {"recovery_paused": 1.0, "recovery_resumed": 0.0, "cylinder_off": 1.0, "cylinder_on": 0.0}
 """Marks by which the machine stands (1) or pulls (0)."""
 
@@ -88,8 +87,8 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     UnknownRefrigerant
         The job names a refrigerant without a table.
     """
-    water = next((c for c in WATER if stretch.has(c)), None)
-    channels = ["circuit_pressure", *(c for c in WATER if stretch.has(c))]
+    water = next((c for c in EVAPORATOR_WATER if stretch.has(c)), None)
+    channels = ["circuit_pressure", *(c for c in EVAPORATOR_WATER if stretch.has(c))]
     if "circuit_pressure" not in stretch.frame:
         stretch = _with_empty_pressure(stretch)
     bins = bin_medians(stretch, channels, WIDTH_S)
@@ -105,11 +104,12 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         reading = _latest(bins.end_s, bins.medians[water].to_numpy(dtype=float), at, STALE_S)
         reference = np.where(np.isfinite(reading), reading, plateau)
     flow = _marked(stretch, at, {"water_flow_on": 1.0, "water_flow_off": 0.0})
-    if water == WATER[0]:
+    leaving, entering = EVAPORATOR_WATER
+    if water == leaving:
         chilled = reading
-        if WATER[1] in bins.medians:
+        if entering in bins.medians:
             # what enters colder leaves colder
-            enters = _latest(bins.end_s, bins.medians[WATER[1]].to_numpy(dtype=float), at, STALE_S)
+            enters = _latest(bins.end_s, bins.medians[entering].to_numpy(dtype=float), at, STALE_S)
             chilled = np.where(np.isfinite(enters), reading - enters, np.nan)
         flow = np.where(np.isnan(flow) & _dropped(at, chilled), 0.0, flow)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))

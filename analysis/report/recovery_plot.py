@@ -12,6 +12,7 @@ from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, 
 from analysis.result import Assessment, Finding, Span
 from analysis.result import Figure as Number
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import EVAPORATOR_WATER
 from analysis.vocabulary.units import display
 
 _SHADES = {"pause": "note", "liquid_gone": "good", "self_chilling": "caution"}
@@ -70,7 +71,7 @@ def _unnamed(span: Span) -> Span:
 
 
 def _reference(stretch: Stretch) -> str:
-    for channel in ("leaving_water_temperature", "entering_water_temperature"):
+    for channel in EVAPORATOR_WATER:
         if stretch.has(channel):
             return channel.removesuffix("_temperature").replace("_", " ")
     return "standing saturation (no water temperature)"

@@ -54,6 +54,8 @@ MARKS = (
 )
 MICRON_PROBES = ("vacuum", "pump_vacuum")
 """Absolute, deeper than any gauge, and nothing to show above their range."""
+EVAPORATOR_WATER = ("leaving_water_temperature", "entering_water_temperature")
+"""The evaporator's water; saturation is held against what leaves."""
 JOURNAL_KINDS = ("stage", "mark", "instrument", "recorder", "finding", "note")
 JOURNAL_COLUMNS = ("time", "kind", "subject", "value", "text")
 LEVELS = ("info", "caution", "alarm")
