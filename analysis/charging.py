@@ -51,10 +51,10 @@ class Target:
     source: str
 
 
-def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
+def assess(stretch: Stretch) -> Assessment:
     """Return what a charging's rows so far say.
 
-    Needs `cylinder_weight` and a target: `[charging] target`, else `[circuit] charge`, else `recovered_kg`. With
+    Needs `cylinder_weight` and a target: `[charging] target`, else `[circuit] charge`, else what was recovered. With
     `circuit_pressure` and the refrigerant it watches for freezing. What is missing is said.
 
     Raises
@@ -64,7 +64,7 @@ def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
     """
     fluid = stretch.fluid
     weighing = weigh(stretch)
-    target = target_of(stretch, recovered_kg)
+    target = target_of(stretch)
     found = [
         *_progress(stretch, weighing, target),
         *_freeze_risk(stretch, weighing, target, fluid),
@@ -85,13 +85,13 @@ def assess(stretch: Stretch, recovered_kg: float | None = None) -> Assessment:
     )
 
 
-def target_of(stretch: Stretch, recovered_kg: float | None) -> Target | None:
+def target_of(stretch: Stretch) -> Target | None:
     """Return how much is to go in, None when nothing says so."""
     job = stretch.job
     for mass, source in (
         (job.charging.target_kg, "the job's target"),
         (job.circuit.charge_kg, "the plate's charge"),
-        (recovered_kg, "what was recovered"),
+        (stretch.weighed.recovered_kg, "what was recovered"),
     ):
         if mass is not None and mass > 0.0:
             return Target(mass, job.charging.tolerance_kg(mass), source)
@@ -104,7 +104,7 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
         return
     index = pd.DatetimeIndex(stretch.frame.index)
     system = stretch.job.job.units
-    charged = stretch.charged_kg + weighing.moved_kg.to_numpy(dtype=float)
+    charged = stretch.weighed.charged_kg + weighing.moved_kg.to_numpy(dtype=float)
     rate = weighing.pace_kg_per_s.to_numpy(dtype=float)
     left = target.mass_kg - charged
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -204,7 +204,7 @@ def _liquid_may_stand(
     fill the circuit with; where nothing tells liquid from vapour, from the first mass.
     """
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
-    charged = stretch.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
+    charged = stretch.weighed.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
     least = np.maximum(0.5, 4.0 * weighing.resolution_kg.to_numpy(dtype=float)[rows])
     marks = stretch.marks("liquid_charging", "vapor_charging")
     liquid_from = marks.loc[marks["subject"] == "liquid_charging", "time"].min()
@@ -230,13 +230,13 @@ def _liquid_may_stand(
 
 def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tuple[str, str]:
     system = stretch.job.job.units
-    charged = stretch.charged_kg + weighing.total_kg
+    charged = stretch.weighed.charged_kg + weighing.total_kg
     if not np.isfinite(charged):
         why = "The scale showed no cylinder" if stretch.has("cylinder_weight") else "There was no scale"
         return "undecided", f"{why}, so how much went in is not known: weigh the cylinders before and after."
     now = Figure(charged, "mass").show(system, 4)
-    if stretch.charged_kg > 0.0:
-        now += f" ({Figure(stretch.charged_kg, 'mass').show(system, 4)} of it before)"
+    if stretch.weighed.charged_kg > 0.0:
+        now += f" ({Figure(stretch.weighed.charged_kg, 'mass').show(system, 4)} of it before)"
     if target is None:
         return "undecided", f"{now} went in. The job gives neither a target nor the plate's charge to compare with."
     of = f"{Figure(target.mass_kg, 'mass').show(system, 4)} ({target.source})"
@@ -338,12 +338,12 @@ def _figures(
         "target": Figure(wanted, "mass"),
         "uncertainty": Figure(weighing.uncertainty_kg, "mass"),
         "rate": Figure(rate, "mass_rate"),
-        "remaining": Figure(wanted - stretch.charged_kg - charged, "mass"),
+        "remaining": Figure(wanted - stretch.weighed.charged_kg - charged, "mass"),
     }
-    if stretch.charged_kg > 0.0:
-        figures["charged_before"] = Figure(stretch.charged_kg, "mass")
+    if stretch.weighed.charged_kg > 0.0:
+        figures["charged_before"] = Figure(stretch.weighed.charged_kg, "mass")
     pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
-    left_kg = wanted - stretch.charged_kg - charged
+    left_kg = wanted - stretch.weighed.charged_kg - charged
     if pace > 0.0 and left_kg > 0.0:
         figures["time_left"] = Figure(left_kg / pace, "minutes")
         least, most = max(left_kg - weighing.uncertainty_kg, 0.0), left_kg + weighing.uncertainty_kg

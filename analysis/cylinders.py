@@ -79,7 +79,7 @@ def cylinder_cautions(stretch: Stretch, weighing: Weighing) -> tuple[str, ...]:
                 "and the scale; its safe fill is not judged."
             )
         elif (
-            load.cylinder not in stretch.left_kg
+            load.cylinder not in stretch.weighed.left_kg
             and table.contents_kg > 0.0
             and abs(load.begin_kg - stated) > CONTENTS_KG
         ):

@@ -15,7 +15,7 @@ from analysis.belief.verdicts import seen_to_the_end, without_spoilt
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
 from analysis.stages import StageSpan, find_stages, stretch_of
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.job import Job
 
 ASSESSMENTS: Mapping[str, Callable[[Stretch], Assessment]] = {
@@ -24,8 +24,9 @@ ASSESSMENTS: Mapping[str, Callable[[Stretch], Assessment]] = {
     "pressure_test": pressure_test.assess,
     "evacuation": evacuation.assess,
     "startup": startup.assess,
+    "charging": charging.assess,
 }
-"""The function that judges each stage; charging is told besides what was recovered before."""
+"""The function that judges each stage."""
 
 RESULT_VERSION = 1
 
@@ -34,7 +35,6 @@ LIKE_AN_END = frozenset({"pressure_rebound", "loss_alarm", "hold_failed"})
 freeze risk that is only a caution: it rests on a pressure that came back."""
 SECOND_LOOK = pd.Timedelta(minutes=5)
 """So long such a finding waits in a stage that nobody marked."""
-
 
 MOST_OF_IT = 0.5
 """A recovery after a charging that takes out this share of it empties the circuit; common practice."""
@@ -148,25 +148,26 @@ def _named_once(findings: Sequence[Finding]) -> list[Finding]:
     return kept
 
 
-def _in_circuit(
-    stage: str, assessment: Assessment, recovered_kg: float | None, charged_kg: float
-) -> tuple[float | None, float]:
-    """Return what was taken out of the circuit, None when that is not known, and put in since, after a stage [kg].
+def _weighed_after(stage: str, assessment: Assessment, before: Weighed) -> Weighed:
+    """Return what was weighed by the end of a stage.
 
     A recovery of less than most of what was charged takes out what was too much. A circuit under vacuum or nitrogen
     holds none.
     """
+    weighed = replace(before, left_kg={**before.left_kg, **assessment.left_kg})
     if stage in ("pressure_test", "evacuation"):
-        return recovered_kg, 0.0
-    name = {"recovery": "recovered", "charging": "charged"}.get(stage, "")
-    weighed = assessment.figures.get(name)
-    if not isinstance(weighed, Figure) or not weighed.si > 0.0:
-        return recovered_kg, charged_kg
+        return replace(weighed, charged_kg=0.0)
+    figure = assessment.figures.get({"recovery": "recovered", "charging": "charged"}.get(stage, ""))
+    if not isinstance(figure, Figure) or not figure.si > 0.0:
+        return weighed
+    kg, charged_kg = figure.si, weighed.charged_kg
     if stage == "charging":
-        return recovered_kg, charged_kg + weighed.si
+        return replace(weighed, charged_kg=charged_kg + kg)
     if charged_kg == 0.0:
-        return (recovered_kg or 0.0) + weighed.si, 0.0
-    return (recovered_kg, charged_kg - weighed.si) if weighed.si < MOST_OF_IT * charged_kg else (weighed.si, 0.0)
+        return replace(weighed, recovered_kg=(weighed.recovered_kg or 0.0) + kg)
+    if kg < MOST_OF_IT * charged_kg:
+        return replace(weighed, charged_kg=charged_kg - kg)
+    return replace(weighed, recovered_kg=kg, charged_kg=0.0)
 
 
 def review(log: Log, job: Job) -> Review:
@@ -178,31 +179,23 @@ def review(log: Log, job: Job) -> Review:
     spans, odd = find_stages(log, job)
     stages = []
     findings = [_in_stage(f, spans) for f in doubts]
-    recovered: float | None = None
-    charged, left_kg = 0.0, dict[str, float]()
-
-    def judge(stretch: Stretch) -> Assessment:
-        if stretch.stage == "charging":
-            return charging.assess(stretch, recovered)
-        return ASSESSMENTS[stretch.stage](stretch)
-
+    weighed = Weighed()
     for before, span in zip([None, *spans], spans, strict=False):
-        judged = stretch = replace(stretch_of(span, log, job, before, spans), left_kg=dict(left_kg), charged_kg=charged)
+        judge = ASSESSMENTS[span.stage]
+        judged = stretch = stretch_of(span, log, job, before, spans, weighed)
         assessment = judge(judged)
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             over = span.end if span.left is None else max(span.end, span.left)
-            over_then = stretch_of(replace(span, known_until=over), log, job, before, spans)
-            stretch = replace(over_then, left_kg=judged.left_kg, charged_kg=charged)
+            stretch = stretch_of(replace(span, known_until=over), log, job, before, spans, weighed)
         believed = without_spoilt(stretch, doubts)
         if believed is not judged:
             assessment = judge(believed)
         if span.stage == "pressure_test":
             assessment = while_alive(believed, assessment, (*doubts, *found), judge)
         assessment = seen_to_the_end(believed, assessment, doubts)
-        left_kg |= assessment.left_kg
-        recovered, charged = _in_circuit(span.stage, assessment, recovered, charged)
+        weighed = _weighed_after(span.stage, assessment, weighed)
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
         findings += found
     findings = _named_once(sorted(findings, key=lambda f: f.time))

@@ -113,7 +113,7 @@ def weigh(stretch: Stretch) -> Weighing:
     if inside.empty:
         return _result(stretch, *_follow(stretch, inside), [])
     said: list[str] = []
-    before = stretch.scale_before
+    before = stretch.weighed.before
     came = _flowed_before(stretch, before)
     if came is None:
         before = before.iloc[:0]
@@ -121,7 +121,7 @@ def weigh(stretch: Stretch) -> Weighing:
         before = before[before.index > came[0]]
         said = _counted(stretch, came[1], "before the stage was marked")
     silent_s = seconds(pd.DatetimeIndex(stretch.frame.index[-1:]), inside.index[-1])[0]
-    after = stretch.scale_after if silent_s <= GAP_S else inside.iloc[:0]
+    after = stretch.weighed.after if silent_s <= GAP_S else inside.iloc[:0]
     readings = pd.concat([part for part in (before, inside, after) if len(part)])
     tracker, resolution = _follow(stretch, readings, inside.index[-1])
     ended = int(tracker.stamps.searchsorted(inside.index[-1], side="right"))
@@ -174,7 +174,9 @@ def _follow(stretch: Stretch, readings: pd.Series, last: pd.Timestamp | None = N
     rest = come_to_rest(at, readings.to_numpy(dtype=float), resolution)
     stamps, taken = samples(readings, at, rest, resolution)
     tracker = Tracker(
-        -1.0 if stretch.stage == "charging" else 1.0, Names(stretch.job.cylinder, stretch.left_kg), stamps=stamps
+        -1.0 if stretch.stage == "charging" else 1.0,
+        Names(stretch.job.cylinder, stretch.weighed.left_kg),
+        stamps=stamps,
     )
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()

@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.log import Log
 from analysis.stage_signals import read_signals
 from analysis.stage_watcher import watch
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.channels import STAGES
 from analysis.vocabulary.job import Job
 
@@ -308,11 +308,16 @@ def _end_said(span: StageSpan) -> str:
 
 
 def stretch_of(
-    span: StageSpan, log: Log, job: Job, before: StageSpan | None = None, spans: Sequence[StageSpan] = ()
+    span: StageSpan,
+    log: Log,
+    job: Job,
+    before: StageSpan | None = None,
+    spans: Sequence[StageSpan] = (),
+    weighed: Weighed | None = None,
 ) -> Stretch:
     """Return the rows and marks of one stage; `before` is the stage before it, None when it is the first.
 
-    `spans` are all stages: what the scale shows in those that weigh is theirs.
+    `spans` are all stages: what the scale shows in those that weigh is theirs; `weighed` is what those before told.
 
     What was marked between the two to make ready (a cylinder put on, water turned on) belongs to it.
     """
@@ -327,7 +332,6 @@ def stretch_of(
     within |= ready
     if span.known_until is not None:
         within &= journal["time"] <= span.known_until
-    scale_before, scale_after = _beside(span, log, spans)
     return Stretch(
         stage=span.stage,
         begin=span.begin,
@@ -340,24 +344,23 @@ def stretch_of(
         barometer_pa=log.barometer_pa.iloc[first:last],
         barometer_source=log.barometer_source,
         job=job,
-        scale_before=scale_before,
-        scale_after=scale_after,
+        weighed=_beside(span, log, spans, weighed or Weighed()),
     )
 
 
-def _beside(span: StageSpan, log: Log, spans: Sequence[StageSpan]) -> tuple[pd.Series, pd.Series]:
-    """Return what the scale showed shortly before a stage that weighs, and after it."""
+def _beside(span: StageSpan, log: Log, spans: Sequence[StageSpan], weighed: Weighed) -> Weighed:
+    """Return what was weighed with what the scale showed shortly before a stage that weighs, and after it."""
     index = log.frame.index
     if span.stage not in WEIGHS or "cylinder_weight" not in log.frame:
-        return pd.Series(dtype=float), pd.Series(dtype=float)
+        return weighed
     others = [one for one in spans if one.stage in WEIGHS]
     ended = (one.end for one in others if one.begin < span.begin and one.end is not None)
     since, first = max([span.begin - BESIDE, *ended]), int(index.searchsorted(span.begin))
     weight = log.frame["cylinder_weight"]
     before = weight.iloc[int(index.searchsorted(since, side="right")) : first]
     if span.end is None or span.known_until is None:
-        return before.dropna(), weight.iloc[:0]
+        return replace(weighed, before=before.dropna())
     over = max(span.end, span.known_until)
     until = min([span.end + BESIDE, *(one.begin for one in others if one.begin > span.begin)])
     last = int(index.searchsorted(over, side="right"))
-    return before.dropna(), weight.iloc[last : int(index.searchsorted(until))].dropna()
+    return replace(weighed, before=before.dropna(), after=weight.iloc[last : int(index.searchsorted(until))].dropna())

@@ -19,6 +19,30 @@ LONGEST_INTERVAL_S = 60.0
 """Rows of a log are a minute apart at most."""
 
 
+def _no_readings() -> pd.Series:
+    return pd.Series(dtype=float)
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What is known of the scale beside the rows of a stage that weighs.
+
+    Attributes
+    ----------
+    left_kg : gross weight with which each cylinder left the scale in the stages before [kg].
+    recovered_kg : what was taken out of the circuit before, None when that is not known.
+    charged_kg : what a charging before put into the circuit, where nothing took it out since [kg].
+    before, after : what the scale showed shortly before the stage's begin and after its end, outside other stages that
+        weigh, without blanks [kg]: marks come late and early.
+    """
+
+    left_kg: Mapping[str, float] = field(default_factory=dict)
+    recovered_kg: float | None = None
+    charged_kg: float = 0.0
+    before: pd.Series = field(default_factory=_no_readings)
+    after: pd.Series = field(default_factory=_no_readings)
+
+
 @dataclass(frozen=True)
 class Stretch:
     """The part of a log that one stage covers.
@@ -34,10 +58,6 @@ class Stretch:
         fresh reading arrived.
     journal : rows of the same time, columns ``time kind subject value text``; before them what was marked since the
         stage before to make ready: the cylinder put on, water turned on or off.
-    left_kg : gross weight with which each cylinder left the scale in the stages before [kg].
-    scale_before, scale_after : what the scale showed shortly before `begin` and after `end`, outside other stages that
-        weigh, without blanks [kg]: marks come late and early.
-    charged_kg : what a charging before put into the circuit, where nothing took it out since [kg].
     columns : how each channel was logged (unit, datum).
     barometer_pa : barometer used for each row, in pascal; `barometer_source` says where it is from.
     """
@@ -53,10 +73,7 @@ class Stretch:
     barometer_pa: pd.Series
     barometer_source: BarometerSource
     job: Job
-    left_kg: Mapping[str, float] = field(default_factory=dict)
-    charged_kg: float = 0.0
-    scale_before: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
-    scale_after: pd.Series = field(default_factory=lambda: pd.Series(dtype=float))
+    weighed: Weighed = field(default_factory=Weighed)
 
     @property
     def fluid(self) -> Refrigerant | None:

@@ -27,7 +27,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
     if has_mass and charged is not None:
         ax = axes[0]
         shade(ax, assessment.spans, {"cylinder": "note"})
-        target = target_of(stretch, None)
+        target = target_of(stretch)
         if target is not None:
             low, middle, high = (
                 display(target.mass_kg + d, "mass", system)[0] for d in (-target.tolerance_kg, 0.0, target.tolerance_kg)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from analysis.charging import assess
 from analysis.fluids import refrigerant
 from analysis.report.charging_plot import draw
 from analysis.result import Assessment, Figure
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, Weighed
 from tests.benchmarks.scale_ensemble import world
 from tests.support import assert_prefix_consistent, cut, make_stretch
 
@@ -87,7 +88,12 @@ def test_target_goes_before_plate_and_recovered() -> None:
     assert assess(charge(30.0, tables={"charging": {"target": "30 kg"}})).verdict == "on_target"
     bare: dict[str, object] = {"circuit": {"refrigerant": "R-134a"}}
     assert assess(charge(30.0, tables=bare)).verdict == "undecided"
-    assert assess(charge(30.0, tables=bare), recovered_kg=30.0).verdict == "on_target"
+    stretch = replace(charge(30.0, tables=bare), weighed=Weighed(recovered_kg=30.0))
+    assessment = assess(stretch)
+    assert assessment.verdict == "on_target"
+    drawn = draw(stretch, assessment)
+    assert drawn is not None
+    assert "target: what was recovered" in drawn.axes[0].get_legend_handles_labels()[1]
 
 
 def test_near_says_how_long() -> None:
