@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
 from analysis.belief import believe, stages_of
-from analysis.belief.alive import while_alive
+from analysis.belief.dead_gauge import while_alive
 from analysis.belief.verdicts import seen_to_the_end, without_spoilt
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp

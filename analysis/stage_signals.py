@@ -15,8 +15,9 @@ from analysis.bins import Bins, frame_medians
 from analysis.evacuation.ticks import OVER_RANGE_LEAST_PA
 from analysis.fluids import refrigerant
 from analysis.log import Log
+from analysis.steadiness import RUNNING_LOAD, RUNNING_PRESSURE_RATIO
 from analysis.stretch import seconds
-from analysis.vocabulary.channels import CHANNELS, EVAPORATOR_WATER
+from analysis.vocabulary.channels import CHANNELS, CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
 
@@ -24,15 +25,6 @@ MINUTE_S = 60.0
 """Width of a bin: stages last from many minutes to days, and rows may be a minute apart."""
 HELD_MINUTES = 10
 """A channel that was blank for longer than this is not known any more."""
-
-CIRCUIT_PRESSURES = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
-"""Where the pressure of a standing circuit is read, the service hose first."""
-ROOM_TEMPERATURES = (
-    "ambient_temperature",
-    "surface_temperature",
-    *EVAPORATOR_WATER,
-)
-"""What stands near a standing circuit; refrigerant in it is about as warm."""
 ROOM_RANGE_K = (273.15, 313.15)
 """Taken where no temperature is logged: 0 to 40 degC."""
 WATER_RANGE_K = (278.15, 303.15)
@@ -54,9 +46,6 @@ END_PART = 0.05
 """A gauge that shows the air's pressure within this part of it, and never less so far, may have no scale for vacuum."""
 SMALLEST_STEP_PA = 20.0
 """A gauge's number that moves by less only carries a rounding, or the weather of a barometer."""
-RUNNING_LOAD = 0.03
-RUNNING_RATIO = 1.25
-"""Discharge over suction pressure of a running circuit, where no load is logged."""
 
 SWAP_KG = 4.0
 """A scale that moves by more than this in a minute was handled, unless it goes on so (common practice)."""
@@ -234,7 +223,7 @@ def _at_its_top(probe: np.ndarray) -> np.ndarray:
 def _running(read: Callable[[str], np.ndarray], lift: np.ndarray, barometer_pa: np.ndarray) -> np.ndarray:
     load = read("compressor_load")
     with np.errstate(invalid="ignore"):
-        apart = (lift > RUNNING_RATIO) & (read("discharge_pressure") > 1.3 * barometer_pa)
+        apart = (lift > RUNNING_PRESSURE_RATIO) & (read("discharge_pressure") > 1.3 * barometer_pa)
         return np.where(np.isnan(load), apart, load > RUNNING_LOAD)
 
 

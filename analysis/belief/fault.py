@@ -9,13 +9,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.result import Figure
-from analysis.vocabulary.channels import EVAPORATOR_WATER
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES
 from analysis.vocabulary.units import Unit
 
-ROOM = ("ambient_temperature", "surface_temperature", *EVAPORATOR_WATER)
-"""Temperatures that stay within some kelvin of each other about a standing circuit."""
-STANDING = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
-"""Pressures that agree while the circuit stands."""
 HOSE, HOSE_SHARE = "circuit_pressure", 0.08
 """The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
 loses in the hose."""
@@ -112,7 +108,7 @@ class Readings:
     def against_the_flow(self, pascal: float, begin_s: float, end_s: float) -> bool:
         """Return whether the hose shows more than the circuit that it draws from, or less than one that it fills."""
         first, last = np.searchsorted(self.at, (begin_s, end_s + 1e-6)).tolist()
-        others = [median_of(self.values[c][first:last]) for c in STANDING if c in self.values and c != HOSE]
+        others = [median_of(self.values[c][first:last]) for c in CIRCUIT_PRESSURES if c in self.values and c != HOSE]
         above = [pascal / other - 1.0 for other in others if not np.isnan(other)]
         if self.at_stage(begin_s, end_s, "recovery"):
             return min(above, default=0.0) > HOSE_SHARE

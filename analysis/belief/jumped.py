@@ -9,11 +9,11 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, STANDING, Fault, Readings, median_of, name_of, relabelled
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of, name_of, relabelled
 from analysis.belief.saturated import FAMILIES, SCALES
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
-from analysis.vocabulary.channels import MICRON_PROBES, Column
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES, Column
 from analysis.vocabulary.units import UNITS, Unit, UnitSystem
 
 JUMP_K = 5.0
@@ -53,7 +53,7 @@ by more than it left its way in the windows before."""
 AT_ONCE_QUARTILES, AT_ONCE_STEPS = 12.0, 4.0
 """A gauge steps with another reading when it moves by so many lower quartiles of its moves before (four times what
 noise does; stages raise the upper ones alone) and by so many steps of its display, a row earlier or later at most."""
-STAGED = (*STANDING, "suction_temperature", "discharge_temperature", "liquid_temperature")
+STAGED = (*CIRCUIT_PRESSURES, "suction_temperature", "discharge_temperature", "liquid_temperature")
 """What a compressor's stage moves at once: one that loads draws suction down and drives discharge up."""
 WINDOWS, WAY_WINDOWS = 9, 4
 MARK_S = 120.0
@@ -95,7 +95,9 @@ def jumped(
             continue
         if channel != "barometer" and _something_happened(channel, readings, step):
             continue
-        if channel in STAGED and any(_moved_at_once(gauge, readings, step) for gauge in STANDING if gauge != channel):
+        if channel in STAGED and any(
+            _moved_at_once(gauge, readings, step) for gauge in CIRCUIT_PRESSURES if gauge != channel
+        ):
             continue
         moved = step.new - step.level
         until = _back(times, values, step.stay, moved)
@@ -156,7 +158,7 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
         return channel not in _MOVED_ABOUT or (
             "cylinder_weight" in readings.values and not _bottle_moved(readings, step)
         )
-    if channel not in STANDING:
+    if channel not in CIRCUIT_PRESSURES:
         return False
     still = readings.at_stage(step.at, step.known, *NOTHING_FLOWS)
     if channel == HOSE and not still and not readings.against_the_flow(step.new, step.at, step.known):
@@ -205,7 +207,7 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
         return False
     first, middle, last = np.searchsorted(readings.at, (at - step.span, at, step.known + 1e-6)).tolist()
     seen = False
-    for other in (c for c in STANDING if c in readings.values and c != channel):
+    for other in (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel):
         was, now = (median_of(part) for part in np.split(readings.values[other][first:last], [middle - first]))
         if not (np.isnan(was) or np.isnan(now)):
             seen = True

@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 from scipy.special import erf
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, ROOM, STANDING, Fault, Readings, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, name_of
 from analysis.bins import Runs
-from analysis.vocabulary.channels import EVAPORATOR_WATER, MICRON_PROBES
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, MICRON_PROBES, ROOM_TEMPERATURES
 
 STUCK_S = 600.0
 STUCK_READINGS = 20
@@ -164,7 +164,7 @@ def _pascal(channel: str, readings: Readings, begin: float) -> float:
 
 def _beside(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> list[float]:
     """Return where the other pressures of a standing circuit went [Pa] that agreed with this one."""
-    others = (c for c in STANDING if c in readings.values and c != channel and channel in STANDING)
+    others = (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel and channel in CIRCUIT_PRESSURES)
     agreed = (c for c in others if abs(readings.lagged(c, begin, BESIDE_S) - pascal) < BESIDE_SHARE * pascal)
     return [move for c in agreed if not np.isnan(move := readings.move(c, begin, look))]
 
@@ -185,7 +185,7 @@ def _left_the_circuit(
     Flow takes a gauge down, and its noise with it, as a pull begins: only one that was restless, or that comes to the
     atmosphere, is doubted. The one at the hose leaps by what flows: it has to go against that.
     """
-    if channel not in STANDING or pascal < EMPTY_PA or times[first] - times[first - 1] > LEAP_WITHIN_S:
+    if channel not in CIRCUIT_PRESSURES or pascal < EMPTY_PA or times[first] - times[first - 1] > LEAP_WITHIN_S:
         return 0.0
     begin = float(times[first])
     earlier = values[np.searchsorted(times, begin - BESIDE_S) : first]
@@ -342,9 +342,9 @@ def _elsewhere(channel: str, readings: Readings, begin: float, look: float) -> f
 
 def _gas_moved(channel: str, readings: Readings, begin: float, look: float, pressure_pa: float, step: float) -> bool:
     """Return whether a closed pressure must have shown the move of every temperature around it."""
-    if channel not in STANDING:
+    if channel not in CIRCUIT_PRESSURES:
         return False
-    rooms = [c for c in ROOM if c in readings.values]
+    rooms = [c for c in ROOM_TEMPERATURES if c in readings.values]
     shares = [readings.lagged(c, look, lag) / readings.lagged(c, begin, lag) - 1.0 for c in rooms for lag in GAS_LAGS_S]
     shares = [share for share in shares if not np.isnan(share)]
     if len(shares) < 2 * len(GAS_LAGS_S) or min(shares) < 0.0 < max(shares):

@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import ROOM, STANDING, Fault, Readings, name_of, relabelled
+from analysis.belief.fault import Fault, Readings, name_of, relabelled
 from analysis.belief.running import out_of_order
 from analysis.belief.saturated import FAMILIES, against_saturation
 from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Figure
-from analysis.vocabulary.channels import EVAPORATOR_WATER, Column
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES, Column
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.units import UNITS, UnitSystem
@@ -31,7 +31,7 @@ STATED_MINUTES = 60
 SATURATION_K, PULLED_K = 0.75, 3.0
 """Saturation stands this near to what is around the liquid, and lower while vapour is drawn."""
 ROOM_SPREAD_K = 3.0
-LOW_SIDE, HIGH_SIDE = STANDING[:2], STANDING[2:]
+LOW_SIDE, HIGH_SIDE = CIRCUIT_PRESSURES[:2], CIRCUIT_PRESSURES[2:]
 """While the compressor runs these lie far apart: pressures of both sides that agree are those of a standing circuit."""
 
 PARTNERS: Mapping[str, tuple[str, float, float]] = {
@@ -54,7 +54,7 @@ CAN_BE_K = {
     "cylinder_temperature": (243.15, 333.15),
 }
 """Water of an evaporator is no ice and not hot. Air has its records. A bottle is made for 55 degC (49 CFR 173.304)."""
-COLD_SIDE = (*ROOM, "suction_temperature")
+COLD_SIDE = (*ROOM_TEMPERATURES, "suction_temperature")
 BEYOND_K = 5.0
 ROOM_K = (273.15, 318.15)
 """Where one of only two thermometers lies outside of this it is the one in doubt: frost beside a warm room is rare."""
@@ -73,12 +73,12 @@ def mistaken_units(
     if len(readings.minutes) < MINUTES:
         return
     faults: list[Fault] = []
-    for channel in dict.fromkeys((*ROOM, *PARTNERS, *CAN_BE_K)):
+    for channel in dict.fromkeys((*ROOM_TEMPERATURES, *PARTNERS, *CAN_BE_K)):
         if channel in readings.values and columns[channel].unit.symbol in ("degF", "degC"):
             faults += _temperature(channel, columns, readings, system)
     rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
     barometer = readings.barometer_pa[rows]
-    for channel in STANDING:
+    for channel in CIRCUIT_PRESSURES:
         if channel in readings.values:
             faults += _pressure(channel, columns, readings, job, barometer, system)
     for channel, meant, wrong, apart in against_saturation(readings, columns, job, barometer):
@@ -119,7 +119,7 @@ def _beside_neighbours(
     A cylinder has no neighbours: filled it grows hot, emptied it grows cold.
     """
     minutes = readings.minutes
-    others = [c for c in ROOM if c in minutes and c != channel] if channel in ROOM else []
+    others = [c for c in ROOM_TEMPERATURES if c in minutes and c != channel] if channel in ROOM_TEMPERATURES else []
     if len(others) < 2:
         temperatures = (c for c, dimension in readings.dimensions.items() if dimension == "temperature")
         others = [c for c in temperatures if c not in (channel, "oil_temperature", "cylinder_temperature")]
@@ -188,7 +188,7 @@ def _beside_gauge(
     """Yield the fault of the only gauge in its unit, beside one of the same side of the circuit."""
     own = columns[channel].unit
     side = LOW_SIDE if channel in LOW_SIDE else HIGH_SIDE
-    gauges = [c for c in STANDING if c in readings.values and c != channel]
+    gauges = [c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel]
     labels = {columns[c].unit.symbol for c in gauges}
     if len(gauges) < 2 or len(labels) > 1 or own.symbol in labels:
         return  # of two gauges either may be the one mislabelled
@@ -246,7 +246,7 @@ def _expected(
         test = np.where(steady & readings.within("pressure_test"), test, np.nan)
         yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
     water = [c for c in EVAPORATOR_WATER if c in minutes]
-    rooms = water if len(water) > 1 else [c for c in ROOM if c in minutes]
+    rooms = water if len(water) > 1 else [c for c in ROOM_TEMPERATURES if c in minutes]
     fluid = fluid_of(job)
     if fluid is None or len(rooms) < 2:
         return

@@ -8,8 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.belief.alive import GAUGE
-from analysis.belief.fault import name_of
+from analysis.belief.fault import HOSE, name_of
 from analysis.belief.lost import stages_of
 from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
@@ -53,9 +52,9 @@ def seen_to_the_end(stretch: Stretch, found: Assessment, doubts: Sequence[Findin
         return found
     last = stretch.frame.index[-1]
     for doubt in doubts:
-        failed = doubt.figures["channel"] == GAUGE and stretch.begin <= doubt.time <= last
-        if failed and not stretch.frame.loc[doubt.time :, GAUGE].notna().any():
-            why = f"Cannot tell how it stands: {name_of(GAUGE)} is not believed since {doubt.since:%H:%M} UTC."
+        failed = doubt.figures["channel"] == HOSE and stretch.begin <= doubt.time <= last
+        if failed and not stretch.frame.loc[doubt.time :, HOSE].notna().any():
+            why = f"Cannot tell how it stands: {name_of(HOSE)} is not believed since {doubt.since:%H:%M} UTC."
             return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
     return found
 

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from analysis.belief.fault import HOSE
 from analysis.bins import Runs
 from analysis.result import Assessment, Finding
 from analysis.stretch import Stretch
 
-GAUGE = "circuit_pressure"
 STILL_S = 1_800.0
 """One and the same number for half an hour to the end, or for half of the stage, may be a dead gauge's."""
 STILL_PART = 0.5
@@ -28,13 +28,13 @@ def while_alive(
     A gauge named stuck is left out from the moment since which it was, and tight is not said while it is. One that
     merely stands still is honest or dead: it is tight when that is a small part, and the rest alone is tight too.
     """
-    if not stretch.has(GAUGE):
+    if not stretch.has(HOSE):
         return found
     last = stretch.frame.index[-1]
     named = [
         doubt
         for doubt in doubts
-        if doubt.kind == "channel_stuck" and doubt.figures["channel"] == GAUGE
+        if doubt.kind == "channel_stuck" and doubt.figures["channel"] == HOSE
         and doubt.since <= last and doubt.time >= stretch.begin
     ]  # fmt: skip
     if not named and found.verdict != "tight":
@@ -43,10 +43,10 @@ def while_alive(
     left_out = [(doubt.since, doubt.time) for doubt in named] + stood
     if not left_out:
         return found
-    shown = stretch.frame[GAUGE].copy()
+    shown = stretch.frame[HOSE].copy()
     for begin, end in left_out:
         shown[(shown.index > begin) & (shown.index <= end)] = np.nan
-    rest = judge(replace(stretch, frame=stretch.frame.assign(**{GAUGE: shown})))
+    rest = judge(replace(stretch, frame=stretch.frame.assign(**{HOSE: shown})))
     lasts = [doubt for doubt in named if not shown[shown.index > doubt.time].notna().any()]
     if rest.verdict == "tight" and not lasts and (named or _mostly_alive(stretch, stood)):
         return rest if named else found
@@ -71,10 +71,10 @@ def _mostly_alive(stretch: Stretch, stood: Sequence[tuple[pd.Timestamp, pd.Times
 
 def _stood(stretch: Stretch) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
     """Return when the gauge stood at one number for long: first and last reading of each such time."""
-    shown = stretch.frame[GAUGE].dropna()
+    shown = stretch.frame[HOSE].dropna()
     index = pd.DatetimeIndex(shown.index)
     values = shown.to_numpy(dtype=float)
-    column = stretch.columns[GAUGE]
+    column = stretch.columns[HOSE]
     if column.unit.datum != "absolute":
         values = np.round(values - stretch.barometer_pa.reindex(index).to_numpy(dtype=float), 2)
     runs = Runs(values)
