@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -79,108 +79,111 @@ class Seen:
 
 def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job: Job) -> Seen:
     """Return what every pull showed, tick by tick."""
-    n = len(ticks)
     told_m3, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
-    stated_m3 = np.full(n, np.nan if told_m3 is None else told_m3)
-    flags = [np.zeros(n, dtype=bool) for _ in range(10)]
-    dry, roughly, soft, lately, long, surely, chilled, ended, against, slows = flags
-    run, from_s, fall_s, boiled = np.zeros(n), np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
-    volume, doubt = np.full(n, np.nan), np.full(n, np.nan)
-    slowly = np.full(n, np.inf)
+    seen = _nothing_seen(len(ticks), told_m3)
     least = [np.inf] * len(WINDOWS)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
         part = slice(start, pull.last + 1)
         if pull.last - start < 2:
             continue
-        run[part] = number
+        seen.run[part] = number
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
         spans = spans_of(ticks, part)
         by_window = dict(zip(WINDOWS, spans, strict=True))
-        near, half = by_window[0.12], by_window[0.5]
-        steady = steady_fall(near, by_window[0.25])
-        fall_s[part] = near.seconds / np.log(near.ratio)
+        near = by_window[0.12]
+        seen.fall_s[part] = near.seconds / np.log(near.ratio)
         if told_m3 is not None:
-            stated_m3[part] = _larger(spans, stated_m3[start], told_m3)
-            stated_m3[part.stop :] = stated_m3[pull.last]
-        stated = stated_m3[part]
-        room = DRY * stated if told_m3 is not None else DENSEST_FILL * _charge(charge, moved) / liquid_density(ticks)
-        against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
-        order = np.arange(start, pull.last + 1)
-        pool_at = np.maximum.accumulate(np.where(against[part] & (depth[part] < SHALLOW), order, -1))
-        newest = np.full(len(at), np.nan)
+            seen.stated[part] = _larger(spans, seen.stated[start], told_m3)
+            seen.stated[part.stop :] = seen.stated[pull.last]
+            room: Floats | float = DRY * seen.stated[part]
+        else:
+            room = DENSEST_FILL * _charge(charge, moved) / liquid_density(ticks)
+        seen.against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
         for span in spans:
-            newest = np.where(np.isfinite(newest), newest, span.middle)
-            volume[part] = np.fmin(volume[part], np.where(span.known, 0.5 * (span.middle + span.high), np.nan))
-            doubt[part] = np.fmin(doubt[part], np.where(span.known, span.spread, np.nan))
+            seen.volume[part] = np.fmin(
+                seen.volume[part], np.where(span.known, 0.5 * (span.middle + span.high), np.nan)
+            )
+            seen.doubt[part] = np.fmin(seen.doubt[part], np.where(span.known, span.spread, np.nan))
             earlier_since = depression[span.before] >= GONE_K
             lasted = ticks.at_s[span.begin] - ticks.at_s[span.before] >= CHILLED_S
-            ended[part] |= span.broke & span.known & earlier_since & lasted
-        smallest = np.fmin.accumulate(volume)[part]
+            seen.ended[part] |= span.broke & span.known & earlier_since & lasted
         if told_m3 is not None:
-            for span in reversed(spans):
-                enough = span.high >= SCALE_FAILS * stated
-                hit = enough & (span.high <= DRY * stated)
-                dry[part] |= hit
-                from_s[part] = np.where(hit, at - span.seconds, from_s[part])
-                soft[part] |= enough & (span.high <= DRY_SOFT * stated)
-                since = depression[span.begin] >= GONE_K
-                after = span.begin > pool_at
-                surely[part] |= since & after & (span.low > COLD_SURE * np.fmax(stated, smallest))
-                chilled[part] |= since & span.known & (span.low > ROUGHLY * stated) & (span.seconds >= CHILLED_S)
-            for span in spans:
-                roughly[part] |= (span.middle <= DRY * told_m3) & (span.high <= ROUGHLY * told_m3)
-            lately[part] = newest <= DRY * told_m3
-            grew = half.low > (1.0 + SAME) * half.earlier
-            for span in spans:
-                far = (span.window >= LONG_FALL) & (span.high >= SCALE_FAILS * stated)
-                long[part] |= far & (span.high <= DRY_DEEP * stated) & ~grew
+            pool = seen.against[part] & (depth[part] < SHALLOW)
+            _beside_stated(seen, part, at, spans, depression, pool, told_m3)
         else:
-            for i, span in enumerate(spans):
-                grew_not, least[i] = no_more(span, least[i])
-                lately[part] |= grew_not
-                tight = span.known & (span.middle <= room)
-                alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
-                dry[part] |= alike
-                roughly[part] |= alike
-                long[part] |= alike & grew_not
-                from_s[part] = np.where(alike, at - 2.0 * span.seconds, from_s[part])
-                # a pool that chills itself looks alike, too, from one short fall to the next
-                soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)
-        slowly[part] = slowly_boiling(ticks, part, depression, against[part] | ~(depression[part] >= GONE_K))
-        pace = np.where(depth[part] < SHALLOW, near.seconds / np.log(near.ratio), np.nan)
+            least = _beside_itself(seen, part, at, spans, room, least)
+        seen.slowly[part] = slowly_boiling(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
+        pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
         slower = ~np.isfinite(moved) & (pace > SLOWS * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
-        slows[part] = stayed(at, slower, CHILL_S)  # a pause is known sooner
-        flowing = ticks.flow[part] != 0.0
-        soft[part] |= flowing & steady & (depth[part] > 0.2) & ~against[part] & ~slows[part]
+        seen.slows[part] = stayed(at, slower, CHILL_S)  # a pause is known sooner
+        steady = steady_fall(near, by_window[0.25]) & (ticks.flow[part] != 0.0)
+        seen.soft[part] |= steady & (depth[part] > 0.2) & ~seen.against[part] & ~seen.slows[part]
         past = np.maximum(before(at, CHILL_S), 0)
         gained = moved - moved[past]
         vapour = room * np.maximum(density[past] - density, 0.0)
         weighed = gained > 4.0 * ticks.mass_resolution_kg[part]
         with np.errstate(divide="ignore", invalid="ignore"):
-            boiled[part] = np.where(weighed, 1.0 - vapour / gained, np.nan)
-    return Seen(
-        run=run,
-        dry=dry,
-        roughly=roughly,
-        soft=soft,
-        lately=lately,
-        long=long,
-        surely_more=surely,
-        chilled=chilled,
-        ended=ended,
-        against=against,
-        slows=slows,
-        from_s=from_s,
-        fall_s=fall_s,
-        stated=stated_m3,
-        # what boils slowly makes it look larger, the more the lower the pressure
-        volume=np.fmin.accumulate(volume) if n and told_m3 is None else held_on(volume),
-        smallest=np.fmin.accumulate(volume),
-        doubt=held_on(doubt),
-        slowly=slowly,
-        boiled=boiled,
-    )
+            seen.boiled[part] = np.where(weighed, 1.0 - vapour / gained, np.nan)
+    smallest = np.fmin.accumulate(seen.volume)
+    # what boils slowly makes it look larger, the more the lower the pressure
+    volume = smallest if told_m3 is None else held_on(seen.volume)
+    return replace(seen, volume=volume, smallest=smallest, doubt=held_on(seen.doubt))
+
+
+def _nothing_seen(n: int, told_m3: float | None) -> Seen:
+    """Return what is known before anything was seen, to be filled pull by pull."""
+    known: dict[str, np.ndarray] = {
+        field.name: np.full(n, np.nan) if field.type == "Floats" else np.zeros(n, dtype=bool) for field in fields(Seen)
+    }
+    stated = np.full(n, np.nan if told_m3 is None else told_m3)
+    return Seen(**{**known, "run": np.zeros(n), "stated": stated, "slowly": np.full(n, np.inf)})
+
+
+def _beside_stated(
+    seen: Seen, part: slice, at: Floats, spans: list[Span], depression: Floats, pool: np.ndarray, told_m3: float
+) -> None:
+    """Hold the apparent volume of a pull against the stated one; `pool` is where something boils for sure."""
+    stated, smallest = seen.stated[part], np.fmin.accumulate(seen.volume)[part]
+    pool_at = np.maximum.accumulate(np.where(pool, np.arange(part.start, part.stop), -1))
+    half = spans[WINDOWS.index(0.5)]
+    grew = half.low > (1.0 + SAME) * half.earlier
+    newest = np.full(len(at), np.nan)
+    for span in reversed(spans):
+        enough = span.high >= SCALE_FAILS * stated
+        hit = enough & (span.high <= DRY * stated)
+        seen.dry[part] |= hit
+        seen.from_s[part] = np.where(hit, at - span.seconds, seen.from_s[part])
+        seen.soft[part] |= enough & (span.high <= DRY_SOFT * stated)
+        since = depression[span.begin] >= GONE_K
+        seen.surely_more[part] |= since & (span.begin > pool_at) & (span.low > COLD_SURE * np.fmax(stated, smallest))
+        large = since & span.known & (span.low > ROUGHLY * stated)
+        seen.chilled[part] |= large & (span.seconds >= CHILLED_S)
+        seen.roughly[part] |= (span.middle <= DRY * told_m3) & (span.high <= ROUGHLY * told_m3)
+        if span.window >= LONG_FALL:
+            seen.long[part] |= enough & (span.high <= DRY_DEEP * stated) & ~grew
+        newest = np.where(np.isfinite(span.middle), span.middle, newest)
+    seen.lately[part] = newest <= DRY * told_m3
+
+
+def _beside_itself(
+    seen: Seen, part: slice, at: Floats, spans: list[Span], room: Floats | float, least: list[float]
+) -> list[float]:
+    """Hold the apparent volumes of a pull against each other, where none is stated; return the least so far."""
+    lately = []
+    for span, before_m3 in zip(spans, least, strict=True):
+        grew_not, least_m3 = no_more(span, before_m3)
+        lately.append(least_m3)
+        seen.lately[part] |= grew_not
+        tight = span.known & (span.middle <= room)
+        alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
+        seen.dry[part] |= alike
+        seen.roughly[part] |= alike
+        seen.long[part] |= alike & grew_not
+        seen.from_s[part] = np.where(alike, at - 2.0 * span.seconds, seen.from_s[part])
+        # a pool that chills itself looks alike, too, from one short fall to the next
+        seen.soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)
+    return lately
 
 
 def _larger(spans: list[Span], known: float, told: float) -> Floats:
