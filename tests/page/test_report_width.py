@@ -1,4 +1,4 @@
-"""The report on a phone and on a desk: nothing is cut off."""
+"""The report on a phone, on a desk and on paper: nothing is cut off, and the customer's part is one page."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from analysis.vocabulary.shipped import shipped
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("report") / "report.html"
-    file.write_text(render(review(*load(shipped("sample_logs") / "torn-and-crlf")), {}), encoding="utf-8")
+    file.write_text(render(review(*load(shipped("sample_logs") / "full-job")), {}), encoding="utf-8")
     return file
 
 
@@ -28,3 +28,17 @@ def test_every_plot_is_seen_whole(report: Path, browser: Browser, width: int) ->
     page.close()
     assert len(ends) >= 2
     assert max(ends) <= width
+
+
+@pytest.mark.parametrize(("width", "height"), [(8.5, 11.0), (8.27, 11.69)], ids=["letter", "A4"])
+def test_what_the_customer_signs_is_the_first_printed_page(
+    report: Path, browser: Browser, width: float, height: float
+) -> None:
+    """Page sizes in inches, 96 px each; the style's margins are 12 mm."""
+    margins = 2 * 12 / 25.4
+    page = browser.new_page(viewport={"width": int((width - margins) * 96), "height": 800})
+    page.emulate_media(media="print")
+    page.goto(report.as_uri())
+    end = page.evaluate("document.querySelector('.sign').getBoundingClientRect().bottom")
+    page.close()
+    assert 0 < end <= (height - margins) * 96
