@@ -46,11 +46,16 @@ SAME_PERIOD = 0.12
 
 @dataclass
 class _Window:
+    """A steady window: its mean figures, the least noise in it, and which limits were told as missed."""
+
     begin_s: float
-    opened: int
     noise: dict[str, float]
+    means: dict[str, float]
+    stood_until: float  # when all stood still last
     end_s: float | None = None
-    means: dict[str, float] = field(default_factory=dict)
+    away_since: int | None = None
+    swing_since: float | None = None
+    missed: set[str] = field(default_factory=set)
 
 
 def assess(stretch: Stretch) -> Assessment:
@@ -67,106 +72,118 @@ def assess(stretch: Stretch) -> Assessment:
     course = course_of(stretch)
     if not course.judged:
         return Assessment("never_steady", f"Cannot tell: no pair of channels gives a figure of a running circuit.{why}")
-    windows, findings, before = _walk(stretch, course)
-    if windows and not says_running(stretch.frame):
+    walk = _Walk(stretch, course)
+    if walk.windows and not says_running(stretch.frame):
         why += " Neither the load nor both pressures are read: that the compressor ran is taken for granted."
-    return _conclude(stretch, course, windows, tuple(findings), before, why)
+    return _conclude(walk, why)
 
 
-def _walk(stretch: Stretch, course: Course) -> tuple[list[_Window], list[Finding], Hunting | None]:
-    """Return the windows, their findings, and what hunted before the first of them."""
-    values, end_s = course.values, course.end_s
-    rows, noises = (np.transpose(list(one.values())).tolist() for one in (values, course.noises))
-    windows: list[_Window] = []
-    findings: list[Finding] = []
-    open_: _Window | None = None
-    away_since: int | None = None
-    swing_since: float | None = None
-    stood_until = 0.0  # when all stood still last
-    missed: set[str] = set()
-    before: Hunting | None = None
-    idle_s = 0.0  # until then the compressor stood, or the last window lasted
-    stepped_s = 0.0  # when another stage was last seen in the pressures
-    swung_s = 0.0  # until then something hunted
-    nearing_s = 0.0  # until then a figure had too far to go
-    heard = _Ear(course)
-    for k in range(len(end_s)):
-        end = float(end_s[k])
-        if not course.running[k]:
-            idle_s = end
-        if open_ is None:
-            same_s = max(stepped_s, _same_load_since(course, k))
-            since_s = max(end - float(course.stood_s[k]), idle_s, swung_s, nearing_s)
-            still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
-            if still and (step_s := load_step(course, k, since_s)) is not None:
-                idle_s, stepped_s, still = step_s, step_s, False
-            if still:
-                since_s = arrived(course, since_s, k)
-                still = end - since_s >= WINDOW_S - BIN_S / 2.0
-            now: Hunting | None = None
-            if still or (k > 0 and end // LISTEN_S > end_s[k - 1] // LISTEN_S):
-                now = hunting(course, k, same_s)
-                swung_s = swung_s if now is None else end - now.period_s
-            if still and now is None and approaching(course, k, max(idle_s, same_s, swung_s)):
-                nearing_s = end - WINDOW_S + BIN_S
-            elif still and now is None:
-                open_ = _Window(since_s, k, dict.fromkeys(values, np.inf))
-                open_.means = _means(course, open_.begin_s, end)
-                windows.append(open_)
-                away_since = swing_since = None
-                stood_until = end
-                missed = set()
-                heard.forget()
-                findings.append(_steady(stretch, course, k, open_))
-                findings += _missed(stretch, course, k, open_, missed)
-            elif course.running[k]:
-                rang_s = max(same_s, 0.0 if windows else idle_s) + WINDOW_S  # until then it rings and does not hunt
-                new = heard.at(k, max(idle_s, rang_s))
-                if new is not None and windows:
-                    findings.append(_hunts(stretch, course, k, new, windows[-1]))
-                elif new is not None:
-                    before = new
-            continue
+class _Walk:
+    """The way through the bins, once: the windows, their findings, and what hunted before the first of them."""
+
+    def __init__(self, stretch: Stretch, course: Course) -> None:
+        self.stretch, self.course = stretch, course
+        self.rows, self.noises = (np.transpose(list(one.values())).tolist() for one in (course.values, course.noises))
+        self.windows: list[_Window] = []
+        self.findings: list[Finding] = []
+        self.before: Hunting | None = None
+        self.open: _Window | None = None
+        self.idle_s = 0.0  # until then the compressor stood, or the last window lasted
+        self.stepped_s = 0.0  # when another stage was last seen in the pressures
+        self.swung_s = 0.0  # until then something hunted
+        self.nearing_s = 0.0  # until then a figure had too far to go
+        self.ear = _Ear(course)
+        for k in range(len(course.end_s)):
+            if not course.running[k]:
+                self.idle_s = float(course.end_s[k])
+            if self.open is None:
+                self._between(k)
+            else:
+                self._within(k, self.open)
+
+    def _between(self, k: int) -> None:
+        """Open a window when all has stood still for long enough, or hear what hunts."""
+        course, end = self.course, float(self.course.end_s[k])
+        same_s = max(self.stepped_s, _same_load_since(course, k))
+        since_s = max(end - float(course.stood_s[k]), self.idle_s, self.swung_s, self.nearing_s)
+        still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
+        if still and (step_s := load_step(course, k, since_s)) is not None:
+            self.idle_s, self.stepped_s, still = step_s, step_s, False
+        if still:
+            since_s = arrived(course, since_s, k)
+            still = end - since_s >= WINDOW_S - BIN_S / 2.0
+        now: Hunting | None = None
+        if still or (k > 0 and end // LISTEN_S > course.end_s[k - 1] // LISTEN_S):
+            now = hunting(course, k, same_s)
+            self.swung_s = self.swung_s if now is None else end - now.period_s
+        if still and now is None and approaching(course, k, max(self.idle_s, same_s, self.swung_s)):
+            self.nearing_s = end - WINDOW_S + BIN_S
+        elif still and now is None:
+            self._begin(k, since_s)
+        elif course.running[k]:
+            rang_s = max(same_s, 0.0 if self.windows else self.idle_s) + WINDOW_S  # until then it rings, no hunting
+            new = self.ear.at(k, max(self.idle_s, rang_s))
+            if new is not None and self.windows:
+                self.findings.append(_hunts(self.stretch, course, k, new, self.windows[-1]))
+            elif new is not None:
+                self.before = new
+
+    def _begin(self, k: int, since_s: float) -> None:
+        end = float(self.course.end_s[k])
+        means = _means(self.course, since_s, end)
+        self.open = _Window(since_s, dict.fromkeys(self.course.values, np.inf), means, stood_until=end)
+        self.windows.append(self.open)
+        self.ear.forget()
+        self.findings.append(_steady(self.stretch, self.course, k, self.open))
+        self.findings += _missed(self.stretch, self.course, k, self.open)
+
+    def _within(self, k: int, window: _Window) -> None:
+        """Follow a window, and end it when it is over."""
+        course, end = self.course, float(self.course.end_s[k])
         # a step makes neighbouring rows look noisy: the least noise since it opened counts
-        open_.noise = {name: min(one, now) for (name, one), now in zip(open_.noise.items(), noises[k], strict=True)}
+        pairs = zip(window.noise.items(), self.noises[k], strict=True)
+        window.noise = {name: min(one, now) for (name, one), now in pairs}
         away = not course.running[k] or any(
-            abs(now - open_.means.get(name, np.nan)) > TOLERANCES[name].departure + 2.0 * open_.noise[name]
-            for name, now in zip(values, rows[k], strict=True)
+            abs(now - window.means.get(name, np.nan)) > TOLERANCES[name].departure + 2.0 * window.noise[name]
+            for name, now in zip(course.values, self.rows[k], strict=True)
         )
-        away_since = (k if away_since is None else away_since) if away else None
-        stood_until = end if course.stood_s[k] > 0.0 else stood_until
-        swing_since = (end - BIN_S if swing_since is None else swing_since) if course.swinging[k] else None
-        lost = k > 0 and end - float(end_s[k - 1]) > LOST_S
-        step_s = load_step(course, k, open_.begin_s)
-        ended: float | None = None
-        if lost:
-            ended = float(end_s[k - 1])
-        elif away_since is not None and end - end_s[away_since] + BIN_S >= DEPARTED_S:
-            ended = departed(course, open_.begin_s, open_.means, k) or left(course, open_.begin_s, away_since)
-        elif swing_since is not None and end - swing_since >= SWINGING_S and away_since is None:
-            ended = left(course, open_.begin_s, k, WINDOW_S + SWINGING_S)
-        elif step_s is not None:
-            ended = step_s
-        elif end - stood_until >= MOVING_S and away_since is None:
-            ended = departed(course, open_.begin_s, open_.means, k) or left(
-                course, open_.begin_s, k, WINDOW_S + MOVING_S
-            )
-        elif (new := heard.at(k, open_.begin_s)) is not None:
-            ended = left(course, open_.begin_s, k, new.span_s)
-            swung_s = end - new.period_s
+        window.away_since = (k if window.away_since is None else window.away_since) if away else None
+        window.stood_until = end if course.stood_s[k] > 0.0 else window.stood_until
+        swung = end - BIN_S if window.swing_since is None else window.swing_since
+        window.swing_since = swung if course.swinging[k] else None
+        step_s = load_step(course, k, window.begin_s)
+        ended = self._over(k, window, step_s)
         if ended is not None:
-            open_.end_s = max(ended, open_.begin_s + BIN_S)
-            open_.means = _means(course, open_.begin_s, open_.end_s) or open_.means
-            findings.append(_unsteady(stretch, course, k, open_, stepped=step_s is not None))
-            cause = findings[-1].figures["cause"]
-            idle_s = max(idle_s, open_.end_s)
-            stepped_s = open_.end_s if cause == "staging" else stepped_s
-            heard.forget(told=cause == "hunting")
-            open_ = None
-        elif away_since is None:
-            open_.means = _means(course, open_.begin_s, end)
-            findings += _missed(stretch, course, k, open_, missed)
-    return windows, findings, before
+            window.end_s = max(ended, window.begin_s + BIN_S)
+            window.means = _means(course, window.begin_s, window.end_s) or window.means
+            self.findings.append(_unsteady(self.stretch, course, k, window, stepped=step_s is not None))
+            cause = self.findings[-1].figures["cause"]
+            self.idle_s = max(self.idle_s, window.end_s)
+            self.stepped_s = window.end_s if cause == "staging" else self.stepped_s
+            self.ear.forget(told=cause == "hunting")
+            self.open = None
+        elif window.away_since is None:
+            window.means = _means(course, window.begin_s, end)
+            self.findings += _missed(self.stretch, course, k, window)
+
+    def _over(self, k: int, window: _Window, step_s: float | None) -> float | None:
+        """Return when a window ended by what bin `k` shows, None while it goes on; `step_s`: when the load stepped."""
+        course, end, begin = self.course, float(self.course.end_s[k]), window.begin_s
+        if k > 0 and end - float(course.end_s[k - 1]) > LOST_S:
+            return float(course.end_s[k - 1])
+        if window.away_since is not None and end - course.end_s[window.away_since] + BIN_S >= DEPARTED_S:
+            return departed(course, begin, window.means, k) or left(course, begin, window.away_since)
+        near = window.away_since is None
+        if near and window.swing_since is not None and end - window.swing_since >= SWINGING_S:
+            return left(course, begin, k, WINDOW_S + SWINGING_S)
+        if step_s is not None:
+            return step_s
+        if near and end - window.stood_until >= MOVING_S:
+            return departed(course, begin, window.means, k) or left(course, begin, k, WINDOW_S + MOVING_S)
+        if (heard := self.ear.at(k, begin)) is None:
+            return None
+        self.swung_s = end - heard.period_s
+        return left(course, begin, k, heard.span_s)
 
 
 def _same_load_since(course: Course, k: int) -> float:
@@ -248,13 +265,13 @@ def _outside(stretch: Stretch, window: _Window) -> dict[str, tuple[float, float,
     }
 
 
-def _missed(stretch: Stretch, course: Course, k: int, window: _Window, missed: set[str]) -> list[Finding]:
+def _missed(stretch: Stretch, course: Course, k: int, window: _Window) -> list[Finding]:
     findings = []
     system = stretch.job.job.units
     for name, (value, low, high) in _outside(stretch, window).items():
-        if name in missed:
+        if name in window.missed:
             continue
-        missed.add(name)
+        window.missed.add(name)
         kind = STARTUP_FIGURES[name]
         text = (
             f"{_name(name)} {Figure(value, kind).show(system)} while steady is"
@@ -305,14 +322,9 @@ def _names(figures: list[str]) -> str:
     return " and ".join(_name(figure) for figure in figures)
 
 
-def _conclude(
-    stretch: Stretch,
-    course: Course,
-    windows: list[_Window],
-    findings: tuple[Finding, ...],
-    before: Hunting | None,
-    why: str,
-) -> Assessment:
+def _conclude(walk: _Walk, why: str) -> Assessment:
+    stretch, course, before = walk.stretch, walk.course, walk.before
+    windows, findings = walk.windows, tuple(walk.findings)
     index = stretch.begin + pd.to_timedelta(course.end_s, unit="s")
     traces = {name: pd.Series(values, index=index) for name, values in course.values.items()}
     last_s = float(course.end_s[-1]) if len(course.end_s) else 0.0
