@@ -14,12 +14,12 @@ def outcomes() -> list[Outcome]:
 
 
 def test_liquid_is_never_called_gone_early(outcomes: list[Outcome]) -> None:
-    assert [o.run.seed for o in outcomes if o.liquid_share > 0.003] == []
+    assert [o.run.case.seed for o in outcomes if o.liquid_share > 0.003] == []
 
 
 def test_what_is_there_is_found(outcomes: list[Outcome]) -> None:
     asked = sum(v is True for o in outcomes for v in o.asked.values())
-    missed = [(o.run.seed, o.missed) for o in outcomes if o.missed]
+    missed = [(o.run.case.seed, o.missed) for o in outcomes if o.missed]
     assert asked >= 10
     assert len(missed) <= 0.1 * asked, missed
 
@@ -27,7 +27,7 @@ def test_what_is_there_is_found(outcomes: list[Outcome]) -> None:
 def test_what_is_not_there_is_not_found(outcomes: list[Outcome]) -> None:
     asked = sum(o.asked[what] is False for o in outcomes for what in JUDGED)
     # What boils cold out of the oil cannot be told from a pocket, and is said.
-    false = [(o.run.seed, o.false) for o in outcomes if o.false and o.run.name != "oil"]
+    false = [(o.run.case.seed, o.false) for o in outcomes if o.false and o.run.case.name != "oil"]
     assert sum(len(what) for _, what in false) <= 0.04 * asked, false
 
 
@@ -54,18 +54,18 @@ def other_physics(textbook: list[Outcome]) -> list[Outcome]:
 
 
 def test_by_other_physics_too_liquid_is_never_called_gone_early(other_physics: list[Outcome]) -> None:
-    assert [(o.run.name, o.run.seed) for o in other_physics if o.liquid_share > 0.003] == []
+    assert [(o.run.case.name, o.run.case.seed) for o in other_physics if o.liquid_share > 0.003] == []
 
 
 def test_by_other_physics_too_what_is_there_is_found_and_nothing_else(other_physics: list[Outcome]) -> None:
-    wrong = [(o.run.name, o.run.seed, o.missed, o.false) for o in other_physics if o.missed or o.false]
+    wrong = [(o.run.case.name, o.run.case.seed, o.missed, o.false) for o in other_physics if o.missed or o.false]
     # a pool that chilled itself and ended just before its water would have frozen may be warned of
     assert len(wrong) <= 2, wrong
     assert sum(o.asked["self_chilling"] is True for o in other_physics) >= 3
 
 
 def test_a_textbook_recovery_is_called_within_five_minutes(textbook: list[Outcome]) -> None:
-    plain = [o for o in textbook if o.run.name in ("plain", "no pause") and np.isfinite(o.run.due_s)]
+    plain = [o for o in textbook if o.run.case.name in ("plain", "no pause") and np.isfinite(o.run.due_s)]
     delays = np.nan_to_num([o.due_delay_s for o in plain], nan=np.inf)
     assert len(plain) >= 8
     assert np.median(delays) <= 300.0

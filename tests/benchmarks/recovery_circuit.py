@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.fluids import refrigerant
-from analysis.vocabulary.units import UNITS
 from tests.benchmarks.recovery_log import Recovered, Run, logged
 
 NEVER = 1e9
@@ -185,11 +184,7 @@ def simulate(case: Case) -> Run:
     flow_marks = [(at, word) for at, word in flow_marks if case.flow_marked and at < table[-1, 0]]
     vapour = case.displacement * float(fluid.vapor_density(case.water))
     return Run(
-        name=case.name,
-        seed=case.seed,
-        refrigerant=case.refrigerant,
-        plate=case.plate,
-        water=case.water,
+        case=case,
         stretch=logged(
             case,
             table[:: max(1, round(case.sample / dt)), :4],
@@ -208,5 +203,4 @@ def simulate(case: Case) -> Run:
         breaks="cylinder_weight" in case.channels
         and case.liquid_rate * (1.0 - case.fade) >= 5.0 * vapour
         and case.liquid_rate <= 60.0 * vapour,
-        resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
     )

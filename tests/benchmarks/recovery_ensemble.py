@@ -129,24 +129,24 @@ GENERATORS: dict[str, Callable[[int], Run]] = {
 
 def truths(run: Run) -> dict[str, bool | None]:
     """Return which findings the truth asks for (True), forbids (False) or leaves open (None)."""
-    fluid = refrigerant(run.refrigerant)
+    fluid = refrigerant(run.case.refrigerant)
     bubble = np.asarray(fluid.bubble_temperature_k(run.pressure))
     dew = np.asarray(fluid.dew_temperature_k(run.pressure))
     step = run.seconds[1] - run.seconds[0]
-    wet = run.liquid > 0.003 * run.plate
-    main = run.liquid - run.apart > 0.02 * run.plate
-    chilled = main & (run.water - dew > 4.5)
+    wet = run.liquid > 0.003 * run.case.plate
+    main = run.liquid - run.apart > 0.02 * run.case.plate
+    chilled = main & (run.case.water - dew > 4.5)
     # at the hose, where the gauge is, a strong machine draws a pool down further than in the circuit
     gauge = run.stretch.channel("circuit_pressure").dropna()
     rows_s = (gauge.index - run.stretch.begin) / pd.Timedelta(seconds=1)
     at_hose = np.asarray(fluid.bubble_temperature_k(np.interp(run.seconds, rows_s, gauge.to_numpy())))
-    mild = wet & (run.water - np.fmin(bubble, at_hose) > 2.5)
-    cold, cool = wet & (bubble < 272.6), (run.liquid + run.dissolved > 0.001 * run.plate) & (bubble < 273.6)
+    mild = wet & (run.case.water - np.fmin(bubble, at_hose) > 2.5)
+    cold, cool = wet & (bubble < 272.6), (run.liquid + run.dissolved > 0.001 * run.case.plate) & (bubble < 273.6)
     rises = [0.0]
     edges = np.flatnonzero(np.diff(run.paused.astype(int), prepend=0, append=0))
     for first, end in zip(edges[::2], edges[1::2], strict=True):
         base = first + int(60 / step)
-        depressed = run.water - bubble[max(first - 1, 0)]
+        depressed = run.case.water - bubble[max(first - 1, 0)]
         if first and base < end and depressed > 2.5:
             rise = float(run.pressure[base:end].max() / run.pressure[base] - 1)
             rises.append(rise if depressed > 3.5 and (end - first) * step > 200 else min(rise, 0.03))
@@ -169,7 +169,10 @@ def fitting(run: Run) -> set[str]:
     if (run.pressure < level * (1.0 - noise)).sum() * step < 120.0:
         if (run.pressure < level * (1.0 + noise)).any():
             return set()
-        return {"liquid_remains" if run.liquid[-1] > 0.01 * run.plate else "level_not_reached", "level_not_reached"}
+        return {
+            "liquid_remains" if run.liquid[-1] > 0.01 * run.case.plate else "level_not_reached",
+            "level_not_reached",
+        }
     running = np.flatnonzero(~run.paused)
     end = run.pressure[running[-1] + 1 :]
     if len(end) * step < 720.0:
@@ -239,8 +242,8 @@ def summary(outcomes: list[Outcome]) -> str:
         f"{'kind':16s} {'n':>4s} {'called':>6s} {'early':>5s} {'median min':>10s} {'from due':>8s} {'missed':>8s} "
         f"{'false':>6s} {'verdict':>7s}"
     ]
-    for kind in (*dict.fromkeys(o.run.name for o in outcomes), "all"):
-        some = [o for o in outcomes if kind in (o.run.name, "all")]
+    for kind in (*dict.fromkeys(o.run.case.name for o in outcomes), "all"):
+        some = [o for o in outcomes if kind in (o.run.case.name, "all")]
         ends = [o for o in some if np.isfinite(o.run.due_s)]
         early = sum(o.liquid_share > 0.003 for o in some)
         called = sum(bool(np.isfinite(o.delay_s)) for o in some)
@@ -280,7 +283,10 @@ def main() -> None:
         odd = [] if o.fits else [f"verdict {o.assessment.verdict}, not {' or '.join(sorted(fitting(o.run)))}"]
         wrong = [*early, *(f"missed {kind}" for kind in o.missed), *(f"false {kind}" for kind in o.false), *odd]
         if wrong:
-            print(f"{o.run.seed:4d} {o.run.name:14s} {o.run.refrigerant:11s} {o.run.plate:5.0f} kg", ", ".join(wrong))
+            print(
+                f"{o.run.case.seed:4d} {o.run.case.name:14s} {o.run.case.refrigerant:11s} {o.run.case.plate:5.0f} kg",
+                ", ".join(wrong),
+            )
     print(summary(outcomes))
 
 

@@ -54,14 +54,10 @@ class Run:
 
     Masses of liquid, of the part of it that stands apart in a pocket, and of what oil holds [kg]; circuit pressure
     [Pa]; machine standing; mass recovered [kg]; end of the liquid pull [s] and whether a scale shows it as a
-    breakdown of the rate; smallest change of pressure that the gauge shows [Pa].
+    breakdown of the rate.
     """
 
-    name: str
-    seed: int
-    refrigerant: str
-    plate: float
-    water: float
+    case: Recovered
     stretch: Stretch
     seconds: np.ndarray
     liquid: np.ndarray
@@ -72,12 +68,17 @@ class Run:
     recovered: float
     pull_s: float
     breaks: bool
-    resolution_pa: float
+
+    @property
+    def resolution_pa(self) -> float:
+        """Return the smallest change of pressure that the gauge shows."""
+        case = self.case
+        return UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise)
 
     @property
     def gone_s(self) -> float:
         """Return when no more than 0.3 % of the charge was liquid any longer; infinite if never."""
-        wet = np.flatnonzero(self.liquid > 0.003 * self.plate)
+        wet = np.flatnonzero(self.liquid > 0.003 * self.case.plate)
         if len(wet) == 0:
             return 0.0
         return float(self.seconds[wet[-1] + 1]) if wet[-1] + 1 < len(self.seconds) else np.inf
@@ -85,14 +86,15 @@ class Run:
     @property
     def due_s(self) -> float:
         """Return when, besides, saturation (bubble point) was 5 degF under the water; infinite if never."""
-        cold = np.asarray(refrigerant(self.refrigerant).bubble_temperature_k(self.pressure)) <= self.water - 2.78
+        bubble_k = np.asarray(refrigerant(self.case.refrigerant).bubble_temperature_k(self.pressure))
+        cold = bubble_k <= self.case.water - 2.78
         held = np.flatnonzero(cold & (self.seconds >= self.gone_s))
         return float(self.seconds[held[0]]) if len(held) else np.inf
 
     def liquid_share_at(self, time: pd.Timestamp) -> float:
         """Return the share of the plate's charge that is liquid at a stamp."""
         at = (time - self.stretch.begin) / pd.Timedelta(seconds=1)
-        return float(np.interp(at, self.seconds, self.liquid)) / self.plate
+        return float(np.interp(at, self.seconds, self.liquid)) / self.case.plate
 
 
 def asked_pa(name: str, plate: float) -> float:

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.fluids import refrigerant
-from analysis.vocabulary.units import UNITS
 from tests.benchmarks.recovery_log import GAS, Recovered, Run, asked_pa, logged
 
 
@@ -93,11 +92,7 @@ def simulate_shape(case: Shape) -> Run:
     table = np.array(rows, dtype=float)
     flow_marks = [(0.0, "water_flow_off" if case.chills_k > 0.0 else "water_flow_on")] if case.flow_marked else []
     return Run(
-        name=case.name,
-        seed=case.seed,
-        refrigerant=case.refrigerant,
-        plate=case.plate,
-        water=case.water,
+        case=case,
         stretch=logged(case, table[:, :4], case.volume_stated, journal, flow_marks),
         seconds=table[:, 0],
         liquid=table[:, 4],
@@ -108,7 +103,6 @@ def simulate_shape(case: Shape) -> Run:
         recovered=moved,
         pull_s=pull_s,
         breaks="cylinder_weight" in case.channels and 5.0 * boil <= case.liquid_rate <= 60.0 * boil,
-        resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
     )
 
 

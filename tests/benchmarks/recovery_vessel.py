@@ -14,7 +14,6 @@ from math import sqrt
 import numpy as np
 
 from analysis.fluids import refrigerant
-from analysis.vocabulary.units import UNITS
 from tests.benchmarks.recovery_log import GAS, Recovered, Run, asked_pa, logged
 
 
@@ -216,11 +215,7 @@ def simulate_vessel(case: Vessel) -> Run:
     flow_marks = [(at, words[word]) for at, word in case.flow if case.flow_marked and at < table[-1, 0]]
     suction = case.swept * start_pa / (squeeze(case.water) * specific * case.water)
     return Run(
-        name=case.name,
-        seed=case.seed,
-        refrigerant=case.refrigerant,
-        plate=case.plate,
-        water=case.water,
+        case=case,
         stretch=logged(case, table[:: max(1, round(case.sample / dt)), :4], case.volume_stated, journal, flow_marks),
         seconds=table[:, 0],
         liquid=table[:, 4] + table[:, 5],
@@ -233,7 +228,6 @@ def simulate_vessel(case: Vessel) -> Run:
         breaks="cylinder_weight" in case.channels
         and 5.0 * suction <= case.liquid_rate <= 60.0 * suction
         and case.froth < 0.05,
-        resolution_pa=UNITS[case.pressure_unit].scale * max(0.6 * case.pressure_step, 2.0 * case.pressure_noise),
     )
 
 
