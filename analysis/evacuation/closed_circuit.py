@@ -34,7 +34,11 @@ OPENING_S = 90.0
 """A valve that opens shows so late, with a slow gauge."""
 SHOOTS_UP = 1.05
 """What rises so from reading to reading is not being pumped."""
-RISEN_ERRORS = 4.0
+RISEN_ERRORS, RISEN_EVENLY = 4.0, 0.4
+"""What a closed circuit takes in shows from the first minute, evenly or slower and slower: halfway through it has risen
+by about half, and by no less than this share."""
+STOOD = 0.2
+"""A level that rose by less than this share of its later rate stood."""
 
 
 def look_at(t: Ticks, closed: Closed, k: int) -> None:
@@ -163,14 +167,27 @@ def hold_outcome(t: Ticks, closed: Closed, k: int, limit_pa: float, over_s: floa
 
 
 def _risen(t: Ticks, closed: Closed, k: int) -> bool:
-    """Return whether the last third of a closed stretch is above its first by more than noise and a step."""
+    """Return whether a closed stretch rose from its first third to its last, by more than noise and a step, and evenly.
+
+    What stood and bends up only then stood at the pump's floor, and was closed at the bend.
+    """
     level = t.raw[min(settled(t, closed), k) : k + 1]
     third = len(level) // 3
     if third < LEVEL_TICKS:
         return False
-    first, last = np.median(level[:third]), np.median(level[-third:])
+    first, middle, last = (float(np.median(part)) for part in (level[:third], level[third:-third], level[-third:]))
     error = RISEN_ERRORS * max(0.001, float(np.median(t.scatter[closed.first : k + 1]))) * math.sqrt(3.0 / third)
-    return bool(last > first * (1.0 + error) and last >= first + float(t.quantum[k]))
+    rose = last > first * (1.0 + error) and last >= first + float(t.quantum[k])
+    return bool(rose and middle - first >= RISEN_EVENLY * (last - first))
+
+
+def stood_until(t: Ticks, closed: Closed, bend: int, k: int) -> bool:
+    """Return whether the level stood from a closing to a bend, and rises since: the valve was closed at the bend."""
+    first, p, at = settled(t, closed), t.vacuum, t.end_s
+    if bend - first < LEVEL_TICKS:
+        return False
+    before = float(np.median(p[bend - LEVEL_TICKS : bend + 1]) - np.median(p[first : first + LEVEL_TICKS + 1]))
+    return before / float(at[bend] - at[first]) < STOOD * float(p[k] - p[bend]) / float(at[k] - at[bend])
 
 
 def surely_above(t: Ticks, closed: Closed, k: int, limit_pa: float) -> bool:

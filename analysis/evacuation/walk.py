@@ -16,6 +16,7 @@ from analysis.evacuation.closed_circuit import (
     level_at,
     look_at,
     settled,
+    stood_until,
     surely_above,
 )
 from analysis.evacuation.evidence import evidence_of
@@ -139,6 +140,7 @@ class Walk:
                 else:
                     self._pump(k)
         if self.closed is not None:
+            self._closed_later(k, self.closed)
             self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
             if fallen(self.t, k, self.peak, self.closed):
                 self._end_closed(self.peak, float(at[self.peak]))
@@ -212,6 +214,19 @@ class Walk:
         self.closed.hold = self._reached() and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
+
+    def _closed_later(self, k: int, closed: Closed) -> None:
+        """Date a closing anew that was seen by a sudden stop alone, where the level stood and rises only now."""
+        if closed.sure or not closed.stopped or closed.outcome:
+            return
+        first = settled(self.t, closed)
+        low = self._recent(k, RISE_WITHIN_S, lowest=True)
+        if rising(self.t, k, first, low):
+            bend = left_its_low(self.t, k, first, low)
+            if stood_until(self.t, closed, bend, k):
+                self.story.closeds.pop()
+                self.stretch = first
+                self._close(bend, float(self.t.end_s[bend]), sure=False)
 
     def _end_closed(self, k: int, when_s: float) -> None:
         if self.closed is not None:

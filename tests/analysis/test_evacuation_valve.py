@@ -203,3 +203,21 @@ def test_a_pull_that_stands_by_a_swing_or_gets_quicker_just_above_its_floor_hold
     tables = {"evacuation": {"target": "500 micron", "hold": "20 min", "hold_limit": "1000 micron"}}
     stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=tables, ended=False)
     assert assess(stretch).verdict == "undecided"
+
+
+@pytest.mark.parametrize(("rate", "floor", "verdict"), [(10.0, 300.0, "held"), (60.0, 150.0, "rising_leak")])
+def test_a_level_that_stood_at_the_pumps_floor_is_closed_where_it_bends(
+    rate: float, floor: float, verdict: str
+) -> None:
+    """The pull stops dead at a floor and the pump runs on for an hour and a half: no minute of that is held."""
+    at = np.arange(0.0, 10_800.0, 5.0)
+    level = np.maximum(760_000.0 * np.exp(-at / 250.0), floor) + rate * np.maximum(0.0, at - 7_200.0) / 60.0
+    shown = np.round(level * np.exp(0.005 * np.random.default_rng(12).normal(size=len(at))))
+    stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
+    result = assess(stretch)
+    assert result.verdict == verdict
+    for f in result.findings:
+        if f.kind in ("hold_passed", "hold_failed"):
+            assert abs((f.since - stretch.begin).total_seconds() - 7_200.0) < 60.0
+            assert f.kind == "hold_failed" or (f.time - stretch.begin).total_seconds() >= 7_200.0 + 29.0 * 60.0
+    assert_prefix_consistent(assess, stretch, range(1_380, len(at), 60))
