@@ -70,7 +70,9 @@ def assess(stretch: Stretch) -> Assessment:
     target = aim.target_pa if aim.target_pa is not None else STALL_TARGET_PA
     marks = mark_seconds(stretch, *valve)
     share = partial(pump_share, stretch)
-    story = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, moments(stretch), share).run()
+    flow, volume = stretch.job.evacuation.pump_flow_m3_per_s, stretch.job.circuit.internal_volume_m3
+    changes = flow / volume if flow and volume else math.nan
+    story = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, moments(stretch), share, changes).run()
     findings = [_finding(stretch, ticks, happening, aim) for happening in story.happenings]
     if aim.target_pa is None:
         findings = [f for f in findings if f.kind != "target_reached"]

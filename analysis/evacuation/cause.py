@@ -18,8 +18,9 @@ from analysis.fluids import water
 
 CAUSES = ("pump_oil", "moisture", "leak")
 SURE = 0.89
-MOST_BY_SHAPE, BY_INFLOW = 6.0, 1.25
-"""How much the shape of a rise says at most for a leak against moisture, and any such rise for either of them."""
+MOST_BY_SHAPE, MOST_EARLY, BY_INFLOW = 6.0, 2.0, 1.25
+"""How much the shape of a rise says at most for a leak against moisture, the same of one that may yet go either way,
+and any such rise for either of them."""
 SHORT_OF, BY_SHORT, MOST_BY_SHORT, LEAST_GROWN = 0.25, 1.5, 6.0, 0.02
 """What holds a level up flows on when the valve is closed: a level that then grows by less than this share of what it
 should speaks for the oil, by so much for each e-fold that it falls short (growth is known to the last)."""
@@ -34,6 +35,9 @@ LEVELLED = 0.15
 """Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
 TRIPLE_POINT_PA = 611.657
 """Liquid water freezes under this pressure (IAPWS), about 4,590 micron."""
+MOST_OF_IT, BY_BLANK = 0.7, 8.0
+"""A pump that reaches no less than this share of the level by itself, by two gauges that differ, holds up most of it;
+half as much is said where it may be half of it."""
 GAUGES_DIFFER, MOST_BY_GAUGES = 0.25, 4.0
 """Two vacuum gauges, and a hose's formula and a pump's speed, agree to about a quarter (common practice)."""
 GAUGES_KEEP = 0.15
@@ -88,19 +92,23 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     for rise, expected, grown in evidence.rises:
         levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
         no_leak, no_water = (_short(most, grown + rise.most_risen) for most in (expected, min(expected, wet_most)))
+        level_pa = rise.end_pa / (1.0 + grown)
+        quick = rise.foot_pa > (1.0 + LEVELLED) * level_pa
+        slow = _short(expected, min(grown, rise.late_pa_per_s * rise.seconds / level_pa), SLOW_LINE)
         icy = levelled and rise.kind == "flat" and rise.end_pa < TRIPLE_POINT_PA  # colder than any thermometer
         if icy and no_water > 0.0:
             leak -= no_leak
         elif no_water > 0.0:
             oil, leak = oil + no_water, leak + no_water - no_leak  # whatever its shape
             fresh_oil = fresh_oil or not levelled  # where the pump's gauge falls meanwhile: no inflow has stopped
-        elif rise.kind in ("leak", "moisture"):
+        elif rise.kind in ("leak", "moisture") or (quick and slow > 0.0):
+            most = MOST_BY_SHAPE if rise.kind != "undecided" else MOST_EARLY
             odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
-            half = 0.5 * min(MOST_BY_SHAPE, max(-MOST_BY_SHAPE, odds))
+            half = 0.5 * min(most, max(-most, odds))
             oil, leak, moisture = oil - 3.0, leak + BY_INFLOW + half, moisture + BY_INFLOW - half
-            slow = _short(expected, grown, SLOW_LINE)
-            if slow > 0.0:  # too slow for a leak that held it up, however straight: cold water that warms, or a tired
-                oil, leak = oil + slow, leak - slow - max(half, 0.0)  # pump and a small leak
+            if slow > 0.0:  # too slow for a leak that held it up, however straight: cold water that warms, or, where it
+                leak -= slow + max(half, 0.0)  # did not begin quicker, a tired pump and a small leak
+                oil += 0.0 if quick else slow
         elif rise.kind == "flat" and levelled:
             oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
         elif rise.kind == "flat" and no_leak > 0.0:
@@ -116,8 +124,8 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     if np.isfinite(evidence.pump_closed):
         if evidence.pump_closed < 0.5 and not fresh_oil:
             oil -= 4.0
-        elif evidence.pump_closed > 0.8:
-            oil += 4.0
+        elif evidence.pump_closed > 0.5:  # what its own floor is of the level, it holds up, whatever comes in besides
+            oil += BY_BLANK if evidence.pump_closed > MOST_OF_IT else 0.5 * BY_BLANK
     elif np.isfinite(evidence.pump_open):
         oil += _by_gauges(evidence)
     if evidence.oil_helped is not None:

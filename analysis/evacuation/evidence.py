@@ -19,6 +19,10 @@ PUMP_ABOVE = 2.5, 8.0
 """The pump's share of the pressure, while there is gas to pump, is that between these multiples of the level."""
 LEAST_TICKS = 4
 BLANK_FIRST_S = 90.0
+ALONE_S = 60.0, 360.0
+"""When a closed valve's pump shows what it reaches by itself: later the valve may be open before anybody can see it."""
+STANDS_STILL = 1.3
+"""A pump pulls no higher than to the level that it held: so far above it stands still, or its gauge is elsewhere."""
 OIL_PROVED_S = 600.0
 """After so long on fresh oil the level is what that oil gives."""
 
@@ -30,6 +34,7 @@ def evidence_of(
     k: int,
     pumping_from: int | None,
     pump_share: Callable[[float], float],
+    changes_per_s: float = math.nan,
     oil_helped: bool | None = None,
 ) -> Evidence:
     """Return what tick `k` and those before say of a stall.
@@ -38,11 +43,14 @@ def evidence_of(
     ----------
     pumping_from : first tick of this pumping, None while the valve is closed.
     pump_share : pressure at the pump over a level that inflow holds up, NaN where pump and hose are not stated.
+    changes_per_s : pump's flow over the circuit's volume, NaN where they are not stated.
     oil_helped : where it is known already.
     """
     begin = story.pull_starts[stall.pull]
     at, rises, pump_closed = t.end_s, [], math.nan
-    per_s = EXPECTED_SHARE * _pull_speed(t, begin, k, stall)
+    pace, quickest = _pull_speed(t, begin, k, stall, PACE_ABOVE[1]), _pull_speed(t, begin, k, stall, math.inf)
+    stated = changes_per_s * pump_share(stall.level_pa)  # water that boils slows the pull down long before it stops
+    per_s = EXPECTED_SHARE * (max(pace, min(quickest, stated)) if np.isfinite(stated) else pace)
     for closed in story.closeds:
         if closed.first < begin or closed.hold or closed.rise is None:
             continue
@@ -53,11 +61,14 @@ def evidence_of(
         short = grown + closed.rise.most_risen < SHORT_OF * expected
         if closed.sure or (not short and (closed.rise.kind in ("leak", "moisture") or grown > 0.3)):
             rises.append((closed.rise, expected, grown))  # else the level may stand only since it was closed
-        shut = (at > closed.begin_s + 60.0) & (at <= (at[k] if closed.end_s is None else closed.end_s))
+        until = [closed.begin_s + ALONE_S[1], at[k] if closed.end_s is None else closed.end_s]
+        until += [when for when in story.pump_stopped if when >= closed.begin_s]
+        shut = (at > closed.begin_s + ALONE_S[0]) & (at <= min(until))
         inside = t.pump[shut & (np.arange(len(at)) <= k)]
         inside = inside[np.isfinite(inside)][:LEAST_TICKS]  # before the oil is changed
-        if len(inside) == LEAST_TICKS:
-            pump_closed = float(np.median(inside)) / closed.level_pa
+        if len(inside) == LEAST_TICKS and closed.sure:
+            share = float(np.median(inside)) / closed.level_pa
+            pump_closed = share if share < STANDS_STILL else math.nan
     order, vacuum = np.arange(k + 1), t.vacuum[: k + 1]
     least, most = (times * stall.level_pa for times in PUMP_ABOVE)
     pulling = (order >= begin) & (order < stall.since) & (vacuum > least) & (vacuum < most)
@@ -94,15 +105,15 @@ def _crept(t: Ticks, story: Story, stall: Stall) -> bool:
     return not any(t.end_s[stall.since] <= when <= t.end_s[stall.cleared] for when in done)
 
 
-def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall) -> float:
-    """Return the quickest fall of ln(pressure) per second in the pull, a little above the stalled level.
+def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall, most: float) -> float:
+    """Return the quickest fall of ln(pressure) per second in the pull, above the stalled level by up to `most` times.
 
     A pull that was through between two ticks was at least so quick. Where the probe came into its range only at that
     level: a floor takes some time constants to reach, so the pace was at least one e-fold in that time. 0 when the log
     begins there.
     """
     at = t.end_s[begin : k + 1]
-    above = np.log(np.clip(t.vacuum[begin : k + 1] / stall.level_pa, *PACE_ABOVE))
+    above = np.log(np.clip(t.vacuum[begin : k + 1] / stall.level_pa, PACE_ABOVE[0], most))
     paces = [0.0, *((above[:-4] - above[4:]) / (at[4:] - at[:-4]))]
     under = np.flatnonzero(above <= above.min())[0]
     if under:

@@ -8,7 +8,8 @@ cannot be told yet is not told.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -40,6 +41,7 @@ GAS_LAGS_S = np.array([40.0, 80.0, 160.0, 300.0])
 SLOW_WATER = 0.1
 """How likely water evaporates so slowly that it is far from its vapour pressure at the metal's own temperature: a
 straight rise is a leak's in the trade (common practice), and only a bend that can be seen speaks against it."""
+LATE_ERRORS = 2.0
 BOTH = 0.1
 """How likely a leak and water are there together, neither of them small, against either alone."""
 NOISE_WORTH = 8.0
@@ -55,7 +57,8 @@ class Rise:
     """What a closed stretch shows.
 
     `rate_pa_per_s` of a straight line, `plateau_pa` where it levels off or NaN; `leak` and `moisture`: likelihoods
-    that the rise is of that kind (the rest: both together); `most_risen`: what a flat one may have risen, as a share.
+    that the rise is of that kind (the rest: both together); `most_risen`: what a flat one may have risen, as a share;
+    `foot_pa`: where its line was when the valve closed; `late_pa_per_s`: the most that its last half rises by.
     """
 
     kind: Kind
@@ -67,6 +70,8 @@ class Rise:
     leak: float = 0.5
     moisture: float = 0.5
     most_risen: float = 0.0
+    foot_pa: float = math.nan
+    late_pa_per_s: float = math.inf
 
 
 def judge_rise(
@@ -116,14 +121,18 @@ def judge_rise(
     follow = _follow(t, metal)
     slow = np.linspace(cold, max(warm, cold + 1.0), 3)
     line, leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))
+    half = slice(len(t) // 2, None)
+    late = _straight(t[half], p[half], weights[half])[0]
+    late += LATE_ERRORS * float(np.median(noise[half])) * math.sqrt(12.0 / len(t[half])) / float(np.ptp(t[half]))
     kind: Kind = "undecided"
     if moisture >= SURE and t[-1] >= LEVELS_OFF_S:
         kind = "moisture"
     elif leak >= SURE and (steep or t[-1] >= (STRAIGHT_S if line > 0.5 * leak else BENT_FIRST_S)):
         kind = "leak"
-    return Rise(
-        kind, rate, plateau if kind == "moisture" else np.nan, float(t[-1]), begin, end, float(leak), float(moisture)
-    )
+    return replace(
+        told, kind=kind, plateau_pa=plateau if kind == "moisture" else np.nan, leak=float(leak),
+        moisture=float(moisture), foot_pa=middle, late_pa_per_s=max(late, 0.0),
+    )  # fmt: skip
 
 
 def _thin(values: np.ndarray) -> np.ndarray:

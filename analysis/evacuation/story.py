@@ -78,8 +78,8 @@ class Story:
     """The whole walk.
 
     `pumping` says for each tick whether the pump had the circuit, as known then; `targets` in which second each pull
-    (by its place in `pull_starts`) reached the target; `opened` when somebody said that the pump got the circuit;
-    `pace` that of the pumping that runs.
+    (by its place in `pull_starts`) reached the target; `pump_stopped`, `opened` when somebody said that the pump was
+    switched off, and that it got the circuit; `pace` that of the pumping that runs.
     """
 
     happenings: list[Happening] = field(default_factory=list)
@@ -90,4 +90,5 @@ class Story:
     pumping: list[bool] = field(default_factory=list)
     pace: Pace | None = None
     targets: dict[int, float] = field(default_factory=dict)
+    pump_stopped: list[float] = field(default_factory=list)
     opened: list[float] = field(default_factory=list)

@@ -63,10 +63,11 @@ class Walk:
         limit_pa: float | None,
         moments_s: np.ndarray,
         pump_share: Callable[[float], float] = lambda _: math.nan,
+        changes_per_s: float = math.nan,
     ) -> None:
         self.t, self.waiting, self.target = ticks, list(marks), target_pa
         self.hold_s, self.limit, self.moments_s = hold_s, limit_pa, moments_s
-        self.pump_share = pump_share
+        self.pump_share, self.changes_per_s = pump_share, changes_per_s
         self.story = Story()
         self.trend = Trend(ticks)
         self.stretch = 0
@@ -90,6 +91,7 @@ class Walk:
             while self.waiting and self.waiting[0][0] <= at[k]:
                 said.append(self.waiting.pop(0))
             self.story.oil_changes += [when for when, subject in said if subject == "oil_change"]
+            self.story.pump_stopped += [when for when, subject in said if subject == "pump_off"]
             self.story.opened += [when for when, subject in said if subject in ("pump_valve_open", "pump_on")]
             self._tick(k, said)
             self.story.pumping.append(self.closed is None)
@@ -115,6 +117,7 @@ class Walk:
         self.breaking_s = None
         for when, subject in said:
             if subject in ("pump_valve_closed", "pump_off"):
+                self._forget_early(when, subject)
                 if self.closed is None:
                     self._close(k, when, sure=True)
                 else:  # seen before it was said, or thought to be seen
@@ -228,6 +231,15 @@ class Walk:
                 self.stretch = first
                 self._close(bend, float(self.t.end_s[bend]), sure=False)
 
+    def _forget_early(self, said_s: float, subject: str) -> None:
+        """Take back a closing that nobody did: a warmed circuit rises, too, and what is said comes late by minutes."""
+        closed = self.closed
+        if closed is None or closed.sure or closed.outcome or subject != "pump_valve_closed":
+            return
+        if said_s > closed.begin_s + MARK_LATE_S:
+            self.story.closeds.pop()
+            self.closed = None
+
     def _end_closed(self, k: int, when_s: float) -> None:
         if self.closed is not None:
             self.closed.last, self.closed.end_s = k, when_s
@@ -319,7 +331,8 @@ class Walk:
 
     def _evidence(self, k: int, stall: Stall, oil_helped: bool | None = None) -> Evidence:
         pumping_from = self.stretch if self.closed is None else None
-        return evidence_of(self.t, self.story, stall, k, pumping_from, self.pump_share, oil_helped)
+        share, changes = self.pump_share, self.changes_per_s
+        return evidence_of(self.t, self.story, stall, k, pumping_from, share, changes, oil_helped)
 
     def _oil_helped(self, k: int, stall: Stall) -> None:
         """Put down a stall to the oil when fresh oil, or a closing as for a change, brought the deeper pull."""
@@ -370,8 +383,7 @@ class Walk:
             look_at(self.t, closed, k)
             closed.next_check_s = since if closed.rise is None else max(since + 60.0, CHECK_GROWTH * since)
             if closed.rise is not None:
-                if closed.rise.kind in ("leak", "moisture"):
-                    self.next_cause_s = float(at[k])
+                self.next_cause_s = float(at[k])
                 if closed.outcome == "hold_failed":
                     self._fail(k, closed)
         if not closed.hold or self.limit is None or closed.outcome:
