@@ -29,6 +29,7 @@ from collector.instruments import (
     Event,
     InstrumentSettings,
     Link,
+    PortError,
     Reading,
     build_links,
     channels_of,
@@ -145,13 +146,13 @@ class Recorder:
         Raises
         ------
         InputError
-            A port or a file cannot be used, or another recorder holds the job.
+            A file cannot be used, another recorder holds the job, or a port of a new log cannot be used.
         RecorderError
             The disk did not take the last lines.
         """
         header = ",".join(["time", *(column_header(c, u) for c, u in self.channels)]) + "\n"
         with await hold(self.folder) as lock:
-            await check_ports(self.instruments)
+            await self._check_ports()
             links = build_links(self.instruments)
             with (
                 LineFile(self.folder / READINGS_FILE, header, self._disk, lock.renew) as readings,
@@ -166,6 +167,18 @@ class Recorder:
                     self._enter(Entry("recorder", value="stopped"))
                 finally:
                     await self._writer.stop()
+
+    async def _check_ports(self) -> None:
+        """Refuse a port that cannot be used before a log begins; one that goes on does so without that instrument.
+
+        After a power cut what was unplugged meanwhile must not keep the others from the log.
+        """
+        try:
+            await check_ports(self.instruments)
+        except PortError as error:
+            if not (self.folder / READINGS_FILE).exists():
+                raise
+            self._say(f"{error}; the others are recorded, and this one once it is there")
 
     async def _record(self, links: list[Link], started: Callable[[], None] | None) -> None:
         async with asyncio.TaskGroup() as group:

@@ -202,6 +202,31 @@ async def test_a_torn_tail_is_cut_and_told_when_it_resumes(tmp_path: Path) -> No
     assert log.cautions == ()
 
 
+async def test_a_log_goes_on_without_the_instrument_that_was_unplugged_meanwhile(tmp_path: Path) -> None:
+    """After a power cut the same command records what is there; only a new log is refused: nothing is lost yet."""
+    said: list[str] = []
+    async with scale() as port:
+        folder = job_folder(tmp_path, port)
+        master, slave = pty.openpty()
+        gauge = tmp_path / "gauge"
+        gauge.symlink_to(os.ttyname(slave))
+        with (folder / "job.toml").open("a") as job:
+            job.write(f'[[instrument]]\nname = "gauge"\nprofile = "ascii-gauge"\nport = "{gauge}"\n')
+        await record_rows(Recorder(folder), 2)
+        gauge.unlink()
+        os.close(master)
+        os.close(slave)
+        async with recording(Recorder(folder, say=said.append)):
+            await more_rows(folder, 5)
+            await come_true(lambda: ("instrument", "gauge", "lost") in values(folder))
+        log, _ = load(folder)
+        assert log.frame["cylinder_weight"].tail(4).notna().any()
+        (folder / "readings.csv").unlink()
+        with pytest.raises(InputError, match="expected a serial port that is plugged in"):
+            await Recorder(folder).run()
+    assert "gauge' cannot be used (no such file" in said[0]
+
+
 async def test_nothing_is_cut_when_the_job_is_refused(tmp_path: Path) -> None:
     async with scale() as port:
         folder = job_folder(tmp_path, port)
