@@ -175,7 +175,7 @@ def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
         ("Charged", back),
         ("of that returned", ledger.returned_kg if both else math.nan),
         ("of that from elsewhere", ledger.added_kg if both else math.nan),
-        ("Charged less recovered", ledger.net_added_kg + 0.0 * back),
+        ("Charged less recovered", back - ledger.recovered_kg),
         ("Recovered and kept in cylinders", ledger.kept_kg + 0.0 * out),
     ]
     told = [(label, Figure(mass, "mass").show(system, 4)) for label, mass in listed if not math.isnan(mass)]

@@ -31,9 +31,12 @@ class Figure:
     def show(self, system: UnitSystem, digits: int = 3) -> str:
         """Return the figure as text, ``12.3 psia``: `digits` significant digits, never an exponent."""
         value, unit = display(self.si, self.kind, system)
-        return "not known" if value != value else f"{significant(value, digits)} {unit}".strip()
+        shown = f"{value:.1f}" if self.kind in TENTHS and abs(value) < 10.0 else significant(value, digits)
+        return "not known" if value != value else f"{shown} {unit}".strip()
 
 
+TENTHS = ("temperature", "temperature_difference")
+"""No thermometer of the trade is good for more than a tenth."""
 LONG = 4
 """From ten to this power on the last digits of a number are no more than noise."""
 

@@ -20,9 +20,10 @@ from analysis.report import (
 )
 from analysis.report.gathered import gathered
 from analysis.report.words import CAUTIONS, FIGURE_NAMES, VERDICT_TONE, words
-from analysis.result import Assessment, Figure, FigureValue, Finding
+from analysis.result import Assessment, Figure, FigureValue, Finding, significant
 from analysis.review import Review
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.units import UnitSystem, display
 
 PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
@@ -35,6 +36,11 @@ PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
 }
 """The function that draws each stage."""
 UNCERTAINTY = "_uncertainty"
+UNCERTAINTY_OF: Mapping[str, str] = {"recovered": "uncertainty", "charged": "uncertainty"}
+"""Figures whose uncertainty has a name of its own."""
+NOT_LISTED = ("loss_per_day",)
+"""Figures that the paper tells in another's place."""
+LEAKS = ("leak_rate", "leak_g", "leak_oz")
 
 
 @dataclass(frozen=True)
@@ -79,20 +85,43 @@ def stage_pages(review: Review) -> list[StagePage]:
 
 
 def figure_rows(figures: Mapping[str, FigureValue], system: UnitSystem) -> tuple[tuple[str, str], ...]:
-    """Return figures as (name, value with unit) pairs, those with an uncertainty as ``0.10 ± 0.29 degF``."""
+    """Return figures as (name, value with unit) pairs, those with an uncertainty as ``0.10 ± 0.29 degF``.
+
+    Rates of loss are told by the day, as what is allowed is, with the digits that their interval leaves.
+    """
     shown = []
     for name, figure in figures.items():
-        unsure = figures.get(f"{name}{UNCERTAINTY}")
+        unsure = figures.get(UNCERTAINTY_OF.get(name, f"{name}{UNCERTAINTY}"))
         if name.endswith(UNCERTAINTY) and name.removesuffix(UNCERTAINTY) in figures:
             continue
+        if name in NOT_LISTED or (name in UNCERTAINTY_OF.values() and any(of in figures for of in UNCERTAINTY_OF)):
+            continue
+        label = FIGURE_NAMES.get(name, words(name))
         if isinstance(figure, str):
             text = words(figure)
         elif isinstance(unsure, Figure):
             text = _with_error(figure, unsure, system)
+        elif figure.kind == "pressure_rate":
+            text = _by_day(figure, figures.get("smallest_detectable"), system)
+        elif figure.kind in LEAKS and figure.si == 0.0:
+            text = "none seen"
         else:
-            text = figure.show(system)
-        shown.append((FIGURE_NAMES.get(name, words(name)), text))
+            text = figure.show(system, 4 if figure.kind == "gauge_pressure" else 3)
+        if name in CHANNELS and isinstance(figure, Figure) and figure.kind.endswith("_difference"):
+            label += ", off by"
+        shown.append((label, text))
     return tuple(shown)
+
+
+def _by_day(rate: Figure, half: FigureValue | None, system: UnitSystem) -> str:
+    """Return a rate of loss by the day, with the digits that half its interval leaves."""
+    value, unit = display(24.0 * rate.si, rate.kind, system)
+    if not math.isfinite(value):
+        return rate.show(system)
+    shown = significant(value)
+    if isinstance(half, Figure) and 0.0 < half.si < math.inf:
+        shown = _rounded(value, display(24.0 * half.si, half.kind, system)[0])
+    return f"{shown} {unit.removesuffix('h')}d"
 
 
 def _with_error(figure: Figure, unsure: Figure, system: UnitSystem) -> str:
@@ -100,8 +129,13 @@ def _with_error(figure: Figure, unsure: Figure, system: UnitSystem) -> str:
     error = abs(display(unsure.si, unsure.kind, system)[0])
     if not (math.isfinite(value) and 0.0 < error < math.inf):
         return figure.show(system)
+    return f"{_rounded(value, error)} ± {_rounded(error, error)} {unit}"
+
+
+def _rounded(value: float, error: float) -> str:
+    """Return a number with two digits of its error."""
     decimals = max(0, 1 - math.floor(math.log10(error)))
-    return f"{round(value, decimals) + 0.0:.{decimals}f} ± {error:.{decimals}f} {unit}"
+    return f"{round(value, decimals) + 0.0:,.{decimals}f}"
 
 
 def particulars(review: Review) -> list[tuple[str, str]]:

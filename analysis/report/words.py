@@ -28,8 +28,8 @@ FIGURE_NAMES: Mapping[str, str] = {
     "pressure_change_by_temperature": "change by temperature",
     "hours_judged": "time judged",
     "leak_oz": "leak, in ounces",
-    "rise_straight": "rise straight, likely to",
-    "rise_levels_off": "rise levels off, likely to",
+    "rise_straight": "likely a straight rise (a leak)",
+    "rise_levels_off": "likely a rise that levels off (moisture)",
     "corrected_pressure_at_start": "corrected, at start",
     "corrected_pressure_now": "corrected, now",
 }

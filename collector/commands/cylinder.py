@@ -101,9 +101,13 @@ def run_cylinder(
     if contents_kg is not None:
         left = fill.net_kg - contents_kg
         said.append(
-            f"With {show(contents_kg, 'mass')} in it, {show(left, 'mass')} may still go in."
-            if left >= 0.0
-            else f"With {show(contents_kg, 'mass')} in it, it is overfull by {show(-left, 'mass')}: let that much out."
+            f"With {show(contents_kg, 'mass')} in it, "
+            + (
+                f"{show(left, 'mass')} may still go in."
+                if left >= 0.0
+                else f"it is overfull by {show(-left, 'mass')}: keep it cool, and move that much into another cylinder "
+                "now; never vent it."
+            )
         )
     if temperature_k is not None:
         said += _now(fluid, capacity_kg, contents_kg, temperature_k, units)

@@ -38,7 +38,7 @@ def run_ledger(
     if ledger is None:
         raise InputError(f"{path}: no recovery and no charging in this log; expected one of them")
     try:
-        earlier = [] if history is None else parse_history(history.read_text(encoding="utf-8-sig"))
+        earlier = [] if history is None else parse_history(history.read_text(encoding="utf-8-sig"), str(history))
     except (OSError, UnicodeDecodeError):
         raise InputError(f"{history}: cannot be read; expected a CSV with date,added [lb],charge [lb]") from None
     kept = record(settings, ledger, log.frame.index[-1].date(), earlier)

@@ -57,6 +57,14 @@ def of(*stages: Stretch) -> Ledger:
     return found
 
 
+def test_more_recovered_than_charged_is_told_as_it_is() -> None:
+    """25 kg out, 15 kg back: the leak rate counts nothing as added, the paper says 10 kg less and not 0."""
+    found = of(stage("recovery", ("A", 25, 50)), stage("charging", ("A", 50, 35), hours=24))
+    assert found.net_added_kg == 0.0
+    text = dict(rows(found, "si"))["Charged less recovered"]
+    assert float(text.removesuffix(" kg")) == pytest.approx(-10.0, abs=0.1)
+
+
 def test_a_whole_job() -> None:
     out = stage("recovery", ("A", 25, 60), ("B", 25, 32))
     back = stage("charging", ("A", 60, 26), ("B", 32, 26), ("N", 65, 55), hours=24)

@@ -114,9 +114,32 @@ def test_a_figure_with_its_uncertainty_is_one_line_with_the_digits_that_are_know
         "cause": "pump_oil",
     }
     rows = contents.figure_rows(figures, "si")
-    assert rows[0] == ("suction temperature", "0.00 ± 0.23 degC")
+    assert rows[0] == ("suction temperature, off by", "0.00 ± 0.23 degC")
     assert [name for name, _ in rows[1:]] == ["plateau uncertainty", "cause"]
     assert rows[-1][1] == "pump oil"
+
+
+def test_rates_of_loss_stand_by_the_day_with_the_digits_of_their_interval() -> None:
+    """The words of a standing test and what is allowed are by the day; 1 psi/d is 6894.757 Pa in 86,400 s."""
+    psi_d = 6_894.757 / 86_400.0
+    figures = {
+        "loss_rate": Figure(-0.1817 * psi_d, "pressure_rate"),
+        "loss_rate_low": Figure(-0.732 * psi_d, "pressure_rate"),
+        "smallest_detectable": Figure(0.4182 * psi_d, "pressure_rate"),
+        "loss_per_day": Figure(-0.1817 * 6_894.757, "pressure_difference"),
+        "corrected_pressure_now": Figure(148.87 * 6_894.757, "gauge_pressure"),
+        "leak": Figure(0.0, "leak_g"),
+    }
+    assert [text for _, text in contents.figure_rows(figures, "us")] == [
+        "-0.18 psi/d", "-0.73 psi/d", "0.42 psi/d", "148.9 psig", "none seen",
+    ]  # fmt: skip
+
+
+def test_a_weighed_mass_stands_with_its_uncertainty_and_an_offset_says_that_it_is_one() -> None:
+    weighed = {"recovered": Figure(113.15, "mass"), "uncertainty": Figure(0.134, "mass")}
+    assert contents.figure_rows(weighed, "si") == (("recovered", "113.15 ± 0.13 kg"),)
+    offset = {"liquid_temperature": Figure(0.29, "temperature_difference")}
+    assert contents.figure_rows(offset, "si") == (("liquid temperature, off by", "0.3 degC"),)
 
 
 @pytest.mark.parametrize(

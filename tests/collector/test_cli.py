@@ -248,6 +248,10 @@ def test_the_ledger_of_the_sample_job_is_shown_and_written(tmp_path: Path) -> No
     record = (tmp_path / "record.csv").read_text(encoding="utf-8")
     assert "Recovered," in record
     assert "Leak rate, rolling average" in record
+    history.write_text("date,added [lb]\nyesterday,20\n", encoding="utf-8")
+    code, _, errors = run("ledger", sample, "--history", history)
+    assert code == 2
+    assert f"{history} line 2: 'yesterday'" in errors
     code, _, errors = run("ledger", sample, "--history", tmp_path / "none.csv")
     assert code == 2
     assert errors.count("\n") == 1

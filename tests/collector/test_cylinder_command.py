@@ -37,7 +37,10 @@ def test_every_sum_and_source() -> None:
 
 def test_what_is_wrong_is_said() -> None:
     assert "too low" in printed(service_pressure="350 psig")
-    assert "overfull" in printed(contents="45 lb")
+    overfull = printed(contents="45 lb")
+    assert "overfull by 6.144 lb" in overfull
+    assert "into another cylinder" in overfull
+    assert "never vent" in overfull
     assert "DANGER" in printed(contents="60 lb", temperature="90 degF")
     assert "is left out" in printed(refrigerant_name="R-744")
 
