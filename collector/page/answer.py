@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -35,6 +36,8 @@ FIRST_ROW_WITHIN_S = 30.0
 LONGEST_URGENT = 140
 TONE_WORDS = {"good": "GOOD", "alarm": "ACT NOW", "working": "GOING ON", "caution": "LOOK HERE"}
 URGENT_WORDS = {"alarm": "✖ ALARM", "caution": "▲ LOOK"}
+BYTES = re.compile(r" \((?:[0-9a-f]{2} )+…?\)")
+"""What came over a wire, as the journal quotes it: nothing to read with gloves on."""
 SIGNS = {"good": "✓", "alarm": "✖", "working": "▶", "caution": "▲"}
 
 
@@ -106,7 +109,7 @@ class Answer:
         self._answer.show(with_sign(answer))
         self._left.show(left)
         self._more.show(with_sign(more))
-        self._lost.show("; ".join(_lost(row) for row in model.lost.values()) if not model.rows_are_late() else "")
+        self._lost.show(lost_words(list(model.lost.values())) if not model.rows_are_late() else "")
         self._refresh_urgent(urgent)
 
     def _refresh_urgent(self, urgent: Mapping[str, Any] | None) -> None:
@@ -152,6 +155,13 @@ class Answer:
             age.show("" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old")
 
 
-def _lost(row: JournalRow) -> str:
-    why = f" ({row.text})" if row.text else ""
-    return f"▲ {row.subject} has not answered since {clock(row.at)}{why}. Check its power and cable."
+def lost_words(rows: Sequence[JournalRow]) -> str:
+    """Return what is said of instruments that do not answer, empty without any: several in one short sentence."""
+    if len(rows) > 1:
+        names = [row.subject for row in rows]
+        since = clock(min(row.at for row in rows))
+        return f"▲ {', '.join(names[:-1])} and {names[-1]} do not answer, since {since}. Check their power and cables."
+    why = ""
+    if rows and rows[0].text:
+        why = f" ({BYTES.sub('', rows[0].text)})"
+    return "".join(f"▲ {r.subject} has not answered since {clock(r.at)}{why}. Check its power and cable." for r in rows)

@@ -132,12 +132,18 @@ class Model:
 
     @property
     def running_stage(self) -> str:
-        """The stage that runs: as the journal says at once, else as it was judged; empty between stages."""
+        """The stage that runs: as the journal says at once, else as it was judged; empty between stages.
+
+        The end of another stage than the one that was begun last ends nothing, as in the review.
+        """
+        ended = set()
         for row in reversed(self.journal):
-            if row.kind == "stage":
-                if row.value == "begin":
+            if row.kind == "stage" and row.value == "begin":
+                if row.subject not in ended:
                     return row.subject
                 break
+            if row.kind == "stage":
+                ended.add(row.subject)
         stage = self.stage
         return stage["name"] if stage is not None and stage["end"] is None and stage["found_by"] == "signals" else ""
 

@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 
 from analysis.vocabulary.channels import MARKS, STAGES, make_column
 from collector.entries import Entry, checked
+from collector.follow.tail import JournalRow
+from collector.page.answer import lost_words
 from collector.page.channel_health import Channel
 from collector.page.charts import options, trends_of
 from collector.page.columns_store import ColumnsStore, broken_line, thin
@@ -162,6 +164,7 @@ def test_the_stage_that_the_journal_names_and_the_disk_that_is_full(tmp_path: Pa
         ("stage,recovery,begin,", "recovery", ""),
         ("recorder,,disk_low,90 MB are left", "recovery", "disk low at"),
         ("recorder,,resumed,", "recovery", ""),
+        ("stage,evacuation,end,", "recovery", ""),
         ("stage,recovery,end,", "", ""),
     ]
     with (tmp_path / "journal.csv").open("w") as file:
@@ -173,3 +176,15 @@ def test_the_stage_that_the_journal_names_and_the_disk_that_is_full(tmp_path: Pa
                 pass
             assert model.running_stage == stage
             assert model.disk_trouble[:11] == disk
+
+
+def test_instruments_that_are_gone_are_said_shortly_and_without_bytes() -> None:
+    at = datetime.datetime(2026, 3, 14, 7, 5).timestamp()
+    panel = JournalRow(at, "instrument", "panel", "lost", "device 1: what came is not Modbus (63 05 20 …)")
+    gauge = JournalRow(at + 60.0, "instrument", "gauge", "lost", "no answer within 1 s")
+    assert lost_words([]) == ""
+    assert "(device 1: what came is not Modbus). Check its power" in lost_words([panel])
+    both = lost_words([gauge, panel])
+    assert both.startswith("▲ gauge and panel do not answer, since")
+    assert "07:05" in both
+    assert "Modbus" not in both
