@@ -22,7 +22,15 @@ from analysis.foreign_log import foreign_source
 from analysis.rows import Source, read_rows
 from analysis.rules import load_rules
 from analysis.stretch import BarometerSource
-from analysis.vocabulary.channels import CHANNELS, JOURNAL_COLUMNS, MICRON_PROBES, Column, parse_header
+from analysis.vocabulary.channels import (
+    CHANNELS,
+    JOURNAL_COLUMNS,
+    JOURNAL_KINDS,
+    MARKS,
+    MICRON_PROBES,
+    Column,
+    parse_header,
+)
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
 from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT, one_line
@@ -45,6 +53,7 @@ LEAST_PRESSURE_PA = 100.0
 LEAST_POSSIBLE = {"pressure": -GAUGE_ERROR_PA, "temperature": 1.0}
 """What lies under these [Pa, K] was never there: a wrong unit, or a logger's sign for a missing reading."""
 HEADER_BYTES = 1 << 16
+MOST_NAMED = 5
 
 
 @dataclass(frozen=True)
@@ -246,14 +255,17 @@ def native_source(path: Path) -> tuple[Source, list[str]]:
     odd: list[str] = []
     channels: dict[str, tuple[int, Column]] = {}
     for position, name in enumerate(head[1:], start=1):
-        column = parse_header(name)
+        try:
+            column = parse_header(name)
+        except InputError as error:
+            raise InputError(f"{path}: {error}") from None
         if column is None:
-            odd.append(f"Column {name!r} has no unit in brackets and was left out.")
+            odd.append(f"Column {name!r} is not of the form 'name [unit]' and was left out.")
         elif column.channel in channels:
             raise InputError(f"{path}: channel {column.channel!r} stands in two columns; expected one")
         else:
             channels[column.channel] = (position, column)
-    return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, lambda: utc_us), odd
+    return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, lambda: utc_us, strict=True), odd
 
 
 def _whole_lines(raw: bytes) -> tuple[bytes, bool]:
@@ -299,6 +311,13 @@ def read_journal(
     if unread:
         cautions.append(f"{path.name}: {unread} rows without a readable time were left out.")
     kept = table[table["time"].notna()]
+    for what, said, known in (
+        ("kind", kept["kind"], JOURNAL_KINDS),
+        ("mark", kept.loc[kept["kind"] == "mark", "subject"], MARKS),
+    ):
+        other = ", ".join(repr(word) for word in said[~said.isin(known)].unique()[:MOST_NAMED])
+        if other:
+            cautions.append(f"{path.name}: {what} {other} is not known and is not used; expected {', '.join(known)}.")
     if put_back:
         tells = (kept["kind"] == "recorder") & (kept[["subject", "value"]] == "clock_step").any(axis=1)
         at_us = pd.DatetimeIndex(kept["time"]).as_unit("us").asi8.tolist()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -49,6 +50,8 @@ class Source:
     time_at: tuple[int, ...]
     channels: Mapping[str, tuple[int, Column]]
     clock: Callable[[], Callable[[Sequence[pd.Series]], np.ndarray]]
+    strict: bool = False
+    """A row with more cells than the header has columns is not read: a comma as decimal point shifts what follows."""
 
 
 @dataclass
@@ -88,7 +91,8 @@ def read_rows(source: Source) -> Rows:
     pandas.errors.ParserError
         The rows are no CSV.
     """
-    with source.path.open("rb") as file:
+    with source.path.open("rb") as file, warnings.catch_warnings():
+        warnings.simplefilter("ignore", pd.errors.ParserWarning)  # of cells beyond the header, which are counted here
         end, torn, most = _extent(file, source)
         try:
             rows = _collect(file, source, end, most, csv.QUOTE_MINIMAL)
@@ -117,6 +121,9 @@ def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int]:
 def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) -> Rows:
     names = [str(i) for i in range(source.width)]
     used = {*source.time_at, *(position for position, _ in source.channels.values())}
+    beyond, shifted = str(source.width), 0
+    if source.strict:
+        names.append(beyond)
     file.seek(source.begin)
     stamps = np.empty(most, dtype=np.int64)
     values = {channel: np.empty(most) for channel in source.channels}
@@ -131,9 +138,9 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
             encoding_errors="replace",
             header=None,
             names=names,
-            usecols=sorted(used),
+            usecols=None if source.strict else sorted(used),
             index_col=False,
-            dtype={str(position): "str" for position in source.time_at},
+            dtype={str(position): "str" for position in (*source.time_at, *([source.width] if source.strict else ()))},
             decimal=source.decimal,
             quoting=quoting,
             on_bad_lines="skip",
@@ -149,11 +156,13 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         time = np.where(known, time, NOT_A_TIME)
         rows = slice(filled, filled + len(time))
         stamps[rows] = time
+        whole = ~chunk[beyond].notna().to_numpy() if source.strict else np.ones(len(time), dtype=bool)
+        shifted += int(np.count_nonzero(~whole & known))
         for channel, (position, column) in source.channels.items():
             read, odd = numbers(chunk[str(position)], source.decimal, column.unit.symbol)
-            unread[channel] += int(np.count_nonzero(odd & known)) if odd is not None else 0
+            unread[channel] += int(np.count_nonzero(odd & known & whole)) if odd is not None else 0
             unit = column.unit
-            si = np.where(np.abs(read) < LARGEST, read, np.nan)
+            si = np.where((np.abs(read) < LARGEST) & whole, read, np.nan)
             si *= -unit.scale if unit.datum == "vacuum" else unit.scale
             si += unit.offset
             values[channel][rows] = si
@@ -163,6 +172,15 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         for channel, count in unread.items()
         if count
     ]
+    if 0 < filled == shifted:
+        raise InputError(
+            f"{source.path}: every row has more cells than the header has columns; expected a point as decimal sign"
+        )
+    if shifted:
+        cautions.append(
+            f"{source.path.name}: {shifted} rows have more cells than the header has columns and count as missing; is"
+            " a comma the decimal sign?"
+        )
     values = {channel: array[:filled] for channel, array in values.items()}
     stamps = stamps[:filled]
     if newest_first(stamps):

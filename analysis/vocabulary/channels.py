@@ -74,7 +74,7 @@ class Column:
     header: str
 
 
-_HEADER = re.compile(r"\s*([A-Za-z0-9_][A-Za-z0-9_ .:/-]*?)\s*\[([^\[\]]+)\]\s*")
+_HEADER = re.compile(r"\s*(\w[\w .:/()%°#+&'-]*?)\s*\[([^\[\]]+)\]\s*")
 
 
 def column_header(channel: str, unit: str) -> str:

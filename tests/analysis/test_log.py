@@ -146,6 +146,35 @@ def test_an_unknown_column_is_carried_and_one_without_unit_is_left_out(tmp_path:
     assert any("remark" in caution for caution in log.cautions)
 
 
+def test_a_channel_may_be_named_in_any_language(tmp_path: Path) -> None:
+    log, _ = load(folder(tmp_path, "time,Größe (außen) [V],+x [V]\n" + row(0, 3, 4)))
+    assert log.frame["Größe (außen)"].tolist() == [3.0]
+    assert log.cautions == ("Column '+x [V]' is not of the form 'name [unit]' and was left out.",)
+
+
+def test_a_decimal_comma_is_no_reading_cut_short(tmp_path: Path) -> None:
+    """150,75 is no 150 with something behind it."""
+    with pytest.raises(InputError, match="every row has more cells than the header"):
+        load(folder(tmp_path, HEAD + row(0, "150,75", "49,5") + row(1, "150,71", "49,5")))
+    log, _ = load(folder(tmp_path, HEAD + row(0, "150.75", "49.5") + row(1, "150,71", "49,5") + row(2, "150,7", "")))
+    assert log.frame["circuit_pressure"].notna().tolist() == [True, False, False]
+    assert "readings.csv: 2 rows have more cells than the header" in log.cautions[0]
+
+
+def test_what_the_journal_says_and_nobody_knows_is_told(tmp_path: Path) -> None:
+    at = "2026-03-14T07:00:00.000Z"
+    folder(tmp_path, HEAD + row(0, 1, 50))
+    (tmp_path / "journal.csv").write_text(
+        f"time,kind,subject,value,text\n{at},Stage,recovery,begin,\n{at},mark,oil_chnge,,\n{at},mark,oil_change,,\n"
+    )
+    said = [caution for caution in load(tmp_path)[0].cautions if "not known" in caution]
+    assert said[0].startswith(
+        "journal.csv: kind 'Stage' is not known and is not used; expected stage, mark, instrument"
+    )
+    assert said[1].startswith("journal.csv: mark 'oil_chnge' is not known and is not used; expected cylinder_on")
+    assert len(said) == 2
+
+
 def test_a_log_with_no_rows_is_a_log(tmp_path: Path) -> None:
     log, _ = load(folder(tmp_path, HEAD))
     assert len(log.frame) == 0
