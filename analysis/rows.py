@@ -121,9 +121,9 @@ def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int]:
 def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) -> Rows:
     names = [str(i) for i in range(source.width)]
     used = {*source.time_at, *(position for position, _ in source.channels.values())}
-    beyond, shifted = str(source.width), 0
-    if source.strict:
-        names.append(beyond)
+    beyond = [str(source.width + i) for i in range(source.width if source.strict else 0)]
+    names += beyond
+    shifted = 0
     file.seek(source.begin)
     stamps = np.empty(most, dtype=np.int64)
     values = {channel: np.empty(most) for channel in source.channels}
@@ -140,7 +140,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
             names=names,
             usecols=None if source.strict else sorted(used),
             index_col=False,
-            dtype={str(position): "str" for position in (*source.time_at, *([source.width] if source.strict else ()))},
+            dtype={str(position): "str" for position in source.time_at},
             decimal=source.decimal,
             quoting=quoting,
             on_bad_lines="skip",
@@ -156,7 +156,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         time = np.where(known, time, NOT_A_TIME)
         rows = slice(filled, filled + len(time))
         stamps[rows] = time
-        whole = ~chunk[beyond].notna().to_numpy() if source.strict else np.ones(len(time), dtype=bool)
+        whole = chunk[beyond].isna().all(axis=1).to_numpy()
         shifted += int(np.count_nonzero(~whole & known))
         for channel, (position, column) in source.channels.items():
             read, odd = numbers(chunk[str(position)], source.decimal, column.unit.symbol)
@@ -172,9 +172,10 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         for channel, count in unread.items()
         if count
     ]
-    if 0 < filled == shifted:
+    if 2 * shifted > filled:
         raise InputError(
-            f"{source.path}: every row has more cells than the header has columns; expected a point as decimal sign"
+            f"{source.path}: {shifted} of {filled} rows have more cells than the header has columns; expected a point as"
+            " decimal sign"
         )
     if shifted:
         cautions.append(
