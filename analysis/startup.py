@@ -119,7 +119,7 @@ class _Walk:
         if still and now is None and approaching(course, k, max(self.idle_s, same_s, self.swung_s)):
             self.nearing_s = end - WINDOW_S + BIN_S
         elif still and now is None:
-            self._begin(k, since_s)
+            self._begin(k, arrived(course, since_s, k, nearly=False))
         elif course.running[k]:
             rang_s = max(same_s, 0.0 if self.windows else self.idle_s) + WINDOW_S  # until then it rings, no hunting
             new = self.ear.at(k, max(self.idle_s, rang_s))

@@ -19,9 +19,12 @@ from analysis.steadiness import (
     Course,
 )
 
-ONSET = 0.25
-"""A window begins and ends where a figure comes to, or leaves, what it does inside: by this part of what counts as
-away."""
+ONSET, SPREAD = 0.25, 0.5
+"""A window is looked for, and ends, where a figure comes to, or leaves, what it does inside: by such a part of what
+counts as away, and of what it does there."""
+ARRIVES = 0.08
+"""Once a window is found it begins where each figure came to what it does inside as nearly as this: what approaches a
+level is still on its way before (0.1 K, common practice)."""
 CALM_S = 100.0
 """It was not leaving yet where all stood at it for longer than this; a swing passes it sooner."""
 DEPARTS_S, DEPARTS_PART, DRIFTS = 900.0, 0.8, 2.0
@@ -34,10 +37,14 @@ STEP_NOISES, STEP_DRIFTS = 4.0, 3.0
 """By how many times their noise, and what they drifted before."""
 
 
-def arrived(course: Course, since_s: float, k: int) -> float:
-    """Return from when on, after `since_s`, the figures do what they do in the last half window before bin `k`."""
+def arrived(course: Course, since_s: float, k: int, *, nearly: bool = True) -> float:
+    """Return from when on, after `since_s`, the figures do what they do in the last half window before bin `k`.
+
+    Nearly, or else as closely as their noise lets it be told.
+    """
     first, half = np.searchsorted(course.end_s, (since_s, course.end_s[k] - WINDOW_S / 2.0), side="right").tolist()
-    beyond = np.flatnonzero(_beyond(course, slice(half, k + 1), slice(first, half)))
+    margins = (SPREAD, ONSET) if nearly else (0.0, ARRIVES)
+    beyond = np.flatnonzero(_beyond(course, slice(half, k + 1), slice(first, half), *margins))
     return float(course.end_s[first + beyond[-1]]) if len(beyond) else since_s
 
 
@@ -120,8 +127,11 @@ def _broke(at: np.ndarray, values: np.ndarray) -> tuple[float, float, float | No
     return float(at[last]), float(at[last + 1]), None if jumped else float(rates[best]), part
 
 
-def _beyond(course: Course, inside: slice, part: slice) -> np.ndarray:
-    """Return for each bin of `part` whether a figure lies beyond all that it does over `inside`, by a margin."""
+def _beyond(course: Course, inside: slice, part: slice, spread: float = SPREAD, onset: float = ONSET) -> np.ndarray:
+    """Return for each bin of `part` whether a figure lies beyond all that it does over `inside`, by a margin.
+
+    The margin is the part `spread` of what it does there, and no less than the part `onset` of what counts as away.
+    """
     beyond = np.zeros(max(part.stop - part.start, 0), dtype=bool)
     for name, figure in course.values.items():
         within = figure[inside][~np.isnan(figure[inside])]
@@ -129,6 +139,6 @@ def _beyond(course: Course, inside: slice, part: slice) -> np.ndarray:
             continue
         low, high = float(np.min(within)), float(np.max(within))
         own = float(np.median(course.noises[name][inside]))
-        margin = max(0.5 * (high - low), ONSET * TOLERANCES[name].departure, 3.0 * own)
+        margin = max(spread * (high - low), onset * TOLERANCES[name].departure, 3.0 * own)
         beyond |= (figure[part] > high + margin) | (figure[part] < low - margin)
     return beyond

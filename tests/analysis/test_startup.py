@@ -180,6 +180,14 @@ def test_a_slow_approach_is_not_steady_while_much_is_left() -> None:
     assert figure.si == pytest.approx(superheat, abs=0.3)
 
 
+@pytest.mark.parametrize(("lag_s", "step"), [(180.0, 1.0), (240.0, 1.0), (240.0, 10.0)])
+def test_a_window_begins_when_little_of_an_approach_is_left(lag_s: float, step: float) -> None:
+    """Within half a kelvin, what a field probe can tell: superheat rises by 6.4 K with the lag."""
+    stretch, _ = plant([(0, 0.8)], 70, step, lag_s=lag_s, opens_k=8.0)
+    ((begin, _end),) = windows(stretch)
+    assert 0.2 < 6.4 * np.exp(-60.0 * begin / lag_s) < 0.48
+
+
 def test_a_slow_settling_says_what_moves_and_for_how_long() -> None:
     stretch, _ = plant([(0, 0.7)], 10, lag_s=400.0)
     result = assess(stretch)
