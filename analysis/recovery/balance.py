@@ -98,7 +98,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             seen.stated[part.stop :] = seen.stated[pull.last]
             room: Floats | float = DRY * seen.stated[part]
         else:
-            room = DENSEST_FILL * _charge(charge, moved) / liquid_density(ticks)
+            room = _largest(charge, moved, density, liquid_density(ticks))
         seen.against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
         for span in spans:
             seen.volume[part] = np.fmin(
@@ -201,8 +201,11 @@ def _larger(spans: list[Span], known: float, told: float) -> Floats:
     return np.where(np.isfinite(least), least, told)
 
 
-def _charge(charge: float | None, moved: Floats) -> Floats | float:
-    return np.fmax(np.fmax.accumulate(moved), 0.0 if charge is None else charge)
+def _largest(charge: float | None, moved: Floats, density: Floats, liquid: float) -> Floats:
+    """Return the most that a circuit of that charge holds [m3]; without a plate it is what left and is vapour yet."""
+    if charge is None:
+        return np.asarray(DENSEST_FILL * np.fmax.accumulate(moved) / (liquid - DENSEST_FILL * density))
+    return np.asarray(DENSEST_FILL * np.fmax(np.fmax.accumulate(moved), charge) / liquid)
 
 
 def liquid_density(ticks: Ticks) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.balance import CHILL_S, GONE_K, stayed
+from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW, stayed
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
@@ -41,7 +41,9 @@ CHILLED_SHARE = 0.5
 DRAWN_K = 3.89
 """7 degF: while the hose still draws liquid, much of the 5 degF may be the hose's own; common practice."""
 
-FREEZE_STAYS_S = 90.0
+FREEZE_STAYS_S = 150.0
+"""Saturation has to stay under freezing for so long: a pool that ends near freezing is known to be gone by then, and
+tubes do not freeze through sooner; common practice."""
 FREEZE_CLEAR_K = 1.0
 
 
@@ -194,7 +196,9 @@ def self_chilling(
     for ended in pull_ended:
         drawn = np.asarray(ticks.known < ended.time)
     cold = stayed(ticks.at_s, evidence.depression_k >= DRAWN_K, CHILL_S)
-    wet = np.flatnonzero((evidence.wet & (cold | ~drawn))[:until])
+    # deep down what boils, or comes back, may come out of the oil
+    deep = evidence.depth >= SHALLOW
+    wet = np.flatnonzero((evidence.wet & (cold | ~drawn) & ~deep)[:until])
     if len(wet):
         k = int(wet[0])
         found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), "mass", k))
@@ -209,7 +213,7 @@ def self_chilling(
         k = pause.first - 1
         old = int(np.searchsorted(ticks.at_s, pause.begin_s - 300.0))
         run = pause.begin_s - ticks.at_s[old]
-        if evidence.dry_soft[k] or not _was_depressed(ticks, evidence, pause) or run < 120.0:
+        if evidence.dry_soft[k] or deep[k] or not _was_depressed(ticks, evidence, pause) or run < 120.0:
             continue
         fell = np.log(ticks.pressure_pa[old] / ticks.pressure_pa[k]) / run
         for j in range(max(pause.base + 1, pause.first), min(pause.last + 1, until)):
@@ -323,7 +327,8 @@ def freeze_risk(
     for rebound in came_back:
         k = int(ticks.known.searchsorted(rebound.time))
         if evidence.dry_soft[k]:
-            boils[k : until if k < until else None] = True
+            wet = np.flatnonzero(~evidence.dry_soft[k:])
+            boils[k : min(k + wet[0] if len(wet) else len(ticks), until if k < until else len(ticks))] = True
     may_stand = ~evidence.dry_soft & (np.arange(len(ticks)) < until)
     cold = (ticks.bubble_k <= freezes) & (may_stand | boils)
     found: list[Finding] = []

@@ -12,7 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
+from analysis.recovery.apparent_volume import MEAN_S
 from analysis.recovery.balance import (
     CHILL_S,
     CHILLED_S,
@@ -54,6 +56,8 @@ the power 2/3 as surface (a pipe, a sump; a sphere has 4.8); still air brings 10
 COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 300.0
 """Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
 where the plate leaves room for it, however dry the balance looked before."""
+QUICKENS, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
+"""Freezing, no water flowing: a fall of this ln of the density, so many times as fast, is the end of the pool."""
 COLD_SHORT = 0.003
 """Share of the plate's charge that has to be missing for that."""
 
@@ -121,7 +125,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
     shallow, much = depression < GONE_K, unaccounted >= MUCH
     # what was said gives way as soon as the balance says that liquid boils; deep down that may be out of the oil
-    soft = _latched(seen.soft, shallow | (seen.against & (much | (depth < SHALLOW))) | seen.slows)
+    quickens = _quickens(ticks, seen.run > 0, under & (ticks.flow == 0.0))
+    soft = _latched(seen.soft | quickens, shallow | (seen.against & (much | (depth < SHALLOW))) | seen.slows)
     enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
     chills = stayed(ticks.at_s, under, CHILL_S) & (seen.boiled > enough)
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
@@ -159,6 +164,22 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         fall_s=held_on(seen.fall_s),
         least_rise=least * np.maximum(depression, 0.0) / (room * ticks.density),
     )
+
+
+def _quickens(ticks: Ticks, pulls: np.ndarray, chills: np.ndarray) -> np.ndarray:
+    """Return where the density falls `QUICKENS` times as fast as it has done while it `chills`, shape (n,) of bool.
+
+    A pool that no water warms chills itself ever more slowly; once it is gone, vapour alone is drawn. What came back
+    in a pause and is drawn again says neither: only a fall to where it has not been counts, and the time pulled.
+    """
+    index = pd.to_timedelta(ticks.at_s, unit="s")
+    density = pd.Series(ticks.density, index=index).rolling(f"{MEAN_S:.0f}s").mean().to_numpy()
+    lowest = np.fmin.accumulate(density)
+    j = np.searchsorted(-lowest, -lowest * np.exp(QUICK_FALL), side="right") - 1
+    pulled_s = np.cumsum(np.where(pulls, np.diff(ticks.at_s, prepend=ticks.at_s[:1]), 0.0))
+    spent = np.where((j >= 0) & chills & (density <= lowest), pulled_s - pulled_s[np.maximum(j, 0)], np.nan)
+    steady = spent[j] <= STEADY * spent
+    return np.asarray(steady & (spent * QUICKENS < np.fmax.accumulate(spent)))
 
 
 def _boils(ticks: Ticks, run: Floats, volume: Floats, dry: np.ndarray) -> np.ndarray:

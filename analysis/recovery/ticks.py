@@ -108,9 +108,9 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     if water == leaving:
         chilled = reading
         if entering in bins.medians:
-            # what enters colder leaves colder
+            # what enters colder leaves colder; what leaves warmer than it enters stood in a warm pipe
             enters = _latest(bins.end_s, bins.medians[entering].to_numpy(dtype=float), at, STALE_S)
-            chilled = np.where(np.isfinite(enters), reading - enters, np.nan)
+            chilled = np.where(np.isfinite(enters), np.minimum(reading - enters, 0.0), np.nan)
         flow = np.where(np.isnan(flow) & _dropped(at, chilled), 0.0, flow)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
     said_s = _since(pd.DatetimeIndex(stretch.marks(*STANDS)["time"]), stretch)

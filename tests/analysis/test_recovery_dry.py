@@ -1,0 +1,132 @@
+"""What is no longer said of a circuit once its pool is gone, by the signals that a technician's instruments show."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.fluids import refrigerant
+from analysis.recovery import assess
+from analysis.recovery.ticks import make_ticks
+from analysis.result import Finding
+from analysis.stretch import Stretch
+from tests.support import assert_prefix_consistent, make_stretch
+
+ROWS_S = 10.0
+
+
+def recovery(
+    pressure_pa: np.ndarray,
+    water_c: np.ndarray | float,
+    fluid: str = "R-134a",
+    journal: list[tuple[float, str, str, str]] | None = None,
+    weight_kg: np.ndarray | None = None,
+    **circuit: str,
+) -> Stretch:
+    seconds = ROWS_S * np.arange(len(pressure_pa))
+    channels = {
+        "circuit_pressure": ("kPa", np.round(pressure_pa / 1e3, 1)),
+        "leaving_water_temperature": ("degC", np.round(np.full(len(seconds), water_c), 1)),
+    }
+    if weight_kg is not None:
+        channels["cylinder_weight"] = ("kg", np.round(weight_kg, 2))
+    return make_stretch(
+        "recovery", seconds, channels, tables={"circuit": {"refrigerant": fluid} | circuit}, journal=journal or []
+    )
+
+
+def found(stretch: Stretch, kind: str) -> Finding | None:
+    return next((f for f in assess(stretch).findings if f.kind == kind), None)
+
+
+def pressure_at(kelvin: float | np.ndarray, fluid: str = "R-134a") -> np.ndarray:
+    return np.asarray(refrigerant(fluid).bubble_pressure_pa(np.asarray(kelvin)), dtype=float)
+
+
+@pytest.mark.parametrize("dries", [True, False])
+def test_a_pool_without_water_flow_is_gone_when_the_fall_quickens(dries: bool) -> None:
+    """Saturation falls ever more slowly from 17 to 5 degC; then vapour alone falls by e in 12 min, without a scale."""
+    seconds = np.arange(0.0, 5400.0, ROWS_S)
+    fall = np.clip(seconds - 600.0, 0.0, None)
+    chilled = 290.0 - 14.0 * (1.0 - np.exp(-np.minimum(fall, 2400.0) / 1200.0))
+    if not dries:
+        chilled = chilled - 0.004 * np.maximum(fall - 2400.0, 0.0)
+    pressure = pressure_at(chilled) * (np.exp(-np.maximum(fall - 2400.0, 0.0) / 720.0) if dries else 1.0)
+    stretch = recovery(pressure, 16.9, journal=[(30.0, "mark", "water_flow_off", "")])
+    assert found(stretch, "self_chilling") is not None
+    assert (found(stretch, "freeze_risk") is None) == dries
+    assert_prefix_consistent(assess, stretch, [200, 310, 320, 330, 400])
+
+
+def test_a_pool_that_quickens_little_by_little_is_not_gone() -> None:
+    # the less it wets, the less it is warmed: the fall gets faster all the time, with liquid there
+    seconds = np.arange(0.0, 4500.0, ROWS_S)
+    fall = np.clip(seconds - 600.0, 0.0, None)
+    stretch = recovery(
+        pressure_at(
+            290.0 - 10.0 * np.minimum(fall / 1800.0, 1.0) - 10.0 * (np.maximum(fall - 1800.0, 0.0) / 1200.0) ** 2
+        ),
+        16.9,
+        journal=[(30.0, "mark", "water_flow_off", "")],
+    )
+    assert found(stretch, "freeze_risk") is not None
+
+
+def test_water_that_stood_in_a_warm_pipe_flows_again() -> None:
+    seconds = np.arange(0.0, 3600.0, ROWS_S)
+    enters = np.full(len(seconds), 12.2)
+    leaves = 12.0 + np.where((seconds > 900.0) & (seconds < 2100.0), np.minimum((seconds - 900.0) / 120.0, 8.0), 0.0)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.full(len(seconds), 420.0)),
+            "leaving_water_temperature": ("degC", np.round(leaves, 1)),
+            "entering_water_temperature": ("degC", enters),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+    )
+    assert np.isnan(make_ticks(stretch, None).flow).all()
+
+
+def test_dense_vapour_is_of_the_charge_that_nobody_stated() -> None:
+    """R-410A at 26 degC: 47 kg have left when vapour alone, 23 kg of it in 350 L, falls by e in 18 min."""
+    fluid = refrigerant("R-410A")
+    seconds = np.arange(0.0, 3600.0, ROWS_S)
+    pressure = pressure_at(298.0, "R-410A") * np.exp(-np.maximum(seconds - 1200.0, 0.0) / 1080.0)
+    density = np.asarray(fluid.vapor_density_at(pressure, 299.0))
+    weight = 30.0 + 0.039 * np.minimum(seconds, 1200.0) + 0.35 * (density[0] - density)
+    assert found(recovery(pressure, 26.0, "R-410A", weight_kg=weight), "freeze_risk") is None
+
+
+def test_what_boils_deep_down_comes_out_of_the_oil_and_chills_nothing() -> None:
+    """A machine that arrived short; some of what leaves comes out of the oil, and more of it deep down."""
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 4800.0, ROWS_S)
+    fall = np.clip(seconds - 1200.0, 0.0, None)
+    oil = np.maximum(fall - 1200.0, 0.0)
+    pressure = pressure_at(288.0) * np.exp(-np.minimum(fall, 1200.0) / 900.0 - oil / 2400.0)
+    density = np.asarray(fluid.vapor_density_at(pressure, 288.0))
+    weight = 30.0 + 0.03 * np.minimum(seconds, 1200.0) + 0.4 * (density[0] - density)
+    weight = weight + 0.002 * (fall + oil)
+    stretch = recovery(pressure, 15.0, weight_kg=weight, charge="80 kg", internal_volume="400 L")
+    assert found(stretch, "self_chilling") is None
+
+
+def test_a_pool_that_came_back_whole_is_no_pocket_once_it_is_gone() -> None:
+    """It looked dry, came back to the water in a pause, and has boiled away when the pressure falls again."""
+    seconds = np.arange(0.0, 5400.0, ROWS_S)
+    log = np.interp(seconds, [600.0, 960.0, 1020.0, 1620.0, 3000.0, 4800.0], [0.0, -0.4, -0.39, -0.02, -0.03, -2.0])
+    marks = [(960.0, "mark", "recovery_paused", ""), (1620.0, "mark", "recovery_resumed", "")]
+    stretch = recovery(pressure_at(288.0) * np.exp(log), 15.0, journal=marks)
+    assert found(stretch, "pressure_rebound") is not None
+    assert found(stretch, "freeze_risk") is None
+
+
+@pytest.mark.parametrize(("minutes", "told"), [(2.0, False), (4.0, True)])
+def test_what_is_under_freezing_for_two_minutes_freezes_no_tube(minutes: float, told: bool) -> None:
+    seconds = np.arange(0.0, 3600.0, ROWS_S)
+    kelvin = np.interp(seconds, [600.0, 2400.0], [283.0, 274.0])
+    cold = (seconds >= 2400.0) & (seconds < 2400.0 + 60.0 * minutes)
+    stretch = recovery(pressure_at(np.where(cold, 272.5, kelvin)), 10.0, journal=[(30.0, "mark", "water_flow_off", "")])
+    assert (found(stretch, "freeze_risk") is not None) == told
