@@ -174,8 +174,8 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
     ]
     if 2 * shifted > filled:
         raise InputError(
-            f"{source.path}: {shifted} of {filled} rows have more cells than the header has columns; expected a point as"
-            " decimal sign"
+            f"{source.path}: {shifted} of {filled} rows have more cells than the header has columns; expected a point"
+            " as decimal sign"
         )
     if shifted:
         cautions.append(
