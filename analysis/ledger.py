@@ -14,8 +14,9 @@ from analysis.result import Figure
 from analysis.scale import Load, weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import CylinderTable, Job
-from analysis.vocabulary.units import UnitSystem
+from analysis.vocabulary.units import UnitSystem, display
 
+MOST_PLACES = 3
 UNSURE_SHARE = 0.01
 """From this share of a cylinder's mass on it is told what no reading showed."""
 ADRIFT_KG = 0.5
@@ -165,7 +166,10 @@ def _name(load: Load, left_kg: Mapping[str, float], tables: Sequence[CylinderTab
 
 
 def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
-    """Return the balance as (label, text) pairs for the report; what is not known, or was not done, is left out."""
+    """Return the balance as (label, text) pairs for the report; what is not known, or was not done, is left out.
+
+    All with as many decimals as the largest mass has in four digits: they came off one scale and add up.
+    """
     out, back = (math.nan if kg == 0.0 else kg for kg in (ledger.recovered_kg, ledger.charged_kg))
     both = out == out and back == back
     listed = [
@@ -178,13 +182,18 @@ def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
         ("Charged less recovered", back - ledger.recovered_kg),
         ("Recovered and kept in cylinders", ledger.kept_kg + 0.0 * out),
     ]
-    told = [(label, Figure(mass, "mass").show(system, 4)) for label, mass in listed if not math.isnan(mass)]
+    said = [mass for _, mass in listed if not math.isnan(mass)]
+    said += [mass for a in ledger.cylinders for mass in (a.taken_in_kg, a.given_out_kg, a.left_kg) if mass == mass]
+    largest = max((abs(display(mass, "mass", system)[0]) for mass in said), default=0.0)
+    places = min(MOST_PLACES, max(0, 3 - math.floor(math.log10(largest)))) if largest > 0.0 else 0
+
+    def show(mass: float) -> str:
+        value, unit = display(mass, "mass", system)
+        return "unknown" if math.isnan(mass) else f"{round(value, places) + 0.0:,.{places}f} {unit}"
+
+    told = [(label, show(mass)) for label, mass in listed if not math.isnan(mass)]
     for account in ledger.cylinders:
-        left = "unknown" if math.isnan(account.left_kg) else Figure(account.left_kg, "mass").show(system, 4)
-        text = (
-            f"in {Figure(account.taken_in_kg, 'mass').show(system, 4)}, out "
-            f"{Figure(account.given_out_kg, 'mass').show(system, 4)}, left {left}"
-        )
+        text = f"in {show(account.taken_in_kg)}, out {show(account.given_out_kg)}, left {show(account.left_kg)}"
         if account.doubt_kg > UNSURE_SHARE * max(account.taken_in_kg, account.given_out_kg):
             text += f", sure only to within {Figure(account.doubt_kg, 'mass').show(system)}"
         told.append((f"Cylinder {account.cylinder.removeprefix('cylinder ')}", text))

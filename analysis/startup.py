@@ -345,7 +345,9 @@ def _conclude(walk: _Walk, why: str) -> Assessment:
     limits = set(stretch.job.startup.limits)
     text = f"Steady: {_listed(stretch, shown)}."
     if outside:
-        text = f"Steady, but out of the job's limits: {', '.join(map(_name, outside))}. {_listed(stretch, shown)}."
+        text = (
+            f"Steady, but out of the job's limits: {', '.join(map(_name, outside))}. Read: {_listed(stretch, shown)}."
+        )
     elif not limits:
         text += " No limits are stated in the job: the figures are given, not judged."
     if missing := sorted(limits - set(shown)):

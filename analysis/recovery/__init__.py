@@ -160,7 +160,7 @@ def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required
     if required.missing:
         said.append(f"Not known: {', '.join(required.missing)}; the deepest level that could apply was taken.")
     if required.rules.from_memory:
-        said.append(required.rules.note)
+        said.append(required.rules.note.replace(FIRST_COME, "").strip())  # that is said once, at the end
     return said
 
 

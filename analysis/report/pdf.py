@@ -18,7 +18,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Image, KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
-from analysis.report import contents, timeline
+from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import INK, SHADES
 from analysis.report.words import GENERAL_CAUTION, words
 from analysis.review import Review
@@ -130,6 +130,10 @@ def _log(review: Review, digests: Mapping[str, str]) -> list[Any]:
     if doubts:
         parts.append(_findings(doubts))
     parts += [Paragraph(escape(line), _style(9, spaceBefore=3)) for line in review.cautions]
+    others = channels_plot.draw(review)
+    if others is not None:
+        name = "Also recorded, not judged" if review.stages else "What was recorded"
+        parts.append(KeepTogether([Paragraph(name, _style(11, True, spaceBefore=8, spaceAfter=3)), _image(others)]))
     written = contents.notes(review)
     if written:
         parts += [

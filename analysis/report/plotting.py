@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 from collections.abc import Iterable
 from typing import Any
 
@@ -27,6 +28,8 @@ LINES = ("#15616d", "#c8553d", "#7a5195", "#8a7a1f", "#3d6fb6", "#5b6470")
 SHADES = {"good": "#d7ebdf", "note": "#e4e8ef", "caution": "#f7e3b5", "alarm": "#f3c9c1"}
 """Backgrounds of shaded spans by what they mean."""
 MOST_POINTS = 3000
+WORD_WIDTH = 0.08
+"""A short word covers this share of a plot's width."""
 
 
 def new_figure(rows: int = 1, heights: Iterable[float] | None = None) -> tuple[Figure, list[Axes]]:
@@ -80,15 +83,24 @@ def unit_of(kind: str, system: UnitSystem) -> str:
 
 
 def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
-    """Shade spans behind the lines, each with its word at the top; `shades` maps a span's kind to a key of `SHADES`."""
+    """Shade spans behind the lines, each with its word at the top; `shades` maps a span's kind to a key of `SHADES`.
+
+    A word that would stand on the same one before it is left out.
+    """
+    low, high = ax.get_xlim()
+    named: dict[str, float] = {}
     for span in spans:
         colour = SHADES[shades.get(span.kind, "note")]
         begin, end = to_days(pd.DatetimeIndex([span.begin, span.end]))
         ax.axvspan(begin, end, color=colour, zorder=0, linewidth=0)
+        word = span.label or span.kind.replace("_", " ")
+        if begin - named.get(word, -math.inf) < WORD_WIDTH * (high - low):
+            continue
+        named[word] = begin
         ax.text(
             begin,
             0.98,
-            f" {span.label or span.kind.replace('_', ' ')}",
+            f" {word}",
             transform=ax.get_xaxis_transform(),
             va="top",
             ha="left",
@@ -98,11 +110,11 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
         )
 
 
-def legend(ax: Axes) -> None:
+def legend(ax: Axes, columns: int = 5) -> None:
     """Put a quiet legend above the plot, where it covers nothing."""
     if ax.get_legend_handles_labels()[0]:
         ax.legend(
-            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=5, fontsize=8, frameon=False, borderpad=0.1,
+            loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=columns, fontsize=8, frameon=False, borderpad=0.1,
             handlelength=1.6, columnspacing=1.2,
         )  # fmt: skip
 

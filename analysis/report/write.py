@@ -10,7 +10,7 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from analysis.export import write_whole
-from analysis.report import contents, timeline
+from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import svg_data_uri
 from analysis.report.words import GENERAL_CAUTION, words
 from analysis.review import Review
@@ -47,6 +47,7 @@ def render(review: Review, digests: Mapping[str, str]) -> str:
         timeline=timeline.draw(review),
         balance=contents.balance_rows(review),
         log_findings=contents.log_findings(review),
+        channels=channels_plot.draw(review),
         cautions=review.cautions,
         notes=contents.notes(review),
         digests=digests,

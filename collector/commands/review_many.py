@@ -25,12 +25,16 @@ INDEX_FILE = "index.html"
 
 @dataclass(frozen=True)
 class JobLine:
-    """One job in the index: its folder's name, its verdicts as (stage, verdict, tone), or why it was refused."""
+    """One job in the index: its folder's name, its verdicts as (stage, verdict, tone), or why it was refused.
+
+    `about`: where, which circuit, and when, as far as known.
+    """
 
     folder: str
     name: str
     verdicts: tuple[tuple[str, str, str], ...]
     refused: str = ""
+    about: str = ""
 
 
 def review_one(folder: Path) -> JobLine:
@@ -47,7 +51,9 @@ def review_one(folder: Path) -> JobLine:
         (words(s.stretch.stage), words(s.assessment.verdict), VERDICT_TONE.get(s.assessment.verdict, "caution"))
         for s in result.stages
     )
-    return JobLine(folder.name, job.job.name, verdicts)
+    days = list(dict.fromkeys(f"{at:%d %b %Y}" for at in log.frame.index[[0, -1]])) if len(log.frame) else []
+    about = " · ".join(filter(None, (job.job.site, job.job.circuit, " to ".join(days))))
+    return JobLine(folder.name, job.job.name, verdicts, about=about)
 
 
 @contextlib.contextmanager

@@ -5,17 +5,18 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from reportlab.platypus import KeepTogether
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
-from analysis.report import contents
+from analysis.report import channels_plot, contents, plotting
 from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
 from analysis.report.write import REPORT_FILE, digests_of, render, write_report
-from analysis.result import Figure, significant
+from analysis.result import Figure, Span, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 
@@ -48,6 +49,34 @@ def files(folder: Path) -> dict[str, Path]:
 
 def reviewed(folder: Path) -> Review:
     return review(*load(folder))
+
+
+def test_what_is_not_judged_is_plotted_in_the_units_of_the_log(tmp_path: Path) -> None:
+    """A channel of any other name is kept and plotted; of a log without stages every channel is."""
+    rows = "".join(f"2026-03-14T07:{n // 60:02d}:{n % 60:02d}.000Z,70,{3 + n / 100}\n" for n in range(600))
+    (tmp_path / "job.toml").write_text('[job]\nname = "other"\n', encoding="utf-8")
+    (tmp_path / "readings.csv").write_text("time,circuit_pressure [psig],Öl [V]\n" + rows, encoding="utf-8")
+    plot = channels_plot.draw(reviewed(tmp_path))
+    assert plot is not None
+    gauge, other = plot.axes
+    assert gauge.get_lines()[0].get_ydata() == pytest.approx(70.0)
+    assert (other.get_ylabel(), other.get_lines()[0].get_label()) == ("[V]", "Öl")
+    assert "What was recorded" in render(reviewed(tmp_path), {})
+    (tmp_path / "journal.csv").write_text(
+        "time,kind,subject,value,text\n2026-03-14T07:00:00.000Z,stage,pressure_test,begin,\n", encoding="utf-8"
+    )
+    plot = channels_plot.draw(reviewed(tmp_path))
+    assert plot is not None
+    assert [ax.get_ylabel() for ax in plot.axes] == ["[V]"]
+
+
+def test_a_word_that_would_stand_on_the_same_one_is_left_out() -> None:
+    _, (ax,) = plotting.new_figure()
+    at = pd.date_range("2026-03-14T07:00Z", periods=61, freq="min")
+    ax.plot(plotting.to_days(at), np.zeros(61))
+    pauses = [Span("pause", at[i], at[i + 1]) for i in (10, 12, 40)]
+    plotting.shade(ax, pauses, {})
+    assert [text.get_text() for text in ax.texts] == [" pause", " pause"]
 
 
 def test_nothing_from_a_file_becomes_markup(folder: Path) -> None:

@@ -36,6 +36,7 @@ def check(folder: Path, jobs: list[Path], **how: object) -> None:
     index = (folder / "index.html").read_text(encoding="utf-8")
     assert "gaps-and-missing/report.html" in index
     assert "not reviewed" in index
+    assert "17 Mar 2026" in index
 
 
 def test_on_two_cores(tmp_path: Path, jobs: list[Path]) -> None:

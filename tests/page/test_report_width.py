@@ -30,6 +30,15 @@ def test_every_plot_is_seen_whole(report: Path, browser: Browser, width: int) ->
     assert max(ends) <= width
 
 
+def test_a_plot_that_is_touched_on_a_phone_is_large_enough_to_read(report: Path, browser: Browser) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 800}, has_touch=True)
+    page.goto(report.as_uri())
+    page.locator(".plot").nth(1).tap()
+    assert page.locator(".plot img").nth(1).evaluate("plot => plot.clientWidth") >= 700
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.close()
+
+
 @pytest.mark.parametrize(("width", "height"), [(8.5, 11.0), (8.27, 11.69)], ids=["letter", "A4"])
 def test_what_the_customer_signs_is_the_first_printed_page(
     report: Path, browser: Browser, width: float, height: float
