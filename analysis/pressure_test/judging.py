@@ -109,7 +109,8 @@ def plans_at(
     known = test_segments(known_at(segments, usable), float(held_pa[usable - 1]), wanted_pa, zero)
     for segment in known:
         least = LEAST_BINS * BIN_MINUTES
-        begin, end, settled = segment.begin + RUSH_MINUTES, segment.end, False
+        read = np.flatnonzero(recorded[: segment.end])
+        begin, end, settled = segment.begin + RUSH_MINUTES, int(read[-1]) + 1 if len(read) else 0, False
         if segment.settled is not None and end - segment.settled >= least:
             begin, settled = segment.settled, True
         seen = {n: [f for f in faults if f.probe == n and f.known < usable and f.since < end] for n in minutes.probes}

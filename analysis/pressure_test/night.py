@@ -15,7 +15,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
-from analysis.pressure_test.standing import GAIN_SHARE, hours_more, side_of, told_shares
+from analysis.pressure_test.standing import EVEN, GAIN_SHARE, hours_more, side_of, told_shares
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
@@ -206,12 +206,19 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
             said.append("It is too early to say how long it takes: ask again when it has been judged for a few hours.")
             more = None
         else:
-            told = "not even three more days" if more is None else f"about {max(more, 1.0):.0f} h more"
-            said.append(f"At the present noise {told} would most likely decide.")
+            said.append(_foreseen(more, hours_more(judged, allowed, night.confidence, EVEN)))
     if more is not None:
         figures["hours_more"] = Figure(more * 3_600.0, "hours")
     said += _helps(night, judged)
     return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
+
+
+def _foreseen(likely: float | None, even: float | None) -> str:
+    """Return what is told of the hours after which it is most likely decided, and of those with even odds."""
+    most = "not even three more days" if likely is None else f"about {likely:.0f} h more"
+    sooner = even is not None and (likely is None or round(even) < round(likely))
+    half = f", about {even:.0f} h as likely as not" if sooner else ""
+    return f"At the present noise {most} would most likely decide{half}."
 
 
 def _helps(night: Night, judged: Judged) -> list[str]:

@@ -44,8 +44,11 @@ MOST_HOURS = 72.0
 WIDTH_EXPONENT = 1.1
 """The interval narrows about as the hours to this power under correlated errors (between 1, slow errors, and 1.5, white
 ones)."""
-LIKELY = 0.8
-"""The hours still needed are those after which the test decides with this probability (common practice)."""
+LIKELY, EVEN = 0.8, 0.5
+"""The hours still needed are those after which the test decides with the first probability; half of all tests need no
+more than the hours of the second, which are far fewer, so both are told (common practice)."""
+LEAST_MORE_H = 1.0
+"""While a test runs two looks have to agree, and they lie half an hour apart: no fewer hours than this are told."""
 
 
 def limit_of(judged: Judged, allowed: float | None) -> float:
@@ -101,16 +104,16 @@ def verdicts(
     return found
 
 
-def hours_more(judged: Judged, allowed: float, confidence: float) -> float | None:
-    """Return how many more hours will most likely decide; None when more than `MOST_HOURS`.
+def hours_more(judged: Judged, allowed: float, confidence: float, odds: float = LIKELY) -> float | None:
+    """Return after how many more hours it is decided with a probability of `odds`; None when more than `MOST_HOURS`.
 
     The interval narrows meanwhile, and the estimate moves by what is now unsure of it; no circuit gains.
     """
     low, high = judged.interval(confidence)
     loss, half = max(judged.rate(judged.loss.mean), 0.0), 0.5 * (high - low)
-    more = np.arange(0.25, MOST_HOURS, 0.25)
+    more = np.arange(LEAST_MORE_H, MOST_HOURS, 0.25)
     left = (judged.hours / (judged.hours + more)) ** WIDTH_EXPONENT
     moves = half / float(ndtri(0.5 + 0.5 * confidence)) * np.sqrt(1.0 - left**2)
     tight = ndtr((allowed - loss - half * left) / moves) * (half * left <= COARSEST * allowed)
-    enough = np.flatnonzero(tight + ndtr((loss - allowed - half * left) / moves) >= LIKELY)
+    enough = np.flatnonzero(tight + ndtr((loss - allowed - half * left) / moves) >= odds)
     return float(more[enough[0]]) if len(enough) else None

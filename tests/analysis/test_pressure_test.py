@@ -90,6 +90,15 @@ def test_tight_night(calm: Night) -> None:
     assert value(found, "hours_judged") > 7 * 3600
 
 
+def test_what_no_gauge_showed_is_not_judged(calm: Night) -> None:
+    """A gauge that falls silent after five of ten hours: neither the rest of the night nor its warmth is judged."""
+    silent = changed(calm, lambda t, p: np.where(t < 5 * 3600.0, p, np.nan))
+    found, soon = assess(silent), assess(cut(silent, 1920))
+    assert 3.5 * 3600 < value(found, "hours_judged") <= 5 * 3600
+    for name in ("hours_judged", "pressure_change_by_temperature", "loss_rate_high"):
+        assert value(found, name) == pytest.approx(value(soon, name), rel=1e-6)
+
+
 def test_leak_is_measured(calm: Night) -> None:
     found = assess(changed(calm, lambda t, p: p - 3.0 * t / 86_400.0))
     assert found.verdict == "leaking"

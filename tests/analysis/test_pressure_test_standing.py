@@ -7,7 +7,8 @@ import pytest
 
 from analysis.pressure_test.judging import Judged, Plan
 from analysis.pressure_test.loss import Coefficients, Loss
-from analysis.pressure_test.standing import TWICE, hours_more, limit_of, side_of, verdicts
+from analysis.pressure_test.night import _foreseen
+from analysis.pressure_test.standing import EVEN, LIKELY, TWICE, hours_more, limit_of, side_of, verdicts
 
 ALLOWED = 1.0
 
@@ -134,17 +135,23 @@ def test_without_an_allowed_loss_only_a_sure_leak_is_told() -> None:
     assert side_of(look(2.0 * limit, 0.1 * limit), None, 0.95) == "leaking"
 
 
-@pytest.mark.parametrize(("loss", "deviation"), [(0.2, 0.6), (0.3, 0.9), (3.0, 1.5), (2.0, 0.8), (0.6, 0.7)])
-def test_the_hours_told_decide_in_most_nights(loss: float, deviation: float) -> None:
+@pytest.mark.parametrize(
+    ("loss", "deviation", "odds"),
+    [
+        *((*of, LIKELY) for of in ((0.2, 0.6), (0.3, 0.9), (3.0, 1.5), (2.0, 0.8), (0.6, 0.7))),
+        *((*of, EVEN) for of in ((0.3, 0.9), (0.6, 0.7), (0.0, 1.2), (2.0, 1.5))),
+    ],
+)
+def test_the_hours_told_decide_as_often_as_is_said(loss: float, deviation: float, odds: float) -> None:
     """The estimate of a test moves, as its interval narrows, by what was unsure of it."""
     dice = np.random.default_rng(8)
     now = look(loss, deviation)
-    more = hours_more(now, ALLOWED, 0.95)
+    more = hours_more(now, ALLOWED, 0.95, odds)
     assert more is not None
     then = deviation * (now.hours / (now.hours + more)) ** 1.1
     moved = dice.normal(loss, np.sqrt(deviation**2 - then**2), 1000)
     decided = [side_of(look(float(m), then), ALLOWED, 0.95) in ("tight", "leaking", "gaining") for m in moved]
-    assert 0.77 < np.mean(decided) < 0.9
+    assert odds - 0.03 < np.mean(decided) < odds + 0.1
 
 
 def test_a_longer_way_needs_more_hours_and_the_border_takes_too_many() -> None:
@@ -153,3 +160,17 @@ def test_a_longer_way_needs_more_hours_and_the_border_takes_too_many() -> None:
     assert near is not None
     assert near > far
     assert hours_more(look(1.0, 0.3, 1200), ALLOWED, 0.95) is None
+
+
+def test_no_hours_are_told_that_a_running_test_cannot_keep() -> None:
+    """On the very edge of tight a quarter of an hour would do, but two looks have to agree while the test runs."""
+    assert hours_more(look(0.0, 0.512), ALLOWED, 0.95) == 1.0
+
+
+def test_the_hours_of_even_odds_are_told_where_they_are_fewer() -> None:
+    assert _foreseen(16.0, 6.0).endswith("about 16 h more would most likely decide, about 6 h as likely as not.")
+    assert _foreseen(1.25, 1.0).endswith("about 1 h more would most likely decide.")
+    assert _foreseen(None, 20.0).endswith(
+        "not even three more days would most likely decide, about 20 h as likely as not."
+    )
+    assert _foreseen(None, None).endswith("not even three more days would most likely decide.")
