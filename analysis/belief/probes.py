@@ -11,11 +11,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import erf
 
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
 from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses, lost_fault
-from analysis.belief.stuck import BY_CHANCE, CHANGES, OFTEN, STUCK_READINGS, STUCK_S, alive_again
+from analysis.belief.patience import patience_of_a_probe, patience_of_rise
+from analysis.belief.stuck import STUCK_READINGS, STUCK_S, alive_again
 from analysis.bins import Runs
 from analysis.result import Figure
 from analysis.vocabulary.units import UNITS, Unit, UnitSystem
@@ -37,17 +37,6 @@ UNKNOWN_S = 3_600.0
 END_SHARE = 0.98
 GAUGE_PA = 2e3
 """A circuit's gauge is as good (common practice): it stands where the vacuum was not broken."""
-FOURTH, SWINGS = 70.0, 0.6
-"""Fourth differences of noise have so many times its variance, and four in five are of the other sign than the last."""
-NEAR_LEVEL = 4.0
-"""Noise is in proportion to the pressure, but a probe's electronics are not: it is looked for about the same level."""
-STEPS = tuple(float(f"{first}e{power}") for power in range(2, -7, -1) for first in (5, 2, 1))
-"""Displays move in such steps of their unit, the coarsest first."""
-RESTLESS = 0.7
-"""[steps] What the display rounds off alone is 0.3, and flicker between two numbers 0.5."""
-RISE_S, RISE_CHANGES, RISE_STEPS, RISE_LATE = 900.0, 10, 10.0, 0.5
-"""A closed circuit's rise slows down before it ends: one that kept half of its pace has stopped dead when it stands
-still for as long as ten steps of the display, or of its noise, took."""
 JUMP_S, JUMP_READINGS, JUMP_NOISES, JUMP_SHARE = 300.0, 12, 8.0, 0.03
 NEAR = 5
 UNITS_OF_PROBES = ("micron", "Pa", "mbar", "Torr")
@@ -151,7 +140,7 @@ def _stands(channel: str, own: Unit, times: np.ndarray, values: np.ndarray) -> I
         if begin < until or level == 0.0 or (level > IN_RANGE_PA and level >= END_SHARE * highest[first]):
             continue
         changes = starts[: run + 1]
-        waits = min(_patience_of_noise(own, times, values, changes), _patience_of_rise(times, values, changes))
+        waits = min(patience_of_a_probe(own, times, values, changes), patience_of_rise(times, values, changes))
         known = first + max(LEAST_READINGS, int(np.searchsorted(times[first:end], begin + max(STUCK_S, waits))))
         if known >= end:
             continue
@@ -161,57 +150,6 @@ def _stands(channel: str, own: Unit, times: np.ndarray, values: np.ndarray) -> I
             f"{name_of(channel)} has shown the very same number for {(times[known] - begin) / 60:.0f} min, after"
             " readings that never stood still: it is stuck and is left out. Check the instrument.",
         )  # fmt: skip
-
-
-def _patience_of_noise(own: Unit, times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
-    """Return how long a probe that changed so may stand still [s], infinite where it may rightly.
-
-    Its noise is in proportion to the pressure and tells itself from the pull's bends by fourth differences that swing
-    to and fro. It keeps within one step of the display for n readings with p^n at the most, p in the middle of it.
-    """
-    seen = changes[-CHANGES - 1 :]
-    if len(seen) <= CHANGES or len(seen) - 1 < OFTEN * (seen[-1] - seen[0]):
-        return np.inf
-    lately, level = values[seen[0] : seen[-1]], float(values[seen[-1]])
-    if not 1.0 / NEAR_LEVEL < float(np.median(lately)) / level < NEAR_LEVEL:
-        return np.inf
-    bends = np.diff(np.log(np.maximum(lately, 1e-3)), 4)
-    if np.mean(bends[1:] * bends[:-1] < 0.0) < SWINGS:
-        return np.inf
-    noise = (
-        level / _step(np.append(lately, level), own.scale) * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
-    )
-    if noise < RESTLESS:
-        return np.inf
-    within = float(erf(0.5 / np.sqrt(2.0 * (noise**2 - 1.0 / 12.0))))
-    return float(np.log(BY_CHANCE) / np.log(within) * (times[seen[-1]] - times[seen[0]]) / CHANGES)
-
-
-def _step(pascal: np.ndarray, scale: float) -> float:
-    """Return the largest round step of a display that all of some readings are multiples of [Pa]."""
-    numbers = pascal / scale
-    for step in STEPS:
-        if np.all(np.abs(numbers / step - np.round(numbers / step)) < 1e-3):
-            return step * scale
-    return STEPS[-1] * scale
-
-
-def _patience_of_rise(times: np.ndarray, values: np.ndarray, starts: np.ndarray) -> float:
-    """Return how long a probe that rose so may stand still, infinite where it did not rise or was slowing down."""
-    first = int(starts[-1])
-    lately = slice(int(np.searchsorted(times, times[first] - RISE_S)), first + 1)
-    if np.count_nonzero(starts[:-1] >= lately.start) < RISE_CHANGES:
-        return np.inf
-    at, shown = times[lately], values[lately]
-    thirds = np.searchsorted(at, at[0] + np.ptp(at) * np.array([1.0, 2.0]) / 3.0).tolist()
-    parts = [median_of(part) for part in np.split(shown, thirds)]
-    pace, late = (parts[2] - parts[0]) / (np.ptp(at) * 2.0 / 3.0), (parts[2] - parts[1]) / (np.ptp(at) / 3.0)
-    steps = np.abs(np.diff(shown))
-    step = float(np.min(steps[steps > 0.0]))
-    noise = float(np.median(np.abs(np.diff(shown, 2)))) if len(shown) > 2 else 0.0
-    if not (pace > 0.0 and late >= RISE_LATE * pace and shown[-1] == shown.max()):
-        return np.inf
-    return float(RISE_STEPS * max(step, noise) / late)
 
 
 def _steps(

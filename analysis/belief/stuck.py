@@ -8,33 +8,20 @@ where the gas law rules it out: a closed pressure follows its temperature by p d
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.special import erf
 
 from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, name_of
+from analysis.belief.patience import CHANGES, OFTEN, noise_of, patience_of_noise, patience_of_walk
 from analysis.bins import Runs
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, MICRON_PROBES, ROOM_TEMPERATURES
 
 STUCK_S = 600.0
 STUCK_READINGS = 20
 LOOK_S = 300.0
-CHANGES = 20
-"""So many changes just before tell whether the readings are restless."""
 LEVELS = 3
-SWING_STEPS, SWINGS = 1.6, 4
-"""Readings that flicker about one edge of the display swing by one step. Noise that swings by more four times in twenty
-changes is a third of a step at least, and moves the display wherever it stands."""
-LEAST_NOISE = 1.0 / 3.0
-"""[steps] Noise that swings so is no less."""
-LEAPS = 4.0
-"""A bend by so many usual ones is none of the noise."""
-NEAR_SCATTERS = 3.0
-OFTEN = 0.3
-"""So large a share of the readings differs from the one before: noise, not a slow walk from step to step."""
-BY_CHANCE = 1e-6
-"""Restless readings stand still by chance no more often than this: the noisier they were, the sooner it is none."""
 WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
 """Named when another that was as restless still is, when a temperature elsewhere moved by 1.5 K, or after an hour."""
@@ -65,10 +52,6 @@ MUCH = 2.0
 """A scale that followed the mass and did not flicker is asked for twice as much."""
 TOLD_S = 400.0
 """A witness that jumps is named within so long: what it did since then is not looked at."""
-WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
-SLOWS = 1.6
-"""A reading on its way takes some time for each two steps. Where it turns, as a parabola does, it stands for less than
-four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
 GO_ON_K, GO_ON_SHARE, GO_ON_PART = 0.6, 0.02, 0.5
 """Others go on when they move by so much, and half as far as in as long a time before."""
 ALIVE_CHANGES = 3
@@ -79,10 +62,61 @@ _LEFT_OUT = (*MICRON_PROBES, "barometer")
 """Channels that rightly show one number for long: an over-range probe, a slow barometer."""
 
 
+@dataclass(frozen=True)
+class _Still:
+    """One and the same number since `begin` [s], and how the channel came to it.
+
+    `pascal` is what it shows where it is a pressure, `step` that of its display, `left` what it showed before it leapt
+    off the circuit, else 0; `patience` and `walks` are how long readings that changed so may stand still, infinite
+    where they may for ever; `before` is when its last changes began, `followed` whether there were many.
+    """
+
+    channel: str
+    readings: Readings
+    begin: float
+    pascal: float
+    step: float
+    left: float
+    patience: float
+    walks: float
+    before: float
+    followed: bool
+
+    def why(self, look: float, *, many: bool) -> tuple[str, bool]:
+        """Return why it cannot stand so until `look`, empty when it may, and whether another that was as restless
+        goes on; `many` readings show it."""
+        channel, readings, begin, seen = self.channel, self.readings, self.begin, look - TOLD_S
+        lasted = look - begin
+        restless = many and lasted >= self.patience
+        if channel == "cylinder_weight":
+            follows = restless or self.followed
+            flowed = follows and _flowed(readings, begin, seen, 1.0 if restless else MUCH)
+            return "while the circuit's pressure moved, which takes refrigerant" if flowed else "", False
+        alone = restless and _another_restless(channel, readings, self.before, begin, look)
+        why = ""
+        if self.left and many and _others_stayed(channel, readings, begin, seen, self.left):
+            why = "since it leapt there in one reading, while the other gauges on the circuit stayed"
+        elif alone or (restless and lasted >= ALONE_S):
+            why = "after readings that never stood still"
+        elif lasted < WORLD_S:
+            pass
+        elif restless and _elsewhere(channel, readings, begin, seen) >= WORLD_K:
+            why = "while temperatures moved"
+        elif lasted >= self.walks and _others_go_on(channel, readings, begin, seen):
+            why = "after it moved steadily, while the others go on"
+        elif _twin_moved(channel, readings, begin, seen, self.step):
+            why = "while the other end of the same barrel moved"
+        elif _others_moved(channel, readings, begin, seen, self.pascal, self.step):
+            why = "while the other gauges on the circuit moved"
+        elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, seen, self.pascal, self.step):
+            why = "while the temperatures around moved, which a closed pressure follows"
+        return why, alone
+
+
 def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield each run of one and the same number that cannot be. Uses no row after the time at which it is known."""
-    weight, temperature = channel == "cylinder_weight", readings.dimensions[channel] == "temperature"
-    if channel in _LEFT_OUT or not (weight or temperature or readings.dimensions[channel] == "pressure"):
+    dimension = readings.dimensions[channel]
+    if channel in _LEFT_OUT or not (channel == "cylinder_weight" or dimension in ("temperature", "pressure")):
         return
     times, values = readings.shown(channel)
     if len(values) < STUCK_READINGS:
@@ -94,56 +128,50 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     parts = [(n, *part) for n in long for part in _unbroken(times, int(starts[n]), int(ends[n]))]
     for run, first, end in parts:
         begin = float(times[first])
-        pascal = _pascal(channel, readings, begin) if readings.dimensions[channel] == "pressure" else np.nan
         if begin < until:
             continue
-        left = first == starts[run] and run > 0 and _left_the_circuit(channel, readings, times, values, first, pascal)
-        if not left and readings.open_or_empty(pascal, begin, OPEN_PA):
+        still = _still(channel, readings, times, values, starts[: run + 1], first)
+        if not still.left and readings.open_or_empty(still.pascal, begin, OPEN_PA):
             continue
-        before = starts[max(0, run - CHANGES) : run + 1]
-        often = len(before) - 1 >= OFTEN * (before[-1] - before[0])
-        patience = _patience(times, values, before) if often else np.inf
-        lately = starts[max(0, run - STEPS) : run + 1]
-        steps = np.abs(np.diff(values[lately]))
-        step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
-        walking = temperature and first == starts[run] and not _may_be_held(readings, begin)
-        walks = _patience_of_walk(times[lately], values[lately], step) if walking else np.inf
         for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
             position = int(np.searchsorted(times, look))
             if position >= end:
                 break
-            lasted, seen = look - begin, look - TOLD_S
-            restless = position - first >= STUCK_READINGS and lasted >= patience
-            alone = (
-                not weight and restless and _another_restless(channel, readings, float(times[before[0]]), begin, look)
-            )
-            why = ""
-            if weight:
-                followed = times[before[0]] >= begin - LATELY_S and len(before) > CHANGES
-                if _flowed(readings, begin, seen, 1.0 if restless else MUCH) and (restless or followed):
-                    why = "while the circuit's pressure moved, which takes refrigerant"
-            elif left and position - first >= STUCK_READINGS and _others_stayed(channel, readings, begin, seen, left):
-                why = "since it leapt there in one reading, while the other gauges on the circuit stayed"
-            elif alone or (restless and lasted >= ALONE_S):
-                why = "after readings that never stood still"
-            elif restless and lasted >= WORLD_S and _elsewhere(channel, readings, begin, seen) >= WORLD_K:
-                why = "while temperatures moved"
-            elif lasted >= max(WORLD_S, walks) and _others_go_on(channel, readings, begin, seen):
-                why = "after it moved steadily, while the others go on"
-            elif lasted >= WORLD_S and _twin_moved(channel, readings, begin, seen, step):
-                why = "while the other end of the same barrel moved"
-            elif lasted >= WORLD_S and _others_moved(channel, readings, begin, seen, pascal, step):
-                why = "while the other gauges on the circuit moved"
-            elif lasted >= GAS_LAGS_S[-1] and _gas_moved(channel, readings, begin, seen, pascal, step):
-                why = "while the temperatures around moved, which a closed pressure follows"
-            if why and (alone or not _another_stands(channel, readings, begin, look, pascal)):
+            why, alone = still.why(look, many=position - first >= STUCK_READINGS)
+            if why and (alone or not _another_stands(channel, readings, begin, look, still.pascal)):
                 until = alive_again(times, starts, run)
                 yield Fault(
                     "channel_stuck", channel, begin, float(times[position]), until,
-                    f"{name_of(channel)} has shown the very same number for {lasted / 60:.0f} min {why}: "
+                    f"{name_of(channel)} has shown the very same number for {(look - begin) / 60:.0f} min {why}: "
                     "it is stuck and is left out. Check the instrument.",
                 )  # fmt: skip
                 break
+
+
+def _still(
+    channel: str, readings: Readings, times: np.ndarray, values: np.ndarray, changes: np.ndarray, first: int
+) -> _Still:
+    """Return how a channel came to the number that it shows from reading `first` on, by all its changes so far."""
+    begin, at_change = float(times[first]), first == changes[-1]
+    pascal = _pascal(channel, readings, begin) if readings.dimensions[channel] == "pressure" else np.nan
+    left = at_change and len(changes) > 1 and _left_the_circuit(channel, readings, times, values, first, pascal)
+    before = changes[-CHANGES - 1 :]
+    lately = changes[-STEPS - 1 :]
+    steps = np.abs(np.diff(values[lately]))
+    step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
+    walking = readings.dimensions[channel] == "temperature" and at_change and not _may_be_held(readings, begin)
+    return _Still(
+        channel,
+        readings,
+        begin,
+        pascal,
+        step,
+        left=float(left),
+        patience=patience_of_noise(times, values, changes),
+        walks=patience_of_walk(times[lately], values[lately], step) if walking else np.inf,
+        before=float(times[before[0]]),
+        followed=bool(times[before[0]] >= begin - LATELY_S and len(before) > CHANGES),
+    )
 
 
 def alive_again(times: np.ndarray, starts: np.ndarray, run: int) -> float:
@@ -255,70 +283,9 @@ def _another_restless(channel: str, readings: Readings, before_s: float, begin_s
             continue
         rate = np.count_nonzero(np.diff(was)) / max(len(was) - 1, 1)
         goes_on = np.count_nonzero(np.diff(now)) / (len(now) - 1) >= AS_RESTLESS * rate
-        if rate >= OFTEN and goes_on and _noise(now) >= AS_RESTLESS * _noise(was):
+        if rate >= OFTEN and goes_on and noise_of(now) >= AS_RESTLESS * noise_of(was):
             return True
     return False
-
-
-def _patience(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
-    """Return how long readings that changed so may stand still, infinite unless they were restless.
-
-    Restless: about a straight line through them they swing to and fro by more than flicker about one edge of the
-    display can, and the number that stands lies near it: what came to rest somewhere else has changed its state.
-    Such noise keeps within one step of the display for n readings with p^n at the most, p in the middle of that
-    step. Readings that change less often than such noise does are not independent: fewer count.
-    """
-    if len(changes) <= CHANGES:
-        return np.inf
-    at, seen = times[changes], values[changes]
-    along = at - np.mean(at)
-    left = seen - np.mean(seen) - along * (along @ seen) / (along @ along)
-    scatter, step = float(np.std(left)), float(np.min(np.abs(np.diff(seen))))
-    if _swings(left, max(SWING_STEPS * step, scatter)) < SWINGS or abs(left[-1]) > NEAR_SCATTERS * scatter:
-        return np.inf
-    noise = _noise(values[changes[0] : changes[-1]]) / step
-    within = erf(0.5 / (np.sqrt(2.0) * np.sqrt(max(noise**2 - 1.0 / 12.0, LEAST_NOISE**2))))
-    often = 1.0 - 0.5 / (np.sqrt(np.pi) * max(noise, 1.0 / np.sqrt(np.pi)))
-    return float(np.log(BY_CHANCE) / np.log(within) * often * (at[-1] - at[0]) / CHANGES)
-
-
-def _noise(values: np.ndarray) -> float:
-    """Return how far readings scatter about their way, by second differences: no trend, and no leap, is noise."""
-    bends = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
-    if not len(bends):
-        return 0.0
-    return float(np.mean(np.minimum(bends, LEAPS * np.median(bends)))) * float(np.sqrt(np.pi / 12.0))
-
-
-def _swings(values: np.ndarray, least: float) -> int:
-    """Return how often readings went by so much one way and then the other."""
-    swings, way = 0, 0.0
-    low = high = float(values[0])
-    for value in values.tolist():
-        if way <= 0.0 and value - low >= least:
-            swings, way, high = swings + 1, 1.0, value
-        elif way >= 0.0 and high - value >= least:
-            swings, way, low = swings + 1, -1.0, value
-        low, high = min(low, value), max(high, value)
-    return swings
-
-
-def _patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> float:
-    """Return how long readings that walked so from step to step may stand still, infinite when they were slowing down.
-
-    Flicker about one edge of the display is no walk.
-    """
-    if np.isnan(step):
-        return np.inf
-    arrived = [0]
-    for i, value in enumerate(values.tolist()):
-        if abs(value - values[arrived[-1]]) > (WALK_STEPS - 0.1) * step:
-            arrived.append(i)
-    waits = np.diff(times[arrived])[-WALKS:]
-    if len(waits) < WALKS:
-        return np.inf
-    last = max(waits[-1], times[-1] - times[arrived[-1]])
-    return WALK_STILL * float(np.max(waits)) if last <= SLOWS * np.median(waits[:-1]) else np.inf
 
 
 def _others_go_on(channel: str, readings: Readings, begin: float, look: float) -> bool:
