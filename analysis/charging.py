@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.bins import bin_medians
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
+from analysis.recovery.balance import DENSEST_FILL
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
 from analysis.scale import PACE_STEPS, Weighing, weigh
 from analysis.stretch import Stretch, seconds
@@ -30,8 +31,6 @@ FREEZE_CLEAR_K, FREEZE_CLEAR_S = 1.0, 300.0
 """A freeze risk is told after this time, and again only after saturation stood this far above freezing this long."""
 LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
-DENSEST_FILL = 6.0
-"""No circuit has more than this many times the volume of its charge as liquid."""
 BARE_KG = 2.0
 """A scale that shows less carries no cylinder."""
 FLOWED, FLOWED_ROWS, FLOWED_STEPS = pd.Timedelta(minutes=2), 5, 2.5

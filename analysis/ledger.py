@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from analysis.cylinders import UNSURE_SHARE
 from analysis.export import csv_text
 from analysis.leak_rate import Addition, applies, leak_rates, leak_rules
 from analysis.result import Figure
@@ -17,8 +18,6 @@ from analysis.vocabulary.job import CylinderTable, Job
 from analysis.vocabulary.units import UnitSystem, display
 
 MOST_PLACES = 3
-UNSURE_SHARE = 0.01
-"""From this share of a cylinder's mass on it is told what no reading showed."""
 ADRIFT_KG = 0.5
 """A cylinder that weighs this much less or more than when it was last on the scale lost or gained something."""
 

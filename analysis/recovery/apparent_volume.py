@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.ticks import Ticks
+from analysis.recovery.ticks import Floats, Ticks
 
 MEAN_S = 40.0
 """A fall is looked for in means of this time."""
@@ -30,8 +30,6 @@ BREAK = 2.0
 """An apparent volume that falls to one so many times smaller, from one fall to the next, tells of a pool that ended."""
 SLOWEST_S = 10_000.0
 """Without a scale: slower than this, in seconds for a fall by e, is no vapour-only fall worth the name."""
-
-Floats = np.ndarray
 
 
 @dataclass(frozen=True)

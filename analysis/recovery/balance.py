@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, no_more, slowly_boiling, spans_of, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
-from analysis.recovery.ticks import Ticks
+from analysis.recovery.ticks import Floats, Ticks
 from analysis.vocabulary.job import Job
 
 GONE_K = 2.78
@@ -41,8 +41,6 @@ CHILL_S = 300.0
 """Self-chilling: so long under the water by the 5 degF rule, with more mass than vapour can give."""
 COLD_SURE = 1.1
 """An apparent volume that is surely so many times the stated one: something boils."""
-
-Floats = np.ndarray
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.balance import CHILL_S, GONE_K
 from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, before
-from analysis.recovery.ticks import Ticks
+from analysis.recovery.ticks import Floats, Ticks
 
 FLATTEST = 0.03
 """A pause shows that nothing boils when the pressure surely rises by less in 10 min than the least pocket would raise
@@ -35,8 +35,6 @@ FLOWS = 0.5
 """Nor is it one while the scale gains at this share of the rate before."""
 NOT_ICE_K = 15.0
 """Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
-
-Floats = np.ndarray
 
 
 @dataclass(frozen=True)

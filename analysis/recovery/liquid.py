@@ -27,7 +27,7 @@ from analysis.recovery.balance import (
     stayed,
 )
 from analysis.recovery.pauses import Pull, before
-from analysis.recovery.ticks import Ticks
+from analysis.recovery.ticks import Floats, Ticks
 from analysis.vocabulary.job import Job
 
 STAYS_S = 60.0
@@ -60,8 +60,6 @@ QUICKENS, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
 """Freezing, no water flowing: a fall of this ln of the density, so many times as fast, is the end of the pool."""
 COLD_SHORT = 0.003
 """Share of the plate's charge that has to be missing for that."""
-
-Floats = np.ndarray
 
 
 @dataclass(frozen=True)

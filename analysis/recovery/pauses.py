@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.ticks import Ticks
+from analysis.recovery.ticks import Floats, Ticks
 
 LOOK_S = 90.0
 """Signals are compared over this time."""
@@ -36,8 +36,6 @@ TRICKLE_KG = 0.03
 """A load that stands gains less than this by drift within `SLOW_S`; common practice."""
 STILL = 0.08
 """The mass rate of a machine that stands is under this share of what it lately did."""
-
-Floats = np.ndarray
 
 
 @dataclass(frozen=True)
