@@ -32,6 +32,8 @@ GAUGE_NOISE_PA = 1.5e3
 LONGER_PART, LOOKED_AT_S = 0.4, 240.0
 """A hold may be watched by such a part longer than it has to be; a vacuum that stands for longer still was left alone
 soon after its hold (common practice)."""
+REACHED = 1.2
+"""A vacuum is held once it is at its target, or so near that the probe may not tell; before that it is pumped."""
 LEFT_PA = 25e3
 """So much above the air's pressure and standing is what was left in the circuit, not yet a test (common practice)."""
 
@@ -104,10 +106,10 @@ class GasStages(RefrigerantStages):
         return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
 
     def _filled(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
-        """Return whether, without a scale, pressure stands where the refrigerant stands with liquid."""
+        """Return whether, in a log without a scale, pressure stands where the refrigerant stands with liquid."""
         s = self.s
         near = 0.8 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
-        return bool(near and np.isnan(s.weight_kg[k]) and self.held(k, minutes, 0.03))
+        return bool(near and not self.scaled and self.held(k, minutes, 0.03))
 
     def _told_full(self, k: int) -> bool:
         """Return whether pressure is at saturation where the room says well where that is."""
@@ -131,7 +133,8 @@ class GasStages(RefrigerantStages):
         s = self.s
         first, broken = np.searchsorted(s.begin_s, self.now.begin_s), np.searchsorted(s.end_s, broken_s)
         last = max(min(int(broken), k) - 1, int(first))
-        shut = self.shut_off(int(first), last)
+        target_pa = np.inf if s.target is None else s.target.absolute_pa(float(s.barometer_pa[k]))
+        shut = self.shut_off(int(first), last) if self.lowest_pa < REACHED * target_pa else None
         down = first + int(np.argmax(s.calm_pa[first : last + 1] <= self.lowest_pa + GAUGE_NOISE_PA))
         held_s = float(s.end_s[down if shut is None else shut]) + s.hold_s
         if standing and (shut is None or broken_s - held_s < QUIET_MINUTES * MINUTE_S):
@@ -189,11 +192,11 @@ class GasStages(RefrigerantStages):
         else:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
             above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
-            boils = self._told_full(k) if np.isnan(s.weight_kg[k]) else 0.8 * cold < p
+            boils = 0.8 * cold < p if self.scaled else self._told_full(k)
             boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
             low_pa = min(self.remnant_pa, self.trough_pa)
             apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
-            weighed = self.contents == "remnant" and not np.isnan(s.weight_kg[k]) and not self.bears
+            weighed = self.contents == "remnant" and self.scaled and not self.has_scale(k)
             let_in = weighed and self.rushed(k) and self.held(k, 5, 0.03)  # and it came from no cylinder on the scale
             sure = above or let_in or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
         if not sure:
@@ -229,7 +232,8 @@ class GasStages(RefrigerantStages):
             j = int(rushes[0]) if len(rushes) else first
             left = np.flatnonzero(s.pressure_pa[j : k + 1] > 1.05 * s.calm_pa[j] + 3e3)
             return float(s.begin_s[j + int(left[0]) if len(left) else j]), "it may have begun earlier"
-        last = min(first + int(low[-1]) + 1, k)
+        last = first + int(low[-1]) + 1
+        last += int(np.argmax(~np.isnan(s.pressure_pa[last : k + 1]))) if last <= k else -1
         let_in = self.rushes(last, k)
         j = int(let_in[0]) if len(let_in) else last
         crept = s.pressure_pa[last : j + 1] - s.pressure_pa[np.maximum(np.arange(last, j + 1) - 3, 0)]

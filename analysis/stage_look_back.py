@@ -44,15 +44,16 @@ class LookBack:
     ) -> int:
         """Return the minute in which pressure left, upward or downward, the level it had around minute `k`.
 
-        A level above `most_pa` is taken for that: gas that was let out until a moment ago stood higher.
+        A level above `most_pa` is taken for that: gas that was let out until a moment ago stood higher. What nobody saw
+        falls unseen; a gauge is connected before what it shows rises.
         """
         pressure = self.s.pressure_pa
         first = self.s.back(k, 10)
         level = min(float(np.nanmedian(pressure[first : k + 1])), most_pa)
-        j = k
-        while j > first and not sign * (pressure[j - 1] - level) <= max(part * level, least_pa):
-            j -= 1
-        return j
+        left = sign * (pressure[first:k] - level) > max(part * level, least_pa)
+        left |= np.isnan(pressure[first:k]) & (sign < 0.0)
+        stood = np.flatnonzero(~left)
+        return first + int(stood[-1]) + 1 if len(stood) else first
 
     def last_flow(self, k: int) -> float:
         """Return when the scale last moved, looking back from a minute in which its last minutes showed a flow [s]."""

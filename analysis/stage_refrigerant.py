@@ -35,6 +35,8 @@ UNDER_PART = 0.97
 """What a compressor draws from stands a kelvin and more under what the coldest thing beside it would hold."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
+UNSEEN_MINUTES = 5
+"""Liquid is pulled for some minutes before pressure tells of it (common practice: a hose takes 2 to 5 kg a minute)."""
 LIQUID_PART, KEPT_PART = 0.6, 0.95
 """Liquid that stands comes back to saturation within minutes: a circuit that stays between these parts of it is pulled,
 one that stays lower holds no liquid (common practice)."""
@@ -175,8 +177,11 @@ class RefrigerantStages(WatchState):
         j = k
         while j > first and s.calm_pa[j - 1] < 0.98 * level:
             j -= 1
-        onset, seen = self.opened_at(max(j - 1, 0), int(np.searchsorted(s.end_s, self.floor_s)), k)
+        least = int(np.searchsorted(s.end_s, self.floor_s))
+        onset, seen = self.opened_at(max(j - 1, 0), least, k)
         sure = seen or self.has_scale(k)
+        if not sure:
+            onset = max(s.back(onset, UNSEEN_MINUTES), least)
         note = "" if sure else "no scale shows when the liquid began to move, so it may have begun earlier"
         self._begin_recovery(k, onset, note)
         if self.now is not None and not self.has_scale(k):
@@ -252,7 +257,7 @@ class RefrigerantStages(WatchState):
         if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
             if self.off_s - self.active_s < WATCHED_S:
                 within_s = max(READY_S, abs(self.off_s - end_s) / 2)
-                end_s = max((end_s + self.off_s) / 2, self.off_s - REST_EDGE_S) if self.off_s > end_s else self.off_s
+                end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
         elif not self.has_scale(k) and self.lowest_pa < np.inf and self.rushed(k):
             end_s = min(end_s, self._rise_s(k))
         self.end(min(end_s, at_most_s), k, within_s)
@@ -341,5 +346,6 @@ class RefrigerantStages(WatchState):
             within_s = (min(at_most_s, float(s.end_s[k])) - flowed_s) / 2
             end_s = at_most_s - min(within_s, 3 * REST_EDGE_S) if at_most_s < np.inf else end_s
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
-            end_s, within_s = (flowed_s + self.off_s) / 2, 120.0 + (self.off_s - flowed_s) / 2
+            apart_s = self.off_s - flowed_s
+            end_s, within_s = flowed_s + min(apart_s / 2, REST_EDGE_S), 120.0 + apart_s / 2
         self.end(min(end_s, at_most_s), k, within_s)

@@ -20,6 +20,7 @@ from analysis.stretch import seconds
 from analysis.vocabulary.channels import CHANNELS, CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
+from analysis.vocabulary.units import Pressure
 
 MINUTE_S = 60.0
 """Width of a bin: stages last from many minutes to days, and rows may be a minute apart."""
@@ -90,7 +91,8 @@ class Signals:
     running : the compressor runs. lift : discharge over suction pressure. load_read : its load is logged.
     spread_k : how far the temperatures moved in the last 20 minutes, median.
     channels : how many temperatures and pressures had readings.
-    hold_s : how long the job wants a vacuum to be held, infinite where it does not say.
+    hold_s, target : how long the job wants a vacuum to be held, and which; infinite, and None, where it does not say.
+    test_pressure : at which the job wants to test, None where it does not say.
     """
 
     origin: pd.Timestamp
@@ -119,6 +121,8 @@ class Signals:
     spread_k: np.ndarray
     channels: np.ndarray
     hold_s: float
+    target: Pressure | None
+    test_pressure: Pressure | None
 
     def __len__(self) -> int:
         return len(self.end_s)
@@ -176,6 +180,8 @@ def read_signals(log: Log, job: Job) -> Signals:
         spread_k=_spread(temperatures, n),
         channels=np.sum([~np.isnan(c) for c in present], axis=0) if present else np.zeros(n, dtype=int),
         hold_s=np.inf if job.evacuation.hold_s is None else job.evacuation.hold_s,
+        target=job.evacuation.target,
+        test_pressure=job.pressure_test.pressure,
     )
 
 

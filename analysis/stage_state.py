@@ -60,6 +60,7 @@ class WatchState(LookBack):
         self.under_pa: float | None = None  # where only pressure shows that the compressor runs: it does under this
         self.level_pa = 0.0
         self.settled_pa = np.inf
+        self.scaled = False  # whether a scale was ever read: what is charged would be weighed
         self.bears = False  # whether a cylinder stood on the scale when that was last read
         self.off_s: float | None = None  # since when no cylinder stands on the scale
         self.placed_s: float | None = None

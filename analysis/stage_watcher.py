@@ -19,6 +19,11 @@ AT_REST_MINUTES = 18
 """A machine stands so long before it is called at rest (common practice)."""
 AT_REST_CHANNELS = 2
 AT_REST_SPREAD_K = 2.0
+DEEP_PART = 0.3
+"""What rises from under this part of the air's pressure in a log's first minutes had been pumped: no recovery at
+pressures over the air's is asked to leave less than half of that (15 inHg, 40 CFR 82.156)."""
+TESTED_PART = 0.05
+"""A log that begins so near the pressure that the job wants to test at, where no liquid would stand, is of the test."""
 STIRRED_MINUTES, STIRRED = 30, 1.25
 """A circuit with liquid in it would have to warm by 8 K in half an hour to move its pressure by so much."""
 
@@ -62,7 +67,7 @@ class _Watcher(GasStages):
         if s.flow_kg[k] != 0.0:
             self.flowed = k
         if not np.isnan(s.weight_kg[k]):
-            self.bears = bool(s.on_scale[k])
+            self.scaled, self.bears = True, bool(s.on_scale[k])
         if s.swapped[k] or k == 0:
             if s.on_scale[k]:
                 if self.off_s is not None or self.placed_s is None:
@@ -86,8 +91,12 @@ class _Watcher(GasStages):
             self.contents = "open"  # whatever comes soon, comes into a circuit that stood open
         if k < 3:
             return
+        test_pa = np.inf if s.test_pressure is None else s.test_pressure.absolute_pa(float(s.barometer_pa[k]))
+        tested = abs(p / test_pa - 1.0) < TESTED_PART
         if p < 0.7 * s.barometer_pa[k] and not near:
-            self.contents = "vacuum" if p < VACUUM_PA else "remnant"
+            self.contents = "vacuum" if min(p, self.trough_pa) < VACUUM_PA else "remnant"
+        elif off and tested:
+            self.contents = "nitrogen"
         elif np.isnan(s.saturation_low_pa[k]):
             stood_open = self.trough_pa < 1.35 * s.barometer_pa[k]
             self.contents = "refrigerant" if p > 1.35 * s.barometer_pa[k] and not stood_open else "unknown"
@@ -98,7 +107,7 @@ class _Watcher(GasStages):
         elif apart < 0.05 and not emptied:
             self.contents = "open"
         elif emptied or p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge, or what leaked away
-            self.contents = "remnant"
+            self.contents = "vacuum" if self.trough_pa < DEEP_PART * s.barometer_pa[k] else "remnant"
 
     def _at_rest(self, k: int) -> None:
         s = self.s

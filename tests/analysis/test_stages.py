@@ -811,3 +811,96 @@ def test_air_let_in_after_an_unmarked_recovery_is_no_freeze_risk() -> None:
     kinds = [f.kind for f in review(log, Job(job=JobTable(name="opened"), circuit=circuit)).findings]
     assert "liquid_gone" in kinds
     assert "freeze_risk" not in kinds
+
+
+def test_a_gauge_that_comes_back_while_it_is_filled_shows_the_begin_of_the_test() -> None:
+    """An open circuit; its gauge is off for an hour and comes back with the first step of nitrogen in it."""
+    seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
+    gas = np.interp(seconds, [5_400.0, 5_430.0, 6_000.0, 6_120.0, 12_600.0], [101_325.0, 300e3, 300e3, 900e3, 900e3])
+    pressure = np.where((seconds > 1_800.0) & (seconds < 5_430.0), np.nan, gas)
+    spans = spans_in(circuit_pressure=pressure, ambient_temperature=np.full(len(seconds), 293.0))
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, 5_430.0)
+
+
+def test_a_log_that_begins_as_the_refrigerant_breaks_the_vacuum_is_a_charge() -> None:
+    """No scale: from the first row on pressure rises, and stands where the water's saturation is."""
+    seconds = np.arange(0.0, 2 * 3_600.0, 10.0)
+    pressure = np.interp(seconds, [0.0, 900.0], [100.0, 572e3])
+    spans = spans_in(circuit_pressure=pressure, leaving_water_temperature=np.full(len(seconds), 293.0))
+    assert [span.stage for span in spans] == ["charging"]
+    assert near(spans[0].begin, 0.0)
+
+
+@pytest.mark.parametrize(("stated", "stages"), [("450 kPa", ["pressure_test"]), (None, [])])
+def test_a_log_that_begins_at_the_stated_test_pressure_begins_with_the_test(
+    stated: str | None, stages: list[str]
+) -> None:
+    """At 450 kPa R-134a of 20 degC could be vapour alone, and nobody logs that for a night."""
+    seconds = np.arange(0.0, 10 * 3_600.0, 60.0)
+    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
+    shown = {"circuit_pressure": np.full(len(seconds), 450e3), "ambient_temperature": np.full(len(seconds), 293.0)}
+    frame = pd.DataFrame(shown, index=index)
+    columns = {name: parse_header(f"{name} [{unit}]") for name, unit in zip(shown, ("kPa", "degC"), strict=True)}
+    known = {name: column for name, column in columns.items() if column is not None}
+    job = Job.model_validate(
+        {
+            "job": {"name": "a night"},
+            "circuit": {"refrigerant": "R-134a"},
+            "pressure_test": {} if stated is None else {"pressure": stated},
+        }
+    )
+    log = Log(frame, known, journal_rows([], START), pd.Series(101_325.0, index=index), "stated")
+    assert [span.stage for span in from_signals(log, job) if span.stage != "at_rest"] == stages
+
+
+def test_nitrogen_at_saturation_where_a_scale_was_put_away_is_a_test() -> None:
+    """A recovery onto a scale; it is taken away, and the gauge until the circuit is filled to saturation."""
+    seconds = np.arange(0.0, 6 * 3_600.0, 10.0)
+    pressure = np.interp(
+        seconds, [600, 1_800, 3_000, 4_800, 5_100, 9_000, 9_240], [572e3, 560e3, 70e3, 70e3, 101e3, 101e3, 572e3]
+    )
+    weight = np.interp(seconds, [600.0, 3_000.0], [20.0, 60.0])
+    weight[seconds > 4_500.0] = pressure[(seconds > 4_900.0) & (seconds < 9_000.0)] = np.nan
+    water = np.full(len(seconds), 293.0)
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=weight, leaving_water_temperature=water)
+    assert [span.stage for span in spans] == ["recovery", "pressure_test"]
+    assert near(spans[1].begin, 9_000.0)
+
+
+def test_a_charge_ends_with_its_flow_though_the_cylinder_is_taken_off_much_later() -> None:
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    pressure = np.interp(seconds, [1_800.0, 2_400.0], [100.0, 572e3])
+    weight = np.where(seconds < 1_200.0, 0.0, np.interp(seconds, [1_800.0, 5_400.0], [80.0, 40.0]))
+    weight = np.where(seconds > 6_360.0, 0.0, weight)
+    spans = spans_in(
+        circuit_pressure=pressure, cylinder_weight=weight, leaving_water_temperature=np.full(len(seconds), 293.0)
+    )
+    assert [span.stage for span in spans] == ["charging"]
+    assert near(spans[0].end, 5_400.0)
+
+
+def test_a_vacuum_that_never_reached_its_target_is_pumped_until_it_is_broken() -> None:
+    """The pump's oil takes up what it pumps, and the vacuum creeps up from 1,400 to 1,900 micron."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    since = np.maximum(seconds - 1_200.0, 0.0)
+    vacuum = 187.0 + 101_138.0 * np.exp(-since / 180.0) + 66.0 * (1.0 - np.exp(-since / 2_400.0))
+    pressure = np.where(seconds < 14_400.0, vacuum, 101_325.0)
+    log, job = pulled(("circuit_pressure", "vacuum", "ambient_temperature"))
+    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
+    shown = {"circuit_pressure": pressure, "vacuum": pressure, "ambient_temperature": np.full(len(seconds), 293.0)}
+    log = replace(log, frame=pd.DataFrame(shown, index=index), barometer_pa=pd.Series(101_325.0, index=index))
+    job = Job.model_validate({"job": {"name": "a pull"}, "evacuation": {"target": "500 micron", "hold": "15 min"}})
+    spans = from_signals(log, job)
+    assert [span.stage for span in spans][-1] == "evacuation"
+    assert near(spans[-1].end, 14_400.0)
+
+
+def test_a_pull_whose_liquid_no_instrument_shows_began_before_pressure_fell() -> None:
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    fall = 500e3 * (1.0 - np.exp(-np.maximum(seconds - 3_600.0, 0.0) / 900.0))
+    pressure = 572e3 - np.where(seconds < 6_600.0, fall, fall[660])
+    spans = spans_in(circuit_pressure=pressure, leaving_water_temperature=np.full(len(seconds), 293.0))
+    recovery = next(span for span in spans if span.stage == "recovery")
+    assert 180.0 < (at(3_600.0) - recovery.begin).total_seconds() < 420.0
+    assert recovery.doubt
