@@ -54,6 +54,8 @@ ALONE: tuple[tuple[str, str], ...] = (
 
 OPEN_PARTS, OPEN_SHARE = (0.8, 1.05), 0.02
 """The air's pressure from 1,900 m down to the sea; a circuit that was opened stood at it in so many of the rows."""
+UNDER_PART, FLICKER_SHARE = -0.02, 0.005
+"""No absolute pressure is under nothing by so much; in a few rows a gauge may flicker there."""
 F_LEAST = 36.0
 WARM_F_LEAST = {
     "condenser_entering_temperature": 55.0, "condenser_leaving_temperature": 55.0, "liquid_temperature": 55.0,
@@ -161,7 +163,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             if key != bare or said & GAUGE_WORDS:
                 return gauge, "", rest
             in_air = numbers * UNITS[absolute].scale / STANDARD_ATMOSPHERE_PA
-            if len(in_air) and in_air.min() < -0.02:
+            if len(in_air) and _lowest(in_air) < UNDER_PART:
                 return gauge, "", rest
             if _stood_open(in_air):
                 said_so = f"gauge or absolute is not said, it stood at the air's pressure; {gauge} if gauge"
@@ -173,13 +175,18 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
 
 def _stood_open(in_air: np.ndarray) -> bool:
     """Return whether absolute pressures [parts of the air's at sea level] were pulled down, and stood open besides."""
-    if not len(in_air) or not -0.005 <= in_air.min() < 0.1:
+    if not len(in_air) or not UNDER_PART <= _lowest(in_air) < 0.1:
         return False
     near = in_air[(in_air > OPEN_PARTS[0]) & (in_air < OPEN_PARTS[1])]
     if not len(near):
         return False
     still = float(np.mean(np.abs(near - np.median(near)) < 0.015))
     return still > 0.5 and still * len(near) > OPEN_SHARE * len(in_air)
+
+
+def _lowest(in_air: np.ndarray) -> float:
+    """Return the lowest that is no flicker."""
+    return float(np.quantile(in_air, FLICKER_SHARE))
 
 
 def _parts(name: str) -> list[str]:
@@ -199,9 +206,13 @@ def _by_numbers(channel: str, numbers: np.ndarray, units: UnitSystem | None) -> 
     elif channel in MICRON_PROBES:
         unit = "micron" if high > 1_500 else "mbar"
     elif dimension == "pressure":
-        unit = "kPag" if high > (SI_KPA_LEAST if units == "si" else 1_000.0) else "psig" if high > PSI_LEAST else "barg"
+        bare = "kpa" if high > (SI_KPA_LEAST if units == "si" else 1_000.0) else "psi" if high > PSI_LEAST else "bar"
+        unit, absolute = UNSAID_DATUM[bare]
+        if _stood_open(numbers * UNITS[absolute].scale / STANDARD_ATMOSPHERE_PA):
+            return absolute, f"the unit is not said, it stood at the air's pressure; {unit} if gauge"
     elif dimension == "temperature":
-        unit = "K" if middle > 250 else "degF" if middle > WARM_F_LEAST.get(channel, F_LEAST) else "degC"
+        told = units == "us" if units else middle > WARM_F_LEAST.get(channel, F_LEAST)
+        unit = "K" if middle > 250 else "degF" if told else "degC"
     elif dimension == "mass":
         unit = "lb" if units == "us" else "kg"
     else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -41,6 +41,8 @@ ELAPSED_WORDS = {
     "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "h": "h", "hr": "h", "hrs": "h", "hours": "h",
     "std": "h", "stunden": "h", "d": "d", "days": "d", "tage": "d",
 }  # fmt: skip
+ZONE_SAID = re.compile(r"\b(?:UTC|GMT)(?: ?(?P<sign>[+-]) ?(?P<hours>\d{1,2})(?::?00)?)?(?![\d:])")
+"""A header that names the zone of its times, in whole hours."""
 _MOMENT = re.compile(
     r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(?::\d\d)?(?:\.\d+)?(?:Z|[+-]\d\d:?\d\d)?"
     r"|\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{2,4},? *;?,?\s*\d{1,2}:\d\d(?::\d\d)?(?: ?[AaPp][Mm])?"
@@ -49,7 +51,10 @@ _MOMENT = re.compile(
 
 @dataclass(frozen=True)
 class TimeGuess:
-    """The `time` of a `[columns]` table. Fields that are not needed are empty; `doubts` are sentences."""
+    """The `time` of a `[columns]` table. Fields that are not needed are empty; `doubts` are sentences.
+
+    `zone` is what the header says of it; the zone is known from there or from the stamps themselves.
+    """
 
     column: str
     format: str = ""
@@ -57,6 +62,7 @@ class TimeGuess:
     unit: str = ""
     start: str = ""
     zone_known: bool = False
+    zone: str = ""
     doubts: tuple[str, ...] = ()
 
 
@@ -65,12 +71,28 @@ def guess_time(
 ) -> TimeGuess:
     """Return the guess for columns `cells`; `above` is the text above the header, `american` prefers month first.
 
+    Of two times the one that says its zone is taken.
+
     Raises
     ------
     InputError
         No column holds times.
     """
-    called = [name for name in names if name and "time" in meanings(name)]
+    guess = _guess(names, cells, above, american, where)
+    said = ZONE_SAID.search(guess.column)
+    if said is None or guess.zone_known:
+        return guess
+    behind = {"+": "-", "-": "+"}.get(said["sign"] or "", "")  # POSIX counts them to the west
+    zone = f"Etc/GMT{behind}{int(said['hours'])}" if behind and int(said["hours"]) else "UTC"
+    return replace(guess, zone=zone, zone_known=True)
+
+
+def _guess(
+    names: Sequence[str], cells: Mapping[str, Sequence[str]], above: str, american: bool, where: str
+) -> TimeGuess:
+    called = sorted(
+        (name for name in names if name and "time" in meanings(name)), key=lambda name: ZONE_SAID.search(name) is None
+    )
     tried = [*called, *(name for name in names[:2] if name and name not in called)]
     pair = _pair(tried, cells)
     if pair is not None:

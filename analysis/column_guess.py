@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.channel_guess import Guess, guess_channel, one_each, own_column
-from analysis.clock_guess import TimeGuess, guess_time
+from analysis.clock_guess import MOST, ZONE_SAID, TimeGuess, guess_time
 from analysis.column_words import DAY_FIRST, UNIT_SPELLINGS, UNSAID_DATUM, spelling, words
 from analysis.foreign_log import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, records
 from analysis.rows import number_in, numbers
@@ -44,7 +44,7 @@ class Proposal:
         time = self.time
         lines = ["[columns]", f"delimiter = {_quoted(self.layout.delimiter)}", f'decimal = "{self.layout.decimal}"']
         lines += [f"# {said}" for said in ([] if time.zone_known else [_NO_ZONE]) + list(time.doubts)]
-        zone = "" if time.zone_known else "UTC"
+        zone = time.zone or ("" if time.zone_known else "UTC")
         stated = {
             "column": time.column, "clock": time.clock, "format": time.format, "unit": time.unit, "start": time.start,
             "zone": zone,
@@ -73,8 +73,9 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     """
     text, encoding, mark = decoded(sample)
     names, delimiter, end, first = _header(text, where)
-    rows = [cells for cells, _ in islice(records(text[end:], delimiter), SAMPLE_ROWS + 1)]
+    rows = [cells for cells, _ in records(text[end:], delimiter)]
     rows = [row for row in (rows[:-1] or rows) if any(row)]
+    rows = rows[:SAMPLE_ROWS] + rows[SAMPLE_ROWS :: max(1, len(rows) // SAMPLE_ROWS)]
     units_below = [""] * len(names)
     if rows and _is_unit_row(rows[0]):
         units_below = rows[0] + units_below
@@ -103,7 +104,7 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
 
     def guessed(units: UnitSystem | None) -> list[Guess]:
         return [
-            guess_channel(name, units_below[i], readings[name], units)
+            guess_channel(name, units_below[i] or _unit_in(cells[name]), readings[name], units)
             if name not in names[:i]
             else Guess(name, "", "", "the name stands twice")
             for i, name in enumerate(names)
@@ -111,9 +112,9 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
         ]
 
     guesses = guessed(None)
-    scales = {guess.unit for guess in guesses} & {"degF", "degC"}
-    if len(scales) == 1:  # what does not say its unit is in those of its neighbours
-        guesses = guessed("us" if scales == {"degF"} else "si")
+    us, si = (sum(guess.unit == unit for guess in guesses) for unit in ("degF", "degC"))
+    if us != si and max(us, si) >= 2 * min(us, si):
+        guesses = guessed("us" if us > si else "si")  # what does not say its unit is in those of its neighbours
     if not any(guess.channel for guess in guesses):
         _no_long_table(cells, where)
     layout = Layout(encoding, delimiter, decimal, mark + len(text[:end].encode(encoding, errors="replace")), names)
@@ -157,11 +158,19 @@ def _header(text: str, where: str) -> tuple[tuple[str, ...], str, int, int]:
 
 
 def _is_reading(cell: str) -> bool:
-    return _is_number(cell) or re.search(r"\d:\d\d|\d{4}-\d\d-\d\d", cell) is not None
+    return _is_number(cell) or re.search(r"\d:\d\d|\d{4}-\d\d-\d\d", ZONE_SAID.sub("", cell)) is not None
 
 
 def _is_number(cell: str) -> bool:
     return number_in(cell, ".") is not None or number_in(cell, ",") is not None
+
+
+def _unit_in(cells: Sequence[str]) -> str:
+    """Return the unit that stands behind most numbers of a column, nothing where none does."""
+    behind = pd.Series([cell for cell in cells if cell], dtype="str").str.extract(r"^[-+]?\d[\d.,'’\s]*(\D.*)$")[0]
+    usual = behind.mode()
+    said = "" if usual.empty or (behind == usual[0]).mean() < MOST else str(usual[0]).strip()
+    return said if spelling(said) in UNIT_SPELLINGS or spelling(said) in UNSAID_DATUM else ""
 
 
 def _is_unit_row(row: Sequence[str]) -> bool:

@@ -381,3 +381,46 @@ def test_a_pressure_that_stood_open_says_whether_it_counts_from_the_air(
     guess = guess_channel("Circuit Pressure", unit, shown * per_bar)
     assert guess.unit == {"kPa": ("kPag", "kPa"), "bar": ("barg", "bar"), "psi": ("psig", "psia")}[unit][absolute]
     assert "gauge or absolute is not said" in guess.doubt
+
+
+@pytest.mark.parametrize(
+    ("header", "column", "zone"),
+    [
+        ('"Date Time, GMT+02:00"', "Date Time, GMT+02:00", "Etc/GMT-2"),
+        ("Time (UTC)", "Time (UTC)", "UTC"),
+        ("Time GMT-5", "Time GMT-5", "Etc/GMT+5"),
+    ],
+)
+def test_a_header_that_names_the_zone_of_its_times_is_believed(header: str, column: str, zone: str) -> None:
+    rows = "".join(f"2026-03-14 08:{minute:02d}:00,20.5\n" for minute in range(30))
+    proposal = propose_columns(f"{header},Suction temp (°C)\n{rows}".encode(), "log.csv")
+    assert (proposal.time.column, proposal.time.zone) == (column, zone)
+    assert not proposal.doubts()
+
+
+def test_of_two_times_the_one_that_says_its_zone_is_taken() -> None:
+    rows = "".join(f"2026-03-14 09:{minute:02d}:00,2026-03-14 08:{minute:02d}:00,20.5\n" for minute in range(30))
+    proposal = propose_columns(f"Time (local),Time (UTC),Suction temp (°C)\n{rows}".encode(), "log.csv")
+    assert (proposal.time.column, proposal.time.zone) == ("Time (UTC)", "UTC")
+
+
+def test_units_behind_the_numbers_are_read() -> None:
+    rows = "".join(f"2026-03-14 08:{minute:02d}:00,{300 + minute} Pa,150.5 lbs\n" for minute in range(30))
+    table = tomllib.loads(propose_columns(f"Time,Vacuum,Cylinder weight\n{rows}".encode(), "log.csv").to_toml())
+    assert table["columns"]["vacuum"]["unit"] == "Pa"
+    assert table["columns"]["cylinder_weight"]["unit"] == "lb"
+
+
+def test_the_whole_beginning_of_a_log_tells_day_and_month_units_and_datum() -> None:
+    """A row every 20 s for a day and a half: the first hours stand at rest, then it is pulled and stands open."""
+    stamps = pd.date_range("2026-06-09 08:00", periods=6_480, freq="20s")
+    bar = np.select([np.arange(6_480) < 3_000, np.arange(6_480) < 5_000], [6.0, 0.98], 0.001)
+    warm = np.where(np.arange(6_480) < 6_000, 68.0, 150.0)
+    rows = "".join(
+        f"{stamp:%m/%d/%Y %H:%M:%S},{high},66.0,67.0,{hot}\n"
+        for stamp, high, hot in zip(stamps, bar, warm, strict=True)
+    )
+    header = "Time,Circuit pressure,Water in temp,Water out temp,Discharge temp\n"
+    proposal = propose_columns(f"{header}{rows}".encode(), "log.csv")
+    assert proposal.time.format == "%m/%d/%Y %H:%M:%S"
+    assert [guess.unit for guess in proposal.guesses] == ["bar", "degF", "degF", "degF"]
