@@ -32,7 +32,7 @@ from analysis.vocabulary.channels import (
     parse_header,
 )
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
+from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE, Job, load_job
 from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT, one_line
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
@@ -110,10 +110,22 @@ def load(path: Path, job_file: Path | None = None) -> tuple[Log, Job]:
         if job_file is None:
             raise InputError(f"{path}: is a file; expected a job folder, or give its job with --job job.toml")
         job = load_job(job_file)
-    for rules in (job.recovery.rules, job.pressure_test.rules, job.evacuation.rules):
-        if rules is not None:
-            load_rules(rules)  # one that cannot be used is refused whatever stages the log holds
-    frame, columns, cautions, put_back = read_readings(readings, job)
+    said_in = job_file if job_file is not None else path / JOB_FILE
+    for stage, rules in (
+        ("recovery", job.recovery.rules),
+        ("pressure_test", job.pressure_test.rules),
+        ("evacuation", job.evacuation.rules),
+    ):
+        if rules is not None:  # one that cannot be used is refused whatever stages the log holds
+            try:
+                load_rules(rules)
+            except InputError as error:
+                raise InputError(f"{said_in}: {stage}.{error}") from None
+    try:
+        frame, columns, cautions, put_back = read_readings(readings, job)
+    except InputError as error:
+        said = str(error)
+        raise InputError(f"{said_in}: {said}" if said.startswith("[columns]") else said) from None
     journal, more = read_journal(folder / JOURNAL_FILE, put_back, job.columns is None or not job.columns.mapping)
     return assemble(frame, columns, journal, job, (*cautions, *more)), job
 

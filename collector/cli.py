@@ -45,7 +45,7 @@ def record(job: Path, /) -> None:
 
     def started(recorder: Recorder) -> None:
         with contextlib.suppress(OSError):  # nobody may be looking any more
-            print(f"recording {len(recorder.channels)} channels into {recorder.folder}; Ctrl-C ends", flush=True)
+            print("\n".join(recorder.about()), flush=True)
 
     asyncio.run(run(job, started=started))
 

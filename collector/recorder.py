@@ -18,7 +18,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from analysis.vocabulary.channels import column_header
+from analysis.vocabulary.channels import CHANNELS, column_header
 from analysis.vocabulary.errors import InputError, RecorderError, StandwatchError, refused
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
 from analysis.vocabulary.units import parse_quantity
@@ -119,6 +119,14 @@ class Recorder:
         self._control: ControlServer | None = None
         self._stop = asyncio.Event()
         self._anchor = _Anchor(self._clocks)
+
+    def about(self) -> list[str]:
+        """Return what is said at the start: where it records to, and which channels nothing is judged by."""
+        said = [f"recording {len(self.channels)} channels into {self.folder}; Ctrl-C ends"]
+        other = ", ".join(channel for channel, _ in self.channels if channel not in CHANNELS)
+        if other:
+            said.append(f"nothing is judged by {other}: say under channels of the [[instrument]] what each one reads")
+        return said
 
     # --- what instruments say ----------------------------------------------------------------------------
 

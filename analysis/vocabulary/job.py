@@ -63,7 +63,6 @@ Volume = Annotated[float, _quantity("volume", 0.0)]
 Duration = Annotated[float, _quantity("time", 0.0, or_that=True)]
 Length = Annotated[float, _quantity("length", 0.0)]
 Flow = Annotated[float, _quantity("flow", 0.0)]
-Temperature = Annotated[float, _quantity("temperature", 0.0)]
 PressureRate = Annotated[float, _quantity("pressure_rate", 0.0, or_that=True)]
 
 
@@ -77,9 +76,36 @@ def _pressure(value: object) -> Pressure:
 AnyPressure = Annotated[Pressure, _said(_pressure)]
 
 
+def _vacuum(value: object) -> Pressure:
+    pressure = _pressure(value)
+    if not (0.0 < pressure.pa < LEAST_AIR_PA if pressure.absolute else pressure.pa < 0.0):
+        raise InputError("; expected a vacuum such as '500 micron'")
+    return pressure
+
+
+def _above_air(value: object) -> Pressure:
+    pressure = _pressure(value)
+    if pressure.pa <= (LEAST_AIR_PA if pressure.absolute else 0.0):
+        raise InputError("; expected a pressure above the air's, such as '150 psig'")
+    return pressure
+
+
+LEAST_AIR_PA = 40e3
+"""No site has less air: that of 7,000 m."""
+Vacuum = Annotated[Pressure, _said(_vacuum)]
+TestPressure = Annotated[Pressure, _said(_above_air)]
+
+
+def _freezing(value: object) -> float:
+    kelvin = parse_quantity(value, "temperature", "")
+    if not 173.15 <= kelvin < 273.16:
+        raise InputError("; expected a freezing point not above that of water, such as '-7 degC'")
+    return kelvin
+
+
 def _barometer(value: object) -> Pressure:
     pressure = parse_pressure(value, "")
-    if not (pressure.absolute and 40e3 < pressure.pa < 115e3):
+    if not (pressure.absolute and LEAST_AIR_PA < pressure.pa < 115e3):
         raise InputError("; expected an absolute pressure from 40 to 115 kPa")
     return pressure
 
@@ -150,7 +176,7 @@ class CircuitTable(_Table):
     charge_kg: Mass | None = Field(None, alias="charge")
     internal_volume_m3: Volume | None = Field(None, alias="internal_volume")
     water: Literal["water"] | None = None
-    freeze_point_k: Temperature | None = Field(None, alias="freeze_point")
+    freeze_point_k: Annotated[float, _said(_freezing)] | None = Field(None, alias="freeze_point")
     pressure_class: Literal["low", "medium", "high", "very_high"] | None = None
     use: Literal["comfort_cooling", "commercial_refrigeration", "industrial_process"] | None = None
     low_side_design_pressure: AnyPressure | None = None
@@ -186,7 +212,7 @@ class RecoveryTable(_Table):
 class PressureTestTable(_Table):
     """`[pressure_test]`: `allowed_loss` is temperature-corrected."""
 
-    pressure: AnyPressure | None = None
+    pressure: TestPressure | None = None
     allowed_loss_pa_per_s: PressureRate | None = Field(None, alias="allowed_loss")
     confidence: float = Field(0.95, gt=0.5, lt=1.0)
     rules: str | None = None
@@ -195,14 +221,21 @@ class PressureTestTable(_Table):
 class EvacuationTable(_Table):
     """`[evacuation]`."""
 
-    target: AnyPressure | None = None
+    target: Vacuum | None = None
     hold_s: Duration | None = Field(None, alias="hold")
-    hold_limit: AnyPressure | None = None
+    hold_limit: Vacuum | None = None
     pump_flow_m3_per_s: Flow | None = Field(None, alias="pump_flow")
     pump_oil_life_s: Duration | None = Field(None, alias="pump_oil_life")
     hose_bore_m: Length | None = Field(None, alias="hose_bore")
     hose_length_m: Length | None = Field(None, alias="hose_length")
     rules: str | None = None
+
+    @model_validator(mode="after")
+    def _held_from_the_target_on(self) -> EvacuationTable:
+        limit, target = self.hold_limit, self.target
+        if limit is not None and target is not None and limit.absolute == target.absolute and limit.pa < target.pa:
+            raise PydanticCustomError("limit", "hold_limit is below target; expected at least the target", {})
+        return self
 
 
 class ChargingTable(_Table):
@@ -277,6 +310,19 @@ class ColumnMapping(_Table):
     start: str | None = None
 
 
+def _entry_fault(error: ValidationError) -> str:
+    """Return what is wrong with one entry of `[columns]`: a key that is not known before one that is missing."""
+    faults = sorted(error.errors(), key=lambda fault: fault["type"] != "extra_forbidden")
+    key, known = ".".join(map(str, faults[0]["loc"])), ", ".join(ColumnMapping.model_fields)
+    if faults[0]["type"] == "extra_forbidden":
+        return f"unknown key {key!r}; expected one of {known}"
+    if faults[0]["type"] == "missing":
+        return f'{key} is missing; expected a table such as {{ column = "…", unit = "…" }}'
+    if not key:
+        return f"{quoted(faults[0]['input'])} is not accepted; expected a table such as {{ column = …, unit = … }}"
+    return f"{key}: {quoted(faults[0]['input'])} is not accepted; expected text in quotes"
+
+
 class ColumnsTable(BaseModel):
     """`[columns]`: how to read a log recorded by someone else."""
 
@@ -294,7 +340,10 @@ class ColumnsTable(BaseModel):
             if key in ("delimiter", "decimal"):
                 read[key] = value
                 continue
-            entry = value if isinstance(value, ColumnMapping) else ColumnMapping.model_validate(value)
+            try:
+                entry = value if isinstance(value, ColumnMapping) else ColumnMapping.model_validate(value)
+            except ValidationError as error:
+                raise PydanticCustomError("entry", "{why}", {"why": f"{key}: {_entry_fault(error)}"}) from None
             if key != "time":
                 if entry.unit is None:
                     raise PydanticCustomError("unit", "{key}: expected a unit", {"key": key})
@@ -382,7 +431,9 @@ def load_job(path: Path) -> Job:
         raise InputError(f"{path}: no {JOB_FILE} here; expected a job folder that holds one") from None
     except OSError as error:
         raise InputError(f"{file}: cannot be read ({error.strerror})") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError:
+        raise InputError(f"{file}: is not text in UTF-8; save it as UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
         raise InputError(f"{file}: is not TOML ({error})") from None
     for stage in tables.values():
         # a shop's own rule file is looked for beside the job, wherever the job is reviewed
@@ -391,10 +442,26 @@ def load_job(path: Path) -> Job:
     return parse_job(tables, str(file))
 
 
+PLAINLY = {
+    "string_type": "text in quotes",
+    "list_type": "a list in brackets",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "int_parsing": "a year such as 2015, or a date",
+    "float_type": "a number",
+    "float_parsing": "a number",
+}
+"""What the checking library says, in words of the trade."""
+
+
 def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
     fault = error.errors()[0]
-    place = [str(part) for part in fault["loc"]]
-    key = ".".join(place)
+    loc = fault["loc"][:-1] if fault["type"] == "int_parsing" and fault["loc"][-1] == "int" else fault["loc"]
+    place = [str(part) for part in loc]
+    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc).removeprefix(".")
+    key = "startup" if key == "startup.limits" else key  # whose refusals name the figure
     more = "" if error.error_count() == 1 else f" (and {error.error_count() - 1} more)"
     if fault["type"] == "extra_forbidden":
         # a whole table is not quoted: it may be an alarm with its addresses under a name that was misspelt
@@ -404,7 +471,7 @@ def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
         return f"{key}: missing; it must be given{more}"
     if fault["type"] == "list_type" and len(place) == 1:
         return f"{key}: expected a list of tables, each headed [[{key}]]{more}"
-    said = str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected ")
+    said = PLAINLY.get(fault["type"], str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected "))
     if fault["input"] is None or isinstance(fault["input"], dict | list) or place[0] in ("alarm", "publish"):
         return f"{key + ': ' if key else ''}{fault['msg']}{more}"
     return f"{key}: {quoted(fault['input'])} is not accepted; expected {said}{more}"

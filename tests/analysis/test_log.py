@@ -146,6 +146,23 @@ def test_an_unknown_column_is_carried_and_one_without_unit_is_left_out(tmp_path:
     assert any("remark" in caution for caution in log.cautions)
 
 
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ('[evacuation]\nrules = "mars"\n', r"job\.toml: evacuation\.rules: 'mars' is not accepted; expected ashrae"),
+        ('[columns]\ntime = { column = "time", zone = "Mars" }\n', r"job\.toml: \[columns\] time zone: 'Mars' is not"),
+    ],
+)
+def test_what_the_job_names_wrongly_is_refused_by_file_and_key(tmp_path: Path, table: str, said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        load(folder(tmp_path, HEAD + row(0, 1, 50), JOB + table))
+
+
+def test_a_refused_unit_names_its_file(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"readings\.csv: column 'vacuum \[furlong\]': 'furlong' is not accepted"):
+        load(folder(tmp_path, "time,vacuum [furlong]\n" + row(0, 1)))
+
+
 def test_a_channel_may_be_named_in_any_language(tmp_path: Path) -> None:
     log, _ = load(folder(tmp_path, "time,Größe (außen) [V],+x [V]\n" + row(0, 3, 4)))
     assert log.frame["Größe (außen)"].tolist() == [3.0]

@@ -202,6 +202,16 @@ async def test_a_torn_tail_is_cut_and_told_when_it_resumes(tmp_path: Path) -> No
     assert log.cautions == ()
 
 
+def test_channels_that_nothing_is_judged_by_are_named_at_the_start(tmp_path: Path) -> None:
+    folder = job_folder(tmp_path, 1)
+    assert len(Recorder(folder).about()) == 1
+    with (folder / "job.toml").open("a") as job:
+        job.write(
+            '[[instrument]]\nname = "t"\nprofile = "thermometer-4ch-modbus"\nport = "tcp://127.0.0.1:1"\nunit = 1\n'
+        )
+    assert Recorder(folder).about()[1].startswith("nothing is judged by t1, t2, t3, t4: say under channels of")
+
+
 async def test_a_log_goes_on_without_the_instrument_that_was_unplugged_meanwhile(tmp_path: Path) -> None:
     """After a power cut the same command records what is there; only a new log is refused: nothing is lost yet."""
     said: list[str] = []

@@ -66,6 +66,31 @@ def test_quantities_become_si() -> None:
         ({**NAME, "charging": {"tolerance": "-1 kg"}}, r"tolerance: '-1 kg'.*a mass such as '0.5 kg', not below 0"),
         ({**NAME, "charging": {"tolerance": "-1 %"}}, r"tolerance: '-1 %'.*not below 0"),
         ({**NAME, "recovery": {"equipment_made": 15}}, r"equipment_made: 15.*expected a year such as 2015, or a date"),
+        (
+            {**NAME, "recovery": {"equipment_made": "new"}},
+            r"recovery.equipment_made: 'new'.*expected a year such",
+        ),
+        (
+            {**NAME, "evacuation": {"target": "500 psig"}},
+            r"evacuation.target: '500 psig'.*a vacuum such as",
+        ),
+        (
+            {**NAME, "evacuation": {"target": "0 micron"}},
+            r"evacuation.target: '0 micron'.*a vacuum such as",
+        ),
+        (
+            {**NAME, "evacuation": {"target": "500 micron", "hold_limit": "300 micron"}},
+            r"evacuation: hold_limit is below",
+        ),
+        ({**NAME, "pressure_test": {"pressure": "150 micron"}}, r"pressure: '150 micron'.*above the air's"),
+        ({**NAME, "circuit": {"freeze_point": "30 degC"}}, r"circuit.freeze_point: '30 degC'.*not above that of water"),
+        ({**NAME, "cylinder": [{"id": "a"}, {}]}, r"^job.toml: cylinder\[2\].id: missing"),
+        ({**NAME, "startup": {"subcooling": "8 degF"}}, r"job.toml: startup: subcooling: '8 degF' is not accepted"),
+        ({**NAME, "at_rest": {"ignore": "oil"}}, r"at_rest.ignore: 'oil' is not accepted; expected a list in brackets"),
+        ({"job": {"name": 3}}, r"job.name: 3 is not accepted; expected text in quotes"),
+        ({**NAME, "columns": {"vacuum": {"colum": "V"}}}, r"columns: vacuum: unknown key 'colum'; expected one of col"),
+        ({**NAME, "columns": {"vacuum": {"unit": "Pa"}}}, r"columns: vacuum: column is missing; expected a table such"),
+        ({**NAME, "columns": {"vacuum": "V"}}, r"columns: vacuum: 'V' is not accepted; expected a table such as"),
         ({**NAME, "job": {"name": "n", "units": "metric"}}, r"units: 'metric'.*'us' or 'si'"),
     ],
 )
@@ -80,4 +105,7 @@ def test_a_folder_without_a_job_and_a_file_that_is_not_toml(tmp_path: Path) -> N
         load_job(tmp_path)
     (tmp_path / "job.toml").write_text("[job\nname=", encoding="utf-8")
     with pytest.raises(InputError, match="is not TOML"):
+        load_job(tmp_path)
+    (tmp_path / "job.toml").write_bytes('[job]\nname = "Kälte"\n'.encode("latin-1"))
+    with pytest.raises(InputError, match=r"job\.toml: is not text in UTF-8; save it as UTF-8"):
         load_job(tmp_path)
