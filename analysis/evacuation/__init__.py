@@ -198,7 +198,10 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     if hold is None:
         return "undecided", f"Target of {target}{by} reached; not held yet. Close the pump valve and let it stand."
     if hold.outcome == "hold_passed":
-        return "held", f"Target of {target}{by} reached and held; {final} at the end."
+        limit = (
+            "" if aim.limit_pa is None else f", within the {Figure(aim.limit_pa, 'vacuum').show(system)} of the hold"
+        )
+        return "held", f"Target of {target}{by} reached and held; {final} at the end{limit}."
     if hold.outcome == "hold_failed":
         if hold.cause in ("leak", "moisture"):
             return (

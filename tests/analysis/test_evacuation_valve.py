@@ -216,6 +216,7 @@ def test_a_level_that_stood_at_the_pumps_floor_is_closed_where_it_bends(
     stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
     result = assess(stretch)
     assert result.verdict == verdict
+    assert (", within the 1,000 micron of the hold." in result.text) == (verdict == "held")
     for f in result.findings:
         if f.kind in ("hold_passed", "hold_failed"):
             assert abs((f.since - stretch.begin).total_seconds() - 7_200.0) < 60.0
