@@ -232,6 +232,9 @@ def record(job: Job, ledger: Ledger, today: datetime.date, history: Sequence[Add
         verdict = {True: "exceeded", False: "not exceeded", None: "no threshold: the job gives no use"}[rate.exceeded]
         limit = "" if rate.threshold is None else f"; threshold {100 * rate.threshold:.0f} % {verdict}"
         lines.append((f"Leak rate, {rate.method}", f"{100 * rate.share:.1f} % a year = {rate.how}{limit}"))
+    later = sum(addition.date >= today for addition in history)
+    if later:
+        lines.append(("History not counted", f"{later} of its rows: from the day of this service on"))
     said = {True: "applies", False: "does not apply to this refrigerant and charge", None: "not known"}[applies(job)]
     lines.append(("Leak-rate rule", f"{leak_rules().title}: {said}. Local codes come first."))
     missing = tuple(label for label, value in lines if not value and label != "Reference")

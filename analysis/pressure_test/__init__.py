@@ -47,7 +47,7 @@ def assess(stretch: Stretch) -> Assessment:
     if not stretch.has("circuit_pressure"):
         return Assessment(
             "undecided",
-            "Cannot tell: there is no reading of circuit_pressure to go by. Log it with the gauge on the circuit.",
+            "Cannot tell: there is no reading of the circuit pressure to go by. Log it by a gauge on the circuit.",
         )
     minutes = minutes_of(stretch)
     segments = all_segments(minutes, steps_of(minutes))

@@ -80,8 +80,8 @@ class Night:
         low, high = judged.interval(self.confidence)
         return Finding(
             self.minutes.known[checkpoint - 1], self.time_of(judged.plan.begin), STAGE, "settled", "info",
-            "The gas has settled after filling; judging starts here. So far a loss of "
-            f"{self.per_day(0.5 * (high - low))} could be told; every hour brings that down. {self._uses(judged)}",
+            "The gas has settled after filling; judging starts here. So far only a loss above "
+            f"{self.per_day(0.5 * (high - low))} would show; every hour brings that down. {self._uses(judged)}",
             figures,
         )  # fmt: skip
 

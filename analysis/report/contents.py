@@ -40,6 +40,8 @@ UNCERTAINTY_OF: Mapping[str, str] = {"recovered": "uncertainty", "charged": "unc
 """Figures whose uncertainty has a name of its own."""
 NOT_LISTED = ("loss_per_day",)
 """Figures that the paper tells in another's place."""
+NEVER = ("time_to_target",)
+"""Figures that are not known because it did not come to pass."""
 LEAKS = ("leak_rate", "leak_g", "leak_oz")
 
 
@@ -106,7 +108,8 @@ def figure_rows(figures: Mapping[str, FigureValue], system: UnitSystem) -> tuple
         elif figure.kind in LEAKS and figure.si == 0.0:
             text = "none seen"
         else:
-            text = figure.show(system, 4 if figure.kind == "gauge_pressure" else 3)
+            known = figure.si == figure.si or name not in NEVER
+            text = figure.show(system, 4 if figure.kind == "gauge_pressure" else 3) if known else "not reached"
         if name in CHANNELS and isinstance(figure, Figure) and figure.kind.endswith("_difference"):
             label += ", off by"
         shown.append((label, text))

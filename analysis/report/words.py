@@ -30,6 +30,10 @@ FIGURE_NAMES: Mapping[str, str] = {
     "leak_oz": "leak, in ounces",
     "rise_straight": "likely a straight rise (a leak)",
     "rise_levels_off": "likely a rise that levels off (moisture)",
+    "liquid_from": "liquid only above",
+    "effective_speed": "pumping speed found",
+    "effective_speed_at": "that speed, at a level of",
+    "speed_through_hose": "speed that pump and hose allow",
     "corrected_pressure_at_start": "corrected, at start",
     "corrected_pressure_now": "corrected, now",
 }

@@ -30,6 +30,7 @@ from tests.support import START, make_stretch
 
 LB = 0.45359237
 TODAY = datetime.date(2026, 3, 18)
+DAY = datetime.timedelta(days=1)
 CYLINDERS = [{"id": n, "tare": "25 kg", "water_capacity": "54 kg"} for n in ("A", "B")]
 TABLES: dict[str, Any] = {
     "circuit": {"refrigerant": "R-134a", "charge": "50 kg", "use": "comfort_cooling"},
@@ -227,6 +228,9 @@ def test_impossible_sums_are_refused(added: float, full: float, days: float) -> 
 def test_record_and_its_csv() -> None:
     found = of(stage("recovery", ("A", 25, 60)), stage("charging", ("A", 60, 26), ("N", 65, 50), hours=24))
     job = parse_job({"job": {"name": '=HYPERLINK("x")', "site": "+1", "units": "si"}, **TABLES})
+    assert "History not counted" not in dict(record(job, found, TODAY, history((str(TODAY - DAY), 1.0))).lines)
+    same_day = dict(record(job, found, TODAY, history((str(TODAY), 1.0), (str(TODAY + DAY), 1.0))).lines)
+    assert same_day["History not counted"].startswith("2 of its rows")
     kept = record(job, found, TODAY)
     said = dict(kept.lines)
     assert said["Charged"] == "49.00 kg"

@@ -166,6 +166,7 @@ def test_rates_of_loss_stand_by_the_day_with_the_digits_of_their_interval() -> N
 
 def test_a_weighed_mass_stands_with_its_uncertainty_and_an_offset_says_that_it_is_one() -> None:
     weighed = {"recovered": Figure(113.15, "mass"), "uncertainty": Figure(0.134, "mass")}
+    assert contents.figure_rows({"time_to_target": Figure(np.nan, "minutes")}, "si")[0][1] == "not reached"
     assert contents.figure_rows(weighed, "si") == (("recovered", "113.15 ± 0.13 kg"),)
     offset = {"liquid_temperature": Figure(0.29, "temperature_difference")}
     assert contents.figure_rows(offset, "si") == (("liquid temperature, off by", "0.3 degC"),)
