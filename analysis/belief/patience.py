@@ -9,7 +9,6 @@ import numpy as np
 from scipy.special import erf
 
 from analysis.belief.fault import median_of
-from analysis.vocabulary.units import Unit
 
 CHANGES = 20
 """So many changes just before tell whether the readings are restless."""
@@ -31,10 +30,12 @@ SLOWS = 1.6
 four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
 FOURTH, FOURTH_SWINGS = 70.0, 0.6
 """Fourth differences of noise have so many times its variance, and four in five are of the other sign than the last."""
-NEAR_LEVEL = 4.0
-"""Noise is in proportion to the pressure, but a probe's electronics are not: it is looked for about the same level."""
-ROUND_STEPS = tuple(float(f"{first}e{power}") for power in range(2, -7, -1) for first in (5, 2, 1))
-"""Displays move in such steps of their unit, the coarsest first."""
+NEAR_LEVEL, LEAST_NEAR, LEVELS = 2.5, 12, 3
+"""Noise is in proportion to the pressure, but a probe's electronics are not: it is looked for since the readings came
+so near to the level, in so many at least. Two numbers alone are flicker."""
+SAME_STEPS, FAR_OFF = 0.3, 3.0
+"""The least step lately, not far from the level, is the display's, in whatever unit it counts; a coarser one where the
+next number up or down is further off than three of them, as behind a power of ten."""
 RESTLESS = 0.7
 """[steps] What the display rounds off alone is 0.3, and flicker between two numbers 0.5."""
 RISE_S, RISE_CHANGES, RISE_STEPS, RISE_LATE = 900.0, 10, 10.0, 0.5
@@ -77,7 +78,7 @@ def _by_chance(noise: float, spent_s: float) -> float:
     return float(np.log(BY_CHANCE) / np.log(within) * spent_s / CHANGES)
 
 
-def patience_of_a_probe(own: Unit, times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
+def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
     """Return how long a probe that changed so may stand still [s], infinite where it may rightly.
 
     Its noise is in proportion to the pressure and tells itself from the pull's bends by fourth differences that swing
@@ -87,14 +88,14 @@ def patience_of_a_probe(own: Unit, times: np.ndarray, values: np.ndarray, change
     if not _often(seen):
         return np.inf
     lately, level = values[seen[0] : seen[-1]], float(values[seen[-1]])
-    if not 1.0 / NEAR_LEVEL < float(np.median(lately)) / level < NEAR_LEVEL:
+    far = np.flatnonzero(np.abs(np.log(np.maximum(lately, 1e-3) / level)) > np.log(NEAR_LEVEL))
+    lately = lately[far[-1] + 1 if len(far) else 0 :]
+    if len(lately) < LEAST_NEAR or len(np.unique(lately)) < LEVELS:
         return np.inf
     bends = np.diff(np.log(np.maximum(lately, 1e-3)), 4)
     if np.mean(bends[1:] * bends[:-1] < 0.0) < FOURTH_SWINGS:
         return np.inf
-    noise = (
-        level * 1.4826 * float(np.median(np.abs(bends)) / np.sqrt(FOURTH)) / _step(np.append(lately, level), own.scale)
-    )
+    noise = level / _step(lately, level) * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
     return _by_chance(noise, float(times[seen[-1]] - times[seen[0]])) if noise >= RESTLESS else np.inf
 
 
@@ -126,12 +127,10 @@ def patience_of_rise(times: np.ndarray, values: np.ndarray, starts: np.ndarray) 
     thirds = np.searchsorted(at, at[0] + np.ptp(at) * np.array([1.0, 2.0]) / 3.0).tolist()
     parts = [median_of(part) for part in np.split(shown, thirds)]
     pace, late = (parts[2] - parts[0]) / (np.ptp(at) * 2.0 / 3.0), (parts[2] - parts[1]) / (np.ptp(at) / 3.0)
-    steps = np.abs(np.diff(shown))
-    step = float(np.min(steps[steps > 0.0]))
     noise = float(np.median(np.abs(np.diff(shown, 2)))) if len(shown) > 2 else 0.0
     if not (pace > 0.0 and late >= RISE_LATE * pace and shown[-1] == shown.max()):
         return np.inf
-    return float(RISE_STEPS * max(step, noise) / late)
+    return float(RISE_STEPS * max(_step(shown, float(shown[-1])), noise) / late)
 
 
 def noise_of(values: np.ndarray) -> float:
@@ -155,10 +154,9 @@ def _swings(values: np.ndarray, least: float) -> int:
     return swings
 
 
-def _step(pascal: np.ndarray, scale: float) -> float:
-    """Return the largest round step of a display that all of some readings are multiples of [Pa]."""
-    numbers = pascal / scale
-    for step in ROUND_STEPS:
-        if np.all(np.abs(numbers / step - np.round(numbers / step)) < 1e-3):
-            return step * scale
-    return ROUND_STEPS[-1] * scale
+def _step(values: np.ndarray, level: float) -> float:
+    """Return the step in which a display moves about a level, by the numbers that it showed [Pa]."""
+    shown = np.unique(np.append(values[np.abs(values / level - 1.0) < SAME_STEPS], level))
+    at = int(np.searchsorted(shown, level))
+    beside = np.diff(shown[max(0, at - 1) : at + 2])
+    return max(float(np.min(np.diff(shown))), float(np.max(beside)) / FAR_OFF) if len(beside) else np.inf

@@ -53,7 +53,7 @@ def probe_faults(
     yield from _silent(channel, readings, impossible, marks_s)
     times, values = readings.of(channel)
     if len(values) >= STUCK_READINGS:
-        yield from _stands(channel, own, times, values)
+        yield from _stands(channel, times, values)
         yield from _steps(channel, own, times, values, marks_s, system)
 
 
@@ -128,7 +128,7 @@ def _for_long(readings: Readings, marks_s: np.ndarray, first: int, back: int) ->
     return [row]
 
 
-def _stands(channel: str, own: Unit, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
+def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
     """Yield each time at which a probe shows one number, restless before or on a rise that stopped dead."""
     runs = Runs(values)
     starts, ends = runs.first, runs.first + runs.count
@@ -140,7 +140,7 @@ def _stands(channel: str, own: Unit, times: np.ndarray, values: np.ndarray) -> I
         if begin < until or level == 0.0 or (level > IN_RANGE_PA and level >= END_SHARE * highest[first]):
             continue
         changes = starts[: run + 1]
-        waits = min(patience_of_a_probe(own, times, values, changes), patience_of_rise(times, values, changes))
+        waits = min(patience_of_a_probe(times, values, changes), patience_of_rise(times, values, changes))
         known = first + max(LEAST_READINGS, int(np.searchsorted(times[first:end], begin + max(STUCK_S, waits))))
         if known >= end:
             continue

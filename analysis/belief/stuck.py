@@ -14,14 +14,13 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, name_of
-from analysis.belief.patience import CHANGES, OFTEN, noise_of, patience_of_noise, patience_of_walk
+from analysis.belief.patience import CHANGES, LEVELS, OFTEN, noise_of, patience_of_noise, patience_of_walk
 from analysis.bins import Runs
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, MICRON_PROBES, ROOM_TEMPERATURES
 
 STUCK_S = 600.0
 STUCK_READINGS = 20
 LOOK_S = 300.0
-LEVELS = 3
 WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
 """Named when another that was as restless still is, when a temperature elsewhere moved by 1.5 K, or after an hour."""

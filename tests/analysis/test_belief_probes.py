@@ -139,6 +139,24 @@ def test_a_silence_of_which_nothing_is_known_decides_nothing() -> None:
     assert review(logged(high), job_of("300 micron")).stages[0].assessment.verdict == "not_reached"
 
 
+def coarse(micron: np.ndarray) -> np.ndarray:
+    """Return what a display in steps of 5 micron, of 50 from 1000 and of 500 from 10,000 on, shows [Pa, six digits]."""
+    step = np.where(micron < 1_000.0, 5.0, np.where(micron < 10_000.0, 50.0, 500.0))
+    return np.array([float(f"{number:.6g}") for number in np.round(micron / step) * step * 0.133322])
+
+
+@pytest.mark.parametrize("lag_s", [15.0, 30.0])
+@pytest.mark.parametrize(("noise", "floor"), [(0.0, 340.0), (0.001, 75.0), (0.003, 127.0), (0.002, 1_210.0)])
+def test_a_coarse_display_logged_in_another_unit_stands_still_honestly(
+    noise: float, floor: float, lag_s: float
+) -> None:
+    """What a display rounds off is no noise, in whatever unit the log counts: a quick pull ends on a floor."""
+    at = STEP * np.arange(60 * MINUTE)
+    level = floor + 700_000.0 * np.exp(-at / lag_s)
+    noisy = level * (1.0 + noise * np.random.default_rng(0).normal(size=len(level)))
+    assert found(logged(coarse(noisy), "Pa", marks=())) == []
+
+
 def test_restless_readings_that_stand_still_are_stuck() -> None:
     read = shown(course())
     read[45 * MINUTE :] = read[45 * MINUTE]
