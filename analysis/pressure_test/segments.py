@@ -47,6 +47,8 @@ LEAST_TEST_PA = 20e3
 """Under 20 kPa above the barometer nothing is under test (common practice; the first step of filling is 69 kPa)."""
 LEVEL_MINUTES = 10
 """Shorter pauses are no segment."""
+MEDIANS = {1: 0.954, 2: 1.652}
+"""The median of the first, and of the second, differences of standard normal numbers."""
 STUCK_MINUTES = 45
 STUCK_QUANTA = 3.0
 STUCK_FRACTION = 0.002
@@ -93,7 +95,7 @@ def steps_of(minutes: Minutes) -> np.ndarray:
         [
             STEP_FRACTION * np.where(np.isfinite(absolute), absolute, np.inf),
             STEP_QUANTA * np.nan_to_num(minutes.quantum_pa[m]),
-            STEP_NOISES * np.nan_to_num(_change_of(minutes)[m]),
+            STEP_NOISES * np.nan_to_num(_noise_of(minutes, 1)[m]),
             np.minimum(STEP_HABITS * np.nan_to_num(habit), HABIT_MOST * np.nan_to_num(absolute)),
         ]
     )
@@ -130,25 +132,14 @@ def _warmed(minutes: Minutes, last: int, first: int) -> float:
     return (max(seen, default=0.0) + spare) / ROOM_K * float(minutes.pressure_pa[last])
 
 
-def _change_of(minutes: Minutes) -> np.ndarray:
-    """Return the median change between minutes in the last hour [Pa], as the deviation of white noise that would make
-    it, shape (n,).
+def _noise_of(minutes: Minutes, order: int) -> np.ndarray:
+    """Return the noise of the gauge's minutes [Pa], as the median of the last hour, shape (n,).
 
-    0.954 is the median of the difference of two standard normal numbers. What falls fast changes by its fall: a bend
-    in that is no step.
+    By their changes (`order` 1), of which a fall is one: a bend in what falls fast is no step. Or by how far they lie
+    off the line of their neighbours (2): what falls fast is not noisy for that.
     """
-    change = pd.Series(np.abs(np.diff(minutes.logged_pa, prepend=np.nan)))
-    return change.rolling(60, min_periods=10).median().to_numpy(dtype=float) / 0.954
-
-
-def noise_of(minutes: Minutes) -> np.ndarray:
-    """Return the noise of the gauge's minutes [Pa]: how far they lie off the line of their neighbours, the median of
-    the last hour, shape (n,).
-
-    1.652 is that of the second difference of standard normal numbers. What falls fast is not noisy for that.
-    """
-    bent = pd.Series(np.abs(np.diff(minutes.logged_pa, 2, prepend=[np.nan, np.nan])))
-    return bent.rolling(60, min_periods=10).median().to_numpy(dtype=float) / 1.652
+    moved = pd.Series(np.abs(np.diff(minutes.logged_pa, order, prepend=[np.nan] * order)))
+    return moved.rolling(60, min_periods=10).median().to_numpy(dtype=float) / MEDIANS[order]
 
 
 def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
@@ -160,7 +151,7 @@ def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
     moving = _moving_start(minutes)
     noisy[: len(moving)] |= moving
     edges = np.flatnonzero(np.diff(np.concatenate([[1], noisy.astype(np.int8), [1]])))
-    noise = noise_of(minutes)
+    noise = _noise_of(minutes, 2)
     found = []
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         first = minutes.logged_pa[begin : min(end, begin + LEVEL_MINUTES)]
