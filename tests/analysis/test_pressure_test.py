@@ -238,8 +238,10 @@ def test_a_steady_filling_is_no_quiet_segment(calm: Night) -> None:
     assert value(found, "hours_judged") > 6 * 3600
 
 
-def test_pressure_that_rises_is_not_called_tight(calm: Night) -> None:
-    found = assess(changed(calm, lambda t, p: p + 6.0 * t / 86_400.0))
+@pytest.mark.parametrize("gain", [1.0, 2.0, 6.0])
+def test_pressure_that_rises_is_not_called_tight(calm: Night, gain: float) -> None:
+    """A drifting gauge, or a regulator that was left open, hides a leak, however little it feigns."""
+    found = assess(changed(calm, lambda t, p: p + gain * t / 86_400.0))
     assert found.verdict == "undecided"
     assert "check probes" in found.text
 
