@@ -32,6 +32,8 @@ PACE_S, PACE_STEPS = (15.0, 30.0, 60.0, 120.0, 300.0), 10.0
 it shakes by: long enough to tell it to a tenth, short enough to leave out the pause before."""
 SHAKES_KG = 1.0
 """A weight that is not steady to half of this is told; common practice."""
+STOOD_BEFORE = pd.Timedelta(minutes=1)
+"""What stands on the scale before a stage begins is looked at for so long; common practice."""
 UNSETTLED_LEAST, UNSETTLED_SHARE = 60, 0.5
 """A scale that could not be read in more samples than both is told; common practice."""
 
@@ -141,8 +143,8 @@ def _counted(stretch: Stretch, kg: float, when: str) -> list[str]:
 def _flowed_before(stretch: Stretch, before: pd.Series) -> tuple[pd.Timestamp, float] | None:
     """Return since when the scale shows nothing but the cylinder that stands there at the begin, and what flowed [kg].
 
-    None when nothing flowed yet: then the stage begins with what stands there. What went the other way is of the stage
-    before, which was marked as over too early.
+    Nothing flowed where it only stood: its last minute tells with what the stage begins, should it flow at once. None
+    when nothing stood there. What went the other way is of the stage before, which was marked as over too early.
     """
     if before.empty:
         return None
@@ -160,7 +162,9 @@ def _flowed_before(stretch: Stretch, before: pd.Series) -> tuple[pd.Timestamp, f
         since = tracker.stamps[max(first - 1, 0)]
     else:
         flowed_kg = load.moved_kg
-    return (since, flowed_kg) if flowed_kg > least_kg or tracker.flows_now() else None
+    if flowed_kg > least_kg or tracker.flows_now():
+        return since, flowed_kg
+    return max(since, before.index[-1] - STOOD_BEFORE), 0.0
 
 
 def _follow(stretch: Stretch, readings: pd.Series, last: pd.Timestamp | None = None) -> tuple[Tracker, pd.Series]:

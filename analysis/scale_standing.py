@@ -59,7 +59,7 @@ class Standing:
             if sample.at - self._line[0].at < QUICK_STANDS_S:
                 return begin_kg
             begin_kg = level - self._crept_kg
-        elif self.stood and flows([before, *self.since, level], self.sign, still_kg):
+        elif self._flowed([before, *self.since, level], sample.at, still_kg):
             self._crept_kg = level - begin_kg
         elif abs(level - before) <= (SCREWED_ON_KG if self.stood else HANDS_KG):
             begin_kg = level - self._crept_kg
@@ -76,6 +76,13 @@ class Standing:
             self._line = [sample]
         else:
             self._line = [*self._line[-5:], sample]
+
+    def _flowed(self, weights: list[float], at: float, still_kg: float) -> bool:
+        """Return whether what stands was flowed to; a flow in steps of the scale seems to stand, too."""
+        if self.stood:
+            return flows(weights, self.sign, still_kg)
+        slow = abs(weights[-1] - weights[0]) < QUICK_KG_PER_S * (at - self._until)
+        return slow and flows_on(weights, self.sign, still_kg)
 
     def _set_down(self, before_kg: float, level_kg: float) -> bool:
         """Return whether the level came at once, and faster than any flow."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -17,7 +18,7 @@ from analysis.result import Assessment
 from analysis.scale import Weighing, weigh
 from analysis.scale_display import come_to_rest
 from analysis.scale_samples import resolution_kg
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.units import UNITS
 from tests.benchmarks.scale_ensemble import score, world
 from tests.benchmarks.scale_yard import score as yard_score
@@ -831,6 +832,27 @@ def test_slow_flow_from_the_first_second_to_the_last_is_no_level_that_stood(kg_p
     cylinders = [((60.3, 0.0, 0.0), (fill_s, gross, gross + 8.0)) for gross in (12.0, 12.7, 11.6)]
     shown = weights((60, 0, 0), *(part for cylinder in cylinders for part in cylinder), (60, 0, 0), step=step)
     assert weighed(shown, step=step, noise=0.02).total_kg == pytest.approx(24.0, abs=0.24)
+
+
+@pytest.mark.parametrize(("start", "kg_per_s"), [(9.9, 0.005), (9.9, 0.0066), (9.91, 0.0045)])
+def test_flow_in_steps_of_the_scale_from_the_first_row_does_not_stand(start: float, kg_per_s: float) -> None:
+    """Rows 5 s apart, in steps of a twentieth of a pound: now and then two of them show the same."""
+    shown = start + kg_per_s * np.arange(0.0, 1800.0, 5.0)
+    found = weighed(shown, step=5.0, quantum=0.05 * LB)
+    assert found.total_kg == pytest.approx(shown[-1] - start, abs=0.05)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_stood_before_the_stage_is_what_it_begins_with_when_it_flows_at_once(seed: int) -> None:
+    shown = 24.3 + np.clip(0.008 * (np.arange(0.0, 2400.0, 5.0) - 300.0), 0.0, 15.0)
+    shown = shown + np.random.default_rng(seed).normal(0.0, 0.03, len(shown))
+    whole = stretch_of(shown, step=5.0, noise=0.0, quantum=0.02)
+    inside = whole.frame.index >= whole.begin + pd.Timedelta(seconds=300.0)
+    before = whole.frame.loc[~inside, "cylinder_weight"]
+    stretch = replace(
+        whole, frame=whole.frame[inside], begin=whole.frame.index[inside][0], weighed=Weighed(before=before)
+    )
+    assert weigh(stretch).total_kg == pytest.approx(15.0, abs=0.1)
 
 
 @pytest.mark.parametrize("bare", [20.0, 90.0])
