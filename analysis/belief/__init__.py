@@ -16,7 +16,7 @@ import pandas as pd
 from analysis.belief.fault import Fault, Readings
 from analysis.belief.jumped import jumped, mark_seconds
 from analysis.belief.lost import fallen_to_nothing, impossible_in, lost, stages_of
-from analysis.belief.probes import MOST_PA, nothing_shown, probe_faults
+from analysis.belief.probes import nothing_shown, out_of_range, probe_faults
 from analysis.belief.stuck import TOLD_S, stuck
 from analysis.belief.units import fluid_of, mistaken_units
 from analysis.bins import frame_medians
@@ -78,7 +78,7 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
             impossible[channel] = np.logical_or.reduce(never)
         if wrong is not None:
             frame[channel] = values[channel] = np.where(wrong, np.nan, values[channel])
-        if channel in MICRON_PROBES and (above := values[channel] > MOST_PA).any():
+        if channel in MICRON_PROBES and (above := out_of_range(values[channel], log.columns[channel].unit)).any():
             frame[channel] = values[channel] = np.where(above, np.nan, values[channel])
     slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
     bins = frame_medians(frame, index[0], slow, MINUTE_S)

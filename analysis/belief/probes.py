@@ -22,6 +22,9 @@ from analysis.vocabulary.units import UNITS, Unit, UnitSystem
 
 MOST_PA = 120e3
 """More than any air: how some probes say that they are above their range."""
+NINES = (9_999.0, 99_999.0, 999_999.0, 9_999.9, 99_999.9)
+"""What displays show that have nothing to show, in their unit."""
+SAME_NUMBER = 1e-3
 AT_PUMP = "pump_vacuum"
 """A pump that is switched off behind its closed valve lets air to this probe, and nobody need mark it."""
 IN_RANGE_PA = 1_000.0
@@ -55,6 +58,14 @@ def probe_faults(
     if len(values) >= STUCK_READINGS:
         yield from _stands(channel, times, values)
         yield from _steps(channel, own, times, values, marks_s, system)
+
+
+def out_of_range(values: np.ndarray, own: Unit) -> np.ndarray:
+    """Return which readings are none: more than any air, or all nines."""
+    none = values > MOST_PA
+    for nines in NINES:
+        none |= np.abs(values / own.scale - nines) < SAME_NUMBER
+    return none
 
 
 def nothing_shown(values: np.ndarray) -> np.ndarray:

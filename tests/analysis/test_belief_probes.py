@@ -115,6 +115,16 @@ def test_a_probe_that_falls_silent_beside_a_gauge_in_a_vacuum_is_named() -> None
     assert found(logged(read, others=broken)) == []
 
 
+@pytest.mark.parametrize(("code", "unit"), [(9_999.0, "micron"), (99_999.0, "micron"), (9_999.0, "Pa")])
+def test_a_display_of_nines_in_a_hold_is_no_pressure(code: float, unit: str) -> None:
+    """The circuit did not leave its vacuum: the hold is not known to have failed, nor the target to be missed."""
+    read = shown(course(), quantum=0.1) * (1.0 if unit == "micron" else 0.133322)
+    read[65 * MINUTE :] = code
+    log = logged(read, unit, {"circuit_pressure": ("kPa", np.round(course() * 0.133322 / 1e3, 1))})
+    assert [(kind, round(since)) for kind, _, since in found(log)] == [("channel_lost", 65)]
+    assert verdict(log) == "undecided"
+
+
 def test_a_probe_that_is_back_where_it_was_had_fallen_silent() -> None:
     read = shown(course())
     read[62 * MINUTE : 66 * MINUTE] = np.nan
