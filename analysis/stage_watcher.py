@@ -104,8 +104,6 @@ class _Watcher(GasStages):
             self.contents = "refrigerant"
         elif p > 1.35 * s.saturation_high_pa[k]:
             self.contents = "nitrogen"
-        elif apart < 0.05 and not emptied:
-            self.contents = "open"
         elif emptied or p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge, or what leaked away
             self.contents = "vacuum" if self.trough_pa < DEEP_PART * s.barometer_pa[k] else "remnant"
 

@@ -50,11 +50,6 @@ REACTS_SHARE = 0.02
 REACTS_NOISES, REACTS_WANDERS = 8.0, 4.0
 """Something happened when another channel leaves its noise too: by 1 K, 0.5 kg, 3 % of load or 2 % of a pressure, and
 by more than it left its way in the windows before."""
-AT_ONCE_QUARTILES, AT_ONCE_STEPS = 12.0, 4.0
-"""A gauge steps with another reading when it moves by so many lower quartiles of its moves before (four times what
-noise does; stages raise the upper ones alone) and by so many steps of its display, a row earlier or later at most."""
-STAGED = (*CIRCUIT_PRESSURES, "suction_temperature", "discharge_temperature", "liquid_temperature")
-"""What a compressor's stage moves at once: one that loads draws suction down and drives discharge up."""
 WINDOWS, WAY_WINDOWS = 9, 4
 MARK_S = 120.0
 """A mark so near says that something was done."""
@@ -94,10 +89,6 @@ def jumped(
         if not (meant or _cannot_step(channel, readings, step)):
             continue
         if channel != "barometer" and _something_happened(channel, readings, step):
-            continue
-        if channel in STAGED and any(
-            _moved_at_once(gauge, readings, step) for gauge in CIRCUIT_PRESSURES if gauge != channel
-        ):
             continue
         moved = step.new - step.level
         until = _back(times, values, step.stay, moved)
@@ -240,20 +231,6 @@ def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
         if abs(after - level - 1.5 * way) > max(least, REACTS_NOISES * noise, REACTS_WANDERS * np.nan_to_num(wander)):
             return True
     return False
-
-
-def _moved_at_once(gauge: str, readings: Readings, step: Step) -> bool:
-    """Return whether a gauge stepped too at that moment, by more than it moves from reading to reading otherwise."""
-    if gauge not in readings.values:
-        return False
-    times, values = readings.shown(gauge)
-    first, row = np.searchsorted(times, (step.at - 0.5 * WINDOWS * step.span, step.at - 1e-6)).tolist()
-    moves = np.abs(np.diff(values[first : max(row - 1, first)]))
-    if len(moves) < OWN_MOVES or row + 2 >= len(times) or times[row + 2] - times[row - 2] > 4.0 * LONG_S:
-        return False
-    display = float(np.min(moves[moves > 0.0], initial=COARSE_PA))
-    least = max(AT_ONCE_QUARTILES * float(np.quantile(moves, 0.25)), AT_ONCE_STEPS * display)
-    return bool(np.min(np.abs(values[row + 1 : row + 3] - values[row - 2])) > least)
 
 
 def mark_seconds(journal: pd.DataFrame, begin: pd.Timestamp) -> np.ndarray:
