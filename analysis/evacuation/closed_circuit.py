@@ -34,9 +34,10 @@ OPENING_S = 90.0
 """A valve that opens shows so late, with a slow gauge."""
 SHOOTS_UP = 1.05
 """What rises so from reading to reading is not being pumped."""
-RISEN_ERRORS, RISEN_EVENLY = 4.0, 0.4
+RISEN_PER_H, RISEN_ERRORS, RISEN_EVENLY = 0.03, 4.0, 0.4
 """What a closed circuit takes in shows from the first minute, evenly or slower and slower: halfway through it has risen
-by about half, and by no less than this share."""
+by about half, and by no less than the last. A pump's floor wanders with the room, by the first an hour (common
+practice)."""
 STOOD = 0.2
 """A level that rose by less than this share of its later rate stood."""
 
@@ -171,13 +172,15 @@ def _risen(t: Ticks, closed: Closed, k: int) -> bool:
 
     What stood and bends up only then stood at the pump's floor, and was closed at the bend.
     """
-    level = t.raw[min(settled(t, closed), k) : k + 1]
+    begin = min(settled(t, closed), k)
+    level = t.raw[begin : k + 1]
     third = len(level) // 3
     if third < LEVEL_TICKS:
         return False
+    wanders = RISEN_PER_H * 2.0 / 3.0 * float(t.end_s[k] - t.end_s[begin]) / 3_600.0
     first, middle, last = (float(np.median(part)) for part in (level[:third], level[third:-third], level[-third:]))
     error = RISEN_ERRORS * max(0.001, float(np.median(t.scatter[closed.first : k + 1]))) * math.sqrt(3.0 / third)
-    rose = last > first * (1.0 + error) and last >= first + float(t.quantum[k])
+    rose = last > first * (1.0 + wanders + error) and last >= first + float(t.quantum[k])
     return bool(rose and middle - first >= RISEN_EVENLY * (last - first))
 
 

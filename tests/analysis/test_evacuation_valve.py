@@ -222,3 +222,15 @@ def test_a_level_that_stood_at_the_pumps_floor_is_closed_where_it_bends(
             assert abs((f.since - stretch.begin).total_seconds() - 7_200.0) < 60.0
             assert f.kind == "hold_failed" or (f.time - stretch.begin).total_seconds() >= 7_200.0 + 29.0 * 60.0
     assert_prefix_consistent(assess, stretch, range(1_380, len(at), 60))
+
+
+@pytest.mark.parametrize("phase", [-0.9, -0.7, -0.5, 4.0])
+def test_a_floor_that_wanders_with_the_room_is_no_hold(phase: float) -> None:
+    """The pull stops dead at a floor that rises and falls by 2 % in hours; the valve was never closed."""
+    at = np.arange(0.0, 12_600.0, 5.0)
+    level = np.maximum(760_000.0 * np.exp(-at / 300.0), 300.0 * (1.0 + 0.02 * np.sin(at / 4_000.0 + phase)))
+    shown = np.round(level * np.exp(0.002 * np.random.default_rng(13).normal(size=len(at))))
+    stretch = make_stretch("evacuation", at, {"vacuum": ("micron", shown)}, tables=TABLES, ended=False)
+    result = assess(stretch)
+    assert "hold_passed" not in [f.kind for f in result.findings]
+    assert result.verdict == "undecided"
