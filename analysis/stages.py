@@ -18,6 +18,9 @@ from analysis.vocabulary.job import Job
 PATIENCE = pd.Timedelta(minutes=15)
 """A technician who marks stages gets this long to mark one before it is taken from the signals."""
 
+FILLING = pd.Timedelta(minutes=60)
+"""A test may be marked when it is filled, and that in steps with a look for leaks at each (common practice)."""
+
 AHEAD = pd.Timedelta(minutes=5)
 """A mark may come so much later than the log's last row: rows come up to a minute apart, and a recorder may pause."""
 
@@ -177,7 +180,7 @@ def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame
     seen = [one for one in found if one.stage == span.stage and one.begin < span.end]
     if not seen or seen[-1].end is None or seen[-1].known_until is None:
         return span
-    if not span.begin < seen[-1].end < seen[-1].known_until <= span.end:
+    if not span.begin < seen[-1].end < span.end:
         return span
     return replace(span, end=seen[-1].end, end_within_s=seen[-1].end_within_s)
 
@@ -187,14 +190,15 @@ def merge(
 ) -> list[StageSpan]:
     """Return the journal's stages and those of the signals that fill the time in which it is silent.
 
-    A found stage is taken when it is known, or, once somebody has marked anything (`spoken`), `PATIENCE` later,
-    unless the journal then says that a stage runs, or has named this very stage in its place. It ends at
-    the latest when the journal begins another. At rest is not taken once the journal has named a stage.
+    A found stage is taken when it is known, or, once somebody has marked anything (`spoken`), `PATIENCE` later (a
+    test `FILLING` later), unless the journal then says that a stage runs, or has named this very stage in its place.
+    It ends at the latest when the journal begins another. At rest is not taken once the journal has named a stage.
     """
     spans = list(named)
     for span in found:
         waits = spoken is not None and spoken <= span.known_from
-        taken = span.known_from + PATIENCE if waits else span.known_from
+        patience = FILLING if span.stage == "pressure_test" else PATIENCE
+        taken = span.known_from + patience if waits else span.known_from
         before = [other for other in named if other.begin <= taken]
         if taken > now or (before and span.stage == "at_rest"):
             continue

@@ -904,3 +904,40 @@ def test_a_pull_whose_liquid_no_instrument_shows_began_before_pressure_fell() ->
     recovery = next(span for span in spans if span.stage == "recovery")
     assert 180.0 < (at(3_600.0) - recovery.begin).total_seconds() < 420.0
     assert recovery.doubt
+
+
+def with_journal(rows: list[tuple[float, str, str, str]], seconds: np.ndarray, **shown: np.ndarray) -> list[StageSpan]:
+    """Return the stages of a log of R-134a that somebody marked."""
+    units = {"circuit_pressure": "kPa", "cylinder_weight": "kg", "compressor_load": "%"}
+    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
+    columns = {name: parse_header(f"{name} [{units.get(name, 'degC')}]") for name in shown}
+    known = {name: column for name, column in columns.items() if column is not None}
+    barometer = pd.Series(101_325.0, index=index)
+    log = Log(pd.DataFrame(shown, index=index), known, journal_rows(rows, START), barometer, "stated")
+    return find_stages(log, Job.model_validate({"job": {"name": "a job"}, "circuit": {"refrigerant": "R-134a"}}))[0]
+
+
+def test_a_test_that_is_marked_when_it_is_filled_is_not_told_twice() -> None:
+    """Two steps of nitrogen, each looked at for a quarter of an hour and more; the test is marked at the third."""
+    seconds = np.arange(0.0, 10 * 3_600.0, 10.0)
+    steps = [1_800, 1_860, 3_000, 3_060, 4_200, 4_260]
+    pressure = np.interp(seconds, steps, [101_325, 300e3, 300e3, 900e3, 900e3, 1_500e3])
+    rows = [(4_300.0, "stage", "pressure_test", "begin")]
+    rows = [(60.0, "mark", "water_flow_off", ""), *rows]
+    spans = with_journal(rows, seconds, circuit_pressure=pressure, ambient_temperature=np.full(len(seconds), 293.0))
+    assert [(span.stage, span.found_by) for span in spans] == [("pressure_test", "journal")]
+
+
+def test_a_charge_that_nobody_ended_is_over_before_the_start_up_that_is_marked_next() -> None:
+    """That its cylinder gave no more is sure only when the machine runs, a few minutes after that was marked."""
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    pressure = np.interp(seconds, [1_800.0, 2_400.0], [100.0, 572e3])
+    weight = np.interp(seconds, [1_800.0, 5_400.0], [80.0, 40.0])
+    load = np.where(seconds > 6_600.0, 60.0, 0.0)
+    rows = [(1_700.0, "stage", "charging", "begin"), (6_600.0, "stage", "startup", "begin")]
+    spans = with_journal(
+        rows, seconds, circuit_pressure=pressure, cylinder_weight=weight, compressor_load=load,
+        leaving_water_temperature=np.full(len(seconds), 293.0),
+    )  # fmt: skip
+    assert [span.stage for span in spans] == ["charging", "startup"]
+    assert near(spans[0].end, 5_400.0)
