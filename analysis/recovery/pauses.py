@@ -87,7 +87,8 @@ def standing(ticks: Ticks) -> np.ndarray:
     falls = some & (change < -sure * np.maximum(FALL * pressure[old], resolution))
     while_ago = np.maximum(before(ticks.at_s, SLOW_S), 0)
     slowly = pressure - pressure[while_ago]
-    rises |= some & (slowly > np.maximum(2.0 * RISE * pressure, 2.0 * resolution))
+    # what came back in a pause is still above what it was before, while it is drawn again
+    rises |= some & ~falls & (slowly > np.maximum(2.0 * RISE * pressure, 2.0 * resolution))
     scale = np.isfinite(ticks.moved_kg) & np.isfinite(ticks.moved_kg[old])
     moved = ticks.moved_kg - ticks.moved_kg[old]
     # without a scale: water that flows again warms a chilled pool, and the pressure rises while the machine pulls

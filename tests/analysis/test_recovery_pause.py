@@ -12,7 +12,7 @@ import pytest
 from analysis.recovery import assess
 from analysis.recovery.calls import _flat
 from analysis.recovery.pauses import HOSE_S, split, standing
-from analysis.recovery.ticks import Ticks
+from analysis.recovery.ticks import Ticks, make_ticks
 from tests.support import make_stretch
 
 
@@ -73,6 +73,31 @@ def test_a_fall_that_settles_where_liquid_boils_is_no_pause() -> None:
     assert not stands[(ticks.at_s >= 600.0) & (ticks.at_s < 2400.0)].any()
     pauses, _ = split(ticks, stands)
     assert abs(pauses[-1].begin_s - 2400.0) <= 20.0
+
+
+def test_what_came_back_in_a_pause_and_is_drawn_again_is_no_pause() -> None:
+    """R-134a out of a pocket: back from 67 to 87 kPa in 11 min of pause, and drawn down again in 4 min."""
+    seconds = np.arange(0.0, 4800.0, 5.0)
+    log = np.interp(
+        seconds, [600.0, 3000.0, 3660.0, 3900.0, 4500.0, 4800.0], np.log([572.0, 67.0, 87.0, 66.0, 80.0, 60.0])
+    )
+    marks = [(60.0, "recovery_resumed"), (3000.0, "recovery_paused"), (3660.0, "recovery_resumed")]
+    marks += [(3900.0, "recovery_paused"), (4500.0, "recovery_resumed")]
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(np.exp(log), 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "12 kg", "internal_volume": "36 L"}},
+        journal=[(at, "mark", subject, "") for at, subject in marks],
+    )
+    ticks = make_ticks(stretch, None)
+    pauses, _ = split(ticks, standing(ticks))
+    assert [pause.begin_s for pause in pauses if pause.begin_s > 600.0] == [3000.0, 3900.0]
+    kinds = [finding.kind for finding in assess(stretch).findings]
+    assert "liquid_gone" not in kinds
 
 
 def test_a_marked_pause_begins_with_its_mark_though_the_machine_was_thought_to_stand() -> None:
