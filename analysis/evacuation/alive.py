@@ -7,8 +7,9 @@ import numpy as np
 from analysis.evacuation.story import Closed
 from analysis.evacuation.ticks import Ticks
 
-WAITS = 5
-"""So many of its last waits from number to number tell how long a gauge stands."""
+WAITS, LEAST_WAITS = 5, 3
+"""So many of its last waits from number to number tell how long a gauge stands; so many at least that it comes to rest.
+"""
 PATIENT, SLOWS = 3.0, 1.4
 """A level that nears its floor, or its plateau, waits 1.4 times as long or longer for the last step of a display as
 for those before (1.7 for an exponential that ends one step further on); a steady one stands for no three such waits."""
@@ -37,7 +38,7 @@ def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float)
     if over_s - life_s <= patience:
         return True
     begin, life = (min(k, int(np.searchsorted(t.end_s, second))) for second in (begin_s, life_s))
-    step = float(t.quantum[k])
+    step = float(min(t.quantum[begin], t.quantum[k]))  # what stood for long has no steps but its last
     if t.raw[k] - t.raw[begin] < SAME_STEPS * step:  # less, too: slow gauges fall on for some seconds
         came = t.raw[np.minimum(np.searchsorted(t.end_s, moved[-WAITS - 1 :]), k)]
         if begin_s >= life_s and len(waits) == WAITS and (np.diff(came) <= 0.0).all() and _at_floor(waits):
@@ -45,7 +46,8 @@ def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float)
         return begin_s - life_s <= max(patience, FLOOR_S if _slowed(waits) else 0.0)
     if life_s <= begin_s:
         return False
-    if _slowed(np.diff(np.append(begin_s, moved[moved > begin_s]))[-WAITS:]):
+    since = np.diff(moved[moved > begin_s])[-WAITS:]
+    if len(since) >= LEAST_WAITS and _slowed(since):  # the first readings after closing are a leap, whatever follows
         return True
     half = (begin + life) // 2
     pace = (t.raw[life] - t.raw[half] + step) / max(life_s - float(t.end_s[half]), 1.0)

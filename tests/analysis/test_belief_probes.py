@@ -289,3 +289,15 @@ def test_a_gauge_that_still_fell_when_the_valve_was_closed_may_stand_some_steps_
     pull = 300.0 + 700_000.0 * np.exp(-minute / 4.0) + 10.0 * np.maximum(59.9 - minute, 0.0) + 6.0 * (minute < 59.9)
     log = logged(shown(np.minimum(pull, 1e6), 0.0), marks=((3_592.0, "pump_valve_closed"),))
     assert verdict(log) == "held"
+
+
+@pytest.mark.parametrize("leaps", [((5.0, 10.0), (20.0, 15.0)), ((5.0, 20.0), (15.0, 25.0))])
+def test_a_leap_and_then_one_number_for_the_whole_hold_is_no_level_that_comes_to_rest(
+    leaps: tuple[tuple[float, float], ...],
+) -> None:
+    """A gauge that moved every half minute leaps [s after closing, micron] and sticks: nobody saw where it goes."""
+    at = STEP * np.arange(110 * MINUTE)
+    read = np.round(300.0 + 700_000.0 * np.exp(-np.minimum(at, 3_600.0) / 330.0))
+    for after_s, micron in leaps:
+        read = read + np.where(at >= 3_600.0 + after_s, micron, 0.0)
+    assert verdict(logged(np.where(read > 25_000.0, np.nan, read))) == "undecided"
