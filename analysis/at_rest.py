@@ -85,7 +85,9 @@ def _advice(channel: str, offset: Figure, correct: bool, system: UnitSystem) -> 
     """Return what to look at, and whether a number mends it."""
     look = {
         "oil_temperature": "A heated sump is named under [at_rest] ignore.",
-        **dict.fromkeys(PRESSURES, "Check its zero and the port; is there air or no liquid in the circuit?"),
+        **dict.fromkeys(
+            PRESSURES, "Check its zero and the port; is there air, no liquid, or not the refrigerant stated in it?"
+        ),
         **(dict.fromkeys(EXPOSED, "Does the sun reach it?") if offset.si > 0 else {}),
     }.get(channel, "Check where it sits.")
     mended = Figure(-offset.si, offset.kind).show(system, 2)
@@ -180,7 +182,8 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
         )
     text = f"{len(check.channels)} channels agree at rest."
     reasons: Mapping[str, str] = {
-        "pressures": "Saturation stands apart in all pressures alike: no liquid left, or air in the circuit.",
+        "pressures": "Saturation stands apart in all pressures alike: no liquid left, or air in the circuit, or not the"
+        " refrigerant stated.",
         "water": "The water is not as warm as the rest of the machine.",
         "condenser": "The condenser side is not as warm as the rest of the machine.",
         "sun": "One side stands in the sun or wind.",

@@ -70,6 +70,10 @@ CHECKS_S = ((1_200.0, 120.0), (14_400.0, 300.0), (np.inf, 900.0))
 """Looked at anew every two minutes for twenty, every five for four hours, every fifteen after that."""
 SUNNY_S = 1_200.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
+SUNNY_BACK_S, SHADED_BACK_S = 25_200.0, 14_400.0
+"""So far is looked back for it: most of the sun's arc, and less where the sun hardly reaches (what comes and goes is no
+offset there either). Several that are warm alike lie where they kept their distance for all of that arc, and the
+weather is too calm to make it; before that the sun is likelier."""
 SUNNY_PER_H, SUNNY_ODDS = 0.35, 3.0
 """What the sun makes drifts by such a part of itself an hour (half a wave of eight hours); a distance is kept when its
 drift is so much likelier without."""
@@ -254,7 +258,11 @@ class Looks:
         exposed = np.array([c in EXPOSED for c in channels])
         above = np.where(exposed, x - level, 0.0)
         warm = above > max(0.5, SUNNY_PART * float(above.max()))
-        if warm.sum() > 1:
+        lags_k = SLOWEST_H * abs(drift)
+        lie = warm.sum() > 1 and float(above[warm].min()) > lags_k
+        if lie:
+            lie = all(self._kept(c, last, way, SUNNY_BACK_S) for c, one in zip(channels, warm, strict=True) if one)
+        if warm.sum() > 1 and not lie:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
         gauges = np.array([c in PRESSURES for c in channels])
         pressure, per_k = (self._pressure_pa(level), self._slope(level)) if gauges.any() else (np.nan, np.nan)
@@ -274,7 +282,7 @@ class Looks:
             closing = min(own[i], beside[i]) + 2.0 * own_error[i]
             if (moves.any() or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
-            if channel in EXPOSED and offset > 0 and not self._kept(channel, last, float(way.hidden_k[i])):
+            if not gauges[i] and offset > 0 and not self._kept(channel, last, way, SUNNY_S):
                 continue
             suspects.append(channel)
         standing = sum(1 for c, one in zip(channels, moves, strict=True) if not one and c not in suspects)
@@ -328,21 +336,29 @@ class Looks:
         errors = np.hypot(errors, hidden / 3.0 / spans)  # what moves by less than a third of it may not show
         return _Way(tuple(channels), levels, rates, errors, scatters, hidden, float(end_s[first] - BIN_S))
 
-    def _kept(self, channel: str, last: int, hidden_k: float) -> bool:
-        """Return whether a channel has kept its distance from the others ever since they rest, and long enough."""
-        minutes = self.estimates.iloc[self.rests_from : last + 1]
+    def _kept(self, channel: str, last: int, way: _Way, least_s: float) -> bool:
+        """Return whether a channel has kept its distance from the others since they rest, for `least_s` and more.
+
+        Where the sun hardly reaches it must not surely have moved, and nothing is asked of the first minutes of a log.
+        """
+        exposed = channel in EXPOSED
+        back_s = SUNNY_BACK_S if exposed else SHADED_BACK_S
+        first = max(self.rests_from, int(np.searchsorted(self.bins.end_s, self.bins.end_s[last] - back_s)))
+        minutes = self.estimates.iloc[first : last + 1]
+        hidden_k = float(way.hidden_k[way.channels.index(channel)])
         apart = (minutes[channel] - minutes.drop(columns=channel).median(axis=1)).to_numpy(dtype=float)
         there = ~np.isnan(apart)
-        at_s, apart = self.bins.end_s[self.rests_from : last + 1][there], apart[there]
-        if len(at_s) < 3 or np.ptp(at_s) < SUNNY_S - BIN_S:
-            return False
+        at_s, apart = self.bins.end_s[first : last + 1][there], apart[there]
+        if len(at_s) < 3 or np.ptp(at_s) < least_s - BIN_S:
+            return not exposed and self.rests_from == 0
         slope, error, _, hours = _rate(at_s / 3_600.0, apart)
         levels = pd.Series(apart).rolling(LEVEL_BINS, min_periods=1).median().to_numpy()
         moved, far = float(np.diff(np.quantile(levels, (0.1, 0.9)))[0]), abs(float(levels[-1]))
         unsure = error**2 + (hidden_k / 3.0 / hours) ** 2
         kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure
         odds = np.sqrt(sunny / kept) * np.exp(0.5 * slope**2 * (1.0 / sunny - 1.0 / kept))
-        return bool(odds >= SUNNY_ODDS and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
+        likely = SUNNY_ODDS if exposed else 1.0 / SUNNY_ODDS
+        return bool(odds >= likely and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
 
     def _pressure_pa(self, level_k: float) -> float:
         """Return the saturation pressure near a temperature, which may lie beyond the refrigerant's table."""

@@ -96,7 +96,7 @@ def test_pressures_alike_are_no_liars_but_said() -> None:
         stretch.frame[channel] -= 20 * 6894.757
     result = assess(stretch)
     assert result.findings == ()
-    assert "no liquid left, or air" in result.text
+    assert "no liquid left, or air in the circuit, or not the refrigerant stated" in result.text
 
 
 def test_a_machine_that_still_cools_is_not_judged() -> None:
@@ -165,6 +165,23 @@ def test_a_warm_reading_where_the_sun_may_reach_is_named_once_it_surely_stands()
     pipe = circuit()
     pipe.frame["liquid_temperature"] += 4.0 * np.sin(np.pi * (at_h + 1.0) / 5.0)
     assert named(pipe) == {}
+
+
+def test_two_that_are_warm_alike_all_night_are_no_sunny_side() -> None:
+    """The sun has an arc; within the first hours it is the likelier cause, and is said."""
+    warm = {"ambient": 5.4, "surface": 5.4}
+    assert named(circuit(hours=3.0, step=30.0, warm_f=warm)) == {}
+    assert set(named(circuit(hours=9.0, step=30.0, warm_f=warm))) == {"ambient_temperature", "surface_temperature"}
+
+
+@pytest.mark.parametrize("channels", [("surface", "suction"), ("discharge", "entering_water")])
+def test_what_comes_after_hours_of_agreement_and_goes_is_the_sun(channels: tuple[str, str]) -> None:
+    stretch = circuit(hours=10.0, step=30.0)
+    at_h = np.arange(len(stretch.frame)) * 30.0 / 3_600.0
+    arc_k = 5.0 * np.sin(np.pi * np.clip((at_h - 4.0) / 5.0, 0.0, 1.0))
+    for part, name in zip((1.0, 0.7), channels, strict=True):
+        stretch.frame[f"{name}_temperature"] += part * arc_k
+    assert named(stretch) == {}
 
 
 @pytest.mark.parametrize("seed", range(4))
