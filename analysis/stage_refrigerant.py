@@ -109,7 +109,15 @@ class RefrigerantStages(WatchState):
 
     def _stopped(self, k: int) -> float:
         """Return when the compressor last ran [s]."""
-        return self.ran_s if self.s.running[k] or self.under_pa is not None else self.stopped(k)
+        s = self.s
+        if s.running[k] or self.ran_s >= s.end_s[k]:
+            return self.ran_s
+        if self.under_pa is None:
+            return self.stopped(k)
+        j = int(np.searchsorted(s.end_s, self.ran_s))
+        while j > 0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
+            j -= 1
+        return float(s.end_s[j])
 
     def _ready(self, flow_s: float) -> tuple[float, float]:
         """Return the begin, a little before the flow where the cylinder came just before, and how unsure it is."""

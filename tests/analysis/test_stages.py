@@ -941,3 +941,17 @@ def test_a_charge_that_nobody_ended_is_over_before_the_start_up_that_is_marked_n
     )  # fmt: skip
     assert [span.stage for span in spans] == ["charging", "startup"]
     assert near(spans[0].end, 5_400.0)
+
+
+def test_a_run_that_only_pressure_shows_ends_where_pressure_begins_to_come_back() -> None:
+    """40 kg are charged, and an hour later the machine runs for an hour; pressure comes back with 400 s."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    runs, stops = np.maximum(seconds - 9_000.0, 0.0), np.maximum(seconds - 12_600.0, 0.0)
+    part = (1.0 - np.exp(-runs / 120.0)) * np.exp(-stops / 400.0)
+    pressure = np.interp(seconds, [1_800.0, 2_400.0], [100.0, 572e3]) - 220e3 * part
+    weight = np.interp(seconds, [1_800.0, 5_400.0], [80.0, 40.0])
+    warm = np.full(len(seconds), 293.0)
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=weight, ambient_temperature=warm)
+    startup = next(span for span in spans if span.stage == "startup")
+    assert startup.end is not None
+    assert abs((startup.end - at(12_600.0)).total_seconds()) <= 120.0
