@@ -7,7 +7,7 @@ import io
 import re
 import warnings
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO
@@ -93,7 +93,9 @@ def read_rows(source: Source) -> Rows:
     """
     with source.path.open("rb") as file, warnings.catch_warnings():
         warnings.simplefilter("ignore", pd.errors.ParserWarning)  # of cells beyond the header, which are counted here
-        end, torn, most = _extent(file, source)
+        end, torn, most, even = _extent(file, source)
+        if even:
+            source = replace(source, strict=False)
         try:
             rows = _collect(file, source, end, most, csv.QUOTE_MINIMAL)
         except pd.errors.ParserError:  # a stray quote swallows all that follows it
@@ -103,9 +105,15 @@ def read_rows(source: Source) -> Rows:
     return rows
 
 
-def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int]:
-    """Return the byte behind the last whole line, whether anything stands behind it, and at most how many rows."""
+def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int, bool]:
+    """Return the byte behind the last whole line, whether anything stands behind it, and at most how many rows.
+
+    Last whether, as far as bytes tell, each line has as many cells as the header, so that nobody need look at cells.
+    """
     ends = [sign.encode(source.encoding) for sign in ("\n", "\r")]
+    cells = source.delimiter.encode(source.encoding)
+    other, even = bytes(set(range(256)) - {*cells, *ends[0]}), source.strict
+    line, left = cells * (source.width - 1) + ends[0], b""
     file.seek(source.begin)
     position, last, lines = source.begin, [source.begin, source.begin], 0
     while block := file.read(BLOCK_BYTES):
@@ -114,8 +122,12 @@ def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int]:
             if sign in block:
                 last[i] = position + block.rfind(sign) + len(sign)
         position += len(block)
+        if even:
+            left += block.translate(None, other)
+            whole = len(left) // len(line)
+            even, left = left.startswith(line * whole), left[whole * len(line) :]
     end = last[0] if last[0] > source.begin else last[1]
-    return end, end < position, lines
+    return end, end < position, lines, even and ends[0] not in left
 
 
 def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) -> Rows:

@@ -176,6 +176,9 @@ def test_a_decimal_comma_is_no_reading_cut_short(tmp_path: Path) -> None:
     log, _ = load(folder(tmp_path, HEAD + row(0, "150.75", "49.5") + row(1, "150,71", "49,5") + row(2, "150.7", "")))
     assert log.frame["circuit_pressure"].notna().tolist() == [True, False, True]
     assert "readings.csv: 1 rows have more cells than the header" in log.cautions[0]
+    short = row(3, "150.7")  # as many cells in all as two whole rows
+    log, _ = load(folder(tmp_path, HEAD + row(0, "150.75", "49.5") + row(1, "150,71", "49.5") + short))
+    assert log.frame["circuit_pressure"].notna().tolist() == [True, False, True]
 
 
 def test_what_the_journal_says_and_nobody_knows_is_told(tmp_path: Path) -> None:
