@@ -270,6 +270,17 @@ def test_a_valve_that_was_opened_hours_before_the_fall_is_the_begin_of_a_recover
     assert near(spans[0].begin, 3_600.0)
 
 
+@pytest.mark.parametrize("placed_s", [60.0, 600.0, 1_800.0])
+def test_a_cylinder_that_was_put_on_long_before_the_pull_ends_no_look_at_the_rest(placed_s: float) -> None:
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    gross = np.where(seconds < placed_s, 0.0, np.interp(seconds, [3_600.0, 9_000.0], [12.0, 40.0]))
+    still = {f"{name}_temperature": np.full(len(seconds), 293.0) for name in ("ambient", "leaving_water")}
+    pressure = np.interp(seconds, [3_600.0, 9_000.0], [570e3, 60e3])
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=gross, **still)
+    assert [span.stage for span in spans] == ["at_rest", "recovery"]
+    assert near(spans[0].end, 3_600.0)
+
+
 def test_a_log_that_went_quiet_tells_its_last_end_as_it_looks() -> None:
     """25 kg in an hour, then nothing for 20 min: the end is told, but what follows may still belong to it."""
     since = np.arange(-1_200.0, 3_600.0 + 1_200.0, 10.0)
@@ -344,6 +355,20 @@ def test_nitrogen_at_saturation_after_the_air_was_let_in_is_a_test() -> None:
     assert [span.stage for span in spans] == ["evacuation", "pressure_test"]
     assert near(spans[1].begin, 9_600.0)
     assert near(spans[1].end, 15_000.0)
+
+
+@pytest.mark.parametrize("left_pa", [150e3, 280e3])
+def test_nitrogen_that_breaks_a_vacuum_and_stands_under_saturation_is_no_charge_that_came_slowly(
+    left_pa: float,
+) -> None:
+    """No scale: it is left in the circuit until the refrigerant comes, hours later. Vapour would go on to 570 kPa."""
+    seconds = np.arange(0.0, 9 * 3_600.0, 10.0)
+    gas = np.interp(seconds, [9_000.0, 9_300.0], [101.0, left_pa])
+    pressure = np.where(seconds < 9_000.0, pulled_and_broken(seconds, 9_000.0), gas)
+    warm = {"leaving_water_temperature": np.full(len(seconds), 293.0)}
+    spans = spans_in(circuit_pressure=pressure, vacuum=np.where(pressure < 2_600.0, pressure, np.nan), **warm)
+    assert [span.stage for span in spans] == ["evacuation", "pressure_test"]
+    assert near(spans[1].begin, 9_000.0)
 
 
 def test_nitrogen_at_saturation_in_a_log_that_began_with_too_little_for_liquid_is_a_test() -> None:
