@@ -807,6 +807,16 @@ def test_a_unit_button_stays_pressed_while_cylinders_change(stated: bool) -> Non
     assert len(found.changes) == 1
 
 
+@pytest.mark.parametrize("factor", [1.0 / LB, LB])
+@pytest.mark.parametrize("at_s", [120, 700])
+def test_a_unit_that_was_wrong_until_the_button_was_pressed_is_told_by_the_tare(factor: float, at_s: int) -> None:
+    shown = weights((300, 12, 12), (1200, 12, 36), (120, 36, 36))
+    read = shown * np.where(np.arange(len(shown)) < at_s, factor, 1.0)
+    found = weighed(read, marks=[on(20, "A")], cylinders=[{"id": "A", "tare": "12 kg"}])
+    assert found.total_kg == pytest.approx(24.0, abs=0.1)
+    assert found.loads[0].begin_kg == pytest.approx(12.0, abs=0.1)
+
+
 def test_a_unit_button_pressed_back_between_cylinders_that_are_known() -> None:
     shown = weights(*FILL, *SWAP)
     shown[600:1350] /= LB
