@@ -70,6 +70,15 @@ def test_a_stuck_gauge_is_named_and_left_out_from_then_on() -> None:
     assert kept.frame["circuit_pressure"].loc[: findings[0].time].iloc[:-1].notna().all()
 
 
+def test_a_stuck_gauge_beside_no_other_is_named_once_temperatures_have_moved() -> None:
+    """Nothing of its kind goes on beside it: at rest a restless gauge is waited for an hour."""
+    log = night(hours=2.0)
+    stick(log, "circuit_pressure", len(log.frame) // 2)
+    findings = believe(log)[1]
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_stuck", "circuit_pressure")]
+    assert findings[0].time - findings[0].since < pd.Timedelta(minutes=40)
+
+
 def test_a_probe_that_comes_off_is_left_out_until_it_is_back() -> None:
     log = night()
     log.frame.loc[log.frame.index[1000:2000], "surface_temperature"] -= 12.0
