@@ -281,3 +281,12 @@ def test_the_time_left_is_told_with_a_range_that_holds_it(share: float) -> None:
     assert isinstance(high, Figure)
     assert low.si <= left.si <= high.si
     assert low.si <= 2850.0 - 2.0 * (rows - 1) <= high.si <= 1.4 * left.si
+
+
+@pytest.mark.parametrize(("marked_s", "verdict"), [(2_400.0, "short"), (2_640.0, "short"), (None, "undecided")])
+def test_a_cylinder_that_somebody_took_off_while_it_flowed_is_no_scale_that_failed(
+    marked_s: float | None, verdict: str
+) -> None:
+    stretch = charge(30.0, marks=[] if marked_s is None else [(marked_s, "mark", "cylinder_off", "A")])
+    stretch.frame.loc[stretch.frame.index[1_200:], "cylinder_weight"] = 0.0
+    assert assess(stretch).verdict == verdict
