@@ -27,9 +27,14 @@ def shown(rise: np.ndarray, lasting_s: float, pull_s: float = 45.0, warmed: floa
 
 
 def judged(
-    level: np.ndarray, lasting_s: float, pump: np.ndarray | None = None, off_s: float | None = None, **tables: object
+    level: np.ndarray,
+    lasting_s: float,
+    pump: np.ndarray | None = None,
+    off_s: float | None = None,
+    air_c: float | None = None,
+    **tables: object,
 ) -> Assessment:
-    """Return what a log of it says, its valve marked and, at `off_s`, its pump switched off."""
+    """Return what a log of it says, its valve marked and, at `off_s`, its pump switched off, in air of `air_c`."""
     draw = np.random.default_rng(5)
 
     def read(micron: np.ndarray) -> np.ndarray:
@@ -41,6 +46,8 @@ def judged(
     channels = {"vacuum": ("micron", read(level))}
     if pump is not None:
         channels["pump_vacuum"] = ("micron", read(pump))
+    if air_c is not None:
+        channels["ambient_temperature"] = ("degC", air_c + 0.1 * draw.integers(-1, 2, len(AT)))
     rows = [(at, "mark", subject, "") for at, subject in sorted(journal)]
     return assess(make_stretch("evacuation", AT, channels, tables={**STATED, **tables}, journal=rows, ended=False))
 
@@ -88,3 +95,19 @@ def test_a_pump_that_was_switched_off_says_nothing_of_its_oil(marked: bool) -> N
     back = 0.8 if marked else np.interp(since, [0.0, 20.0, 60.0, 120.0], [0.9, 0.05, 2.0, 9.0])
     pump = np.where((since >= 0.0) & (since < 900.0), back * FLOOR, 0.9 * level)
     assert "pump_oil" not in causes(judged(level, 900.0, pump, CLOSED_S + 15.0 if marked else None))
+
+
+@pytest.mark.parametrize(
+    ("air_c", "pulls", "cause"), [(10.0, 0.4, "moisture"), (10.0, None, None), (0.0, None, "pump_oil")]
+)
+def test_a_level_that_stays_where_it_is_when_closed_is_no_leak(
+    air_c: float, pulls: float | None, cause: str | None
+) -> None:
+    """1.1 kPa: water that stands at 10 degC (1.23 kPa, IAPWS) holds it, or tired oil; at 0 degC no water does.
+
+    `pulls`: what the pump's own gauge shows of it while the pump has the circuit; closed off the pump goes deep.
+    """
+    level = 5.5 * shown(np.zeros(len(AT)), 900.0)
+    closed = (CLOSED_S <= AT) & (CLOSED_S + 900.0 > AT)
+    pump = None if pulls is None else level * np.where(closed, 0.02, pulls)
+    assert causes(judged(level, 900.0, pump, air_c=air_c)) == ({cause} if cause else set())
