@@ -40,8 +40,6 @@ MOVING_S = 300.0
 LOST_S = 600.0
 """Without readings for this long the window ends with the last of them."""
 LISTEN_S = 60.0
-SAME_PERIOD = 0.12
-"""Two periods heard a minute apart are the same within this."""
 
 
 @dataclass
@@ -198,7 +196,7 @@ def _same_load_since(course: Course, k: int) -> float:
 
 
 class _Ear:
-    """Hears hunting between two windows: looks every minute, and believes a period that it hears twice."""
+    """Hears hunting between two windows: looks every minute, and believes what it hears twice in the same figure."""
 
     def __init__(self, course: Course) -> None:
         self.course = course
@@ -218,8 +216,6 @@ class _Ear:
         now, before = hunting(self.course, k, since_s), self.before
         self.before = now
         if now is None or before is None or now.figure != before.figure:
-            return None
-        if abs(now.period_s / before.period_s - 1.0) > SAME_PERIOD:
             return None
         self.told = True
         return now
