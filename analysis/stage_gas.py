@@ -60,7 +60,7 @@ class GasStages(RefrigerantStages):
         leaving = s.flow_kg[k] < 0
         if self.broken_s is None:
             high = p > self.lowest_pa + BROKEN_PA and p > 1.5 * self.lowest_pa
-            if high or (leaving and p > self.lowest_pa + 1e3 and p > 2.0 * self.lowest_pa):
+            if high or (leaving and p > self.lowest_pa + 1e3):
                 self.broken_s = float(
                     s.begin_s[self.departure(k, 1.0, 1.0, 700.0 if s.probe[s.back(k, 10)] else 0.5 * FLICKER_PA)]
                 )

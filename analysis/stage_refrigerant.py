@@ -289,8 +289,6 @@ class RefrigerantStages(WatchState):
     def _rise_s(self, k: int) -> float:
         """Return when pressure last stood at what it had come down to, infinite when it still does."""
         s = self.s
-        if s.calm_pa[k] < 1.3 * self.lowest_pa + 5e3:
-            return np.inf
         j = k
         while j > 0 and s.calm_pa[j] > 1.1 * self.lowest_pa + 2e3:
             j -= 1
