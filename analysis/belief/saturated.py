@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
+import pandas as pd
 
 from analysis.belief.fault import Readings, relabelled
 from analysis.fluids import refrigerant
@@ -34,7 +35,11 @@ in a cylinder: 2 bar in R-134a are 11 K; the heat of a running recovery), and th
 below either (common practice)."""
 WITNESS = {"leaving_water_temperature": "entering_water_temperature"}
 """Where the pressure stands right beside this one, it is the other's label that is in doubt."""
+CYLINDER = "cylinder_pressure"
 UNDER_K = 25.0
+STEP_K, HOTTER_K, NOWHERE_K, RIGHT_MINUTES = 20.0, 30.0, 1000.0, 3
+"""A cylinder is changed at once, but gets hot by less than either a minute: a label that is switched over is off by the
+first at least, by the second where the numbers are too high. So many minutes beside its room tell that it is right."""
 WITH_REFRIGERANT = ("recovery", "charging", "at_rest", "startup")
 POSSIBLE_K = (253.15, 328.15)
 """What has its right unit now lies here: water, and a cylinder in the sun."""
@@ -70,6 +75,8 @@ def against_saturation(
         t = readings.minutes[thermometer].to_numpy(dtype=float)
         apart = saturation_k(p) - t
         wrong = there & (apart > above) | readings.within(never_under) & (apart < -UNDER_K)
+        if pressure == CYLINDER:
+            wrong &= ~right_before(apart, (apart > low) & (apart < high))
         if not wrong.any():
             continue
         other_p = list(_otherwise(pressure, columns, p, barometer))
@@ -82,6 +89,13 @@ def against_saturation(
         alone = wrong & (sense.sum(axis=0) == 1)
         for (channel, meant, q), makes in zip([*other_p, *other_t], sense, strict=True):
             yield channel, meant, alone & makes, (p if channel == pressure else t) - q
+
+
+def right_before(apart: np.ndarray, right: np.ndarray, step_k: float = STEP_K) -> np.ndarray:
+    """Return in which minutes a label has been right already: what is filled and grows hot does so without a step."""
+    counted = np.cumsum(right)
+    away = np.diff(np.minimum(np.abs(pd.Series(apart).ffill()), NOWHERE_K), prepend=NOWHERE_K)
+    return counted - np.maximum.accumulate(np.where(away < step_k, 0, counted - right)) >= RIGHT_MINUTES
 
 
 def _otherwise(channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray) -> Iterator[Label]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.belief.fault import Fault, Readings, name_of, relabelled
 from analysis.belief.running import out_of_order
-from analysis.belief.saturated import FAMILIES, against_saturation
+from analysis.belief.saturated import FAMILIES, HOTTER_K, against_saturation, right_before
 from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Figure
@@ -116,7 +116,7 @@ def _beside_neighbours(
     """Return in which minutes two neighbours at least agree with the other unit alone, and how far off this one is.
 
     While the machine runs a hot pipe or warm air beside cold water is none: only the odd label among all is doubted.
-    A cylinder has no neighbours: filled it grows hot, emptied it grows cold.
+    A cylinder has no neighbours: filled it grows hot, emptied it grows cold. Nor has a room beside chilled water alone.
     """
     minutes = readings.minutes
     others = [c for c in ROOM_TEMPERATURES if c in minutes and c != channel] if channel in ROOM_TEMPERATURES else []
@@ -130,6 +130,8 @@ def _beside_neighbours(
     close = (rest.max(axis=1) - rest.min(axis=1)).to_numpy(dtype=float) < APART_K
     wrong = (np.abs(read - middle) > APART_K) & (np.abs(other - middle) < NEAR_K) & close
     wrong &= rest.notna().sum(axis=1).to_numpy() >= 2
+    if channel == "ambient_temperature" and set(others) <= set(EVAPORATOR_WATER):
+        wrong &= (read < ROOM_K[0]) | (read > ROOM_K[1])
     if not (channel in COLD_SIDE and _only_in_its_unit(channel, columns, readings)):
         wrong &= ~_may_run(readings)
     return wrong, read - middle
@@ -155,6 +157,9 @@ def _beyond(
     too_cold = (read < low) & _only_in_its_unit(channel, columns, readings)  # brine is where all are in one unit
     near = np.where(read > high, ROOM_APART_K, NEAR_K)
     wrong = (too_cold | (read > high)) & (np.abs(other - middle) < near) & (np.abs(read - middle) > APART_K)
+    if channel == "cylinder_temperature" and others:
+        nearest = np.fmin.reduce(np.abs(readings.minutes[others].to_numpy(dtype=float) - read[:, None]), axis=1)
+        wrong &= ~right_before(nearest, nearest < NEAR_K, HOTTER_K)
     return wrong, read - middle
 
 

@@ -382,6 +382,45 @@ def test_a_cylinder_that_grows_hot_as_it_fills_is_no_wrong_label() -> None:
     assert found(replace(log, columns=columns)) == []
 
 
+@pytest.mark.parametrize("step", [1.0, 60.0])
+def test_what_began_beside_its_room_and_grew_hot_is_right_and_what_stepped_there_is_not(step: float) -> None:
+    """80 degC read as degF lie beside a room of 20 degC, as 24 degC shown in degF do; a changed cylinder is cold."""
+    log = standing({}, step=step)
+    columns = {**log.columns, "cylinder_temperature": make_column("cylinder_temperature", "degC", "cylinder")}
+    hot = np.interp(np.arange(len(log.frame)) * step, [1_200.0, 3_600.0, 6_000.0], [293.15, 353.15, 353.15])
+    log.frame["cylinder_temperature"] = np.where(log.frame.index < START + pd.Timedelta(seconds=1_100), 335.0, hot)
+    frame = log.frame[log.frame.index >= START + pd.Timedelta(seconds=900)]
+    assert found(replace(log, frame=frame, columns=columns)) == []
+    log.frame["cylinder_temperature"] = np.where(hot > 320.0, 75.2 + 273.15, 293.15)
+    (fault,) = believe(replace(log, columns=columns))[1]
+    assert fault.figures["channel"] == "cylinder_temperature"
+
+
+@pytest.mark.parametrize("number", [24.0, 38.0, 75.0])
+def test_warm_air_beside_chilled_water_alone_is_no_wrong_label(number: float) -> None:
+    """Two probes of one water say nothing of the room: 24 degC would lie beside brine as degF, 75 degC is no room."""
+    log = standing({"entering_water_temperature": "degC"})
+    log.frame[["leaving_water_temperature", "entering_water_temperature"]] = (number - 32.0) / 1.8 + 273.15 + 2.0
+    log.frame["ambient_temperature"] = number + 273.15
+    del log.columns["surface_temperature"]
+    log = replace(log, frame=log.frame.drop(columns="surface_temperature"))
+    assert [channel for _, channel in found(log)] == (["ambient_temperature"] if number > 45.0 else [])
+
+
+def test_a_cylinder_that_grew_hot_accuses_no_room() -> None:
+    """R-134a: saturation of the cylinder climbs from the room's 8 degC to 45 degC, beside which 46 degC would lie."""
+    log = standing({})
+    columns = {"ambient_temperature": make_column("ambient_temperature", "degF", "a"),
+               "cylinder_pressure": make_column("cylinder_pressure", "kPa", "p")}  # fmt: skip
+    frame = log.frame[["ambient_temperature"]].copy()
+    frame["ambient_temperature"] = 46.4 / 1.8 + 255.372
+    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    frame["cylinder_pressure"] = np.interp(np.arange(len(frame)), [60, 400], [387.6e3, 1_160e3])
+    assert believe(replace(log, frame=frame, columns=columns), job)[1] == ()
+    frame["cylinder_pressure"] = 1_160e3
+    assert len(believe(replace(log, frame=frame, columns=columns), job)[1]) == 1
+
+
 def test_air_in_a_cylinder_is_no_wrong_label() -> None:
     """2 bar of air stand above R-134a at 20 degC: saturation of what the gauge shows is 11 K above the metal."""
     log = standing({"circuit_pressure": "psig"})
