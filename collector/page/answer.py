@@ -12,6 +12,7 @@ from nicegui import ui
 from analysis.report.words import words
 from collector.follow.say import duration, headline, left_in_words
 from collector.follow.tail import JournalRow, seconds_of
+from collector.page.charts import FIRST_OF_STAGE
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box
 from collector.page.readings import shown, shown_unit, with_sign
@@ -21,16 +22,7 @@ KEY_FIGURES: Mapping[str, Sequence[str]] = {
     "charging": ("charged",),
     "startup": ("suction superheat", "subcooling", "evaporator approach"),
 }
-KEY_CHANNELS: Mapping[str, Sequence[str]] = {
-    "recovery": ("circuit_pressure", "cylinder_weight", "leaving_water_temperature"),
-    "pressure_test": ("circuit_pressure", "ambient_temperature", "surface_temperature"),
-    "evacuation": ("vacuum", "pump_vacuum", "surface_temperature"),
-    "charging": ("cylinder_weight", "circuit_pressure", "leaving_water_temperature"),
-    "startup": ("suction_pressure", "discharge_pressure", "leaving_water_temperature"),
-    "at_rest": ("circuit_pressure", "ambient_temperature", "leaving_water_temperature"),
-    "": ("circuit_pressure", "vacuum", "cylinder_weight"),
-}
-"""Figures and readings that stand in large digits, by stage."""
+"""Figures that stand in large digits, by stage; readings fill what is left."""
 MOST_KEYS = 3
 FIRST_ROW_WITHIN_S = 30.0
 LONGEST_URGENT = 140
@@ -131,7 +123,7 @@ class Answer:
         now = time.time()
         wanted += [
             name
-            for name in KEY_CHANNELS[stage]
+            for name in FIRST_OF_STAGE.get(stage, ())
             if name in model.channels and (stage or model.channels[name].health(now) in ("fresh", "late"))
         ]
         wanted = wanted[:MOST_KEYS]

@@ -22,10 +22,13 @@ FIRST_OF_STAGE: Mapping[str, Sequence[str]] = {
     "pressure_test": ("circuit_pressure", "ambient_temperature", "surface_temperature"),
     "evacuation": ("vacuum", "pump_vacuum", "surface_temperature"),
     "charging": ("cylinder_weight", "circuit_pressure", "leaving_water_temperature"),
-    "startup": ("suction_pressure", "suction_temperature", "compressor_load"),
-    "at_rest": ("ambient_temperature", "circuit_pressure"),
-}
-"""Channels whose plots come first in a stage."""
+    "startup": (
+        "suction_pressure", "discharge_pressure", "leaving_water_temperature", "suction_temperature", "compressor_load",
+    ),
+    "at_rest": ("ambient_temperature", "circuit_pressure", "leaving_water_temperature"),
+    "": ("circuit_pressure", "vacuum", "cylinder_weight"),
+}  # fmt: skip
+"""Readings that count most in a stage, and between stages: their plots come first."""
 DRAWN_OF_STAGE: Mapping[str, Sequence[str]] = {
     "recovery": (
         "circuit_pressure", "cylinder_pressure", "cylinder_weight", "cylinder_temperature",

@@ -93,6 +93,7 @@ def test_trends_share_a_unit_and_vacuum_is_logarithmic() -> None:
     first, second = trends_of(columns, "evacuation")
     assert (first.channels, first.log) == (("vacuum", "pump_vacuum"), True)
     assert (second.unit, second.log) == ("psig", False)
+    assert [trend.unit for trend in trends_of(columns[1:] + columns[:1], "")] == ["psig", "micron"]
     store = ColumnsStore(list(names))
     store.add([(float(i), [1.0, 500.0 - i, 0.0 if i else 100.0, math.nan]) for i in range(400)])
     span = {"stage": "evacuation", "begin": "1970-01-01T00:00:00.000Z", "end": None, "phases": []}
