@@ -244,9 +244,11 @@ def test_five_minutes_without_rows_do_not_spoil_a_hold_that_goes_on_as_before(ra
     assert assess(shut_at(3_127.0, at, level)).verdict == verdict
 
 
-def test_one_that_levels_off_above_it_is_moisture() -> None:
-    rise = 1_740.0 * (1.0 - np.exp(-(AT - 7_200.0) / 400.0))
-    result = assess(logged(closed(pull(300.0, 60.0), 7_200.0, 2_400.0, rise), valve(7_200.0, 2_400.0)))
+@pytest.mark.parametrize(("shut", "lasting", "lag"), [(7_200.0, 2_400.0, 400.0), (3_600.0, 17_900.0, 60.0)])
+def test_one_that_levels_off_above_it_is_moisture(shut: float, lasting: float, lag: float) -> None:
+    """Of five hours in which it stood after some minutes a straight line makes a flat rise."""
+    rise = 1_740.0 * (1.0 - np.exp(-(AT - shut) / lag))
+    result = assess(logged(closed(pull(300.0, 60.0), shut, lasting, rise), valve(shut, lasting)))
     assert result.verdict == "rising_moisture"
     assert value(result, "plateau") / MICRON == pytest.approx(1_800, rel=0.05)
     assert {f.figures["cause"] for f in result.findings if f.kind == "hold_failed"} <= {"undecided", "moisture"}
