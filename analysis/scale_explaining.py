@@ -262,5 +262,10 @@ class Explaining(Following):
     def _taken_for_hands(self, level: float) -> float:
         """Return how much may have flowed in samples that were taken for hands before a load stood at `level` [kg]."""
         bare = max((k for k, s in enumerate(self._between) if s.weight - self._bare_kg <= EMPTY_KG), default=-1)
-        ahead = ((level - s.weight) * self.sign for s in self._between[bare + 1 :])
-        return max((kg for kg in ahead if 0.0 < kg <= self._burst_kg(self._spacing_s)), default=0.0)
+        return self._may_have_flowed([s.weight for s in self._between[bare + 1 :]], level)
+
+    def _may_have_flowed(self, weights: list[float], level: float) -> float:
+        """Return how much may have flowed from weights to a level [kg]: no more than that is off what should stand."""
+        ahead = ((level - weight) * self.sign for weight in weights)
+        most = max((kg for kg in ahead if 0.0 < kg <= self._burst_kg(self._spacing_s)), default=0.0)
+        return min([most, *(abs(level - kg) for kg in self.names.expected.values())])

@@ -52,7 +52,7 @@ class Standing:
         self._join(sample, still_kg)
         self.since.append(sample.weight)
         if not self._stands():
-            self.over = self._line_since(sample) - self._until > HANDS_S
+            self.over = self._line_since(sample) - self._until > HANDS_S and (self.stood or len(self.since) > 2)
             return begin_kg
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
         if abs(self._crept_kg) <= still_kg and self._set_down(before, level):
@@ -85,10 +85,11 @@ class Standing:
         return slow and flows_on(weights, self.sign, still_kg)
 
     def _set_down(self, before_kg: float, level_kg: float) -> bool:
-        """Return whether the level came at once, and faster than any flow."""
+        """Return whether the level came at once: faster than any flow, or after one row that no others stand near."""
         after_s, rise_kg = self._line[0].at - self._until, level_kg - before_kg
         fast = 0.0 < QUICK_KG_PER_S * after_s < rise_kg and len(self.since) <= len(self._line)
-        return fast and SCREWED_ON_KG < rise_kg < QUICK_SHARE * before_kg
+        alone = not self.stood and after_s > HANDS_S and len(self.since) == len(self._line) + 1
+        return (fast or alone) and SCREWED_ON_KG < rise_kg < QUICK_SHARE * before_kg
 
     def _stands(self) -> bool:
         line = self._line

@@ -88,6 +88,8 @@ class Tracker(Believing):
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
         if load.stood and 0.0 < abs(begin_kg - load.begin_kg) <= SCREWED_ON_KG:
             load.hose_kg = math.hypot(load.hose_kg, begin_kg - load.begin_kg)
+        elif not load.stood and self._spacing_s >= UNSEEN_S:
+            load.doubt(self._may_have_flowed([load.begin_kg], begin_kg))
         load.stood = self._standing.stood
         if begin_kg != load.begin_kg:
             load.begin_kg, self._odd = begin_kg, []
