@@ -126,3 +126,25 @@ def test_a_pause_at_a_pressure_that_stands_begins_when_the_scale_stops() -> None
     begins = [(span.begin - stretch.begin).total_seconds() for span in assess(stretch).spans if span.kind == "pause"]
     assert any(abs(begin - 1200.0) <= 60.0 for begin in begins)
     assert not any(130.0 < begin < 1140.0 for begin in begins)
+
+
+@pytest.mark.parametrize(("lag_s", "chills"), [(300.0, True), (7_200.0, False)])
+def test_only_what_comes_back_within_minutes_of_a_pause_was_chilled_liquid(lag_s: float, chills: bool) -> None:
+    """R-134a beside water of 20 degC: drawn from 572 to 500 kPa, held there for 15 min; 30 kPa come back in the pause.
+
+    Liquid warms within minutes; what comes over hours comes out of the oil.
+    """
+    seconds = np.arange(0.0, 9_000.0, 5.0)
+    pressure = np.maximum(572.0 * np.exp(-np.maximum(seconds - 600.0, 0.0) / 200.0), 500.0)
+    pressure += 30.0 * -np.expm1(-np.maximum(seconds - 2_100.0, 0.0) / lag_s)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure, 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "12 kg"}},
+        journal=[(60.0, "mark", "recovery_resumed", ""), (2_100.0, "mark", "recovery_paused", "")],
+    )
+    assert ("self_chilling" in [finding.kind for finding in assess(stretch).findings]) is chills
