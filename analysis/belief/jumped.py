@@ -41,6 +41,8 @@ NOTHING_FLOWS = ("pressure_test", "at_rest")
 """The gauge at the hose is doubted where nothing flows, and where it steps against the flow."""
 STILL_SHARE = 0.03
 """Where nothing flows no valve and no pulse excuses a step."""
+DRAWN_SHARE, DRAWN_PART = 0.2, 0.5
+"""A gauge that steps by so much while a machine draws shows in what the cylinder gains, by half as much at least."""
 JOINS_SHARE = 0.03
 """Within this of another gauge it shows the same pressure."""
 OPEN_PA = 10e3
@@ -91,7 +93,7 @@ def jumped(
         if channel != "barometer" and _something_happened(channel, readings, step):
             continue
         moved = step.new - step.level
-        until = _back(times, values, step.stay, moved)
+        until = _back(times, values, step.stay, moved, SHORT_S if dimension == "pressure" else STAYS_S)
         offset = Figure(moved, f"{dimension}_difference")
         why = (
             f"what it shows is {meant} since then, not {columns[channel].unit.symbol} as it is logged: set it back."
@@ -153,10 +155,31 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
         return False
     still = readings.at_stage(step.at, step.known, *NOTHING_FLOWS)
     if channel == HOSE and not still and not readings.against_the_flow(step.new, step.at, step.known):
-        return False
+        return _drawn_as_before(step, readings)
     if abs(step.new - step.level) < (STILL_SHARE if still else GAUGE_SHARE) * step.level:
         return False
     return _on_a_circuit(channel, step, readings)
+
+
+def _drawn_as_before(step: Step, readings: Readings) -> bool:
+    """Return whether the cylinder on the scale surely goes on to gain as it did.
+
+    A machine draws by the density before it, and what a hose takes from a gauge goes with the flow.
+    """
+    share = abs(step.new - step.level) / step.level
+    if "cylinder_weight" not in readings.values or share < DRAWN_SHARE or step.level < EMPTY_PA:
+        return False
+    times, weights = readings.of("cylinder_weight")
+    first, middle, last = np.searchsorted(times, (step.at - step.span, step.at, step.known + 1e-6)).tolist()
+    if min(middle - first, last - middle) < STAYS_READINGS:
+        return False
+    gains, doubt = [], 0.0
+    for part in (slice(first, middle), slice(middle, last)):
+        along = times[part] - np.mean(times[part])
+        pace = float(along @ weights[part]) / float(along @ along)
+        doubt += float(np.std(weights[part] - pace * along)) * np.sqrt(12.0 / len(along))
+        gains.append(step.span * pace)
+    return gains[0] > REACTS["mass"] and abs(gains[1] - gains[0]) + doubt < DRAWN_PART * share * gains[0]
 
 
 def _bottle_moved(readings: Readings, step: Step) -> bool:
@@ -178,9 +201,12 @@ def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> s
     return ""
 
 
-def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float) -> float:
-    """Return when the readings have gone back by as much, within two minutes; infinite when they have not."""
-    earlier = np.searchsorted(times, times[stay:] - STAYS_S)
+def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float, within_s: float) -> float:
+    """Return when the readings have gone back by as much, within so long; infinite when they have not.
+
+    A probe follows slowly what it is put back on; a gauge steps back, and else falls because its circuit does.
+    """
+    earlier = np.minimum(np.searchsorted(times, times[stay:] - within_s), np.arange(stay, len(times)) - 1)
     back = (values[stay:] - values[np.maximum(earlier, stay)]) / -moved
     there = np.flatnonzero((back > 0.7) & (back < 1.3))
     return float(times[stay + int(there[0])]) if len(there) else np.inf

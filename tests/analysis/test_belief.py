@@ -799,3 +799,40 @@ def test_a_stage_of_the_compressor_is_no_fault_and_a_step_of_one_gauge_is(step: 
         log.frame.loc[log.frame.index[at >= 2_400.0], "discharge_pressure"] += 200e3
     named = [(f.kind, f.figures["channel"]) for f in believe(log, job)[1]]
     assert named == ([] if staged else [("channel_jumped", "discharge_pressure")])
+
+
+def drawing(step: float, leap_pa: float, after: float = 1.0) -> Log:
+    """Return a recovery that draws 1.5 kg/min; 20 min on the gauge leaps, and `after` times as much is drawn.
+
+    From 40 min on the circuit empties.
+    """
+    noise = np.random.default_rng(9)
+    at = np.arange(0.0, 3_600.0, step)
+    drawn = 0.025 * (np.minimum(at, 1_200.0) + after * np.clip(at - 1_200.0, 0.0, 1_200.0))
+    pressure = 500e3 * np.exp(-np.maximum(at - 2_400.0, 0.0) / 300.0) + np.where(at < 1_200.0, 0.0, leap_pa)
+    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
+    frame["circuit_pressure"] = np.round(np.maximum(pressure, 30e3), -3)
+    frame["cylinder_weight"] = np.round(30.0 + drawn + 0.02 * noise.normal(size=len(at)), 2)
+    frame["leaving_water_temperature"] = np.round(288.0 + 0.1 * noise.normal(size=len(at)), 1)
+    units = {"circuit_pressure": "kPa", "cylinder_weight": "kg", "leaving_water_temperature": "degC"}
+    columns = {channel: make_column(channel, unit, channel) for channel, unit in units.items()}
+    return assemble(
+        frame, columns, journal_rows([(0.0, "stage", "recovery", "begin")]), parse_job({"job": {"name": "n"}})
+    )
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("leap_pa", [-150e3, 200e3])
+def test_a_gauge_that_leaps_while_as_much_is_drawn_is_left_out_though_the_circuit_empties(
+    step: float, leap_pa: float
+) -> None:
+    kept, findings = believe(drawing(step, leap_pa))
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", "circuit_pressure")]
+    assert findings[0].since == START + pd.Timedelta(seconds=1_200)
+    assert kept.frame["circuit_pressure"].loc[findings[0].time :].isna().all()
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize(("leap_pa", "after"), [(-150e3, 0.7), (200e3, 0.5), (200e3, 0.0), (200e3, 1.35), (60e3, 1.0)])
+def test_a_gauge_that_leaps_with_what_is_drawn_has_not_jumped(step: float, leap_pa: float, after: float) -> None:
+    assert found(drawing(step, leap_pa, after)) == []
