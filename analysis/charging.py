@@ -21,6 +21,8 @@ from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 NEAR_SHARE = 0.95
 NEAR_S, NEAR_S_FROM = 120.0, 0.80
 """Near the target: from this share of it, or this long before it at the present rate from the second share on."""
+FLOWS = 0.1
+"""What flows goes in by at least this share of the best rate. Common practice; no published source."""
 PACE_TELLS = 1.0 / PACE_STEPS
 """The pace is known to this share."""
 OVER_SURE = 2.0
@@ -330,7 +332,10 @@ def _figures(
 ) -> dict[str, FigureValue]:
     charged = weighing.total_kg
     rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
-    rate = float(rates[-1]) if len(rates) else np.nan
+    best = float(np.nanmax(rates)) if np.isfinite(rates).any() else np.nan
+    flowed = rates[rates > FLOWS * best]
+    over = stretch.end is not None and len(flowed) > 0  # the mean while it flowed; else what flows now
+    rate = float(flowed.mean()) if over else float(rates[-1]) if len(rates) else np.nan
     wanted = np.nan if target is None else target.mass_kg
     figures: dict[str, FigureValue] = {
         "charged": Figure(charged, "mass"),
@@ -348,8 +353,8 @@ def _figures(
         least, most = max(left_kg - weighing.uncertainty_kg, 0.0), left_kg + weighing.uncertainty_kg
         figures["time_left_low"] = Figure((1.0 - PACE_TELLS) * least / pace, "minutes")
         figures["time_left_high"] = Figure((1.0 + PACE_TELLS) * most / pace, "minutes")
-    if np.isfinite(rates).any():
-        figures["best_rate"] = Figure(float(np.nanmax(rates)), "mass_rate")
+    if np.isfinite(best):
+        figures["best_rate"] = Figure(best, "mass_rate")
     if fluid is not None:
         freezes = stretch.job.circuit.freezes_at_k
         barometer = float(stretch.barometer_pa.iloc[-1]) if len(stretch.barometer_pa) else STANDARD_ATMOSPHERE_PA

@@ -31,7 +31,7 @@ from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
 from analysis.rules import load_rules
 from analysis.stretch import Stretch, moments
-from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure, UnitSystem
 
 __all__ = ["assess"]
 
@@ -41,6 +41,7 @@ SILENT_S = 600.0
 """What a circuit does while its gauge shows nothing for so long is not known."""
 FAR_UNDER = 0.5
 """Under this part of the highest reading a probe is in its range."""
+SHAPES = {"leak": "in a straight line, as by a leak", "moisture": "and levelled off, as by moisture"}
 NAMES = {"pump_oil": "pump oil", "moisture": "moisture", "leak": "a leak", "undecided": "undecided"}
 
 
@@ -155,7 +156,7 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
 
 
 def _why(happening: Happening) -> str:
-    shares = ", ".join(f"{NAMES[c]} {100 * happening.shares.get(c, math.nan):.0f} %" for c in CAUSES)
+    shares = ", ".join(f"{NAMES[c]} {_percent(happening.shares.get(c, math.nan))}" for c in CAUSES)
     ice = ""
     if happening.level_pa < TRIPLE_POINT_PA and happening.cause in ("moisture", "undecided"):
         ice = " Water standing there freezes at this level and dries slowly as ice: warm it first."
@@ -166,6 +167,11 @@ def _why(happening: Happening) -> str:
     if happening.close_for_s:
         advice = f"The valve was not closed for long enough: keep it closed for {_minutes(happening.close_for_s)}."
     return f"{said} ({shares}). {advice}{ice}"
+
+
+def _percent(share: float) -> str:
+    """Return a likelihood in words: none is wholly sure."""
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
 
 
 # --- verdict and figures -----------------------------------------------------------------------------------
@@ -194,7 +200,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
             )
         more = _time_left(story, aim) + hose_words(stretch, float(ticks.vacuum[-1]))
         yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
-        return "not_reached", f"The target of {target}{by} {yet} {final}.{more}"
+        return "not_reached", f"The target of {target}{by} {yet} {final}.{_rose(story, system)}{more}"
     if hold is None:
         return "undecided", f"Target of {target}{by} reached; not held yet. Close the pump valve and let it stand."
     if hold.outcome == "hold_passed":
@@ -239,6 +245,19 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         return "undecided", f"The gauge shows nothing for {_minutes(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
     return "undecided", f"Target reached; {_course(story, ticks, hold, aim)}{limit}"
+
+
+def _rose(story: Story, system: UnitSystem) -> str:
+    """Return how a circuit rose when it was closed last, as a sentence; empty where that points to nothing.
+
+    What comes in so may be too little to be why the target is not reached: that stands in the stall.
+    """
+    rises = [closed.rise for closed in story.closeds if closed.rise is not None]
+    if not rises or rises[-1].kind not in SHAPES:
+        return ""
+    rise = rises[-1]
+    rate = Figure(rise.rate_pa_per_s, "vacuum_rate").show(system, 2)
+    return f" Closed for {_minutes(rise.seconds)} it rose {SHAPES[rise.kind]} ({rate} in the mean)."
 
 
 def _only_rose(ticks: Ticks, story: Story, pull: int) -> bool:

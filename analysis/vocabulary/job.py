@@ -123,6 +123,14 @@ def _name(value: object) -> object:
     return one_line(value) if isinstance(value, str) else value
 
 
+def _given_name(value: object) -> object:
+    name = _name(value)
+    if isinstance(name, str) and not name.strip():
+        raise InputError("; expected a name")
+    return name
+
+
+GivenName = Annotated[str, _said(_given_name)]
 Name = Annotated[str, _said(_name)]
 """What a person is shown: one printable line."""
 
@@ -140,6 +148,16 @@ def _tolerance(value: object) -> float:
     raise InputError("; expected a fraction such as '1 %' or a mass such as '0.5 kg', not below 0")
 
 
+def _channel(value: object) -> object:
+    if isinstance(value, str) and value not in CHANNELS:
+        raise InputError("; expected a channel such as 'oil_temperature'")
+    return value
+
+
+HEAVIEST_LIQUID = 1.7
+"""No refrigerant's liquid is so many times as heavy as water (R-113 at 0 degC: 1.62, computed with CoolProp)."""
+
+
 def _year_made(value: object) -> object:
     if isinstance(value, int) and not 1900 <= value <= 2100:
         raise InputError("; expected a year such as 2015, or a date")
@@ -153,7 +171,7 @@ class _Table(BaseModel):
 class JobTable(_Table):
     """`[job]`: what the paper is headed with."""
 
-    name: Name
+    name: GivenName
     site: Name = ""
     circuit: Name = ""
     technician: Name = ""
@@ -191,13 +209,21 @@ class CircuitTable(_Table):
 class CylinderTable(_Table):
     """`[[cylinder]]`: one cylinder; `contents` is its net weight at the start of the job."""
 
-    id: Name
+    id: GivenName
     refrigerant: Refrigerant | None = None
     water_capacity_kg: Mass | None = Field(None, alias="water_capacity")
     tare_kg: Mass | None = Field(None, alias="tare")
     contents_kg: Mass = Field(0.0, alias="contents")
     service_pressure: AnyPressure | None = None
     retest_due: datetime.date | str | None = None
+
+    @model_validator(mode="after")
+    def _contents_fit(self) -> CylinderTable:
+        if self.water_capacity_kg is not None and self.contents_kg > HEAVIEST_LIQUID * self.water_capacity_kg:
+            raise PydanticCustomError(
+                "contents", "contents are more than water_capacity can hold; expected the net weight", {}
+            )
+        return self
 
 
 class RecoveryTable(_Table):
@@ -243,6 +269,12 @@ class ChargingTable(_Table):
 
     target_kg: Mass | None = Field(None, alias="target")
     tolerance: Annotated[float, _said(_tolerance)] = 0.01
+
+    @model_validator(mode="after")
+    def _tolerance_within_the_target(self) -> ChargingTable:
+        if self.target_kg is not None and self.tolerance_kg(self.target_kg) > self.target_kg:
+            raise PydanticCustomError("tolerance", "tolerance is more than target; expected less", {})
+        return self
 
     def tolerance_kg(self, target_kg: float) -> float:
         """Return how far from `target_kg` still counts as on target [kg]."""
@@ -294,7 +326,7 @@ class StartupTable(_Table):
 class AtRestTable(_Table):
     """`[at_rest]`: channels that are left out of the comparison."""
 
-    ignore: list[str] = Field(default_factory=list)
+    ignore: list[Annotated[str, _said(_channel)]] = Field(default_factory=list)
 
 
 class ColumnMapping(_Table):

@@ -143,6 +143,17 @@ def test_at_the_edge_of_what_is_allowed_an_unsure_mass_decides_nothing() -> None
     assert "sure only to within" in result.text
 
 
+def test_the_rate_of_a_charge_that_is_over_is_its_mean_while_it_flowed() -> None:
+    stretch = charge(30.0)
+    rate = assess(stretch).figures["rate"]
+    assert isinstance(rate, Figure)
+    assert stretch.end is not None
+    assert rate.si == pytest.approx(30.0 / 2750.0, rel=0.05)
+    now = assess(replace(stretch, end=None)).figures["rate"]
+    assert isinstance(now, Figure)
+    assert now.si == pytest.approx(0.0, abs=1e-3)
+
+
 def test_cylinders_that_gain_were_not_charged_from() -> None:
     result = judged(charge(-30.0))
     assert result.verdict == "undecided"

@@ -49,6 +49,8 @@ def test_a_leak_shows_as_a_straight_rise(marks: bool) -> None:
     assert isinstance(level, Figure)
     assert level.si / MICRON == pytest.approx(1000, rel=0.05)
     assert result.verdict == "not_reached"
+    assert "it rose in a straight line, as by a leak (" in result.text
+    assert "pump oil under 1 %" in stalls[-1].text  # nobody is wholly sure
 
 
 def test_no_waiting_helps_against_a_leak() -> None:

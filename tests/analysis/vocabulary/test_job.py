@@ -38,6 +38,20 @@ def test_quantities_become_si() -> None:
     ("tables", "said"),
     [
         ({}, r"job: missing"),
+        ({"job": {"name": " "}}, r"job.name: ' ' is not accepted; expected a name"),
+        ({**NAME, "cylinder": [{"id": ""}]}, r"id: '' is not accepted; expected a name"),
+        (
+            {**NAME, "cylinder": [{"id": "A", "water_capacity": "20 kg", "contents": "60 kg"}]},
+            r"cylinder.*contents are more than water_capacity can hold; expected the net weight",
+        ),
+        (
+            {**NAME, "charging": {"target": "10 kg", "tolerance": "12 kg"}},
+            r"charging.*tolerance is more than target; expected less",
+        ),
+        (
+            {**NAME, "at_rest": {"ignore": ["oil_temp"]}},
+            r"ignore.*'oil_temp' is not accepted; expected a channel such as",
+        ),
         ({"job": {"name": "n", "colour": "red"}}, r"job.colour: unknown key, value 'red'; expected one of name, site"),
         ({**NAME, "circuit": {"charge": "118 psi"}}, r"circuit.charge: '118 psi' is not accepted; expected a mass"),
         ({**NAME, "circuit": {"charge": 118.0}}, r"circuit.charge: 118.0 is not accepted; expected a mass"),
