@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stage_look_back import FLICKER_PA, VACUUM_PA
-from analysis.stage_refrigerant import CLEAR_PART, FULL_PART, OPEN_PART, REST_S, RefrigerantStages
+from analysis.stage_refrigerant import CLEAR_PART, FULL_PART, IDLE_MINUTES, OPEN_PART, REST_S, RefrigerantStages
 from analysis.stage_signals import GAUGE_FLOOR_PA, MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, Contents
 
@@ -25,6 +25,8 @@ TEST_PA = 300e3
 STANDS_MINUTES = 15
 LOW_MINUTES = 30
 """What stands so long under the air's pressure, and where the refrigerant stands, is no sweep with nitrogen."""
+STOOD_PART = 0.05
+"""Gas that was left to stand moves by less than this in an hour and a half, by the room and by a leak together."""
 LEAKS_PART = 0.03
 """A leak that takes more of the gas than this in five minutes is heard, and nobody waits for it (common practice)."""
 GAUGE_NOISE_PA = 1.5e3
@@ -199,16 +201,27 @@ class GasStages(RefrigerantStages):
             weighed = self.contents == "remnant" and self.scaled and not self.has_scale(k)
             let_in = weighed and self.rushed(k) and self.held(k, 5, 0.03)  # and it came from no cylinder on the scale
             sure = above or let_in or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
-        if not sure:
+        stood = not sure and self._stood(k)
+        if not (sure or stood):
             return
         at_s, note = self._filled_from(k)
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
         elif self.stage == "at_rest":
             self.found.remove(self.now) if self.now is not None and self.now.known >= k else self.end(at_s, k)
-        self.contents = "nitrogen"
+        if stood:
+            note = "no liquid would stand at this pressure, so it is nitrogen, or vapour that was left there"
+        else:
+            self.contents = "nitrogen"
         self.begin("pressure_test", at_s, k, note=note)
         self.level_pa = float(p)
+
+    def _stood(self, k: int) -> bool:
+        """Return whether a log shows nothing yet but gas that stands, under where liquid would, as for a test."""
+        s = self.s
+        alone = not self.found and self.contents == "remnant" and self.flowed is None and not s.running[k]
+        gas = alone and TEST_PA < s.calm_pa[k] < 0.8 * s.saturation_low_pa[k]
+        return bool(gas and self.held(k, IDLE_MINUTES, STOOD_PART))
 
     def _too_high(self, k: int) -> bool:
         """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
@@ -257,7 +270,6 @@ class GasStages(RefrigerantStages):
             while j > 0 and s.pressure_pa[j - 1] < 0.985 * self.level_pa:
                 j -= 1
             self.end(float(s.begin_s[j]), k)
-            self.contents = "nitrogen"
 
     def _opened(self, k: int) -> None:
         """A circuit that stands at the air's pressure after it was emptied is open."""

@@ -130,10 +130,10 @@ class RefrigerantStages(WatchState):
         s = self.s
         flow, p = s.flow_kg[k], s.calm_pa[k]
         if flow > 0 and self.stage != "recovery":
-            if self.stage in ("evacuation", "pressure_test") or self.contents in ("open", "nitrogen", "vacuum"):
+            if self.stage == "evacuation" or self.contents in ("open", "nitrogen", "vacuum"):
                 return
             self._begin_recovery(k, self.flow_onset(k, 1.0))
-        elif flow < 0 and self.stage not in ("charging", "evacuation", "pressure_test"):
+        elif flow < 0 and self.stage not in ("charging", "evacuation") and not self.tests:
             if self.contents in ("open", "nitrogen") and not (p > 1.25 * s.barometer_pa[k] and self.may_hide_vacuum(k)):
                 return
             if self.contents == "remnant" or self.stage == "recovery":

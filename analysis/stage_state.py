@@ -72,6 +72,11 @@ class WatchState(LookBack):
     def stage(self) -> str:
         return "" if self.now is None else self.now.stage
 
+    @property
+    def tests(self) -> bool:
+        """Whether nitrogen stands for a test; vapour that looks like it may yet be drawn off or charged upon."""
+        return self.stage == "pressure_test" and self.contents == "nitrogen"
+
     def begin(self, stage: str, at_s: float, k: int, within_s: float = 120.0, note: str = "") -> None:
         at_s = max(at_s, self.floor_s)
         if self.now is not None:

@@ -857,9 +857,9 @@ def test_a_log_that_begins_as_the_refrigerant_breaks_the_vacuum_is_a_charge() ->
     assert near(spans[0].begin, 0.0)
 
 
-@pytest.mark.parametrize(("stated", "stages"), [("450 kPa", ["pressure_test"]), (None, [])])
-def test_a_log_that_begins_at_the_stated_test_pressure_begins_with_the_test(
-    stated: str | None, stages: list[str]
+@pytest.mark.parametrize(("stated", "known_s"), [("450 kPa", 240.0), (None, 5_400.0)])
+def test_a_night_of_gas_alone_is_a_test_at_once_at_the_stated_pressure_else_once_it_stood(
+    stated: str | None, known_s: float
 ) -> None:
     """At 450 kPa R-134a of 20 degC could be vapour alone, and nobody logs that for a night."""
     seconds = np.arange(0.0, 10 * 3_600.0, 60.0)
@@ -876,7 +876,27 @@ def test_a_log_that_begins_at_the_stated_test_pressure_begins_with_the_test(
         }
     )
     log = Log(frame, known, journal_rows([], START), pd.Series(101_325.0, index=index), "stated")
-    assert [span.stage for span in from_signals(log, job) if span.stage != "at_rest"] == stages
+    (span,) = from_signals(log, job)
+    assert span.stage == "pressure_test"
+    assert span.begin == at(0.0)
+    assert near(span.known_from, known_s)
+    assert ("vapour that was left" in span.doubt) == (stated is None)
+
+
+@pytest.mark.parametrize(("weight_kg", "stage"), [((20.0, 24.0), "recovery"), ((60.0, 20.0), "charging")])
+def test_vapour_that_stood_like_a_test_may_yet_be_drawn_off_or_charged_upon(
+    weight_kg: tuple[float, float], stage: str
+) -> None:
+    """Too little for liquid, 380 kPa at 20 degC, stands for four hours beside a cylinder."""
+    seconds = np.arange(0.0, 6 * 3_600.0, 10.0)
+    ends_pa = 60e3 if stage == "recovery" else 572e3
+    spans = spans_in(
+        circuit_pressure=np.interp(seconds, [14_400.0, 15_600.0], [380e3, ends_pa]),
+        cylinder_weight=np.interp(seconds, [14_400.0, 17_000.0], weight_kg),
+        ambient_temperature=np.full(len(seconds), 293.0),
+    )
+    assert [span.stage for span in spans] == ["pressure_test", stage]
+    assert near(spans[1].begin, 14_400.0)
 
 
 def test_nitrogen_at_saturation_where_a_scale_was_put_away_is_a_test() -> None:
