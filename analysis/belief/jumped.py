@@ -58,7 +58,7 @@ MARK_S = 120.0
 
 _MOVED_ABOUT, LONG_STAYS_S = ("cylinder_temperature",), 600.0
 """Probes that go from bottle to bottle: not while one stands on the scale for ten minutes before and after."""
-BOTTLE_KG, BOTTLE_FLOWS = 5.0, 4.0
+BOTTLE_KG, BOTTLE_FLOWS = 1.0, 4.0
 """A bottle is heavier than this (empty, the smallest in use), and moves the scale by more than what flows meanwhile."""
 
 
@@ -191,7 +191,12 @@ def _bottle_moved(readings: Readings, step: Step) -> bool:
 
 
 def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> str:
-    """Return the unit in which the numbers since a step go on where they were before it, empty when there is none."""
+    """Return the unit in which the numbers since a step go on where they were before it, empty when there is none.
+
+    Near nothing a gauge's numbers are the same in all units.
+    """
+    if dimension == "pressure" and own.datum != "absolute" and readings.open_or_empty(step.level, step.at, OPEN_PA):
+        return ""
     near = max(SAME_K if dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
     barometer = readings.barometer_pa[np.searchsorted(readings.at, (step.at,))]
     for meant in next((family for family in DISPLAYS if own.symbol in family), ()):

@@ -101,7 +101,11 @@ class _Still:
             pass
         elif restless and _elsewhere(channel, readings, begin, seen) >= WORLD_K:
             why = "while temperatures moved"
-        elif lasted >= self.walks and _others_go_on(channel, readings, begin, seen):
+        elif (
+            lasted >= self.walks
+            and _in_use(channel, readings, begin, look)
+            and _others_go_on(channel, readings, begin, seen)
+        ):
             why = "after it moved steadily, while the others go on"
         elif _twin_moved(channel, readings, begin, seen, self.step):
             why = "while the other end of the same barrel moved"
@@ -232,6 +236,11 @@ def _others_stayed(channel: str, readings: Readings, begin: float, look: float, 
     """Return whether a gauge that agreed before went on as it was."""
     moves = _beside(channel, readings, begin, look, was)
     return any(abs(move) < LEFT_SHARE * was for move in moves)
+
+
+def _in_use(channel: str, readings: Readings, begin: float, look: float) -> bool:
+    """Return whether a probe follows anything: a bottle that was put aside comes to rest."""
+    return channel != "cylinder_temperature" or readings.at_stage(begin, look, "recovery", "charging")
 
 
 def _may_be_held(readings: Readings, begin: float) -> bool:

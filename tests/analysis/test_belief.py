@@ -723,8 +723,11 @@ def test_a_bottle_that_stands_on_the_scale_does_not_leap_in_temperature() -> Non
     columns = {**log.columns, "cylinder_temperature": column}
     log = replace(log, frame=log.frame.assign(cylinder_temperature=bottle), columns=columns)
     assert found(log) == [("channel_jumped", "cylinder_temperature")]
-    swapped = log.frame.assign(cylinder_weight=np.where(np.arange(len(bottle)) < 1_060, 60.0, 30.0))
+    row = np.arange(len(bottle))
+    swapped = log.frame.assign(cylinder_weight=np.where(row < 1_060, 60.0, 30.0))
     assert found(replace(log, frame=swapped)) == []
+    small = log.frame.assign(cylinder_weight=np.where((row < 1_060) | (row > 1_070), 3.9, 0.0))
+    assert found(replace(log, frame=small)) == []
 
 
 @pytest.mark.parametrize("late_s", [0.0, 45.0, 150.0])
@@ -836,3 +839,26 @@ def test_a_gauge_that_leaps_while_as_much_is_drawn_is_left_out_though_the_circui
 @pytest.mark.parametrize(("leap_pa", "after"), [(-150e3, 0.7), (200e3, 0.5), (200e3, 0.0), (200e3, 1.35), (60e3, 1.0)])
 def test_a_gauge_that_leaps_with_what_is_drawn_has_not_jumped(step: float, leap_pa: float, after: float) -> None:
     assert found(drawing(step, leap_pa, after)) == []
+
+
+@pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize(("unit", "filled"), [("barg", 0.88), ("MPa", 0.1), ("psig", 10.0), ("kPag", 70.0)])
+def test_a_circuit_filled_a_little_from_open_shows_no_other_unit(step: float, unit: str, filled: float) -> None:
+    at = np.arange(0.0, 3_600.0, step)
+    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
+    column = make_column("circuit_pressure", unit, "p")
+    open_pa = 101_325.0 if column.unit.datum == "absolute" else 0.0
+    frame["circuit_pressure"] = np.where(at < 1_800.0, 0.0, filled) * column.unit.scale + open_pa
+    log = assemble(frame, {"circuit_pressure": column}, journal_rows([]), parse_job({"job": {"name": "n"}}))
+    assert found(log) == []
+
+
+def test_a_bottle_put_aside_may_come_to_rest() -> None:
+    at = np.arange(0.0, 4.0 * 3600.0, 10.0)
+    log = walking(15.0 + 2.0 * np.minimum(at, 7_200.0) / 3_600.0, at)
+    columns = {**log.columns, "cylinder_temperature": make_column("cylinder_temperature", "degC", "b")}
+    log = replace(log, frame=log.frame.rename(columns={"surface_temperature": "cylinder_temperature"}), columns=columns)
+    columns.pop("surface_temperature")
+    put_aside = journal_rows([(0.0, "stage", "charging", "begin"), (7_260.0, "stage", "charging", "end")])
+    assert found(replace(log, journal=put_aside)) == []
+    assert found(replace(log, journal=put_aside.iloc[:1])) == [("channel_stuck", "cylinder_temperature")]
