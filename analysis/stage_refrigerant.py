@@ -287,7 +287,7 @@ class RefrigerantStages(WatchState):
                 self.end(stopped_s, k)
 
     def _rise_s(self, k: int) -> float:
-        """Return when pressure last stood at what it had come down to, infinite when it still does."""
+        """Return when pressure last stood at what it had come down to [s]."""
         s = self.s
         j = k
         while j > 0 and s.calm_pa[j] > 1.1 * self.lowest_pa + 2e3:
