@@ -23,7 +23,7 @@ from analysis.pressure_test.segments import (
     level_held,
     steps_of,
 )
-from analysis.pressure_test.standing import ONCE, TWICE, limit_of, side_of, verdicts
+from analysis.pressure_test.standing import ONCE, TWICE, before_warming, limit_of, side_of, verdicts
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 
@@ -61,10 +61,12 @@ def assess(stretch: Stretch) -> Assessment:
     judged = judge_all(
         minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in dict.fromkeys([*grid, last])}
     )
-    looks = [best for c in grid for best in _best(night, judged[c])]
+    whole = [best for c in grid for best in _best(night, judged[c])]
+    looks = before_warming(whole, allowed, night.confidence)
     fast = _fast_fall(minutes, segments, grid)
     findings = _findings(night, {c: judged[c] for c in grid}, looks, fast)
-    looks = [*(look for look in looks if look.checkpoint != last), *_best(night, judged[last])]
+    whole = [*(look for look in whole if look.checkpoint != last), *_best(night, judged[last])]
+    looks = before_warming(whole, allowed, night.confidence)
     if not looks:
         verdict, text, figures = nothing_judged(night, fast is not None)
         return Assessment(verdict, text, figures, findings, _early_traces(stretch, minutes))

@@ -47,7 +47,10 @@ class Plan:
 
 @dataclass(frozen=True)
 class Judged:
-    """The loss at a checkpoint. Rates in Pa/s at the mean gas temperature; `gas_k` by minute of the plan."""
+    """The loss at a checkpoint. Rates in Pa/s at the mean gas temperature; `gas_k` by minute of the plan.
+
+    `warmed` says that from the plan's end on something warms the circuit that no probe sees.
+    """
 
     checkpoint: int
     plan: Plan
@@ -57,6 +60,7 @@ class Judged:
     exponent: float
     reference_k: float
     lag_names: tuple[tuple[str, Lags], ...]
+    warmed: bool = False
 
     def rate(self, loss: float) -> float:
         """Return a loss of the model [K/min] as pressure [Pa/s] at the mean gas temperature."""

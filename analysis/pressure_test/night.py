@@ -173,6 +173,11 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     if isinstance(change, Figure) and np.isfinite(change.si):
         said.append(f"Temperature alone moved the pressure by {change.show(night.system, 2)}.")
     said += _events(night, judged)
+    if judged.warmed:
+        said.append(
+            f"From {night.time_of(judged.plan.end):%H:%M} UTC on something warms the circuit that no probe sees (sun, "
+            "a heater, an open door): judged up to there."
+        )
     said += _pressure_reached(night, judged)
     allowed = night.allowed
     if allowed is None:
@@ -186,10 +191,16 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         if low > 0:
             said.append("A small loss is sure, yet within what is allowed.")
         until = [s for s in night.segments if s.begin == judged.plan.segment_begin and s.closed_by in ("fall", "rise")]
-        tight = f"Tight until {night.time_of(until[0].end):%H:%M} UTC." if until else "Tight."
+        until_m = judged.plan.end if judged.warmed else until[0].end if until else None
+        tight = "Tight." if until_m is None else f"Tight until {night.time_of(until_m):%H:%M} UTC."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     more = hours_more(judged, allowed, night.confidence)
-    if (lies := side_of(judged, allowed, night.confidence)) in ("tight", "leaking"):
+    if judged.warmed:
+        said.append(
+            "What is warmed so decides nothing: leave it for hours that are dark and even, or put a probe there."
+        )
+        more = None
+    elif (lies := side_of(judged, allowed, night.confidence)) in ("tight", "leaking"):
         if side_of(judged, allowed, night.confidence, told_shares(judged, night.stretch.end is not None)) == lies:
             said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
         else:

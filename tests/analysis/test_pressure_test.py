@@ -246,6 +246,42 @@ def test_pressure_that_rises_is_not_called_tight(calm: Night, gain: float) -> No
     assert "check probes" in found.text
 
 
+def warmed_from(hour: float, kelvin: float = 3.0, loss: float = 0.0) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+    """Gas that something warms unseen within two hours, behind a lag of half an hour, in a circuit that loses psi/d."""
+
+    def change(t: np.ndarray, p: np.ndarray) -> np.ndarray:
+        share = 1.0 - np.exp(-np.diff(t, prepend=t[0]).max() / 1800.0)
+        warm = lfilter([share], [1.0, share - 1.0], kelvin * np.clip((t / 3600.0 - hour) / 2.0, 0.0, 1.0))
+        return np.asarray(p + (p + 14.7) * warm / 293.0 - loss * t / 86_400.0)
+
+    return change
+
+
+@pytest.mark.parametrize(("loss", "verdict"), [(0.0, "tight"), (3.0, "leaking")])
+def test_what_warms_unseen_ends_what_is_judged(calm: Night, loss: float, verdict: str) -> None:
+    sunny = changed(calm, warmed_from(7.5, loss=loss))
+    found = assert_prefix_consistent(assess, sunny, [2_880, 3_240, 3_420])
+    assert found.verdict == verdict
+    assert "warms the circuit" in found.text
+    assert ("Tight until" in found.text) == (verdict == "tight")
+    assert 5.0 * 3600 < value(found, "hours_judged") < 7.6 * 3600
+    assert value(found, "loss_rate_low") < loss * PSI / 86_400 < value(found, "loss_rate_high")
+
+
+@pytest.mark.parametrize("change", [
+    lambda t, p: p - 12.0 * np.maximum(t - 6 * 3600.0, 0.0) / 86_400.0,
+    warmed_from(7.5, kelvin=-3.0),
+])  # fmt: skip
+def test_what_loses_or_cools_later_is_judged(
+    calm: Night, change: Callable[[np.ndarray, np.ndarray], np.ndarray]
+) -> None:
+    """A joint that lets go, or a room that gets cold, in a night that was quiet: never told by that alone."""
+    found = assess(changed(calm, change))
+    assert found.verdict != "tight"
+    assert "warms the circuit" not in found.text
+    assert value(found, "hours_judged") > 8.5 * 3600
+
+
 def test_without_probes_it_cannot_tell(calm: Night) -> None:
     both = assess(changed(calm, lambda t, p: p))
     none = assess(changed(calm, lambda t, p: p, ("surface_temperature", "ambient_temperature")))
