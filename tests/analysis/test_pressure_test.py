@@ -307,7 +307,7 @@ def test_missing_pressure_and_short_logs(calm: Night) -> None:
     stretch = changed(calm, lambda t, p: p)
     found = assess(changed(calm, lambda t, p: p, ("circuit_pressure",)))
     assert found.verdict == "undecided"
-    assert "circuit_pressure" in found.text
+    assert "no reading of the circuit pressure" in found.text
     for rows in (1, 2, 30, 200):
         short = make_stretch(
             "pressure_test", np.arange(rows) * 10.0, {"circuit_pressure": ("psig", np.full(rows, 150.0))}
