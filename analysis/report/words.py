@@ -28,6 +28,7 @@ FIGURE_NAMES: Mapping[str, str] = {
     "pressure_change_by_temperature": "change by temperature",
     "hours_judged": "time judged",
     "leak_oz": "leak, in ounces",
+    "leak_counted_as": "leak given as the mass of",
     "rise_straight": "likely a straight rise (a leak)",
     "rise_levels_off": "likely a rise that levels off (moisture)",
     "liquid_from": "liquid only above",

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
 
 import numpy as np
 import pandas as pd
 import pytest
-from reportlab.platypus import KeepTogether
+from reportlab.platypus import KeepTogether, Paragraph
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
-from analysis.report import channels_plot, contents, plotting
+from analysis.report import channels_plot, contents, pdf, plotting
 from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
+from analysis.report.words import GENERAL_CAUTION
 from analysis.report.write import REPORT_FILE, digests_of, render, write_report
 from analysis.result import Figure, Span, significant
 from analysis.review import Review, review
@@ -114,6 +118,27 @@ def test_a_report_holds_until_something_changes(folder: Path) -> None:
 def test_what_is_no_report_is_refused(folder: Path) -> None:
     with pytest.raises(InputError, match="is not a report"):
         differences(folder / "job.toml", reviewed(folder), files(folder))
+
+
+def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pages: dict[str, int] = {}
+
+    class Seen(Paragraph):
+        def drawOn(self, canvas: Any, *where: Any, **how: Any) -> None:
+            pages[self.text] = canvas.getPageNumber()
+            super().drawOn(canvas, *where, **how)
+
+    monkeypatch.setattr(pdf, "Paragraph", Seen)
+    monkeypatch.setattr(pdf, "_signatures", lambda: Seen("signed", pdf._style(8.5)))
+    found, moved = reviewed(folder), set()
+    for lines in range(56, 62):
+        site = found.job.job.model_copy(update={"site": "A long name of a site that fills one whole line. " * lines})
+        render_pdf(replace(found, job=found.job.model_copy(update={"job": site})), {})
+        assert pages["signed"] == pages[escape(GENERAL_CAUTION)]
+        moved.add(pages["signed"])
+    assert moved == {1, 2}
 
 
 def test_pdf_has_its_pages_and_is_the_same_each_time(folder: Path) -> None:
