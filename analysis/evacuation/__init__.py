@@ -66,7 +66,7 @@ def assess(stretch: Stretch) -> Assessment:
         return Assessment("undecided", f"Cannot tell: no vacuum gauge was logged{where}.")
     ticks = make_ticks(stretch)
     if len(ticks) == 0:
-        return Assessment("undecided", "Cannot tell yet: the vacuum gauge has given no reading in its range.")
+        return Assessment("undecided", "Cannot tell yet: the vacuum gauge has not been in its range for half a minute.")
     valve = ("pump_valve_closed", "pump_valve_open", "pump_on", "pump_off", "vacuum_broken", "oil_change")
     target = aim.target_pa if aim.target_pa is not None else STALL_TARGET_PA
     marks = mark_seconds(stretch, *valve)

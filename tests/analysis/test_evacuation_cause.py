@@ -111,3 +111,10 @@ def test_a_level_that_stays_where_it_is_when_closed_is_no_leak(
     closed = (CLOSED_S <= AT) & (CLOSED_S + 900.0 > AT)
     pump = None if pulls is None else level * np.where(closed, 0.02, pulls)
     assert causes(judged(level, 900.0, pump, air_c=air_c)) == ({cause} if cause else set())
+
+
+def test_a_gauge_that_has_only_begun_to_show_is_not_said_to_show_nothing() -> None:
+    few = {"vacuum": ("micron", np.linspace(5_000.0, 4_800.0, 10))}
+    result = assess(make_stretch("evacuation", np.arange(10.0), few, tables=STATED, ended=False))
+    assert result.verdict == "undecided"
+    assert "has not been in its range for half a minute" in result.text
