@@ -48,10 +48,6 @@ def test_quantities_become_si() -> None:
             {**NAME, "charging": {"target": "10 kg", "tolerance": "12 kg"}},
             r"charging.*tolerance is more than target; expected less",
         ),
-        (
-            {**NAME, "at_rest": {"ignore": ["oil_temp"]}},
-            r"ignore.*'oil_temp' is not accepted; expected a channel such as",
-        ),
         ({"job": {"name": "n", "colour": "red"}}, r"job.colour: unknown key, value 'red'; expected one of name, site"),
         ({**NAME, "circuit": {"charge": "118 psi"}}, r"circuit.charge: '118 psi' is not accepted; expected a mass"),
         ({**NAME, "circuit": {"charge": 118.0}}, r"circuit.charge: 118.0 is not accepted; expected a mass"),
