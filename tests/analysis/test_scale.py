@@ -776,6 +776,15 @@ def test_a_cylinder_still_being_set_down_in_a_single_row_begins_with_what_stood_
     assert listed.uncertainty_kg < 0.6
 
 
+def test_a_cylinder_seen_half_set_down_begins_with_what_it_should_weigh_though_it_flows_from_the_next_row_on() -> None:
+    first = [24.0, 24.0, 24.0, *np.linspace(27.0, 68.0, 16), 68.0, 68.0]
+    shown = np.array([0.0, *first, 0.0, 0.0, 21.0, 24.05, 24.45, *np.linspace(28.8, 68.0, 12), 68.0, 68.0, 0.0])
+    tables = [{"id": name, "tare": "24 kg"} for name in "AB"]
+    found = weighed(shown, step=60.0, cylinders=tables, marks=[on(50.0, "A"), on(24 * 60.0 - 2.0, "B")])
+    assert found.total_kg == pytest.approx(88.0, abs=0.3)
+    assert found.uncertainty_kg < 0.9
+
+
 def test_a_hand_while_a_scale_set_to_zero_begins_to_count() -> None:
     shown = weights((105, 18, 18), (620, 0, 12), (60, 12, 12), (60, -18, -18))
     shown[142:175] -= 0.6
