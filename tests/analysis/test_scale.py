@@ -785,6 +785,13 @@ def test_a_cylinder_seen_half_set_down_begins_with_what_it_should_weigh_though_i
     assert found.uncertainty_kg < 0.9
 
 
+def test_a_hand_in_the_last_row_of_a_flow_that_had_slowed_does_not_count_for_sure() -> None:
+    shown = np.array([0.0, 24.0, 24.0, *np.linspace(27.0, 66.0, 14), 67.4, 68.1, 72.1, 0.0, 0.0])
+    found = weighed(shown, step=60.0)
+    assert abs(found.total_kg - 44.1) < found.uncertainty_kg < 6.0
+    assert found.total_kg == pytest.approx(44.1, abs=0.6)
+
+
 def test_a_hand_while_a_scale_set_to_zero_begins_to_count() -> None:
     shown = weights((105, 18, 18), (620, 0, 12), (60, 12, 12), (60, -18, -18))
     shown[142:175] -= 0.6
