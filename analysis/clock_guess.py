@@ -41,8 +41,10 @@ ELAPSED_WORDS = {
     "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "h": "h", "hr": "h", "hrs": "h", "hours": "h",
     "std": "h", "stunden": "h", "d": "d", "days": "d", "tage": "d",
 }  # fmt: skip
-ZONE_SAID = re.compile(r"\b(?:UTC|GMT)(?: ?(?P<sign>[+-]) ?(?P<hours>\d{1,2})(?::?00)?)?(?![\d:])")
-"""A header that names the zone of its times, in whole hours."""
+ZONE_SAID = re.compile(r"\b(?:UTC|GMT)(?: ?(?P<east>[+-] ?\d{1,2})(?::?(?P<minutes>\d\d))?)?(?! ?[+-] ?\d|[\d:])")
+"""A header that names the zone of its times."""
+WHOLE_HOURS = range(-12, 15)
+"""Hours east of UTC that have a zone of their own; a zone that is off by parts of an hour is named by a place alone."""
 _MOMENT = re.compile(
     r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(?::\d\d)?(?:\.\d+)?(?:Z|[+-]\d\d:?\d\d)?"
     r"|\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{2,4},? *;?,?\s*\d{1,2}:\d\d(?::\d\d)?(?: ?[AaPp][Mm])?"
@@ -82,8 +84,10 @@ def guess_time(
     said = ZONE_SAID.search(guess.column)
     if said is None or guess.zone_known:
         return guess
-    behind = {"+": "-", "-": "+"}.get(said["sign"] or "", "")  # POSIX counts them to the west
-    zone = f"Etc/GMT{behind}{int(said['hours'])}" if behind and int(said["hours"]) else "UTC"
+    east = int((said["east"] or "0").replace(" ", ""))
+    if int(said["minutes"] or 0) or east not in WHOLE_HOURS:
+        return guess
+    zone = f"Etc/GMT{-east:+d}" if east else "UTC"  # POSIX counts them to the west
     return replace(guess, zone=zone, zone_known=True)
 
 

@@ -31,7 +31,7 @@ class Figure:
     def show(self, system: UnitSystem, digits: int = 3) -> str:
         """Return the figure as text, ``12.3 psia``: `digits` significant digits, never an exponent."""
         value, unit = display(self.si, self.kind, system)
-        shown = f"{value:.1f}" if self.kind in TENTHS and abs(value) < 10.0 else significant(value, digits)
+        shown = f"{value:z.1f}" if self.kind in TENTHS and abs(value) < 10.0 else significant(value, digits)
         return "not known" if value != value else f"{shown} {unit}".strip()
 
 

@@ -26,7 +26,6 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
     figure, axes = new_figure(has_mass + has_saturation, [1.4, 1.0][: has_mass + has_saturation])
     if has_mass and charged is not None:
         ax = axes[0]
-        shade(ax, assessment.spans, {"cylinder": "note"})
         target = target_of(stretch)
         if target is not None:
             low, middle, high = (
@@ -35,6 +34,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
             ax.axhspan(low, high, color=SHADES["good"], linewidth=0, zorder=0.5)
             ax.axhline(middle, color=INK, linewidth=1.0, linestyle="--", label=f"target: {target.source}")
         draw_line(ax, charged, "mass", system, "charged by the scale", LINES[0], linewidth=1.8)
+        shade(ax, assessment.spans, {"cylinder": "note"})
         ax.set_ylabel(f"charged [{unit_of('mass', system)}]")
         ax.margins(y=0.12)
         legend(ax)

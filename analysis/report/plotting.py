@@ -85,7 +85,7 @@ def unit_of(kind: str, system: UnitSystem) -> str:
 def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
     """Shade spans behind the lines, each with its word at the top; `shades` maps a span's kind to a key of `SHADES`.
 
-    A word that would stand on the same one before it is left out.
+    To be called when the lines are drawn: a word that would stand on the same one before it is left out.
     """
     low, high = ax.get_xlim()
     named: dict[str, float] = {}

@@ -398,6 +398,15 @@ def test_a_header_that_names_the_zone_of_its_times_is_believed(header: str, colu
     assert not proposal.doubts()
 
 
+@pytest.mark.parametrize("said", ["UTC+05:30", "GMT-3:30", "UTC +0545", "UTC+25"])
+def test_a_zone_that_is_no_whole_hour_is_not_taken_for_utc(said: str) -> None:
+    """India, Newfoundland and Nepal are no whole hours off; nobody is a day off."""
+    rows = "".join(f"2026-03-14 08:{minute:02d}:00,20.5\n" for minute in range(30))
+    proposal = propose_columns(f"Time ({said}),Suction temp (°C)\n{rows}".encode(), "log.csv")
+    assert proposal.time.column == f"Time ({said})"
+    assert (proposal.time.zone, proposal.time.zone_known) == ("", False)
+
+
 def test_of_two_times_the_one_that_says_its_zone_is_taken() -> None:
     rows = "".join(f"2026-03-14 09:{minute:02d}:00,2026-03-14 08:{minute:02d}:00,20.5\n" for minute in range(30))
     proposal = propose_columns(f"Time (local),Time (UTC),Suction temp (°C)\n{rows}".encode(), "log.csv")

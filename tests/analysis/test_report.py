@@ -15,12 +15,12 @@ from reportlab.platypus import KeepTogether, Paragraph
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
-from analysis.report import channels_plot, contents, pdf, plotting
+from analysis.report import channels_plot, charging_plot, contents, pdf, plotting
 from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
 from analysis.report.words import GENERAL_CAUTION
 from analysis.report.write import REPORT_FILE, digests_of, render, write_report
-from analysis.result import Figure, Span, significant
+from analysis.result import Assessment, Figure, Span, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 
@@ -81,6 +81,16 @@ def test_a_word_that_would_stand_on_the_same_one_is_left_out() -> None:
     pauses = [Span("pause", at[i], at[i + 1]) for i in (10, 12, 40)]
     plotting.shade(ax, pauses, {})
     assert [text.get_text() for text in ax.texts] == [" pause", " pause"]
+
+
+def test_each_cylinder_is_named_in_the_plot_of_a_charge_of_half_an_hour(folder: Path) -> None:
+    stretch = reviewed(folder).stages[0].stretch
+    at = stretch.frame.index
+    stays = tuple(Span("cylinder", at[i], at[i + 600], "cylinder A") for i in (0, 900))
+    charge = Assessment("on_target", "", spans=stays, traces={"charged": pd.Series(np.linspace(0.0, 9.0, len(at)), at)})
+    plot = charging_plot.draw(stretch, charge)
+    assert plot is not None
+    assert [text.get_text() for text in plot.axes[0].texts] == [" cylinder A", " cylinder A"]
 
 
 def test_nothing_from_a_file_becomes_markup(folder: Path) -> None:
@@ -212,3 +222,8 @@ def test_a_stretch_of_time_names_the_day_once(end: str | None, said: str) -> Non
 )
 def test_long_numbers_show_no_more_digits_than_are_known(value: float, shown: str) -> None:
     assert significant(value) == shown
+
+
+@pytest.mark.parametrize(("kelvin", "shown"), [(-0.02, "0.0 degF"), (0.02, "0.0 degF"), (-0.1, "-0.2 degF")])
+def test_a_difference_of_less_than_a_tenth_has_no_sign(kelvin: float, shown: str) -> None:
+    assert Figure(kelvin, "temperature_difference").show("us") == shown
