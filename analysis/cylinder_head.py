@@ -26,7 +26,7 @@ RISE_SHARE = 0.03
 """A rise under this share of the cut-out in the time of a trend is no trend; common practice."""
 
 
-def heating(stretch: Stretch, weighing: Weighing, stays: list[Stay]) -> Iterator[Finding]:
+def heating(stretch: Stretch, stays: list[Stay]) -> Iterator[Finding]:
     """Yield when the head pressure will reach the machine's cut-out soon, or the cylinder is hot; once an episode."""
     rule = cylinder_limits()
     system = stretch.job.job.units

@@ -42,7 +42,7 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
     stays = stays_on_scale(stretch, weighing, fluid)
     found = [*_changes(stretch, weighing, stays, fluid), *_limits(stretch, weighing, stays)]
     if weighing.sign > 0:
-        found += [*_unknown(stretch, stays), *heating(stretch, weighing, stays)]
+        found += [*_unknown(stretch, stays), *heating(stretch, stays)]
     found += air(stretch, weighing, stays, fluid)
     return tuple(sorted(found, key=lambda f: f.time))
 

@@ -35,7 +35,6 @@ in a cylinder: 2 bar in R-134a are 11 K; the heat of a running recovery), and th
 below either (common practice)."""
 WITNESS = {"leaving_water_temperature": "entering_water_temperature"}
 """Where the pressure stands right beside this one, it is the other's label that is in doubt."""
-CYLINDER = "cylinder_pressure"
 UNDER_K = 25.0
 STEP_K, HOTTER_K, NOWHERE_K, RIGHT_MINUTES = 20.0, 30.0, 1000.0, 3
 """A cylinder is changed at once, but gets hot by less than either a minute: a label that is switched over is off by the
@@ -75,7 +74,7 @@ def against_saturation(
         t = readings.minutes[thermometer].to_numpy(dtype=float)
         apart = saturation_k(p) - t
         wrong = there & (apart > above) | readings.within(never_under) & (apart < -UNDER_K)
-        if pressure == CYLINDER:
+        if pressure == "cylinder_pressure":
             wrong &= ~right_before(apart, (apart > low) & (apart < high))
         if not wrong.any():
             continue

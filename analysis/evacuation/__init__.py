@@ -244,7 +244,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     if silent_s > GAP_S:
         return "undecided", f"The gauge shows nothing for {_minutes(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
-    return "undecided", f"Target reached; {_course(story, ticks, hold, aim)}{limit}"
+    return "undecided", f"Target reached; {_course(ticks, hold, aim)}{limit}"
 
 
 def _rose(story: Story, system: UnitSystem) -> str:
@@ -274,7 +274,7 @@ def _in_range(stretch: Stretch, ticks: Ticks) -> bool:
     return float(ticks.vacuum[-1]) < end and not any(at > float(ticks.end_s[-1]) for at, _ in marks)
 
 
-def _course(story: Story, ticks: Ticks, hold: Closed, aim: Aim) -> str:
+def _course(ticks: Ticks, hold: Closed, aim: Aim) -> str:
     """Return how a running hold goes: it can only be sure when its time is over, or its limit is passed."""
     held = float(ticks.end_s[-1]) - hold.begin_s
     left = max(0.0, (aim.hold_s or 0.0) - held)

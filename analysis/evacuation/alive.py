@@ -8,8 +8,7 @@ from analysis.evacuation.story import Closed
 from analysis.evacuation.ticks import Ticks
 
 WAITS, LEAST_WAITS = 5, 3
-"""So many of its last waits from number to number tell how long a gauge stands; so many at least that it comes to rest.
-"""
+"""So many of its last waits from number to number tell how long a gauge stands, and no fewer that it comes to rest."""
 PATIENT, SLOWS = 3.0, 1.4
 """A level that nears its floor, or its plateau, waits 1.4 times as long or longer for the last step of a display as
 for those before (1.7 for an exponential that ends one step further on); a steady one stands for no three such waits."""

@@ -220,7 +220,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
             said.append(_foreseen(more, hours_more(judged, allowed, night.confidence, EVEN)))
     if more is not None:
         figures["hours_more"] = Figure(more * 3_600.0, "hours")
-    said += _helps(night, judged)
+    said += _helps(judged)
     return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
 
 
@@ -232,7 +232,7 @@ def _foreseen(likely: float | None, even: float | None) -> str:
     return f"At the present noise {most} would most likely decide{half}."
 
 
-def _helps(night: Night, judged: Judged) -> list[str]:
+def _helps(judged: Judged) -> list[str]:
     wanted = []
     if METAL not in judged.plan.probes:
         wanted.append("a probe on the metal, under insulation")

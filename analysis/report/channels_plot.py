@@ -11,7 +11,7 @@ from analysis.report.words import words
 from analysis.review import Review
 from analysis.vocabulary.channels import CHANNELS
 
-MOST_PLOTS, MOST_LINES, LONGEST_NAME = 6, 10, 30
+MOST_PLOTS, MOST_LINES, LONGEST_LABEL = 6, 10, 30
 
 
 def draw(review: Review) -> Figure | None:
@@ -28,7 +28,7 @@ def draw(review: Review) -> Figure | None:
     for ax, (unit, names) in zip(axes, shown, strict=True):
         for number, name in enumerate(names[:MOST_LINES]):
             series = thin(_as_logged(log, name))
-            label = words(name) if len(name) <= LONGEST_NAME else f"{words(name)[: LONGEST_NAME - 1]}…"
+            label = words(name) if len(name) <= LONGEST_LABEL else f"{words(name)[: LONGEST_LABEL - 1]}…"
             colour, style = LINES[number % len(LINES)], "-" if number < len(LINES) else "--"
             ax.plot(to_days(series.index), series.to_numpy(), color=colour, linestyle=style, linewidth=1.2, label=label)
         ax.set_ylabel(f"[{unit}]")

@@ -153,7 +153,8 @@ def lost_words(rows: Sequence[JournalRow]) -> str:
         names = [row.subject for row in rows]
         since = clock(min(row.at for row in rows))
         return f"▲ {', '.join(names[:-1])} and {names[-1]} do not answer, since {since}. Check their power and cables."
-    why = ""
-    if rows and rows[0].text:
-        why = f" ({BYTES.sub('', rows[0].text)})"
-    return "".join(f"▲ {r.subject} has not answered since {clock(r.at)}{why}. Check its power and cable." for r in rows)
+    if not rows:
+        return ""
+    row = rows[0]
+    why = f" ({BYTES.sub('', row.text)})" if row.text else ""
+    return f"▲ {row.subject} has not answered since {clock(row.at)}{why}. Check its power and cable."
