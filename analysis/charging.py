@@ -337,17 +337,17 @@ def _figures(
     over = stretch.end is not None and len(flowed) > 0  # the mean while it flowed; else what flows now
     rate = float(flowed.mean()) if over else float(rates[-1]) if len(rates) else np.nan
     wanted = np.nan if target is None else target.mass_kg
+    left_kg = wanted - stretch.weighed.charged_kg - charged
     figures: dict[str, FigureValue] = {
         "charged": Figure(charged, "mass"),
         "target": Figure(wanted, "mass"),
         "uncertainty": Figure(weighing.uncertainty_kg, "mass"),
         "rate": Figure(rate, "mass_rate"),
-        "remaining": Figure(wanted - stretch.weighed.charged_kg - charged, "mass"),
+        "remaining": Figure(left_kg, "mass"),
     }
     if stretch.weighed.charged_kg > 0.0:
         figures["charged_before"] = Figure(stretch.weighed.charged_kg, "mass")
     pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
-    left_kg = wanted - stretch.weighed.charged_kg - charged
     if pace > 0.0 and left_kg > 0.0:
         figures["time_left"] = Figure(left_kg / pace, "minutes")
         least, most = max(left_kg - weighing.uncertainty_kg, 0.0), left_kg + weighing.uncertainty_kg

@@ -121,9 +121,9 @@ class Following:
         before = self._between[-1] if self._between else self._last
         return self._spacing_s if before is None else self._run[0].at - before.at
 
-    def _stated(self, weight: float) -> bool:
-        """Return whether a weight is what the cylinder that somebody marked should weigh."""
-        return abs(weight - self.names.expected.get(self.names.next_id or "", math.inf)) <= MATCH_KG
+    def _stated(self, weight: float, cylinder: str = "") -> bool:
+        """Return whether a weight is what a cylinder should weigh, unless named the one that somebody marked."""
+        return abs(weight - self.names.expected.get(cylinder or self.names.next_id or "", math.inf)) <= MATCH_KG
 
     def _continues(self, sample: Sample) -> bool:
         """Return whether a sample continues the run as a level or a flow."""

@@ -86,8 +86,8 @@ class Tracker(Believing):
         if load is None or load is not self.loads[-1]:
             return
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
-        expected = self.names.expected.get(load.cylinder or self.names.next_id or "", math.nan)
-        if begin_kg < expected - MATCH_KG <= sample.weight <= expected + MATCH_KG and not load.stood:
+        below = begin_kg < sample.weight and not self._stated(begin_kg, load.cylinder)
+        if not load.stood and below and self._stated(sample.weight, load.cylinder):
             begin_kg = sample.weight  # it was half set down, and stands now at what it weighs
         if load.stood and 0.0 < abs(begin_kg - load.begin_kg) <= SCREWED_ON_KG:
             load.hose_kg = math.hypot(load.hose_kg, begin_kg - load.begin_kg)
