@@ -361,7 +361,7 @@ class _Anchor:
         return f"the clock was set by {step_s:+.1f} s and {where}; stamps go on as they were"
 
 
-async def end_tasks(tasks: Sequence[asyncio.Task[None]]) -> None:
+async def end_tasks(tasks: Sequence[asyncio.Task[object]]) -> None:
     """Cancel tasks until all have ended.
 
     Once is not always enough: before Python 3.12 `asyncio.wait_for`, which libraries use, forgets a cancellation

@@ -14,6 +14,7 @@ from analysis.vocabulary.text import one_line
 from collector.follow import tell
 from collector.follow.broker import Broker, from_environment
 from collector.follow.gather import Gatherer
+from collector.recorder import end_tasks
 
 
 def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[str]) -> None:
@@ -34,7 +35,7 @@ def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[st
             if not tell.send(address, "ALARM standwatch", line, "alarm"):
                 say("an alarm was not taken by its target")
 
-    asyncio.run(_until_stopped(Gatherer(out, broker, say, alert)))
+    asyncio.run(until_stopped(Gatherer(out, broker, say, alert)))
 
 
 def say(line: str) -> None:
@@ -42,12 +43,19 @@ def say(line: str) -> None:
     print(one_line(f"{datetime.datetime.now():%H:%M:%S}  {line}"), flush=True)
 
 
-async def _until_stopped(gatherer: Gatherer) -> None:
-    task = asyncio.create_task(gatherer.run(), name="gather")
+async def until_stopped(gatherer: Gatherer) -> None:
+    """Gather until SIGINT or SIGTERM; what ends it otherwise is raised."""
+    gathering = asyncio.create_task(gatherer.run(), name="gather")
+    stop = asyncio.Event()
     if os.name != "nt":
         for number in (signal.SIGINT, signal.SIGTERM):
-            asyncio.get_running_loop().add_signal_handler(number, task.cancel)
+            asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    stopping = asyncio.create_task(stop.wait(), name="stop")
     try:
-        await task
-    except asyncio.CancelledError:
-        say(f"stopped; {gatherer.written} lines were written")
+        await asyncio.wait((gathering, stopping), return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        await end_tasks([gathering, stopping])
+        if gathering.cancelled():
+            say(f"stopped; {gatherer.written} lines were written")
+    if not gathering.cancelled():
+        await gathering

@@ -48,7 +48,7 @@ from collector.follow.state import read_state
 from collector.follow.tail import cells_of, number
 from collector.instruments.polling import Backoff
 from collector.instruments.ports import reason
-from collector.recorder import interval_of
+from collector.recorder import end_tasks, interval_of
 
 VERSION = 1
 CURSOR_FILE = Path(".standwatch") / "mqtt-cursor.json"
@@ -141,10 +141,8 @@ class Publisher:
             try:
                 await asyncio.wait((ear, mouth), return_when=asyncio.FIRST_COMPLETED)
             finally:
-                for task in (ear, mouth):
-                    task.cancel()
-                results = await asyncio.gather(ear, mouth, return_exceptions=True)
-            for result in results:
+                await end_tasks([ear, mouth])
+            for result in await asyncio.gather(ear, mouth, return_exceptions=True):
                 if isinstance(result, Exception):
                     raise result
 

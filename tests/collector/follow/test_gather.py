@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import resource
 import signal
 import sys
@@ -15,11 +16,13 @@ import pytest
 
 from analysis.vocabulary.errors import InputError
 from collector.cli import main
+from collector.commands.gather import until_stopped
 from collector.follow import gather as module
 from collector.follow.broker import Broker as Address
 from collector.follow.cursor import log_name
 from collector.follow.gather import Copy, Gatherer
 from collector.follow.mqtt import publisher_of
+from collector.recorder import end_tasks
 from tests.collector.follow.brokers import Log, make_broker, publishing
 from tests.collector.follow.watching import ROOT
 from tests.collector.instruments.conftest import Broker
@@ -50,8 +53,7 @@ async def gathering(out: Path, port: int) -> AsyncIterator[Gatherer]:
     try:
         yield made
     finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        await end_tasks([task])
 
 
 def same(log: Log, copy: Path) -> bool:
@@ -167,6 +169,23 @@ async def test_the_command_tells_of_a_laptop_that_dies_and_ends_on_a_signal(tmp_
             await process.wait()
     assert "laptop: THE LAPTOP OR ITS LINE IS GONE" in said
     assert "stopped; 6 lines were written" in said
+
+
+async def test_one_signal_ends_it_even_where_a_library_forgets_the_cancellation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As `asyncio.wait_for` does before Python 3.12 when an acknowledgement comes in the same turn."""
+
+    async def run(self: Gatherer) -> None:
+        with contextlib.suppress(asyncio.CancelledError):
+            os.kill(os.getpid(), signal.SIGTERM)
+            await asyncio.sleep(60)
+        await asyncio.sleep(60)
+
+    monkeypatch.setattr(Gatherer, "run", run)
+    gatherer = Gatherer(tmp_path, Address({"broker": "mqtt://127.0.0.1:9"}, tmp_path), print)
+    await asyncio.wait_for(until_stopped(gatherer), PATIENCE_S)
+    assert "stopped; 0 lines were written" in capsys.readouterr().out
 
 
 def test_a_copy_takes_each_line_once_and_knows_what_is_missing(tmp_path: Path) -> None:
