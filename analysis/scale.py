@@ -177,11 +177,9 @@ def _follow(stretch: Stretch, readings: pd.Series, last: pd.Timestamp | None = N
     at = seconds(pd.DatetimeIndex(readings.index), stretch.begin)
     rest = come_to_rest(at, readings.to_numpy(dtype=float), resolution)
     stamps, taken = samples(readings, at, rest, resolution)
-    tracker = Tracker(
-        -1.0 if stretch.stage == "charging" else 1.0,
-        Names(stretch.job.cylinder, stretch.weighed.left_kg),
-        stamps=stamps,
-    )
+    charges = stretch.stage == "charging"
+    names = Names(stretch.job.cylinder, stretch.weighed.left_kg, charges)
+    tracker = Tracker(-1.0 if charges else 1.0, names, stamps=stamps)
     marks = stretch.marks("cylinder_on", "cylinder_off")
     mark_at = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin).tolist()
     given = [(m, s, str(v).strip()) for m, s, v in zip(mark_at, marks["subject"], marks["value"], strict=True)]

@@ -76,6 +76,7 @@ class Names:
 
     cylinders: list[CylinderTable]
     left_kg: Mapping[str, float] = field(default_factory=dict)  # with which they left the scale in the stages before
+    charges: bool = False  # out of them: what flows out of one without stated contents shows that nobody stated them
     told: list[Naming] = field(default_factory=list)
     expected: dict[str, float] = field(default_factory=dict)  # gross weight each named cylinder should show
     next_id: str | None = None
@@ -84,7 +85,7 @@ class Names:
 
     def __post_init__(self) -> None:
         for table in self.cylinders:
-            if table.tare_kg is not None:
+            if table.tare_kg is not None and (table.contents_kg > 0.0 or not self.charges):
                 self.expected[table.id] = table.tare_kg + table.contents_kg
         self.expected |= self.left_kg
 

@@ -988,3 +988,10 @@ def test_flow_and_averages_are_no_approach(quick_s: float, rate: float) -> None:
     at = np.arange(0.0, 120.0)
     shown = 20.0 * np.clip((at - 20.0) / max(quick_s, 1e-3), 0, 1) + rate * np.maximum(at - 20.0, 0)
     assert come_to_rest(at, shown, np.full(120, 0.01)) == pytest.approx(shown, abs=0.05)
+
+
+@pytest.mark.parametrize("gross", [25.6 / LB, 26.0 / LB, 26.5 / LB])
+def test_a_full_cylinder_whose_contents_nobody_stated_is_charged_from_in_its_own_unit(gross: float) -> None:
+    shown = weights((120, 0, 0), (90, gross, gross), (600, gross, 40.0), (90, 40.0, 40.0), (60, 0, 0))
+    found = weighed(shown, stage="charging", marks=[on(121, "A")], cylinders=[{"id": "A", "tare": "26 kg"}])
+    assert found.total_kg == pytest.approx(gross - 40.0, abs=0.15)
