@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from types import TracebackType
+from typing import Self
 
 import aiomqtt
 
@@ -63,6 +64,23 @@ class BrokerClient(aiomqtt.Client):
     """A client whose loss of the broker is told by the call that meets it, and by nothing else."""
 
     _coming: asyncio.Future[aiomqtt.Message] | None = None
+
+    async def __aenter__(self) -> Self:
+        """Connect; what is left half connected by a cancellation, or by a broker that says nothing, is closed.
+
+        Raises
+        ------
+        MqttError
+            The broker cannot be reached.
+        """
+        connecting = asyncio.ensure_future(super().__aenter__())
+        try:
+            return await asyncio.shield(connecting)
+        except BaseException:
+            await asyncio.wait((connecting,))  # a thread that connects cannot be stopped
+            connecting.exception()
+            self._client.disconnect()
+            raise
 
     async def hear(self, within_s: float) -> aiomqtt.Message | None:
         """Return the next message, None when none came in time; one that comes as the time ends is not lost.

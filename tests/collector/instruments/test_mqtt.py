@@ -7,6 +7,7 @@ import gc
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
 
 from analysis.vocabulary.errors import InputError
@@ -15,7 +16,7 @@ from collector.instruments.links import OwnLoopLink
 from collector.instruments.mqtt import BrokerClient, Login
 from tests.patience import PATIENCE_S, come_true
 
-from .conftest import Broker, running
+from .conftest import Broker, running, serving
 
 
 def sensor(port: int, **more: Any) -> dict[str, Any]:
@@ -113,6 +114,30 @@ async def test_a_broker_lost_between_two_calls_is_no_forgotten_error(broker: Bro
         await come_true(client._disconnected.done)
     del client
     gc.collect()
+    assert forgotten == []
+
+
+@pytest.mark.parametrize("cancelled", [True, False])
+async def test_a_broker_that_takes_calls_and_says_nothing_leaves_no_line_open(free_port: int, cancelled: bool) -> None:
+    forgotten: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _loop, context: forgotten.append(context))
+    called = asyncio.Event()
+
+    async def mute(reader: asyncio.StreamReader, _writer: asyncio.StreamWriter) -> None:
+        called.set()
+        while await reader.read(100):
+            pass
+        called.clear()
+
+    async with serving(mute, free_port):
+        client = BrokerClient("127.0.0.1", free_port, timeout=1.0, keepalive=600)
+        connecting = asyncio.create_task(client.__aenter__())
+        await called.wait()
+        if cancelled:
+            connecting.cancel()
+        with pytest.raises(asyncio.CancelledError if cancelled else aiomqtt.MqttError):
+            await connecting
+        await come_true(lambda: not called.is_set())
     assert forgotten == []
 
 
