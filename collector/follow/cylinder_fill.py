@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from analysis.cylinder_stays import LIGHTER_KG
 from analysis.fluids import UnknownRefrigerant, refrigerant
 from analysis.review import StageReview
 from analysis.safe_fill import safe_fill
@@ -37,7 +38,7 @@ class Cylinders:
 
 
 def cylinders_now(stages: Iterable[StageReview], job: Job) -> Cylinders:
-    """Return what the cylinders hold: contents at the start of the job, and what every stage moved."""
+    """Return what the cylinders hold: their weight beyond the tare, else stated contents and what every stage moved."""
     net = {table.id: table.contents_kg for table in job.cylinder}
     known = {table.id: table for table in job.cylinder}
     on_scale, rate, sign = "", math.nan, 0.0
@@ -48,6 +49,7 @@ def cylinders_now(stages: Iterable[StageReview], job: Job) -> Cylinders:
         sign = weighing.sign
         for name, moved in weighing.by_cylinder().items():
             net[name] = net.get(name, 0.0) + sign * moved
+        net |= _weighed_kg(weighing)
         running = stage.stretch.end is None
         on_scale, rate = _now(weighing) if running else ("", math.nan)
     fills = []
@@ -57,6 +59,18 @@ def cylinders_now(stages: Iterable[StageReview], job: Job) -> Cylinders:
         filling = here and sign > 0 and rate > 1e-5 and math.isfinite(limit)
         fills.append(CylinderFill(name, held, limit, here, max(limit - held, 0.0) / rate if filling else math.nan))
     return Cylinders(tuple(fills), rate)
+
+
+def _weighed_kg(weighing: Weighing) -> dict[str, float]:
+    """Return what each cylinder whose tare the job states holds by its weight [kg]."""
+    return {
+        load.cylinder: load.begin_kg - load.laid_kg + weighing.sign * load.moved_kg - load.table.tare_kg
+        for load in weighing.loads
+        if load.table is not None
+        and load.table.tare_kg is not None
+        and not load.zeroed
+        and load.begin_kg >= load.table.tare_kg - LIGHTER_KG
+    }
 
 
 def _now(weighing: Weighing) -> tuple[str, float]:

@@ -33,7 +33,7 @@ def time_left(stage: StageReview, cylinders: Cylinders) -> TimeLeft | None:
     left = [
         TimeLeft(fill.seconds_left, f"until {fill.name} is at its safe fill")
         for fill in cylinders.fills
-        if fill.on_scale and fill.seconds_left < CYLINDER_WITHIN_S
+        if fill.on_scale and 0.0 < fill.seconds_left < CYLINDER_WITHIN_S
     ]
     figure = stage.assessment.figures.get("time_left")
     if isinstance(figure, Figure) and math.isfinite(figure.si) and figure.si >= 0:

@@ -85,6 +85,8 @@ class Answer:
                 title += f" · ended {clock(end)}"
             if stage.get("time_left") is not None:
                 left = left_in_words(stage["time_left"])
+        if tone == "working" and urgent is not None and urgent["level"] == "alarm":
+            left = more = ""  # how to go on, and how long, is no news while an alarm says to stop
         if tone != "alarm":
             tone = str(urgent["level"]) if urgent is not None else "caution" if model.lost else tone
         if model.judgement_is_late():

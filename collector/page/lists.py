@@ -59,7 +59,7 @@ class Cylinders:
                 level = "full" if share >= 1.0 else "near" if share >= 0.9 and each["on_scale"] else "room"
                 word = {"full": "✖ FULL", "near": "▲ nearly full", "room": ""}[level]
                 left = each["seconds_left"]
-                if isinstance(left, int | float):
+                if isinstance(left, int | float) and level != "full":
                     word = f"{word} full in about {duration(float(left))}".strip()
                 bar = box("div", f"bar {level}", role="img", aria_label=f"{100 * share:.0f} % of the safe fill")
                 with bar:

@@ -22,6 +22,8 @@ from pathlib import Path
 from playwright.sync_api import Browser, sync_playwright
 
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
+from collector.control import write_directly
+from collector.entries import Entry
 from collector.follow.findings import FindingsFollower, StateWriter
 from collector.page.themes import THEMES
 from tests.page.conftest import CHROMIUM, FLAGS, Server, stamp
@@ -34,7 +36,8 @@ RECORDED = Path("sample_logs/full-job")
 class Moment:
     """What is shown: a stage, which one of that name, how long after its beginning, and how old the last row is.
 
-    `rows` is False for a log that holds none yet, `judged` for one that nobody has judged.
+    `rows` is False for a log that holds none yet, `judged` for one that nobody has judged. `told` are the last entries
+    of its journal.
     """
 
     stage: str
@@ -43,6 +46,7 @@ class Moment:
     ago_s: float = 0.0
     rows: bool = True
     judged: bool = True
+    told: tuple[Entry, ...] = ()
 
 
 MOMENTS = {
@@ -62,6 +66,17 @@ MOMENTS = {
     "charging": Moment("charging", 1, 6_000.0),
     "startup": Moment("startup", 1, 6_000.0),
     "done": Moment("startup", 1, 9_000.0),
+    "alarms_open": Moment(
+        "pressure_test",
+        1,
+        13_500.0,
+        told=(
+            Entry("note", "alarm", "raised", "watch: loss alarm in pressure test"),
+            Entry("instrument", "scale", "lost", "input/output error"),
+            Entry("note", "alarm", "raised", "lost: scale"),
+        ),
+    ),
+    "recorder_dead_in_alarm": Moment("pressure_test", 1, 13_500.0, ago_s=1_500.0),
     "recorder_dead": Moment("recovery", 1, 6_000.0, ago_s=240.0),
 }
 
@@ -79,6 +94,8 @@ def cut(source: Path, folder: Path, moment: Moment) -> None:
         shifted = [[stamp(_time(row[0]) + shift), *row[1:]] for row in kept]
         with (folder / name).open("w", newline="", encoding="utf-8") as file:
             csv.writer(file, lineterminator="\n").writerows([head, *shifted])
+    for entry in moment.told:
+        write_directly(folder, entry)
     if moment.judged:
         FindingsFollower(folder, [StateWriter(folder)]).look()
 

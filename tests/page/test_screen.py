@@ -6,6 +6,7 @@ import datetime
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -190,6 +191,25 @@ def test_a_dead_recorder_is_the_answer(serve: Callable[..., Server], tmp_path: P
     expect(page.locator(".words")).to_have_text("Recording was stopped.")
     log.row("50.0")
     expect(page.locator(".words")).to_have_text("On course.")
+
+
+def test_while_an_alarm_stands_only_the_alarm_says_what_to_do(log: Log, server: Server, open_page: Open) -> None:
+    state: dict[str, Any] = a_state("The tubes may freeze. Stop the machine.", "alarm")
+    state["now"]["stage"] |= {"answer": "Liquid still stands.", "more": "Pull on."}
+    state["now"]["cylinders"][0] |= {"net": 106.0, "seconds_left": 0}
+    write_state(log.folder, state)
+    log.row("50.0")
+    page = open_page(server.url)
+    expect(page.locator(".urgent.alarm .rest")).to_have_text("Stop the machine.")
+    expect(page.locator(".words")).to_have_text("Liquid still stands.")
+    expect(page.locator(".left")).to_have_text("")
+    expect(page.locator(".more")).to_have_text("")
+    expect(page.locator("p.full")).to_have_text("✖ FULL")
+    sizes = page.evaluate(
+        "() => ['.first', '.rest'].map(p => getComputedStyle(document.querySelector('.urgent.alarm ' + p)))"
+        ".map(s => [parseFloat(s.fontSize), +s.fontWeight])"
+    )
+    assert sizes[1] >= sizes[0], "what to do is read from as far as what is wrong"
 
 
 def test_what_a_screen_reader_is_told(log: Log, server: Server, open_page: Open) -> None:

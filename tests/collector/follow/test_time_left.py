@@ -34,6 +34,7 @@ def filling(seconds: float, on_scale: bool = True) -> Cylinders:
         ({"time_left": 600.0}, filling(120.0), (120.0, "until CYL-1 is at its safe fill")),
         ({"time_left": 600.0}, filling(120.0, on_scale=False), (600.0, "to go")),
         ({}, filling(7_200.0), None),
+        ({"time_left": 600.0}, filling(0.0), (600.0, "to go")),
     ],
 )
 def test_what_is_waited_for_next(
