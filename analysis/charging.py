@@ -27,10 +27,15 @@ PACE_TELLS = 1.0 / PACE_STEPS
 """The pace is known to this share."""
 OVER_SURE = 2.0
 """An alarm of too much is sure by so many standard deviations of what the scale shakes by."""
+OVER_STAYS_S = 20.0
+"""It comes when it stood for this long: what a bump leaves in the samples is gone by then."""
 BIN_S = 10.0
 FREEZE_STAYS_S = 30.0
 FREEZE_CLEAR_K, FREEZE_CLEAR_S = 1.0, 300.0
 """A freeze risk is told after this time, and again only after saturation stood this far above freezing this long."""
+VAPOR_SPARE, VAPOR_SWELLS, ROOMIEST = 1.15, 1.3, 2.0
+"""A circuit holds up to the first share more vapour than its volume says. Where the volume is not stated, that which
+vapour was seen to fill counts, up to the last times what is usual; as it is warm it seems to grow up to the second."""
 LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
 BARE_KG = 2.0
@@ -114,7 +119,10 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
     reached = np.flatnonzero(charged >= target.mass_kg - target.tolerance_kg)
     # the last level and the first of each cylinder so far: what they shake by is no charge
     shakes = weighing.shakes_kg.to_numpy(dtype=float) * np.sqrt(2.0 * np.maximum(weighing.load.to_numpy() + 1, 1))
-    over = np.flatnonzero(charged > target.mass_kg + target.tolerance_kg + OVER_SURE * shakes)
+    too_much = charged > target.mass_kg + target.tolerance_kg + OVER_SURE * shakes
+    at, row = seconds(index, stretch.begin), np.arange(len(index))
+    since = np.maximum.accumulate(np.where(too_much & ~np.roll(too_much, 1), row, 0))
+    over = np.flatnonzero(too_much & (at - at[since] >= OVER_STAYS_S))
     near = np.flatnonzero((share >= NEAR_SHARE) | ((left_s <= NEAR_S) & (share >= NEAR_S_FROM)))
     if len(reached):
         near = near[near < reached[0]]
@@ -206,7 +214,7 @@ def _liquid_may_stand(
     """
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
     charged = stretch.weighed.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
-    least = np.maximum(0.5, 4.0 * weighing.resolution_kg.to_numpy(dtype=float)[rows])
+    least = np.maximum(0.2, 4.0 * weighing.resolution_kg.to_numpy(dtype=float)[rows])
     marks = stretch.marks("liquid_charging", "vapor_charging")
     liquid_from = marks.loc[marks["subject"] == "liquid_charging", "time"].min()
     by_mark = np.zeros(len(known), dtype=bool) if pd.isna(liquid_from) else np.asarray(known >= liquid_from)
@@ -221,8 +229,12 @@ def _liquid_may_stand(
         dense = float(fluid.liquid_density(stretch.job.circuit.freezes_at_k))
         room = stated if stated is not None else DENSEST_FILL * full / dense
         dew = np.asarray(fluid.dew_temperature_k(np.maximum(pressure_pa, fluid.range_pa[0])))
-        vapor = room * np.asarray(fluid.vapor_density_at(pressure_pa, dew))
-        by_mass = charged - 1.15 * vapor > np.maximum(least, LIQUID_SHARE * full)
+        density = np.asarray(fluid.vapor_density_at(pressure_pa, dew))
+        vapor = VAPOR_SPARE * room * density
+        if stated is None:  # vapour alone takes the same room all along; liquid makes it seem to grow
+            filled = np.fmin.accumulate(np.where(charged > least, charged / density, ROOMIEST * room))
+            vapor = np.maximum(vapor, VAPOR_SWELLS * filled * density)
+        by_mass = charged - vapor > np.maximum(least, LIQUID_SHARE * full)
     else:
         by_mass = (charged > least) & ~said_vapor
     may = by_mark | (by_mass & np.isfinite(charged))

@@ -46,6 +46,11 @@ class Stay:
         return self.naming.table
 
     @property
+    def has_no_limit(self) -> bool:
+        """Whether nothing that the job says tells how much it may hold."""
+        return self.fill is None and self.table is None and not self.zeroed
+
+    @property
     def lighter_than_tare(self) -> bool:
         """Whether it weighs less than its stated tare."""
         tare = None if self.table is None else self.table.tare_kg

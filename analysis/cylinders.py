@@ -42,7 +42,7 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
     stays = stays_on_scale(stretch, weighing, fluid)
     found = [*_changes(stretch, weighing, stays, fluid), *_limits(stretch, weighing, stays)]
     if weighing.sign > 0:
-        found += [*_unknown(stretch, stays), *heating(stretch, stays)]
+        found += [*_unknown(stretch, weighing, stays), *heating(stretch, stays)]
     found += air(stretch, weighing, stays, fluid)
     return tuple(sorted(found, key=lambda f: f.time))
 
@@ -62,7 +62,9 @@ def cylinder_cautions(stretch: Stretch, weighing: Weighing) -> tuple[str, ...]:
         said.append("The scale's column is blank: nothing was weighed.")
     elif stretch.has("cylinder_weight") and not any(load.confirmed for load in weighing.loads):
         said.append("The scale never showed a cylinder that stood there: nothing was weighed.")
-    if not tables:
+    if weighing.sign < 0:
+        tables = []  # what may go into them is no question
+    elif not tables:
         return (*said, "The job names no cylinder, so no safe fill is known: go by the marks on the cylinder.")
     said += [why for table in tables if (why := doubt(table, system)) is not None]
     seen = set()
@@ -103,6 +105,8 @@ def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Ref
         level: Level = "alarm" if why else "info"
         if why:
             said.append("Take another cylinder.")
+        elif not filling:
+            pass  # what may go into it is no question
         elif stay.lighter_than_tare and stay.table is not None and stay.table.tare_kg is not None:
             weighs, tare = Figure(stay.gross_kg, "mass").show(system), Figure(stay.table.tare_kg, "mass").show(system)
             level, cause = "caution", "tare"
@@ -115,6 +119,9 @@ def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Ref
             if contradiction is not None:
                 level, cause = "caution", "stated"
                 said.append(contradiction)
+        elif change is not None and stay.has_no_limit and stretch.job.cylinder:
+            level, cause = "caution", "unknown"
+            said.append(f"{name} is none of the job's cylinders: no safe fill is known for it, go by the marks on it.")
         figures: dict[str, FigureValue] = {"cylinder": name}
         if name in told or not cause:
             said, cause, level = [], "", "info"
@@ -141,14 +148,17 @@ def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Ref
             yield Finding(time, since, stretch.stage, "cylinder_changed", level, " ".join(said), figures)
 
 
-def _unknown(stretch: Stretch, stays: list[Stay]) -> Iterator[Finding]:
-    """Yield once a load when a cylinder is being filled of which nothing tells how much it may hold."""
+def _unknown(stretch: Stretch, weighing: Weighing, stays: list[Stay]) -> Iterator[Finding]:
+    """Yield once a load when a cylinder is being filled of which nothing tells how much it may hold.
+
+    What came by a change was told of with it.
+    """
     if not stretch.job.cylinder:
         return
     index = pd.DatetimeIndex(stretch.frame.index)
-    told: set[str] = set()
+    told = {change.new for change in weighing.changes}
     for stay in stays:
-        if stay.fill is not None or stay.table is not None or stay.zeroed or stay.name in told or not len(stay.rows):
+        if not stay.has_no_limit or stay.name in told or not len(stay.rows):
             continue
         late = stay.rows[index[stay.rows] >= stay.naming.time + pd.Timedelta(seconds=UNKNOWN_S)]
         if not len(late):
@@ -232,7 +242,7 @@ def _limit_finding(
     if kind == "cylinder_at_limit":
         over = "over" if gross_kg > 1.005 * stay.gross_limit_kg else "at"
         act = (
-            "Stop, close it and change the cylinder" if stretch.stage == "recovery" else "Let some out before it warms"
+            "Stop, close it and change the cylinder" if stretch.stage == "recovery" else "Keep it cool and use it first"
         )
         text = f"{stay.name} is {over} its safe fill: {what}. {act}; never overfill.{guessed}"
         level = "alarm"

@@ -200,6 +200,19 @@ def test_liquid_that_nobody_marked_is_seen_by_the_mass() -> None:
     assert "freeze_risk" in kinds(result)
 
 
+@pytest.mark.parametrize(("liquid", "room_m3"), [(False, 0.33), (True, 0.08)])
+def test_where_no_volume_is_stated_vapour_shows_it_by_what_it_fills(liquid: bool, room_m3: float) -> None:
+    """40 kg of R-134a as liquid take 31 L; vapour of the water's warmth is nearly an ideal gas."""
+    fluid = refrigerant("R-134a")
+    freezes_pa = float(fluid.freeze_pressure_pa(273.15))
+    kg = 40.0 * np.clip((np.linspace(0.0, 3000.0, 301) - 100.0) / 2750.0, 0.0, 1.0)
+    rise = kg / (room_m3 * float(fluid.vapor_density_at(freezes_pa, 285.0)))
+    filled = np.minimum(rise, 0.8) if liquid else np.where(rise < 1.05, rise, 1.05 + 0.2 * (rise - 1.05))
+    psig = (freezes_pa * filled - 101_325.0) / PSI
+    result = judged(charge(40.0, psig=psig))
+    assert ("freeze_risk" in kinds(result)) == liquid
+
+
 def test_vapour_alone_by_the_mass_is_none() -> None:
     fluid = refrigerant("R-134a")
     kelvin = np.linspace(240, 290, 101)
@@ -259,6 +272,19 @@ def test_a_shaking_scale_alone_does_not_call_a_charge_over() -> None:
         )
         called.append("charge_over" in kinds(assess(stretch)))
     assert not any(called)
+
+
+def test_a_bump_beside_a_full_charge_does_not_call_it_over() -> None:
+    at = np.arange(0.0, 900.0)
+    weight = np.interp(at, [0, 100, 600], [12.0, 12.0, 7.0])
+    weight[700:712] -= np.linspace(0.25, 0.05, 12)
+    called = {}
+    for bumped in (weight, np.where(at >= 700.0, weight.min() - 0.15, weight)):
+        stretch = make_stretch(
+            "charging", at, {"cylinder_weight": ("kg", np.round(bumped, 2))}, tables={"charging": {"target": "5 kg"}}
+        )
+        called[bumped is weight] = "charge_over" in kinds(judged(stretch))
+    assert called == {True: False, False: True}
 
 
 @pytest.mark.parametrize("paused", [True, False])

@@ -97,6 +97,23 @@ def test_a_cylinder_that_is_none_of_the_jobs_has_no_limit_and_that_is_told(marks
     assert [(f.kind, f.level, f.figures["cause"]) for f in found] == [("cylinder_changed", "caution", "unknown")]
 
 
+def test_a_change_for_an_unknown_cylinder_is_told_once_with_its_caution() -> None:
+    at = np.arange(0, 2400, 2.0)
+    gross = np.interp(at, [0, 300, 900, 1000, 1001, 1060, 1061, 1200, 2400], [27, 27, 55, 55, 0, 0, 40, 40, 70])
+    columns = {"cylinder_weight": ("lb", np.round(gross, 1))}
+    tables = {"circuit": {"refrigerant": "R-410A"}, "cylinder": [FIFTY]}
+    found = told(make_stretch("recovery", at, columns, tables=tables))
+    changes = [f for f in found if f.kind == "cylinder_changed"]
+    assert [(f.level, f.figures["cause"], f.figures["previous"]) for f in changes] == [("caution", "unknown", "A")]
+
+
+def test_what_may_go_into_a_cylinder_is_no_question_of_a_charging() -> None:
+    stretch = filled(8.0, begin_lb=30.0, stage="charging", cylinder={**FIFTY, "tare": "6 lb"})
+    assert told(stretch) == []
+    assert cylinder_cautions(stretch, weigh(stretch)) == ()
+    assert [f.kind for f in told(filled(40.0, cylinder={**FIFTY, "tare": "6 lb"}))] == ["cylinder_changed"]
+
+
 def test_an_overfull_cylinder_at_charging() -> None:
     found = told(filled(30.0, begin_lb=70.0, stage="charging"))
     assert [f.kind for f in found] == ["cylinder_at_limit"]
