@@ -44,6 +44,8 @@ STEP_S = 1.0
 DISK_LOW_BYTES = 200 * 1024 * 1024
 DISK_CHECK_S = 60.0
 CANCEL_AGAIN_S = 0.5
+TAKEN_WITHIN_S = 8.0
+"""A mark that the disk has not taken by then is answered so, before its sender gives up (`control.TIMEOUT_S`)."""
 READ_AGAIN = 5
 HELD_S, HELD_LOOK_S = 2.0, 0.1
 """A folder that is held for less than this is held by a mark that is being written, not by a recorder."""
@@ -282,7 +284,7 @@ class Recorder:
         waiting = self._writer.entry(entry.line(self._anchor.now()), wait=True)
         assert waiting is not None
         try:
-            await asyncio.wait_for(waiting, 8.0)
+            await asyncio.wait_for(waiting, TAKEN_WITHIN_S)
         except TimeoutError:
             raise InputError("the disk has not taken it yet; it is kept and written as soon as it does") from None
 

@@ -28,7 +28,7 @@ def tallies(
         }
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(420)
 @pytest.mark.parametrize("fault", faults(), ids=lambda fault: fault.name)
 def test_what_is_promised_is_kept(fault: Fault, tallies: dict[str, Future[Tally]]) -> None:
     tally = tallies[fault.name].result()

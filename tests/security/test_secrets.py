@@ -18,6 +18,7 @@ from analysis.review import review
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import load_job
 from collector.commands.watch import CODE_LENGTH, CODE_LETTERS, followers_of
+from collector.control import CONTROL_FILE
 from collector.follow.alarm_rules import load_rules
 from collector.follow.findings import FindingsFollower, StateWriter
 from collector.follow.mqtt import without_secrets
@@ -105,14 +106,15 @@ def test_the_access_code_stands_in_no_file_and_no_argument(
     folder = job_folder(tmp_path / "job", scale_port)
     watch = start(folder, "--share", "--port", str(free_port()))
     code = wait_for(lambda: watch.said.partition("access code: ")[2][:CODE_LENGTH], "no code was printed")
-    wait_for(lambda: (folder / "readings.csv").exists() and (folder / STATE_FILE).exists(), "nothing was written")
+    written = (folder / "readings.csv", folder / CONTROL_FILE, folder / STATE_FILE)
+    wait_for(lambda: all(file.exists() for file in written), "nothing was written")
     for file in folder.rglob("*"):
         with contextlib.suppress(FileNotFoundError, IsADirectoryError):  # some are there only until they are renamed
             assert code.encode() not in file.read_bytes(), file
     assert watch.said.count(code) == 1
     if os.name != "nt":
         assert stat.S_IMODE((folder / ".standwatch").stat().st_mode) == 0o700
-        assert stat.S_IMODE((folder / ".standwatch" / "control.json").stat().st_mode) == 0o600
+        assert stat.S_IMODE((folder / CONTROL_FILE).stat().st_mode) == 0o600
 
 
 def test_the_access_code_outlasts_guessing() -> None:

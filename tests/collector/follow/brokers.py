@@ -21,8 +21,13 @@ from tests.patience import PATIENCE_S, Growing, free_port
 
 
 @pytest.fixture
-def make_broker(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
-    """Start a broker: ``make_broker("further lines of its configuration")``."""
+def make_broker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., Broker]]:
+    """Start a broker: ``make_broker("further lines of its configuration")``.
+
+    Neither it nor its clients give a line up because the machine stood still: lines would be sent twice.
+    """
+    for name in ("KEEPALIVE_S", "TIMEOUT_S"):
+        monkeypatch.setattr(f"collector.follow.broker.{name}", round(PATIENCE_S))
     program = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")
     if program is None:
         pytest.skip("mosquitto is not installed; apt-get install mosquitto")

@@ -21,7 +21,7 @@ from analysis.vocabulary.job import load_job
 from collector.cli import main
 from collector.commands.watch import followers_of
 from collector.entries import Entry
-from collector.follow import alarms
+from collector.follow import alarms, tell
 from collector.follow.alarm_desk import MOST_IN_ONE, SETTLE_S, Condition, Desk, Message
 from collector.follow.alarm_rules import Rule, load_rules
 from collector.follow.alarms import AlarmFollower, Watcher, battery_now, beyond, follower_of
@@ -68,7 +68,8 @@ class Inbox(http.server.ThreadingHTTPServer):
 
 
 @pytest.fixture
-def inbox() -> Iterator[Inbox]:
+def inbox(monkeypatch: pytest.MonkeyPatch) -> Iterator[Inbox]:
+    monkeypatch.setattr(tell, "SEND_WITHIN_S", PATIENCE_S)  # what was taken late would be sent again
     with Inbox() as served:
         thread = threading.Thread(target=served.serve_forever, args=(0.05,))
         thread.start()

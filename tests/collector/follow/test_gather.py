@@ -61,7 +61,7 @@ def same(log: Log, copy: Path) -> bool:
     return all((copy / f).exists() and (copy / f).read_bytes() == (log.folder / f).read_bytes() for f in files)
 
 
-@pytest.mark.timeout(900)  # all of them are one process here, and each looks at its files again and again
+@pytest.mark.timeout(420)  # all of them are one process here, and each looks at its files again and again
 async def test_two_hundred_laptops_and_a_gatherer_that_is_away_in_between(
     tmp_path: Path, make_broker: Make, many_descriptors: None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -150,15 +150,23 @@ async def test_the_command_tells_of_a_laptop_that_dies_and_ends_on_a_signal(tmp_
         sys.executable, "-m", "collector.follow.mqtt", str(log.folder), cwd=ROOT, stdin=asyncio.subprocess.PIPE
     )
     said = ""
+
+    async def hear(*words: str) -> None:
+        """Read what it says until it has said one of the words."""
+        nonlocal said
+        assert office.stdout is not None
+        while not any(word in said for word in words):
+            line = await office.stdout.readline()
+            assert line, f"it has ended: {said}"
+            said += line.decode()
+
     try:
-        async with asyncio.timeout(2 * PATIENCE_S):
+        async with asyncio.timeout(PATIENCE_S):
             assert office.stdout is not None
             await come_true(lambda: same(log, out / "laptop"))
-            while not any(word in said for word in ("laptop: recording", "laptop: NO ROWS")):  # so on a slow machine
-                said += (await office.stdout.readline()).decode()
+            await hear("laptop: recording", "laptop: NO ROWS")  # so on a slow machine
             laptop.kill()
-            while "GONE" not in said:
-                said += (await office.stdout.readline()).decode()
+            await hear("GONE")
             office.send_signal(signal.SIGTERM)
             said += (await office.stdout.read()).decode()
             assert await office.wait() == 0

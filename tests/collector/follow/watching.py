@@ -59,7 +59,7 @@ class Watch:
             text=True,
             cwd=ROOT,
         )
-        self._reader = threading.Thread(target=self._read, name="watch's output")
+        self._reader = threading.Thread(target=self._read, name="watch's output", daemon=True)
         self._reader.start()
 
     def _read(self) -> None:
@@ -90,7 +90,10 @@ class Watch:
         """End it as Ctrl-C does and return its exit code."""
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGINT)
-        code = self.process.wait(PATIENCE_S)
+        try:
+            code = self.process.wait(PATIENCE_S)
+        finally:
+            self.process.kill()
         self._reader.join(PATIENCE_S)
         assert self.process.stdout is not None
         self.process.stdout.close()
