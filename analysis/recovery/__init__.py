@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
+from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.balance import GONE_K
 from analysis.recovery.calls import Call, asked_pause, liquid_gone
 from analysis.recovery.level import FIRST_COME, LevelState, level_findings
@@ -24,9 +25,6 @@ from analysis.stretch import Stretch
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 __all__ = ["assess"]
-
-LONGEST_PAUSE_S = 3600.0
-"""Nobody is asked for a longer pause than this: further pulling makes it shorter; common practice."""
 
 
 def assess(stretch: Stretch) -> Assessment:
@@ -133,11 +131,18 @@ def _pull_on(make: judge.Maker) -> str:
 def _what_to_do(make: judge.Maker, evidence: Evidence, pauses: list[Pause]) -> str:
     """Return how to find out whether liquid stands."""
     asked = asked_pause(make.ticks, evidence, pauses)
-    if asked.left_s > LONGEST_PAUSE_S:
-        return "at this pressure a pause would not show it. Pull on: the deeper, the sooner a pause does."
+    if not np.isfinite(asked.left_s):
+        now = "at this pressure a pause would not show it yet. Pull on"
+        if not asked.from_pa < make.ticks.pressure_pa[-1]:
+            return f"{now}: the deeper, the sooner a pause does."
+        long = f" (about {np.ceil(asked.pull_s / 60.0):.0f} min)" if asked.pull_s < SLOWEST_S else ""
+        return f"{now} to about {make.show(asked.from_pa, 'pressure', 2)}{long}, then pause for 10 min: that shows it."
     minutes = int(np.ceil(asked.left_s / 60.0))
     if minutes <= 0:
-        return "the pressure does not stand still in this pause. Wait until it does, or pull on and pause again."
+        return (
+            "the pressure still rises in this pause: gas that warms, a pocket, or oil. Wait until it stands still, or "
+            "warm the low points and the sump, pull on and pause again."
+        )
     how = (
         "leave the machine standing, valves open, for another" if asked.runs else "pause the machine, valves open, for"
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import lambertw
 
 from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.balance import CHILL_S, GONE_K
@@ -16,6 +17,9 @@ from analysis.recovery.ticks import Floats, Ticks
 FLATTEST = 0.03
 """A pause shows that nothing boils when the pressure surely rises by less in 10 min than the least pocket would raise
 it, and by no more than this share: that is what a coarse gauge can still show."""
+COLD_GAS = 0.02
+"""Gas that was cold from expanding may bring back this share in 10 min: a pause is worth its time once the least pocket
+surely brings back more; common practice."""
 SEEN = 0.008
 """A share by which the pressure rises is a rise, with any gauge and any warming of the gas; common practice."""
 FLAT_S, SHOWS, SURE = 600.0, 0.75, 2.5
@@ -23,6 +27,8 @@ FLAT_S, SHOWS, SURE = 600.0, 0.75, 2.5
 QUICK_PAUSE_S, SHORT_PAUSE_S, LONG_PAUSE_S = 120.0, 300.0, 600.0
 """How long a flat pause has to be: at least, where the least pocket would have shown by then; where the balance says
 the same; and where it says nothing; common practice."""
+LONGEST_S = 1200.0
+"""Nobody is asked for a longer pause than this: further pulling makes it shorter; common practice."""
 LONG_SEEN_S = 540.0
 """Of the longest of them rows a minute apart show so much."""
 WARMS_S = (0.0, 120.0, 300.0)
@@ -152,12 +158,15 @@ def _surest_rise(ticks: Ticks, k: np.ndarray) -> Floats:
 class AskedPause:
     """The pause that would show whether liquid stands: how much longer, and by how much the pressure may rise in it.
 
-    `left_s` is infinite where the least pocket brings back nothing yet.
+    `left_s` is infinite where the least pocket brings back too little yet, before the pressure is down to `from_pa`,
+    which takes `pull_s` more (both NaN where that cannot be told).
     """
 
     left_s: float
     rise_pa: float
     runs: bool
+    from_pa: float = np.nan
+    pull_s: float = np.nan
 
 
 def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedPause:
@@ -169,10 +178,16 @@ def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedP
     allowed, enough = _asked(evidence, np.array([last]), bool(evidence.dry[lately].any()))
     pressure = float(ticks.pressure_pa[last])
     unseen = float(ticks.resolution_pa[last]) / pressure
-    if not allowed[0] > 0.0:
-        return AskedPause(np.inf, np.nan, now is not None)
-    long = max(float(enough[0]), HOSE_S + unseen / float(allowed[0]) * FLAT_S)
-    rise = max(float(allowed[0]) * long / FLAT_S, unseen) * pressure
+    share = float(allowed[0])
+    long = max(float(enough[0]), HOSE_S + unseen / share * FLAT_S) if share > 0.0 else np.inf
+    if long > LONGEST_S or (now is None and share < COLD_GAS):
+        # what the least pocket brings back goes with the depression, about as the depth does, over the density
+        depth = float(evidence.depth[last])
+        more = float(lambertw(depth * np.exp(depth) * COLD_GAS / share).real) - depth if share > 0.0 else np.nan
+        return AskedPause(
+            np.inf, np.nan, now is not None, pressure * np.exp(-more), more * float(evidence.fall_s[last])
+        )
+    rise = max(share * long / FLAT_S, unseen) * pressure
     return AskedPause(long - float(ticks.at_s[last] - begin_s), rise, now is not None)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -721,11 +723,23 @@ def test_a_pressure_that_falls_no_further_is_no_pause() -> None:
 
 
 def test_it_is_said_which_pause_would_show_whether_liquid_stands() -> None:
-    stretch = paused(0.0, 0.1, from_s=1500.0)
-    pulls, stands = assess(cut(stretch, 295)).text, assess(cut(stretch, 360)).text
+    pulls, stands = assess(cut(paused(0.0, 0.1), 345)).text, assess(cut(paused(0.0, 0.1, from_s=1500.0), 360)).text
     assert "pause the machine, valves open, for 10 min" in pulls
     assert "leave the machine standing, valves open, for another 6 min" in stands
     assert "no liquid stands" in stands
+
+
+@pytest.mark.parametrize("row", [150, 200, 250, 295])
+def test_it_is_said_how_far_down_a_pause_is_worth_its_time(row: int) -> None:
+    """A fall by e in 10 min from 420 kPa: down to 76 kPa gas that warms would hide what the least pocket brings back."""
+    said = re.search(
+        r"Pull on to about (\d+) psia \(about (\d+) min\), then pause", assess(cut(paused(0.0, 0.1), row)).text
+    )
+    assert said is not None
+    deep, minutes = (float(number) for number in said.groups())
+    assert deep * 6.895 == pytest.approx(76.0, rel=0.1)
+    reached = 600.0 + 600.0 * np.log(420.0 / 76.0)
+    assert minutes == pytest.approx((reached - 5.0 * row) / 60.0, abs=2.0)
 
 
 def test_where_no_water_flows_a_depression_is_self_chilling_without_a_scale_too() -> None:
