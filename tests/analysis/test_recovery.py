@@ -731,7 +731,7 @@ def test_it_is_said_which_pause_would_show_whether_liquid_stands() -> None:
 
 @pytest.mark.parametrize("row", [150, 200, 250, 295])
 def test_it_is_said_how_far_down_a_pause_is_worth_its_time(row: int) -> None:
-    """A fall by e in 10 min from 420 kPa: down to 76 kPa gas that warms would hide what the least pocket brings back."""
+    """A fall by e in 10 min from 420 kPa: down to 76 kPa gas that warms hides what the least pocket brings back."""
     said = re.search(
         r"Pull on to about (\d+) psia \(about (\d+) min\), then pause", assess(cut(paused(0.0, 0.1), row)).text
     )
