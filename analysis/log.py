@@ -144,7 +144,7 @@ def assemble(
     barometer, source, said = _barometer(frame, job)
     above = barometer.to_numpy()
     notes = list(cautions)
-    gauge = [name for name, column in columns.items() if column.unit.datum in ("gauge", "vacuum")]
+    gauge = [name for name, column in columns.items() if column.unit.from_barometer]
     if gauge and said:
         notes.append(said)
     absolute: dict[str, np.ndarray] = {}

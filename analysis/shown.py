@@ -35,10 +35,7 @@ def shown(stretch: Stretch, bins: Bins, channel: str) -> Shown:
     """Return what a channel shows in each bin; no bin uses a later row than its own."""
     column, runs = stretch.columns.get(channel), bins.runs
     readings = stretch.frame[channel].to_numpy(dtype=float)
-    own = readings
-    if column is not None and column.unit.datum == "gauge":  # steps are in the instrument's own numbers
-        own = readings - stretch.barometer_pa.to_numpy(dtype=float)
-    own, readings = own[: runs.rows], readings[: runs.rows]
+    own, readings = stretch.counted(channel)[: runs.rows], readings[: runs.rows]  # steps are the instrument's
     fresh = np.flatnonzero(~np.isnan(own))  # an instrument may be slower than the rows
     moved, bent = np.full((2, runs.rows), np.nan)
     moved[fresh[1:]], bent[fresh[2:]] = np.abs(np.diff(own[fresh])), np.diff(own[fresh], 2)

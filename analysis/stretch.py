@@ -91,6 +91,12 @@ class Stretch:
             return pd.Series(np.empty(0), index=self.frame.index[:0], dtype=float)
         return self.frame[name].dropna()
 
+    def counted(self, name: str) -> np.ndarray:
+        """Return a channel's rows as its instrument counts: a gauge's above the barometer, SI, shape (n,)."""
+        column, rows = self.columns.get(name), self.frame[name].to_numpy(dtype=float)
+        from_barometer = column is not None and column.unit.from_barometer
+        return rows - self.barometer_pa.to_numpy(dtype=float) if from_barometer else rows
+
     def marks(self, *subjects: str) -> pd.DataFrame:
         """Return the journal's marks with one of these subjects, in time order."""
         rows = self.journal

@@ -89,7 +89,7 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
         minutes=bins.medians,
         minute_end_s=bins.end_s,
         barometer_pa=log.barometer_pa.to_numpy(dtype=float),
-        gauges=frozenset(c for c, column in log.columns.items() if column.unit.datum in ("gauge", "vacuum")),
+        gauges=frozenset(c for c, column in log.columns.items() if column.unit.from_barometer),
         stages_s=_stages(log.journal, index[0]),
     )
     marks_s = mark_seconds(log.journal, index[0])

@@ -71,12 +71,11 @@ def _mostly_alive(stretch: Stretch, stood: Sequence[tuple[pd.Timestamp, pd.Times
 
 def _stood(stretch: Stretch) -> list[tuple[pd.Timestamp, pd.Timestamp]]:
     """Return when the gauge stood at one number for long: first and last reading of each such time."""
-    shown = stretch.frame[HOSE].dropna()
-    index = pd.DatetimeIndex(shown.index)
-    values = shown.to_numpy(dtype=float)
-    column = stretch.columns[HOSE]
-    if column.unit.datum != "absolute":
-        values = np.round(values - stretch.barometer_pa.reindex(index).to_numpy(dtype=float), 2)
+    index = pd.DatetimeIndex(stretch.channel(HOSE).index)
+    values = stretch.counted(HOSE)
+    values = values[~np.isnan(values)]
+    if stretch.columns[HOSE].unit.from_barometer:
+        values = np.round(values, 2)
     runs = Runs(values)
     starts, ends = runs.first, runs.first + runs.count - 1
     lasted = np.asarray((index[ends] - index[starts]) / pd.Timedelta(seconds=1), dtype=float)

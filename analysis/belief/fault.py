@@ -10,7 +10,6 @@ import pandas as pd
 
 from analysis.result import Figure
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES
-from analysis.vocabulary.units import Unit
 
 HOSE, HOSE_SHARE = "circuit_pressure", 0.08
 """The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
@@ -146,12 +145,6 @@ def median_of(values: np.ndarray) -> float:
     """Return the median of the readings among some, NaN where there are none."""
     there = values[~np.isnan(values)]
     return float(np.median(there)) if len(there) else np.nan
-
-
-def relabelled(read: np.ndarray, own: Unit, meant: Unit, barometer_pa: np.ndarray) -> np.ndarray:
-    """Return what SI readings labelled `own` would be if their numbers were in the unit `meant`."""
-    number = (read - own.offset - (barometer_pa if own.datum == "gauge" else 0.0)) / own.scale
-    return np.asarray(number * meant.scale + meant.offset + (barometer_pa if meant.datum == "gauge" else 0.0))
 
 
 def name_of(channel: str) -> str:

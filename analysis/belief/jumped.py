@@ -9,12 +9,12 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of, name_of, relabelled
-from analysis.belief.saturated import FAMILIES, SCALES
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
+from analysis.belief.labels import otherwise
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES, Column
-from analysis.vocabulary.units import UNITS, Unit, UnitSystem
+from analysis.vocabulary.units import Unit, UnitSystem
 
 JUMP_K = 5.0
 SLOW_JUMP_K = 8.0
@@ -24,7 +24,6 @@ LONG_S = 65.0
 practice: a field probe takes 20 s or more to follow); between readings a minute apart 8 K are asked for."""
 LEAST_STEP = {"temperature": JUMP_K, "pressure": BAROMETER_STEP_PA}
 SAME_K, SAME_SHARE = 0.7, 0.015
-DISPLAYS = (*FAMILIES, SCALES)
 """A display that is switched over shows the same thing in another unit, whatever else it is used for. A scale's is put
 right where it is weighed: a full and an empty cylinder may differ as pounds and kilograms do."""
 IN_ONE = 0.7
@@ -166,8 +165,10 @@ def _drawn_as_before(step: Step, readings: Readings) -> bool:
 
     A machine draws by the density before it, and what a hose takes from a gauge goes with the flow.
     """
+    if "cylinder_weight" not in readings.values or step.level < EMPTY_PA:
+        return False
     share = abs(step.new - step.level) / step.level
-    if "cylinder_weight" not in readings.values or share < DRAWN_SHARE or step.level < EMPTY_PA:
+    if share < DRAWN_SHARE:
         return False
     times, weights = readings.of("cylinder_weight")
     first, middle, last = np.searchsorted(times, (step.at - step.span, step.at, step.known + 1e-6)).tolist()
@@ -195,14 +196,13 @@ def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> s
 
     Near nothing a gauge's numbers are the same in all units.
     """
-    if dimension == "pressure" and own.datum != "absolute" and readings.open_or_empty(step.level, step.at, OPEN_PA):
+    if own.from_barometer and readings.open_or_empty(step.level, step.at, OPEN_PA):
         return ""
     near = max(SAME_K if dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
     barometer = readings.barometer_pa[np.searchsorted(readings.at, (step.at,))]
-    for meant in next((family for family in DISPLAYS if own.symbol in family), ()):
-        shown = float(relabelled(np.array([step.new]), own, UNITS[meant], barometer)[0])
-        if meant != own.symbol and abs(shown - step.level) < near < 0.2 * abs(step.new - step.level):
-            return meant
+    for meant, shown in otherwise(np.array([step.new]), own, barometer):
+        if abs(float(shown[0]) - step.level) < near < 0.2 * abs(step.new - step.level):
+            return meant.symbol
     return ""
 
 

@@ -18,7 +18,6 @@ LONG_INTERVALS = 3.0
 """Lost: blank for two minutes, for twenty of its own usual intervals, and for three of its long ones (a tenth of
 its last hundred were longer): an instrument may be slower than the recorder, or speak only when something changes."""
 LEAST_READINGS = 10
-SCALES = ("degC", "degF")
 NOTHING_K, NOTHING_PA, IN_ONE_S = 3.0, 200e3, 65.0
 """Exactly 0 after one step so far: nothing that is measured stops there, and no circuit is emptied between two rows."""
 BOUT_S, BOUT_SHARE, BOUT_IN_VACUUM = 600.0, 0.2, 0.5
@@ -114,7 +113,7 @@ def fallen_to_nothing(at: np.ndarray, values: np.ndarray, unit: Unit) -> np.ndar
 
     Uses no later row.
     """
-    if unit.symbol in SCALES:
+    if unit.dimension == "temperature" and unit.symbol != "K":
         nothing, far = unit.offset, NOTHING_K
     elif unit.dimension == "pressure" and unit.datum == "absolute":
         nothing, far = LEAST_PRESSURE_PA, NOTHING_PA

@@ -11,10 +11,10 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import Readings, relabelled
+from analysis.belief.fault import Readings
+from analysis.belief.labels import Label, otherwise
 from analysis.fluids import Refrigerant
 from analysis.vocabulary.channels import Column
-from analysis.vocabulary.units import UNITS
 
 BOILS, CONDENSES = "boils", "condenses"
 ORDER: Mapping[tuple[str, str], tuple[float, float]] = {
@@ -35,10 +35,8 @@ RUNS = 1.3
 """A compressor that lifts the pressure by so much runs: a machine at rest has another order."""
 
 
-def out_of_order(
-    readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant
-) -> Iterator[tuple[str, str, np.ndarray, np.ndarray]]:
-    """Yield channel, meant unit, the minutes in which that unit alone makes sense, how far it is off as it stands."""
+def out_of_order(readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant) -> Iterator[Label]:
+    """Yield each label of a thermometer that what flows beside it puts in doubt."""
     minutes = readings.minutes
     if not {"suction_pressure", "discharge_pressure"} <= set(minutes):
         return
@@ -56,17 +54,13 @@ def out_of_order(
         return np.asarray((first - second > least - by_k) & (first - second < most + by_k))
 
     for channel in sorted({each for pair in order for each in pair} - {BOILS, CONDENSES}):
-        own = columns[channel].unit
-        meant = {"degF": "degC", "degC": "degF"}.get(own.symbol)
-        if meant is None:
-            continue
-        other = relabelled(shown[channel], own, UNITS[meant], readings.barometer_pa)
-        sense, broken = runs.copy(), np.zeros(len(runs), dtype=bool)
-        for pair in (pair for pair in order if channel in pair):
-            beside = pair[0] if pair[1] == channel else pair[1]
-            known = np.isfinite(shown[channel]) & np.isfinite(shown[beside])
-            sense &= ~known | kept(pair, 0.0, channel, other)
-            thirds = [kept(third, 0.0) for third in order if beside in third and channel not in third]
-            if thirds:
-                broken |= known & ~kept(pair, BEYOND_K) & np.logical_or.reduce(thirds)
-        yield channel, meant, broken & sense, shown[channel] - other
+        for meant, other in otherwise(shown[channel], columns[channel].unit, readings.barometer_pa):
+            sense, broken = runs.copy(), np.zeros(len(runs), dtype=bool)
+            for pair in (pair for pair in order if channel in pair):
+                beside = pair[0] if pair[1] == channel else pair[1]
+                known = np.isfinite(shown[channel]) & np.isfinite(shown[beside])
+                sense &= ~known | kept(pair, 0.0, channel, other)
+                thirds = [kept(third, 0.0) for third in order if beside in third and channel not in third]
+                if thirds:
+                    broken |= known & ~kept(pair, BEYOND_K) & np.logical_or.reduce(thirds)
+            yield Label(channel, meant, "what flows beside it", broken & sense, shown[channel] - other)

@@ -12,12 +12,12 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import Readings, relabelled
+from analysis.belief.fault import Readings
+from analysis.belief.labels import Label, otherwise
 from analysis.fluids import refrigerant
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
-from analysis.vocabulary.units import UNITS
 
 PAIRS = {
     ("cylinder_pressure", "cylinder_temperature"): (-6.0, 6.0, 12.0, "charging"),
@@ -42,18 +42,12 @@ first at least, by the second where the numbers are too high. So many minutes be
 WITH_REFRIGERANT = ("recovery", "charging", "at_rest", "startup")
 POSSIBLE_K = (253.15, 328.15)
 """What has its right unit now lies here: water, and a cylinder in the sun."""
-FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"))
-SCALES = ("degF", "degC")
-"""Labels that are taken for each other."""
-
-Label = tuple[str, str, np.ndarray]
-"""A channel, the unit that it may be in, what it would read in it."""
 
 
 def against_saturation(
     readings: Readings, columns: Mapping[str, Column], job: Job | None, barometer: np.ndarray
-) -> Iterator[tuple[str, str, np.ndarray, np.ndarray]]:
-    """Yield channel, meant unit, the minutes in which that unit alone makes sense, how far it is off as it stands."""
+) -> Iterator[Label]:
+    """Yield each label of a pressure or a thermometer that liquid beside it puts in doubt."""
     if job is None or job.circuit.refrigerant is None:
         return
     try:
@@ -78,16 +72,17 @@ def against_saturation(
             wrong &= ~right_before(apart, (apart > low) & (apart < high))
         if not wrong.any():
             continue
-        other_p = list(_otherwise(pressure, columns, p, barometer))
-        other_t = list(_otherwise(thermometer, columns, t, barometer))
-        fits = [(saturation_k(q) - t, t) for _, _, q in other_p] + [(saturation_k(p) - q, q) for _, _, q in other_t]
+        other_p = list(otherwise(p, columns[pressure].unit, barometer))
+        other_t = list(otherwise(t, columns[thermometer].unit, barometer))
+        fits = [(saturation_k(q) - t, t) for _, q in other_p] + [(saturation_k(p) - q, q) for _, q in other_t]
         sense = np.array([(d > low) & (d < high) & (k > POSSIBLE_K[0]) & (k < POSSIBLE_K[1]) for d, k in fits])
         if (witness := WITNESS.get(thermometer)) in readings.minutes:
             beside = saturation_k(p) - readings.minutes[witness].to_numpy(dtype=float)
             sense[: len(other_p)] &= ~((beside > low) & (beside < high))
         alone = wrong & (sense.sum(axis=0) == 1)
-        for (channel, meant, q), makes in zip([*other_p, *other_t], sense, strict=True):
-            yield channel, meant, alone & makes, (p if channel == pressure else t) - q
+        ways = [(pressure, p, *way) for way in other_p] + [(thermometer, t, *way) for way in other_t]
+        for (channel, read, meant, other), makes in zip(ways, sense, strict=True):
+            yield Label(channel, meant, "saturation", alone & makes, read - other)
 
 
 def right_before(apart: np.ndarray, right: np.ndarray, step_k: float = STEP_K) -> np.ndarray:
@@ -95,11 +90,3 @@ def right_before(apart: np.ndarray, right: np.ndarray, step_k: float = STEP_K) -
     counted = np.cumsum(right)
     away = np.diff(np.minimum(np.abs(pd.Series(apart).ffill()), NOWHERE_K), prepend=NOWHERE_K)
     return counted - np.maximum.accumulate(np.where(away < step_k, 0, counted - right)) >= RIGHT_MINUTES
-
-
-def _otherwise(channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray) -> Iterator[Label]:
-    """Yield what a channel would read in each other unit that its own is taken for."""
-    own = columns[channel].unit
-    for meant in next((family for family in (*FAMILIES, SCALES) if own.symbol in family), ()):
-        if meant != own.symbol:
-            yield channel, meant, relabelled(read, own, UNITS[meant], barometer)

@@ -6,9 +6,10 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import Fault, Readings, name_of, relabelled
+from analysis.belief.fault import Fault, Readings, name_of
+from analysis.belief.labels import Label, otherwise, relabelled
 from analysis.belief.running import out_of_order
-from analysis.belief.saturated import FAMILIES, HOTTER_K, against_saturation, right_before
+from analysis.belief.saturated import HOTTER_K, against_saturation, right_before
 from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Figure
@@ -72,22 +73,19 @@ def mistaken_units(
     """Yield each channel that is logged in a wrong unit. Uses no row after the time at which it is known."""
     if len(readings.minutes) < MINUTES:
         return
-    faults: list[Fault] = []
+    labels: list[Label] = []
     for channel in dict.fromkeys((*ROOM_TEMPERATURES, *PARTNERS, *CAN_BE_K)):
         if channel in readings.values and columns[channel].unit.symbol in ("degF", "degC"):
-            faults += _temperature(channel, columns, readings, system)
+            labels += _temperature(channel, columns, readings)
     rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
     barometer = readings.barometer_pa[rows]
     for channel in CIRCUIT_PRESSURES:
         if channel in readings.values:
-            faults += _pressure(channel, columns, readings, job, barometer, system)
-    for channel, meant, wrong, apart in against_saturation(readings, columns, job, barometer):
-        symbol, dimension = columns[channel].unit.symbol, readings.dimensions[channel]
-        faults += _fault(channel, symbol, meant, "saturation", wrong, apart, readings, system, dimension)
+            labels += _pressure(channel, columns, readings, job, barometer)
+    labels += against_saturation(readings, columns, job, barometer)
     fluid = fluid_of(job)
-    for channel, meant, wrong, apart in () if fluid is None else out_of_order(readings, columns, fluid):
-        symbol = columns[channel].unit.symbol
-        faults += _fault(channel, symbol, meant, "what flows beside it", wrong, apart, readings, system)
+    labels += () if fluid is None else out_of_order(readings, columns, fluid)
+    faults = [fault for label in labels for fault in _fault(label, columns, readings, system)]
     faults += _scale(readings, columns, job, system)
     first: dict[str, Fault] = {}
     for fault in sorted(faults, key=lambda fault: fault.known_s):
@@ -95,19 +93,15 @@ def mistaken_units(
     yield from first.values()
 
 
-def _temperature(
-    channel: str, columns: Mapping[str, Column], readings: Readings, system: UnitSystem
-) -> Iterator[Fault]:
-    own = columns[channel].unit
-    symbol, meant = own.symbol, "degC" if own.symbol == "degF" else "degF"
+def _temperature(channel: str, columns: Mapping[str, Column], readings: Readings) -> Iterator[Label]:
     read = readings.minutes[channel].to_numpy(dtype=float)
-    other = relabelled(read, own, UNITS[meant], readings.barometer_pa)
-    for what, wrong, apart in (
-        ("its neighbours", *_beside_neighbours(channel, columns, read, other, readings)),
-        ("what stands beside it", *_beside_partners(channel, columns, read, other, readings)),
-        ("another thermometer", *_beyond(channel, columns, read, other, readings)),
-    ):
-        yield from _fault(channel, symbol, meant, what, wrong, apart, readings, system)
+    for meant, other in otherwise(read, columns[channel].unit, readings.barometer_pa):
+        for beside, doubt in (
+            ("its neighbours", _beside_neighbours),
+            ("what stands beside it", _beside_partners),
+            ("another thermometer", _beyond),
+        ):
+            yield Label(channel, meant, beside, *doubt(channel, columns, read, other, readings))
 
 
 def _beside_neighbours(
@@ -187,10 +181,9 @@ def _beside_partners(
 
 
 def _beside_gauge(
-    channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray, readings: Readings,
-    system: UnitSystem,
-) -> Iterator[Fault]:  # fmt: skip
-    """Yield the fault of the only gauge in its unit, beside one of the same side of the circuit."""
+    channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray, readings: Readings
+) -> Iterator[Label]:
+    """Yield the label of the only gauge in its unit, beside one of the same side of the circuit."""
     own = columns[channel].unit
     side = LOW_SIDE if channel in LOW_SIDE else HIGH_SIDE
     gauges = [c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel]
@@ -198,34 +191,25 @@ def _beside_gauge(
     if len(gauges) < 2 or len(labels) > 1 or own.symbol in labels:
         return  # of two gauges either may be the one mislabelled
     meant = UNITS[labels.pop()]
-    if meant.datum not in ("gauge", "absolute"):
-        return
     other = relabelled(read, own, meant, barometer)
     for partner in (c for c in gauges if c in side):
         beside = readings.minutes[partner].to_numpy(dtype=float)
         wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
-        yield from _fault(
-            channel, own.symbol, meant.symbol, "the gauge beside it", wrong, read - beside, readings, system, "pressure"
-        )
+        yield Label(channel, meant, "the gauge beside it", wrong, read - beside)
 
 
 def _pressure(
-    channel: str, columns: Mapping[str, Column], readings: Readings, job: Job | None, barometer: np.ndarray,
-    system: UnitSystem,
-) -> Iterator[Fault]:  # fmt: skip
-    own = columns[channel].unit
-    symbol = own.symbol
-    family = next((family for family in FAMILIES if symbol in family), None)
-    if family is None:
-        return
+    channel: str, columns: Mapping[str, Column], readings: Readings, job: Job | None, barometer: np.ndarray
+) -> Iterator[Label]:
     read = readings.minutes[channel].to_numpy(dtype=float)
-    yield from _beside_gauge(channel, columns, read, barometer, readings, system)
-    for what, low, high in _expected(channel, readings, job, barometer):
-        for meant in (each for each in family if each != symbol):
-            other = relabelled(read, own, UNITS[meant], barometer)
+    ways = list(otherwise(read, columns[channel].unit, barometer))
+    if not ways:
+        return
+    yield from _beside_gauge(channel, columns, read, barometer, readings)
+    for beside, low, high in _expected(channel, readings, job, barometer):
+        for meant, other in ways:
             wrong = (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
-            apart = read - 0.5 * (low + high)
-            yield from _fault(channel, symbol, meant, what, wrong, apart, readings, system, "pressure")
+            yield Label(channel, meant, beside, wrong, read - 0.5 * (low + high))
 
 
 def _expected(
@@ -313,22 +297,21 @@ def _may_weigh(read: float, tare: float, inside: float, water: float | None) -> 
     return (1.0 - ABOUT) * tare < read < (1.0 + ABOUT) * (tare + (water or tare))
 
 
-def _fault(
-    channel: str, symbol: str, meant: str, what: str, wrong: np.ndarray, apart: np.ndarray, readings: Readings,
-    system: UnitSystem, dimension: str = "temperature",
-) -> Iterator[Fault]:  # fmt: skip
+def _fault(label: Label, columns: Mapping[str, Column], readings: Readings, system: UnitSystem) -> Iterator[Fault]:
     """Yield the fault once the label was wrong for long enough."""
+    channel, wrong = label.channel, label.wrong
     whole = np.flatnonzero(np.convolve(wrong, np.ones(MINUTES), "full")[: len(wrong)] >= MINUTES - 0.5)
     if not len(whole):
         return
     last = int(whole[0])
     known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[last])])
-    far = float(np.median(apart[last - MINUTES + 1 : last + 1]))
-    offset = Figure(far, f"{dimension}_difference")
+    far = float(np.median(label.apart[last - MINUTES + 1 : last + 1]))
+    offset = Figure(far, f"{readings.dimensions[channel]}_difference")
     yield Fault(
         "channel_jumped", channel, _since(channel, readings, last - MINUTES + 1, far), known, np.inf,
-        f"{name_of(channel)} is logged as {symbol} but agrees with {what} only as {meant} "
-        f"({offset.show(system, 2)} apart as it stands): correct the unit in the job. It is left out.",
+        f"{name_of(channel)} is logged as {columns[channel].unit.symbol} but agrees with {label.beside} only as "
+        f"{label.meant.symbol} ({offset.show(system, 2)} apart as it stands): correct the unit in the job. It is left "
+        "out.",
         offset,
     )  # fmt: skip
 

@@ -71,11 +71,9 @@ def minutes_of(stretch: Stretch) -> Minutes:
     number = np.floor(at / MINUTE_S).astype(np.int64)
     known = index[np.searchsorted(at, (np.arange(count) + 1.0) * MINUTE_S)]
     column = stretch.columns["circuit_pressure"]
-    gauge = column.unit.datum != "absolute"
-    barometer_rows = stretch.barometer_pa.to_numpy(dtype=float)
-    logged_rows = frame["circuit_pressure"].to_numpy(dtype=float) - (barometer_rows if gauge else 0.0)
+    logged_rows = stretch.counted("circuit_pressure")
     logged = _trimmed(logged_rows, number, count)
-    barometer = _trimmed(barometer_rows, number, count)
+    barometer = _trimmed(stretch.barometer_pa.to_numpy(dtype=float), number, count)
     smooth = _running_median(barometer, BAROMETER_WINDOW)
     smooth = np.where(np.isnan(smooth), _held(smooth, len(smooth)), smooth)
     fresh = np.zeros(count, dtype=bool)
@@ -96,11 +94,11 @@ def minutes_of(stretch: Stretch) -> Minutes:
         known=known,
         logged_pa=logged,
         scatter_pa=_scatter(logged_rows, number, count),
-        pressure_pa=logged + (smooth if gauge else 0.0),
+        pressure_pa=logged + (smooth if column.unit.from_barometer else 0.0),
         probes=probes,
         barometer_pa=smooth,
         barometer_fresh=fresh,
-        gauge=gauge,
+        gauge=column.unit.from_barometer,
         quantum_pa=_quantum(logged_rows, number, count, column),
         probe_quantum_k=steps,
         probe_scatter_k=scatters,

@@ -183,10 +183,7 @@ def _noise(values: Floats, per: Floats | float = 1.0) -> Floats:
 
 def _quantum(stretch: Stretch, at_s: Floats) -> Floats:
     """Return the smallest step that the gauge has shown so far [Pa], 0 before it moved, shape (n,)."""
-    column = stretch.columns.get("circuit_pressure")
-    shown = stretch.frame["circuit_pressure"].to_numpy(dtype=float)
-    if column is not None and column.unit.datum in ("gauge", "vacuum"):
-        shown = shown - stretch.barometer_pa.to_numpy(dtype=float)
+    shown = stretch.counted("circuit_pressure")
     at = _since(stretch.frame.index, stretch)
     finite = np.isfinite(shown)
     at, step = at[finite], np.abs(np.diff(shown[finite], prepend=np.nan))

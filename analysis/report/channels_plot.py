@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import pandas as pd
 from matplotlib.figure import Figure
 
-from analysis.log import Log
 from analysis.report.plotting import LINES, legend, new_figure, thin, to_days
 from analysis.report.words import words
 from analysis.review import Review
@@ -27,18 +25,10 @@ def draw(review: Review) -> Figure | None:
     figure, axes = new_figure(len(shown), [0.8] * len(shown))
     for ax, (unit, names) in zip(axes, shown, strict=True):
         for number, name in enumerate(names[:MOST_LINES]):
-            series = thin(_as_logged(log, name))
+            series = thin(log.columns[name].unit.number(log.frame[name], log.barometer_pa))
             label = words(name) if len(name) <= LONGEST_LABEL else f"{words(name)[: LONGEST_LABEL - 1]}…"
             colour, style = LINES[number % len(LINES)], "-" if number < len(LINES) else "--"
             ax.plot(to_days(series.index), series.to_numpy(), color=colour, linestyle=style, linewidth=1.2, label=label)
         ax.set_ylabel(f"[{unit}]")
         legend(ax, 3)
     return figure
-
-
-def _as_logged(log: Log, name: str) -> pd.Series:
-    """Return the readings of a channel in the unit of its column."""
-    unit, si = log.columns[name].unit, log.frame[name]
-    if unit.datum == "vacuum":
-        return (log.barometer_pa - si) / unit.scale
-    return ((si - log.barometer_pa if unit.datum == "gauge" else si) - unit.offset) / unit.scale

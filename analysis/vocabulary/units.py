@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from analysis.vocabulary.errors import InputError, refused
 
@@ -31,13 +31,32 @@ _YEAR = 365.25 * 86_400.0
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit: SI value = number x `scale` + `offset`; `datum` only for pressures that have one."""
+    """A unit: SI value = number x `scale` + `offset`, down from the barometer where `datum` is vacuum.
+
+    `datum` stands only with pressures. `si` and `number` take one value or an array, and use the barometer only
+    where the unit counts from it.
+    """
 
     symbol: str
     dimension: str
     scale: float
     offset: float = 0.0
     datum: Datum | None = None
+
+    @property
+    def from_barometer(self) -> bool:
+        """Whether its numbers count from the barometer, up or down."""
+        return self.datum in ("gauge", "vacuum")
+
+    def si(self, number: Any, barometer_pa: Any = 0.0) -> Any:
+        """Return the SI value of a number as an instrument shows it; a pressure absolute [Pa]."""
+        value = number * (-self.scale if self.datum == "vacuum" else self.scale) + self.offset
+        return value + barometer_pa if self.from_barometer else value
+
+    def number(self, si: Any, barometer_pa: Any = 0.0) -> Any:
+        """Return the number that an instrument shows for an SI value, a pressure given as absolute [Pa]."""
+        value = si - barometer_pa if self.from_barometer else si
+        return (value - self.offset) / (-self.scale if self.datum == "vacuum" else self.scale)
 
 
 def _units() -> dict[str, Unit]:
@@ -157,8 +176,7 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
     a, b = UNITS.get(from_unit), UNITS.get(to_unit)
     if a is None or b is None or a.dimension != b.dimension or ((a.datum == "absolute") != (b.datum == "absolute")):
         raise InputError(f"cannot convert {from_unit!r} to {to_unit!r}: they do not measure the same thing")
-    si = value * a.scale * (-1.0 if a.datum == "vacuum" else 1.0) + a.offset
-    return (si - b.offset) / b.scale * (-1.0 if b.datum == "vacuum" else 1.0)
+    return float(b.number(a.si(value)))
 
 
 @dataclass(frozen=True)
@@ -292,5 +310,4 @@ def display(si: float, kind: str, system: UnitSystem) -> tuple[float, str]:
         ), symbol
     if kind.endswith("_difference"):
         return si / _scale(symbol, kind), symbol
-    unit = UNITS[symbol]
-    return (si - unit.offset) / unit.scale, symbol
+    return float(UNITS[symbol].number(si)), symbol

@@ -68,8 +68,7 @@ class Panel:
         return {name: self._one(name, sensor, truth[name], barometer, passed) for name, sensor in SENSORS.items()}
 
     def _one(self, name: str, sensor: Sensor, value: float, barometer: float, passed: float) -> float | None:
-        unit = UNITS[sensor.unit]
-        number = (value - (barometer if unit.datum == "gauge" else 0.0) - unit.offset) / unit.scale
+        number = float(UNITS[sensor.unit].number(value, barometer))
         if sensor.lag_s > 0.0 and name in self._shown:
             before = self._shown[name]
             number = before + (number - before) * (1.0 - math.exp(-passed / sensor.lag_s))

@@ -10,7 +10,7 @@ from analysis.report.gathered import gathered
 from analysis.report.words import FIGURE_NAMES, VERDICT_TONE, words
 from analysis.result import Figure, stamp
 from analysis.review import Review, StageReview
-from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UNITS, Pressure, UnitSystem, display
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure, UnitSystem, display
 from collector.follow.cylinder_fill import CylinderFill, cylinders_now
 from collector.follow.say import headline
 from collector.follow.time_left import TimeLeft, time_left
@@ -129,8 +129,6 @@ def _targets(review: Review) -> dict[str, list[dict[str, Any]]]:
         column = review.log.columns.get(channel)
         if pressure is None or column is None:
             continue
-        unit = UNITS[column.unit.symbol]
-        pa = pressure.absolute_pa(barometer) if unit.datum == "absolute" else pressure.gauge_pa(barometer)
-        value = pa / unit.scale * (-1.0 if unit.datum == "vacuum" else 1.0)
+        value = column.unit.number(pressure.absolute_pa(barometer), barometer)
         lines.setdefault(channel, []).append({"label": label, "value": round(value, 6)})
     return lines

@@ -10,12 +10,14 @@ import pandas as pd
 import pytest
 
 from analysis.belief import believe
+from analysis.belief.labels import relabelled
 from analysis.belief.stuck import LOOK_S, _unbroken
 from analysis.log import Log, assemble
 from analysis.result import Finding
 from analysis.review import review
 from analysis.vocabulary.channels import CHANNELS, make_column
 from analysis.vocabulary.job import Job, parse_job
+from analysis.vocabulary.units import UNITS
 from tests.support import START, journal_rows
 
 
@@ -862,3 +864,10 @@ def test_a_bottle_put_aside_may_come_to_rest() -> None:
     put_aside = journal_rows([(0.0, "stage", "charging", "begin"), (7_260.0, "stage", "charging", "end")])
     assert found(replace(log, journal=put_aside)) == []
     assert found(replace(log, journal=put_aside.iloc[:1])) == [("channel_stuck", "cylinder_temperature")]
+
+
+def test_a_number_of_a_vacuum_gauge_means_as_much_below_the_barometer() -> None:
+    """10 inHg are 33.86 kPa (NIST SP 811)."""
+    barometer_pa = np.array([101_000.0])
+    read = UNITS["psig"].si(10.0, barometer_pa)
+    assert relabelled(read, UNITS["psig"], UNITS["inHg"], barometer_pa) == pytest.approx(67_136.0, abs=1.0)

@@ -12,6 +12,7 @@ from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import (
     DISPLAY_KINDS,
     UNITS,
+    Unit,
     convert,
     display,
     parse_pressure,
@@ -78,6 +79,17 @@ def test_a_mass_in_anything_else_is_refused_with_what_is_accepted(text: object) 
 def test_conversion_and_back_is_the_same(value: float, symbol: str) -> None:
     other = "psia" if UNITS[symbol].datum == "absolute" else "barg"
     assert convert(convert(value, symbol, other), other, symbol) == pytest.approx(value, rel=1e-12, abs=1e-9)
+
+
+@given(st.floats(50e3, 115e3), st.floats(-1e6, 1e6), st.sampled_from(list(UNITS.values())))
+def test_a_number_becomes_si_and_the_same_number_again(barometer_pa: float, number: float, unit: Unit) -> None:
+    assert unit.number(unit.si(number, barometer_pa), barometer_pa) == pytest.approx(number, rel=1e-9, abs=1e-3)
+
+
+@pytest.mark.parametrize(("symbol", "pa"), [("psig", 169_948.0), ("inHg", 67_136.0), ("psia", 68_948.0)])
+def test_ten_of_a_unit_at_a_barometer_of_101_kpa(symbol: str, pa: float) -> None:
+    """Arithmetic: 10 psi are 68.95 kPa and 10 inHg 33.86 kPa (NIST SP 811), up from the barometer, or down from it."""
+    assert UNITS[symbol].si(10.0, 101_000.0) == pytest.approx(pa, abs=1.0)
 
 
 @pytest.mark.parametrize("kind", sorted(DISPLAY_KINDS))

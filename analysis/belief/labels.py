@@ -1,0 +1,44 @@
+"""The unit that a column is labelled with: which are taken for each other, and what a channel reads in another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.vocabulary.units import UNITS, Unit
+
+FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"), ("degF", "degC"))
+"""Labels that are taken for each other."""
+
+
+@dataclass(frozen=True)
+class Label:
+    """A label in doubt.
+
+    Attributes
+    ----------
+    channel, meant : what is read, and the unit in which it makes sense.
+    beside : what it agrees with in that unit.
+    wrong : the minutes in which that unit alone makes sense, shape (n,) of bool.
+    apart : how far it is off as it is labelled, shape (n,) [SI].
+    """
+
+    channel: str
+    meant: Unit
+    beside: str
+    wrong: np.ndarray
+    apart: np.ndarray
+
+
+def relabelled(read: np.ndarray, own: Unit, meant: Unit, barometer_pa: np.ndarray) -> np.ndarray:
+    """Return what SI readings labelled `own` would be if their numbers were in the unit `meant`, shape of `read`."""
+    return np.asarray(meant.si(own.number(read, barometer_pa), barometer_pa))
+
+
+def otherwise(read: np.ndarray, own: Unit, barometer_pa: np.ndarray) -> Iterator[tuple[Unit, np.ndarray]]:
+    """Yield each unit that `own` is taken for, and what its readings would be in it, shape of `read` [SI]."""
+    for symbol in next((family for family in FAMILIES if own.symbol in family), ()):
+        if symbol != own.symbol:
+            yield UNITS[symbol], relabelled(read, own, UNITS[symbol], barometer_pa)
