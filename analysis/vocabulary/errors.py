@@ -15,7 +15,11 @@ class StandwatchError(Exception):
 
 
 class InputError(StandwatchError):
-    """A file, a setting or an argument cannot be used as it is."""
+    """A file, a setting or an argument cannot be used as it is; `accepted` says what could be, where that is known."""
+
+    def __init__(self, message: str, accepted: str = "") -> None:
+        super().__init__(message)
+        self.accepted = accepted
 
 
 class RecorderError(StandwatchError):
@@ -35,4 +39,4 @@ def quoted(value: object) -> str:
 def refused(where: str, value: object, accepted: str | Iterable[str]) -> InputError:
     """Return the error for one refused value: where it stands, what it is, what is accepted there."""
     wanted = accepted if isinstance(accepted, str) else ", ".join(accepted)
-    return InputError(f"{where}: {quoted(value)} is not accepted; expected {wanted}")
+    return InputError(f"{where}: {quoted(value)} is not accepted; expected {wanted}", wanted)

@@ -6,147 +6,37 @@ until a barometer is known. Every table and key is optional except `[job] name`.
 
 from __future__ import annotations
 
-import contextlib
 import datetime
-import math
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.channels import CHANNELS
-from analysis.vocabulary.errors import InputError, quoted
-from analysis.vocabulary.refrigerants import refrigerant_name
-from analysis.vocabulary.text import LONGEST_NAME, one_line
-from analysis.vocabulary.units import (
-    Pressure,
-    UnitSystem,
-    column_unit,
-    parse_pressure,
-    parse_quantity,
-    unit_symbols,
+from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.job_refusals import YEAR, entry_fault, one_line
+from analysis.vocabulary.job_values import (
+    AnyPressure,
+    Barometer,
+    Duration,
+    Elevation,
+    Flow,
+    FreezePoint,
+    GivenName,
+    Length,
+    Mass,
+    Name,
+    PressureRate,
+    Refrigerant,
+    TestPressure,
+    Tolerance,
+    Vacuum,
+    Volume,
+    said,
 )
-
-
-def _said(read: Callable[[object], object], names_key: bool = False) -> BeforeValidator:
-    """Wrap a reader of one value so that its one-line refusal reaches the user, whole where it `names_key` itself."""
-
-    def check(value: object) -> object:
-        try:
-            return read(value)
-        except InputError as error:
-            if names_key:
-                raise PydanticCustomError("table", "{why}", {"why": str(error)}) from None
-            accepted = str(error).partition("; expected ")[2] or str(error)
-            raise PydanticCustomError("quantity", "expected {accepted}", {"accepted": accepted}) from None
-
-    return BeforeValidator(check)
-
-
-def _quantity(dimension: str, above: float = -math.inf, or_that: bool = False) -> BeforeValidator:
-    """Return a reader of a quantity above a bound, or of the bound itself as well."""
-
-    def read(value: object) -> object:
-        number = parse_quantity(value, dimension, "")
-        if number < above or (number == above and not or_that):
-            raise InputError(f"; expected a {dimension.replace('_', ' ')} {'not below' if or_that else 'above'} 0")
-        return number
-
-    return _said(read)
-
-
-Mass = Annotated[float, _quantity("mass", 0.0, or_that=True)]
-Volume = Annotated[float, _quantity("volume", 0.0)]
-Duration = Annotated[float, _quantity("time", 0.0, or_that=True)]
-Length = Annotated[float, _quantity("length", 0.0)]
-Flow = Annotated[float, _quantity("flow", 0.0)]
-PressureRate = Annotated[float, _quantity("pressure_rate", 0.0, or_that=True)]
-
-
-def _pressure(value: object) -> Pressure:
-    pressure = parse_pressure(value, "")
-    if pressure.absolute and pressure.pa < 0.0:
-        raise InputError("; expected an absolute pressure not below 0")
-    return pressure
-
-
-AnyPressure = Annotated[Pressure, _said(_pressure)]
-
-
-def _vacuum(value: object) -> Pressure:
-    pressure = _pressure(value)
-    if not (0.0 < pressure.pa < LEAST_AIR_PA if pressure.absolute else pressure.pa < 0.0):
-        raise InputError("; expected a vacuum such as '500 micron'")
-    return pressure
-
-
-def _above_air(value: object) -> Pressure:
-    pressure = _pressure(value)
-    if pressure.pa <= (LEAST_AIR_PA if pressure.absolute else 0.0):
-        raise InputError("; expected a pressure above the air's, such as '150 psig'")
-    return pressure
-
-
-LEAST_AIR_PA = 40e3
-"""No site has less air: that of 7,000 m."""
-Vacuum = Annotated[Pressure, _said(_vacuum)]
-TestPressure = Annotated[Pressure, _said(_above_air)]
-
-
-def _freezing(value: object) -> float:
-    kelvin = parse_quantity(value, "temperature", "")
-    if not 173.15 <= kelvin < 273.16:
-        raise InputError("; expected a freezing point not above that of water, such as '-7 degC'")
-    return kelvin
-
-
-def _barometer(value: object) -> Pressure:
-    pressure = parse_pressure(value, "")
-    if not (pressure.absolute and LEAST_AIR_PA < pressure.pa < 115e3):
-        raise InputError("; expected an absolute pressure from 40 to 115 kPa")
-    return pressure
-
-
-def _elevation(value: object) -> float:
-    elevation_m = parse_quantity(value, "length", "")
-    if not -500.0 <= elevation_m <= 6_000.0:
-        raise InputError("; expected a length from -500 to 6000 m, above the level of the sea")
-    return elevation_m
-
-
-def _name(value: object) -> object:
-    if isinstance(value, str) and len(value) > LONGEST_NAME:
-        raise InputError(f"; expected at most {LONGEST_NAME} characters")
-    return one_line(value) if isinstance(value, str) else value
-
-
-def _given_name(value: object) -> object:
-    name = _name(value)
-    if isinstance(name, str) and not name.strip():
-        raise InputError("; expected a name")
-    return name
-
-
-GivenName = Annotated[str, _said(_given_name)]
-Name = Annotated[str, _said(_name)]
-"""What a person is shown: one printable line."""
-
-Refrigerant = Annotated[str, _said(refrigerant_name)]
-"""A refrigerant by its own name, whichever way it was typed."""
-
-
-def _tolerance(value: object) -> float:
-    """Return a fraction of the target (``"1 %"``) as float, or the mass in kilogram as a negative float."""
-    for dimension, sign in (("fraction", 1.0), ("mass", -1.0)):
-        with contextlib.suppress(InputError):
-            number = parse_quantity(value, dimension, "")
-            if number >= 0.0:
-                return sign * number
-    raise InputError("; expected a fraction such as '1 %' or a mass such as '0.5 kg', not below 0")
-
+from analysis.vocabulary.units import UnitSystem, column_unit, parse_quantity, unit_symbols
 
 HEAVIEST_LIQUID = 1.7
 """No refrigerant's liquid is so many times as heavy as water (R-113 at 0 degC: 1.62, computed with CoolProp)."""
@@ -154,7 +44,7 @@ HEAVIEST_LIQUID = 1.7
 
 def _year_made(value: object) -> object:
     if isinstance(value, int) and not 1900 <= value <= 2100:
-        raise InputError("; expected a year such as 2015, or a date")
+        raise refused("", value, YEAR)
     return value
 
 
@@ -177,8 +67,8 @@ class JobTable(_Table):
 class SiteTable(_Table):
     """`[site]`: what turns gauge readings into absolute pressures."""
 
-    elevation_m: Annotated[float, _said(_elevation)] | None = Field(None, alias="elevation")
-    barometer: Annotated[Pressure, _said(_barometer)] | None = None
+    elevation_m: Elevation | None = Field(None, alias="elevation")
+    barometer: Barometer | None = None
 
 
 class CircuitTable(_Table):
@@ -188,7 +78,7 @@ class CircuitTable(_Table):
     charge_kg: Mass | None = Field(None, alias="charge")
     internal_volume_m3: Volume | None = Field(None, alias="internal_volume")
     water: Literal["water"] | None = None
-    freeze_point_k: Annotated[float, _said(_freezing)] | None = Field(None, alias="freeze_point")
+    freeze_point_k: FreezePoint | None = Field(None, alias="freeze_point")
     pressure_class: Literal["low", "medium", "high", "very_high"] | None = None
     use: Literal["comfort_cooling", "commercial_refrigeration", "industrial_process"] | None = None
     low_side_design_pressure: AnyPressure | None = None
@@ -224,7 +114,7 @@ class RecoveryTable(_Table):
     """`[recovery]`."""
 
     rules: str = "us-40cfr82"
-    equipment_made: Annotated[int | datetime.date | None, _said(_year_made)] = None
+    equipment_made: Annotated[int | datetime.date | None, said(_year_made)] = None
     leaking: bool = False
     high_pressure_cutout: AnyPressure | None = None
 
@@ -262,7 +152,7 @@ class ChargingTable(_Table):
     """`[charging]`: `tolerance` is a fraction of the target, or a mass held as a negative number."""
 
     target_kg: Mass | None = Field(None, alias="target")
-    tolerance: Annotated[float, _said(_tolerance)] = 0.01
+    tolerance: Tolerance = 0.01
 
     @model_validator(mode="after")
     def _tolerance_within_the_target(self) -> ChargingTable:
@@ -305,7 +195,7 @@ def _limits(value: object) -> dict[str, tuple[float, float]]:
 class StartupTable(_Table):
     """`[startup]`: limits by figure, as differences in K or Pa."""
 
-    limits: Annotated[dict[str, tuple[float, float]], _said(_limits, names_key=True)] = Field(default_factory=dict)
+    limits: Annotated[dict[str, tuple[float, float]], said(_limits, names_key=True)] = Field(default_factory=dict)
 
     @model_validator(mode="before")
     @classmethod
@@ -336,19 +226,6 @@ class ColumnMapping(_Table):
     start: str | None = None
 
 
-def _entry_fault(error: ValidationError) -> str:
-    """Return what is wrong with one entry of `[columns]`: a key that is not known before one that is missing."""
-    faults = sorted(error.errors(), key=lambda fault: fault["type"] != "extra_forbidden")
-    key, known = ".".join(map(str, faults[0]["loc"])), ", ".join(ColumnMapping.model_fields)
-    if faults[0]["type"] == "extra_forbidden":
-        return f"unknown key {key!r}; expected one of {known}"
-    if faults[0]["type"] == "missing":
-        return f'{key} is missing; expected a table such as {{ column = "…", unit = "…" }}'
-    if not key:
-        return f"{quoted(faults[0]['input'])} is not accepted; expected a table such as {{ column = …, unit = … }}"
-    return f"{key}: {quoted(faults[0]['input'])} is not accepted; expected text in quotes"
-
-
 class ColumnsTable(BaseModel):
     """`[columns]`: how to read a log recorded by someone else."""
 
@@ -369,7 +246,9 @@ class ColumnsTable(BaseModel):
             try:
                 entry = value if isinstance(value, ColumnMapping) else ColumnMapping.model_validate(value)
             except ValidationError as error:
-                raise PydanticCustomError("entry", "{why}", {"why": f"{key}: {_entry_fault(error)}"}) from None
+                raise PydanticCustomError(
+                    "entry", "{why}", {"why": f"{key}: {entry_fault(error, ColumnMapping)}"}
+                ) from None
             if key != "time":
                 if entry.unit is None:
                     raise PydanticCustomError("unit", "{key}: expected a unit", {"key": key})
@@ -439,7 +318,7 @@ def parse_job(tables: dict[str, Any], where: str = JOB_FILE) -> Job:
     try:
         return Job.model_validate(tables)
     except ValidationError as error:
-        raise InputError(f"{where}: {_one_line(error, tables)}") from None
+        raise InputError(f"{where}: {one_line(error, Job)}") from None
 
 
 def load_job(path: Path) -> Job:
@@ -466,49 +345,3 @@ def load_job(path: Path) -> Job:
         if isinstance(stage, dict) and str(stage.get("rules", "")).endswith(".toml"):
             stage["rules"] = str(file.parent / Path(stage["rules"]).expanduser())
     return parse_job(tables, str(file))
-
-
-PLAINLY = {
-    "string_type": "text in quotes",
-    "list_type": "a list in brackets",
-    "dict_type": "a table",
-    "model_type": "a table",
-    "bool_type": "true or false",
-    "bool_parsing": "true or false",
-    "int_parsing": "a year such as 2015, or a date",
-    "float_type": "a number",
-    "float_parsing": "a number",
-}
-"""What the checking library says, in words of the trade."""
-
-
-def _one_line(error: ValidationError, tables: dict[str, Any]) -> str:
-    fault = error.errors()[0]
-    loc = fault["loc"][:-1] if fault["type"] == "int_parsing" and fault["loc"][-1] == "int" else fault["loc"]
-    place = [str(part) for part in loc]
-    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc).removeprefix(".")
-    key = "startup" if key == "startup.limits" else key  # whose refusals name the figure
-    more = "" if error.error_count() == 1 else f" (and {error.error_count() - 1} more)"
-    if fault["type"] == "extra_forbidden":
-        # a whole table is not quoted: it may be an alarm with its addresses under a name that was misspelt
-        value = "" if isinstance(fault["input"], dict | list) else f", value {quoted(fault['input'])}"
-        return f"{key}: unknown key{value}; expected {_known_keys(fault['loc'])}{more}"
-    if fault["type"] == "missing":
-        return f"{key}: missing; it must be given{more}"
-    if fault["type"] == "list_type" and len(place) == 1:
-        return f"{key}: expected a list of tables, each headed [[{key}]]{more}"
-    said = PLAINLY.get(fault["type"], str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected "))
-    if fault["input"] is None or isinstance(fault["input"], dict | list) or place[0] in ("alarm", "publish"):
-        return f"{key + ': ' if key else ''}{fault['msg']}{more}"
-    return f"{key}: {quoted(fault['input'])} is not accepted; expected {said}{more}"
-
-
-def _known_keys(location: tuple[int | str, ...]) -> str:
-    model: Any = Job
-    for part in location[:-1]:
-        if isinstance(part, int):
-            continue
-        annotation = next(f.annotation for n, f in model.model_fields.items() if part in (n, f.alias))
-        arguments = [a for a in getattr(annotation, "__args__", (annotation,)) if isinstance(a, type)]
-        model = next((a for a in arguments if issubclass(a, BaseModel)), annotation)
-    return "one of " + ", ".join(str(field.alias or name) for name, field in model.model_fields.items())

@@ -70,6 +70,6 @@ def refrigerant_name(typed: object) -> str:
     found = _names().get(plain)
     if found is None:
         near = difflib.get_close_matches(plain, _names(), n=4, cutoff=0.5) or list(_names())
-        nearest = ", ".join(dict.fromkeys(_names()[n] for n in near))
-        raise UnknownRefrigerant(f"refrigerant {typed!r} is not known; expected a name such as {nearest}")
+        nearest = f"a name such as {', '.join(dict.fromkeys(_names()[n] for n in near))}"
+        raise UnknownRefrigerant(f"refrigerant {typed!r} is not known; expected {nearest}", nearest)
     return found

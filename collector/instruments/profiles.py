@@ -37,7 +37,7 @@ def _column_unit(symbol: str) -> str:
     try:
         return column_unit(symbol, "").symbol
     except InputError as error:
-        raise PydanticCustomError("unit", "{expected}", {"expected": str(error).partition("; ")[2]}) from None
+        raise PydanticCustomError("unit", "{expected}", {"expected": f"expected {error.accepted}"}) from None
 
 
 def _pattern(text: str) -> str:

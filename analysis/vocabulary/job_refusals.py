@@ -1,0 +1,68 @@
+"""What `job.toml` is refused with: the first fault in one line, in words of the trade."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from analysis.vocabulary.errors import quoted
+
+YEAR = "a year such as 2015, or a date"
+PLAINLY = {
+    "string_type": "text in quotes",
+    "list_type": "a list in brackets",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "int_parsing": YEAR,
+    "float_type": "a number",
+    "float_parsing": "a number",
+}
+"""What the checking library says, in words of the trade."""
+
+
+def one_line(error: ValidationError, model: type[BaseModel]) -> str:
+    """Return the first fault of a job as one line: key, value, what is accepted, and how many more there are."""
+    fault = error.errors()[0]
+    loc = fault["loc"][:-1] if fault["type"] == "int_parsing" and fault["loc"][-1] == "int" else fault["loc"]
+    place = [str(part) for part in loc]
+    key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc).removeprefix(".")
+    key = "startup" if key == "startup.limits" else key  # whose refusals name the figure
+    more = "" if error.error_count() == 1 else f" (and {error.error_count() - 1} more)"
+    if fault["type"] == "extra_forbidden":
+        # a whole table is not quoted: it may be an alarm with its addresses under a name that was misspelt
+        value = "" if isinstance(fault["input"], dict | list) else f", value {quoted(fault['input'])}"
+        return f"{key}: unknown key{value}; expected {_known_keys(fault['loc'], model)}{more}"
+    if fault["type"] == "missing":
+        return f"{key}: missing; it must be given{more}"
+    if fault["type"] == "list_type" and len(place) == 1:
+        return f"{key}: expected a list of tables, each headed [[{key}]]{more}"
+    said = PLAINLY.get(fault["type"], str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected "))
+    if fault["input"] is None or isinstance(fault["input"], dict | list) or place[0] in ("alarm", "publish"):
+        return f"{key + ': ' if key else ''}{fault['msg']}{more}"
+    return f"{key}: {quoted(fault['input'])} is not accepted; expected {said}{more}"
+
+
+def _known_keys(location: tuple[int | str, ...], model: Any) -> str:
+    for part in location[:-1]:
+        if isinstance(part, int):
+            continue
+        annotation = next(f.annotation for n, f in model.model_fields.items() if part in (n, f.alias))
+        arguments = [a for a in getattr(annotation, "__args__", (annotation,)) if isinstance(a, type)]
+        model = next((a for a in arguments if issubclass(a, BaseModel)), annotation)
+    return "one of " + ", ".join(str(field.alias or name) for name, field in model.model_fields.items())
+
+
+def entry_fault(error: ValidationError, model: type[BaseModel]) -> str:
+    """Return what is wrong with one entry of `[columns]`: a key that is not known before one that is missing."""
+    faults = sorted(error.errors(), key=lambda fault: fault["type"] != "extra_forbidden")
+    key, known = ".".join(map(str, faults[0]["loc"])), ", ".join(model.model_fields)
+    if faults[0]["type"] == "extra_forbidden":
+        return f"unknown key {key!r}; expected one of {known}"
+    if faults[0]["type"] == "missing":
+        return f'{key} is missing; expected a table such as {{ column = "…", unit = "…" }}'
+    if not key:
+        return f"{quoted(faults[0]['input'])} is not accepted; expected a table such as {{ column = …, unit = … }}"
+    return f"{key}: {quoted(faults[0]['input'])} is not accepted; expected text in quotes"
