@@ -1,8 +1,6 @@
-"""Vacuum formulas: conductance of a hose at any pressure, pump-down time, leak rate of a rise."""
+"""Vacuum formulas: conductance of a hose at any pressure, leak rate of a rise."""
 
 from __future__ import annotations
-
-import math
 
 import numpy as np
 
@@ -33,23 +31,6 @@ def hose_conductance(bore_m: float, length_m: float, mean_pressure_pa: np.ndarra
 def in_series(*conductances: np.ndarray | float) -> np.ndarray | float:
     """Return the conductance (or pumping speed) of parts in a row [m3/s]: 1/C = sum of 1/C_i."""
     return 1.0 / sum(1.0 / np.asarray(c) for c in conductances)
-
-
-def molecular_conductance(bore_m: float, length_m: float, mean_speed_m_per_s: float) -> float:
-    """Return the molecular conductance of a long pipe [m3/s], c pi d^3 / (12 l).
-
-    Source: Pfeiffer Vacuum, know-how book.
-    """
-    return mean_speed_m_per_s * math.pi * bore_m**3 / (12.0 * length_m)
-
-
-def pump_down_time(
-    volume_m3: float, speed_m3_per_s: float, from_pa: float, to_pa: float, ultimate_pa: float = 0.0
-) -> float:
-    """Return t = (V/S) ln((p0 - pu)/(p1 - pu)) [s]; infinite when the ultimate is not below the target."""
-    if to_pa <= ultimate_pa:
-        return math.inf
-    return volume_m3 / speed_m3_per_s * math.log((from_pa - ultimate_pa) / (to_pa - ultimate_pa))
 
 
 def leak_rate(volume_m3: float, rise_pa_per_s: float) -> float:

@@ -65,7 +65,6 @@ class Rise:
     rate_pa_per_s: float
     plateau_pa: float
     seconds: float
-    begin_pa: float
     end_pa: float
     leak: float = 0.5
     moisture: float = 0.5
@@ -108,16 +107,16 @@ def judge_rise(
         return None
     rise = rate * float(t[-1] - t[0])
     error = float(np.sqrt(12.0 / len(t)) * np.median(noise))
-    told = Rise("undecided", rate, np.nan, float(t[-1]), begin, end)
+    told = Rise("undecided", rate, np.nan, float(t[-1]), end)
     if abs(rise) <= max(FLAT_SHARE * begin, 2.0 * error):
         most_risen = (abs(rise) + 2.0 * error) / max(begin, 1e-9)
-        return Rise("flat", rate, np.nan, float(t[-1]), begin, end, most_risen=most_risen)
+        return replace(told, kind="flat", most_risen=most_risen)
     cold = coldest_k if np.isfinite(coldest_k) else METAL_K[0]
     most = ABOVE_WATER * vapour
     if rise <= 0.0:
         return told
     if end > most:
-        return Rise("leak", rate, np.nan, float(t[-1]), begin, end, 1.0, 0.0)
+        return replace(told, kind="leak", leak=1.0, moisture=0.0)
     follow = _follow(t, metal)
     slow = np.linspace(cold, max(warm, cold + 1.0), 3)
     line, leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))

@@ -72,7 +72,6 @@ def _load(name: str) -> Refrigerant:
         molar_mass_kg_per_mol=float(facts["molar_mass_kg_per_mol"]),
         critical_temperature_k=float(facts["critical_temperature_k"]),
         is_blend=len(entry.mass_fractions) > 1,
-        safety_class=entry.safety,
         table=rows,
     )
 
@@ -85,8 +84,6 @@ class Refrigerant:
     molar_mass_kg_per_mol: float
     critical_temperature_k: float
     is_blend: bool
-    safety_class: str | None
-    """Safety group of ASHRAE 34, None when not known."""
     table: Floats = field(repr=False)
     """Rows of the shipped table, columns `COLUMNS`."""
 

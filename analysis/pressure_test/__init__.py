@@ -54,7 +54,7 @@ def assess(stretch: Stretch) -> Assessment:
     faults = probe_faults(minutes)
     wanted = _wanted_pa(stretch, minutes)
     allowed = stretch.job.pressure_test.allowed_loss_pa_per_s
-    night = Night(stretch, minutes, segments, faults, allowed, wanted)
+    night = Night(stretch, minutes, segments, faults, allowed)
     grid = checkpoints(len(minutes))
     last = len(minutes)
     held = level_held(minutes)

@@ -37,7 +37,6 @@ class Night:
     segments: list[Segment]
     faults: list[ProbeFault]
     allowed: float | None
-    wanted_pa: float | None
 
     @property
     def system(self) -> UnitSystem:
@@ -58,10 +57,10 @@ class Night:
         """Return a figure of a finding to four digits, so that rounding errors never show."""
         return float(f"{value:.4g}")
 
-    def per_day(self, rate_pa_per_s: float, digits: int = 2) -> str:
+    def per_day(self, rate_pa_per_s: float) -> str:
         """Return a rate as pressure a day, ``0.31 psi/d``."""
         value, unit = display(rate_pa_per_s * 86_400.0, "pressure_difference", self.system)
-        return f"{significant(value, digits)} {unit}/d"
+        return f"{significant(value, 2)} {unit}/d"
 
     def rate_figures(self, judged: Judged) -> dict[str, FigureValue]:
         """Return the loss rate, its interval and the smallest loss that could be told."""

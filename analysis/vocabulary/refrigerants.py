@@ -21,10 +21,9 @@ class UnknownRefrigerant(InputError):
 
 @dataclass(frozen=True)
 class Entry:
-    """One refrigerant of the list: composition by mass, safety group, other names."""
+    """One refrigerant of the list: composition by mass, other names."""
 
     mass_fractions: dict[str, float]
-    safety: str | None = None
     also: tuple[str, ...] = ()
 
 
@@ -40,7 +39,6 @@ def known_refrigerants() -> dict[str, Entry]:
     return {
         name: Entry(
             cast(dict[str, float], entry["mass_fractions"]),
-            cast("str | None", entry.get("safety")),
             tuple(cast("list[str]", entry.get("also", []))),
         )
         for name, entry in refrigerant_list()["refrigerant"].items()

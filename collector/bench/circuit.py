@@ -89,7 +89,6 @@ class Circuit:
     leak_m2: float = 0.0
     oil_warmth_k: float = 12.0
     leaked_kg: float = field(default=0.0, init=False)
-    heat_from_water_j: float = field(default=0.0, init=False)
 
     # --- pressures ------------------------------------------------------------------------------------------
 
@@ -258,7 +257,6 @@ class Circuit:
         from_water = reach * (water_k - self.tube_k)
         from_metal = build.tubes_to_metal * (self.metal_k - self.tube_k)
         self.tube_k += (from_water + from_metal) * seconds / self._tube_heat
-        self.heat_from_water_j += from_water * seconds
         self.water.step(from_water, build.water_side_heat, room_k, seconds)
         gas_heat = self._gas_heat
         natural = build.gas_to_metal * (0.15 + math.sqrt(self.pressure_pa / 101_325.0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from collector.bench.fluid import GAS_CONSTANT, Fluid
 
@@ -22,8 +22,6 @@ class Cylinder:
     temperature_k: float
     air_mol: float = 0.0
     loss_w_per_k: float = 28.0
-    in_kg: float = field(default=0.0, init=False)
-    out_kg: float = field(default=0.0, init=False)
 
     @property
     def gross_kg(self) -> float:
@@ -68,7 +66,6 @@ class Cylinder:
         before = self.vapor_kg
         sensible = mass_kg * self.fluid.liquid_heat(liquid_k) * (liquid_k - self.temperature_k)
         self.contents_kg += mass_kg
-        self.in_kg += mass_kg
         condensed = before - self.vapor_kg
         heat = sensible + condensed * self.fluid.latent_heat(self.temperature_k)
         self.temperature_k += heat / self._heat_capacity
@@ -80,7 +77,6 @@ class Cylinder:
         self.contents_kg -= mass_kg
         boiled = self.vapor_kg - before
         self.temperature_k -= boiled * self.fluid.latent_heat(self.temperature_k) / self._heat_capacity
-        self.out_kg += mass_kg
         return mass_kg
 
     def give_vapor(self, mass_kg: float) -> float:
@@ -90,5 +86,4 @@ class Cylinder:
         self.contents_kg -= mass_kg
         boiled = mass_kg + self.vapor_kg - before
         self.temperature_k -= boiled * self.fluid.latent_heat(self.temperature_k) / self._heat_capacity
-        self.out_kg += mass_kg
         return mass_kg

@@ -61,7 +61,6 @@ class Truth:
     metal: np.ndarray
     ambient: np.ndarray
     closed: np.ndarray
-    water_left: np.ndarray
 
 
 def saturation_pa(kelvin: np.ndarray) -> np.ndarray:
@@ -107,7 +106,7 @@ def simulate(cases: list[Case]) -> list[Truth]:
     queue = [sorted(case.acts, key=lambda act: act.minute) for case in cases]
     following = np.array([acts[0].minute * 60.0 if acts else np.inf for acts in queue])
     steps = int(max(case.minutes for case in cases) * 60.0 / STEP_S)
-    kept = {name: np.empty((steps, n), dtype=np.float32) for name in ("p", "i", "m", "a", "c", "w")}
+    kept = {name: np.empty((steps, n), dtype=np.float32) for name in ("p", "i", "m", "a", "c")}
     for step in range(steps):
         t = step * STEP_S
         for j in np.flatnonzero(following <= t).tolist():
@@ -177,14 +176,14 @@ def simulate(cases: list[Case]) -> list[Truth]:
         inlet = np.where(open_ & ~off, (hose * total + speed * against) / (hose + speed), inlet)
         inlet = np.where(closed, ultimate + (inlet - ultimate) * np.exp(-STEP_S / 6.0), inlet)
         inlet = np.where(off, np.where(open_, total, 101_325.0), inlet)
-        for name, value in (("p", total), ("i", inlet), ("m", metal), ("a", ambient), ("c", closed), ("w", water)):
+        for name, value in (("p", total), ("i", inlet), ("m", metal), ("a", ambient), ("c", closed)):
             kept[name][step] = value
     at = np.arange(steps) * STEP_S
     found = []
     for j, case in enumerate(cases):
         own = slice(0, int(case.minutes * 60.0 / STEP_S))
-        columns = [kept[name][own, j].astype(float) for name in ("p", "i", "m", "a", "c", "w")]
-        found.append(Truth(at[own], *columns[:4], columns[4] > 0.5, columns[5]))
+        columns = [kept[name][own, j].astype(float) for name in ("p", "i", "m", "a", "c")]
+        found.append(Truth(at[own], *columns[:4], columns[4] > 0.5))
     return found
 
 
