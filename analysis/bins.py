@@ -22,7 +22,8 @@ class Runs:
     """Rows that follow each other and share a number, such as that of their bin; each run as one.
 
     `number` is that of each run, `count` how many rows it has, both shape (runs,); `rows` how many all have. Blank
-    readings (NaN) count nowhere, and a run that has no other gives NaN.
+    readings (NaN) count nowhere, and a run that has no other gives NaN. What is asked of `values`, shape (rows,), comes
+    back as one number a run, shape (runs,).
     """
 
     def __init__(self, of_row: np.ndarray) -> None:
@@ -61,7 +62,7 @@ class Runs:
         return found
 
     def each(self, of_run: np.ndarray) -> np.ndarray:
-        """Return for each row the number that stands for its run."""
+        """Return for each row the number that stands for its run, shape (rows,)."""
         return np.repeat(of_run, self.count)
 
 

@@ -52,7 +52,7 @@ def numbers_of(text: pd.Series) -> pd.Series:
 
 
 def utc_us(cells: Sequence[pd.Series]) -> np.ndarray:
-    """Return the times of our own log, RFC 3339, as microseconds since 1970."""
+    """Return the times of our own log, RFC 3339, as microseconds since 1970, shape (n,)."""
     return _parsed(cells[0], "ISO8601", True)
 
 

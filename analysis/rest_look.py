@@ -170,6 +170,7 @@ class Look:
         return float(self.said.lying[self.channels.index(channel)]) >= SURE_AT_ONCE
 
     def offset_k(self, channel: str) -> float:
+        """Return how far a channel reads from what the others agree on [K]."""
         return float(self.said.offsets_k[self.channels.index(channel)])
 
     def unsure_k(self, channel: str) -> float:

@@ -34,7 +34,10 @@ _HEAD = {"title": str, "source": str, "from_memory": bool, "note": str}
 
 @dataclass(frozen=True)
 class RuleTable:
-    """A table of a rule file that reads its values with their units; `where` names file and table in refusals."""
+    """A table of a rule file that reads its values with their units; `where` names file and table in refusals.
+
+    Every reader raises InputError for a value of another kind, and names the key and what is accepted.
+    """
 
     where: str
     values: Mapping[str, Any]

@@ -275,6 +275,7 @@ class RefrigerantStages(WatchState):
         """End the evacuation whose vacuum was broken then."""
 
     def end_as_it_is(self, k: int) -> None:
+        """End a recovery or a charging by what is known at minute `k`, where something else is done since."""
         if self.stage == "recovery":
             self._end_recovery(k)
         elif self.stage == "charging" and (self.closed or not np.isnan(self.weighed_s)):

@@ -70,6 +70,7 @@ class WatchState(LookBack):
 
     @property
     def stage(self) -> str:
+        """Name of the stage that runs, empty where none does."""
         return "" if self.now is None else self.now.stage
 
     @property
@@ -78,6 +79,7 @@ class WatchState(LookBack):
         return self.stage == "pressure_test" and self.contents == "nitrogen"
 
     def begin(self, stage: str, at_s: float, k: int, within_s: float = 120.0, note: str = "") -> None:
+        """Begin a stage at a second, known at minute `k`; the one that runs ends there."""
         at_s = max(at_s, self.floor_s)
         if self.now is not None:
             self.end(at_s, k)
@@ -95,6 +97,7 @@ class WatchState(LookBack):
         self.rest = None
 
     def end(self, at_s: float, k: int, within_s: float = 120.0) -> None:
+        """End the stage that runs at a second, known at minute `k`."""
         if self.now is None:
             return
         self.now.end_within_s = within_s
@@ -129,4 +132,5 @@ class WatchState(LookBack):
         return True
 
     def moved_by_hose(self, k: int, minutes: float) -> bool:
+        """Return whether the scale flowed in the minutes before minute `k`."""
         return self.flowed is not None and self.s.end_s[k] - self.s.end_s[self.flowed] < minutes * MINUTE_S

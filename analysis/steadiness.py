@@ -133,6 +133,7 @@ class Totals:
         self.counts, self.sums, self.squares = (_summed(one) for one in (there, apart, apart**2))
 
     def count(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:
+        """Return how many there are between bins, shape (…, *shape of the bins), as `mean` and `variance` do."""
         return np.asarray(self.counts[..., end] - self.counts[..., first])
 
     def mean(self, first: np.ndarray | int, end: np.ndarray | int) -> np.ndarray:

@@ -38,7 +38,7 @@ STEP_NOISES, STEP_DRIFTS = 4.0, 3.0
 
 
 def arrived(course: Course, since_s: float, k: int, *, nearly: bool = True) -> float:
-    """Return from when on, after `since_s`, the figures do what they do in the last half window before bin `k`.
+    """Return from when on, after `since_s` [s], the figures do what they do in the last half window before bin `k`.
 
     Nearly, or else as closely as their noise lets it be told.
     """
@@ -49,7 +49,7 @@ def arrived(course: Course, since_s: float, k: int, *, nearly: bool = True) -> f
 
 
 def left(course: Course, begin_s: float, k: int, lately_s: float = WINDOW_S) -> float:
-    """Return when, in the last `lately_s` before bin `k`, the figures began to leave what they did before."""
+    """Return when [s], in the last `lately_s` before bin `k`, the figures began to leave what they did before."""
     end_s = course.end_s
     until_s = max(begin_s + WINDOW_S, end_s[k] - lately_s)
     from_s = max(begin_s, until_s - 2.0 * WINDOW_S)
@@ -64,7 +64,7 @@ def left(course: Course, begin_s: float, k: int, lately_s: float = WINDOW_S) -> 
 
 
 def departed(course: Course, begin_s: float, means: Mapping[str, float], k: int) -> float | None:
-    """Return when the figure that is farthest away at bin `k` left its level, at once or along a line.
+    """Return when [s] the figure that is farthest away at bin `k` left its level, at once or along a line.
 
     It is where a level and then a jump, or a level and then a line, explain its last minutes best (least squares);
     None where neither explains nearly all, or the line is not surely steeper than what may drift.

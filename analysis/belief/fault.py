@@ -59,13 +59,13 @@ class Readings:
     stages_s: tuple[tuple[str, float, float], ...] = ()
 
     def of(self, channel: str) -> tuple[np.ndarray, np.ndarray]:
-        """Return times and readings of a channel without the blanks."""
+        """Return times [s] and readings [SI] of a channel without the blanks, each shape (m,)."""
         values = self.values[channel]
         there = ~np.isnan(values)
         return (self.at, values) if there.all() else (self.at[there], values[there])
 
     def shown(self, channel: str) -> tuple[np.ndarray, np.ndarray]:
-        """Return times and readings as the instrument showed them: a gauge's without the barometer, to 0.01 Pa."""
+        """Return times [s] and readings as they were shown, shape (m,): a gauge's less the barometer, to 0.01 Pa."""
         times, values = self.of(channel)
         if channel in self.gauges:
             barometer = (
@@ -128,7 +128,7 @@ class Readings:
         return float(np.median(column[-3:]) - np.median(column[:3])) if len(column) >= 4 else np.nan
 
     def leap(self, channel: str, begin_s: float, end_s: float) -> float:
-        """Return the largest step of a channel between two moments; a minute may hold both sides of it."""
+        """Return the largest step of a channel [SI] between two moments; a minute may hold both sides of it."""
         first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
         column = self.minutes[channel].to_numpy()[first:last]
         column = column[~np.isnan(column)]

@@ -265,6 +265,6 @@ def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
 
 
 def mark_seconds(journal: pd.DataFrame, begin: pd.Timestamp) -> np.ndarray:
-    """Return when something was marked, in seconds since `begin`."""
+    """Return when something was marked, in seconds since `begin`, shape (marks,)."""
     rows = journal["time"][journal["kind"].isin(("mark", "stage"))]
     return np.asarray((rows - begin) / pd.Timedelta(seconds=1), dtype=float)

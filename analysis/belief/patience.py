@@ -44,7 +44,7 @@ still for as long as ten steps of the display, or of its noise, took."""
 
 
 def patience_of_noise(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
-    """Return how long readings that changed so may stand still, infinite unless they were restless.
+    """Return how long readings that changed so may stand still [s], infinite unless they were restless.
 
     Restless: about a straight line through them they swing to and fro by more than flicker about one edge of the
     display can, and the number that stands lies near it: what came to rest somewhere else has changed its state.
@@ -100,7 +100,7 @@ def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarr
 
 
 def patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> float:
-    """Return how long readings that walked so from step to step may stand still, infinite when they were slowing down.
+    """Return how long readings that walked so may stand still [s], infinite when they were slowing down.
 
     Flicker about one edge of the display is no walk.
     """
@@ -118,7 +118,7 @@ def patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> floa
 
 
 def patience_of_rise(times: np.ndarray, values: np.ndarray, starts: np.ndarray) -> float:
-    """Return how long a probe that rose so may stand still, infinite where it did not rise or was slowing down."""
+    """Return how long a probe that rose so may stand still [s], infinite where it did not rise or was slowing down."""
     first = int(starts[-1])
     lately = slice(int(np.searchsorted(times, times[first] - RISE_S)), first + 1)
     if np.count_nonzero(starts[:-1] >= lately.start) < RISE_CHANGES:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,10 +20,10 @@ _EDGE = 1e-6
 """Share of a knot spacing by which rounding may put an end point outside."""
 
 
-def like(value: ArrayLike, *given: ArrayLike) -> float | Floats:
-    """Return `value` as a float when everything it was computed from was a scalar, else as an array."""
-    scalar = all(np.ndim(number) == 0 for number in given)
-    return float(np.asarray(value)) if scalar else np.asarray(value)
+def like(value: ArrayLike, given: Value, *others: ArrayLike) -> Value:
+    """Return `value` as a float when everything it was computed from was a scalar, else as an array of its shape."""
+    scalar = all(np.ndim(number) == 0 for number in (given, *others))
+    return cast(Value, float(np.asarray(value)) if scalar else np.asarray(value))
 
 
 class Curve:

@@ -8,12 +8,11 @@ outside, the answer is NaN.
 from __future__ import annotations
 
 from functools import cache
-from typing import overload
 
 import numpy as np
 from numpy.polynomial.polynomial import polyval2d
 
-from analysis.fluids.curve import GAS_CONSTANT, TABLES, Floats, like
+from analysis.fluids.curve import GAS_CONSTANT, TABLES, Floats, Value, like
 
 MOLAR_MASS_KG_PER_MOL = 0.02801348
 """Span et al. (2000), table 2: 28.01348 g/mol."""
@@ -29,13 +28,7 @@ def _coefficients() -> Floats:
     return np.loadtxt(TABLE, delimiter=",")
 
 
-@overload
-def compressibility(pressure_pa: float, temperature_k: float) -> float: ...
-@overload
-def compressibility(pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
-@overload
-def compressibility(pressure_pa: float, temperature_k: Floats) -> Floats: ...
-def compressibility(pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+def compressibility(pressure_pa: Value, temperature_k: Value | float) -> Value:
     """Return Z = p M / (d R T) of nitrogen at absolute pressure [Pa] and temperature [K].
 
     Arrays broadcast. NaN outside `RANGE_K` and `RANGE_PA`, and where either is NaN.
@@ -53,13 +46,7 @@ def compressibility(pressure_pa: Floats | float, temperature_k: Floats | float) 
     return like(1.0 + x * polyval2d(x, y, _coefficients()), pressure_pa, temperature_k)
 
 
-@overload
-def density(pressure_pa: float, temperature_k: float) -> float: ...
-@overload
-def density(pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
-@overload
-def density(pressure_pa: float, temperature_k: Floats) -> Floats: ...
-def density(pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+def density(pressure_pa: Value, temperature_k: Value | float) -> Value:
     """Return the density of nitrogen [kg/m3]; arguments and range as for `compressibility`."""
     z = np.asarray(compressibility(np.asarray(pressure_pa), np.asarray(temperature_k)))
     ideal = np.asarray(pressure_pa) * MOLAR_MASS_KG_PER_MOL / (GAS_CONSTANT * np.asarray(temperature_k))

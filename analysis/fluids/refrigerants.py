@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from typing import Literal, cast, get_args, overload
+from typing import Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -78,7 +78,10 @@ def _load(name: str) -> Refrigerant:
 
 @dataclass(frozen=True, eq=False)
 class Refrigerant:
-    """One refrigerant. *Bubble* is where liquid begins to boil, *dew* where vapour begins to condense."""
+    """One refrigerant. *Bubble* is where liquid begins to boil, *dew* where vapour begins to condense.
+
+    Properties take one value or an array and return the same shape, NaN outside the table.
+    """
 
     name: str
     molar_mass_kg_per_mol: float
@@ -168,35 +171,17 @@ class Refrigerant:
 
     # --- away from saturation ----------------------------------------------------------------------------
 
-    @overload
-    def superheat_k(self, pressure_pa: float, temperature_k: float) -> float: ...
-    @overload
-    def superheat_k(self, pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
-    @overload
-    def superheat_k(self, pressure_pa: float, temperature_k: Floats) -> Floats: ...
-    def superheat_k(self, pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+    def superheat_k(self, pressure_pa: Value, temperature_k: Value | float) -> Value:
         """Return how far vapour is above its dew point [K]; negative where the pair is not vapour."""
         dew = self._inverse("dew_pressure_pa", pressure_pa)
         return like(np.asarray(temperature_k) - dew, pressure_pa, temperature_k)
 
-    @overload
-    def subcooling_k(self, pressure_pa: float, temperature_k: float) -> float: ...
-    @overload
-    def subcooling_k(self, pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
-    @overload
-    def subcooling_k(self, pressure_pa: float, temperature_k: Floats) -> Floats: ...
-    def subcooling_k(self, pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+    def subcooling_k(self, pressure_pa: Value, temperature_k: Value | float) -> Value:
         """Return how far liquid is below its bubble point [K]; negative where the pair is not liquid."""
         bubble = self._inverse("bubble_pressure_pa", pressure_pa)
         return like(bubble - np.asarray(temperature_k), pressure_pa, temperature_k)
 
-    @overload
-    def vapor_density_at(self, pressure_pa: float, temperature_k: float) -> float: ...
-    @overload
-    def vapor_density_at(self, pressure_pa: Floats, temperature_k: Floats | float) -> Floats: ...
-    @overload
-    def vapor_density_at(self, pressure_pa: float, temperature_k: Floats) -> Floats: ...
-    def vapor_density_at(self, pressure_pa: Floats | float, temperature_k: Floats | float) -> float | Floats:
+    def vapor_density_at(self, pressure_pa: Value, temperature_k: Value | float) -> Value:
         """Return the density of vapour at a pressure [Pa absolute] and a temperature [K] [kg/m3].
 
         The virial form Z = 1 + B d + C d2 + D d3, made to pass through the tabulated Z at one third, two
@@ -270,7 +255,7 @@ class Refrigerant:
         return self._by_pressure[column](np.log(np.where(pressure > 0.0, pressure, np.nan)))
 
     def _at_temperature(self, column: str, temperature_k: Value) -> Value:
-        return cast(Value, like(self._forward(column, temperature_k), temperature_k))
+        return like(self._forward(column, temperature_k), temperature_k)
 
     def _at_pressure(self, column: str, pressure_pa: Value) -> Value:
-        return cast(Value, like(self._inverse(column, pressure_pa), pressure_pa))
+        return like(self._inverse(column, pressure_pa), pressure_pa)

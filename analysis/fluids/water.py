@@ -7,8 +7,6 @@ point (273.16 K, 611.657 Pa) within 1e-7. Below the triple point water is taken 
 
 from __future__ import annotations
 
-from typing import cast
-
 import numpy as np
 
 from analysis.fluids.curve import Floats, Value, like
@@ -45,7 +43,7 @@ def vapor_pressure_pa(temperature_k: Value) -> Value:
     t = np.where((t >= RANGE_K[0]) & (t <= RANGE_K[1]), t, np.nan)
     ice = TRIPLE_POINT_PA * np.exp(_log_ice(np.minimum(t, TRIPLE_POINT_K)))
     liquid = _liquid_pressure(np.maximum(t, TRIPLE_POINT_K))
-    return cast(Value, like(np.where(t < TRIPLE_POINT_K, ice, liquid), temperature_k))
+    return like(np.where(t < TRIPLE_POINT_K, ice, liquid), temperature_k)
 
 
 def _log_ice(t: Floats) -> Floats:

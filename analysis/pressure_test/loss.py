@@ -31,7 +31,7 @@ class Loss:
 
     @property
     def mean(self) -> float:
-        """Mean of the mixture."""
+        """Mean of the mixture, in the unit of `means`."""
         return float(self.weights @ self.means)
 
     @property
