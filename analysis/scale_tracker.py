@@ -205,7 +205,8 @@ class Tracker(Believing):
         if self._empty(sample):
             if stood >= LEFT_S and self._empty(first):
                 flows = self._flows_from_nothing()
-                self._leave(load, sample)
+                under = abs(first.raw) <= EMPTY_KG and sample.raw < -self.base_kg  # no plate shows less than nothing
+                self._leave(load, first if under else sample)
                 if flows:
                     self._zeroed(run, seen=True)
             return

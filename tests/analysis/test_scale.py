@@ -690,6 +690,15 @@ def test_hands_on_the_first_row_are_no_flow() -> None:
     assert found.total_kg == pytest.approx(55.0, abs=0.15)
 
 
+def test_zeroed_before_the_first_flow_between_rows_far_apart_is_the_same_cylinder() -> None:
+    at = np.arange(0.0, 1200.0, 30.0)
+    weight = np.round(np.interp(at, [0, 89, 90, 900], [60.0, 60.0, 0.0, -29.0]), 2)
+    weight[at == 660.0] += 9.0  # a hand
+    found = weigh(make_stretch("charging", at, {"cylinder_weight": ("kg", weight)}))
+    assert found.changes == ()
+    assert [round(load.end_kg, 1) for load in found.loads if load.confirmed] == [31.0]
+
+
 def test_zeroed_with_the_cylinder_on_between_rows_far_apart() -> None:
     found = weighed(weights((60, 30, 30), (900, 2, 38), (120, -30, -30), (60, 24, 24), step=60.0), step=60.0)
     assert found.loads[0].moved_kg == pytest.approx(36.0, abs=3.0)
