@@ -690,6 +690,16 @@ def test_hands_on_the_first_row_are_no_flow() -> None:
     assert found.total_kg == pytest.approx(55.0, abs=0.15)
 
 
+@pytest.mark.parametrize(("next_kg", "loads"), [(13.7, 2), (30.0 * 0.45359237, 1)])
+def test_the_next_cylinder_within_a_row_is_no_other_unit_unless_it_is_just_that(next_kg: float, loads: int) -> None:
+    gain = 1.0 if loads == 2 else 0.45359237
+    shown = weights((60, 13.0, 13.0), (500, 13.0, 30.0), (40, 30.0, 30.0), (40, next_kg, next_kg))
+    shown = np.concatenate([shown, next_kg + weights((500, 0.0, 16.0 * gain), (60, 16.0 * gain, 16.0 * gain))])
+    found = weighed(np.round(shown, 2))
+    assert len([load for load in found.loads if load.confirmed]) == loads
+    assert found.total_kg == pytest.approx(33.0, abs=0.1)
+
+
 def test_zeroed_before_the_first_flow_between_rows_far_apart_is_the_same_cylinder() -> None:
     at = np.arange(0.0, 1200.0, 30.0)
     weight = np.round(np.interp(at, [0, 89, 90, 900], [60.0, 60.0, 0.0, -29.0]), 2)
