@@ -14,7 +14,7 @@ import shutil
 import signal
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,12 +38,12 @@ from collector.instruments import (
     load_instruments,
 )
 from collector.joblog import JOURNAL_HEADER, Disk, FolderHeld, FolderLock, LineFile
+from collector.tasks import end_tasks
 
 STEP_S = 1.0
 """The wall clock was set when it differs from the monotonic one by more than this."""
 DISK_LOW_BYTES = 200 * 1024 * 1024
 DISK_CHECK_S = 60.0
-CANCEL_AGAIN_S = 0.5
 TAKEN_WITHIN_S = 8.0
 """A mark that the disk has not taken by then is answered so, before its sender gives up (`control.TIMEOUT_S`)."""
 READ_AGAIN = 5
@@ -361,19 +361,6 @@ class _Anchor:
             return f"the clock went forward by {step_s:.1f} s (set, or the machine slept); stamps follow it"
         where = "agrees with the stamps again" if abs(ahead_s) <= limit_s else f"is {-ahead_s:.1f} s behind the stamps"
         return f"the clock was set by {step_s:+.1f} s and {where}; stamps go on as they were"
-
-
-async def end_tasks(tasks: Sequence[asyncio.Task[object]]) -> None:
-    """Cancel tasks until all have ended.
-
-    Once is not always enough: before Python 3.12 `asyncio.wait_for`, which libraries use, forgets a cancellation
-    that comes in the same turn as what it waited for.
-    """
-    left = set(tasks)
-    while left:
-        for task in left:
-            task.cancel()
-        _, left = await asyncio.wait(left, timeout=CANCEL_AGAIN_S)
 
 
 def _number(value: float) -> str:

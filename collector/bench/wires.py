@@ -19,6 +19,8 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from collector.tasks import end_tasks
+
 HOST = "127.0.0.1"
 Shown = Mapping[str, float | None]
 
@@ -166,9 +168,7 @@ class TextWire:
     async def close(self) -> None:
         """Stop talking and take the wire away."""
         if self._talking is not None:
-            self._talking.cancel()
-            with suppress(asyncio.CancelledError):
-                await self._talking
+            await end_tasks([self._talking])
             self._talking = None
         if self._server is not None:
             self._server.close()

@@ -14,7 +14,7 @@ from analysis.vocabulary.text import one_line
 from collector.follow import tell
 from collector.follow.broker import Broker, from_environment
 from collector.follow.gather import Gatherer
-from collector.recorder import end_tasks
+from collector.tasks import end_tasks
 
 
 def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[str]) -> None:

@@ -48,7 +48,8 @@ from collector.follow.state import read_state
 from collector.follow.tail import cells_of, number
 from collector.instruments.polling import Backoff
 from collector.instruments.ports import reason
-from collector.recorder import end_tasks, interval_of
+from collector.recorder import interval_of
+from collector.tasks import end_tasks
 
 VERSION = 1
 CURSOR_FILE = Path(".standwatch") / "mqtt-cursor.json"

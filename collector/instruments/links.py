@@ -15,6 +15,7 @@ from collector.instruments.profiles import MqttProfile, SerialProfile
 from collector.instruments.reading import Event, Link, Reading, Sink
 from collector.instruments.serial_line import QueryWire, StreamingLink
 from collector.instruments.settings import InstrumentSettings
+from collector.tasks import end_tasks
 
 STOP_TIMEOUT_S = 5.0
 
@@ -61,7 +62,7 @@ class OwnLoopLink:
             await asyncio.shield(thread)
         finally:
             if not thread.done():
-                own.call_soon_threadsafe(task.cancel)
+                asyncio.run_coroutine_threadsafe(end_tasks([task]), own)
                 await asyncio.wait([thread], timeout=STOP_TIMEOUT_S)
 
 

@@ -22,7 +22,8 @@ from collector.control import send
 from collector.entries import Entry
 from collector.instruments import Reading
 from collector.joblog import FolderLock
-from collector.recorder import Clocks, Recorder, _number, end_tasks
+from collector.recorder import Clocks, Recorder, _number
+from collector.tasks import end_tasks
 from tests.collector.rig import job_folder, more_rows, recording, rows_on_disk, scale
 from tests.collector.test_joblog import FailingDisk
 from tests.patience import PATIENCE_S, PatientClock, come_true

@@ -185,7 +185,7 @@ from collector.instruments import Event, Reading
 from collector.recorder import Clocks, Recorder
 
 folder, speed, simulated_s = Path(sys.argv[1]), float(sys.argv[2]), float(sys.argv[3])
-clock = FastClock(datetime.datetime.now(datetime.UTC), speed, longest_s=0.05 * speed)
+clock = FastClock(datetime.datetime.now(datetime.UTC), speed, longest_s=0.005 * speed)
 
 class Fast:
     name = "fast"

@@ -28,7 +28,7 @@ from collector.bench.wires import (
     vacuum_line,
 )
 from collector.instruments import Event, Reading, build_links, load_instruments
-from collector.recorder import end_tasks
+from collector.tasks import end_tasks
 from tests.patience import PATIENCE_S
 
 SHOWN: dict[str, float | None] = {

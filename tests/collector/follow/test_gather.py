@@ -22,7 +22,7 @@ from collector.follow.broker import Broker as Address
 from collector.follow.cursor import log_name
 from collector.follow.gather import Copy, Gatherer
 from collector.follow.mqtt import publisher_of
-from collector.recorder import end_tasks
+from collector.tasks import end_tasks
 from tests.collector.follow.brokers import Log, make_broker, publishing
 from tests.collector.follow.watching import ROOT
 from tests.collector.instruments.conftest import Broker

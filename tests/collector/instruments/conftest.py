@@ -15,7 +15,7 @@ import pytest_asyncio
 
 from collector.instruments import Event, Link, Reading
 from collector.instruments.frames import crc16
-from collector.recorder import end_tasks
+from collector.tasks import end_tasks
 from tests import patience
 from tests.patience import PATIENCE_S, Growing
 from tests.ptys import FarEnd

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import gc
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ from analysis.vocabulary.errors import InputError
 from collector.instruments import build_links, load_instruments
 from collector.instruments.links import OwnLoopLink
 from collector.instruments.mqtt import BrokerClient, Login
+from collector.instruments.reading import Sink
 from tests.patience import PATIENCE_S, come_true
 
 from .conftest import Broker, running, serving
@@ -154,6 +157,28 @@ async def test_on_a_loop_of_its_own(broker: Broker, tmp_path: Path) -> None:
         broker.start()
         await broker.ready()
     assert sink.values("circuit_pressure")[0] == 10.0
+
+
+async def test_a_thread_ends_even_where_a_library_forgets_the_cancellation() -> None:
+    """Else the recorder would never end: the end of its event loop waits for every thread."""
+    began, ended = threading.Event(), threading.Event()
+
+    class Forgetful:
+        name = "forgetful"
+
+        async def run(self, _sink: Sink) -> None:
+            try:
+                with contextlib.suppress(asyncio.CancelledError):
+                    began.set()
+                    await asyncio.sleep(PATIENCE_S)
+                await asyncio.sleep(PATIENCE_S)
+            except asyncio.CancelledError:
+                ended.set()
+                raise
+
+    async with running(OwnLoopLink(Forgetful())):
+        await come_true(began.is_set)
+    await come_true(ended.is_set)
 
 
 def test_the_login_comes_from_the_environment(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
