@@ -34,6 +34,7 @@ from analysis.vocabulary.job_values import (
     Tolerance,
     Vacuum,
     Volume,
+    WaterCapacity,
     said,
 )
 from analysis.vocabulary.units import UnitSystem, column_unit, parse_quantity, unit_symbols
@@ -95,7 +96,7 @@ class CylinderTable(_Table):
 
     id: GivenName
     refrigerant: Refrigerant | None = None
-    water_capacity_kg: Mass | None = Field(None, alias="water_capacity")
+    water_capacity_kg: WaterCapacity | None = Field(None, alias="water_capacity")
     tare_kg: Mass | None = Field(None, alias="tare")
     contents_kg: Mass = Field(0.0, alias="contents")
     service_pressure: AnyPressure | None = None

@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.refrigerants import refrigerant_name
 from analysis.vocabulary.text import LONGEST_NAME, one_line
-from analysis.vocabulary.units import Pressure, parse_pressure, parse_quantity
+from analysis.vocabulary.units import Pressure, parse_pressure, parse_quantity, parse_water_capacity
 
 _Value = TypeVar("_Value")
 
@@ -58,13 +58,14 @@ def _above_0(dimension: str) -> BeforeValidator:
     return said(check)
 
 
-def _not_below_0(dimension: str) -> BeforeValidator:
+def _not_below_0(dimension: str, read: Callable[[object], float] | None = None) -> BeforeValidator:
     accepted = f"a {dimension.replace('_', ' ')} not below 0"
-    check = _within(_quantity(dimension), lambda number: number >= 0.0, accepted)
+    check = _within(read or _quantity(dimension), lambda number: number >= 0.0, accepted)
     return said(check)
 
 
 Mass = Annotated[float, _not_below_0("mass")]
+WaterCapacity = Annotated[float, _not_below_0("mass", lambda value: parse_water_capacity(value, ""))]
 Volume = Annotated[float, _above_0("volume")]
 Duration = Annotated[float, _not_below_0("time")]
 Length = Annotated[float, _above_0("length")]

@@ -223,6 +223,24 @@ def parse_quantity(text: object, dimension: str, where: str) -> float:
     return number * _scale(symbol, dimension) + (UNITS[symbol].offset if dimension == "temperature" else 0.0)
 
 
+def parse_water_capacity(text: object, where: str) -> float:
+    """Return the mass of water that fills a cylinder [kg]; a capacity in litres is refused with what to write.
+
+    Raises
+    ------
+    InputError
+        As `parse_quantity` of a mass.
+    """
+    try:
+        return parse_quantity(text, "mass", where)
+    except InputError as error:
+        match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+        if match is None or match.group(2) not in unit_symbols("volume"):
+            raise
+        hint = "the mass of water that fills it: as many kg as it has litres (1 L of water weighs 1 kg, or 2.2 lb)"
+        raise refused(where, text, hint) from error
+
+
 def parse_pressure(text: object, where: str) -> Pressure:
     """Return a pressure with its datum from ``"150 psig"``, ``"99.1 kPa"``, ``"10 inHg"`` (vacuum)."""
     pa = parse_quantity(text, "pressure", where)

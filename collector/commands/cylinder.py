@@ -19,7 +19,13 @@ from analysis.safe_fill import (
     specific_gravity,
 )
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UnitSystem, parse_pressure, parse_quantity
+from analysis.vocabulary.units import (
+    STANDARD_ATMOSPHERE_PA,
+    UnitSystem,
+    parse_pressure,
+    parse_quantity,
+    parse_water_capacity,
+)
 
 
 def run_cylinder(
@@ -123,7 +129,7 @@ def run_cylinder(
 
 
 def _mass(where: str, text: str, *, least_open: bool = False) -> float:
-    mass = parse_quantity(text, "mass", where)
+    mass = parse_water_capacity(text, where) if least_open else parse_quantity(text, "mass", where)
     if mass < 0.0 or (least_open and mass == 0.0):
         raise InputError(
             f"{where}: {text!r} is not accepted; expected a mass {'above' if least_open else 'not below'} 0"

@@ -296,3 +296,6 @@ def test_a_quantity_below_zero_is_a_value_and_no_option() -> None:
     code, _, errors = run("cylinder", "R-134a", "--water-capacity", "-5 lb")
     assert code == 2
     assert "'-5 lb' is not accepted; expected a mass above 0" in errors
+    code, _, errors = run("cylinder", "R-134a", "--water-capacity", "27.2 L")
+    assert code == 2
+    assert "as many kg as it has litres" in errors

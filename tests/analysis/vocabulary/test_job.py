@@ -49,6 +49,10 @@ def test_quantities_become_si() -> None:
             r"charging.*tolerance is more than target; expected less",
         ),
         ({"job": {"name": "n", "colour": "red"}}, r"job.colour: unknown key, value 'red'; expected one of name, site"),
+        (
+            {**NAME, "cylinder": [{"id": "A", "water_capacity": "27.2 L"}]},
+            r"water_capacity: '27.2 L' is not accepted; expected the mass of water .* as many kg as it has litres",
+        ),
         ({**NAME, "circuit": {"charge": "118 psi"}}, r"circuit.charge: '118 psi' is not accepted; expected a mass"),
         ({**NAME, "circuit": {"charge": 118.0}}, r"circuit.charge: 118.0 is not accepted; expected a mass"),
         ({**NAME, "circuit": {"charge": "-1 kg"}}, r"circuit.charge: '-1 kg'.*not below 0"),
