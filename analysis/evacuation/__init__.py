@@ -12,6 +12,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from analysis.evacuation.alive import one_number
 from analysis.evacuation.cause import ADVICE, CAUSES, TRIPLE_POINT_PA
 from analysis.evacuation.figures import (
     FALLING,
@@ -42,6 +43,10 @@ SILENT_S = 600.0
 FAR_UNDER = 0.5
 """Under this part of the highest reading a probe is in its range."""
 SHAPES = {"leak": "in a straight line, as by a leak", "moisture": "and levelled off, as by moisture"}
+ONE_NUMBER = (
+    " The gauge has shown one number since the valve was closed: see it move, by the valve or a little dry nitrogen, "
+    "or compare a second one, before you rely on it."
+)
 NAMES = {"pump_oil": "pump oil", "moisture": "moisture", "leak": "a leak", "undecided": "undecided"}
 
 
@@ -141,6 +146,8 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
     elif happening.what == "hold_passed":
         figures = {"level": level, "held_for": Figure(happening.held_s, "minutes")}
         text = f"Held: {level.show(system)} after {_minutes(happening.held_s)} with the pump valve closed."
+        if happening.closed is not None and one_number(ticks, happening.closed, happening.tick):
+            text += ONE_NUMBER
     else:
         urgency = "alarm"
         figures = {"cause": happening.cause, "level": level, "held_for": Figure(happening.held_s, "minutes")}
@@ -207,7 +214,9 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         limit = (
             "" if aim.limit_pa is None else f", within the {Figure(aim.limit_pa, 'vacuum').show(system)} of the hold"
         )
-        return "held", f"Target of {target}{by} reached and held; {final} at the end{limit}."
+        last = len(ticks) - 1 if hold.last is None else hold.last
+        doubt = ONE_NUMBER if one_number(ticks, hold, last) else ""
+        return "held", f"Target of {target}{by} reached and held; {final} at the end{limit}.{doubt}"
     if hold.outcome == "hold_failed":
         if hold.cause in ("leak", "moisture"):
             return (

@@ -30,6 +30,7 @@ from analysis.vocabulary.job_values import (
     Name,
     PressureRate,
     Refrigerant,
+    SomeMass,
     TestPressure,
     Tolerance,
     Vacuum,
@@ -76,7 +77,7 @@ class CircuitTable(_Table):
     """`[circuit]`: the machine."""
 
     refrigerant: Refrigerant | None = None
-    charge_kg: Mass | None = Field(None, alias="charge")
+    charge_kg: SomeMass | None = Field(None, alias="charge")
     internal_volume_m3: Volume | None = Field(None, alias="internal_volume")
     water: Literal["water"] | None = None
     freeze_point_k: FreezePoint | None = Field(None, alias="freeze_point")
@@ -152,7 +153,7 @@ class EvacuationTable(_Table):
 class ChargingTable(_Table):
     """`[charging]`: `tolerance` is a fraction of the target, or a mass held as a negative number."""
 
-    target_kg: Mass | None = Field(None, alias="target")
+    target_kg: SomeMass | None = Field(None, alias="target")
     tolerance: Tolerance = 0.01
 
     @model_validator(mode="after")

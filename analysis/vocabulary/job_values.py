@@ -53,19 +53,20 @@ def _quantity(dimension: str) -> Callable[[object], float]:
     return lambda value: parse_quantity(value, dimension, "")
 
 
-def _above_0(dimension: str) -> BeforeValidator:
-    check = _within(_quantity(dimension), lambda number: number > 0.0, f"a {dimension} above 0")
+def _above_0(dimension: str, read: Callable[[object], float] | None = None) -> BeforeValidator:
+    check = _within(read or _quantity(dimension), lambda number: number > 0.0, f"a {dimension} above 0")
     return said(check)
 
 
-def _not_below_0(dimension: str, read: Callable[[object], float] | None = None) -> BeforeValidator:
+def _not_below_0(dimension: str) -> BeforeValidator:
     accepted = f"a {dimension.replace('_', ' ')} not below 0"
-    check = _within(read or _quantity(dimension), lambda number: number >= 0.0, accepted)
+    check = _within(_quantity(dimension), lambda number: number >= 0.0, accepted)
     return said(check)
 
 
 Mass = Annotated[float, _not_below_0("mass")]
-WaterCapacity = Annotated[float, _not_below_0("mass", lambda value: parse_water_capacity(value, ""))]
+SomeMass = Annotated[float, _above_0("mass")]
+WaterCapacity = Annotated[float, _above_0("mass", lambda value: parse_water_capacity(value, ""))]
 Volume = Annotated[float, _above_0("volume")]
 Duration = Annotated[float, _not_below_0("time")]
 Length = Annotated[float, _above_0("length")]

@@ -513,3 +513,18 @@ def test_a_wall_of_ice_is_colder_than_its_thermometer() -> None:
     stretch = logged(shown, valve(3_600.0, 1_800.0), noise=0.003)
     warm = replace(stretch, frame=stretch.frame.assign(surface_temperature=295.15))
     assert "pump_oil" not in causes(assess(warm))
+
+
+@pytest.mark.parametrize(("noise", "said"), [(0.0, True), (0.01, False)])
+def test_a_hold_on_a_gauge_that_shows_one_number_is_told_so(noise: float, said: bool) -> None:
+    """A gauge that died just as the valve was closed looks like a tight circuit, where neither has noise."""
+    shut_s = 2_700.0
+    level = pull(300.0, 150.0)[: int((shut_s + 2_400.0) / 5.0)]
+    level[AT[: len(level)] >= shut_s] = level[int(shut_s / 5.0)]
+    stretch = logged(level, [(shut_s, "mark", "pump_valve_closed", "")], noise=noise)
+    result = assess(stretch)
+    assert result.verdict == "held"
+    (passed,) = [finding for finding in result.findings if finding.kind == "hold_passed"]
+    for text in (result.text, passed.text):
+        assert ("one number" in text) == said
+    assert_prefix_consistent(assess, stretch, [len(level) // 2, len(level) - 60])

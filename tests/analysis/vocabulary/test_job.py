@@ -55,7 +55,7 @@ def test_quantities_become_si() -> None:
         ),
         ({**NAME, "circuit": {"charge": "118 psi"}}, r"circuit.charge: '118 psi' is not accepted; expected a mass"),
         ({**NAME, "circuit": {"charge": 118.0}}, r"circuit.charge: 118.0 is not accepted; expected a mass"),
-        ({**NAME, "circuit": {"charge": "-1 kg"}}, r"circuit.charge: '-1 kg'.*not below 0"),
+        ({**NAME, "circuit": {"charge": "-1 kg"}}, r"circuit.charge: '-1 kg'.*expected a mass above 0"),
         (
             {**NAME, "site": {"barometer": "99 psig"}},
             r"site.barometer: '99 psig' is not accepted; expected an absolute",
@@ -75,6 +75,12 @@ def test_quantities_become_si() -> None:
         ({**NAME, "columns": {"vacuum": {"column": "V", "unit": "degC"}}}, r"vacuum: unit degC.*expected one of psia"),
         ({**NAME, "cylinder": [{"id": "a"}, {"id": "a"}]}, r"id a stands twice"),
         ({**NAME, "stratup": {}}, r"stratup: unknown key"),
+        ({**NAME, "circuit": {"charge": "0 kg"}}, r"charge: '0 kg'.*expected a mass above 0"),
+        ({**NAME, "charging": {"target": "0 kg"}}, r"target: '0 kg'.*expected a mass above 0"),
+        (
+            {**NAME, "cylinder": [{"id": "A", "water_capacity": "0 lb"}]},
+            r"water_capacity: '0 lb'.*expected a mass above 0",
+        ),
         ({**NAME, "circuit": {"internal_volume": "0 L"}}, r"internal_volume: '0 L'.*expected a volume above 0"),
         ({**NAME, "evacuation": {"target": "-5 micron"}}, r"target: '-5 micron'.*an absolute pressure not below 0"),
         ({**NAME, "charging": {"tolerance": "-1 kg"}}, r"tolerance: '-1 kg'.*a mass such as '0.5 kg', not below 0"),
