@@ -103,13 +103,17 @@ def run_cylinder(
             f"In a hot van {show(hot, 'mass')} leaves room: 80 % by volume at "
             f"{show(cylinder_limits().hot_van_temperature_k, 'temperature')} (common practice, no published source)."
         )
-    said += _pressure(fluid, service.gauge_pa(STANDARD_ATMOSPHERE_PA) if service is not None else None, units)
+    service_pa = None if service is None else service.gauge_pa(STANDARD_ATMOSPHERE_PA)
+    said += _pressure(fluid, service_pa, units)
     if contents_kg is not None:
         left = fill.net_kg - contents_kg
+        too_weak = service_pa is not None and service_pa < service_pressure_needed_pa(fluid)
         said.append(
             f"With {show(contents_kg, 'mass')} in it, "
             + (
-                f"{show(left, 'mass')} may still go in."
+                "nothing more may go in: its service pressure is too low."
+                if left >= 0.0 and too_weak
+                else f"{show(left, 'mass')} may still go in."
                 if left >= 0.0
                 else f"it is overfull by {show(-left, 'mass')}: keep it cool, and move that much into another cylinder "
                 "now; never vent it."

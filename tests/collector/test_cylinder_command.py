@@ -36,7 +36,10 @@ def test_every_sum_and_source() -> None:
 
 
 def test_what_is_wrong_is_said() -> None:
-    assert "too low" in printed(service_pressure="350 psig")
+    weak = printed(service_pressure="350 psig", contents="30 lb")
+    assert "too low: do not fill it" in weak
+    assert "nothing more may go in" in weak
+    assert "may still go in" not in weak
     overfull = printed(contents="45 lb")
     assert "overfull by 6.144 lb" in overfull
     assert "into another cylinder" in overfull
