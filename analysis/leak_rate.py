@@ -171,7 +171,7 @@ def leak_rates(job: Job, added_kg: float, today: datetime.date, history: Sequenc
         return []
     rules = leak_rules()
     threshold = None if job.circuit.use is None else rules.thresholds[job.circuit.use]
-    before = [a for a in history if a.date < today]
+    before = [a for a in history if a.date < today and a.added_kg > 0.0]  # a visit that added nothing is no addition
     added_kg = max(added_kg, 0.0)
     days = (today - before[-1].date).days if before else rules.days
     counted = min(days, rules.days)

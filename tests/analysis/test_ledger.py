@@ -160,6 +160,8 @@ def test_leak_rates_of_a_job() -> None:
     assert [rate.method for rate in both] == ["annualising", "rolling average"]
     assert [round(100 * rate.share, 6) for rate in both] == [25.0, 7.5]
     assert [rate.exceeded for rate in both] == [True, False]
+    visited = leak_rates(job, 40 * LB, TODAY, history(("2026-01-04", 20), ("2026-03-01", 0)))
+    assert visited == both  # a visit that added nothing is no addition
     assert leak_rates(parse_job({"job": {"name": "x"}}), 1.0, TODAY) == []
 
 
