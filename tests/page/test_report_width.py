@@ -39,6 +39,26 @@ def test_a_plot_that_is_touched_on_a_phone_is_large_enough_to_read(report: Path,
     page.close()
 
 
+def test_no_number_is_broken_from_its_unit_within_a_word_on_a_phone(report: Path, browser: Browser) -> None:
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    page.goto(report.as_uri())
+    words, broken = page.evaluate(
+        """() => {
+        const words = [...document.querySelectorAll('.figures td')].flatMap(cell =>
+            [...cell.textContent.matchAll(/\\S+/g)].map(word => {
+                const range = document.createRange();
+                range.setStart(cell.firstChild, word.index);
+                range.setEnd(cell.firstChild, word.index + word[0].length);
+                return [word[0], range.getClientRects().length];
+            }));
+        return [words.length, words.filter(word => word[1] > 1)];
+    }"""
+    )
+    page.close()
+    assert words > 50
+    assert broken == []
+
+
 @pytest.mark.parametrize(("width", "height"), [(8.5, 11.0), (8.27, 11.69)], ids=["letter", "A4"])
 def test_what_the_customer_signs_is_the_first_printed_page(
     report: Path, browser: Browser, width: float, height: float
