@@ -179,8 +179,9 @@ class GasStages(RefrigerantStages):
             return
         if self.stage in ("evacuation", "charging") or p < 1.35 * air or self.contents == "vacuum":
             return
-        if self.contents == "refrigerant" and not self._too_high(k):
-            return
+        charged = bool(self.found) and self.found[-1].stage == "charging"
+        if self.contents == "refrigerant" and (charged or not self._too_high(k)):
+            return  # nobody tests with nitrogen upon a charge
         if self.contents == "nitrogen" and self.found and not p > 1.15 * self.trough_pa:
             return  # what a bleed left
         if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
@@ -276,7 +277,8 @@ class GasStages(RefrigerantStages):
         s = self.s
         if self.now is not None or self.contents not in ("remnant", "nitrogen", "refrigerant", "unknown"):
             return
-        if abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) > 0.06 or not self.held(k, OPEN_MINUTES, 0.02, 1_500.0):
+        at_air = abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) <= 0.06
+        if not (at_air and self.held(k, OPEN_MINUTES, 0.02, 1_500.0)):
             return
         refrigerant_known = not np.isnan(s.saturation_low_pa[k])
         if self.contents in ("remnant", "nitrogen") or (refrigerant_known and not self.at_saturation(k)):

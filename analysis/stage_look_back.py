@@ -196,10 +196,13 @@ class LookBack:
         return len(self.rushes(first, k)) > 0
 
     def stopped(self, k: int) -> float:
-        """Return when the compressor stopped that ran before minute `k`; pressures become equal only later [s]."""
+        """Return when the compressor stopped that ran before minute `k`; pressures become equal only later [s].
+
+        What shows it may be blank from then on, and is held for some minutes.
+        """
         s = self.s
         j = k
-        while j > 0 and not s.running[j]:
+        while j > 0 and not (s.running[j] and s.run_read[j]):
             j -= 1
         if s.load_read[j]:
             return float(s.end_s[j])

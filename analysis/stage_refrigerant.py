@@ -33,6 +33,8 @@ BACK_PART = 0.7
 """A compressor that stopped lets pressure come back by more than this of its fall, one that unloads does not."""
 UNDER_PART = 0.97
 """What a compressor draws from stands a kelvin and more under what the coldest thing beside it would hold."""
+CHILL_K = 1.5
+"""Water that comes and goes through a vessel at rest is cooled by no more than this (common practice)."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
 UNSEEN_MINUTES = 5
@@ -88,34 +90,38 @@ class RefrigerantStages(WatchState):
         """Begin a start-up that no instrument shows: what was charged is drawn from, and into no cylinder."""
         s = self.s
         p = s.calm_pa[k]
-        if self.under_pa is not None and p < self.under_pa:
+        if self.under_pa is not None and (p < self.under_pa or s.chill_k[k] > CHILL_K / 2.0):
             self.ran_s = float(s.end_s[k])
         charged = self.stage == "charging" or (self.now is None and bool(self.found) and self.contents == "refrigerant")
         if not charged or self.found[-1].stage != "charging" or self.moved_by_hose(k, STARTED_MINUTES):
             return
         low_pa, high_pa = s.saturation_low_pa[k], s.saturation_high_pa[k]
         cold = high_pa < CLEAR_PART * low_pa and p > UNDER_PART * low_pa  # only what stands beside it makes it so
-        if s.load_read[k] or not np.isnan(s.lift[k]) or cold:
+        if s.load_read[k] or not np.isnan(s.lift[k]):
             return
         then = s.back(k, STARTED_MINUTES)
-        started = self._started(then, k) if s.end_s[then] > self.floor_s else None
+        if s.end_s[then] <= self.floor_s:
+            return
+        started = None if cold else self._started(then, k)
+        shown = "pressure" if started is not None else "the water"
+        started = self._chilled(then, k) if started is None else started
         if started is None:
             return
         if self.stage == "charging":
             self._end_charging(k, float(s.end_s[started]))
-        self.begin("startup", float(s.end_s[started]), k, 300.0, "only pressure shows that it runs")
-        self.under_pa = float(p + BACK_PART * (s.calm_pa[then] - p))
+        self.begin("startup", float(s.end_s[started]), k, 300.0, f"only {shown} shows that it runs")
+        self.under_pa = -np.inf if shown == "the water" else float(p + BACK_PART * (s.calm_pa[then] - p))
         self.ran_s = float(s.end_s[k])
 
     def _stopped(self, k: int) -> float:
         """Return when the compressor last ran [s]."""
         s = self.s
-        if s.running[k] or self.ran_s >= s.end_s[k]:
+        if self.ran_s >= s.end_s[k] and (s.run_read[k] or not s.running[k]):
             return self.ran_s
         if self.under_pa is None:
             return self.stopped(k)
         j = int(np.searchsorted(s.end_s, self.ran_s))
-        while j > 0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
+        while j > 0 and self.under_pa > 0.0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
             j -= 1
         return float(s.end_s[j])
 
@@ -282,7 +288,7 @@ class RefrigerantStages(WatchState):
             self._end_charging(k)
         elif self.stage == "evacuation":
             self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
-        elif self.stage == "startup" and not self.s.running[k]:
+        elif self.stage == "startup":
             stopped_s = self._stopped(k)
             if self.s.end_s[k] - stopped_s > STANDS_S:
                 self.end(stopped_s, k)
@@ -340,6 +346,14 @@ class RefrigerantStages(WatchState):
         left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
         went_on = p[min(left + 2, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
         return left if went_on else None
+
+    def _chilled(self, then: int, k: int) -> int | None:
+        """Return the minute after which water left cooler and cooler, until it was cooled for minutes on end."""
+        chill = self.s.chill_k[then : k + 1]
+        if not self.s.chill_k[self.s.back(k, RUN_MINUTES) : k + 1].min() > CHILL_K:
+            return None
+        warm = np.flatnonzero(chill < CHILL_K / 3.0)
+        return then + int(warm[-1]) if len(warm) else None
 
     def _sight(self, k: int) -> None:
         """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""

@@ -39,6 +39,9 @@ TEMPERATURES = (
     "liquid_temperature",
 )
 
+RUN_LOAD, RUN_PRESSURES = ["compressor_load"], ["discharge_pressure", "suction_pressure"]
+"""What shows that a compressor runs: the pressures where no load is logged."""
+
 GAUGE_FLOOR_PA = 20e3
 """Below this a service gauge says little and the vacuum probe is believed; above it the gauge (common practice)."""
 PROBE_TOP_PA = 2.6e3
@@ -88,7 +91,9 @@ class Signals:
     weight_kg : scale. on_scale : whether it bears a cylinder. swapped : the scale was handled in this minute.
     restless_kg : by how much the scale went to and fro so far, while nothing else moved it.
     flow_kg : what came onto the scale over the minutes before by a hose, 0 where nothing sure; negative: left.
-    running : the compressor runs. lift : discharge over suction pressure. load_read : its load is logged.
+    running : the compressor runs. run_read : what says so was read in this minute, not some minutes before.
+    lift : discharge over suction pressure. load_read : the compressor's load is logged.
+    chill_k : by how much more the water leaves cooler than it comes than when it did so least; NaN where one is blank.
     spread_k : how far the temperatures moved in the last 20 minutes, median.
     channels : how many temperatures and pressures had readings.
     hold_s, target : how long the job wants a vacuum to be held, and which; infinite, and None, where it does not say.
@@ -116,8 +121,10 @@ class Signals:
     restless_kg: np.ndarray
     flow_kg: np.ndarray
     running: np.ndarray
+    run_read: np.ndarray
     lift: np.ndarray
     load_read: np.ndarray
+    chill_k: np.ndarray
     spread_k: np.ndarray
     channels: np.ndarray
     hold_s: float
@@ -148,6 +155,10 @@ def read_signals(log: Log, job: Job) -> Signals:
     pressure, probe, seen, at_end = _pressure(bins, channel("_barometer"))
     lift = channel("discharge_pressure") / np.maximum(channel("suction_pressure"), 1e3)
     running = _running(channel, lift, channel("_barometer"))
+    load_read = ~np.isnan(channel("compressor_load"))
+    by_load, by_lift = (
+        bins.medians.reindex(columns=names).notna().all(axis=1).to_numpy() for names in (RUN_LOAD, RUN_PRESSURES)
+    )
     weight = channel("cylinder_weight")
     swapped, flow = _flow(weight, _leaps(frame, bins), bins.end_s)
     temperatures = [channel(name) for name in TEMPERATURES if name in medians]
@@ -175,8 +186,10 @@ def read_signals(log: Log, job: Job) -> Signals:
         restless_kg=_restless(weight),
         flow_kg=flow,
         running=running,
+        run_read=np.where(load_read, by_load, by_lift),
         lift=lift,
-        load_read=~np.isnan(channel("compressor_load")),
+        load_read=load_read,
+        chill_k=_chill(channel),
         spread_k=_spread(temperatures, n),
         channels=np.sum([~np.isnan(c) for c in present], axis=0) if present else np.zeros(n, dtype=int),
         hold_s=np.inf if job.evacuation.hold_s is None else job.evacuation.hold_s,
@@ -302,6 +315,12 @@ def _restless(weight: np.ndarray) -> np.ndarray:
     found = np.zeros(len(weight))
     found[moved[1:]] = np.where(np.maximum(np.abs(one), np.abs(next_)) < FLICKER_KG, back, 0.0)
     return np.maximum.accumulate(found)
+
+
+def _chill(read: Callable[[str], np.ndarray]) -> np.ndarray:
+    leaving, entering = (read(name) for name in EVAPORATOR_WATER)
+    cooler = pd.Series(entering - leaving).rolling(3, min_periods=1).median().to_numpy()
+    return cooler - np.fmin.accumulate(cooler) if len(cooler) else cooler
 
 
 def _spread(temperatures: list[np.ndarray], n: int) -> np.ndarray:

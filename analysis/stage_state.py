@@ -57,7 +57,7 @@ class WatchState(LookBack):
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
         self.drawn = False  # whether pressure ever fell as what a hose takes makes it fall
-        self.under_pa: float | None = None  # where only pressure shows that the compressor runs: it does under this
+        self.under_pa: float | None = None  # where nothing else shows that the compressor runs: it does under this
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.scaled = False  # whether a scale was ever read: what is charged would be weighed

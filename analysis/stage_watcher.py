@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.stage_gas import GasStages
 from analysis.stage_look_back import STILL_MINUTES, VACUUM_PA
-from analysis.stage_refrigerant import FULL_PART, OPEN_PART, REST_EDGE_S
+from analysis.stage_refrigerant import CHILL_K, FULL_PART, OPEN_PART, REST_EDGE_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import Found
 
@@ -127,7 +127,7 @@ class _Watcher(GasStages):
     def _still(self, k: int) -> bool:
         s = self.s
         still = not s.running[k] and s.flow_kg[k] == 0.0 and s.channels[k] >= AT_REST_CHANNELS
-        still = still and not s.spread_k[k] > AT_REST_SPREAD_K
+        still = still and not s.spread_k[k] > AT_REST_SPREAD_K and not s.chill_k[k] > CHILL_K
         return bool(still and (np.isnan(s.calm_pa[k]) or self.held(k, 5, 0.02)))
 
     def _drawn(self, k: int) -> bool:
@@ -147,7 +147,10 @@ class _Watcher(GasStages):
         return max(s.back(k, 5), least)
 
     def _stirred(self, k: int) -> None:
-        """End a rest in which pressure moves as no weather moves it, though nothing shows what does."""
+        """End a rest in which pressure moves as no weather moves it, or water is cooled, by nothing that shows."""
+        if self.s.chill_k[k] > CHILL_K:
+            self.end(float(self.s.begin_s[k]), k)
+            return
         began = 0 if self.now is None else int(np.searchsorted(self.s.begin_s, self.now.begin_s))
         first = max(self.s.back(k, STIRRED_MINUTES), began)
         part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]

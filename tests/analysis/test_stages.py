@@ -1000,3 +1000,69 @@ def test_a_run_that_only_pressure_shows_ends_where_pressure_begins_to_come_back(
     startup = next(span for span in spans if span.stage == "startup")
     assert startup.end is not None
     assert abs((startup.end - at(12_600.0)).total_seconds()) <= 120.0
+
+
+@pytest.mark.parametrize("blank", [("compressor_load",), ("suction_pressure", "discharge_pressure")])
+@pytest.mark.parametrize("stood_s", [600.0, 3_600.0])
+def test_a_run_ends_when_what_shows_it_goes_blank(blank: tuple[str, ...], stood_s: float) -> None:
+    """Its channels are logged only while it runs; pressures that are logged on come together within minutes."""
+    since = np.arange(-600.0, 3_600.0 + stood_s, 10.0)
+    runs = (since > 0.0) & (since < 3_600.0)
+    apart = np.where(runs, 1.0, np.exp(-np.maximum(since - 3_600.0, 0.0) / 300.0) * (since > 0.0))
+    shown = {"suction_pressure": 570e3 - 300e3 * apart, "discharge_pressure": 570e3 + 500e3 * apart}
+    if "compressor_load" in blank:
+        shown["compressor_load"] = np.full(len(since), 60.0)
+    shown |= {name: np.where(runs, shown[name], np.nan) for name in blank}
+    spans = spans_in(circuit_pressure=570e3 - 300e3 * apart, **shown)
+    assert spans[0].stage == "startup"
+    assert spans[0].end is not None
+    assert abs((spans[0].end - at(600.0 + 3_600.0)).total_seconds()) <= 120.0
+
+
+def cooled(since: np.ndarray, starts_s: float, stops_s: float) -> dict[str, np.ndarray]:
+    """Water that a machine cools by 4 K within minutes."""
+    part = (1.0 - np.exp(-np.maximum(since - starts_s, 0.0) / 120.0)) * np.exp(
+        -np.maximum(since - stops_s, 0.0) / 120.0
+    )
+    came = np.full(len(since), 285.0)
+    return {"entering_water_temperature": came, "leaving_water_temperature": came - 4.0 * part}
+
+
+@pytest.mark.parametrize("taken_off", [True, False])
+def test_a_run_that_only_the_water_shows_follows_a_charge(taken_off: bool) -> None:
+    """The gauge is taken off, or shut off, after the charge; an hour later the machine runs for an hour."""
+    since = np.arange(-1_200.0, 4 * 3_600.0, 10.0)
+    shown = charged(since) | cooled(since, 5_400.0, 9_000.0)
+    if taken_off:
+        shown["circuit_pressure"] = np.where(since < 3_600.0, shown["circuit_pressure"], np.nan)
+    spans = spans_in(**shown)
+    assert [span.stage for span in spans] == ["charging", "startup", "at_rest"]
+    assert near(spans[1].begin, 1_200.0 + 5_400.0)
+    assert near(spans[1].end, 1_200.0 + 9_000.0)
+    assert "only the water" in spans[1].doubt
+
+
+def test_a_machine_that_cools_its_water_is_not_at_rest() -> None:
+    """It rests for an hour and runs for two; the gauge was taken off."""
+    since = np.arange(0.0, 3 * 3_600.0, 10.0)
+    shown = cooled(since, 3_600.0, np.inf) | {"ambient_temperature": np.full(len(since), 293.0)}
+    pressure = np.where(since < 3_600.0, 353e3, np.nan)  # R-134a at 285 K, but for a little
+    spans = spans_in(circuit_pressure=pressure, **shown)
+    assert [span.stage for span in spans] == ["at_rest"]
+    assert near(spans[0].end, 3_600.0)
+
+
+def test_a_gauge_on_the_high_side_of_what_was_charged_shows_no_test() -> None:
+    """40 kg are charged; an hour later pressure goes up to twice saturation and stays there for three hours."""
+    since = np.arange(-1_200.0, 5 * 3_600.0, 10.0)
+    shown = charged(since)
+    shown["circuit_pressure"] = shown["circuit_pressure"] + np.interp(since, [5_400.0, 6_000.0], [0.0, 500e3])
+    warm = np.full(len(since), 293.0)
+    assert [span.stage for span in spans_in(ambient_temperature=warm, **shown)] == ["charging"]
+
+
+def test_a_gauge_that_is_taken_off_opens_no_circuit() -> None:
+    """A charged machine stands as before when its gauge comes back."""
+    since = np.arange(0.0, 3 * 3_600.0, 10.0)
+    pressure = np.where((since > 900.0) & (since < 5_400.0), np.nan, 570e3)
+    assert spans_in(circuit_pressure=pressure) == []
