@@ -63,26 +63,6 @@ async def running(*links: Link) -> AsyncIterator[Recorded]:
         assert all(isinstance(result, asyncio.CancelledError) for result in results), results
 
 
-def _descriptors() -> int:
-    return len(list(Path("/proc/self/fd").iterdir())) if Path("/proc/self/fd").is_dir() else 0
-
-
-@pytest_asyncio.fixture(autouse=True)
-async def _nothing_leaked() -> AsyncIterator[None]:
-    """Fail a test that leaves tasks running or descriptors open."""
-    await asyncio.to_thread(int)  # the pool of threads and the loop's own descriptors come first
-    before, descriptors = asyncio.all_tasks(), _descriptors()
-    yield
-    for _ in range(20):  # a transport may still be closing its descriptor
-        leaked = asyncio.all_tasks() - before - {asyncio.current_task()}
-        more = _descriptors() - descriptors
-        if not leaked and more <= 0:
-            break
-        await asyncio.sleep(0.05)
-    assert not leaked, f"tasks left running: {leaked}"
-    assert more <= 0, f"{more} descriptors left open"
-
-
 Talk = Callable[[bytes], bytes | None]
 
 
