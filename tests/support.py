@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analysis.log import assemble
+from analysis.log import Log, assemble
 from analysis.result import Assessment
 from analysis.stretch import Stretch
-from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, make_column
-from analysis.vocabulary.job import parse_job
+from analysis.vocabulary.channels import JOURNAL_COLUMNS, make_column
+from analysis.vocabulary.job import Job, parse_job
 
 START = pd.Timestamp("2026-03-14T07:00:00Z")
 
@@ -23,6 +23,31 @@ def journal_rows(rows: Iterable[tuple[float, str, str, str]], start: pd.Timestam
     table = pd.DataFrame(listed, columns=list(JOURNAL_COLUMNS))
     table["time"] = pd.to_datetime(table["time"], utc=True)
     return table
+
+
+def make_log(
+    seconds: Sequence[float] | np.ndarray,
+    logged: Mapping[str, tuple[str, np.ndarray]],
+    *,
+    tables: Mapping[str, object] | None = None,
+    journal: Iterable[tuple[float, str, str, str]] = (),
+    start: pd.Timestamp = START,
+) -> tuple[Log, Job]:
+    """Return a log and its job from numbers as an instrument shows them; the parameters are those of `make_stretch`."""
+    job = parse_job({"job": {"name": "test"}, **(tables or {})})
+    index = pd.DatetimeIndex(start + pd.to_timedelta(np.asarray(seconds, dtype=float), unit="s"), name="time")
+    columns = {channel: make_column(channel, unit, f"{channel} [{unit}]") for channel, (unit, _) in logged.items()}
+    frame = pd.DataFrame(index=index)
+    for channel, (_, readings) in logged.items():
+        frame[channel] = columns[channel].unit.si(np.asarray(readings, dtype=float))
+    return assemble(frame, columns, journal_rows(sorted(journal, key=lambda row: row[0]), start), job), job
+
+
+def with_channels(log: Log, **channels: tuple[str, np.ndarray | pd.Series | float]) -> Log:
+    """Return the log with more or other channels: name to (unit as in the log, readings in SI, pressures absolute)."""
+    columns = {name: make_column(name, unit, name) for name, (unit, _) in channels.items()}
+    frame = log.frame.assign(**{name: si for name, (_, si) in channels.items()})
+    return replace(log, frame=frame, columns={**log.columns, **columns})
 
 
 def make_stretch(
@@ -45,16 +70,8 @@ def make_stretch(
     journal : (seconds, kind, subject, value) rows.
     ended : whether the stage's end is known (the last row).
     """
-    job = parse_job({"job": {"name": "test"}, **(tables or {})})
-    index = pd.DatetimeIndex(start + pd.to_timedelta(np.asarray(seconds, dtype=float), unit="s"), name="time")
-    columns: dict[str, Column] = {}
-    frame = pd.DataFrame(index=index)
-    for channel, (unit, readings) in logged.items():
-        column = make_column(channel, unit, f"{channel} [{unit}]")
-        columns[channel] = column
-        sign = -1.0 if column.unit.datum == "vacuum" else 1.0
-        frame[channel] = np.asarray(readings, dtype=float) * column.unit.scale * sign + column.unit.offset
-    log = assemble(frame, columns, journal_rows(journal, start), job)
+    log, job = make_log(seconds, logged, tables=tables, journal=journal, start=start)
+    index = pd.DatetimeIndex(log.frame.index)
     return Stretch(
         stage=stage,
         begin=index[0],

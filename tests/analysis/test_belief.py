@@ -18,7 +18,7 @@ from analysis.review import review
 from analysis.vocabulary.channels import CHANNELS, make_column
 from analysis.vocabulary.job import Job, parse_job
 from analysis.vocabulary.units import UNITS
-from tests.support import START, journal_rows
+from tests.support import START, journal_rows, make_log, with_channels
 
 
 def night(seed: int = 0, hours: float = 6.0, step: float = 5.0) -> Log:
@@ -36,12 +36,7 @@ def night(seed: int = 0, hours: float = 6.0, step: float = 5.0) -> Log:
         "cylinder_weight": ("lb", np.full(len(at), 120.0)),
         "barometer": ("kPa", np.round(99.0 + 0.5 * at / at[-1], 1)),
     }
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
-    columns = {}
-    for channel, (unit, readings) in logged.items():
-        columns[channel] = make_column(channel, unit, channel)
-        frame[channel] = readings * columns[channel].unit.scale + columns[channel].unit.offset
-    return assemble(frame, columns, journal_rows([]), parse_job({"job": {"name": "n"}}))
+    return make_log(at, logged)[0]
 
 
 def stick(log: Log, channel: str, first: int, end: int | None = None) -> None:
@@ -50,6 +45,14 @@ def stick(log: Log, channel: str, first: int, end: int | None = None) -> None:
     zero = log.barometer_pa if log.columns[channel].unit.datum == "gauge" else 0.0 * log.barometer_pa
     shown = float((log.frame[channel] - zero).iloc[first])
     log.frame.loc[rows, channel] = shown + zero[rows]
+
+
+R134A = {"circuit": {"refrigerant": "R-134a"}}
+R134A_JOB = parse_job({"job": {"name": "test"}, **R134A})
+
+
+def begun(stage: str) -> list[tuple[float, str, str, str]]:
+    return [(0.0, "stage", stage, "begin")]
 
 
 def found(log: Log) -> list[tuple[str, str]]:
@@ -103,9 +106,7 @@ def test_a_lost_channel_is_named_once_and_a_gap_of_all_rows_is_not_a_lost_channe
 
 def test_a_blank_micron_probe_is_out_of_range_not_lost() -> None:
     log = night()
-    columns = {**log.columns, "vacuum": make_column("vacuum", "micron", "vacuum")}
-    log.frame["vacuum"] = np.where(np.arange(len(log.frame)) < 100, 500.0, np.nan)
-    assert found(replace(log, columns=columns)) == []
+    assert found(with_channels(log, vacuum=("micron", np.where(np.arange(len(log.frame)) < 100, 500.0, np.nan)))) == []
 
 
 def test_an_error_code_is_never_a_reading() -> None:
@@ -119,9 +120,7 @@ def test_an_error_code_is_never_a_reading() -> None:
 def test_degrees_celsius_logged_as_fahrenheit() -> None:
     log = night()
     celsius = log.frame["leaving_water_temperature"] - 273.15
-    log.frame["leaving_water_temperature"] = (celsius + 459.67) / 1.8
-    columns = {**log.columns, "leaving_water_temperature": make_column("leaving_water_temperature", "degF", "x")}
-    _, findings = believe(replace(log, columns=columns))
+    _, findings = believe(with_channels(log, leaving_water_temperature=("degF", (celsius + 459.67) / 1.8)))
     assert [f.figures["channel"] for f in findings] == ["leaving_water_temperature"]
     assert "only as degC" in findings[0].text
 
@@ -145,30 +144,24 @@ def standing(units: dict[str, str], hours: float = 3.0, step: float = 10.0) -> L
     """Return a stopped circuit full of R-134a at 20 degC, its pressures logged in the units given."""
     noise = np.random.default_rng(5)
     at = np.arange(0.0, hours * 3600.0, step)
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
-    columns = {}
+    logged = {}
     for channel, unit in {
         "ambient_temperature": "degC", "surface_temperature": "degC", "leaving_water_temperature": "degC", **units
     }.items():  # fmt: skip
-        columns[channel] = make_column(channel, unit, channel)
-        true = 293.15 if CHANNELS[channel] == "temperature" else 571.7e3 - 101_325.0
-        meant = make_column(channel, "psig", channel).unit if CHANNELS[channel] == "pressure" else columns[channel].unit
-        number = np.round((true - meant.offset) / meant.scale + 0.05 * noise.normal(size=len(at)), 1)
-        frame[channel] = number * columns[channel].unit.scale + columns[channel].unit.offset
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    return assemble(frame, columns, journal_rows([(0.0, "stage", "at_rest", "begin")]), job)
+        true, meant = (293.15, unit) if CHANNELS[channel] == "temperature" else (571.7e3 - 101_325.0, "psig")
+        logged[channel] = unit, np.round(UNITS[meant].number(true) + 0.05 * noise.normal(size=len(at)), 1)
+    return make_log(at, logged, tables=R134A, journal=begun("at_rest"))[0]
 
 
 @pytest.mark.parametrize("unit", ["kPag", "barg"])
 @pytest.mark.parametrize("others", [(), ("suction_pressure", "discharge_pressure")])
 def test_psi_logged_as_something_else(unit: str, others: tuple[str, ...]) -> None:
     log = standing({"circuit_pressure": unit, **dict.fromkeys(others, "psig")})
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    _, findings = believe(log, job)
+    _, findings = believe(log, R134A_JOB)
     assert [f.figures["channel"] for f in findings] == ["circuit_pressure"]
     assert f"is logged as {unit} but agrees with" in findings[0].text
     assert "only as psig" in findings[0].text
-    assert believe(standing({"circuit_pressure": "psig", **dict.fromkeys(others, "psig")}), job)[1] == ()
+    assert believe(standing({"circuit_pressure": "psig", **dict.fromkeys(others, "psig")}), R134A_JOB)[1] == ()
 
 
 def test_a_gauge_that_sticks_is_found_by_the_gas_law_though_it_is_too_coarse_to_be_restless() -> None:
@@ -236,15 +229,15 @@ def test_an_open_probe_from_the_first_row_is_named_once(number: float) -> None:
 def test_the_only_probe_logged_in_its_unit_is_judged_beside_its_partner(channel: str) -> None:
     log = night()
     kept = ["ambient_temperature", "surface_temperature", "entering_water_temperature", "leaving_water_temperature"]
-    columns = {c: make_column(c, "degC", c) for c in kept}
-    frame = log.frame[kept].copy()
-    frame[channel] = (frame[channel] - 273.15 + 459.67) / 1.8  # the numbers of degC under a header of degF
-    columns[channel] = make_column(channel, "degF", channel)
-    _, findings = believe(replace(log, frame=frame, columns=columns))
+    rooms = with_channels(
+        replace(log, frame=log.frame[kept], columns={}),
+        **{c: ("degF" if c == channel else "degC", log.frame[c]) for c in kept},
+    )
+    assert believe(rooms)[1] == ()
+    numbers_of_celsius = (log.frame[channel] - 273.15 + 459.67) / 1.8
+    _, findings = believe(with_channels(rooms, **{channel: ("degF", numbers_of_celsius)}))
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
     assert findings[0].since == log.frame.index[0]
-    honest = {c: make_column(c, "degF" if c == channel else "degC", c) for c in kept}
-    assert believe(replace(log, frame=log.frame[kept], columns=honest))[1] == ()
 
 
 def test_a_gauge_labelled_absolute_is_told_by_the_one_beside_it() -> None:
@@ -289,7 +282,7 @@ def test_a_hose_that_leaps_up_and_stands_is_filling_the_circuit_and_never_draws_
     stage: str, named: bool
 ) -> None:
     gauges = dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig")
-    log = replace(standing(gauges), journal=journal_rows([(0.0, "stage", stage, "begin")]))
+    log = replace(standing(gauges), journal=journal_rows(begun(stage)))
     rows = len(log.frame) // 2
     log.frame.loc[log.frame.index[rows:], "circuit_pressure"] = 110.0 * 6_894.757 + log.barometer_pa[rows:]
     assert bool(found(log)) == named
@@ -320,8 +313,8 @@ def test_a_gauge_at_the_hose_is_doubted_only_where_nothing_flows() -> None:
     log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "psig"))
     log.frame.loc[log.frame.index[500:], "circuit_pressure"] -= 90e3
     assert found(replace(log, journal=journal_rows([]))) == []
-    assert found(replace(log, journal=journal_rows([(0.0, "stage", "recovery", "begin")]))) == []
-    resting = replace(log, journal=journal_rows([(0.0, "stage", "at_rest", "begin")]))
+    assert found(replace(log, journal=journal_rows(begun("recovery")))) == []
+    resting = replace(log, journal=journal_rows(begun("at_rest")))
     assert found(resting) == [("channel_jumped", "circuit_pressure")]
 
 
@@ -345,14 +338,13 @@ def test_a_gauge_that_stands_while_two_others_rise_together_is_stuck() -> None:
 
 def test_water_in_a_wrong_unit_is_told_by_the_pressure_where_the_water_beside_it_bears_the_pressure_out() -> None:
     """R-134a at 20 degC: 68 psi read as kPa would stand beside 20 degF as well, but not beside the entering water."""
-    log = standing({"circuit_pressure": "psig"})
-    frame, columns = log.frame[["circuit_pressure"]].copy(), {"circuit_pressure": log.columns["circuit_pressure"]}
-    for channel, number in (("entering_water_temperature", 68.4), ("leaving_water_temperature", 20.0)):
-        columns[channel] = make_column(channel, "degF", channel)
-        frame[channel] = number * columns[channel].unit.scale + columns[channel].unit.offset
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    journal = journal_rows([(0.0, "stage", "recovery", "begin")])
-    (fault,) = believe(replace(log, frame=frame, columns=columns, journal=journal), job)[1]
+    gauge = standing({"circuit_pressure": "psig"}).frame["circuit_pressure"]
+    logged = {
+        "circuit_pressure": ("psig", UNITS["psig"].number(gauge.to_numpy(), 101_325.0)),
+        "entering_water_temperature": ("degF", np.full(len(gauge), 68.4)),
+        "leaving_water_temperature": ("degF", np.full(len(gauge), 20.0)),
+    }
+    (fault,) = believe(*make_log(10.0 * np.arange(len(gauge)), logged, tables=R134A, journal=begun("recovery")))[1]
     assert fault.figures["channel"] == "leaving_water_temperature"
     assert "only as degC" in fault.text
 
@@ -363,14 +355,9 @@ def test_water_in_a_wrong_unit_is_told_by_the_pressure_where_the_water_beside_it
 def test_a_cylinder_far_above_saturation_has_a_wrong_label(channel: str, unit: str, meant: str) -> None:
     log = standing({"circuit_pressure": "psig"})
     right = {"cylinder_temperature": ("degC", 20.0), "cylinder_pressure": ("kPag", 470.4)}
-    columns = dict(log.columns)
-    for name, (symbol, number) in right.items():
-        for label in (symbol, unit if name == channel else symbol):
-            columns[name] = make_column(name, label, name)
-        zero = log.barometer_pa if columns[name].unit.datum == "gauge" else 0.0
-        log.frame[name] = number * columns[name].unit.scale + columns[name].unit.offset + zero
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    _, findings = believe(replace(log, columns=columns), job)
+    labelled = {name: (unit if name == channel else own, number) for name, (own, number) in right.items()}
+    beside = {name: (label, UNITS[label].si(number, log.barometer_pa)) for name, (label, number) in labelled.items()}
+    _, findings = believe(with_channels(log, **beside), R134A_JOB)
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
     assert f"only as {meant}" in findings[0].text
 
@@ -379,22 +366,19 @@ def test_a_cylinder_that_grows_hot_as_it_fills_is_no_wrong_label() -> None:
     """Read as degF its 45 degC and more would lie beside a room of 10 degC."""
     log = standing({})
     log.frame[list(log.columns)] -= 10.0
-    log.frame["cylinder_temperature"] = np.linspace(295.0, 328.0, len(log.frame))
-    columns = {**log.columns, "cylinder_temperature": make_column("cylinder_temperature", "degC", "cylinder")}
-    assert found(replace(log, columns=columns)) == []
+    assert found(with_channels(log, cylinder_temperature=("degC", np.linspace(295.0, 328.0, len(log.frame))))) == []
 
 
 @pytest.mark.parametrize("step", [1.0, 60.0])
 def test_what_began_beside_its_room_and_grew_hot_is_right_and_what_stepped_there_is_not(step: float) -> None:
     """80 degC read as degF lie beside a room of 20 degC, as 24 degC shown in degF do; a changed cylinder is cold."""
     log = standing({}, step=step)
-    columns = {**log.columns, "cylinder_temperature": make_column("cylinder_temperature", "degC", "cylinder")}
     hot = np.interp(np.arange(len(log.frame)) * step, [1_200.0, 3_600.0, 6_000.0], [293.15, 353.15, 353.15])
-    log.frame["cylinder_temperature"] = np.where(log.frame.index < START + pd.Timedelta(seconds=1_100), 335.0, hot)
-    frame = log.frame[log.frame.index >= START + pd.Timedelta(seconds=900)]
-    assert found(replace(log, frame=frame, columns=columns)) == []
-    log.frame["cylinder_temperature"] = np.where(hot > 320.0, 75.2 + 273.15, 293.15)
-    (fault,) = believe(replace(log, columns=columns))[1]
+    early = log.frame.index < START + pd.Timedelta(seconds=1_100)
+    grew = with_channels(log, cylinder_temperature=("degC", np.where(early, 335.0, hot)))
+    assert found(replace(grew, frame=grew.frame[grew.frame.index >= START + pd.Timedelta(seconds=900)])) == []
+    stepped = with_channels(log, cylinder_temperature=("degC", np.where(hot > 320.0, 75.2 + 273.15, 293.15)))
+    (fault,) = believe(stepped)[1]
     assert fault.figures["channel"] == "cylinder_temperature"
 
 
@@ -411,43 +395,30 @@ def test_warm_air_beside_chilled_water_alone_is_no_wrong_label(number: float) ->
 
 def test_a_cylinder_that_grew_hot_accuses_no_room() -> None:
     """R-134a: saturation of the cylinder climbs from the room's 8 degC to 45 degC, beside which 46 degC would lie."""
-    log = standing({})
-    columns = {"ambient_temperature": make_column("ambient_temperature", "degF", "a"),
-               "cylinder_pressure": make_column("cylinder_pressure", "kPa", "p")}  # fmt: skip
-    frame = log.frame[["ambient_temperature"]].copy()
-    frame["ambient_temperature"] = 46.4 / 1.8 + 255.372
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    frame["cylinder_pressure"] = np.interp(np.arange(len(frame)), [60, 400], [387.6e3, 1_160e3])
-    assert believe(replace(log, frame=frame, columns=columns), job)[1] == ()
-    frame["cylinder_pressure"] = 1_160e3
-    assert len(believe(replace(log, frame=frame, columns=columns), job)[1]) == 1
+    row = np.arange(1_080)
+    for kpa, faults in ((np.interp(row, [60, 400], [387.6, 1_160.0]), 0), (np.full(len(row), 1_160.0), 1)):
+        logged = {"ambient_temperature": ("degF", np.full(len(row), 46.4)), "cylinder_pressure": ("kPa", kpa)}
+        log = make_log(10.0 * row, logged, tables=R134A, journal=begun("at_rest"))
+        assert len(believe(*log)[1]) == faults
 
 
 def test_air_in_a_cylinder_is_no_wrong_label() -> None:
     """2 bar of air stand above R-134a at 20 degC: saturation of what the gauge shows is 11 K above the metal."""
     log = standing({"circuit_pressure": "psig"})
-    columns = dict(log.columns)
-    for name, symbol in {"cylinder_temperature": "degC", "cylinder_pressure": "kPag"}.items():
-        columns[name] = make_column(name, symbol, name)
-    log.frame["cylinder_temperature"] = 293.15
-    log.frame["cylinder_pressure"] = 771.7e3
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    assert believe(replace(log, columns=columns), job)[1] == ()
+    filled = with_channels(log, cylinder_temperature=("degC", 293.15), cylinder_pressure=("kPag", 771.7e3))
+    assert believe(filled, R134A_JOB)[1] == ()
 
 
 def recovering(frozen: bool, falls_pa: float) -> Log:
     """Return an hour of vapour recovery on a scale that trembles by a digit or two; it may freeze half-way."""
     noise = np.random.default_rng(8)
     at = np.arange(0.0, 3_600.0, 5.0)
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
     weight = np.round(80.0 + at / 1_800.0 + 0.15 * noise.normal(size=len(at)), 1)
-    frame["cylinder_weight"] = np.where(frozen & (at >= 1_800.0), weight[360], weight)
-    frame["circuit_pressure"] = 600e3 - falls_pa * at / 3_600.0
-    columns = {"cylinder_weight": make_column("cylinder_weight", "kg", "w"),
-               "circuit_pressure": make_column("circuit_pressure", "kPa", "p")}  # fmt: skip
-    return assemble(
-        frame, columns, journal_rows([(0.0, "stage", "recovery", "begin")]), parse_job({"job": {"name": "n"}})
-    )
+    logged = {
+        "cylinder_weight": ("kg", np.where(frozen & (at >= 1_800.0), weight[360], weight)),
+        "circuit_pressure": ("kPa", (600e3 - falls_pa * at / 3_600.0) / 1e3),
+    }
+    return make_log(at, logged, journal=begun("recovery"))[0]
 
 
 def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pause_is_not() -> None:
@@ -472,14 +443,10 @@ def test_a_channel_of_another_name_is_kept_and_not_judged() -> None:
 def test_water_that_cannot_be_what_it_is_labelled_is_told_by_one_thermometer(
     number: float, unit: str, air: float
 ) -> None:
-    log = night()
-    columns = {"leaving_water_temperature": make_column("leaving_water_temperature", unit, "w"),
-               "ambient_temperature": make_column("ambient_temperature", "degC", "a")}  # fmt: skip
-    frame = log.frame[list(columns)].copy()
-    water = columns["leaving_water_temperature"].unit
-    frame["leaving_water_temperature"] = number * water.scale + water.offset
-    frame["ambient_temperature"] = air + 273.15
-    assert found(replace(log, frame=frame, columns=columns)) == [("channel_jumped", "leaving_water_temperature")]
+    steady = np.ones(4_320)
+    logged = {"leaving_water_temperature": (unit, number * steady), "ambient_temperature": ("degC", air * steady)}
+    log, _ = make_log(5.0 * np.arange(len(steady)), logged)
+    assert found(log) == [("channel_jumped", "leaving_water_temperature")]
 
 
 def test_a_coarse_probe_that_swung_once_and_came_to_rest_is_not_stuck() -> None:
@@ -497,17 +464,11 @@ def test_a_coarse_probe_that_swung_once_and_came_to_rest_is_not_stuck() -> None:
 @pytest.mark.parametrize(("number", "unit"), [(97.2, "kPag"), (97.2, "psig")])
 def test_a_condenser_far_under_its_water_has_a_wrong_label(number: float, unit: str) -> None:
     """R-134a at 97 psig condenses at 30 degC; at 97 kPag it would at -10 degC, beside water of 27 degC."""
-    log = night()
-    columns = {"discharge_pressure": make_column("discharge_pressure", unit, "p"),
-               "condenser_leaving_temperature": make_column("condenser_leaving_temperature", "degC", "c")}  # fmt: skip
-    frame = log.frame[["ambient_temperature"]].copy()
-    frame["discharge_pressure"] = number * columns["discharge_pressure"].unit.scale + log.barometer_pa
-    frame["condenser_leaving_temperature"] = 300.15
-    journal = journal_rows([(0.0, "stage", "startup", "begin")])
-    log = replace(log, frame=frame.drop(columns="ambient_temperature"), columns=columns, journal=journal)
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
+    steady = np.ones(4_320)
+    logged = {"discharge_pressure": (unit, number * steady), "condenser_leaving_temperature": ("degC", 27.0 * steady)}
+    log = make_log(5.0 * np.arange(len(steady)), logged, tables=R134A, journal=begun("startup"))
     expected = ["discharge_pressure"] if unit == "kPag" else []
-    assert [f.figures["channel"] for f in believe(log, job)[1]] == expected
+    assert [f.figures["channel"] for f in believe(*log)[1]] == expected
 
 
 def walking(surface_c: np.ndarray, at: np.ndarray) -> Log:
@@ -534,9 +495,9 @@ def test_one_end_of_a_barrel_that_stands_while_the_other_warms_is_stuck() -> Non
     at = np.arange(0.0, 4.0 * 3600.0, 10.0)
     log = walking(np.full(len(at), 19.0), at)
     log.frame["leaving_water_temperature"] = 18.5 + 273.15 + 0.1 * ((at // 60.0) % 2.0) * (at < 1_200.0)
-    log = replace(log, journal=journal_rows([(0.0, "stage", "pressure_test", "begin")]))
+    log = replace(log, journal=journal_rows(begun("pressure_test")))
     assert found(log) == [("channel_stuck", "leaving_water_temperature")]
-    running = replace(log, journal=journal_rows([(0.0, "stage", "startup", "begin")]))
+    running = replace(log, journal=journal_rows(begun("startup")))
     assert found(running) == []
 
 
@@ -548,16 +509,10 @@ def test_a_pipe_that_cannot_be_so_far_from_its_saturation_has_a_wrong_label(
     channel: str, label: str, number: float, unit: str, pressure: float
 ) -> None:
     """R-134a: suction of 241 kPa is at 4 degC, so no pipe of -13 degC; no liquid line of 92 degC stands at 125 psig."""
-    log = night()
     gauge = "suction_pressure" if channel == "suction_temperature" else "discharge_pressure"
-    columns = {gauge: make_column(gauge, unit, gauge), channel: make_column(channel, label, channel)}
-    frame = log.frame[["ambient_temperature"]].copy()
-    frame[gauge] = pressure * columns[gauge].unit.scale + log.barometer_pa
-    frame[channel] = number * columns[channel].unit.scale + columns[channel].unit.offset
-    journal = journal_rows([(0.0, "stage", "startup", "begin")])
-    log = replace(log, frame=frame.drop(columns="ambient_temperature"), columns=columns, journal=journal)
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    findings = believe(log, job)[1]
+    steady = np.ones(4_320)
+    logged = {gauge: (unit, pressure * steady), channel: (label, number * steady)}
+    findings = believe(*make_log(5.0 * np.arange(len(steady)), logged, tables=R134A, journal=begun("startup")))[1]
     assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
 
 
@@ -589,7 +544,7 @@ def test_a_probe_that_jumps_is_no_witness_against_its_twin() -> None:
     water = 10.0 + 2.0 * np.exp(-at / 700.0)
     for channel, jump in (("entering_water_temperature", 0.0), ("leaving_water_temperature", 7.0)):
         log.frame[channel] = np.round(water + jump * (at >= 3_600.0), 1) + 273.15
-    log = replace(log, journal=journal_rows([(0.0, "stage", "recovery", "begin")]))
+    log = replace(log, journal=journal_rows(begun("recovery")))
     assert found(log) == [("channel_jumped", "leaving_water_temperature")]
     log.frame["leaving_water_temperature"] -= 4.0 * (at >= 3_600.0)  # too little to be called a jump
     assert found(log) == []
@@ -647,7 +602,7 @@ def test_a_barometer_that_jumps_takes_no_gauge_along() -> None:
 def two_gauges(stage: str) -> Log:
     """Return a stopped circuit with a gauge at the hose and one at the suction side, in a stage of the journal."""
     log = standing({"circuit_pressure": "psig", "suction_pressure": "psig"})
-    return replace(log, journal=journal_rows([(0.0, "stage", stage, "begin")]))
+    return replace(log, journal=journal_rows(begun(stage)))
 
 
 def put(log: Log, channel: str, first: int, numbers: Callable[[np.ndarray], np.ndarray]) -> None:
@@ -713,17 +668,14 @@ def test_a_coarse_gauge_that_goes_by_one_step_beside_a_moving_barometer_has_not_
     weather = log.barometer_pa + 40.0 * np.sin(np.arange(len(log.frame)) / 50.0)
     coarse = 6_894.757 * np.repeat([3.0, 2.0], [500, len(log.frame) - 500])
     frame = log.frame.assign(suction_pressure=coarse + weather, barometer=weather)
-    columns = {**log.columns, "barometer": make_column("barometer", "mbar", "barometer")}
-    assert found(replace(log, frame=frame, columns=columns, barometer_pa=weather)) == []
+    assert found(with_channels(replace(log, frame=frame, barometer_pa=weather), barometer=("mbar", weather))) == []
 
 
 def test_a_bottle_that_stands_on_the_scale_does_not_leap_in_temperature() -> None:
     log = night()
-    column = make_column("cylinder_temperature", "degC", "cylinder_temperature")
     bottle = 290.0 + 0.1 * np.random.default_rng(1).normal(size=len(log.frame))
     bottle[1_000:] += 12.0
-    columns = {**log.columns, "cylinder_temperature": column}
-    log = replace(log, frame=log.frame.assign(cylinder_temperature=bottle), columns=columns)
+    log = with_channels(log, cylinder_temperature=("degC", bottle))
     assert found(log) == [("channel_jumped", "cylinder_temperature")]
     row = np.arange(len(bottle))
     swapped = log.frame.assign(cylinder_weight=np.where(row < 1_060, 60.0, 30.0))
@@ -738,16 +690,11 @@ def test_the_probe_moves_with_the_bottle_that_is_changed(late_s: float) -> None:
     seconds = np.arange(0.0, 5_400.0, 5.0)
     flow = np.maximum(np.abs(seconds - 2_700.0) - 120.0, 0.0) * np.sign(seconds - 2_700.0) / 45.0
     gross = np.select([seconds < 2_600.0, seconds < 2_695.0], [86.0 + flow, 0.0], 27.0 + np.maximum(flow, 0.0))
-    shown = {
+    logged = {
         "cylinder_weight": ("kg", np.round(gross, 2)),
         "cylinder_temperature": ("degC", np.where(seconds < 2_700.0 + late_s, 28.0, 18.0) + 0.05 * np.sin(seconds)),
     }
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(seconds, unit="s"), name="time"))
-    columns = {channel: make_column(channel, unit, channel) for channel, (unit, _) in shown.items()}
-    for channel, (_, readings) in shown.items():
-        frame[channel] = readings + (273.15 if channel == "cylinder_temperature" else 0.0)
-    log = Log(frame, columns, journal_rows([], START), pd.Series(101_325.0, index=frame.index), "stated")
-    assert found(log) == []
+    assert found(make_log(seconds, logged)[0]) == []
 
 
 def test_a_pressure_that_comes_back_in_a_pause_does_not_doubt_the_scale() -> None:
@@ -766,15 +713,12 @@ def running(meant: dict[str, str]) -> tuple[Log, Job]:
     """Return an hour of a machine that cools water, R-134a, in degF and kPag; some channels show another unit."""
     dice = np.random.default_rng(2)
     at = np.arange(0.0, 3_600.0, 10.0)
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
-    columns = {}
+    logged = {}
     for channel, true in RUNNING.items():
         own, si = ("degF", true + 273.15) if CHANNELS[channel] == "temperature" else ("kPag", true * 1e3)
-        columns[channel], shown = (make_column(channel, each, channel) for each in (own, meant.get(channel, own)))
-        number = (si - shown.unit.offset) / shown.unit.scale + 0.1 * dice.normal(size=len(at))
-        frame[channel] = np.round(number, 1) * columns[channel].unit.scale + columns[channel].unit.offset
-    job = parse_job({"job": {"name": "n"}, "circuit": {"refrigerant": "R-134a"}})
-    return assemble(frame, columns, journal_rows([(0.0, "stage", "startup", "begin")]), job), job
+        number = UNITS[meant.get(channel, own)].number(si) + 0.1 * dice.normal(size=len(at))
+        logged[channel] = own, np.round(number, 1)
+    return make_log(at, logged, tables=R134A, journal=begun("startup"))
 
 
 def test_a_running_machine_in_order_is_believed() -> None:
@@ -815,15 +759,12 @@ def drawing(step: float, leap_pa: float, after: float = 1.0) -> Log:
     at = np.arange(0.0, 3_600.0, step)
     drawn = 0.025 * (np.minimum(at, 1_200.0) + after * np.clip(at - 1_200.0, 0.0, 1_200.0))
     pressure = 500e3 * np.exp(-np.maximum(at - 2_400.0, 0.0) / 300.0) + np.where(at < 1_200.0, 0.0, leap_pa)
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
-    frame["circuit_pressure"] = np.round(np.maximum(pressure, 30e3), -3)
-    frame["cylinder_weight"] = np.round(30.0 + drawn + 0.02 * noise.normal(size=len(at)), 2)
-    frame["leaving_water_temperature"] = np.round(288.0 + 0.1 * noise.normal(size=len(at)), 1)
-    units = {"circuit_pressure": "kPa", "cylinder_weight": "kg", "leaving_water_temperature": "degC"}
-    columns = {channel: make_column(channel, unit, channel) for channel, unit in units.items()}
-    return assemble(
-        frame, columns, journal_rows([(0.0, "stage", "recovery", "begin")]), parse_job({"job": {"name": "n"}})
-    )
+    logged = {
+        "circuit_pressure": ("kPa", np.round(np.maximum(pressure, 30e3) / 1e3)),
+        "cylinder_weight": ("kg", np.round(30.0 + drawn + 0.02 * noise.normal(size=len(at)), 2)),
+        "leaving_water_temperature": ("degC", np.round(14.9 + 0.1 * noise.normal(size=len(at)), 1)),
+    }
+    return make_log(at, logged, journal=begun("recovery"))[0]
 
 
 @pytest.mark.parametrize("step", [1.0, 10.0, 60.0])
@@ -847,11 +788,8 @@ def test_a_gauge_that_leaps_with_what_is_drawn_has_not_jumped(step: float, leap_
 @pytest.mark.parametrize(("unit", "filled"), [("barg", 0.88), ("MPa", 0.1), ("psig", 10.0), ("kPag", 70.0)])
 def test_a_circuit_filled_a_little_from_open_shows_no_other_unit(step: float, unit: str, filled: float) -> None:
     at = np.arange(0.0, 3_600.0, step)
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
-    column = make_column("circuit_pressure", unit, "p")
-    open_pa = 101_325.0 if column.unit.datum == "absolute" else 0.0
-    frame["circuit_pressure"] = np.where(at < 1_800.0, 0.0, filled) * column.unit.scale + open_pa
-    log = assemble(frame, {"circuit_pressure": column}, journal_rows([]), parse_job({"job": {"name": "n"}}))
+    opened = UNITS[unit].number(101_325.0, 101_325.0)
+    log, _ = make_log(at, {"circuit_pressure": (unit, opened + np.where(at < 1_800.0, 0.0, filled))})
     assert found(log) == []
 
 

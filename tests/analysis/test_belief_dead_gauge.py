@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from analysis.log import assemble
 from analysis.review import Review, review
-from analysis.vocabulary.channels import make_column
-from analysis.vocabulary.job import parse_job
-from tests.support import START, journal_rows
+from tests.support import make_log
 
 PSI = 6_894.757293
 
@@ -37,17 +33,10 @@ def overnight(
         "surface_temperature": ("degF", np.round(metal * 1.8 - 459.67 + 0.1 * dice.normal(size=len(at)), 1)),
         "ambient_temperature": ("degF", np.round(metal * 1.8 - 459.97 + 0.1 * dice.normal(size=len(at)), 1)),
     }
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
-    columns = {name: make_column(name, unit, name) for name, (unit, _) in logged.items()}
-    for name, (_, shown) in logged.items():
-        frame[name] = shown * columns[name].unit.scale + columns[name].unit.offset
-    job = parse_job(
-        {"job": {"name": "n"}, "site": {"barometer": "14.7 psia"},
-         "pressure_test": {"allowed_loss": f"{allowed} psi/d"}}
-    )  # fmt: skip
+    tables = {"site": {"barometer": "14.7 psia"}, "pressure_test": {"allowed_loss": f"{allowed} psi/d"}}
     marks = [(0.0, "stage", "pressure_test", "begin"), (float(at[-1]), "stage", "pressure_test", "end")]
-    log = assemble(frame, columns, journal_rows(marks), job)
-    return review(log if until is None else log.before(frame.index[int(until * len(at))]), job)
+    log, job = make_log(at, logged, tables=tables, journal=marks)
+    return review(log if until is None else log.before(log.frame.index[int(until * len(at))]), job)
 
 
 def verdict(result: Review) -> str:

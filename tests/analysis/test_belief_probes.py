@@ -9,11 +9,10 @@ import pandas as pd
 import pytest
 
 from analysis.belief import believe
-from analysis.log import Log, assemble
+from analysis.log import Log
 from analysis.review import review
-from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.job import Job, parse_job
-from tests.support import START, journal_rows
+from tests.support import START, make_log
 
 STEP = 5.0
 MINUTE = int(60.0 / STEP)
@@ -37,14 +36,9 @@ def logged(
     marks: tuple[tuple[float, str], ...] = ((3_600.0, "pump_valve_closed"),),
 ) -> Log:  # fmt: skip
     at = STEP * np.arange(len(vacuum))
-    frame = pd.DataFrame(index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s"), name="time"))
-    columns = {}
-    for channel, (symbol, readings) in {"vacuum": (unit, vacuum), **(others or {})}.items():
-        columns[channel] = make_column(channel, symbol, channel)
-        frame[channel] = readings * columns[channel].unit.scale + columns[channel].unit.offset
     rows = [(0.0, "stage", "evacuation", "begin"), (float(at[-1]), "stage", "evacuation", "end")]
     rows += [(when, "mark", subject, "") for when, subject in marks]
-    return assemble(frame, columns, journal_rows(sorted(rows)), job_of())
+    return make_log(at, {"vacuum": (unit, vacuum), **(others or {})}, journal=rows)[0]
 
 
 def shown(pressure: np.ndarray, noise: float = 0.005, quantum: float = 1.0, top: float = 25_000.0) -> np.ndarray:

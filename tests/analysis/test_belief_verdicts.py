@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import pytest
 
-from analysis.log import assemble
 from analysis.review import Review, review
-from analysis.vocabulary.channels import make_column
-from analysis.vocabulary.job import parse_job
-from tests.support import START, journal_rows
+from tests.support import make_log
 
 JOB = {
     "job": {"name": "n"},
@@ -24,15 +20,10 @@ JOB = {
 
 def reviewed(stage: str, logged: dict[str, tuple[str, np.ndarray]], step: float = 60.0) -> Review:
     rows = len(next(iter(logged.values()))[1])
-    frame = pd.DataFrame(index=pd.date_range(START, periods=rows, freq=f"{step:g}s", name="time"))
-    columns = {name: make_column(name, unit, name) for name, (unit, _) in logged.items()}
-    for name, (_, shown) in logged.items():
-        frame[name] = shown * columns[name].unit.scale + columns[name].unit.offset
     marks = [(0.0, "stage", stage, "begin"), (step * (rows - 1), "stage", stage, "end")]
     if stage == "charging":
         marks.append((0.0, "mark", "cylinder_on", "A"))
-    job = parse_job(JOB)
-    return review(assemble(frame, columns, journal_rows(sorted(marks)), job), job)
+    return review(*make_log(step * np.arange(rows), logged, tables=JOB, journal=marks))
 
 
 def charged(number: float | None) -> Review:

@@ -6,16 +6,12 @@ import re
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from analysis.ledger import balance, rows
-from analysis.log import assemble
 from analysis.result import Figure
 from analysis.review import Review, review
-from analysis.vocabulary.channels import make_column
-from analysis.vocabulary.job import parse_job
-from tests.support import START, journal_rows
+from tests.support import make_log
 
 Stay = tuple[str, float, float]  # cylinder, gross weight at its begin and end
 OUT, PULL = 350.0, 0.05  # kPa of the circuit while a recovery runs, and under vacuum
@@ -53,24 +49,18 @@ def job_of(
         journal.append((len(weight) - early_s, "stage", name, "end"))
         weight += [weight[-1]] * 300
         pressure += [pressure[-1]] * 300
-    job = parse_job(
-        {
-            "job": {"name": "test", "units": "si"},
-            "circuit": {"refrigerant": "R-134a"},
-            "site": {"barometer": "101.3 kPa"},
-        }
-        | tables
-    )
     at = np.arange(len(weight))
     shown = at >= first_s
-    index = pd.DatetimeIndex(START + pd.to_timedelta(at[shown], unit="s"), name="time")
-    frame = pd.DataFrame({"cylinder_weight": np.round(weight, 2)[shown]}, index=index)
-    frame["circuit_pressure"] = 1000.0 * np.array(pressure)[shown]
-    columns = {
-        "cylinder_weight": make_column("cylinder_weight", "kg", "cylinder_weight [kg]"),
-        "circuit_pressure": make_column("circuit_pressure", "kPa", "circuit_pressure [kPa]"),
+    logged = {
+        "cylinder_weight": ("kg", np.round(weight, 2)[shown]),
+        "circuit_pressure": ("kPa", np.array(pressure)[shown]),
     }
-    return review(assemble(frame, columns, journal_rows(sorted(journal)), job), job)
+    base = {
+        "job": {"name": "test", "units": "si"},
+        "circuit": {"refrigerant": "R-134a"},
+        "site": {"barometer": "101.3 kPa"},
+    }
+    return review(*make_log(at[shown], logged, tables=base | tables, journal=journal))
 
 
 def figure(found: Review, number: int, name: str) -> float:
