@@ -7,37 +7,32 @@ closed circuit shows, `cause` weighs why it stalled, `pace` tells the time left,
 from __future__ import annotations
 
 import math
-from functools import partial
 
 import numpy as np
 import pandas as pd
 
+from analysis.evacuation.aim import Aim, aim_of
 from analysis.evacuation.alive import one_number
 from analysis.evacuation.cause import ADVICE, CAUSES, TRIPLE_POINT_PA
 from analysis.evacuation.figures import (
     FALLING,
-    Aim,
     figures_of,
     final_level,
-    hose_words,
     judged_hold,
     judged_pull,
-    pump_share,
     seconds_left,
 )
+from analysis.evacuation.pump import pump_of
 from analysis.evacuation.story import Closed, Happening, Story
 from analysis.evacuation.ticks import GAP_S, OVER_RANGE_LEAST_PA, Ticks, make_ticks, mark_seconds
 from analysis.evacuation.walk import Walk
 from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
-from analysis.rules import load_rules
 from analysis.stretch import Stretch, moments
-from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure, UnitSystem
+from analysis.vocabulary.units import UnitSystem
 
 __all__ = ["assess"]
 
-STALL_TARGET_PA = 66.661
-"""Where no target is stated a stall is judged above 500 micron: common practice."""
 SILENT_S = 600.0
 """What a circuit does while its gauge shows nothing for so long is not known."""
 FAR_UNDER = 0.5
@@ -61,7 +56,7 @@ def assess(stretch: Stretch) -> Assessment:
     InputError
         The job's rule file cannot be used.
     """
-    aim = _aim(stretch)
+    aim = aim_of(stretch)
     if "vacuum" not in stretch.frame:
         where = (
             " but the one at the pump: put one on the circuit, far from the hose"
@@ -73,12 +68,8 @@ def assess(stretch: Stretch) -> Assessment:
     if len(ticks) == 0:
         return Assessment("undecided", "Cannot tell yet: the vacuum gauge has not been in its range for half a minute.")
     valve = ("pump_valve_closed", "pump_valve_open", "pump_on", "pump_off", "vacuum_broken", "oil_change")
-    target = aim.target_pa if aim.target_pa is not None else STALL_TARGET_PA
     marks = mark_seconds(stretch, *valve)
-    share = partial(pump_share, stretch)
-    flow, volume = stretch.job.evacuation.pump_flow_m3_per_s, stretch.job.circuit.internal_volume_m3
-    changes = flow / volume if flow and volume else math.nan
-    story = Walk(ticks, marks, target, aim.hold_s, aim.limit_pa, moments(stretch), share, changes).run()
+    story = Walk(ticks, marks, aim, moments(stretch), pump_of(stretch)).run()
     findings = [_finding(stretch, ticks, happening, aim) for happening in story.happenings]
     if aim.target_pa is None:
         findings = [f for f in findings if f.kind != "target_reached"]
@@ -91,23 +82,6 @@ def assess(stretch: Stretch) -> Assessment:
         _traces(ticks),
         _spans(stretch, ticks, story),
     )
-
-
-def _aim(stretch: Stretch) -> Aim:
-    stated = stretch.job.evacuation
-
-    def pascal(pressure: Pressure | None) -> float | None:
-        return None if pressure is None else pressure.absolute_pa(STANDARD_ATMOSPHERE_PA)
-
-    target, hold, limit, source = pascal(stated.target), stated.hold_s, pascal(stated.hold_limit), ""
-    if stated.rules is not None:
-        rules = load_rules(stated.rules)
-        table = rules.table("evacuation").only("target", "hold", "hold_limit")
-        target = pascal(table.pressure("target")) if target is None else target
-        hold = table.quantity("hold", "time") if hold is None else hold
-        limit = pascal(table.pressure("hold_limit")) if limit is None else limit
-        source = rules.title
-    return Aim(target, hold, limit if limit is not None else target, source, limit is None)
 
 
 def _at(stretch: Stretch, seconds: float) -> pd.Timestamp:
@@ -205,7 +179,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
                 f"Target of {target}{by} reached before the gauge fell silent; it came back higher and has not fallen "
                 f"since, {final} at the end: the valve may have been closed. Mark what is done; pull and hold again."
             )
-        more = _time_left(story, aim) + hose_words(stretch, float(ticks.vacuum[-1]))
+        more = _time_left(story, aim) + pump_of(stretch).words(float(ticks.vacuum[-1]), system)
         yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
         return "not_reached", f"The target of {target}{by} {yet} {final}.{_rose(story, system)}{more}"
     if hold is None:

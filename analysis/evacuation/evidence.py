@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 
 from analysis.evacuation.cause import SHORT_OF, Evidence
+from analysis.evacuation.pump import Pump
 from analysis.evacuation.story import Stall, Story
 from analysis.evacuation.ticks import Ticks
 
@@ -33,23 +33,22 @@ def evidence_of(
     stall: Stall,
     k: int,
     pumping_from: int | None,
-    pump_share: Callable[[float], float],
-    changes_per_s: float = math.nan,
-    oil_helped: bool | None = None,
+    pump: Pump,
+    oil_helped: bool | None,
 ) -> Evidence:
     """Return what tick `k` and those before say of a stall.
 
     Parameters
     ----------
     pumping_from : first tick of this pumping, None while the valve is closed.
-    pump_share : pressure at the pump over a level that inflow holds up, NaN where pump and hose are not stated.
-    changes_per_s : pump's flow over the circuit's volume, NaN where they are not stated.
     oil_helped : where it is known already.
     """
     begin = story.pull_starts[stall.pull]
     at, rises, pump_closed = t.end_s, [], math.nan
     pace, quickest = _pull_speed(t, begin, k, stall, PACE_ABOVE[1]), _pull_speed(t, begin, k, stall, math.inf)
-    stated = changes_per_s * pump_share(stall.level_pa)  # water that boils slows the pull down long before it stops
+    stated = pump.changes_per_s * pump.share(
+        stall.level_pa
+    )  # water that boils slows the pull down long before it stops
     per_s = EXPECTED_SHARE * (max(pace, min(quickest, stated)) if np.isfinite(stated) else pace)
     for closed in story.closeds:
         if closed.first < begin or closed.hold or closed.rise is None:
@@ -81,7 +80,7 @@ def evidence_of(
         warmest_k=float(t.warmest[k]),
         rises=tuple(rises[-2:]),
         pump_open=_pump_share(t, now) if pumping_from is not None else math.nan,
-        pump_expected=pump_share(stall.level_pa),
+        pump_expected=pump.share(stall.level_pa),
         pump_pull=_pump_share(t, pulling),
         pump_closed=pump_closed,
         oil_helped=oil_helped,

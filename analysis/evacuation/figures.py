@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.evacuation import flow
+from analysis.evacuation.aim import Aim
+from analysis.evacuation.pump import Pump, pump_of
 from analysis.evacuation.story import Closed, Story
 from analysis.evacuation.ticks import Ticks
 from analysis.fluids import refrigerant, water
@@ -27,17 +28,6 @@ PROBE_MOST_PA = 5e3
 """Above this a circuit gauge shows it: no vacuum probe for this work does (common practice)."""
 PACE_FROM, PACE_TO = 4.0, 1.4
 """The speed found is the pull's pace between these multiples of its lowest level."""
-
-
-@dataclass(frozen=True)
-class Aim:
-    """What is asked for: pascal and seconds, None where nobody stated it; `source` names the rule file used."""
-
-    target_pa: float | None
-    hold_s: float | None
-    limit_pa: float | None
-    source: str
-    limit_is_target: bool = False
 
 
 def judged_pull(ticks: Ticks, story: Story) -> int:
@@ -128,44 +118,6 @@ def speed_found(ticks: Ticks, story: Story, volume_m3: float) -> tuple[float, fl
     return volume_m3 * pace, math.sqrt(float(lowest[begin] * lowest[end]))
 
 
-def pump_and_hose(stretch: Stretch, pressure_pa: float) -> float | None:
-    """Return the speed that pump and hose together can have at a pressure [m3/s], None when not stated."""
-    stated = stretch.job.evacuation
-    if stated.pump_flow_m3_per_s is None:
-        return None
-    bore, length = stated.hose_bore_m, stated.hose_length_m
-    if not bore or not length or not stated.pump_flow_m3_per_s:
-        return stated.pump_flow_m3_per_s
-    hose = flow.hose_conductance(bore, length, pressure_pa)
-    return float(flow.in_series(stated.pump_flow_m3_per_s, hose))
-
-
-def pump_share(stretch: Stretch, level_pa: float) -> float:
-    """Return the pressure at the pump over a level that inflow holds up, NaN where pump and hose are not stated.
-
-    The hose lets through what the pump takes: C (1 - r) = S r, with C at the mean of both ends.
-    """
-    stated = stretch.job.evacuation
-    pump, bore, length = stated.pump_flow_m3_per_s, stated.hose_bore_m, stated.hose_length_m
-    if not pump or not bore or not length:
-        return math.nan
-    shares = np.linspace(0.0, 1.0, 201)
-    conductance = np.asarray(flow.hose_conductance(bore, length, 0.5 * level_pa * (1.0 + shares)))
-    return float(np.interp(0.0, pump * shares - conductance * (1.0 - shares), shares))
-
-
-def hose_words(stretch: Stretch, pressure_pa: float) -> str:
-    """Return what the hose lets through of the pump's flow at a level, as a sentence; empty when it lets most of it."""
-    stated = stretch.job.evacuation
-    speed = pump_and_hose(stretch, pressure_pa)
-    if speed is None or stated.pump_flow_m3_per_s is None or speed > 0.5 * stated.pump_flow_m3_per_s:
-        return ""
-    system = stretch.job.job.units
-    level = Figure(pressure_pa, "vacuum").show(system, 2)
-    through, whole = Figure(speed, "flow").show(system, 2), Figure(stated.pump_flow_m3_per_s, "flow").show(system, 2)
-    return f" At {level} the hose gives {through} of the pump's {whole}; a wider and shorter one is quicker."
-
-
 def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[str, FigureValue]:
     """Return the stage's figures; NaN where there is nothing to say."""
     pull = judged_pull(ticks, story)
@@ -194,10 +146,11 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
             figures["effective_speed_at"] = Figure(found[1], "vacuum")
         if rise is not None and rise.kind != "moisture":
             figures |= _leak(stretch, flow.leak_rate(volume, max(0.0, rise.rate_pa_per_s)), ticks)
-    speed = pump_and_hose(stretch, float(ticks.vacuum[-1]))
+    pump = pump_of(stretch)
+    speed = pump.speed(float(ticks.vacuum[-1]))
     if speed is not None:
         figures["speed_through_hose"] = Figure(speed, "flow")
-        figures |= _water(stretch, ticks, story)
+        figures |= _water(pump, ticks, story)
     since_oil = max([0.0, *story.oil_changes])
     hours = _pumped_since(ticks, story, since_oil)
     figures["oil_hours"] = Figure(hours, "hours")
@@ -241,7 +194,7 @@ def _leak(stretch: Stretch, leak: float, ticks: Ticks) -> dict[str, FigureValue]
     return figures
 
 
-def _water(stretch: Stretch, ticks: Ticks, story: Story) -> dict[str, FigureValue]:
+def _water(pump: Pump, ticks: Ticks, story: Story) -> dict[str, FigureValue]:
     """Return the water pumped away while water held the level, and what of it this oil met at most.
 
     S p M / (R T) over the pumping at levels that water can hold; the speed is that of pump and hose there.
@@ -249,7 +202,7 @@ def _water(stretch: Stretch, ticks: Ticks, story: Story) -> dict[str, FigureValu
     likely = np.zeros(len(ticks), dtype=bool)
     possible = np.zeros(len(ticks), dtype=bool)
     levels = np.geomspace(1.0, 2e4, 40)
-    speeds = np.array([pump_and_hose(stretch, float(level)) for level in levels], dtype=float)
+    speeds = np.array([pump.speed(float(level)) for level in levels], dtype=float)
     vapour = np.asarray(water.vapor_pressure_pa(np.where(np.isfinite(ticks.warmest), ticks.warmest, ROOM_K)))
     steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0) * np.asarray(story.pumping)
     flows = flow.water_mass(np.interp(ticks.vacuum, levels, speeds), np.minimum(ticks.vacuum, vapour), ROOM_K, steps)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
+from analysis.evacuation.aim import Aim
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
 from analysis.evacuation.closed_circuit import (
     OPENING_S,
@@ -21,6 +21,7 @@ from analysis.evacuation.closed_circuit import (
 )
 from analysis.evacuation.evidence import evidence_of
 from analysis.evacuation.pace import pace_now
+from analysis.evacuation.pump import Pump
 from analysis.evacuation.story import Closed, Happening, Stall, Story
 from analysis.evacuation.ticks import GAP_S, Ticks
 from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend, crossing
@@ -55,19 +56,10 @@ class Walk:
     """Goes through the ticks once; every decision uses ticks up to its own only."""
 
     def __init__(
-        self,
-        ticks: Ticks,
-        marks: list[tuple[float, str]],
-        target_pa: float,
-        hold_s: float | None,
-        limit_pa: float | None,
-        moments_s: np.ndarray,
-        pump_share: Callable[[float], float] = lambda _: math.nan,
-        changes_per_s: float = math.nan,
+        self, ticks: Ticks, marks: list[tuple[float, str]], aim: Aim, moments_s: np.ndarray, pump: Pump
     ) -> None:
-        self.t, self.waiting, self.target = ticks, list(marks), target_pa
-        self.hold_s, self.limit, self.moments_s = hold_s, limit_pa, moments_s
-        self.pump_share, self.changes_per_s = pump_share, changes_per_s
+        self.t, self.waiting, self.moments_s, self.pump = ticks, list(marks), moments_s, pump
+        self.target, self.hold_s, self.limit = aim.stalls_above_pa, aim.hold_s, aim.limit_pa
         self.story = Story()
         self.trend = Trend(ticks)
         self.stretch = 0
@@ -331,8 +323,7 @@ class Walk:
 
     def _evidence(self, k: int, stall: Stall, oil_helped: bool | None = None) -> Evidence:
         pumping_from = self.stretch if self.closed is None else None
-        share, changes = self.pump_share, self.changes_per_s
-        return evidence_of(self.t, self.story, stall, k, pumping_from, share, changes, oil_helped)
+        return evidence_of(self.t, self.story, stall, k, pumping_from, self.pump, oil_helped)
 
     def _oil_helped(self, k: int, stall: Stall) -> None:
         """Put down a stall to the oil when fresh oil, or a closing as for a change, brought the deeper pull."""
