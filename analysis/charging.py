@@ -62,11 +62,6 @@ def assess(stretch: Stretch) -> Assessment:
 
     Needs `cylinder_weight` and a target: `[charging] target`, else `[circuit] charge`, else what was recovered. With
     `circuit_pressure` and the refrigerant it watches for freezing. What is missing is said.
-
-    Raises
-    ------
-    UnknownRefrigerant
-        The job names a refrigerant without a table.
     """
     fluid = stretch.fluid
     weighing = weigh(stretch)

@@ -31,13 +31,7 @@ OVERFULL = 1.02
 
 
 def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ...]:
-    """Return the findings about cylinders of a recovery or a charging, in order of time.
-
-    Raises
-    ------
-    UnknownRefrigerant
-        The job names a refrigerant without a table.
-    """
+    """Return the findings about cylinders of a recovery or a charging, in order of time."""
     fluid = stretch.fluid
     stays = stays_on_scale(stretch, weighing, fluid)
     found = [*_changes(stretch, weighing, stays, fluid), *_limits(stretch, weighing, stays)]

@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from analysis.fluids import UnknownRefrigerant, refrigerant
 from analysis.result import Figure
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.job import Job
@@ -197,9 +196,5 @@ def applies(job: Job) -> bool | None:
     if full is None or name is None:
         return None
     rules = leak_rules()
-    try:
-        known = refrigerant(name).name
-    except UnknownRefrigerant:
-        return None
-    least = rules.least_charge_ozone_depleting_kg if known in rules.ozone_depleting else rules.least_charge_hfc_kg
-    return known not in rules.neither and full >= least
+    least = rules.least_charge_ozone_depleting_kg if name in rules.ozone_depleting else rules.least_charge_hfc_kg
+    return name not in rules.neither and full >= least

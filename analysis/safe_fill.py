@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from analysis.fluids import Refrigerant, UnknownRefrigerant, refrigerant
+from analysis.fluids import Refrigerant
 from analysis.result import Figure
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import CylinderTable
@@ -236,14 +236,9 @@ def unfit(
     marked for, its service pressure and (for filling) its retest date, each where it is known.
     """
     found = []
-    if table.refrigerant is not None and fluid is not None:
-        try:
-            marked = refrigerant(table.refrigerant).name
-        except UnknownRefrigerant:
-            marked = table.refrigerant
-        if marked != fluid.name:
-            mixed = "mixed refrigerant cannot be used again" if filling else "it does not belong into this circuit"
-            found.append(Unfit("refrigerant", f"{table.id} is for {marked}, not {fluid.name}: {mixed}."))
+    if table.refrigerant is not None and fluid is not None and table.refrigerant != fluid.name:
+        mixed = "mixed refrigerant cannot be used again" if filling else "it does not belong into this circuit"
+        found.append(Unfit("refrigerant", f"{table.id} is for {table.refrigerant}, not {fluid.name}: {mixed}."))
     if table.service_pressure is not None and fluid is not None:
         needed = service_pressure_needed_pa(fluid)
         if table.service_pressure.gauge_pa(STANDARD_ATMOSPHERE_PA) < 0.999 * needed:

@@ -13,12 +13,11 @@ import pandas as pd
 
 from analysis.bins import Bins, frame_medians
 from analysis.evacuation.ticks import OVER_RANGE_LEAST_PA
-from analysis.fluids import refrigerant
+from analysis.fluids import refrigerant_of
 from analysis.log import Log
 from analysis.steadiness import RUNNING_LOAD, RUNNING_PRESSURE_RATIO
 from analysis.stretch import seconds
 from analysis.vocabulary.channels import CHANNELS, CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES
-from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.units import Pressure
 
@@ -333,11 +332,8 @@ def _spread(temperatures: list[np.ndarray], n: int) -> np.ndarray:
 def _saturation(medians: pd.DataFrame, job: Job) -> tuple[np.ndarray, np.ndarray]:
     """Return the lowest and the highest pressure [Pa] at which the job's refrigerant would stand with liquid."""
     nothing = np.full(len(medians), np.nan)
-    if job.circuit.refrigerant is None:
-        return nothing, nothing
-    try:
-        fluid = refrigerant(job.circuit.refrigerant)
-    except InputError:
+    fluid = refrigerant_of(job)
+    if fluid is None:
         return nothing, nothing
     rooms = medians[[name for name in ROOM_TEMPERATURES if name in medians]]
     if job.circuit.water is not None and not set(EVAPORATOR_WATER) & set(medians):

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from analysis.fluids import Refrigerant, refrigerant
+from analysis.fluids import Refrigerant, refrigerant_of
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import Job
 
@@ -78,8 +78,7 @@ class Stretch:
     @property
     def fluid(self) -> Refrigerant | None:
         """The circuit's refrigerant, None when the job does not state it."""
-        stated = self.job.circuit.refrigerant
-        return None if stated is None else refrigerant(stated)
+        return refrigerant_of(self.job)
 
     def has(self, channel: str) -> bool:
         """Return whether the channel has at least one reading."""

@@ -18,8 +18,9 @@ from analysis.belief.jumped import jumped, mark_seconds
 from analysis.belief.lost import fallen_to_nothing, impossible_in, lost, stages_of
 from analysis.belief.probes import nothing_shown, out_of_range, probe_faults
 from analysis.belief.stuck import TOLD_S, stuck
-from analysis.belief.units import fluid_of, mistaken_units
+from analysis.belief.units import mistaken_units
 from analysis.bins import frame_medians
+from analysis.fluids import refrigerant_of
 from analysis.log import BAROMETER_RANGE_PA, Log
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stages import from_journal
@@ -125,7 +126,7 @@ def _bounds(channel: str, dimension: str, job: Job | None) -> tuple[float, float
     if channel == "cylinder_weight" and job is not None:
         full = [(c.tare_kg or 0.0) + max(c.water_capacity_kg or 0.0, c.contents_kg) for c in job.cylinder]
         high = min(high, max(LEAST_SCALE_KG, LOADS * max(full, default=high)))
-    fluid = fluid_of(job) if dimension == "pressure" else None
+    fluid = refrigerant_of(job) if dimension == "pressure" else None
     if fluid is not None:
         high = min(high, max(GAUGE_MOST_PA, GAUGE_TIMES * fluid.range_pa[1]))
     return low, high

@@ -14,10 +14,8 @@ import pandas as pd
 
 from analysis.belief.fault import Readings
 from analysis.belief.labels import Label, otherwise
-from analysis.fluids import refrigerant
+from analysis.fluids import Refrigerant
 from analysis.vocabulary.channels import Column
-from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.job import Job
 
 PAIRS = {
     ("cylinder_pressure", "cylinder_temperature"): (-6.0, 6.0, 12.0, "charging"),
@@ -45,15 +43,9 @@ POSSIBLE_K = (253.15, 328.15)
 
 
 def against_saturation(
-    readings: Readings, columns: Mapping[str, Column], job: Job | None, barometer: np.ndarray
+    readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant, barometer: np.ndarray
 ) -> Iterator[Label]:
     """Yield each label of a pressure or a thermometer that liquid beside it puts in doubt."""
-    if job is None or job.circuit.refrigerant is None:
-        return
-    try:
-        fluid = refrigerant(job.circuit.refrigerant)
-    except InputError:
-        return
     most_pa = float(fluid.bubble_pressure_pa(fluid.range_k[1]))
 
     def saturation_k(pressure: np.ndarray) -> np.ndarray:

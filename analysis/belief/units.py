@@ -11,10 +11,9 @@ from analysis.belief.labels import Label, otherwise, relabelled
 from analysis.belief.running import out_of_order
 from analysis.belief.saturated import HOTTER_K, against_saturation, right_before
 from analysis.bins import row_medians
-from analysis.fluids import Refrigerant, refrigerant
+from analysis.fluids import refrigerant_of
 from analysis.result import Figure
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES, Column
-from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.units import UNITS, UnitSystem
 
@@ -82,9 +81,10 @@ def mistaken_units(
     for channel in CIRCUIT_PRESSURES:
         if channel in readings.values:
             labels += _pressure(channel, columns, readings, job, barometer)
-    labels += against_saturation(readings, columns, job, barometer)
-    fluid = fluid_of(job)
-    labels += () if fluid is None else out_of_order(readings, columns, fluid)
+    fluid = refrigerant_of(job)
+    if fluid is not None:
+        labels += against_saturation(readings, columns, fluid, barometer)
+        labels += out_of_order(readings, columns, fluid)
     faults = [fault for label in labels for fault in _fault(label, columns, readings, system)]
     faults += _scale(readings, columns, job, system)
     first: dict[str, Fault] = {}
@@ -236,7 +236,7 @@ def _expected(
         yield "the stated test pressure", test * (1.0 - STATED_NEAR), test * (1.0 + STATED_NEAR)
     water = [c for c in EVAPORATOR_WATER if c in minutes]
     rooms = water if len(water) > 1 else [c for c in ROOM_TEMPERATURES if c in minutes]
-    fluid = fluid_of(job)
+    fluid = refrigerant_of(job)
     if fluid is None or len(rooms) < 2:
         return
     cold = minutes[rooms].min(axis=1).to_numpy(dtype=float) - PULLED_K
@@ -249,16 +249,6 @@ def _expected(
         np.where(told, np.asarray(fluid.dew_pressure_pa(cold)), np.nan),
         np.where(told, np.asarray(fluid.bubble_pressure_pa(warm)), np.nan),
     )
-
-
-def fluid_of(job: Job | None) -> Refrigerant | None:
-    """Return the job's refrigerant, None where it states none that is known."""
-    if job is None or job.circuit.refrigerant is None:
-        return None
-    try:
-        return refrigerant(job.circuit.refrigerant)
-    except InputError:
-        return None
 
 
 def _scale(readings: Readings, columns: Mapping[str, Column], job: Job | None, system: UnitSystem) -> Iterator[Fault]:

@@ -11,7 +11,7 @@ from analysis.evacuation.aim import Aim
 from analysis.evacuation.pump import Pump, pump_of
 from analysis.evacuation.story import Closed, Story
 from analysis.evacuation.ticks import Ticks
-from analysis.fluids import refrigerant, water
+from analysis.fluids import water
 from analysis.result import Figure, FigureValue
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
@@ -186,10 +186,10 @@ def _plateau(story: Story, closed: Closed | None) -> float:
 
 def _leak(stretch: Stretch, leak: float, ticks: Ticks) -> dict[str, FigureValue]:
     figures: dict[str, FigureValue] = {"leak_rate": Figure(leak, "leak_rate")}
-    if stretch.job.circuit.refrigerant is not None:
-        molar = refrigerant(stretch.job.circuit.refrigerant).molar_mass_kg_per_mol
+    fluid = stretch.fluid
+    if fluid is not None:
         warm = float(ticks.warmest[-1])
-        mass = flow.leak_mass_rate(leak, molar, warm if np.isfinite(warm) else ROOM_K)
+        mass = flow.leak_mass_rate(leak, fluid.molar_mass_kg_per_mol, warm if np.isfinite(warm) else ROOM_K)
         figures |= {"leak": Figure(mass, "leak_g"), "leak_oz": Figure(mass, "leak_oz")}
     return figures
 

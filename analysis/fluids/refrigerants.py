@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike
 
 from analysis.fluids.curve import GAS_CONSTANT, TABLES, Curve, Floats, Value, inverse, like
 from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.job import Job
 from analysis.vocabulary.refrigerants import LIST_FILE, known_refrigerants, refrigerant_list, refrigerant_name
 from analysis.vocabulary.units import parse_pressure, parse_quantity
 
@@ -58,6 +59,11 @@ def refrigerant(name: str) -> Refrigerant:
         No such refrigerant, or none that a table is shipped for; the message names the nearest.
     """
     return _load(refrigerant_name(name))
+
+
+def refrigerant_of(job: Job | None) -> Refrigerant | None:
+    """Return the circuit's refrigerant, None where the job does not state it; its name was checked with the job."""
+    return None if job is None or job.circuit.refrigerant is None else _load(job.circuit.refrigerant)
 
 
 @cache

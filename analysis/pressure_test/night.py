@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.fluids import refrigerant
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.gas import leak_kg_per_s, leak_pa_m3_per_s
@@ -19,7 +18,6 @@ from analysis.pressure_test.standing import EVEN, GAIN_SHARE, hours_more, side_o
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
-from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import UnitSystem, display
 
 STAGE = "pressure_test"
@@ -296,14 +294,8 @@ def _leak_figures(night: Night, judged: Judged) -> dict[str, FigureValue]:
     volume = night.stretch.job.circuit.internal_volume_m3
     if volume is None:
         return {}
-    name = night.stretch.job.circuit.refrigerant
-    molar, gas = MOLAR_MASS_KG_PER_MOL, "nitrogen"
-    if name is not None:
-        try:
-            fluid = refrigerant(name)
-            molar, gas = fluid.molar_mass_kg_per_mol, fluid.name
-        except InputError:
-            gas = "nitrogen"
+    fluid = night.stretch.fluid
+    molar, gas = (MOLAR_MASS_KG_PER_MOL, "nitrogen") if fluid is None else (fluid.molar_mass_kg_per_mol, fluid.name)
     _, high = judged.interval(night.confidence)
     leak, most = (leak_pa_m3_per_s(max(rate, 0.0), volume) for rate in (judged.rate(judged.loss.mean), high))
     mass = leak_kg_per_s(leak, judged.reference_k, molar)

@@ -6,7 +6,7 @@ import datetime
 from dataclasses import dataclass
 from typing import get_args
 
-from analysis.fluids.refrigerants import PressureClass, refrigerant
+from analysis.fluids.refrigerants import PressureClass, refrigerant_of
 from analysis.rules import Rules, RuleTable, load_rules
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import Job
@@ -47,17 +47,15 @@ def required_level(job: Job) -> RequiredLevel:
     ------
     InputError
         No such rule file, or one that cannot be read.
-    UnknownRefrigerant
-        The job names a refrigerant that has no table and states no pressure class.
     """
     rules = load_rules(job.recovery.rules)
     table = rules.table("recovery").only("reference", "hold", "hold_within", "leaking", "level")
     hold_s = table.quantity("hold", "time")
     within = table.quantity("hold_within", "fraction")
     reference = table.quantity("reference", "pressure_difference")
-    named = job.circuit.pressure_class
-    if named is None and job.circuit.refrigerant is not None:
-        named = refrigerant(job.circuit.refrigerant).pressure_class()
+    named, fluid = job.circuit.pressure_class, refrigerant_of(job)
+    if named is None and fluid is not None:
+        named = fluid.pressure_class()
     level, missing = _deepest(
         table.rows("level"), job, named, STANDARD_ATMOSPHERE_PA if reference is None else reference
     )

@@ -80,13 +80,7 @@ class Ticks:
 
 
 def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
-    """Return the ticks of a recovery; none when there is no circuit pressure.
-
-    Raises
-    ------
-    UnknownRefrigerant
-        The job names a refrigerant without a table.
-    """
+    """Return the ticks of a recovery; none when there is no circuit pressure."""
     water = next((c for c in EVAPORATOR_WATER if stretch.has(c)), None)
     channels = ["circuit_pressure", *(c for c in EVAPORATOR_WATER if stretch.has(c))]
     if "circuit_pressure" not in stretch.frame:

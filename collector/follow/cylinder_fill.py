@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from analysis.cylinder_stays import LIGHTER_KG
-from analysis.fluids import UnknownRefrigerant, refrigerant
+from analysis.fluids import refrigerant
 from analysis.review import StageReview
 from analysis.safe_fill import safe_fill
 from analysis.scale import Weighing, weigh
@@ -89,5 +89,5 @@ def _limit_kg(table: CylinderTable | None, job: Job) -> float:
         return math.nan
     try:
         return safe_fill(refrigerant(named), table.water_capacity_kg).net_kg
-    except (InputError, UnknownRefrigerant):
+    except InputError:
         return math.nan
