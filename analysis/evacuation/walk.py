@@ -87,7 +87,7 @@ class Walk:
             self.story.opened += [when for when, subject in said if subject in ("pump_valve_open", "pump_on")]
             self._tick(k, said)
             self.story.pumping.append(self.closed is None)
-        if n and self.closed is None:
+        if self.closed is None:
             self.story.pace = pace_now(self.t, n - 1, self.stretch)
         return self.story
 
@@ -142,11 +142,11 @@ class Walk:
                 self._reopened(self.peak + 1)
                 self._pump(k)
             else:
-                self._watch_closed(k)
+                self._watch_closed(k, self.closed)
         if self.stall is not None and at[k] >= self.next_cause_s:
             news = self.closed is not None or self.next_cause_s - LOOK_S < self._last_change_s() + NEWS_S
             self.next_cause_s = float(at[k]) + (LOOK_S if news else NEWS_S)
-            self._learn_cause(k)
+            self._learn_cause(k, self.stall)
 
     def _last_change_s(self) -> float:
         """Return when a valve was moved or the oil changed last [s]."""
@@ -187,9 +187,7 @@ class Walk:
 
     def _new_pull(self, k: int) -> None:
         self.breaking_s = None
-        if self.story.pull_starts[-1] == k:
-            return
-        if k and self.t.vacuum[k] > BROKEN_PA and self.story.pull_starts[-1] == self.stretch == k - 1:
+        if self.t.vacuum[k] > BROKEN_PA and self.story.pull_starts[-1] == self.stretch == k - 1:
             self.story.pull_starts[-1] = k  # still being filled
         else:
             self.story.pull_starts.append(k)
@@ -340,10 +338,7 @@ class Walk:
             stall.shares, stall.cause = shares, cause
             self._tell_stall(k, stall)
 
-    def _learn_cause(self, k: int) -> None:
-        stall = self.stall
-        if stall is None:
-            return
+    def _learn_cause(self, k: int, stall: Stall) -> None:
         shares = likelihoods(self._evidence(k, stall))
         cause = sure_cause(shares)
         if cause not in (stall.cause, "undecided"):
@@ -365,9 +360,7 @@ class Walk:
 
     # --- closed ----------------------------------------------------------------------------------------
 
-    def _watch_closed(self, k: int) -> None:
-        closed = self.closed
-        assert closed is not None
+    def _watch_closed(self, k: int, closed: Closed) -> None:
         at, p = self.t.end_s, self.t.vacuum
         since = float(at[k]) - closed.begin_s
         if since >= closed.next_check_s:
