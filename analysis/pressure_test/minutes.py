@@ -74,7 +74,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
     logged_rows = stretch.counted("circuit_pressure")
     logged = _trimmed(logged_rows, number, count)
     barometer = _trimmed(stretch.barometer_pa.to_numpy(dtype=float), number, count)
-    smooth = _running_median(barometer, BAROMETER_WINDOW)
+    smooth = _smoothed(barometer, BAROMETER_WINDOW)
     smooth = np.where(np.isnan(smooth), _held(smooth, len(smooth)), smooth)
     fresh = np.zeros(count, dtype=bool)
     if "barometer" in frame and stretch.barometer_source == "channel":
@@ -87,7 +87,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
         rows = frame[name].to_numpy(dtype=float)
         if not np.isfinite(rows[number < count]).any():
             continue
-        probes[name] = _held(_running_median(_trimmed(rows, number, count), TEMPERATURE_WINDOW), HOLD_MINUTES)
+        probes[name] = _held(_smoothed(_trimmed(rows, number, count), TEMPERATURE_WINDOW), HOLD_MINUTES)
         scatters[name] = _scatter(rows, number, count)
         steps[name] = _quantum(rows, number, count, stretch.columns[name])
     return Minutes(
@@ -145,14 +145,18 @@ def _scatter(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
     return found
 
 
-def _running_median(values: np.ndarray, window: int) -> np.ndarray:
-    """Return the median of each value and the `window - 1` before it, NaN where the value itself is missing."""
+def running_median(values: np.ndarray, window: int) -> np.ndarray:
+    """Return the median of each value and the `window - 1` before it, shape of `values`."""
     if not len(values):
         return values
     padded = np.concatenate([np.full(window - 1, np.nan), values])
     rows = np.lib.stride_tricks.sliding_window_view(padded, window)
-    middle = pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)
-    return np.where(np.isfinite(values), middle, np.nan)
+    return pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)
+
+
+def _smoothed(values: np.ndarray, window: int) -> np.ndarray:
+    """Return the running median, NaN where the value itself is missing."""
+    return np.where(np.isfinite(values), running_median(values, window), np.nan)
 
 
 def _held(values: np.ndarray, most: int) -> np.ndarray:

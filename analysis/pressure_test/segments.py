@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged, running_median
 
 ROOM_K = 293.0
 CONFIRM = 12
@@ -82,7 +82,7 @@ def steps_of(minutes: Minutes) -> np.ndarray:
     x = minutes.logged_pa
     if count < 4 * SPAN:
         return np.zeros(count)
-    middle = _median_of(x, SPAN)  # middle[m]: minutes m-4 .. m
+    middle = running_median(x, SPAN)  # middle[m]: minutes m-4 .. m
     size = np.zeros(count)
     m = np.arange(15, count - 6)
     before, earlier, after = middle[m - 1], middle[m - 11], middle[m + 6]
@@ -186,7 +186,7 @@ def known_at(segments: list[Segment], usable: int) -> list[Segment]:
 
 def level_held(minutes: Minutes) -> np.ndarray:
     """Return the highest level of ten minutes that the gauge showed up to each minute, shape (n,)."""
-    level = _median_of(minutes.logged_pa, LEVEL_MINUTES)
+    level = running_median(minutes.logged_pa, LEVEL_MINUTES)
     return np.fmax.accumulate(level) if len(level) else level
 
 
@@ -256,12 +256,3 @@ def _stuck(minutes: Minutes, segment: Segment) -> Segment:
             begin = segment.begin + start
             return replace(segment, stuck_from=begin, stuck_known=begin + STUCK_MINUTES + int(late[0]))
     return segment
-
-
-def _median_of(values: np.ndarray, window: int) -> np.ndarray:
-    """Return the median of each value and the `window - 1` before it."""
-    if not len(values):
-        return values
-    padded = np.concatenate([np.full(window - 1, np.nan), values])
-    rows = np.lib.stride_tricks.sliding_window_view(padded, window)
-    return pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.evacuation import assess as judge_evacuation
-from analysis.fluids import nitrogen
+from analysis.fluids import nitrogen, refrigerant
 from analysis.pressure_test import assess as judge_night
 from analysis.scale import weigh
 from tests.benchmarks.evacuation_pulls import Circuit
@@ -52,6 +52,9 @@ def main() -> None:
     ):
         took = best_of(work)
         print(f"{name}: {took:.3f} s, {took / read:.2f} of the read")
+    million, fluid = np.random.default_rng(1).uniform(5e4, 2e6, 1_000_000), refrigerant("R-410A")
+    ours, logarithm = best_of(lambda: fluid.bubble_temperature_k(million), 7), best_of(lambda: np.log(million), 7)
+    print(f"a million saturation temperatures: {ours * 1e3:.1f} ms, {ours / logarithm:.1f} of as many logarithms")
 
 
 if __name__ == "__main__":
