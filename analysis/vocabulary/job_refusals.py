@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -34,7 +34,7 @@ def one_line(error: ValidationError, model: type[BaseModel]) -> str:
     if fault["type"] == "extra_forbidden":
         # a whole table is not quoted: it may be an alarm with its addresses under a name that was misspelt
         value = "" if isinstance(fault["input"], dict | list) else f", value {quoted(fault['input'])}"
-        return f"{key}: unknown key{value}; expected {_known_keys(fault['loc'], model)}{more}"
+        return f"{key}: unknown key{value}; expected one of {known_keys(fault['loc'], model)}{more}"
     if fault["type"] == "missing":
         return f"{key}: missing; it must be given{more}"
     if fault["type"] == "list_type" and len(place) == 1:
@@ -45,14 +45,15 @@ def one_line(error: ValidationError, model: type[BaseModel]) -> str:
     return f"{key}: {quoted(fault['input'])} is not accepted; expected {said}{more}"
 
 
-def _known_keys(location: tuple[int | str, ...], model: Any) -> str:
+def known_keys(location: tuple[int | str, ...], model: type[BaseModel]) -> str:
+    """Return the keys of the table in which the last part of `location` stands, after each other."""
     for part in location[:-1]:
-        if isinstance(part, int):
-            continue
-        annotation = next(f.annotation for n, f in model.model_fields.items() if part in (n, f.alias))
-        arguments = [a for a in getattr(annotation, "__args__", (annotation,)) if isinstance(a, type)]
-        model = next((a for a in arguments if issubclass(a, BaseModel)), annotation)
-    return "one of " + ", ".join(str(field.alias or name) for name, field in model.model_fields.items())
+        field = next((f for name, f in model.model_fields.items() if part in (name, f.alias)), None)
+        if field is not None:
+            inner = [field.annotation, *get_args(field.annotation)]
+            inner += [deeper for each in inner for deeper in get_args(each)]
+            model = next((each for each in inner if isinstance(each, type) and issubclass(each, BaseModel)), model)
+    return ", ".join(field.alias or name for name, field in model.model_fields.items())
 
 
 def entry_fault(error: ValidationError, model: type[BaseModel]) -> str:

@@ -42,13 +42,14 @@ import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, Field, ValidationError, field_validator
 from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.channels import column_header, make_column
 from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.job_refusals import known_keys
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import convert
 from collector.instruments.channels import LoggedChannel, difference_in, number_in
@@ -314,20 +315,9 @@ def _one_line(error: ValidationError, model: type[BaseModel]) -> str:
     key = ".".join(str(part) for part in fault["loc"])
     said = str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected ")
     if fault["type"] == "extra_forbidden":
-        return f"{key}: unknown key, value {fault['input']!r}; expected one of {', '.join(_keys(fault['loc'], model))}"
+        return f"{key}: unknown key, value {fault['input']!r}; expected one of {known_keys(fault['loc'], model)}"
     if fault["type"] == "missing":
         return f"{key}: missing; it must be given"
     if not key or isinstance(fault["input"], dict):
         return f"{key}: {fault['msg']}" if key and not said.startswith(key) else str(fault["msg"])
     return f"{key}: {fault['input']!r} is not accepted; expected {said}"
-
-
-def _keys(location: tuple[int | str, ...], model: type[BaseModel]) -> list[str]:
-    """Return the keys of the table in which the last part of `location` stands."""
-    for part in location[:-1]:
-        field = model.model_fields.get(str(part))
-        if field is not None:
-            inner = [field.annotation, *get_args(field.annotation)]
-            inner += [deeper for each in inner for deeper in get_args(each)]
-            model = next((each for each in inner if isinstance(each, type) and issubclass(each, BaseModel)), model)
-    return list(model.model_fields)
