@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.log import Log, assemble
-from analysis.result import Assessment
+from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, make_column
 from analysis.vocabulary.job import Job, parse_job
@@ -85,6 +85,23 @@ def make_stretch(
         barometer_source=log.barometer_source,
         job=job,
     )
+
+
+def kinds(found: Assessment) -> list[str]:
+    """Return the kinds of the findings, in their order."""
+    return [finding.kind for finding in found.findings]
+
+
+def causes(found: Assessment) -> list[str]:
+    """Return what is said to be the cause of each stall, in their order."""
+    return [str(finding.figures["cause"]) for finding in found.findings if finding.kind == "stall"]
+
+
+def value(found: Assessment | Finding, name: str) -> float:
+    """Return a figure of a stage or of a finding [SI]."""
+    figure = found.figures[name]
+    assert isinstance(figure, Figure)
+    return figure.si
 
 
 def cut(stretch: Stretch, rows: int) -> Stretch:

@@ -14,7 +14,7 @@ from analysis.report.charging_plot import draw
 from analysis.result import Assessment, Figure
 from analysis.stretch import Stretch, Weighed
 from tests.benchmarks.scale_ensemble import world
-from tests.support import assert_prefix_consistent, cut, make_stretch
+from tests.support import assert_prefix_consistent, cut, kinds, make_stretch, value
 
 PSI = 6_894.757293168
 
@@ -53,10 +53,6 @@ def judged(stretch: Stretch) -> Assessment:
     return assert_prefix_consistent(assess, stretch, np.random.default_rng(2).integers(2, rows, 8).tolist())
 
 
-def kinds(result: Assessment) -> list[str]:
-    return [f.kind for f in result.findings]
-
-
 @pytest.mark.parametrize(
     ("kg", "verdict", "found"),
     [
@@ -72,11 +68,9 @@ def test_verdict_and_findings(kg: float, verdict: str, found: list[str]) -> None
     result = judged(charge(kg))
     assert result.verdict == verdict
     assert kinds(result) == found
-    charged, target = result.figures["charged"], result.figures["target"]
-    assert isinstance(charged, Figure)
-    assert isinstance(target, Figure)
-    assert charged.si == pytest.approx(kg, abs=0.05)
-    assert target.si == 40.0
+    charged, target = value(result, "charged"), value(result, "target")
+    assert charged == pytest.approx(kg, abs=0.05)
+    assert target == 40.0
 
 
 def test_tolerance_of_the_job() -> None:
@@ -98,9 +92,8 @@ def test_target_goes_before_plate_and_recovered() -> None:
 
 def test_near_says_how_long() -> None:
     near = judged(charge(40.0)).findings[0]
-    left = near.figures["time_left"]
-    assert isinstance(left, Figure)
-    assert left.si == pytest.approx(2.0 / (40 / 2750), rel=0.15)
+    left = value(near, "time_left")
+    assert left == pytest.approx(2.0 / (40 / 2750), rel=0.15)
 
 
 def test_a_pause_between_cylinders_is_no_pace() -> None:
@@ -110,10 +103,8 @@ def test_a_pause_between_cylinders_is_no_pace() -> None:
     logged = {"cylinder_weight": ("kg", np.round(weight, 2))}
     found = assess(make_stretch("charging", np.arange(len(weight)), logged, tables=tables)).findings
     near = next(f for f in found if f.kind == "charge_near")
-    charged, left = near.figures["charged"], near.figures["time_left"]
-    assert isinstance(charged, Figure)
-    assert isinstance(left, Figure)
-    assert left.si == pytest.approx((12.0 - charged.si) / 0.1, rel=0.25)
+    charged, left = value(near, "charged"), value(near, "time_left")
+    assert left == pytest.approx((12.0 - charged) / 0.1, rel=0.25)
 
 
 def test_what_is_missing_is_said() -> None:
@@ -131,13 +122,12 @@ def test_a_scale_that_fell_silent_leaves_it_open() -> None:
 
 def test_at_the_edge_of_what_is_allowed_an_unsure_mass_decides_nothing() -> None:
     edge = charge(39.62, tables={"charging": {"tolerance": "0.4 kg"}})
-    unsure = assess(edge).figures["uncertainty"]
-    assert isinstance(unsure, Figure)
-    assert 0.02 < unsure.si < 0.2
-    for tolerance, verdict in ((0.38 + 0.7 * unsure.si, "on_target"), (0.38 - 0.7 * unsure.si, "short")):
+    unsure = value(assess(edge), "uncertainty")
+    assert 0.02 < unsure < 0.2
+    for tolerance, verdict in ((0.38 + 0.7 * unsure, "on_target"), (0.38 - 0.7 * unsure, "short")):
         clear = {"charging": {"tolerance": f"{tolerance:.3f} kg"}}
         assert assess(charge(39.62, tables=clear)).verdict == verdict
-    fine = {"charging": {"target": "39.7 kg", "tolerance": f"{0.08 + 0.3 * unsure.si:.3f} kg"}}
+    fine = {"charging": {"target": "39.7 kg", "tolerance": f"{0.08 + 0.3 * unsure:.3f} kg"}}
     result = assess(charge(39.62, tables=fine))
     assert result.verdict == "undecided"
     assert "sure only to within" in result.text
@@ -145,13 +135,11 @@ def test_at_the_edge_of_what_is_allowed_an_unsure_mass_decides_nothing() -> None
 
 def test_the_rate_of_a_charge_that_is_over_is_its_mean_while_it_flowed() -> None:
     stretch = charge(30.0)
-    rate = assess(stretch).figures["rate"]
-    assert isinstance(rate, Figure)
+    rate = value(assess(stretch), "rate")
     assert stretch.end is not None
-    assert rate.si == pytest.approx(30.0 / 2750.0, rel=0.05)
-    now = assess(replace(stretch, end=None)).figures["rate"]
-    assert isinstance(now, Figure)
-    assert now.si == pytest.approx(0.0, abs=1e-3)
+    assert rate == pytest.approx(30.0 / 2750.0, rel=0.05)
+    now = value(assess(replace(stretch, end=None)), "rate")
+    assert now == pytest.approx(0.0, abs=1e-3)
 
 
 def test_cylinders_that_gain_were_not_charged_from() -> None:
@@ -300,11 +288,9 @@ def test_a_cylinder_lifted_while_the_scale_was_silent_may_have_filled_the_charge
     )
     found = assess(stretch)
     assert found.verdict == "undecided"
-    charged, unsure = found.figures["charged"], found.figures["uncertainty"]
-    assert isinstance(charged, Figure)
-    assert isinstance(unsure, Figure)
-    assert charged.si <= seen
-    assert charged.si + unsure.si >= 17.2
+    charged, unsure = value(found, "charged"), value(found, "uncertainty")
+    assert charged <= seen
+    assert charged + unsure >= 17.2
 
 
 @pytest.mark.parametrize("share", [0.5, 0.8, 0.95])

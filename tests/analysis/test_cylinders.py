@@ -10,13 +10,13 @@ import pytest
 
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.fluids import refrigerant
-from analysis.result import Assessment, Figure, Finding
+from analysis.result import Assessment, Finding
 from analysis.safe_fill import cylinder_limits, liquid_share, retest_date, safe_fill, unfit
 from analysis.scale import weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import CylinderTable
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.support import assert_prefix_consistent, make_stretch, value
 
 LB = 0.45359237
 FIFTY: dict[str, object] = {"id": "A", "tare": "27 lb", "water_capacity": "47.6 lb", "refrigerant": "R-410A"}
@@ -61,14 +61,12 @@ def test_near_then_at_the_limit() -> None:
     near, at = told(filled(67.0))
     assert (near.kind, near.level) == ("cylinder_near_limit", "caution")
     assert (at.kind, at.level) == ("cylinder_at_limit", "alarm")
-    limit = at.figures["gross_limit"]
-    assert isinstance(limit, Figure)
-    assert limit.si / LB == pytest.approx(27.0 + 38.86, abs=0.05)
+    limit = value(at, "gross_limit")
+    assert limit / LB == pytest.approx(27.0 + 38.86, abs=0.05)
     assert "liquid-full" in at.text  # for R-410A the 80 % rule does not bind
     assert near.time < at.time
-    left = near.figures["time_left"]
-    assert isinstance(left, Figure)
-    assert left.si == pytest.approx((at.time - near.time).total_seconds(), abs=40.0)
+    left = value(near, "time_left")
+    assert left == pytest.approx((at.time - near.time).total_seconds(), abs=40.0)
 
 
 def test_under_the_limit_nothing_is_said() -> None:
@@ -199,11 +197,9 @@ def test_head_pressure_on_its_way_to_the_cutout() -> None:
     rising = filled(45, seconds=3600, more=head(np.interp(at, [0, 300, 3600], [220, 250, 520])), tables=cutout)
     found = [f for f in told(rising) if f.kind == "cylinder_heating"]
     assert len(found) == 1
-    left = found[0].figures["time_left"]
-    assert isinstance(left, Figure)
-    pressure = found[0].figures["pressure"]
-    assert isinstance(pressure, Figure)
-    assert left.si == pytest.approx((500 - pressure.si / 6894.757) / (270 / 3300), rel=0.2)
+    left = value(found[0], "time_left")
+    pressure = value(found[0], "pressure")
+    assert left == pytest.approx((500 - pressure / 6894.757) / (270 / 3300), rel=0.2)
     levelling = filled(45, seconds=3600, more=head(390 - 150 * np.exp(-at / 200.0)), tables=cutout)
     assert [f for f in told(levelling) if f.kind == "cylinder_heating"] == []
 
@@ -231,9 +227,8 @@ def rested(excess_psi: float, refrigerant_name: str = "R-134a") -> Stretch:
 def test_air_in_a_rested_cylinder() -> None:
     found = told(rested(6.0))
     assert [f.kind for f in found] == ["cylinder_air"]
-    excess = found[0].figures["excess"]
-    assert isinstance(excess, Figure)
-    assert excess.si / 6894.757 == pytest.approx(6.0, abs=0.3)
+    excess = value(found[0], "excess")
+    assert excess / 6894.757 == pytest.approx(6.0, abs=0.3)
     assert told(rested(1.0)) == []
     assert told(rested(2.5)) == []  # over what 1.5 % of air gives, but a probe may be off by as much
     assert told(rested(-5.0)) == []

@@ -10,17 +10,9 @@ import pytest
 from analysis.evacuation import assess
 from analysis.result import Assessment, Figure
 from tests.benchmarks.evacuation_pulls import MICRON, Circuit
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.support import assert_prefix_consistent, causes, kinds, make_stretch
 
 CLOSE = [(120.0, "pump_valve_closed"), (150.0, "pump_valve_open")]
-
-
-def kinds(result: Assessment) -> list[str]:
-    return [finding.kind for finding in result.findings]
-
-
-def causes(result: Assessment) -> list[str]:
-    return [str(finding.figures["cause"]) for finding in result.findings if finding.kind == "stall"]
 
 
 def judged(circuit: Circuit) -> Assessment:

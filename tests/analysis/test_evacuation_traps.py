@@ -10,9 +10,8 @@ import pytest
 
 from analysis.evacuation import assess
 from analysis.evacuation.rise import judge_rise
-from analysis.result import Assessment, Figure
 from analysis.stretch import Stretch
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.support import assert_prefix_consistent, causes, kinds, make_stretch, value
 
 MICRON = 101_325.0 / 760_000.0
 AT = np.arange(0.0, 6 * 3600.0, 5.0)
@@ -59,20 +58,6 @@ def logged(
         journal=journal,
         ended=False,
     )
-
-
-def kinds(result: Assessment) -> list[str]:
-    return [finding.kind for finding in result.findings]
-
-
-def causes(result: Assessment) -> list[object]:
-    return [finding.figures["cause"] for finding in result.findings if finding.kind == "stall"]
-
-
-def value(result: Assessment, name: str) -> float:
-    figure = result.figures[name]
-    assert isinstance(figure, Figure)
-    return figure.si
 
 
 # --- pumping -----------------------------------------------------------------------------------------------

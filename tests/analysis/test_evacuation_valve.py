@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 
 from analysis.evacuation import assess, flow
-from analysis.result import Assessment
 from analysis.stretch import Stretch
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.support import assert_prefix_consistent, causes, make_stretch
 
 SHUT_S, HELD_S = 3_600.0, 2_040.0
 TABLES = {
@@ -62,10 +61,6 @@ def test_a_pump_that_gets_better_with_the_valve_open_holds_nothing() -> None:
     )
     assert "hold_passed" not in [f.kind for f in result.findings]
     assert result.verdict == "undecided"
-
-
-def causes(result: Assessment) -> list[object]:
-    return [f.figures["cause"] for f in result.findings if f.kind == "stall"]
 
 
 def test_two_gauges_that_agree_behind_a_thin_hose_show_that_no_gas_flows() -> None:

@@ -31,11 +31,10 @@ from analysis.pressure_test.structures import (
     twice,
 )
 from analysis.report.pressure_test_plot import draw
-from analysis.result import Assessment, Figure
 from analysis.stretch import Stretch
 from tests.benchmarks.pressure_test_ensemble import score
 from tests.benchmarks.pressure_test_nights import Night, make_night
-from tests.support import assert_prefix_consistent, cut, make_stretch
+from tests.support import assert_prefix_consistent, cut, kinds, make_stretch, value
 
 PSI = 6_894.757293168
 CALM: dict[str, object] = {
@@ -43,16 +42,6 @@ CALM: dict[str, object] = {
     "steps": False, "quantum_psi": 0.1, "noise_psi": 0.04, "ar_psi": 0.01, "interval": 10.0, "hours": 10.0,
     "psig": 150.0, "allowed_psi_d": 1.0, "ratio": 0.0, "probe_quantum_f": 0.1, "parts": 1, "swing_k": 2.0,
 }  # fmt: skip
-
-
-def value(found: Assessment, name: str) -> float:
-    figure = found.figures[name]
-    assert isinstance(figure, Figure)
-    return figure.si
-
-
-def kinds(found: Assessment) -> list[str]:
-    return [f.kind for f in found.findings]
 
 
 def changed(

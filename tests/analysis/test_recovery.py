@@ -13,12 +13,12 @@ from analysis.recovery.apparent_volume import slowly_boiling, spans_of
 from analysis.recovery.pauses import standing
 from analysis.recovery.ticks import make_ticks
 from analysis.report.recovery_plot import draw
-from analysis.result import Assessment, Figure, Finding
+from analysis.result import Assessment, Finding
 from analysis.scale import weigh
 from analysis.stretch import Stretch
 from tests.benchmarks.recovery_circuit import Case, simulate
 from tests.benchmarks.recovery_log import Run
-from tests.support import assert_prefix_consistent, cut, make_stretch
+from tests.support import assert_prefix_consistent, cut, make_stretch, value
 
 WITHOUT_SCALE = ("circuit_pressure", "leaving_water_temperature")
 
@@ -38,26 +38,14 @@ def minutes_late(run: Run, assessment: Assessment) -> float:
     return ((call.time - run.stretch.begin).total_seconds() - run.gone_s) / 60.0
 
 
-def figure(assessment: Assessment, name: str) -> float:
-    value = assessment.figures[name]
-    assert isinstance(value, Figure)
-    return value.si
-
-
-def figure_of(finding: Finding, name: str) -> float:
-    value = finding.figures[name]
-    assert isinstance(value, Figure)
-    return value.si
-
-
 def test_a_plain_recovery_is_complete() -> None:
     run, assessment = judged(Case())
     assert assessment.verdict == "complete"
     assert 0.0 <= minutes_late(run, assessment) <= 5.0
-    assert figure(assessment, "recovered") == pytest.approx(run.recovered, rel=0.01)
+    assert value(assessment, "recovered") == pytest.approx(run.recovered, rel=0.01)
     # 40 CFR 82.156 Table 1, medium-pressure, 200 lb or more: 15 inHg
-    assert figure(assessment, "required_level") == pytest.approx((29.921 - 15) * 3386.389, rel=1e-4)
-    assert figure(assessment, "lowest_pressure") == pytest.approx(run.pressure.min(), rel=0.03)
+    assert value(assessment, "required_level") == pytest.approx((29.921 - 15) * 3386.389, rel=1e-4)
+    assert value(assessment, "lowest_pressure") == pytest.approx(run.pressure.min(), rel=0.03)
     kinds = [f.kind for f in assessment.findings]
     assert kinds.index("liquid_pull_ended") < kinds.index("liquid_gone") < kinds.index("required_level_reached")
     for kind in ("self_chilling", "pressure_rebound", "freeze_risk"):
@@ -112,7 +100,7 @@ def test_self_chilling_that_a_pause_shows_tells_how_cold_it_was_before_the_pause
     chilled = found(assess(stretch), "self_chilling")
     assert chilled is not None
     assert chilled.figures["evidence"] == "pause"
-    assert figure_of(chilled, "depression") == pytest.approx(3.5, abs=0.1)
+    assert value(chilled, "depression") == pytest.approx(3.5, abs=0.1)
 
 
 def test_a_change_of_cylinder_is_no_end_of_the_liquid_pull() -> None:
@@ -198,7 +186,7 @@ def test_a_machine_too_strong_for_the_water_chills_the_liquid(conductance: float
     run, assessment = judged(Case(conductance=conductance, hose=0.0))
     chilled = found(assessment, "self_chilling")
     assert chilled is not None
-    assert figure_of(chilled, "depression") < 3.6
+    assert value(chilled, "depression") < 3.6
     assert run.liquid_share_at(chilled.time) > 0.003
     assert minutes_late(run, assessment) >= 0.0
 
@@ -247,7 +235,7 @@ def test_without_a_scale_only_a_pause_shows_that_liquid_is_gone() -> None:
     assert call.figures["evidence"] == "pause"
     assert run.liquid_share_at(call.time) == 0.0
     assert "no scale" in assessment.text
-    assert np.isnan(figure(assessment, "recovered"))
+    assert np.isnan(value(assessment, "recovered"))
 
 
 def test_a_level_that_held_while_oil_boiled_leaves_liquid_open() -> None:
@@ -261,7 +249,7 @@ def test_what_was_weighed_is_told_without_a_circuit_pressure() -> None:
     at = np.arange(0.0, 1300.0)
     shown = np.round(np.interp(at, [60.0, 1200.0], [26.0, 66.0]), 1)
     assessment = assess(make_stretch("recovery", at, {"cylinder_weight": ("kg", shown)}))
-    assert figure(assessment, "recovered") == pytest.approx(40.0, abs=0.1)
+    assert value(assessment, "recovered") == pytest.approx(40.0, abs=0.1)
     assert "no scale" not in assessment.text
     assert assessment.verdict == "undecided"
     blank = assess(make_stretch("recovery", at, {"cylinder_weight": ("kg", np.full(len(at), np.nan))}))
@@ -281,7 +269,7 @@ def test_unmarked_pauses_are_seen() -> None:
 
 def test_at_altitude_the_level_is_the_same_absolute_pressure() -> None:
     _, high = judged(Case(elevation=1600.0))
-    assert figure(high, "required_level") == pytest.approx((29.921 - 15) * 3386.389, rel=1e-4)
+    assert value(high, "required_level") == pytest.approx((29.921 - 15) * 3386.389, rel=1e-4)
     assert high.verdict == "complete"
 
 
@@ -352,9 +340,9 @@ def test_the_time_left_holds_the_truth(case: Case, now: float, phase: str) -> No
     run = simulate(case)
     assessment = assess(cut(run.stretch, int(np.searchsorted(run.seconds, now))))
     assert assessment.figures["phase"] == phase
-    reached = run.seconds[np.flatnonzero(run.pressure <= figure(assessment, "required_level"))[0]]
+    reached = run.seconds[np.flatnonzero(run.pressure <= value(assessment, "required_level"))[0]]
     truth = (run.gone_s if phase == "liquid" else reached) - now
-    assert figure(assessment, "time_left_low") * 0.9 <= truth <= figure(assessment, "time_left_high")
+    assert value(assessment, "time_left_low") * 0.9 <= truth <= value(assessment, "time_left_high")
     assert "min (" in assessment.text
 
 
@@ -362,8 +350,8 @@ def test_while_the_hose_draws_liquid_the_time_left_is_the_least() -> None:
     run = simulate(Case())
     assessment = assess(cut(run.stretch, int(np.searchsorted(run.seconds, 1200.0))))
     assert run.pull_s > 1200.0
-    assert 0.0 < figure(assessment, "time_left_low") <= run.gone_s - 1200.0
-    assert np.isnan(figure(assessment, "time_left_high"))
+    assert 0.0 < value(assessment, "time_left_low") <= run.gone_s - 1200.0
+    assert np.isnan(value(assessment, "time_left_high"))
     assert "At least" in assessment.text
 
 
@@ -389,8 +377,8 @@ def test_the_pace_of_vapour_is_that_of_vapour_alone_within_the_gauges_flicker(se
         )
         assessment = assess(stretch)
         assert assessment.figures["phase"] == "vapour"
-        truth = 1200.0 + 900.0 * np.log(460e3 / figure(assessment, "required_level")) - now
-        assert figure(assessment, "time_left_low") <= truth <= figure(assessment, "time_left_high")
+        truth = 1200.0 + 900.0 * np.log(460e3 / value(assessment, "required_level")) - now
+        assert value(assessment, "time_left_low") <= truth <= value(assessment, "time_left_high")
 
 
 def test_a_stall_is_said() -> None:

@@ -9,13 +9,12 @@ import pandas as pd
 import pytest
 
 from analysis.fluids import refrigerant
-from analysis.result import Figure
 from analysis.running_figures import running_figures
 from analysis.startup import assess
 from analysis.steadiness import course_of
 from analysis.stretch import Stretch
 from tests.benchmarks.startup_ensemble import found_windows, make_case, overlap
-from tests.support import START, assert_prefix_consistent, make_stretch
+from tests.support import START, assert_prefix_consistent, make_stretch, value
 
 PSI = 6894.757293
 
@@ -89,9 +88,8 @@ def test_windows_between_load_steps(step: float, with_load: bool) -> None:
     assert found[0][0] < 12
     assert found[0][1] == pytest.approx(40.0, abs=1.5)
     assert 40 < found[1][0] < 52
-    figure = assess(stretch).figures["suction_superheat"]
-    assert isinstance(figure, Figure)
-    assert figure.si == pytest.approx(superheat, abs=0.3)
+    figure = value(assess(stretch), "suction_superheat")
+    assert figure == pytest.approx(superheat, abs=0.3)
 
 
 def test_hunting_is_never_steady_and_its_period_is_told() -> None:
@@ -109,9 +107,8 @@ def test_hunting_that_sets_in_ends_the_window_and_its_period_is_learnt() -> None
     swung = stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + swing)
     ends = [f for f in assess(replace(stretch, frame=swung)).findings if f.kind == "unsteady"]
     assert ends[-1].figures["cause"] == "hunting"
-    period = ends[-1].figures["period"]
-    assert isinstance(period, Figure)
-    assert period.si == pytest.approx(240.0, rel=0.1)
+    period = value(ends[-1], "period")
+    assert period == pytest.approx(240.0, rel=0.1)
     assert all((f.since - START) / pd.Timedelta(minutes=1) == pytest.approx(30.0, abs=2.0) for f in ends)
 
 
@@ -175,9 +172,8 @@ def test_a_slow_approach_is_not_steady_while_much_is_left() -> None:
     stretch, superheat = plant([(0, 0.7)], 90, 2.0, lag_s=900.0)
     ((begin, _),) = windows(stretch)
     assert 17.0 < begin < 40.0
-    figure = assess(stretch).figures["suction_superheat"]
-    assert isinstance(figure, Figure)
-    assert figure.si == pytest.approx(superheat, abs=0.3)
+    figure = value(assess(stretch), "suction_superheat")
+    assert figure == pytest.approx(superheat, abs=0.3)
 
 
 @pytest.mark.parametrize(("lag_s", "step"), [(180.0, 1.0), (240.0, 1.0), (240.0, 10.0)])
@@ -193,11 +189,10 @@ def test_a_slow_settling_says_what_moves_and_for_how_long() -> None:
     result = assess(stretch)
     assert result.verdict == "never_steady"
     assert "moves by" in result.text
-    left = result.figures["time_to_steady"]
-    assert isinstance(left, Figure)
+    left = value(result, "time_to_steady")
     later, _ = plant([(0, 0.7)], 60, lag_s=400.0)
     steady = next(f for f in assess(later).findings if f.kind == "steady")
-    assert (steady.since - START) / pd.Timedelta(seconds=1) == pytest.approx(600.0 + left.si - 300.0, abs=300.0)
+    assert (steady.since - START) / pd.Timedelta(seconds=1) == pytest.approx(600.0 + left - 300.0, abs=300.0)
 
 
 def test_steps_of_a_gauge_are_not_taken_for_movement() -> None:
