@@ -265,9 +265,6 @@ def doubt(table: CylinderTable, system: UnitSystem) -> str | None:
     missing = " and ".join(word for word, value in given if value is None)
     if missing:
         return f"{table.id}: {missing} not given, so its safe fill is not judged."
-    for word, value in given:
-        if not value:
-            return f"{table.id}: a {word} of 0 cannot be; its safe fill is not judged."
     assert tare is not None
     assert capacity is not None
     rule = cylinder_limits()
