@@ -416,6 +416,7 @@ def test_sigterm_ends_it_cleanly(tmp_path: Path) -> None:
         assert b"recording 1 channels" in process.stdout.readline()
         journal = folder / "journal.csv"
         while ",lost," not in journal.read_text() or rows_on_disk(folder) == 0:
+            assert process.poll() is None
             time.sleep(0.05)
         process.terminate()
         assert process.wait(PATIENCE_S) == 0

@@ -233,7 +233,7 @@ def late(plan: Plan) -> Tally:
     return answered(
         plan,
         lambda _kind, _request, true: (
-            [] if plan.dice.random() < 0.2 else [(plan.dice.choice([0.0, 0.5, 1.05, 1.5, 3.0, 6.0]) * TIMEOUT_S, true)]
+            [] if plan.dice.random() < 0.2 else [(plan.dice.choice([0.0, 0.5, 1.05, 1.5, 3.0, 5.0]) * TIMEOUT_S, true)]
         ),
         plan.times(2, 40),
     )

@@ -137,7 +137,7 @@ def two_devices(terminal: MakeTerminal) -> tuple[Terminal, RtuBus]:
 async def test_a_silent_device_does_not_starve_its_bus(terminal: MakeTerminal, tmp_path: Path) -> None:
     wire, bus = two_devices(terminal)
     bus.silent.add(4)
-    links = links_of(tmp_path, thermometer(wire.path, unit=3), transmitter(wire.path, unit=4, timeout="0.3 s"))
+    links = links_of(tmp_path, thermometer(wire.path, unit=3), transmitter(wire.path, unit=4))
     async with running(*links) as sink:
         await sink.until(lambda: sink.told("transmitter") == ["lost"])
         bus.asked.clear()
@@ -162,7 +162,7 @@ async def test_damaged_frames_give_no_value(terminal: MakeTerminal, tmp_path: Pa
     bus.asked.clear()
     damaged = iter([from_another, good[:-3], b"\x55" * 7])
     bus.spoil = lambda _device, _frame: flipped
-    async with running(*links_of(tmp_path, thermometer(wire.path, unit=3, timeout="0.1 s"))) as sink:
+    async with running(*links_of(tmp_path, thermometer(wire.path, unit=3))) as sink:
         await sink.until(lambda: sink.told("thermometer") == ["bad_frame"])
         assert "CRC" in sink.events[0].text
         bus.spoil = lambda _device, frame: next(damaged, frame + b"\x00\xff")  # good in spite of bytes after it
@@ -197,7 +197,7 @@ async def test_tcp_answers_that_are_none(free_port: int, tmp_path: Path) -> None
             else:
                 writer.write(spoil(asked[:4], asked[6]))
 
-    table = thermometer(f"tcp://127.0.0.1:{free_port}", unit=3, timeout="0.1 s")
+    table = thermometer(f"tcp://127.0.0.1:{free_port}", unit=3)
     async with serving(serve, free_port), running(*links_of(tmp_path, table)) as sink:
         await sink.until(lambda: sink.told("thermometer") == ["bad_frame"])
         another = False
