@@ -165,7 +165,7 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
     if named:
         disagree = "disagrees" if len(named) == 1 else "disagree"
         return "disagree", f"At rest, {_names(sorted(named))} {disagree} with the others."
-    if not check.arrived:
+    if not check.arrived or (check.moving and max(said.apart.values(), default=0.0) > DOUBTFUL):
         until = f"these stand still: {_names(check.moving)}" if check.moving else "the readings come together"
         return "undecided", f"The circuit has not equalised yet: wait until {until}."
     if len(check.channels) < 3:
@@ -185,6 +185,7 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
         "pressures": "Saturation stands apart in all pressures alike: no liquid left, or air in the circuit, or not the"
         " refrigerant stated.",
         "water": "The water is not as warm as the rest of the machine.",
+        "barrel": "The barrel that holds the liquid is colder than the rest of the machine, and the pressures with it.",
         "condenser": "The condenser side is not as warm as the rest of the machine.",
         "sun": "One side stands in the sun or wind.",
     }

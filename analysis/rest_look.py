@@ -68,7 +68,7 @@ LEVEL_BINS = 10
 LEAST_S = 480.0
 CHECKS_S = ((1_200.0, 120.0), (14_400.0, 300.0), (np.inf, 900.0))
 """Looked at anew every two minutes for twenty, every five for four hours, every fifteen after that."""
-SUNNY_S = 1_200.0
+SUNNY_S = 900.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
 SUNNY_BACK_S, SHADED_BACK_S = 25_200.0, 14_400.0
 """So far is looked back for it: most of the sun's arc, and less where the sun hardly reaches (what comes and goes is no
@@ -117,6 +117,8 @@ UNSEEN_STEP_K = 0.5
 
 SURE, SURE_AT_ONCE = 0.8, 0.97
 """Probability from which a channel is named a liar at two looks in a row, and at one look."""
+KNOWN = 3.0
+"""Standard errors of its offset by which a channel is off when it is named: else nobody knows what it should show."""
 LEAST_K = 0.75
 LEAST_PA = 10e3
 """Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody); a gauge beside
@@ -256,6 +258,11 @@ class Looks:
                 bodies.append(self._body(name, members, own_k, level))
             if np.hypot(own_k, lag_h * abs(drift) / 2.0) > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
                 moving += [c for c, one in zip(channels, members, strict=True) if one]
+        gauges = np.array([c in PRESSURES for c in channels])
+        barrels = [np.isin(channels, names) for names in (EVAPORATOR_WATER, CONDENSER)]
+        coldest = min((one for one in barrels if one.any()), key=lambda one: float(x[one].mean()), default=None)
+        if coldest is not None and gauges.any() and x[coldest].mean() < level:  # there the liquid gathers
+            bodies.append(Body("barrel", coldest | gauges, 0.1, 3.0, 0.1, 0.2))
         exposed = np.array([c in EXPOSED for c in channels])
         above = np.where(exposed, x - level, 0.0)
         warm = above > max(0.5, SUNNY_PART * float(above.max()))
@@ -265,7 +272,6 @@ class Looks:
             lie = all(self._kept(c, last, way, SUNNY_BACK_S) for c, one in zip(channels, warm, strict=True) if one)
         if warm.sum() > 1 and not lie:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
-        gauges = np.array([c in PRESSURES for c in channels])
         pressure, per_k = (self._pressure_pa(level), self._slope(level)) if gauges.any() else (np.nan, np.nan)
         honest = np.where(gauges, np.hypot(HONEST_PRESSURE * pressure, HONEST_PRESSURE_PA) / per_k, HONEST_K)
         lies = np.where(gauges, np.hypot(LIE_PRESSURE * pressure, LIE_PA) / per_k, LIE_K)
@@ -277,6 +283,7 @@ class Looks:
                 least_k = min(LEAST_K, LEAST_PA / per_k)
             else:
                 least_k = LEAST_K + max(0.0, float(behind[i]) * float(np.sign(offset)))  # lag alone may make so much
+            least_k = max(least_k, KNOWN * float(said.offset_sd_k[i]))
             if said.lying[i] < SURE or abs(offset) < least_k or channel in moving:
                 continue
             slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H

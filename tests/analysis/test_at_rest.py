@@ -167,6 +167,11 @@ def test_a_warm_reading_where_the_sun_may_reach_is_named_once_it_surely_stands()
     assert named(pipe) == {}
 
 
+def test_a_warm_reading_that_stands_for_a_quarter_of_an_hour_where_the_sun_would_have_moved_it_is_named() -> None:
+    """The sun would make 5 K drift by four tenths of a kelvin in fifteen minutes."""
+    assert list(named(circuit(hours=0.3, warm_f={"surface": 8.5}))) == ["surface_temperature"]
+
+
 def test_two_that_are_warm_alike_all_night_are_no_sunny_side() -> None:
     """The sun has an arc; within the first hours it is the likelier cause, and is said."""
     warm = {"ambient": 5.4, "surface": 5.4}
@@ -220,6 +225,61 @@ def test_what_still_moves_and_stands_apart_is_not_said_to_agree() -> None:
     at_h = np.arange(len(stretch.frame)) * 5.0 / 3_600.0
     stretch.frame["ambient_temperature"] += 6.0 * np.exp(-at_h)
     assert assess(stretch).verdict == "undecided"
+
+
+def standing(hours: float, step: float, at_k: dict[str, np.ndarray | float]) -> Stretch:
+    """Return a machine of R-134a whose thermometers show `at_k` and its gauges saturation there."""
+    fluid, noise = refrigerant("R-134a"), np.random.default_rng(0)
+    at = np.arange(0.0, hours * 3600.0, step)
+    logged = {}
+    for channel, kelvin in at_k.items():
+        shown = kelvin + noise.normal(0, 0.02, len(at))
+        if channel.endswith("pressure"):
+            logged[channel] = ("kPa", np.round(fluid.bubble_pressure_pa(shown) / 1e3, 1))
+        else:
+            logged[channel] = ("K", np.round(shown, 2))
+    return make_stretch("at_rest", at, logged, tables={"circuit": {"refrigerant": "R-134a"}})
+
+
+def test_a_gauge_that_shows_the_cold_barrel_beside_it_is_no_liar() -> None:
+    """Liquid gathers where it is coldest: after a stop the water stays cold for hours, and the pressure with it."""
+    hours = np.arange(0.0, 8.0, 60.0 / 3600.0)
+    cold = 286.0 - 8.0 * np.exp(-hours / 6.0)
+    result = assess(standing(8.0, 60.0, {
+        "entering_water_temperature": cold, "leaving_water_temperature": cold - 0.1, "liquid_pressure": cold,
+        "condenser_entering_temperature": 286.0 + 7.0 * np.exp(-hours / 4.0),
+        "liquid_temperature": 286.0 + 3.0 * np.exp(-hours / 4.0),
+        "suction_temperature": 286.0 - 5.0 * np.exp(-hours / 3.0),
+        "discharge_temperature": 286.0 + 9.0 * np.exp(-hours),
+    }))  # fmt: skip
+    assert result.findings == ()
+    assert "barrel that holds the liquid is colder than the rest" in result.text
+
+
+def test_a_cold_barrel_that_still_warms_is_not_said_to_agree() -> None:
+    hours = np.arange(0.0, 1.2, 30.0 / 3600.0)
+    cold = 299.0 - 5.0 * np.exp(-hours / 5.0)
+    names = ("entering_water_temperature", "leaving_water_temperature", "suction_pressure")
+    room = ("condenser_leaving_temperature", "discharge_temperature", "liquid_temperature")
+    result = assess(standing(1.2, 30.0, {**dict.fromkeys(names, cold), **dict.fromkeys(room, 299.0)}))
+    assert result.verdict == "undecided"
+    assert "wait until these stand still: entering water temperature" in result.text
+
+
+def test_of_two_gauges_apart_on_a_blend_half_boiled_off_none_is_named_by_chance() -> None:
+    """Which of them shows saturation hangs on how much of the blend is liquid, which nobody knows."""
+    fluid, noise = refrigerant("R-407C"), np.random.default_rng(0)
+    at = np.arange(0.0, 900.0, 10.0)
+    between_pa = float(0.4 * fluid.bubble_pressure_pa(293.15) + 0.6 * fluid.dew_pressure_pa(293.15))
+    logged = {
+        f"{name}_temperature": ("degC", 20.0 + noise.normal(0, 0.1) + noise.normal(0, 0.02, len(at)))
+        for name in ("ambient", "surface", "entering_water", "leaving_water", "suction", "discharge", "liquid")
+    }
+    for name, part in (("discharge", 1.0), ("circuit", 1.05)):
+        logged[f"{name}_pressure"] = ("kPa", part * between_pa / 1e3 + noise.normal(0, 0.3, len(at)))
+    result = assess(make_stretch("at_rest", at, logged, tables={"circuit": {"refrigerant": "R-407C"}}))
+    assert result.findings == ()
+    assert result.verdict == "undecided"
 
 
 def test_what_stands_far_apart_is_not_said_to_agree_though_it_may_lag() -> None:
