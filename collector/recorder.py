@@ -124,7 +124,8 @@ class Recorder:
 
     def about(self) -> list[str]:
         """Return what is said at the start: where it records to, and which channels nothing is judged by."""
-        said = [f"recording {len(self.channels)} channels into {self.folder}; Ctrl-C ends"]
+        count = len(self.channels)
+        said = [f"recording {count} channel{'s' * (count > 1)} into {self.folder}; Ctrl-C ends"]
         other = ", ".join(channel for channel, _ in self.channels if channel not in CHANNELS)
         if other:
             said.append(f"nothing is judged by {other}: say under channels of the [[instrument]] what each one reads")

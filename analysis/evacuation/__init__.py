@@ -183,7 +183,10 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
         return "not_reached", f"The target of {target}{by} {yet} {final}.{_rose(story, system)}{more}"
     if hold is None:
-        return "undecided", f"Target of {target}{by} reached; not held yet. Close the pump valve and let it stand."
+        return "undecided", (
+            f"Target of {target}{by} reached; no hold was seen yet. Close the pump valve, mark that it is closed (a "
+            "tight circuit may show nothing of it), and let it stand."
+        )
     if hold.outcome == "hold_passed":
         limit = (
             "" if aim.limit_pa is None else f", within the {Figure(aim.limit_pa, 'vacuum').show(system)} of the hold"

@@ -513,3 +513,10 @@ def test_a_hold_on_a_gauge_that_shows_one_number_is_told_so(noise: float, said: 
     for text in (result.text, passed.text):
         assert ("one number" in text) == said
     assert_prefix_consistent(assess, stretch, [len(level) // 2, len(level) - 60])
+
+
+def test_where_no_hold_was_seen_it_is_said_that_a_closed_valve_may_not_show() -> None:
+    """A tight circuit on its floor, closed by somebody who marked nothing."""
+    result = assess(logged(pull(300.0, 60.0)))
+    assert result.verdict == "undecided"
+    assert "mark that it is closed" in result.text

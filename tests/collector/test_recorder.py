@@ -413,7 +413,7 @@ def test_sigterm_ends_it_cleanly(tmp_path: Path) -> None:
     process = subprocess.Popen([sys.executable, "-m", "collector.cli", "record", str(folder)], stdout=subprocess.PIPE)
     assert process.stdout is not None
     with process.stdout:
-        assert b"recording 1 channels" in process.stdout.readline()
+        assert b"recording 1 channel into" in process.stdout.readline()
         journal = folder / "journal.csv"
         while ",lost," not in journal.read_text() or rows_on_disk(folder) == 0:
             assert process.poll() is None

@@ -21,7 +21,7 @@ def test_watch(tmp_path: Path, scale_port: int, start: Callable[..., Watch], ope
     url = wait_for(lambda: re.search(r"http://127\.0\.0\.1:\d+/", watch.said), "no address was printed").group()
     recorder = watch.child("record")
     page_process = watch.child("collector.page")
-    wait_for(lambda: "recording 1 channels" in watch.said, "no recorder")
+    wait_for(lambda: "recording 1 channel into" in watch.said, "no recorder")
     page = wait_for(lambda: open_page(url) if answers(url) else None, "no page")
     expect(page.locator(".channels")).to_contain_text("lb")
     page.get_by_role("button", name="Begin charging").click()
