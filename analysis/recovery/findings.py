@@ -232,7 +232,7 @@ def self_chilling(
     why = {
         "pause": "the pressure climbs back while the machine stands",
         "mass": "the scale gains more than vapour can give",
-        "fall": "the pressure falls ever more slowly",
+        "fall": "the pressure falls more slowly than vapour alone would",
         "no flow": "no water flows that could warm it, and nothing shows that it is gone",
     }[by]
     text = (

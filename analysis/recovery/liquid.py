@@ -58,6 +58,9 @@ COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 300.0
 where the plate leaves room for it, however dry the balance looked before."""
 QUICKENS, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
 """Freezing, no water flowing: a fall of this ln of the density, so many times as fast, is the end of the pool."""
+VAPOUR_S, CRAWLS = 5400.0, 0.004
+"""Without a scale: vapour alone falls by e within this time with any machine fit for the circuit, and what falls by
+this share in half of `CHILL_S` is drawn; common practice."""
 COLD_SHORT = 0.003
 """Share of the plate's charge that has to be missing for that."""
 
@@ -72,7 +75,7 @@ class Evidence:
         roughly, and nothing has spoken against it since. deep : over a long fall less boils than in the least pocket.
     boils : some of what leaves must be liquid that boils, and the plate leaves room for a pocket.
     still : depressed, no water flows, and nothing shows that liquid is gone. slows : depressed, and without a scale the
-        fall has become slower.
+        fall has become slower, or is too slow for vapour.
     pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
     agrees : plate and scale agree that nothing but vapour is left. A pool that chills itself while no water flows looks
@@ -150,7 +153,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         dry_soft=soft,
         boils=stayed(ticks.at_s, slow & room_left, COLD_STAYS_S),
         still=stayed(ticks.at_s, under & (ticks.flow == 0.0), CHILLED_S) & ~soft,
-        slows=stayed(ticks.at_s, seen.slows & under & ~soft, CHILL_S),
+        slows=stayed(ticks.at_s, seen.slows & under & ~soft, CHILL_S)
+        | (stayed(ticks.at_s, under & (seen.run > 0), CHILL_S) & _crawls(ticks, depth) & ~soft),
         pocket=pocket | np.isnan(unaccounted) | (unaccounted >= POCKET),
         stands=_latched(wet, soft | shallow) | shallow,
         under_dew=under_dew,
@@ -178,6 +182,18 @@ def _quickens(ticks: Ticks, pulls: np.ndarray, chills: np.ndarray) -> np.ndarray
     spent = np.where((j >= 0) & chills & (density <= lowest), pulled_s - pulled_s[np.maximum(j, 0)], np.nan)
     steady = spent[j] <= STEADY * spent
     return np.asarray(steady & (spent * QUICKENS < np.fmax.accumulate(spent)))
+
+
+def _crawls(ticks: Ticks, depth: Floats) -> np.ndarray:
+    """Return where, without a scale, the pressure falls, yet too slowly for vapour alone, shape (n,) of bool.
+
+    It falls in either half of `CHILL_S`: else the machine stood in it, and nobody marked that.
+    """
+    log = np.log(ticks.pressure_pa)
+    past, half = (np.maximum(before(ticks.at_s, long_s), 0) for long_s in (CHILL_S, 0.5 * CHILL_S))
+    fell, slower = log[past] - log, np.minimum(log[past] - log[half], log[half] - log)
+    falls = slower > np.maximum(np.maximum(CRAWLS, 0.25 * fell), 2.0 * ticks.resolution_pa / ticks.pressure_pa)
+    return np.asarray(falls & (fell < CHILL_S / VAPOUR_S) & np.isnan(ticks.moved_kg) & (depth < SHALLOW))
 
 
 def _boils(ticks: Ticks, run: Floats, volume: Floats, dry: np.ndarray) -> np.ndarray:

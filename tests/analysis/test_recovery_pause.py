@@ -13,7 +13,7 @@ from analysis.recovery import assess
 from analysis.recovery.calls import _flat
 from analysis.recovery.pauses import HOSE_S, split, standing
 from analysis.recovery.ticks import Ticks, make_ticks
-from tests.support import make_stretch
+from tests.support import assert_prefix_consistent, make_stretch
 
 
 def pause(rise: float, least: float) -> bool:
@@ -148,3 +148,29 @@ def test_only_what_comes_back_within_minutes_of_a_pause_was_chilled_liquid(lag_s
         journal=[(60.0, "mark", "recovery_resumed", ""), (2_100.0, "mark", "recovery_paused", "")],
     )
     assert ("self_chilling" in [finding.kind for finding in assess(stretch).findings]) is chills
+
+
+@pytest.mark.parametrize(
+    ("falls_s", "stands", "chills"), [(8_000.0, 0.0, True), (2_000.0, 0.0, False), (900.0, 300.0, False)]
+)
+def test_without_a_scale_a_fall_too_slow_for_vapour_is_chilled_liquid(
+    falls_s: float, stands: float, chills: bool
+) -> None:
+    """R-134a under flowing water of 20 degC: a fall by e in `falls_s`, in which the machine stands once, unmarked."""
+    seconds = np.arange(0.0, 4_500.0, 5.0)
+    pulled = np.clip(seconds, 600.0, 1_200.0) + np.maximum(seconds - 1_200.0 - stands, 0.0) - 600.0
+    water = np.full(len(seconds), 20.0)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(560.0 * np.exp(-pulled / falls_s), 1)),
+            "leaving_water_temperature": ("degC", water),
+            "entering_water_temperature": ("degC", water + 1.0),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "12 kg"}},
+        journal=[(0.0, "mark", "water_flow_on", "")],
+    )
+    chilled = [finding for finding in assess(stretch).findings if finding.kind == "self_chilling"]
+    assert [finding.figures["evidence"] for finding in chilled] == (["fall"] if chills else [])
+    assert_prefix_consistent(assess, stretch, [300, 400, 500, 700])
