@@ -96,6 +96,7 @@ class Answer:
             more = f"The last answer was: {answer} {more}"
             stopped = model.recorder == "stopped"
             tone, left = ("caution" if stopped else "alarm"), f"last row {duration(age)} ago"
+            left += "" if stopped else ": look at the terminal"
             answer = "Recording was stopped." if stopped else "Nothing is being recorded."
         self._box.classes(replace=f"answer tone-{tone}")
         self._tone.show(f"{SIGNS[tone]} {TONE_WORDS[tone]}")

@@ -185,7 +185,7 @@ def test_a_dead_recorder_is_the_answer(serve: Callable[..., Server], tmp_path: P
     write_state(log.folder, a_state("On course."))
     expect(page.locator(".words")).to_have_text("Nothing is being recorded.")
     expect(page.locator(".tone")).to_contain_text("ACT NOW")
-    expect(page.locator(".left")).to_have_text(re.compile(r"last row \d+ min ago"))
+    expect(page.locator(".left")).to_have_text(re.compile(r"last row \d+ min ago: look at the terminal$"))
     expect(page.locator(".more")).to_contain_text("The last answer was: On course.")
     log.entry("recorder", value="stopped")
     expect(page.locator(".words")).to_have_text("Recording was stopped.")
