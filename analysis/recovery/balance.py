@@ -200,9 +200,12 @@ def _larger(spans: list[Span], known: float, told: float) -> Floats:
 
 
 def _largest(charge: float | None, moved: Floats, density: Floats, liquid: float) -> Floats:
-    """Return the most that a circuit of that charge holds [m3]; without a plate it is what left and is vapour yet."""
+    """Return the most that a circuit of that charge holds [m3]; without a plate it is what left and is vapour yet.
+
+    Vapour as dense as warm carbon dioxide's may be a whole charge: no circuit is too large for that.
+    """
     if charge is None:
-        return np.asarray(DENSEST_FILL * np.fmax.accumulate(moved) / (liquid - DENSEST_FILL * density))
+        return np.asarray(DENSEST_FILL * np.fmax.accumulate(moved) / np.maximum(liquid - DENSEST_FILL * density, 1.0))
     return np.asarray(DENSEST_FILL * np.fmax(np.fmax.accumulate(moved), charge) / liquid)
 
 

@@ -176,7 +176,8 @@ def _quickens(ticks: Ticks, pulls: np.ndarray, chills: np.ndarray) -> np.ndarray
     """
     index = pd.to_timedelta(ticks.at_s, unit="s")
     density = pd.Series(ticks.density, index=index).rolling(f"{MEAN_S:.0f}s").mean().to_numpy()
-    lowest = np.fmin.accumulate(density)
+    # a pressure beyond the tables has no density: nothing was denser before the first that has one
+    lowest = pd.Series(np.fmin.accumulate(density)).bfill().to_numpy()
     j = np.searchsorted(-lowest, -lowest * np.exp(QUICK_FALL), side="right") - 1
     pulled_s = np.cumsum(np.where(pulls, np.diff(ticks.at_s, prepend=ticks.at_s[:1]), 0.0))
     spent = np.where((j >= 0) & chills & (density <= lowest), pulled_s - pulled_s[np.maximum(j, 0)], np.nan)

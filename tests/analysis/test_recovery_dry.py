@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 
 from analysis.fluids import refrigerant
 from analysis.recovery import assess
+from analysis.recovery.balance import _largest
+from analysis.recovery.liquid import _quickens
 from analysis.recovery.ticks import make_ticks
 from analysis.result import Finding
 from analysis.stretch import Stretch
@@ -56,6 +61,30 @@ def test_a_pool_without_water_flow_is_gone_when_the_fall_quickens(dries: bool) -
     assert found(stretch, "self_chilling") is not None
     assert (found(stretch, "freeze_risk") is None) == dries
     assert_prefix_consistent(assess, stretch, [200, 310, 320, 330, 400])
+
+
+def test_a_log_that_begins_with_pressures_beyond_the_tables_quickens_as_any_other() -> None:
+    """Chilled for 50 min at a fall by e in 100 min, then by e in 8 min; before that no density, for 150 min."""
+    at = np.arange(10.0, 20_000.0, 10.0)
+    chilled = np.maximum(at - 9_000.0, 0.0)
+    density = 25.0 * np.exp(-np.minimum(chilled, 3_000.0) / 6_000.0 - np.maximum(chilled - 3_000.0, 0.0) / 500.0)
+    density[at < 9_000.0] = np.nan
+
+    def quickens(rows: int) -> np.ndarray:
+        ticks: Any = SimpleNamespace(at_s=at[:rows], density=density[:rows])
+        return _quickens(ticks, np.ones(rows, dtype=bool), np.ones(rows, dtype=bool))
+
+    whole = quickens(len(at))
+    assert 12_000.0 < at[whole][0] < 12_200.0
+    for rows in (1_230, 1_300, 1_400):
+        assert (quickens(rows) == whole[:rows]).all()
+
+
+def test_no_circuit_is_too_large_where_vapour_is_nearly_as_dense_as_liquid() -> None:
+    # carbon dioxide at 20 degC: 194 kg/m3, beside 861 kg/m3 of liquid at 10 degC; R-134a at 20 degC: 27.8 and 1261
+    moved = np.array([1.0, 5.0])
+    assert (_largest(None, moved, np.full(2, 194.0), 861.0) > 1.0).all()
+    assert _largest(None, moved, np.full(2, 27.8), 1_261.0) == pytest.approx(6.0 * moved / (1_261.0 - 6.0 * 27.8))
 
 
 def test_a_pool_that_quickens_little_by_little_is_not_gone() -> None:
