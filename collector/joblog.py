@@ -330,10 +330,15 @@ class FolderLock:
             holder = file.read().strip()
             file.close()
             raise FolderHeld(f"{folder}: another process ({holder or 'unknown'}) records this job already") from None
-        file.seek(0)
-        file.truncate()
-        file.write(f"process {os.getpid()}")
-        file.flush()
+        try:
+            file.seek(0)
+            file.truncate()
+            file.write(f"process {os.getpid()}")
+            file.flush()
+        except OSError as error:  # a full disk
+            with contextlib.suppress(OSError):
+                file.close()
+            raise InputError(f"{folder}: cannot be written ({error.strerror}); expected room on its disk") from None
         return file
 
     def renew(self) -> None:

@@ -235,6 +235,19 @@ def test_one_writer_a_folder_and_the_lock_goes_with_its_holder(tmp_path: Path) -
         pass
 
 
+def test_a_folder_whose_disk_is_full_is_refused_and_free_again_afterwards(tmp_path: Path) -> None:
+    resource = pytest.importorskip("resource")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, hard))  # no file may grow, as on a full disk
+    try:
+        with pytest.raises(InputError, match=r"cannot be written .*expected room on its disk"):
+            FolderLock(tmp_path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    with FolderLock(tmp_path):
+        pass
+
+
 @given(st.lists(st.text(), min_size=5, max_size=5))
 def test_any_text_is_one_line_and_reads_back_as_five_cells(cells: list[str]) -> None:
     line = csv_line(cells)
