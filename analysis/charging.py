@@ -12,9 +12,10 @@ from analysis.bins import bin_medians
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
 from analysis.recovery.balance import DENSEST_FILL
-from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
+from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.scale import PACE_STEPS, Weighing, weigh
 from analysis.stretch import Stretch, seconds
+from analysis.vocabulary.channels import Level
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 # Common practice of the trade; no published source.

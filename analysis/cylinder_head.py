@@ -10,10 +10,11 @@ import pandas as pd
 from analysis.bins import bin_medians
 from analysis.cylinder_stays import Stay, fluid_of, stay_at
 from analysis.fluids import Refrigerant
-from analysis.result import Figure, FigureValue, Finding, Level
+from analysis.result import Figure, FigureValue, Finding
 from analysis.safe_fill import air_excess_pa, cylinder_limits
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import Level
 
 BIN_S = 60.0
 TREND_BINS = 10

@@ -13,10 +13,11 @@ import pandas as pd
 from analysis.cylinder_head import air, heating
 from analysis.cylinder_stays import LIGHTER_KG, Stay, stays_on_scale
 from analysis.fluids import Refrigerant
-from analysis.result import Figure, FigureValue, Finding, Level
+from analysis.result import Figure, FigureValue, Finding
 from analysis.safe_fill import cylinder_limits, doubt, unfit
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import Level
 
 __all__ = ["cylinder_cautions", "cylinder_findings"]
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import pandas as pd
 
+from analysis.vocabulary.channels import Level
 from analysis.vocabulary.units import UnitSystem, display
-
-Level = Literal["info", "caution", "alarm"]
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ import pandas as pd
 
 from analysis.evacuation.aim import Aim, aim_of
 from analysis.evacuation.alive import one_number
-from analysis.evacuation.cause import ADVICE, CAUSES, TRIPLE_POINT_PA
+from analysis.evacuation.cause import ADVICE, CAUSES
 from analysis.evacuation.figures import (
     FALLING,
     figures_of,
@@ -27,8 +27,9 @@ from analysis.evacuation.story import Closed, Happening, Story
 from analysis.evacuation.ticks import GAP_S, OVER_RANGE_LEAST_PA, Ticks, make_ticks, mark_seconds
 from analysis.evacuation.walk import Walk
 from analysis.fluids import water
-from analysis.result import Assessment, Figure, FigureValue, Finding, Level, Span
+from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.stretch import Stretch, moments
+from analysis.vocabulary.channels import Level
 from analysis.vocabulary.units import UnitSystem
 
 __all__ = ["assess"]
@@ -139,7 +140,7 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
 def _why(happening: Happening) -> str:
     shares = ", ".join(f"{NAMES[c]} {_percent(happening.shares.get(c, math.nan))}" for c in CAUSES)
     ice = ""
-    if happening.level_pa < TRIPLE_POINT_PA and happening.cause in ("moisture", "undecided"):
+    if happening.level_pa < water.TRIPLE_POINT_PA and happening.cause in ("moisture", "undecided"):
         ice = " Water standing there freezes at this level and dries slowly as ice: warm it first."
     said = (
         "the cause cannot be told yet" if happening.cause == "undecided" else f"the cause is {NAMES[happening.cause]}"

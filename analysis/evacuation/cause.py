@@ -33,8 +33,6 @@ CREPT = 3.0
 comes out of oil does that, too, and is none of the three."""
 LEVELLED = 0.15
 """Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
-TRIPLE_POINT_PA = 611.657
-"""Liquid water freezes under this pressure (IAPWS), about 4,590 micron."""
 MOST_OF_IT, BY_BLANK = 0.7, 8.0
 """A pump that reaches no less than this share of the level by itself, by two gauges that differ, holds up most of it;
 half as much is said where it may be half of it."""
@@ -95,7 +93,7 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         level_pa = rise.end_pa / (1.0 + grown)
         quick = rise.foot_pa > (1.0 + LEVELLED) * level_pa
         slow = _short(expected, min(grown, rise.late_pa_per_s * rise.seconds / level_pa), SLOW_LINE)
-        icy = levelled and rise.kind == "flat" and rise.end_pa < TRIPLE_POINT_PA  # colder than any thermometer
+        icy = levelled and rise.kind == "flat" and rise.end_pa < water.TRIPLE_POINT_PA  # colder than any thermometer
         if icy and no_water > 0.0:
             leak -= no_leak
         elif no_water > 0.0:

@@ -12,6 +12,7 @@ from analysis.evacuation.pump import Pump, pump_of
 from analysis.evacuation.story import Closed, Story
 from analysis.evacuation.ticks import Ticks
 from analysis.fluids import water
+from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.result import Figure, FigureValue
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
@@ -145,7 +146,7 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
             figures["effective_speed"] = Figure(found[0], "flow")
             figures["effective_speed_at"] = Figure(found[1], "vacuum")
         if rise is not None and rise.kind != "moisture":
-            figures |= _leak(stretch, flow.leak_rate(volume, max(0.0, rise.rate_pa_per_s)), ticks)
+            figures |= _leak(stretch, leak_pa_m3_per_s(max(0.0, rise.rate_pa_per_s), volume), ticks)
     pump = pump_of(stretch)
     speed = pump.speed(float(ticks.vacuum[-1]))
     if speed is not None:
@@ -189,7 +190,7 @@ def _leak(stretch: Stretch, leak: float, ticks: Ticks) -> dict[str, FigureValue]
     fluid = stretch.fluid
     if fluid is not None:
         warm = float(ticks.warmest[-1])
-        mass = flow.leak_mass_rate(leak, fluid.molar_mass_kg_per_mol, warm if np.isfinite(warm) else ROOM_K)
+        mass = leak_kg_per_s(leak, fluid.molar_mass_kg_per_mol, warm if np.isfinite(warm) else ROOM_K)
         figures |= {"leak": Figure(mass, "leak_g"), "leak_oz": Figure(mass, "leak_oz")}
     return figures
 

@@ -1,11 +1,11 @@
-"""Vacuum formulas: conductance of a hose at any pressure, leak rate of a rise."""
+"""Vacuum formulas: conductance of a hose at any pressure, water in what is pumped."""
 
 from __future__ import annotations
 
 import numpy as np
 
-GAS_CONSTANT = 8.314462618
-"""J/(mol K), exact (SI 2019)."""
+from analysis.fluids.curve import GAS_CONSTANT
+
 WATER_KG_PER_MOL = 0.018015268
 """IAPWS R6-95."""
 
@@ -31,16 +31,6 @@ def hose_conductance(bore_m: float, length_m: float, mean_pressure_pa: np.ndarra
 def in_series(*conductances: np.ndarray | float) -> np.ndarray | float:
     """Return the conductance (or pumping speed) of parts in a row [m3/s]: 1/C = sum of 1/C_i."""
     return 1.0 / sum(1.0 / np.asarray(c) for c in conductances)
-
-
-def leak_rate(volume_m3: float, rise_pa_per_s: float) -> float:
-    """Return the leak rate Q = V dp/dt [Pa m3/s]."""
-    return volume_m3 * rise_pa_per_s
-
-
-def leak_mass_rate(leak_pa_m3_per_s: float, molar_mass_kg_per_mol: float, temperature_k: float) -> float:
-    """Return the mass rate of a leak [kg/s], Q M / (R T): indicative, the leak of one gas is not that of another."""
-    return leak_pa_m3_per_s * molar_mass_kg_per_mol / (GAS_CONSTANT * temperature_k)
 
 
 def water_mass(

@@ -12,6 +12,7 @@ import numpy as np
 from analysis.fluids.curve import Floats, Value, like
 
 TRIPLE_POINT_K, TRIPLE_POINT_PA = 273.16, 611.657
+"""Under this pressure, about 4,590 micron, liquid water freezes."""
 RANGE_K = (130.0, 647.096)
 """The ice equation goes down to 50 K; the least pressure that a vacuum probe shows is far above 130 K."""
 

@@ -12,7 +12,7 @@ import pandas as pd
 
 from analysis.pressure_test.judging import Judged, checkpoints, judge_all, plans_at
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, minutes_of
-from analysis.pressure_test.night import Night, corrected, gas_part_k, nothing_judged, summary
+from analysis.pressure_test.night import STAGE, Night, corrected, gas_part_k, nothing_judged, summary
 from analysis.pressure_test.probes import ProbeFault, probe_faults
 from analysis.pressure_test.segments import (
     CONFIRM,
@@ -26,8 +26,6 @@ from analysis.pressure_test.segments import (
 from analysis.pressure_test.standing import ONCE, TWICE, before_warming, limit_of, side_of, verdicts
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
-
-STAGE = "pressure_test"
 
 BEGUN = 0.1
 """A step began with the first minute that is off by so much of it (common practice)."""

@@ -1,11 +1,10 @@
-"""Gas law of the standing test: real nitrogen at constant volume, and what a loss of pressure is as a leak."""
+"""Gas law of the standing test: real nitrogen at constant volume."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from analysis.fluids.curve import GAS_CONSTANT
-from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL, compressibility
+from analysis.fluids.nitrogen import compressibility
 
 _STEP = 1e-3
 
@@ -42,13 +41,3 @@ def pressure_at(pressure_pa: float, temperature_k: float, other_k: float) -> flo
             return ideal
         found = ideal * ratio
     return float(found)
-
-
-def leak_pa_m3_per_s(loss_pa_per_s: float, volume_m3: float) -> float:
-    """Return the leak [Pa m3/s], Q = V dP/dt."""
-    return loss_pa_per_s * volume_m3
-
-
-def leak_kg_per_s(leak: float, temperature_k: float, molar_mass_kg_per_mol: float = MOLAR_MASS_KG_PER_MOL) -> float:
-    """Return the mass flow [kg/s] of a leak [Pa m3/s] as an ideal gas, Q M/(R T)."""
-    return leak * molar_mass_kg_per_mol / (GAS_CONSTANT * temperature_k)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
-from analysis.pressure_test.gas import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
@@ -298,11 +298,11 @@ def _leak_figures(night: Night, judged: Judged) -> dict[str, FigureValue]:
     molar, gas = (MOLAR_MASS_KG_PER_MOL, "nitrogen") if fluid is None else (fluid.molar_mass_kg_per_mol, fluid.name)
     _, high = judged.interval(night.confidence)
     leak, most = (leak_pa_m3_per_s(max(rate, 0.0), volume) for rate in (judged.rate(judged.loss.mean), high))
-    mass = leak_kg_per_s(leak, judged.reference_k, molar)
+    mass = leak_kg_per_s(leak, molar, judged.reference_k)
     return {
         "leak_rate": Figure(leak, "leak_rate"),
         "leak": Figure(mass, "leak_g"),
         "leak_oz": Figure(mass, "leak_oz"),
-        "leak_at_most": Figure(leak_kg_per_s(most, judged.reference_k, molar), "leak_g"),
+        "leak_at_most": Figure(leak_kg_per_s(most, molar, judged.reference_k), "leak_g"),
         "leak_counted_as": gas,
     }

@@ -12,8 +12,9 @@ from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.ticks import Ticks
-from analysis.result import Figure, FigureValue, Finding, Level
+from analysis.result import Figure, FigureValue, Finding
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import Level
 
 RATE_S = 120.0
 """Mass rates are taken over this time."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import UNITS, Unit, column_unit
@@ -62,7 +63,8 @@ ROOM_TEMPERATURES = ("ambient_temperature", "surface_temperature", *EVAPORATOR_W
 """What stands near a standing circuit, within some kelvin of each other; refrigerant in it is about as warm."""
 JOURNAL_KINDS = ("stage", "mark", "instrument", "recorder", "finding", "note")
 JOURNAL_COLUMNS = ("time", "kind", "subject", "value", "text")
-LEVELS = ("info", "caution", "alarm")
+Level = Literal["info", "caution", "alarm"]
+LEVELS: tuple[Level, ...] = get_args(Level)
 
 
 @dataclass(frozen=True)

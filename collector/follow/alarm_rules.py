@@ -10,12 +10,12 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from analysis.vocabulary.channels import Level
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.units import UNITS, parse_quantity
 from collector.follow.broker import from_environment, from_file
 
 On = Literal["finding", "limit", "instrument_lost", "recorder_gone", "disk_low", "battery_low", "heartbeat"]
-Level = Literal["info", "caution", "alarm"]
 
 REPEAT_S = 600.0
 ESCALATE_AFTER_S = 1_800.0

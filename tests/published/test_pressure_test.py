@@ -5,7 +5,8 @@ from __future__ import annotations
 import CoolProp.CoolProp as CP
 import pytest
 
-from analysis.pressure_test.gas import leak_kg_per_s, leak_pa_m3_per_s, pressure_at, temperature_exponent
+from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
+from analysis.pressure_test.gas import pressure_at, temperature_exponent
 
 PSI = 6_894.757293168
 ATMOSPHERE_PSI = 14.696
@@ -86,16 +87,17 @@ def test_pfeiffer_pressure_lost() -> None:
 
 def test_pfeiffer_refrigerant() -> None:
     """Same, 10 g of R-134a in ten years is 7.1e-7 Pa m3/s at 0 degC (two digits); molar mass 102.03 g/mol."""
-    mass = leak_kg_per_s(7.1e-7, 273.15, 0.10203) * 10.0 * YEAR_S
+    mass = leak_kg_per_s(7.1e-7, 0.10203, 273.15) * 10.0 * YEAR_S
     assert mass * 1e3 == pytest.approx(10.0, rel=0.05 / 7.1 + 0.005)
 
 
-def test_one_psi_a_day() -> None:
-    """1 psi a day in 0.5 m3 is 0.0399 Pa m3/s (arithmetic)."""
+def test_one_psi_a_day_and_200_micron_in_half_an_hour() -> None:
+    """1 psi a day in 0.5 m3 is 0.0399 Pa m3/s, 200 micron in half an hour 7.41e-3 (arithmetic)."""
     assert leak_pa_m3_per_s(PSI / 86_400.0, 0.5) == pytest.approx(0.0399, abs=5e-5)
+    assert leak_pa_m3_per_s(200 * 101_325 / 760_000 / 1_800, 0.5) == pytest.approx(7.41e-3, abs=5e-6)
 
 
 def test_one_ounce_a_year() -> None:
     """R-134a at 20 degC: 1 oz/yr is 2.15e-5 Pa m3/s (arithmetic, three digits)."""
-    leak = leak_kg_per_s(2.15e-5, 293.15, 0.10203) * YEAR_S / (0.45359237 / 16)
+    leak = leak_kg_per_s(2.15e-5, 0.10203, 293.15) * YEAR_S / (0.45359237 / 16)
     assert leak == pytest.approx(1.0, abs=0.004)
