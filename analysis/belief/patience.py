@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import erf
 
 from analysis.belief.fault import median_of
+from analysis.waits import slowed
 
 CHANGES = 20
 """So many changes just before tell whether the readings are restless."""
@@ -25,7 +26,6 @@ LEAPS = 4.0
 """A bend by so many usual ones is none of the noise."""
 NEAR_SCATTERS = 3.0
 WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
-SLOWS = 1.6
 """A reading on its way takes some time for each two steps. Where it turns, as a parabola does, it stands for less than
 four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
 FOURTH, FOURTH_SWINGS = 70.0, 0.6
@@ -113,8 +113,9 @@ def patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> floa
     waits = np.diff(times[arrived])[-WALKS:]
     if len(waits) < WALKS:
         return np.inf
-    last = max(waits[-1], times[-1] - times[arrived[-1]])
-    return WALK_STILL * float(np.max(waits)) if last <= SLOWS * np.median(waits[:-1]) else np.inf
+    longest = float(np.max(waits))
+    waits[-1] = max(waits[-1], times[-1] - times[arrived[-1]])
+    return np.inf if slowed(waits) else WALK_STILL * longest
 
 
 def patience_of_rise(times: np.ndarray, values: np.ndarray, starts: np.ndarray) -> float:

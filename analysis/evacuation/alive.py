@@ -6,12 +6,12 @@ import numpy as np
 
 from analysis.evacuation.story import Closed
 from analysis.evacuation.ticks import Ticks
+from analysis.waits import slowed
 
 WAITS, LEAST_WAITS = 5, 3
 """So many of its last waits from number to number tell how long a gauge stands, and no fewer that it comes to rest."""
-PATIENT, SLOWS = 3.0, 1.4
-"""A level that nears its floor, or its plateau, waits 1.4 times as long or longer for the last step of a display as
-for those before (1.7 for an exponential that ends one step further on); a steady one stands for no three such waits."""
+PATIENT = 3.0
+"""A steady level stands for no three such waits."""
 LEAST_S = 60.0
 FLOOR_S, FLOOR_SLOWS = 900.0, 2.0
 """A pull that slowed down may have stood for so long before the valve was closed; for longer where it only fell, and
@@ -44,11 +44,11 @@ def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float)
         came = t.raw[np.minimum(np.searchsorted(t.end_s, moved[-WAITS - 1 :]), k)]
         if begin_s >= life_s and len(waits) == WAITS and (np.diff(came) <= 0.0).all() and _at_floor(waits):
             return True
-        return begin_s - life_s <= max(patience, FLOOR_S if _slowed(waits) else 0.0)
+        return begin_s - life_s <= max(patience, FLOOR_S if slowed(waits) else 0.0)
     if life_s <= begin_s:
         return False
     since = np.diff(moved[moved > begin_s])[-WAITS:]
-    if len(since) >= LEAST_WAITS and _slowed(since):  # the first readings after closing are a leap, whatever follows
+    if len(since) >= LEAST_WAITS and slowed(since):  # the first readings after closing are a leap, whatever follows
         return True
     half = (begin + life) // 2
     pace = (t.raw[life] - t.raw[half] + step) / max(life_s - float(t.end_s[half]), 1.0)
@@ -61,11 +61,6 @@ def one_number(t: Ticks, closed: Closed, k: int) -> bool:
     A tight circuit on a display without noise looks the same, so it passes, and is told so.
     """
     return bool(t.moved_s[k] <= max(closed.begin_s, closed.said_s) + RESTS_S)
-
-
-def _slowed(waits: np.ndarray) -> bool:
-    """Return whether the last wait was longer than those before as where a level comes to rest."""
-    return len(waits) > 1 and bool(waits[-1] >= SLOWS * np.median(waits[:-1]))
 
 
 def _at_floor(waits: np.ndarray) -> bool:
