@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import cache
 from typing import Literal
@@ -16,7 +17,7 @@ from analysis.log import Log, load
 from analysis.result import Finding
 from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
-from analysis.vocabulary.channels import parse_header
+from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable
 from analysis.vocabulary.shipped import shipped
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
@@ -143,6 +144,19 @@ def test_most_bounds_are_found_within_five_minutes() -> None:
     assert extra == 0
 
 
+def si_log(
+    seconds: np.ndarray,
+    shown: Mapping[str, np.ndarray],
+    journal: Iterable[tuple[float, str, str, str]] = (),
+    pressure_in: str = "psig",
+) -> Log:
+    """Return a log of readings in SI, pressures absolute, each column in the unit that such channels are logged in."""
+    ends = {"pressure": pressure_in, "temperature": "degC", "weight": "kg", "vacuum": "micron", "load": "%"}
+    columns = {name: make_column(name, ends[name.rsplit("_")[-1]], name) for name in shown}
+    frame = pd.DataFrame(dict(shown), index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"))
+    return Log(frame, columns, journal_rows(journal, START), pd.Series(101_325.0, index=frame.index), "stated")
+
+
 def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
     """A circuit that stood open for 20 min is pulled for two hours and held for one, a row every 10 s."""
     seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
@@ -153,14 +167,7 @@ def pulled(channels: tuple[str, ...], tau_s: float = 180.0) -> tuple[Log, Job]:
         "vacuum": np.where(pressure < 2_600.0, pressure, np.nan),
         "ambient_temperature": np.full(len(seconds), 293.0) + 0.1 * np.sin(seconds / 600.0),
     }
-    units = {"circuit_pressure": "psig", "vacuum": "micron", "ambient_temperature": "degC"}
-    frame = pd.DataFrame(
-        {name: shown[name] for name in channels}, index=START + pd.to_timedelta(seconds, unit="s").as_unit("us")
-    )
-    columns = {name: parse_header(f"{name} [{units[name]}]") for name in channels}
-    barometer = pd.Series(101_325.0, index=frame.index)
-    known = {name: column for name, column in columns.items() if column is not None}
-    return Log(frame, known, journal_rows([], START), barometer, "stated"), Job(job=JobTable(name="a pull"))
+    return si_log(seconds, {name: shown[name] for name in channels}), Job(job=JobTable(name="a pull"))
 
 
 def spans_in(
@@ -171,17 +178,11 @@ def spans_in(
     **shown: np.ndarray,
 ) -> list[StageSpan]:
     """Return the stages of a log with a row `every_s`, in SI; `hold` is that of the job [s]."""
-    ends = {"pressure": "psig", "temperature": "degC", "weight": "kg", "vacuum": "micron", "load": "%"}
-    units = {name: ends[name.rsplit("_")[-1]] for name in shown}
     seconds = every_s * np.arange(len(next(iter(shown.values()))))
-    frame = pd.DataFrame(shown, index=START + pd.to_timedelta(seconds, unit="s").as_unit("us"))
-    columns = {name: parse_header(f"{name} [{units[name]}]") for name in shown}
-    known = {name: column for name, column in columns.items() if column is not None}
-    barometer = pd.Series(101_325.0, index=frame.index)
     job = Job(job=JobTable(name="a job"), circuit=CircuitTable(refrigerant=refrigerant, water=water))
     if hold is not None:
         job = job.model_copy(update={"evacuation": EvacuationTable(hold=f"{hold} s")})
-    return from_signals(Log(frame, known, journal_rows([], START), barometer, "stated"), job)
+    return from_signals(si_log(seconds, shown), job)
 
 
 def near(moment: pd.Timestamp | None, seconds: float) -> bool:
@@ -827,13 +828,8 @@ def test_air_let_in_after_an_unmarked_recovery_is_no_freeze_risk() -> None:
         "cylinder_weight": np.interp(seconds, [899, 900, 1_200, 3_000], [0, 26, 26, 86]) + vapour[0] - vapour,
         "leaving_water_temperature": np.full(len(seconds), 288.0),
     }
-    units = {"circuit_pressure": "psig", "cylinder_weight": "kg", "leaving_water_temperature": "degC"}
-    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
-    columns = {name: column for name in units if (column := parse_header(f"{name} [{units[name]}]")) is not None}
-    barometer = pd.Series(101_325.0, index=index)
-    log = Log(pd.DataFrame(shown, index=index), columns, journal_rows([], START), barometer, "stated")
     circuit = CircuitTable(refrigerant="R-134a", charge="67.6 kg", internal_volume="350 L")
-    kinds = [f.kind for f in review(log, Job(job=JobTable(name="opened"), circuit=circuit)).findings]
+    kinds = [f.kind for f in review(si_log(seconds, shown), Job(job=JobTable(name="opened"), circuit=circuit)).findings]
     assert "liquid_gone" in kinds
     assert "freeze_risk" not in kinds
 
@@ -863,11 +859,7 @@ def test_a_night_of_gas_alone_is_a_test_at_once_at_the_stated_pressure_else_once
 ) -> None:
     """At 450 kPa R-134a of 20 degC could be vapour alone, and nobody logs that for a night."""
     seconds = np.arange(0.0, 10 * 3_600.0, 60.0)
-    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
     shown = {"circuit_pressure": np.full(len(seconds), 450e3), "ambient_temperature": np.full(len(seconds), 293.0)}
-    frame = pd.DataFrame(shown, index=index)
-    columns = {name: parse_header(f"{name} [{unit}]") for name, unit in zip(shown, ("kPa", "degC"), strict=True)}
-    known = {name: column for name, column in columns.items() if column is not None}
     job = Job.model_validate(
         {
             "job": {"name": "a night"},
@@ -875,8 +867,7 @@ def test_a_night_of_gas_alone_is_a_test_at_once_at_the_stated_pressure_else_once
             "pressure_test": {} if stated is None else {"pressure": stated},
         }
     )
-    log = Log(frame, known, journal_rows([], START), pd.Series(101_325.0, index=index), "stated")
-    (span,) = from_signals(log, job)
+    (span,) = from_signals(si_log(seconds, shown, pressure_in="kPa"), job)
     assert span.stage == "pressure_test"
     assert span.begin == at(0.0)
     assert near(span.known_from, known_s)
@@ -931,12 +922,9 @@ def test_a_vacuum_that_never_reached_its_target_is_pumped_until_it_is_broken() -
     since = np.maximum(seconds - 1_200.0, 0.0)
     vacuum = 187.0 + 101_138.0 * np.exp(-since / 180.0) + 66.0 * (1.0 - np.exp(-since / 2_400.0))
     pressure = np.where(seconds < 14_400.0, vacuum, 101_325.0)
-    log, job = pulled(("circuit_pressure", "vacuum", "ambient_temperature"))
-    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
     shown = {"circuit_pressure": pressure, "vacuum": pressure, "ambient_temperature": np.full(len(seconds), 293.0)}
-    log = replace(log, frame=pd.DataFrame(shown, index=index), barometer_pa=pd.Series(101_325.0, index=index))
     job = Job.model_validate({"job": {"name": "a pull"}, "evacuation": {"target": "500 micron", "hold": "15 min"}})
-    spans = from_signals(log, job)
+    spans = from_signals(si_log(seconds, shown), job)
     assert [span.stage for span in spans][-1] == "evacuation"
     assert near(spans[-1].end, 14_400.0)
 
@@ -953,13 +941,10 @@ def test_a_pull_whose_liquid_no_instrument_shows_began_before_pressure_fell() ->
 
 def with_journal(rows: list[tuple[float, str, str, str]], seconds: np.ndarray, **shown: np.ndarray) -> list[StageSpan]:
     """Return the stages of a log of R-134a that somebody marked."""
-    units = {"circuit_pressure": "kPa", "cylinder_weight": "kg", "compressor_load": "%"}
-    index = START + pd.to_timedelta(seconds, unit="s").as_unit("us")
-    columns = {name: parse_header(f"{name} [{units.get(name, 'degC')}]") for name in shown}
-    known = {name: column for name, column in columns.items() if column is not None}
-    barometer = pd.Series(101_325.0, index=index)
-    log = Log(pd.DataFrame(shown, index=index), known, journal_rows(rows, START), barometer, "stated")
-    return find_stages(log, Job.model_validate({"job": {"name": "a job"}, "circuit": {"refrigerant": "R-134a"}}))[0]
+    return find_stages(
+        si_log(seconds, shown, rows, "kPa"),
+        Job.model_validate({"job": {"name": "a job"}, "circuit": {"refrigerant": "R-134a"}}),
+    )[0]
 
 
 def test_a_test_that_is_marked_when_it_is_filled_is_not_told_twice() -> None:
