@@ -29,15 +29,16 @@ app = App(
 )
 
 
-@app.command
-def record(job: Path, /) -> None:
-    """Record a job's instruments until interrupted.
+JobFolder = Annotated[Path, Parameter(help="folder that holds job.toml")]
+LogPath = Annotated[Path, Parameter(help="job folder, or a CSV with --job")]
+JobOfCsv = Annotated[Path | None, Parameter(help="job.toml for a CSV that stands alone")]
+Signed = Annotated[str, Parameter(allow_leading_hyphen=True)]
+"""A quantity that may begin with a minus, such as "-10 degF"."""
 
-    Parameters
-    ----------
-    job
-        folder that holds job.toml
-    """
+
+@app.command
+def record(job: JobFolder, /) -> None:
+    """Record a job's instruments until interrupted."""
     import asyncio
 
     from collector.recorder import Recorder
@@ -51,13 +52,11 @@ def record(job: Path, /) -> None:
 
 
 @app.command
-def watch(job: Path, /, *, headless: bool = False, share: bool = False, port: int | None = None) -> None:
+def watch(job: JobFolder, /, *, headless: bool = False, share: bool = False, port: int | None = None) -> None:
     """Record a job, judge it as it grows, and show it on a page until interrupted.
 
     Parameters
     ----------
-    job
-        folder that holds job.toml
     headless
         no page, a line a minute instead
     share
@@ -71,13 +70,11 @@ def watch(job: Path, /, *, headless: bool = False, share: bool = False, port: in
 
 
 @app.command
-def mark(job: Path, subject: str, value: str = "", /, *, text: str = "") -> None:
+def mark(job: JobFolder, subject: str, value: str = "", /, *, text: str = "") -> None:
     """Put a mark into the journal, such as oil_change or cylinder_on with its id.
 
     Parameters
     ----------
-    job
-        job folder
     subject
         what was done, such as oil_change; a word that is not known brings the list of all
     value
@@ -89,13 +86,11 @@ def mark(job: Path, subject: str, value: str = "", /, *, text: str = "") -> None
 
 
 @app.command
-def note(job: Path, text: str, /) -> None:
+def note(job: JobFolder, text: str, /) -> None:
     """Put a note into the journal.
 
     Parameters
     ----------
-    job
-        job folder
     text
         the note
     """
@@ -103,13 +98,11 @@ def note(job: Path, text: str, /) -> None:
 
 
 @app.command
-def acknowledge(job: Path, name: str = "", /) -> None:
+def acknowledge(job: JobFolder, name: str = "", /) -> None:
     """Acknowledge an alarm by its name, or all that are open: it is not repeated any more.
 
     Parameters
     ----------
-    job
-        job folder
     name
         the alarm as the page and the message name it; all when not given
     """
@@ -121,14 +114,8 @@ def acknowledge(job: Path, name: str = "", /) -> None:
 
 
 @app.command
-def alarm_test(job: Path, /) -> None:
-    """Send a test message through every target of every alarm of a job.
-
-    Parameters
-    ----------
-    job
-        folder that holds job.toml
-    """
+def alarm_test(job: JobFolder, /) -> None:
+    """Send a test message through every target of every alarm of a job."""
     from collector.commands.alarm_test import run_alarm_test
 
     run_alarm_test(job)
@@ -175,13 +162,11 @@ def gather(
 
 
 @app.command
-def stage(job: Path, what: Literal["begin", "end"], name: str, /) -> None:
+def stage(job: JobFolder, what: Literal["begin", "end"], name: str, /) -> None:
     """Begin or end a stage.
 
     Parameters
     ----------
-    job
-        job folder
     what
         begin or end
     name
@@ -206,7 +191,7 @@ def review(
     path: Path,
     /,
     *,
-    job: Path | None = None,
+    job: JobOfCsv = None,
     json: Path | None = None,
     csv: Path | None = None,
     pdf: bool = False,
@@ -219,8 +204,6 @@ def review(
     ----------
     path
         job folder, a CSV with --job, or a folder of job folders
-    job
-        job.toml for a CSV that stands alone
     json
         write the whole result there and nothing else
     csv
@@ -238,15 +221,11 @@ def review(
 
 
 @app.command
-def verify(path: Path, /, *, job: Path | None = None, report: Path | None = None) -> None:
+def verify(path: LogPath, /, *, job: JobOfCsv = None, report: Path | None = None) -> None:
     """Check a report against the files it was made from.
 
     Parameters
     ----------
-    path
-        job folder, or a CSV with --job
-    job
-        job.toml for a CSV that stands alone
     report
         the report, when it is not the folder's report.html
     """
@@ -256,15 +235,11 @@ def verify(path: Path, /, *, job: Path | None = None, report: Path | None = None
 
 
 @app.command
-def ledger(path: Path, /, *, job: Path | None = None, history: Path | None = None, csv: Path | None = None) -> None:
+def ledger(path: LogPath, /, *, job: JobOfCsv = None, history: Path | None = None, csv: Path | None = None) -> None:
     """Show what was recovered, charged and kept, the leak rates, and the record to keep.
 
     Parameters
     ----------
-    path
-        job folder, or a CSV with --job
-    job
-        job.toml for a CSV that stands alone
     history
         CSV of what was added before: date,added [lb],charge [lb]
     csv
@@ -273,10 +248,6 @@ def ledger(path: Path, /, *, job: Path | None = None, history: Path | None = Non
     from collector.commands.ledger import run_ledger
 
     run_ledger(path, job=job, history=history, csv_file=csv)
-
-
-Signed = Annotated[str, Parameter(allow_leading_hyphen=True)]
-"""A quantity that may begin with a minus, such as "-10 degF"."""
 
 
 @app.command
