@@ -206,8 +206,9 @@ def _parsed(text: pd.Series, form: str, offset: bool = False) -> np.ndarray:
 def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
     """Return texts as microseconds; those that do not fit as they stand are tried in the shapes that spreadsheets make.
 
-    These are: a comma before the parts of a second, parts of a second that come or go, no clock at midnight,
-    odd blanks before AM and PM, "UTC" behind, the weekday before the date, the year behind the clock.
+    These are: a comma or a colon before the parts of a second, parts of a second that come or go, no clock at
+    midnight, odd blanks before AM and PM, "UTC" or the letters of a zone behind (which the place of the log tells
+    better), the weekday before the date, the year behind the clock.
     """
     us = _parsed(text, form or "ISO8601", offset)
     for shape in _shapes(form):
@@ -215,7 +216,8 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
         if not len(left):
             break
         some = without_weekday(text.iloc[left].str.replace(r"[\u00a0\u202f\u2009]", " ", regex=True))
-        some = some.str.replace(r"(:\d\d),(\d)", r"\1.\2", regex=True).str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True)
+        some = some.str.replace(r"(:\d\d)(?:,(?=\d)|:(?=\d{3}\b))", r"\1.", regex=True)
+        some = some.str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True).str.replace(r" [A-Z]{2,4}T$", "", regex=True)
         some = some.str.replace(r"([AaPp])\.([Mm])\.", r"\1\2", regex=True)
         us[left] = _parsed(some, shape, offset)
     return us

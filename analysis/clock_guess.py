@@ -30,10 +30,10 @@ DATES = (
 _SHAPE = re.compile(
     r"(?:\d{1,4}([./-])(?:\d{1,2}|[A-Za-z]{3})\1\d{2,4}|\d{1,2} [A-Za-z]{3,9} \d{4}"
     r"|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8})"
-    r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+)?"
-    r"(?P<half> ?[AaPp]\.?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?"
+    r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
+    r"(?P<half> ?[AaPp]\.?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"
 )
-"""A date, what stands between, a clock, AM or PM, an offset."""
+"""A date, what stands between, a clock, AM or PM, an offset, the letters of a zone."""
 MOST = 0.9
 """So large a share of the cells must be readable."""
 ELAPSED_WORDS = {
@@ -131,7 +131,11 @@ def _guess(
                 above,
                 american,
             )
-    raise InputError(f"{where}: no column holds times; expected one such as '2026-03-14 08:00:00'")
+    held = next((f": {name!r} holds {cell!r}" for name in tried for cell in cells[name] if cell.strip()), "")
+    raise InputError(
+        f"{where}: no column holds times{held}; expected one such as '2026-03-14 08:00:00', or [columns] time with its"
+        " format"
+    )
 
 
 def _texts(cells: Sequence[str]) -> pd.Series:

@@ -179,6 +179,11 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "milliseconds behind a comma": lambda s: replace(
         s.stamped(lambda at: f"{at:%d.%m.%Y %H:%M:%S},000"), delimiter=";"
     ),
+    "milliseconds behind a colon": lambda s: s.stamped(lambda at: f"{at:%d/%m/%Y %H:%M:%S}:000"),
+    "letters of a zone": lambda s: replace(s, zone="Europe/Berlin").stamped(lambda at: f"{at:%Y-%m-%d %H:%M:%S %Z}"),
+    "letters of a zone behind half days": lambda s: replace(s, zone="America/Chicago").stamped(
+        lambda at: f"{at:%m/%d/%Y %I:%M:%S %p %Z}"
+    ),
     "offset": lambda s: replace(s, zone="America/Denver").stamped(lambda at: f"{at:%Y-%m-%d %H:%M:%S%z}"),
     "offset with colon": lambda s: replace(s, zone="Europe/Berlin").stamped(lambda at: at.isoformat()),
     "offset behind points": lambda s: replace(s, zone="Europe/Berlin").stamped(lambda at: f"{at:%d.%m.%Y %H:%M:%S %z}"),
