@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.bins import bin_medians
-from analysis.cylinders import cylinder_cautions, cylinder_findings
+from analysis.cylinders import UNSURE_SAID, cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
 from analysis.recovery.balance import DENSEST_FILL
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
@@ -74,7 +74,7 @@ def assess(stretch: Stretch) -> Assessment:
     ]
     found.sort(key=lambda f: f.time)
     verdict, said = _verdict(stretch, weighing, target)
-    said_of_cylinders = cylinder_cautions(stretch, weighing)
+    said_of_cylinders = cylinder_cautions(stretch, weighing, unsure_told=UNSURE_SAID in said)
     text = " ".join([said, *_missing(stretch, fluid), *said_of_cylinders])
     return Assessment(
         verdict=verdict,
@@ -280,8 +280,8 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
             "undecided",
-            f"{now} of {of} is in, but sure only to within {unsure}, too little for {within}: "
-            f"{weighing.why_unsure(system)}. Weigh the cylinders on a finer scale.",
+            f"{now} of {of} is in, but {UNSURE_SAID} {unsure}, too little for {within}: "
+            f"{weighing.why_unsure(system)}. Weigh the cylinders, on a finer scale if there is one.",
         )
     if apart_kg <= target.tolerance_kg:
         return "on_target", f"{now} of {of} is in: on target."

@@ -25,6 +25,7 @@ CONTENTS_KG = 1.5
 """A cylinder that weighs this much more or less than tare and stated contents is worth a look."""
 UNSURE_SHARE = 0.01
 """From this share of the mass on its uncertainty is told."""
+UNSURE_SAID = "sure only to within"
 UNKNOWN_S = 300.0
 """A mark may come late: only after this time is a cylinder called unknown."""
 OVERFULL = 1.02
@@ -42,17 +43,17 @@ def cylinder_findings(stretch: Stretch, weighing: Weighing) -> tuple[Finding, ..
     return tuple(sorted(found, key=lambda f: f.time))
 
 
-def cylinder_cautions(stretch: Stretch, weighing: Weighing) -> tuple[str, ...]:
-    """Return what could not be judged of the cylinders and why, one sentence each.
+def cylinder_cautions(stretch: Stretch, weighing: Weighing, *, unsure_told: bool = False) -> tuple[str, ...]:
+    """Return what could not be judged of the cylinders and why, one sentence each; not again what was `unsure_told`.
 
     What the job states as contents is that of its start: it says nothing of cylinders that were used before.
     """
     said = list(weighing.cautions)
     tables, system = stretch.job.cylinder, stretch.job.job.units
     unsure_kg, moved_kg = weighing.uncertainty_kg, weighing.total_kg
-    if moved_kg > 0.0 and unsure_kg > UNSURE_SHARE * moved_kg:
+    if not unsure_told and moved_kg > 0.0 and unsure_kg > UNSURE_SHARE * moved_kg:
         moved, unsure = (Figure(kg, "mass").show(system) for kg in (moved_kg, unsure_kg))
-        said.append(f"The {moved} that moved are sure only to within {unsure}: {weighing.why_unsure(system)}.")
+        said.append(f"The {moved} that moved are {UNSURE_SAID} {unsure}: {weighing.why_unsure(system)}.")
     if "cylinder_weight" in stretch.frame and not stretch.has("cylinder_weight"):
         said.append("The scale's column is blank: nothing was weighed.")
     elif stretch.has("cylinder_weight") and not any(load.confirmed for load in weighing.loads):

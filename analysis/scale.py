@@ -55,8 +55,9 @@ class Weighing:
     names : what each load was called from when on.
     resolution_kg : smallest change that means anything, by the readings so far, at each row.
     sign : +1 recovery (mass into cylinders counts), -1 charging.
-    shown_unsure_kg, unseen_kg : how unsure the mass moved in all is, by steps and shaking of what the scale showed, and
-        by what moved, or may have been taken for hands, where no reading showed it.
+    shown_unsure_kg, unstood_kg, unseen_kg : how unsure the mass moved in all is, by steps and shaking of what the scale
+        showed, by levels that were not seen to stand, and by what moved, or may have been taken for hands, where no
+        reading showed it.
     cautions : what a reader has to know of the weighing, one sentence each.
     """
 
@@ -72,6 +73,7 @@ class Weighing:
     resolution_kg: pd.Series
     sign: float
     shown_unsure_kg: float = 0.0
+    unstood_kg: float = 0.0
     unseen_kg: float = 0.0
     cautions: tuple[str, ...] = ()
 
@@ -83,12 +85,16 @@ class Weighing:
     @property
     def uncertainty_kg(self) -> float:
         """How unsure the mass moved in all is; NaN where that is not known."""
-        return math.hypot(self.shown_unsure_kg, self.unseen_kg) if math.isfinite(self.total_kg) else math.nan
+        if not math.isfinite(self.total_kg):
+            return math.nan
+        return math.hypot(self.shown_unsure_kg, self.unstood_kg, self.unseen_kg)
 
     def why_unsure(self, system: UnitSystem) -> str:
         """Return what makes the mass unsure, as the end of a sentence."""
-        if self.unseen_kg > self.shown_unsure_kg:
+        if self.unseen_kg > max(self.shown_unsure_kg, self.unstood_kg):
             return "part of it moved where no reading showed it"
+        if self.unstood_kg > self.shown_unsure_kg:
+            return "a cylinder was not seen to stand still on the scale before its valve was opened"
         step = Figure(float(self.resolution_kg.iloc[-1]), "mass").show(system, 2)
         return f"the scale moves in steps of {step}, drifts, and hoses pull on it"
 
@@ -232,7 +238,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series, said: lis
             f"In {tracker.unsettled / len(table):.0%} of the time the weight shakes or jumps too much to be read: set "
             "the scale on firm ground, free of hoses and hands."
         )
-    shown_unsure, unseen = tracker.unsure_kg()
+    shown_unsure, unstood, unseen = tracker.unsure_kg()
     for one in tracker.loads:  # the stage's own begin is what it is told by
         one.begin = max(one.begin, stretch.begin)
     weight = rows(gross)
@@ -250,6 +256,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series, said: lis
         resolution_kg=resolution.reindex(index, method="ffill").bfill(),
         sign=tracker.sign,
         shown_unsure_kg=shown_unsure,
+        unstood_kg=unstood,
         unseen_kg=unseen,
         cautions=tuple(dict.fromkeys(cautions)),
     )

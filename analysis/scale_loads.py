@@ -72,20 +72,21 @@ class Loads(Explaining):
         standing = None if self.load is None else at - self._stands_since
         self.names.mark(at, subject, name, self.loads, standing, self.stamps[row])
 
-    def unsure_kg(self) -> tuple[float, float]:
-        """Return how unsure the mass moved so far is by what readings show, and by what none showed [kg]."""
+    def unsure_kg(self) -> tuple[float, float, float]:
+        """Return how unsure the mass moved so far is [kg]: by steps and shaking, by levels that were not seen to stand,
+        and by what no reading showed."""
         loads = [load for load in self.loads if load.confirmed]
         step = 0.0 if self._last is None else self._last.step
         usual = float(np.clip(HOSE_SHARE * abs(sum(load.moved_kg for load in loads)), *HOSE_KG))
         hoses = [usual, *(load.hose_kg for load in loads if load.stood)]
         level = math.hypot(step / math.sqrt(3.0), 2.0 * self.shakes_kg, math.hypot(*hoses) / math.sqrt(len(hoses)))
         unstood = (HELD_KG if self._spacing_s >= UNSEEN_S else UNSTOOD_KG) * math.sqrt(sum(not x.stood for x in loads))
-        shown = math.hypot(level * math.sqrt(2.0 * len(loads)), unstood)
         waits = 0.0
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])
             waits = max(waits, self._blind_kg(self._blind_before_run(), self._run[-1].weight))
-        return shown, math.hypot(waits, *(load.doubt_kg for load in loads))
+        unseen = math.hypot(waits, *(load.doubt_kg for load in loads))
+        return level * math.sqrt(2.0 * len(loads)), unstood, unseen
 
     def flows_now(self) -> bool:
         """Return whether mass flows the stage's way in the last samples that were believed."""

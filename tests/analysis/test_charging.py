@@ -262,6 +262,19 @@ def test_a_shaking_scale_alone_does_not_call_a_charge_over() -> None:
     assert not any(called)
 
 
+def test_what_makes_a_charge_unsure_is_said_once_and_is_what_does() -> None:
+    at = np.arange(0.0, 1500.0, 30.0)
+    weight = np.interp(at, [60, 600, 690, 691, 720, 721, 1300], [6.1, 3.0, 3.0, 0.0, 0.0, 6.4, 3.2])
+    shown = np.round(np.where(at < 60.0, 0.0, weight), 2)
+    stretch = make_stretch(
+        "charging", at, {"cylinder_weight": ("kg", shown)}, tables={"charging": {"target": "6.3 kg"}}
+    )
+    found = judged(stretch)
+    assert found.verdict == "undecided"
+    assert found.text.count("sure only to within") == 1
+    assert "not seen to stand still" in found.text
+
+
 def test_a_bump_beside_a_full_charge_does_not_call_it_over() -> None:
     at = np.arange(0.0, 900.0)
     weight = np.interp(at, [0, 100, 600], [12.0, 12.0, 7.0])
