@@ -17,7 +17,7 @@ from collector.commands.demo import run_demo
 from collector.commands.review import run_review
 
 
-@pytest.mark.timeout(420)  # under a minute on a machine that does nothing else
+@pytest.mark.timeout(600)  # under a minute on a machine that does nothing else
 def test_demo_comes_to_the_truth_of_its_script(tmp_path: Path) -> None:
     said = io.StringIO()
     folder = tmp_path / "demo"
