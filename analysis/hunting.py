@@ -19,7 +19,8 @@ HUNT_PART = 0.5
 """Cycles that must be seen, and the part of the movement that they must make up."""
 LEAST_SEEN = 12
 """Bins with readings in which a swing may be heard."""
-HUNTERS = ("suction_superheat", "subcooling", "discharge_superheat", "evaporator_approach", "compressor_load")
+HUNTERS = ("compressor_load", "suction_superheat", "subcooling", "discharge_superheat", "evaporator_approach")
+"""In this order: where the load itself swings it is what swings the rest."""
 
 
 @dataclass(frozen=True)

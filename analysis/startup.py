@@ -370,14 +370,17 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
     if heard is not None:
         told: dict[str, FigureValue] = {"hunting_period": Figure(heard.period_s, "minutes")}
         return f"{heard.said()}. Nothing can be judged until it stands.", told
+    same_s = float(course.end_s[last]) - _same_load_since(course, last)
     parts, times = [], []
     for name in unsteady_figures(course, last):
         moved = Figure(float(course.drift[name][last]), STARTUP_FIGURES[name])
         parts.append(f"{_name(name)} moves by {moved.show(stretch.job.job.units, 2)} in 5 min")
         times.append(minutes_left(course, name, last))
+    text = f"{', '.join(parts)}." if parts else "all has stood still for less than five minutes."
+    if same_s < WINDOW_S:
+        text = f"the load changed {same_s / 60:.0f} min ago; {text}"
     if not parts:
-        return "the load, or less than five minutes of stillness.", {}
-    text = f"{', '.join(parts)}."
+        return text, {}
     known = [minutes for minutes in times if minutes is not None]
     if len(known) < len(times):
         return text, {}

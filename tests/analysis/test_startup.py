@@ -195,6 +195,17 @@ def test_a_slow_settling_says_what_moves_and_for_how_long() -> None:
     assert (steady.since - START) / pd.Timedelta(seconds=1) == pytest.approx(600.0 + left - 300.0, abs=300.0)
 
 
+def test_a_load_that_changed_just_now_is_said_to() -> None:
+    result = assess(plant([(0, 0.5), (20, 0.8)], 24)[0])
+    assert "Since then not steady: the load changed 4 min ago; suction superheat moves by" in result.text
+
+
+def test_a_compressor_that_cycles_is_named_and_not_the_valve() -> None:
+    result = assess(plant([(minute, 0.5 + 0.3 * (minute // 4 % 2)) for minute in range(0, 30, 4)], 30)[0])
+    assert result.verdict == "never_steady"
+    assert "compressor load hunts with a period of about 8." in result.text
+
+
 def test_steps_of_a_gauge_are_not_taken_for_movement() -> None:
     """A gauge in steps of 1 psi on a low-pressure refrigerant moves its saturation by 3 K at once."""
     fluid = refrigerant("R-1233zd(E)")
