@@ -22,7 +22,7 @@ from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 NEAR_SHARE = 0.95
 NEAR_S, NEAR_S_FROM = 120.0, 0.80
 """Near the target: from this share of it, or this long before it at the present rate from the second share on."""
-FLOWS = 0.1
+FLOWING_SHARE = 0.1
 """What flows goes in by at least this share of the best rate. Common practice; no published source."""
 PACE_TELLS = 1.0 / PACE_STEPS
 """The pace is known to this share."""
@@ -41,7 +41,7 @@ LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
 BARE_KG = 2.0
 """A scale that shows less carries no cylinder."""
-FLOWED, FLOWED_ROWS, FLOWED_STEPS = pd.Timedelta(minutes=2), 5, 2.5
+LATELY, LATELY_ROWS, FELL_STEPS = pd.Timedelta(minutes=2), 5, 2.5
 """It flows when the weight fell by so many steps of the scale in this time, or in so many rows, as fast at the end."""
 HAND = pd.Timedelta(minutes=5)
 """A mark so near tells of a hand."""
@@ -305,17 +305,17 @@ def _gone_in_mid_flow(weights: pd.Series, stretch: Stretch, step_kg: float) -> p
     """
     shown = weights.to_numpy(dtype=float)
     loaded = np.flatnonzero(np.abs(shown) >= BARE_KG)
-    if not len(loaded) or weights.index[-1] - weights.index[loaded[-1]] < FLOWED:
+    if not len(loaded) or weights.index[-1] - weights.index[loaded[-1]] < LATELY:
         return None
     last = weights.index[loaded[-1]]
     marked = stretch.marks("cylinder_on", "cylinder_off")["time"]
     if ((marked - last).abs() < HAND).any():
         return None
-    lately = shown[: loaded[-1] + 1][-max(FLOWED_ROWS, int(np.count_nonzero(weights[:last].index >= last - FLOWED))) :]
+    lately = shown[: loaded[-1] + 1][-max(LATELY_ROWS, int(np.count_nonzero(weights[:last].index >= last - LATELY))) :]
     fell = -np.diff(lately)
     before, after = (float(half.sum()) for half in np.array_split(fell, 2))
-    flowed = before + after >= FLOWED_STEPS * step_kg and after >= 0.5 * before
-    in_no_one_fall = fell.max(initial=0.0) < 0.5 * (before + after) + FLOWED_STEPS * step_kg
+    flowed = before + after >= FELL_STEPS * step_kg and after >= 0.5 * before
+    in_no_one_fall = fell.max(initial=0.0) < 0.5 * (before + after) + FELL_STEPS * step_kg
     return last if flowed and in_no_one_fall else None
 
 
@@ -341,7 +341,7 @@ def _figures(
     charged = weighing.total_kg
     rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
     best = float(np.nanmax(rates)) if np.isfinite(rates).any() else np.nan
-    flowed = rates[rates > FLOWS * best]
+    flowed = rates[rates > FLOWING_SHARE * best]
     over = stretch.end is not None and len(flowed) > 0  # the mean while it flowed; else what flows now
     rate = float(flowed.mean()) if over else float(rates[-1]) if len(rates) else np.nan
     wanted = np.nan if target is None else target.mass_kg

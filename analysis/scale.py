@@ -18,7 +18,7 @@ from analysis.scale_levels import GAP_S
 from analysis.scale_loads import Change, moved_kg
 from analysis.scale_names import Load, Names, Naming
 from analysis.scale_samples import SAMPLE_S, newest, resolution_kg, samples
-from analysis.scale_standing import FLOWED, SCREWED_ON_KG
+from analysis.scale_standing import DRIFTED_OFF, SCREWED_ON_KG
 from analysis.scale_tracker import Tracker
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import UnitSystem
@@ -163,7 +163,7 @@ def _flowed_before(stretch: Stretch, before: pd.Series) -> tuple[pd.Timestamp, f
     gross = [tracker.sign * row[2] if row[3] == len(tracker.loads) - 1 else np.nan for row in tracker.out]
     first = int(np.nanargmin(gross))
     flowed_kg = tracker.sign * load.end_kg - gross[first]
-    least_kg = max(SCREWED_ON_KG, FLOWED * tracker.still_kg)
+    least_kg = max(SCREWED_ON_KG, DRIFTED_OFF * tracker.still_kg)
     if flowed_kg > load.moved_kg + least_kg:
         since = tracker.stamps[max(first - 1, 0)]
     else:

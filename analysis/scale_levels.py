@@ -30,8 +30,8 @@ UNSTOOD_KG, HELD_KG = 0.15, 0.4
 """What hands may make of a level that was not seen to stand, and of a single row far from the next."""
 FASTER = 1.3
 """Between rows far apart, what is this much faster than all that went on before is a hand; where flow had slowed to
-under `SLOWED` of its best, faster than it went on then."""
-SLOWED = 0.5
+under `SLOW_OF_BEST` of its best, faster than it went on then."""
+SLOW_OF_BEST = 0.5
 LEAPT, LEAPT_NOISE = 0.5, 2.0
 """What came by more than the first share at once did not flow, where that is so many times what noise moves it by."""
 EDGE_S, PLAIN, STILL_OPEN = 15.0, 3.0, 0.9
@@ -113,7 +113,7 @@ def left_with(
             return last.weight, max(UNSTOOD_KG, lately * unseen_s)
         kg = _half_kg(rate, before, unseen_s)  # it flowed until it was lifted
         return last.weight + sign * kg, max(UNSTOOD_KG, kg)
-    quickest = before if 0.0 < before < SLOWED * best_kg_per_s else max(best_kg_per_s, before)
+    quickest = before if 0.0 < before < SLOW_OF_BEST * best_kg_per_s else max(best_kg_per_s, before)
     if not -base_kg <= rate * spent <= base_kg + FASTER * quickest * spent:
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
         level = believed[-2].weight + sign * kg

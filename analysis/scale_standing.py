@@ -23,7 +23,7 @@ STILL_KG = 0.03
 QUICK_KG_PER_S, QUICK_STANDS_S, QUICK_SHARE = 0.15, 20.0, 0.5
 """What comes at once, faster than a hose gives, and then stands for so long was set down, up to such a share of what
 stood there: more is another cylinder."""
-FLOWED = 3.0
+DRIFTED_OFF = 3.0
 """A level that drifts by this many times what stands may move by is flow."""
 
 
@@ -66,7 +66,7 @@ class Standing:
         else:
             self.over = True
         self._until, self.since, self.stood = sample.at, [], True
-        self.over |= abs(self._crept_kg) > FLOWED * still_kg
+        self.over |= abs(self._crept_kg) > DRIFTED_OFF * still_kg
         return begin_kg
 
     def _join(self, sample: Sample, still_kg: float) -> None:

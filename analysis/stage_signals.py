@@ -64,7 +64,7 @@ FLICKER_MINUTES = 7
 """In fewer minutes one step of pressure looks like its flicker."""
 HANDLED_KG = 1.0
 """A cylinder that comes or goes moves the scale by more than this in a minute."""
-FLOWS = ((3, 1.0), (5, 0.35), (15, 0.5))
+ONE_WAY = ((3, 1.0), (5, 0.35), (15, 0.5))
 """So much one way [minutes, kg] is refrigerant on its way; scales in the field drift by 0.2 kg in an hour
 (common practice)."""
 
@@ -275,7 +275,7 @@ def _flow(weight: np.ndarray, leaps: np.ndarray, end_s: np.ndarray) -> tuple[np.
     swapped = came_or_went | ((size > SWAP_KG * minutes) & leapt & ~alike) | (changed & (size > HANDLED_KG))
     last_swap = pd.Series(np.where(swapped, np.arange(n), np.nan)).ffill().fillna(-1).to_numpy()
     flow = np.zeros(n)
-    for length, least in FLOWS:
+    for length, least in ONE_WAY:
         if n <= length:
             continue
         k = np.arange(length, n)

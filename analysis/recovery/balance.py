@@ -32,7 +32,7 @@ DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
 LONG_FALL = 0.7
 """A fall of this ln of the density or more is a long one."""
-SLOWS, SHALLOW = 1.25, 1.0
+FALLS_SLOWER, SHALLOW = 1.25, 1.0
 """Without a scale: a fall that has become so many times slower is liquid that chills itself. Down from this ln of the
 pressure fall the machine itself gets slower, and what boils may come out of the oil; common practice."""
 CHILLED_S = 180.0
@@ -113,7 +113,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             least = _beside_itself(seen, part, at, spans, room, least)
         seen.slowly[part] = slowly_boiling(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
         pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
-        slower = ~np.isfinite(moved) & (pace > SLOWS * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
+        slower = ~np.isfinite(moved) & (pace > FALLS_SLOWER * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
         seen.slows[part] = stayed(at, slower, CHILL_S)  # a pause is known sooner
         steady = steady_fall(near, by_window[0.25]) & (ticks.flow[part] != 0.0)
         seen.soft[part] |= steady & (depth[part] > 0.2) & ~seen.against[part] & ~seen.slows[part]

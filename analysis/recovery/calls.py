@@ -37,7 +37,7 @@ FELL = 0.02
 """A pause that nobody marked: the pressure fell by this share within `FELL_S` before it. Else it may fall no further
 because as much boils as the machine takes."""
 FELL_S = 300.0
-FLOWS = 0.5
+STILL_GAINS = 0.5
 """Nor is it one while the scale gains at this share of the rate before."""
 NOT_ICE_K = 15.0
 """Pressure that stops falling may be ice forming round the tubes, unless saturation is this far under freezing."""
@@ -108,7 +108,7 @@ def _flows(ticks: Ticks, pause: Pause, k: np.ndarray) -> np.ndarray:
     begin = min(int(np.searchsorted(ticks.at_s, pause.begin_s + HOSE_S)), len(ticks) - 1)
     earlier = max(int(before(ticks.at_s, FLAT_S)[begin]), 0)
     rate = (weight[begin] - weight[earlier]) / max(ticks.at_s[begin] - ticks.at_s[earlier], 1.0)
-    pulled = FLOWS * rate * (ticks.at_s[k] - ticks.at_s[begin])
+    pulled = STILL_GAINS * rate * (ticks.at_s[k] - ticks.at_s[begin])
     return np.asarray(weight[k] - weight[begin] > np.maximum(pulled, 0.5 * ticks.mass_resolution_kg[k]))
 
 

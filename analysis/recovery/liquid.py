@@ -56,7 +56,7 @@ the power 2/3 as surface (a pipe, a sump; a sphere has 4.8); still air brings 10
 COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 300.0
 """Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
 where the plate leaves room for it, however dry the balance looked before."""
-QUICKENS, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
+POOL_GONE, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
 """Freezing, no water flowing: a fall of this ln of the density, so many times as fast, is the end of the pool."""
 VAPOUR_S, CRAWLS = 5400.0, 0.004
 """Without a scale: vapour alone falls by e within this time with any machine fit for the circuit, and what falls by
@@ -169,7 +169,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
 
 
 def _quickens(ticks: Ticks, pulls: np.ndarray, chills: np.ndarray) -> np.ndarray:
-    """Return where the density falls `QUICKENS` times as fast as it has done while it `chills`, shape (n,) of bool.
+    """Return where the density falls `POOL_GONE` times as fast as it has done while it `chills`, shape (n,) of bool.
 
     A pool that no water warms chills itself ever more slowly; once it is gone, vapour alone is drawn. What came back
     in a pause and is drawn again says neither: only a fall to where it has not been counts, and the time pulled.
@@ -182,7 +182,7 @@ def _quickens(ticks: Ticks, pulls: np.ndarray, chills: np.ndarray) -> np.ndarray
     pulled_s = np.cumsum(np.where(pulls, np.diff(ticks.at_s, prepend=ticks.at_s[:1]), 0.0))
     spent = np.where((j >= 0) & chills & (density <= lowest), pulled_s - pulled_s[np.maximum(j, 0)], np.nan)
     steady = spent[j] <= STEADY * spent
-    return np.asarray(steady & (spent * QUICKENS < np.fmax.accumulate(spent)))
+    return np.asarray(steady & (spent * POOL_GONE < np.fmax.accumulate(spent)))
 
 
 def _crawls(ticks: Ticks, depth: Floats) -> np.ndarray:

@@ -16,7 +16,7 @@ Phase = Literal["liquid", "vapour"]
 
 SHORT_S, LONG_S = 300.0, 1200.0
 """The pace is taken over both times of pulling; the two answers bound the time left."""
-SLOWS, QUICKENS = 1.5, 1.15
+LONGER, SHORTER = 1.5, 1.15
 """A machine's displacement falls with the pressure ratio, so a fall takes up to the first longer; and up to the second
 less where a pause or a full cylinder cost it time lately; common practice."""
 LEAST_S = 60.0
@@ -75,7 +75,7 @@ def progress(
         if not np.isfinite(left) or left <= 0.0 or not (rate > 0.0).all():
             return Progress(phase, None, None)
         times = left / rate
-        most = np.nan if drawn else float(times.max() * SLOWS)
+        most = np.nan if drawn else float(times.max() * LONGER)
         return Progress(phase, (float(times[0]), float(times.min()), most), None)
     fallen = _while(~stands, -np.log(ticks.pressure_pa))
     fall = (fallen[-1] - fallen[past]) / spent
@@ -84,8 +84,8 @@ def progress(
     times = np.log(ticks.pressure_pa[-1] / level_pa) / fall
     # a fall read between two flickering numbers may be steeper than it looks
     flicker = ticks.resolution_pa[-1] / ticks.pressure_pa[-1] / (fall * spent)
-    least = float((times / (QUICKENS + flicker)).min())
-    return Progress(phase, (float(times[0]), least, float(times.max() * SLOWS)), None)
+    least = float((times / (SHORTER + flicker)).min())
+    return Progress(phase, (float(times[0]), least, float(times.max() * LONGER)), None)
 
 
 def _while(pulls: np.ndarray, values: np.ndarray) -> np.ndarray:
