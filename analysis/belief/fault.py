@@ -115,30 +115,29 @@ class Readings:
 
     def lagged(self, channel: str, moment_s: float, lag_s: float) -> float:
         """Return the mean of a channel's minutes in the time before a moment; NaN where less than half was read."""
-        first, last = np.searchsorted(self.minute_end_s, (moment_s - lag_s + 1e-6, moment_s + 1e-6))
-        column = self.minutes[channel].to_numpy()[first:last]
-        column = column[~np.isnan(column)]
+        column = self._between(channel, moment_s - lag_s, moment_s)
         return float(np.mean(column)) if len(column) >= lag_s / 120.0 else np.nan
 
     def move(self, channel: str, begin_s: float, end_s: float) -> float:
         """Return how far a channel went between two moments, by its minutes; NaN where it was not read."""
-        first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
-        column = self.minutes[channel].to_numpy()[first:last]
-        column = column[~np.isnan(column)]
+        column = self._between(channel, begin_s, end_s)
         return float(np.median(column[-3:]) - np.median(column[:3])) if len(column) >= 4 else np.nan
 
     def leap(self, channel: str, begin_s: float, end_s: float) -> float:
         """Return the largest step of a channel [SI] between two moments; a minute may hold both sides of it."""
-        first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
-        column = self.minutes[channel].to_numpy()[first:last]
-        column = column[~np.isnan(column)]
+        column = self._between(channel, begin_s, end_s)
         return float(np.max(np.abs(column[2:] - column[:-2]), initial=0.0))
 
     def reach(self, channel: str, begin_s: float, end_s: float) -> float:
         """Return between which minutes a channel went to and fro between two moments; NaN where it was not read."""
+        column = self._between(channel, begin_s, end_s)
+        return float(np.max(column) - np.min(column)) if len(column) else np.nan
+
+    def _between(self, channel: str, begin_s: float, end_s: float) -> np.ndarray:
+        """Return a channel's minutes between two moments, without those in which it was not read."""
         first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
         column = self.minutes[channel].to_numpy()[first:last]
-        return float(np.fmax.reduce(column) - np.fmin.reduce(column)) if len(column) else np.nan
+        return np.asarray(column[~np.isnan(column)])
 
 
 def median_of(values: np.ndarray) -> float:

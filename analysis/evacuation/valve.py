@@ -42,8 +42,8 @@ def rising(t: Ticks, k: int, stretch: int, low: int) -> bool:
     ----------
     k, stretch, low : the present tick, the first of this pumping, and that of the recent low.
     """
-    p, at = t.vacuum, t.end_s
-    if k - low < 4 or at[k] - at[low] < 60.0 or p[k] < (1.0 + RISEN) * p[low]:
+    p = t.vacuum
+    if k - low < 4 or p[k] < (1.0 + RISEN) * p[low]:
         return False
     bottom = float(np.median(p[max(stretch, low - 2) : low + 3]))
     grown = max(RISEN, RISEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / bottom)
