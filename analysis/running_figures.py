@@ -29,29 +29,18 @@ def running_figures(frame: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFr
     def values(channel: str) -> np.ndarray:
         return frame[channel].to_numpy(dtype=float)
 
-    def has(*channels: str) -> bool:
-        return all(channel in frame for channel in channels)
-
     if fluid is not None:
-        if has("suction_pressure", "suction_temperature"):
-            figures["suction_superheat"] = values("suction_temperature") - fluid.dew_temperature_k(
-                values("suction_pressure")
-            )
-        if has("discharge_pressure", "discharge_temperature"):
-            figures["discharge_superheat"] = values("discharge_temperature") - fluid.dew_temperature_k(
-                values("discharge_pressure")
-            )
-        liquid = "liquid_pressure" if has("liquid_pressure") else "discharge_pressure"
-        if has(liquid, "liquid_temperature"):
-            figures["subcooling"] = fluid.bubble_temperature_k(values(liquid)) - values("liquid_temperature")
-        if has("suction_pressure", "leaving_water_temperature"):
-            figures["evaporator_approach"] = values("leaving_water_temperature") - fluid.dew_temperature_k(
-                values("suction_pressure")
-            )
-        if has("discharge_pressure", "condenser_leaving_temperature"):
-            figures["condenser_approach"] = fluid.bubble_temperature_k(values("discharge_pressure")) - values(
-                "condenser_leaving_temperature"
-            )
-    if has("oil_pressure_before_filter", "oil_pressure_after_filter"):
+        dew, bubble = fluid.dew_temperature_k, fluid.bubble_temperature_k
+        liquid = "liquid_pressure" if "liquid_pressure" in frame else "discharge_pressure"
+        for name, channel, pressure, saturation_k, sign in (
+            ("suction_superheat", "suction_temperature", "suction_pressure", dew, 1.0),
+            ("discharge_superheat", "discharge_temperature", "discharge_pressure", dew, 1.0),
+            ("subcooling", "liquid_temperature", liquid, bubble, -1.0),
+            ("evaporator_approach", "leaving_water_temperature", "suction_pressure", dew, 1.0),
+            ("condenser_approach", "condenser_leaving_temperature", "discharge_pressure", bubble, -1.0),
+        ):
+            if channel in frame and pressure in frame:
+                figures[name] = sign * (values(channel) - saturation_k(values(pressure))) + 0.0  # no -0.0
+    if "oil_pressure_before_filter" in frame and "oil_pressure_after_filter" in frame:
         figures["oil_filter_drop"] = values("oil_pressure_before_filter") - values("oil_pressure_after_filter")
     return figures
