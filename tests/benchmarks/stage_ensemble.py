@@ -15,11 +15,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.fluids import refrigerant
-from analysis.log import Log, assemble
+from analysis.log import Log
 from analysis.stages import StageSpan, find_stages
-from analysis.vocabulary.channels import Column, make_column
-from analysis.vocabulary.job import Job, parse_job
-from tests.support import journal_rows
+from analysis.vocabulary.job import Job
+from tests.support import make_log
 
 STEP_S = 10.0
 START = pd.Timestamp("2026-05-19T05:40:00Z")
@@ -425,24 +424,21 @@ def observe(site: Site, *, start: pd.Timestamp = START, unit: str = "psig", only
     for _ in range(int(rng.integers(0, 3))):
         hole = float(rng.uniform(0, at[-1]))
         kept &= (at < hole) | (at > hole + float(rng.uniform(60, 900)))
-    job = parse_job({
-        "job": {"name": "ensemble"},
+    tables: dict[str, object] = {
         "circuit": {"refrigerant": site.fluid_name} if rng.random() < 0.9 else {},
         "site": {"barometer": f"{site.air_pa / 1e3:.2f} kPa"},
-    })  # fmt: skip
-    index = pd.DatetimeIndex(start + pd.to_timedelta(at[kept], unit="s"), name="time")
-    frame = pd.DataFrame(index=index)
-    columns: dict[str, Column] = {}
-    for name, (unit, readings) in logged.items():
-        values = np.where(rng.random(len(at)) < 0.01, np.nan, readings)[kept]
-        columns[name] = make_column(name, unit, f"{name} [{unit}]")
-        frame[name] = values * columns[name].unit.scale + columns[name].unit.offset
+    }
+    shown = {
+        name: (unit, np.where(rng.random(len(at)) < 0.01, np.nan, readings)[kept])
+        for name, (unit, readings) in logged.items()
+    }
+    log, job = make_log(at[kept], shown, tables=tables, start=start)
     what = (
         f"{site.fluid_name:11} {site.charge_kg:5.0f} kg each {interval:2.0f} s, {quantum:g} psi,"
         f" {'scale' if has_scale else '-':5} {'probe' if has_probe else '-':5} {'panel' if panel else '-':5}"
         f" {'load' if has_load else '-'}"
     )
-    return Case(assemble(frame, columns, journal_rows([]), job), job, tuple(site.truth), what)
+    return Case(log, job, tuple(site.truth), what)
 
 
 @dataclass(frozen=True)
