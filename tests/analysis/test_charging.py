@@ -64,7 +64,7 @@ def judged(stretch: Stretch) -> Assessment:
         (42.0, "over", ["charge_near", "charge_reached", "charge_over"]),
     ],
 )
-def test_verdict_and_findings(kg: float, verdict: str, found: list[str]) -> None:
+def test_each_charge_gets_its_verdict_and_findings(kg: float, verdict: str, found: list[str]) -> None:
     result = judged(charge(kg))
     assert result.verdict == verdict
     assert kinds(result) == found
@@ -233,7 +233,7 @@ def test_hostile_logs_are_judged_causally(seed: int) -> None:
         judged(stretch)
 
 
-def test_plot() -> None:
+def test_a_charging_is_drawn_and_nothing_where_nothing_was_read() -> None:
     stretch = charge(40.0, psig=WELL)
     assert draw(stretch, assess(stretch)) is not None
     nothing = charge(40.0, blank_from=0.0)

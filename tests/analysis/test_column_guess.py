@@ -181,7 +181,9 @@ def test_a_log_in_another_language_gives_the_frame_of_the_native_one(
         ("Remarks 7", "12", "", "", "neither its name nor its unit says what it is"),
     ],
 )  # fmt: skip
-def test_one_column(header: str, cells: str, channel: str, unit: str, doubt: str) -> None:
+def test_header_and_numbers_of_one_column_tell_channel_and_unit(
+    header: str, cells: str, channel: str, unit: str, doubt: str
+) -> None:
     rows = "".join(f"2026-03-14T07:05:{i:02d}Z,{cells}\n" for i in range(9))
     proposal = propose_columns(f"Stamp,{header}\n{rows}".encode(), "log.csv")
     (guess,) = proposal.guesses

@@ -175,7 +175,7 @@ def test_contradictions_are_told_and_the_log_is_still_judged(cylinder: dict[str,
     assert any(word in said for said in cylinder_cautions(stretch, weigh(stretch)))
 
 
-def test_no_cylinder_named() -> None:
+def test_without_a_stated_cylinder_no_fill_is_judged_which_is_said() -> None:
     stretch = filled(45.0, tables={"cylinder": []})
     assert told(stretch) == []
     assert any("no safe fill is known" in said for said in cylinder_cautions(stretch, weigh(stretch)))

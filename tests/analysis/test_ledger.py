@@ -91,7 +91,7 @@ def test_cylinder_of_which_part_was_not_seen_is_told_as_unsure() -> None:
     assert found.cylinders[0].doubt_kg == pytest.approx(1.0, abs=0.8)
 
 
-def test_masses_close() -> None:
+def test_cylinders_hold_what_was_recovered_less_what_was_charged() -> None:
     found = of(stage("recovery", ("A", 25, 60), ("B", 25, 32)), stage("charging", ("A", 60, 30), hours=24))
     held = sum(a.taken_in_kg - a.given_out_kg for a in found.cylinders)
     assert held == pytest.approx(found.recovered_kg - found.charged_kg, abs=1e-9)
@@ -190,7 +190,7 @@ def test_refrigerants_of_the_rule_are_known_by_these_names() -> None:
         assert refrigerant(name).name == name
 
 
-def test_history_file() -> None:
+def test_a_history_is_read_whatever_its_unit_and_order() -> None:
     read = parse_history("\ufeffdate,added [kg],charge [kg]\r\n2026-01-04,9.07,362\n\n2025-06-01,1,\n")
     assert [a.date.isoformat() for a in read] == ["2025-06-01", "2026-01-04"]
     assert read[0].charge_kg is None

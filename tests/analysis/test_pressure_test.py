@@ -71,7 +71,7 @@ def calm() -> Night:
     return make_night(2, **CALM)
 
 
-def test_tight_night(calm: Night) -> None:
+def test_a_calm_night_without_loss_is_tight(calm: Night) -> None:
     found = assess(changed(calm, lambda t, p: p))
     assert found.verdict == "tight"
     assert kinds(found) == ["settled"]
@@ -289,7 +289,7 @@ def test_without_a_barometer_the_interval_is_wider(calm: Night) -> None:
     assert value(none, "smallest_detectable") > 1.2 * value(both, "smallest_detectable")
 
 
-def test_missing_allowed_loss(calm: Night) -> None:
+def test_without_an_allowed_loss_only_a_sure_leak_is_told(calm: Night) -> None:
     assert assess(changed(calm, lambda t, p: p, allowed=False)).verdict == "undecided"
     found = assess(changed(calm, lambda t, p: p - 4.0 * t / 86_400.0, allowed=False))
     assert found.verdict == "leaking"

@@ -31,7 +31,7 @@ def test_what_is_not_there_is_not_found(outcomes: list[Outcome]) -> None:
     assert sum(len(what) for _, what in false) <= 0.04 * asked, false
 
 
-def test_recovered_mass(outcomes: list[Outcome]) -> None:
+def test_the_recovered_mass_is_mostly_right_to_one_percent(outcomes: list[Outcome]) -> None:
     errors = np.array([abs(o.mass_error) for o in outcomes if np.isfinite(o.mass_error)])
     assert np.mean(errors < 0.01) >= 0.95
 

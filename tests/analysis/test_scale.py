@@ -61,7 +61,7 @@ def on(at: float, name: str) -> tuple[float, str, str, str]:
     return (at, "mark", "cylinder_on", name)
 
 
-def test_one_cylinder_filled() -> None:
+def test_one_cylinder_that_is_filled_is_one_load() -> None:
     found = weighed(weights(*FILL))
     assert found.total_kg == pytest.approx(40.0, abs=0.1)
     assert len(found.loads) == 1
@@ -518,7 +518,7 @@ def test_any_signal_is_followed_causally(parts: list[tuple[int, float]], step: f
     assert whole.moved_kg.iloc[-1] == pytest.approx(moved, abs=2.0 + 0.2 * abs(moved))
 
 
-def test_hostile_logs() -> None:
+def test_most_hostile_logs_are_weighed_to_one_percent_with_their_swaps() -> None:
     scores = [score(seed) for seed in range(1000, 1060)]
     seen = [s for s in scores if not s.truth.blind and float(s.truth.hostile[0].split()[0]) <= 10]
     assert np.mean([abs(s.error) <= 0.01 for s in seen]) >= 0.9

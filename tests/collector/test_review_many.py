@@ -39,7 +39,7 @@ def check(folder: Path, jobs: list[Path], **how: object) -> None:
     assert "17 Mar 2026" in index
 
 
-def test_on_two_cores(tmp_path: Path, jobs: list[Path]) -> None:
+def test_a_folder_of_jobs_is_reviewed_on_two_cores(tmp_path: Path, jobs: list[Path]) -> None:
     check(tmp_path, jobs, workers=2)
 
 

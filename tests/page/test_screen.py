@@ -273,7 +273,7 @@ def test_it_fits_and_is_large_enough(
 
 
 @pytest.mark.parametrize("theme", ["night", "sun"])
-def test_contrast(log: Log, server: Server, open_page: Open, theme: str) -> None:
+def test_text_stands_out_from_its_ground(log: Log, server: Server, open_page: Open, theme: str) -> None:
     """Text against its ground: 4.5 to 1 at least (WCAG 2.2, 1.4.3)."""
     write_state(log.folder, a_state("Frozen tubes burst.", "alarm"))
     log.row("44.0")

@@ -16,7 +16,9 @@ from tests.patience import free_port
 __all__ = ["scale_port", "start"]
 
 
-def test_watch(tmp_path: Path, scale_port: int, start: Callable[..., Watch], open_page: Open) -> None:
+def test_a_watched_job_is_recorded_judged_and_shown_on_a_page(
+    tmp_path: Path, scale_port: int, start: Callable[..., Watch], open_page: Open
+) -> None:
     watch = start(job_folder(tmp_path / "job", scale_port, "0.2 s"), "--port", str(free_port()))
     url = wait_for(lambda: re.search(r"http://127\.0\.0\.1:\d+/", watch.said), "no address was printed").group()
     recorder = watch.child("record")

@@ -23,7 +23,7 @@ def test_rolling_average() -> None:
     assert rolling_leak_rate(added, 800.0, today) == pytest.approx(0.075, abs=0.0005)
 
 
-def test_thresholds() -> None:
+def test_leak_rate_thresholds_are_those_of_the_rule() -> None:
     # 40 CFR 82.157(c)(2) and 84.106(c)(2), from memory: 10 comfort cooling, 20 commercial refrigeration, 30 industrial
     assert leak_rules().thresholds == pytest.approx(
         {"comfort_cooling": 0.10, "commercial_refrigeration": 0.20, "industrial_process": 0.30}

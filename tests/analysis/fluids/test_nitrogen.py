@@ -40,7 +40,7 @@ def test_outside_and_missing_is_nan() -> None:
     assert np.isfinite(nitrogen.density(pressure, temperature)).tolist() == [True] + [False] * 5
 
 
-def test_shapes() -> None:
+def test_a_number_gives_a_number_and_an_array_one_of_its_shape() -> None:
     assert type(nitrogen.compressibility(1e6, 300.0)) is float
     assert type(nitrogen.density(1e6, 300.0)) is float
     assert nitrogen.compressibility(np.full((2, 3), 1e6), 300.0).shape == (2, 3)

@@ -218,7 +218,7 @@ def test_superheat_by_dew_and_subcooling_by_bubble() -> None:
     assert fluid.subcooling_k(pressure, bubble - 4.0) == pytest.approx(4.0)
 
 
-def test_glide() -> None:
+def test_a_compound_has_no_glide_and_a_blend_some_kelvin() -> None:
     assert refrigerant("R-134a").glide == 0.0
     assert not refrigerant("R-134a").is_blend
     assert refrigerant("R-410A").glide < 0.2

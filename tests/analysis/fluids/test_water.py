@@ -42,6 +42,6 @@ def test_outside_and_missing_is_nan_without_a_warning() -> None:
     assert np.isnan(water.vapor_pressure_pa(bad)).all()
 
 
-def test_shapes() -> None:
+def test_a_number_gives_a_number_and_an_array_one_of_its_shape() -> None:
     assert type(water.vapor_pressure_pa(280.0)) is float
     assert water.vapor_pressure_pa(np.full((2, 3), 280.0)).shape == (2, 3)

@@ -51,7 +51,7 @@ def test_a_temperature_difference_has_no_offset() -> None:
     assert parse_quantity("8 degC", "temperature_difference", "k") == 8.0
 
 
-def test_rates() -> None:
+def test_rates_are_read_by_the_day_and_shown_by_the_hour() -> None:
     assert parse_quantity("0.5 psi/d", "pressure_rate", "k") == pytest.approx(0.5 * 6894.757 / 86400, rel=1e-6)
     assert display(6894.757 / 3600, "pressure_rate", "us") == (pytest.approx(1.0, rel=1e-6), "psi/h")
 

@@ -87,7 +87,7 @@ async def test_a_follower_ends_when_its_keeper_is_gone(tmp_path: Path) -> None:
     assert file.read_text() == "down"
 
 
-def test_ends_in_words() -> None:
+def test_how_a_process_ended_is_said_in_words() -> None:
     assert ended(2) == "exit code 2"
     assert ended(-9) == "by SIGKILL"
     assert ended(-250) == "by signal 250"

@@ -51,7 +51,7 @@ STATE = {
     [(0, "0 s"), (89, "89 s"), (90, "2 min"), (5_340, "89 min"), (5_400, "1 h 30 min"), (7_200, "2 h"),
      (64_740, "18 h"), (187_200, "2 d 4 h")],
 )  # fmt: skip
-def test_durations(seconds: float, text: str) -> None:
+def test_a_duration_is_said_in_words(seconds: float, text: str) -> None:
     assert duration(seconds) == text
 
 

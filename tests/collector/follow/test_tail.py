@@ -65,7 +65,7 @@ def test_a_header_with_a_wrong_unit_is_said_and_the_other_columns_are_kept(tmp_p
 
 
 @pytest.mark.parametrize("text", ["plain", 'a "quoted" word, and a comma', "<script>alert(1)</script>"])
-def test_journal_rows(tmp_path: Path, text: str) -> None:
+def test_any_note_in_the_journal_is_read_back_as_it_was(tmp_path: Path, text: str) -> None:
     file = tmp_path / "journal.csv"
     quoted = '"' + text.replace('"', '""') + '"'
     file.write_text(f"time,kind,subject,value,text\n2026-03-14T07:05:31.000Z,note,,,{quoted}\nbad\n")

@@ -145,7 +145,7 @@ def test_two_point_scaling_of_a_current_loop() -> None:
         ("micron-probe-ascii", b"0.68 Torr", Sample("vacuum", 0.68, "Torr")),
     ],
 )
-def test_lines(profile: str, line: bytes, expected: Sample) -> None:
+def test_a_line_of_text_is_read_by_its_profile(profile: str, line: bytes, expected: Sample) -> None:
     assert read(profile, line) == [expected]
 
 

@@ -191,7 +191,7 @@ def test_profiles_refused(tmp_path: Path, text: str, said: str) -> None:
         ("tcp://:502", None),
     ],
 )
-def test_network_ports(url: str, expected: tuple[str, int] | None) -> None:
+def test_the_address_of_a_network_port_is_host_and_port(url: str, expected: tuple[str, int] | None) -> None:
     assert endpoint(url) == expected
 
 
