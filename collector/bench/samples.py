@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import datetime
 import io
 import sys
 from collections.abc import Callable, Iterable
@@ -16,17 +15,13 @@ from collector.bench.play import Bench, Row, moment, play
 from collector.bench.scenario import Said
 from collector.bench.sensors import SENSORS
 from collector.bench.wires import PANEL_CHANNELS
+from collector.entries import stamp
 
 Journal = list[tuple[float, Said]]
 
 INTERVAL_S = 10.0
 PANEL_LOST_S = (12.2 * 3_600.0, 12.45 * 3_600.0)
 """In the full job the panel's cable is pulled for a quarter of an hour."""
-
-
-def stamp(time: datetime.datetime) -> str:
-    """Return a time as it stands in the log."""
-    return time.strftime("%Y-%m-%dT%H:%M:%S.") + f"{time.microsecond // 1000:03d}Z"
 
 
 def cell(number: float | None) -> str:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from analysis.vocabulary.units import UNITS
 from collector.bench.circuit import Circuit
 from collector.bench.cylinder import Cylinder
 from collector.bench.fluid import NITROGEN_KG_PER_MOL, WATER_KG_PER_MOL, nozzle_kg_per_s
 
-MICRON_PA = 101_325.0 / 760_000.0
+MICRON_PA = UNITS["micron"].scale
 
 
 @dataclass
