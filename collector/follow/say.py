@@ -38,10 +38,9 @@ def status_line(state: dict[str, Any] | None, rows_age_s: float | None, now: flo
     else:
         stage = state["now"]["stage"]
         parts.append(f"{words(stage['name'])}: {stage['answer']}")
-        left = stage["time_left"]
-        if left is not None:
+        left, urgent = stage["time_left"], standing(state["now"]["findings"], stage, now)
+        if left is not None and (urgent is None or urgent["level"] != "alarm"):  # which may say to stop
             parts.append(left_in_words(left))
-        urgent = standing(state["now"]["findings"], stage, now)
         if urgent is not None:
             parts.append(f"{urgent['level'].upper()} {urgent['time'][11:16]} UTC {urgent['text']}")
     return one_line(" · ".join(parts))

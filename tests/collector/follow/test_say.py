@@ -86,3 +86,13 @@ def test_a_wide_range_is_said_as_a_range() -> None:
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": 7_200}) == "10 min to 2 h to go"
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": None}) == "at least 10 min to go"
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": None, "high": None}) == "about 25 min to go"
+
+
+def test_while_an_alarm_stands_no_time_left_is_said() -> None:
+    alarm = {
+        "stage": "pressure_test", "kind": "loss_alarm", "level": "alarm", "time": "2026-03-14T08:30:00.000Z",
+        "text": "It leaks.",
+    }  # fmt: skip
+    found: list[object] = [alarm]
+    line = status_line({"refused": "", "now": {**STATE["now"], "findings": found}}, 1.0, NOW)
+    assert line == "pressure test: Not decided yet. · ALARM 08:30 UTC It leaks."
