@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.pressure_test.structures import Lags
+from analysis.pressure_test.structures import SHARE, Lags
 
 BIN_MINUTES = 5
 WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
@@ -24,8 +24,13 @@ NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
 ordinary (common practice), smooth over eight hours."""
 UNSETTLED_K, UNSETTLED_MIN = 0.5, 60.0
 """While the gas settles it is off any sum of dying exponentials by so much, smoothly (common practice)."""
-PROBE_DIGIT_SHARE = 0.5
-"""Share of what averaging leaves of a probe's digit that its weight and lag let through."""
+DIGIT_FORGETS = 6.0
+"""What rounding does to a probe lasts until the metal has moved on: over a path of u digits its correlation falls as
+1 - 6 u (a signal that moves on through its digits errs as a sawtooth, whose autocorrelation is 1 - 6 u + 6 u^2)."""
+LEAST_DIGIT_K = 1e-3
+"""Noise has averaged away what is less (a quarter of the least white error)."""
+DIGIT_STANDS_MIN = 1440.0
+"""Under a number that stands a probe still moves by a digit in a day (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +38,8 @@ class SegmentData:
     """Bins of one segment: shapes (n,) and (n, m). `at_min` minutes since judging began, `width_min` their width.
 
     `settled` says whether most of what filling left was over by then, `fell_k` how far the gas had come in the
-    `waited_min` minutes before; `exponent` is d ln P / d ln T of nitrogen.
+    `waited_min` minutes before; `exponent` is d ln P / d ln T of nitrogen. `digit_k` and `probe_digits_k` (one for each
+    probe) are what averaging leaves of the steps of the numbers.
     """
 
     at_min: np.ndarray
@@ -42,7 +48,7 @@ class SegmentData:
     lagged_k: np.ndarray
     lag_names: tuple[tuple[str, Lags], ...]
     digit_k: float
-    probe_digit_k: float
+    probe_digits_k: tuple[float, ...]
     barometer_sd_k: float
     settled: bool = True
     fell_k: float = 0.0
@@ -54,16 +60,29 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
     """Return covariances of the error, shape (h, n, n) in K^2, and the log of their prior odds, shape (h,)."""
     apart = np.abs(data.at_min[:, None] - data.at_min[None, :])
     white = np.diag(BIN_MINUTES / data.width_min)
-    digits = (data.digit_k**2 + (PROBE_DIGIT_SHARE * data.probe_digit_k) ** 2) / 12.0
     known = data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
+    for probe, digit in zip(probes, data.probe_digits_k, strict=True):
+        share = SHARE[probe] if len(probes) == 2 else 1.0
+        known = known + share**2 * _rounding(data, probe, digit)
     if not probes:
         known = known + NO_PROBE_K**2 * _kernel("smooth", apart, NO_PROBE_MIN)
     if not data.settled:
         known = known + UNSETTLED_K**2 * _kernel("smooth", apart, UNSETTLED_MIN)
     shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
-    correlated = [(size**2 + digits) * shape for size in CORRELATED_K for shape in shapes]
+    correlated = [(size**2 + data.digit_k**2 / 12.0) * shape for size in CORRELATED_K for shape in shapes]
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
     return np.array([known + w**2 * white + c for w in WHITE_K for c in correlated]), np.tile(odds, len(WHITE_K))
+
+
+def _rounding(data: SegmentData, probe: str, digit_k: float) -> np.ndarray:
+    """Return the covariance of a probe's rounding, (n, n): that of the path that it has gone, bin by bin."""
+    if digit_k < LEAST_DIGIT_K:
+        return np.zeros((len(data.at_min), len(data.at_min)))
+    read = next(i for i, (name, _) in enumerate(data.lag_names) if name == probe)
+    moved = np.abs(np.diff(data.lagged_k[:, read])) / digit_k + np.diff(data.at_min) / DIGIT_STANDS_MIN
+    path = np.concatenate([[0.0], np.cumsum(moved)])
+    found: np.ndarray = digit_k**2 / 12.0 * np.exp(-DIGIT_FORGETS * np.abs(path[:, None] - path[None, :]))
+    return found
 
 
 def _kernel(kind: str, apart: np.ndarray, memory: float) -> np.ndarray:

@@ -199,7 +199,6 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
     found = np.array(means).reshape(-1, 1 + len(names))
     pa_to_k = reference_k / exponent / first_pa
     digit_pa = _digit(minutes.quantum_pa, minutes.scatter_pa, begin)
-    probe_digits = [_digit(minutes.probe_quantum_k[n], minutes.probe_scatter_k[n], begin) for n in plan.probes]
     data = SegmentData(
         at_min=np.array(at),
         width_min=np.array(width),
@@ -207,7 +206,9 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         lagged_k=found[:, 1:],
         lag_names=tuple(names),
         digit_k=digit_pa * pa_to_k,
-        probe_digit_k=float(np.mean(probe_digits)) if probe_digits else 0.0,
+        probe_digits_k=tuple(
+            _digit(minutes.probe_quantum_k[n], minutes.probe_scatter_k[n], begin) for n in plan.probes
+        ),
         barometer_sd_k=0.0 if plan.barometer else NO_BAROMETER_PA * pa_to_k,
         settled=plan.settled,
         fell_k=_fell_k(minutes, plan, pa_to_k),

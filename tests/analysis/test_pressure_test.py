@@ -167,7 +167,7 @@ def test_noise_averages_digits_away(interval: float, noise: float, left: float) 
     data, _, (reference_k, _) = segment_data(minutes, Plan(0, 40, 110, (METAL,), True, True))
     per_psi = data.exponent / reference_k * float(minutes.pressure_pa[40]) / PSI
     assert data.digit_k * per_psi <= 0.1 * left * 1.01
-    assert data.probe_digit_k <= 0.5 * left * 1.01
+    assert data.probe_digits_k[0] <= 0.5 * left * 1.01
     assert noise > 0.0 or data.digit_k * per_psi == pytest.approx(0.1, rel=0.01)
 
 
@@ -406,12 +406,60 @@ def test_gas_that_lags_metal_that_lags_the_logged_air_is_followed_through_both()
     assert found.verdict == "leaking"
 
 
+@pytest.mark.parametrize(("fell_k", "phase"), [(2.5, 0.7), (2.5, 0.9), (3.0, 0.7)])
+def test_rounding_to_whole_kelvins_is_outlived_where_the_metal_passes_several(fell_k: float, phase: float) -> None:
+    """A tight circuit at its metal's temperature, which falls smoothly and is read in whole kelvins."""
+    at = np.arange(0.0, 43_200.0, 60.0)
+    metal = 294.0 + phase - fell_k * (1.0 - np.cos(np.pi * at / at[-1])) / 2.0
+    gas = metal + 6.0 * np.exp(-at / 900.0)
+    logged = {
+        "circuit_pressure": ("psia", np.round(214.7 * gas / gas[-1], 2)),
+        "surface_temperature": ("K", np.round(metal)),
+    }
+    found = assess(make_stretch("pressure_test", at, logged, tables={"pressure_test": {"allowed_loss": "2 psi/d"}}))
+    assert found.verdict == "tight"
+    assert value(found, "loss_rate_low") < 0.0 < value(found, "loss_rate_high")
+
+
+@pytest.mark.parametrize("swing_k", [4.2, 4.5])
+def test_a_third_of_the_gas_in_another_room_is_foreseen(swing_k: float) -> None:
+    """A tight circuit of which no probe sees 35 %, in a room that cools from the afternoon to the morning."""
+    dice = np.random.default_rng(1)
+    at = np.arange(0.0, 46_800.0, 60.0)
+    clock = 2.0 * np.pi * at / 86_400.0
+    draught = lfilter([1.0], [1.0, -np.exp(-1.0 / 60.0)], dice.normal(0.0, 0.0545, len(at)))
+    metal = 293.0 + 1.5 * np.cos(clock + np.pi / 6.0) + draught
+    gas = 0.65 * metal + 0.35 * (293.0 + swing_k * np.cos(clock - np.pi / 6.0)) + 6.0 * np.exp(-at / 900.0)
+    logged = {
+        "circuit_pressure": ("psia", np.round(214.7 * gas / gas[-1] + dice.normal(0.0, 0.02, len(at)), 2)),
+        "surface_temperature": ("K", np.round(metal + dice.normal(0.0, 0.03, len(at)), 2)),
+    }
+    found = assess(make_stretch("pressure_test", at, logged, tables={"pressure_test": {"allowed_loss": "2 psi/d"}}))
+    assert value(found, "loss_rate_low") < -0.5 * PSI / 86_400.0 < 0.0 < value(found, "loss_rate_high")
+
+
+def test_rounding_is_remembered_over_the_path_that_a_probe_went() -> None:
+    """Against the autocorrelation of a sawtooth, 1 - 6 u + 6 u^2 after u digits, and while the number stands."""
+    at = np.arange(60) * 10.0
+    read = np.where(at < 300.0, 0.0, 0.02 * (at - 300.0) / 10.0)
+    data = SegmentData(at, np.full(60, 10.0), read, read[:, None], ((METAL, ()),), 0.0, (1.0,), 0.0)
+    without = replace(data, probe_digits_k=(0.0,))
+    rounding = (covariances(data, (METAL,))[0] - covariances(without, (METAL,))[0])[0] * 12.0
+    assert np.diag(rounding) == pytest.approx(1.0, abs=1e-6)
+    assert rounding[0, 29] > 0.25
+    for steps in (1, 2, 3):
+        u = 0.02 * steps
+        assert rounding[40, 40 + steps] == pytest.approx(1.0 - 6.0 * u + 6.0 * u**2, abs=0.05)
+
+
 def test_regression_against_generalised_least_squares() -> None:
     """With the covariance known and weak priors, loss and standard deviation are those of statsmodels' GLS."""
     dice = np.random.default_rng(7)
     at = np.arange(60) * 5.0 + 2.5
     probe = 0.8 * np.sin(at / 130.0)
-    data = SegmentData(at, np.full(60, 5.0), probe + dice.normal(0, 0.03, 60), probe[:, None], ((METAL, ()),), 0, 0, 0)
+    data = SegmentData(
+        at, np.full(60, 5.0), probe + dice.normal(0, 0.03, 60), probe[:, None], ((METAL, ()),), 0, (0,), 0
+    )
     columns = np.column_stack([np.ones(60), np.exp(-at / 60.0), probe, -at / SPAN_MIN])
     nothing = np.zeros((1, 1))
     one = Structures(np.zeros((1, 1), dtype=int), nothing, np.full((1, 1, 1), 1e-10), nothing[None], nothing, nothing)
@@ -432,7 +480,7 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     data = SegmentData(
         at, np.full(30, 10.0), 0.7 * metal + 0.3 * air + dice.normal(0, 0.03, 30),
         np.column_stack([metal, air, 0.7 * np.sin(at / 120.0), 1.1 * np.cos(at / 90.0)]),
-        ((METAL, ()), (AIR, (9.0,)), (METAL, twice(())), (AIR, twice((9.0,)))), 0.02, 0.01, 0.0,
+        ((METAL, ()), (AIR, (9.0,)), (METAL, twice(())), (AIR, twice((9.0,)))), 0.02, (0.01, 0.02), 0.0,
     )  # fmt: skip
     probes = (METAL, AIR)
     design = np.column_stack([np.ones(30), transients(at), data.lagged_k, -at / SPAN_MIN])
@@ -477,7 +525,7 @@ def test_errors_against_newey_west() -> None:
     for _ in range(24):
         noise = lfilter([1.0], [1.0, -0.56], dice.normal(0.0, 0.05, len(at) + 50))[50:]
         gas = probe - 0.001 * at + noise
-        data = SegmentData(at, np.full(len(at), 10.0), gas, both, ((METAL, ()), (METAL, twice(()))), 0.0, 0.0, 0.0)
+        data = SegmentData(at, np.full(len(at), 10.0), gas, both, ((METAL, ()), (METAL, twice(()))), 0.0, (0.0,), 0.0)
         loss = judge(data, (METAL,), [len(at)], 0.0)[0]
         fit = sm.OLS(gas, design).fit(cov_type="HAC", cov_kwds={"maxlags": 8, "use_correction": True})
         ours.append(loss.deviation)
