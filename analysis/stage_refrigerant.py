@@ -33,6 +33,8 @@ BACK_PART = 0.7
 """A compressor that stopped lets pressure come back by more than this of its fall, one that unloads does not."""
 UNDER_PART = 0.97
 """What a compressor draws from stands a kelvin and more under what the coldest thing beside it would hold."""
+HOSE_PART = 0.35
+"""A hose that is taken off leaves its gauge nearer to the air's pressure than this part of it (common practice)."""
 CHILL_K = 1.5
 """Water that comes and goes through a vessel at rest is cooled by no more than this (common practice)."""
 REST_S = 300.0
@@ -96,13 +98,15 @@ class RefrigerantStages(WatchState):
         if not charged or self.found[-1].stage != "charging" or self.moved_by_hose(k, STARTED_MINUTES):
             return
         low_pa, high_pa = s.saturation_low_pa[k], s.saturation_high_pa[k]
-        cold = high_pa < CLEAR_PART * low_pa and p > UNDER_PART * low_pa  # only what stands beside it makes it so
+        clear = bool(high_pa < CLEAR_PART * low_pa)
+        cold = clear and p > UNDER_PART * low_pa  # only what stands beside it makes it so
         if s.load_read[k] or not np.isnan(s.lift[k]):
             return
         then = s.back(k, STARTED_MINUTES)
         if s.end_s[then] <= self.floor_s:
             return
-        started = None if cold else self._started(then, k)
+        at_once = clear and self.scaled and p > (1.0 + HOSE_PART) * s.barometer_pa[k]
+        started = None if cold else self._started(then, k, at_once)
         shown = "pressure" if started is not None else "the water"
         started = self._chilled(then, k) if started is None else started
         if started is None:
@@ -337,15 +341,18 @@ class RefrigerantStages(WatchState):
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
             self._end_charging(k)
 
-    def _started(self, then: int, k: int) -> int | None:
-        """Return the minute after which pressure fell on and on, and stayed down as where a compressor runs."""
+    def _started(self, then: int, k: int, at_once: bool) -> int | None:
+        """Return the minute after which pressure fell on and on, and stayed down as where a compressor runs.
+
+        It may fall `at_once` where that shows no valve: nothing flowed, and the circuit is colder than all beside it.
+        """
         p, running = self.s.calm_pa, self.s.running
         level, low = p[then], np.fmax.reduce(p[self.s.back(k, BACK_MINUTES) : k + 1])
         if running[then : k + 1].any() or not low < STARTED_PART * level:
             return None
         left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
         went_on = p[min(left + 2, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
-        return left if went_on else None
+        return left if went_on or at_once else None
 
     def _chilled(self, then: int, k: int) -> int | None:
         """Return the minute after which water left cooler and cooler, until it was cooled for minutes on end."""

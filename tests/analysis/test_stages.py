@@ -1051,3 +1051,15 @@ def test_a_gauge_that_is_taken_off_opens_no_circuit() -> None:
     since = np.arange(0.0, 3 * 3_600.0, 10.0)
     pressure = np.where((since > 900.0) & (since < 5_400.0), np.nan, 570e3)
     assert spans_in(circuit_pressure=pressure) == []
+
+
+@pytest.mark.parametrize("left_pa", [452e3, 101e3])
+def test_a_machine_that_starts_at_once_is_not_a_hose_that_is_taken_off(left_pa: float) -> None:
+    """Half an hour after a charge by weight pressure falls within a minute, to suction or to the air's."""
+    since = np.arange(-1_200.0, 4 * 3_600.0, 10.0)
+    pressure = np.where(since < 3_600.0, charged(since)["circuit_pressure"], left_pa)
+    warm = np.full(len(since), 293.0)
+    shown = charged(since) | {"circuit_pressure": pressure, "ambient_temperature": warm, "surface_temperature": warm}
+    spans = spans_in(**shown)
+    assert ["charging", "startup"][: 1 + (left_pa > 200e3)] == [span.stage for span in spans]
+    assert left_pa < 200e3 or near(spans[1].begin, 1_200.0 + 3_600.0)
