@@ -18,7 +18,11 @@ from tests.page.conftest import HOSTILE, PATIENCE_MS, Log, Open, Server, stamp
 
 @pytest.fixture(autouse=True)
 def rows_go_on(log: Log) -> Iterator[None]:
-    """A recorder is at work, however long a screen takes to appear."""
+    """A recorder is at work, however long a screen takes to appear; what the test before left has ended."""
+    log.entry("stage", "evacuation", "end")
+    log.entry("instrument", "panel", "back")
+    log.entry("note", "alarm", "acknowledged", "")
+    write_state(log.folder, {**a_state(""), "now": None, "result": None})
     with log.going_on():
         yield
 
@@ -144,7 +148,6 @@ def test_nothing_from_a_file_or_a_wire_becomes_markup(log: Log, server: Server, 
 
 
 def test_an_alarm_is_acknowledged_with_a_button(log: Log, server: Server, open_page: Open) -> None:
-    log.entry("note", "alarm", "acknowledged", "")
     log.entry("note", "alarm", "raised", f"lost: {HOSTILE}")
     log.entry("note", "alarm", "raised", "f: stall: 2026-03-14T07:00:05.000Z it stopped")
     page = open_page(server.url)
