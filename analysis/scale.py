@@ -137,7 +137,18 @@ def weigh(stretch: Stretch) -> Weighing:
         said += _counted(
             stretch, moved_kg(tracker.loads) - tracker.out[ended - 1][1], "after the stage was marked as over"
         )
+    if stretch.found_by == "signals" and stretch.end is not None and stretch.stage == "recovery":
+        _give_back(tracker)
     return _result(stretch, tracker, resolution, said)
+
+
+def _give_back(tracker: Tracker) -> None:
+    """End the last cylinder of a recovery that nobody marked before it was charged from: that is of the next stage."""
+    last = tracker.loads[-1] if tracker.loads else None
+    moved = [row[1] for row in tracker.out if row[3] == len(tracker.loads) - 1]
+    back_kg = max(moved, default=0.0) - moved[-1] if moved else 0.0
+    if last is not None and last.confirmed and back_kg > max(SCREWED_ON_KG, DRIFTED_OFF * tracker.still_kg):
+        last.end_kg += back_kg
 
 
 def _counted(stretch: Stretch, kg: float, when: str) -> list[str]:

@@ -6,11 +6,14 @@ import re
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.ledger import balance, rows
 from analysis.result import Figure
 from analysis.review import Review, review
+from analysis.scale import weigh
+from analysis.stages import StageSpan, stretch_of
 from tests.support import make_log
 
 Stay = tuple[str, float, float]  # cylinder, gross weight at its begin and end
@@ -167,3 +170,19 @@ def test_what_flowed_beside_the_marks_of_a_stage_is_counted(
     assert found.stages[1].assessment.verdict == "on_target"
     for stage in found.stages:
         assert all(f.time >= stage.stretch.begin for f in stage.assessment.findings)
+
+
+def test_where_nobody_marked_stages_what_flowed_before_a_charging_was_seen_is_of_the_charging() -> None:
+    """The recovery's cylinder is put back on the scale and charged from, three minutes before that is seen."""
+    at = np.arange(0.0, 9_000.0, 2.0)
+    gross = np.interp(at, [900, 3_300, 6_000, 7_500], [30.0, 54.0, 54.0, 30.0])
+    gross[(at > 5_200.0) & (at < 5_960.0)] = 0.0
+    log, job = make_log(at, {"cylinder_weight": ("kg", np.round(gross, 2))})
+    begin, seen, end = (log.frame.index[0] + pd.Timedelta(seconds=s) for s in (900.0, 6_180.0, 8_998.0))
+    spans = [
+        StageSpan("recovery", begin, seen, "signals", begin, seen),
+        StageSpan("charging", seen, end, "signals", seen, end),
+    ]
+    out, back = (weigh(stretch_of(span, log, job, None, spans)) for span in spans)
+    assert out.total_kg == pytest.approx(24.0, abs=0.1)
+    assert back.total_kg == pytest.approx(24.0, abs=0.1)
