@@ -119,6 +119,9 @@ SURE, SURE_AT_ONCE = 0.8, 0.97
 """Probability from which a channel is named a liar at two looks in a row, and at one look."""
 KNOWN = 3.0
 """Standard errors of its offset by which a channel is off when it is named: else nobody knows what it should show."""
+ALONE = 0.8
+"""No thermometer is named while one that is not named stands as far off by such a part, to the same side: what excuses
+that one (sun, lag, a cold barrel) may excuse it, too."""
 LEAST_K = 0.75
 LEAST_PA = 10e3
 """Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody); a gauge beside
@@ -293,6 +296,9 @@ class Looks:
             if not gauges[i] and offset > 0 and not self._kept(channel, last, way, SUNNY_S):
                 continue
             suspects.append(channel)
+        of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
+        beside_it = {c: max((of[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
+        suspects = [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
         standing = sum(1 for c, one in zip(channels, moves, strict=True) if not one and c not in suspects)
         if standing <= len(suspects):  # more must speak against them than they are, and none who moves is heard
             suspects = []

@@ -266,6 +266,19 @@ def test_a_cold_barrel_that_still_warms_is_not_said_to_agree() -> None:
     assert "wait until these stand still: entering water temperature" in result.text
 
 
+def test_no_pipe_is_named_while_others_stand_as_warm_beside_it() -> None:
+    """While the air warms a pipe follows it, and a barrel with its gauges lags, as one thermometer that lies does."""
+    drift = 0.8 * np.arange(0.0, 1.0, 10.0 / 3600.0)
+    levels = {
+        "ambient_temperature": 291.8, "suction_temperature": 291.6, "liquid_temperature": 290.3,
+        "condenser_entering_temperature": 290.7, "condenser_leaving_temperature": 290.75,
+        "entering_water_temperature": 288.3, "leaving_water_temperature": 288.2, "surface_temperature": 288.3,
+        "circuit_pressure": 288.4, "discharge_pressure": 288.4,
+    }  # fmt: skip
+    result = assess(standing(1.0, 10.0, {channel: level + drift for channel, level in levels.items()}))
+    assert result.findings == ()
+
+
 def test_of_two_gauges_apart_on_a_blend_half_boiled_off_none_is_named_by_chance() -> None:
     """Which of them shows saturation hangs on how much of the blend is liquid, which nobody knows."""
     fluid, noise = refrigerant("R-407C"), np.random.default_rng(0)
