@@ -40,9 +40,9 @@ PLATE_SHORT, PLATE_OVER = 0.0015, 0.01
 """Share of the plate's charge not accounted for, short and over, up to which plate and scale agree."""
 VAPOUR_UNSURE = 0.08
 """The vapour's mass is this uncertain by its temperature, to the side that would not hide liquid."""
-VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.004
-"""A volume may be off by that share: a stated one, and a seen one by what boils slowly in a pocket. Plate and scale are
-compared once that leaves open no more than this share of the charge."""
+VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
+"""A volume may be off by that share. Plate and scale are compared once that, and what may boil slowly in a pocket while
+a volume is seen, leave open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
@@ -133,8 +133,12 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
-    both = 1.0 / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
-    doubt = (np.fmax(seen.doubt, VOLUME_UNSURE) if stated is None else both) * in_vapour
+    if stated is None:
+        # what boils slowly goes with time, vapour with e in `fall_s`: so much of a pocket looks like vapour
+        looks = np.where(np.isfinite(seen.slowly), seen.slowly, np.nan) * depression * held_on(seen.fall_s) * share
+        doubt = np.maximum(np.fmax(seen.doubt, VOLUME_UNSURE) * in_vapour, looks)
+    else:
+        doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
     unseen = ticks.mass_resolution_kg * share
     short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT)

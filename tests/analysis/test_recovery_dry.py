@@ -159,3 +159,40 @@ def test_what_is_under_freezing_for_two_minutes_freezes_no_tube(minutes: float, 
     cold = (seconds >= 2400.0) & (seconds < 2400.0 + 60.0 * minutes)
     stretch = recovery(pressure_at(np.where(cold, 272.5, kelvin)), 10.0, journal=[(30.0, "mark", "water_flow_off", "")])
     assert (found(stretch, "freeze_risk") is not None) == told
+
+
+@pytest.mark.parametrize(
+    ("share", "boils", "fall_s"),
+    [(0.0, 0.0, 700.0), (0.006, 2.5e-5, 400.0), (0.006, 2.5e-5, 700.0), (0.006, 1.4e-5, 700.0)],
+)
+def test_without_a_stated_volume_a_pocket_that_boils_like_vapour_is_waited_for(
+    share: float, boils: float, fall_s: float
+) -> None:
+    """50 kg of R-134a in 200 L that nobody stated; a share of it in a pocket from which `boils` kg/(K s) come.
+
+    What boils makes the seen volume larger, and its vapour hides the pocket from the plate.
+    """
+    fluid, water, pull = refrigerant("R-134a"), 290.0, 1_200.0
+    seconds = np.arange(0.0, 5_400.0, 5.0)
+    pressure = pressure_at(water - 0.5) * np.exp(-np.maximum(seconds - pull, 0.0) / fall_s)
+    cold = np.maximum(water - np.asarray(fluid.bubble_temperature_k(pressure)), 0.0) * (seconds >= pull)
+    pocket = np.maximum(share * 50.0 - boils * np.cumsum(cold) * 5.0, 0.0)
+    left = 0.2 * np.asarray(fluid.vapor_density_at(pressure, np.full(len(seconds), water))) + pocket
+    pool = np.interp(seconds, [120.0, pull], [50.0 - left[0], 0.0])
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
+            "cylinder_weight": ("kg", np.round(70.0 - left - pool, 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), water - 273.15)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "50 kg"}},
+    )
+    call = found(stretch, "liquid_gone")
+    assert call is not None
+    at = (call.time - stretch.begin).total_seconds()
+    assert np.interp(at, seconds, pocket) <= 0.001 * 50.0
+    if not share:
+        assert at - pull <= 420.0
+    assert_prefix_consistent(assess, stretch, [300, 400, int(at // 5), int(at // 5) + 40])
