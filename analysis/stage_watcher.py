@@ -148,10 +148,11 @@ class _Watcher(GasStages):
 
     def _stirred(self, k: int) -> None:
         """End a rest in which pressure moves as no weather moves it, or water is cooled, by nothing that shows."""
-        if self.s.chill_k[k] > CHILL_K:
-            self.end(float(self.s.begin_s[k]), k)
-            return
         began = 0 if self.now is None else int(np.searchsorted(self.s.begin_s, self.now.begin_s))
+        if self.s.chill_k[k] > CHILL_K:
+            still = np.flatnonzero(self.s.chill_k[began : k + 1] < CHILL_K / 3.0)
+            self.end(float(self.s.end_s[began + int(still[-1])] if len(still) else self.s.begin_s[k]), k)
+            return
         first = max(self.s.back(k, STIRRED_MINUTES), began)
         part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]
         if part[-1] > STIRRED or part[-1] < 1.0 / STIRRED:
