@@ -238,8 +238,8 @@ def self_chilling(
     }[by]
     text = (
         f"Saturation {'was' if by == 'pause' else 'is'} {make.kelvins(evidence.depression_k[at])} under "
-        f"{stands_under(ticks)} but liquid still stands: {why}. The liquid chills itself; see that the water flows, "
-        "or is drained, before the tubes freeze."
+        f"{stands_under(ticks)} but liquid still stands: {why}. The liquid chills itself: pull more slowly or pause, "
+        "and see that the water flows, or is drained, before the tubes freeze."
     )
     figures: dict[str, FigureValue] = {
         "depression": Figure(float(evidence.depression_k[at]), "temperature_difference"),
