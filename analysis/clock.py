@@ -29,6 +29,9 @@ FORWARD_US = (HOUR_US * 3 // 4, HOUR_US * 5 // 4)
 """A step of about an hour between two rows: the clock was put forward late."""
 SPREADSHEET_DAYS = (20_000.0, 100_000.0)
 """Day numbers of spreadsheets, counted from 1899-12-30: the years 1954 to 2173."""
+DAY_MS = 86_400_000.0
+TEXT_SIGNS = ' \t="'
+"""Blanks, and what spreadsheets put around a cell to keep it as text."""
 EPOCH_LEAST = 1e8
 """Seconds since 1970 from 1973 on; smaller numbers count from the start of the log."""
 COMPACT = (1.9e13, 2.2e13)
@@ -83,9 +86,9 @@ class Clock:
         InputError
             None of the first cells is a time in the format stated or found.
         """
-        text = cells[0].astype("str").str.strip()
+        text = cells[0].astype("str").str.strip(TEXT_SIGNS)
         if len(cells) > 1:
-            text = _joined(text, cells[1].astype("str").str.strip())
+            text = joined(text, cells[1].astype("str").str.strip(TEXT_SIGNS))
         if self._read is None and len(text):
             self._read = self._kind(text[text.notna() & (text != "")])
         return np.empty(0, dtype=np.int64) if self._read is None else self._read(text)
@@ -130,7 +133,12 @@ class Clock:
         since = _whole_us(numbers_of(cells), ELAPSED_S[unit], 1)
         clocks = (since == NOT_A_TIME) & cells.str.contains(":").fillna(False).to_numpy(dtype=bool)
         if clocks.any():
-            spans = pd.to_timedelta(cells[clocks].str.replace(",", ".", regex=False), errors="coerce")
+            days = (
+                cells[clocks]
+                .str.replace(",", ".", regex=False)
+                .str.replace(r"^(\d+)\.(\d+:)", r"\1 days \2", regex=True)
+            )
+            spans = pd.to_timedelta(days, errors="coerce")
             since[clocks] = pd.TimedeltaIndex(spans).as_unit("us").asi8
         start_us = int(pd.DatetimeIndex([begin]).as_unit("us").asi8[0])
         return np.where(since == NOT_A_TIME, NOT_A_TIME, since + start_us)
@@ -183,11 +191,15 @@ def _zone(name: str | None) -> zoneinfo.ZoneInfo:
         raise InputError(f"[columns] time zone: {name!r} is not accepted; expected an IANA name") from None
 
 
-def _joined(date: pd.Series, clock: pd.Series) -> pd.Series:
-    """Return date and clock in one text; day numbers and day fractions of spreadsheets are added up."""
+def joined(date: pd.Series, clock: pd.Series) -> pd.Series:
+    """Return date and clock in one text; parts of a day are added to day numbers of spreadsheets, else written out."""
     days, part = numbers_of(date.head(100)), numbers_of(clock.head(100))
-    if days.notna().mean() > 0.9 and part.notna().mean() > 0.9 and float(part.max()) <= 1.0:
-        return (numbers_of(date) + numbers_of(clock)).map(lambda day: "" if np.isnan(day) else repr(day)).astype("str")
+    if part.notna().mean() > 0.9 and float(part.max()) <= 1.0:
+        if days.notna().mean() > 0.9 and float(days.median()) < SPREADSHEET_DAYS[1]:
+            whole = numbers_of(date) + numbers_of(clock)
+            return whole.map(lambda day: "" if np.isnan(day) else repr(day)).astype("str")
+        ms = (numbers_of(clock) * DAY_MS).round().clip(upper=DAY_MS - 1.0)
+        clock = pd.to_datetime(ms, unit="ms").dt.strftime("%H:%M:%S.%f").astype("str")
     return date.str.cat(clock, sep=" ")
 
 

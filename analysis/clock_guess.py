@@ -15,6 +15,7 @@ from analysis.clock import (
     NOT_A_TIME,
     OFFSET,
     SPREADSHEET_DAYS,
+    joined,
     numbers_of,
     text_us,
     without_weekday,
@@ -34,6 +35,7 @@ _SHAPE = re.compile(
     r"(?P<half> ?[AaPp]\.?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"
 )
 """A date, what stands between, a clock, AM or PM, an offset, the letters of a zone."""
+_CLOCK_FIRST = re.compile(r"^(\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?)(,? )(?=\S*\d[./ -])(\S.*)$")
 MOST = 0.9
 """So large a share of the cells must be readable."""
 ELAPSED_WORDS = {
@@ -100,7 +102,7 @@ def _guess(
     tried = [*called, *(name for name in names[:2] if name and name not in called)]
     pair = _pair(tried, cells)
     if pair is not None:
-        form = _format(_texts([f"{a} {b}" for a, b in zip(cells[pair[0]], cells[pair[1]], strict=True)]), american)
+        form = _format(joined(*(pd.Series(cells[name], dtype="str") for name in pair)).str.strip(), american)
         if form is not None:
             return TimeGuess(pair[0], form[0], pair[1], zone_known=form[1], doubts=form[2])
         return TimeGuess(pair[0], clock=pair[1])
@@ -121,7 +123,7 @@ def _guess(
     for name in called:
         text = _texts(cells[name])
         since = numbers_of(text)
-        clocks = bool(len(text)) and bool(text.str.fullmatch(r"\d{1,4}:\d\d:\d\d(?:[.,]\d+)?").all())
+        clocks = bool(len(text)) and bool(text.str.fullmatch(r"(?:\d+\.)?\d{1,4}:\d\d:\d\d(?:[.,]\d+)?").all())
         if clocks or (
             len(text) > 1 and since.notna().mean() > MOST and bool((since.dropna().diff().dropna() >= 0).all())
         ):
@@ -149,7 +151,15 @@ def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str
         some = [cell for cell in cells[name] if cell][:50]
         return bool(some) and all(re.fullmatch(pattern, cell) for cell in some)
 
-    dates = [n for n in names if all_like(n, r"\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{1,4}|20\d{6}|[2-9]\d{4}")]
+    dates = [
+        n
+        for n in names
+        if all_like(
+            n,
+            r"\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{1,4}|20\d{6}|[2-9]\d{4}"
+            r"|\d{1,2} [A-Za-z]{3,9} \d{4}|[A-Za-z]{3,9} \d{1,2},? \d{4}",
+        )
+    ]
     clocks = [
         n
         for n in names
@@ -166,21 +176,15 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
     offset = bool(text.head(50).str.contains(OFFSET).any())
     if text.str.contains(r"^\d{4}-?\d\d-?\d\d[T ]\d\d").mean() > MOST and _share(text_us(text, None, offset)) > MOST:
         return "", offset, ()
+    turned = text.str.extract(_CLOCK_FIRST).dropna()
+    if len(turned) > MOST * len(text):
+        read_as = _format(turned[2] + ", " + turned[0], american)
+        return read_as and (re.sub(r"(.*), (.*)", rf"\2{turned[1].iloc[0]}\1", read_as[0]), *read_as[1:])
     text = without_weekday(text)
     few = text.iloc[:: max(1, len(text) // 20)]
     shape = next((m for m in (_SHAPE.fullmatch(re.sub(r"\s", " ", cell)) for cell in few) if m is not None), None)
-    if shape is None:
-        return None
-    half = shape["half"] or ""
-    hour = "%I" if half else "%H"
-    colon = shape["colon"] or ""
-    seconds = not colon or shape["clock"].count(colon) > 1
-    clock = colon.join([hour, "%M", *(["%S"] if seconds else [])])
-    behind = (" %p" if half.startswith(" ") else "%p" if half else "") + (
-        "" if shape["offset"] is None else " %z" if shape["offset"].startswith(" ") else "%z"
-    )
     read = {}
-    for form in (f"{date}{shape['joint']}{clock}{behind}" for date in DATES):
+    for form in _spelled(few.iloc[0]) if shape is None else _forms(shape):
         if _share(text_us(few, form, offset)) > MOST:
             us = text_us(text, form, offset)
             if _share(us) > MOST:
@@ -203,6 +207,29 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
     if order(rival) == order(best):
         return best, offset, (f"Day and month may be the other way round: {rival} fits as well.",)
     return best, offset, (f"{rival} fits as well, but the rows would then lie far apart: {best} is taken.",)
+
+
+def _forms(shape: re.Match[str]) -> list[str]:
+    """Return the formats that a cell of a usual shape may have."""
+    half = shape["half"] or ""
+    hour = "%I" if half else "%H"
+    colon = shape["colon"] or ""
+    seconds = not colon or shape["clock"].count(colon) > 1
+    clock = colon.join([hour, "%M", *(["%S"] if seconds else [])])
+    behind = (" %p" if half.startswith(" ") else "%p" if half else "") + (
+        "" if shape["offset"] is None else " %z" if shape["offset"].startswith(" ") else "%z"
+    )
+    return [f"{date}{shape['joint']}{clock}{behind}" for date in DATES]
+
+
+def _spelled(cell: str) -> list[str]:
+    """Return the formats of a cell that holds date and clock as numbers, whatever words or signs stand between them."""
+    said = re.split(r"\d+", cell)
+    dates = ("%Y %m %d",) if re.match(r"\d{4}\D", cell) else ("%d %m %Y", "%m %d %Y")
+    fields = [[*date.split(), "%H", "%M", "%S"][: len(said) - 1] for date in dates]
+    if not 6 <= len(said) <= 7 or "%" in cell:
+        return []
+    return ["".join(f"{word}{field}" for word, field in zip(said, [*each, ""], strict=True)) for each in fields]
 
 
 def _share(us: np.ndarray) -> float:

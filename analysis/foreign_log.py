@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from analysis.clock import Clock
+from analysis.clock import TEXT_SIGNS, Clock
 from analysis.rows import Source
 from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.errors import InputError
@@ -52,8 +52,13 @@ def decoded(sample: bytes) -> tuple[str, str, int]:
         return sample.decode("cp1252", errors="replace"), "cp1252", 0
 
 
+def bare(cell: str) -> str:
+    """Return a cell without odd blanks and without what spreadsheets put around text."""
+    return " ".join(cell.strip(TEXT_SIGNS).split())
+
+
 def records(text: str, delimiter: str) -> Iterator[tuple[list[str], int]]:
-    """Yield the records of a CSV, their cells without blanks around them, and how much text each ends behind."""
+    """Yield the records of a CSV, their cells bare, and how much text each ends behind."""
     position = 0
 
     def lines() -> Iterator[str]:
@@ -64,7 +69,7 @@ def records(text: str, delimiter: str) -> Iterator[tuple[list[str], int]]:
 
     try:
         for cells in csv.reader(lines(), delimiter=delimiter):
-            yield [" ".join(cell.split()) for cell in cells], position
+            yield [bare(cell) for cell in cells], position
     except csv.Error:
         return
 
@@ -83,7 +88,7 @@ def find_layout(sample: bytes, wanted: set[str], stated: ColumnsTable, where: st
         No line near the top holds them all; the message names the ones that are missing and those that are there.
     """
     text, encoding, mark = decoded(sample)
-    wanted = {" ".join(name.split()) for name in wanted}
+    wanted = {bare(name) for name in wanted}
     best: tuple[int, str, tuple[str, ...], int] | None = None
     for delimiter in (stated.delimiter,) if stated.delimiter else DELIMITERS:
         for names, end in records(beginning(text), delimiter):
@@ -154,9 +159,9 @@ def foreign_source(path: Path, table: ColumnsTable) -> Source:
         delimiter=layout.delimiter,
         decimal=layout.decimal,
         width=len(layout.names),
-        time_at=tuple(at[" ".join(name.split())] for name in stamped),
+        time_at=tuple(at[bare(name)] for name in stamped),
         channels={
-            channel: (at[" ".join(entry.column.split())], make_column(channel, entry.unit or "", entry.column))
+            channel: (at[bare(entry.column)], make_column(channel, entry.unit or "", entry.column))
             for channel, entry in mapping.items()
             if channel != "time"
         },

@@ -265,12 +265,13 @@ def numbers(cells: pd.Series, decimal: str, unit: str | None) -> tuple[np.ndarra
 def number_in(text: str, decimal: str, unit: str | None = None) -> float | None:
     """Return the number that a cell holds, None for anything else.
 
-    It may have groups of thousands, its unit (None: any) behind it, and stand as text does in spreadsheets.
+    It may have groups of thousands, its unit (None: any) behind it, and stand as text does in spreadsheets; what
+    stands in parentheses there is less than nothing.
     """
     group = "." if decimal == "," else ","
     match = re.fullmatch(
         rf"[=\"'\s]*([-+−]?)(\d{{1,3}}(?:[{group}'’\s]\d{{3}})+|\d*)(?:[{decimal}](\d*))?([eE][-+]?\d+)?\s*([^\d\s].*)?",
-        text.strip().rstrip('"'),
+        re.sub(r"^\(([^()]*)\)$", r"-\1", text.strip().rstrip('"')),
     )
     if match is None and re.fullmatch(r"[-+]?\d+\.\d+", text):  # a point that cannot stand between thousands
         return float(text)

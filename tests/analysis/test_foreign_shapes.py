@@ -215,6 +215,28 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "American date and clock apart": lambda s: replace(
         s, time_names=["Date", "Time"], stamps=[us(at).split(" ", 1) for at in s.times]
     ),
+    "text kept as text": lambda s: s.stamped(lambda at: f'="{at:%Y-%m-%d %H:%M:%S}"').cells(lambda c: f'="{c}"'),
+    "clock and date apart": lambda s: replace(
+        s, time_names=["Time", "Date"], stamps=[[f"{at:%H:%M:%S}", f"{at:%d.%m.%Y}"] for at in s.times]
+    ),
+    "months in letters and clock apart": lambda s: replace(
+        s, time_names=["Date", "Time"], stamps=[[f"{at:%b %d, %Y}", f"{at:%H:%M:%S}"] for at in s.times]
+    ),
+    "a date beside the part of a day": lambda s: replace(
+        s, time_names=["Date", "Time"],
+        stamps=[[f"{at:%d/%m/%Y}", f"{at.timestamp() / 86_400 % 1:.9f}"] for at in s.times],
+    ),
+    "clock before points": lambda s: s.stamped(lambda at: f"{at:%H:%M:%S},000 {at:%d.%m.%Y}"),
+    "clock before years": lambda s: s.stamped(lambda at: f"{at:%H:%M:%S %Y-%m-%d}"),
+    "clock in half days before months": lambda s: s.stamped(lambda at: f"{at:%I:%M:%S %p, %m/%d/%Y}"),
+    "words between": lambda s: s.stamped(lambda at: f"{at:%d/%m/%Y %Hh%Mm%S}"),
+    "words of another script between": lambda s: s.stamped(lambda at: f"{at:%Y年%m月%d日 %H:%M:%S}"),
+    "a word behind": lambda s: s.stamped(lambda at: f"{at:%d.%m.%Y, %H:%M:%S} Uhr"),
+    "less than nothing in parentheses": lambda s: s.cells(lambda c: f"({c[1:]})" if c.startswith("-") else c),
+    "days and clock from a start": lambda s: replace(
+        s, above=[f"Start {s.times[0]:%Y-%m-%d %H:%M:%S}Z"], time_names=["Elapsed time"],
+        stamps=[[str(at - s.times[0]).replace(" days ", ".")] for at in s.times],
+    ),
     "seconds from a start": lambda s: replace(
         s, above=[f"Started: {s.times[0]:%Y-%m-%d %H:%M:%S}"], time_names=["Elapsed (s)"],
         stamps=[[f"{(at - s.times[0]).total_seconds():.1f}"] for at in s.times],
