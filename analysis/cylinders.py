@@ -152,9 +152,13 @@ def _unknown(stretch: Stretch, weighing: Weighing, stays: list[Stay]) -> Iterato
     if not stretch.job.cylinder:
         return
     index = pd.DatetimeIndex(stretch.frame.index)
-    told = {change.new for change in weighing.changes}
+    changes = {change.time for change in weighing.changes}
+    told: set[str] = set()
     for stay in stays:
         if not stay.has_no_limit or stay.name in told or not len(stay.rows):
+            continue
+        if stay.naming.time in changes:
+            told.add(stay.name)
             continue
         late = stay.rows[index[stay.rows] >= stay.naming.time + pd.Timedelta(seconds=UNKNOWN_S)]
         if not len(late):

@@ -16,7 +16,7 @@ from analysis.scale import weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import CylinderTable
-from tests.support import assert_prefix_consistent, make_stretch, value
+from tests.support import assert_prefix_consistent, cut, make_stretch, value
 
 LB = 0.45359237
 FIFTY: dict[str, object] = {"id": "A", "tare": "27 lb", "water_capacity": "47.6 lb", "refrigerant": "R-410A"}
@@ -103,6 +103,22 @@ def test_a_change_for_an_unknown_cylinder_is_told_once_with_its_caution() -> Non
     found = told(make_stretch("recovery", at, columns, tables=tables))
     changes = [f for f in found if f.kind == "cylinder_changed"]
     assert [(f.level, f.figures["cause"], f.figures["previous"]) for f in changes] == [("caution", "unknown", "A")]
+
+
+def test_that_a_cylinder_is_unknown_stays_told_when_it_is_changed_for_later() -> None:
+    at = np.arange(0, 3600, 2.0)
+    gross = np.interp(
+        at, [100, 900, 1000, 1001, 1060, 1061, 1900, 2000, 2001, 2060, 2061, 3500],
+        [27, 45, 45, 0, 0, 30, 50, 50, 0, 0, 45, 60],
+    )  # fmt: skip
+    marks = [(when, "mark", "cylinder_on", name) for when, name in ((5, "Z"), (1_062, "A"), (2_062, "Z"))]
+    tables = {"circuit": {"refrigerant": "R-410A"}, "cylinder": [FIFTY]}
+    stretch = make_stretch(
+        "recovery", at, {"cylinder_weight": ("lb", np.round(gross, 1))}, tables=tables, journal=marks
+    )
+    early = cylinder_findings(cut(stretch, 400), weigh(cut(stretch, 400)))
+    assert [(f.kind, f.figures["cause"]) for f in early] == [("cylinder_changed", "unknown")]
+    assert told(stretch)[0] == early[0]
 
 
 def test_what_may_go_into_a_cylinder_is_no_question_of_a_charging() -> None:
