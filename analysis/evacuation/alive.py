@@ -19,7 +19,7 @@ its last two waits were twice as long as those before (2.5 for such an exponenti
 SAME_STEPS = 1.5
 """Within one step of the display the level is the same, to the readings' rounding."""
 RESTS_S = 120.0
-"""A valve that closes lifts what a gauge shows for so long."""
+"""A valve that closes lifts what a gauge shows for so long, in a short hold for half of it."""
 
 
 def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float) -> bool:
@@ -60,7 +60,8 @@ def one_number(t: Ticks, closed: Closed, k: int) -> bool:
 
     A tight circuit on a display without noise looks the same, so it passes, and is told so.
     """
-    return bool(t.moved_s[k] <= max(closed.begin_s, closed.said_s) + RESTS_S)
+    begin_s = max(closed.begin_s, closed.said_s)
+    return bool(t.moved_s[k] <= begin_s + min(RESTS_S, 0.5 * (t.end_s[k] - begin_s)))
 
 
 def _at_floor(waits: np.ndarray) -> bool:

@@ -515,6 +515,14 @@ def test_a_hold_on_a_gauge_that_shows_one_number_is_told_so(noise: float, said: 
     assert_prefix_consistent(assess, stretch, [len(level) // 2, len(level) - 60])
 
 
+def test_a_short_hold_on_a_gauge_that_moves_is_not_said_to_show_one_number() -> None:
+    level = pull(300.0, 150.0)[: int(3_000.0 / 5.0)]
+    stated = {"target": "500 micron", "hold": "2 min", "hold_limit": "1000 micron"}
+    result = assess(logged(level, [(2_700.0, "mark", "pump_valve_closed", "")], noise=0.01, evacuation=stated))
+    assert result.verdict == "held"
+    assert "one number" not in result.text
+
+
 def test_where_no_hold_was_seen_it_is_said_that_a_closed_valve_may_not_show() -> None:
     """A tight circuit on its floor, closed by somebody who marked nothing."""
     result = assess(logged(pull(300.0, 60.0)))
