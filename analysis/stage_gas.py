@@ -179,8 +179,7 @@ class GasStages(RefrigerantStages):
             return
         if self.stage in ("evacuation", "charging") or p < 1.35 * air or self.contents == "vacuum":
             return
-        charged = bool(self.found) and self.found[-1].stage == "charging"
-        if self.contents == "refrigerant" and (charged or not self._too_high(k)):
+        if self.contents == "refrigerant" and (self.latest == "charging" or not self._too_high(k)):
             return  # nobody tests with nitrogen upon a charge
         if self.contents == "nitrogen" and self.found and not p > 1.15 * self.trough_pa:
             return  # what a bleed left

@@ -35,8 +35,9 @@ UNDER_PART = 0.97
 """What a compressor draws from stands a kelvin and more under what the coldest thing beside it would hold."""
 HOSE_PART = 0.35
 """A hose that is taken off leaves its gauge nearer to the air's pressure than this part of it (common practice)."""
-CHILL_K = 1.5
-"""Water that comes and goes through a vessel at rest is cooled by no more than this (common practice)."""
+CHILL_K, HARDLY, STILL_COOLED = 1.5, 1.0 / 3.0, 0.5
+"""Water that comes and goes through a vessel at rest is cooled by no more than this (common practice). By less than the
+first part of it cooling has not begun; while it is more than the second the machine still runs."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
 UNSEEN_MINUTES = 5
@@ -92,10 +93,10 @@ class RefrigerantStages(WatchState):
         """Begin a start-up that no instrument shows: what was charged is drawn from, and into no cylinder."""
         s = self.s
         p = s.calm_pa[k]
-        if self.under_pa is not None and (p < self.under_pa or s.chill_k[k] > CHILL_K / 2.0):
+        if self.under_pa is not None and (p < self.under_pa or s.chill_k[k] > STILL_COOLED * CHILL_K):
             self.ran_s = float(s.end_s[k])
-        charged = self.stage == "charging" or (self.now is None and bool(self.found) and self.contents == "refrigerant")
-        if not charged or self.found[-1].stage != "charging" or self.moved_by_hose(k, STARTED_MINUTES):
+        charged = self.latest == "charging" and (self.now is not None or self.contents == "refrigerant")
+        if not charged or self.moved_by_hose(k, STARTED_MINUTES):
             return
         low_pa, high_pa = s.saturation_low_pa[k], s.saturation_high_pa[k]
         clear = bool(high_pa < CLEAR_PART * low_pa)
@@ -107,14 +108,15 @@ class RefrigerantStages(WatchState):
             return
         at_once = clear and self.scaled and p > (1.0 + HOSE_PART) * s.barometer_pa[k]
         started = None if cold else self._started(then, k, at_once)
-        shown = "pressure" if started is not None else "the water"
+        by_water = started is None
         started = self._chilled(then, k) if started is None else started
         if started is None:
             return
         if self.stage == "charging":
             self._end_charging(k, float(s.end_s[started]))
+        shown = "the water" if by_water else "pressure"
         self.begin("startup", float(s.end_s[started]), k, 300.0, f"only {shown} shows that it runs")
-        self.under_pa = -np.inf if shown == "the water" else float(p + BACK_PART * (s.calm_pa[then] - p))
+        self.under_pa = -np.inf if by_water else float(p + BACK_PART * (s.calm_pa[then] - p))
         self.ran_s = float(s.end_s[k])
 
     def _stopped(self, k: int) -> float:
@@ -180,7 +182,7 @@ class RefrigerantStages(WatchState):
             one.stage not in ("at_rest", "startup") for one in self.found
         ):
             return  # a machine that ran or was charged falls by running
-        if self.found and self.found[-1].stage == "startup" and not seen_standing:
+        if self.latest == "startup" and not seen_standing:
             return  # whether or not that is seen
         first = s.back(k, 60)
         before = s.calm_pa[first : k + 1]
@@ -356,11 +358,13 @@ class RefrigerantStages(WatchState):
 
     def _chilled(self, then: int, k: int) -> int | None:
         """Return the minute after which water left cooler and cooler, until it was cooled for minutes on end."""
-        chill = self.s.chill_k[then : k + 1]
-        if not self.s.chill_k[self.s.back(k, RUN_MINUTES) : k + 1].min() > CHILL_K:
-            return None
-        warm = np.flatnonzero(chill < CHILL_K / 3.0)
-        return then + int(warm[-1]) if len(warm) else None
+        cooled = self.s.chill_k[self.s.back(k, RUN_MINUTES) : k + 1].min() > CHILL_K
+        return self.last_warm(then, k) if cooled else None
+
+    def last_warm(self, first: int, k: int) -> int | None:
+        """Return the last minute from `first` to `k` in which water was hardly cooled, None where it always was."""
+        warm = np.flatnonzero(self.s.chill_k[first : k + 1] < HARDLY * CHILL_K)
+        return first + int(warm[-1]) if len(warm) else None
 
     def _sight(self, k: int) -> None:
         """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""

@@ -74,6 +74,11 @@ class WatchState(LookBack):
         return "" if self.now is None else self.now.stage
 
     @property
+    def latest(self) -> str:
+        """Name of the stage that began last, whether it runs or not; empty before the first."""
+        return self.found[-1].stage if self.found else ""
+
+    @property
     def tests(self) -> bool:
         """Whether nitrogen stands for a test; vapour that looks like it may yet be drawn off or charged upon."""
         return self.stage == "pressure_test" and self.contents == "nitrogen"

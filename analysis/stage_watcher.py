@@ -111,7 +111,7 @@ class _Watcher(GasStages):
         s = self.s
         if self.stage == "at_rest":
             self._stirred(k)
-        ran = bool(self.found) and self.now is None and self.found[-1].stage == "startup"
+        ran = self.now is None and self.latest == "startup"
         if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
             return
         if self._drawn(k) or not self._still(k):
@@ -150,8 +150,8 @@ class _Watcher(GasStages):
         """End a rest in which pressure moves as no weather moves it, or water is cooled, by nothing that shows."""
         began = 0 if self.now is None else int(np.searchsorted(self.s.begin_s, self.now.begin_s))
         if self.s.chill_k[k] > CHILL_K:
-            still = np.flatnonzero(self.s.chill_k[began : k + 1] < CHILL_K / 3.0)
-            self.end(float(self.s.end_s[began + int(still[-1])] if len(still) else self.s.begin_s[k]), k)
+            warm = self.last_warm(began, k)
+            self.end(float(self.s.begin_s[k] if warm is None else self.s.end_s[warm]), k)
             return
         first = max(self.s.back(k, STIRRED_MINUTES), began)
         part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]

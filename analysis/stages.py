@@ -358,13 +358,13 @@ def _beside(span: StageSpan, log: Log, spans: Sequence[StageSpan], weighed: Weig
     if span.stage not in WEIGHS or "cylinder_weight" not in log.frame:
         return weighed
     others = [one for one in spans if one.stage in WEIGHS]
-    mine = span.found_by == "signals"  # where nobody marked it the stage before may hold what flowed first
+    # where nobody marked either, the stage before may hold what flowed first
     ended = (
         one.end
         for one in others
         if one.begin < span.begin
         and one.end is not None
-        and not (mine and one.found_by == "signals" and one.stage != span.stage)
+        and (one.stage == span.stage or "journal" in (one.found_by, span.found_by))
     )
     since, first = max([span.begin - BESIDE, *ended]), int(index.searchsorted(span.begin))
     weight = log.frame["cylinder_weight"]
