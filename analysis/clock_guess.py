@@ -21,7 +21,7 @@ from analysis.clock import (
     without_weekday,
 )
 from analysis.column_words import meanings, words
-from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.errors import InputError, quoted
 
 DATES = (
     "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y",
@@ -133,7 +133,9 @@ def _guess(
                 above,
                 american,
             )
-    held = next((f": {name!r} holds {cell!r}" for name in tried for cell in cells[name] if cell.strip()), "")
+    held = next(
+        (f": {quoted(name)} holds {quoted(cell)}" for name in tried for cell in cells[name] if cell.strip()), ""
+    )
     raise InputError(
         f"{where}: no column holds times{held}; expected one such as '2026-03-14 08:00:00', or [columns] time with its"
         " format"

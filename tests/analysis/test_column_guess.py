@@ -240,6 +240,7 @@ def test_day_and_month_that_could_be_either_are_said() -> None:
     [
         ("time,circuit_pressure [psig]\n2026-03-14T07:05:00Z,1\n", "names its own channels and units"),
         ("Pressure (bar),Temp (C)\n1,2\n3,4\n", "no column holds times: 'Pressure .bar.' holds '1'"),
+        ("Time,Pressure (bar)\n" + 9 * f"{'x' * 5000},1\n", "no column holds times: 'Time' holds 'x{79}…; expected"),
         ("just words\nand more\n", "no line with names of columns"),
         (
             "Time,Channel,Value\n"
