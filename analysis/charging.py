@@ -39,6 +39,8 @@ VAPOR_SPARE, VAPOR_SWELLS, ROOMIEST = 1.15, 1.3, 2.0
 vapour was seen to fill counts, up to the last times what is usual; as it is warm it seems to grow up to the second."""
 LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
+SOME_KG, SOME_STEPS = 0.2, 4.0
+"""Mass is in from so much on, and so many steps of the scale."""
 BARE_KG = 2.0
 """A scale that shows less carries no cylinder."""
 LATELY, LATELY_ROWS, FELL_STEPS = pd.Timedelta(minutes=2), 5, 2.5
@@ -210,7 +212,7 @@ def _liquid_may_stand(
     """
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
     charged = stretch.weighed.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
-    least = np.maximum(0.2, 4.0 * weighing.resolution_kg.to_numpy(dtype=float)[rows])
+    least = np.maximum(SOME_KG, SOME_STEPS * weighing.resolution_kg.to_numpy(dtype=float)[rows])
     marks = stretch.marks("liquid_charging", "vapor_charging")
     liquid_from = marks.loc[marks["subject"] == "liquid_charging", "time"].min()
     by_mark = np.zeros(len(known), dtype=bool) if pd.isna(liquid_from) else np.asarray(known >= liquid_from)

@@ -24,8 +24,8 @@ LONG_S = 65.0
 practice: a field probe takes 20 s or more to follow); between readings a minute apart 8 K are asked for."""
 LEAST_STEP = {"temperature": JUMP_K, "pressure": BAROMETER_STEP_PA}
 SAME_K, SAME_SHARE = 0.7, 0.015
-"""A display that is switched over shows the same thing in another unit, whatever else it is used for. A scale's is put
-right where it is weighed: a full and an empty cylinder may differ as pounds and kilograms do."""
+"""A display that is switched over shows the same thing in another unit, to so much. A scale's is put right where it is
+weighed: a full and an empty cylinder may differ as pounds and kilograms do."""
 IN_ONE = 0.7
 """So much of the move lies between two readings; a probe that follows something takes several."""
 NOISES = 15.0

@@ -74,7 +74,7 @@ def mistaken_units(
         return
     labels: list[Label] = []
     for channel in dict.fromkeys((*ROOM_TEMPERATURES, *PARTNERS, *CAN_BE_K)):
-        if channel in readings.values and columns[channel].unit.symbol in ("degF", "degC"):
+        if channel in readings.values:
             labels += _temperature(channel, columns, readings)
     rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
     barometer = readings.barometer_pa[rows]

@@ -46,9 +46,8 @@ def evidence_of(
     begin = story.pull_starts[stall.pull]
     at, rises, pump_closed = t.end_s, [], math.nan
     pace, quickest = _pull_speed(t, begin, k, stall, PACE_ABOVE[1]), _pull_speed(t, begin, k, stall, math.inf)
-    stated = pump.changes_per_s * pump.share(
-        stall.level_pa
-    )  # water that boils slows the pull down long before it stops
+    # water that boils slows the pull down long before it stops
+    stated = pump.changes_per_s * pump.share(stall.level_pa)
     per_s = EXPECTED_SHARE * (max(pace, min(quickest, stated)) if np.isfinite(stated) else pace)
     for closed in story.closeds:
         if closed.first < begin or closed.hold or closed.rise is None:

@@ -14,7 +14,7 @@ from analysis.fluids.curve import Floats, Value, like
 TRIPLE_POINT_K, TRIPLE_POINT_PA = 273.16, 611.657
 """Under this pressure, about 4,590 micron, liquid water freezes."""
 RANGE_K = (130.0, 647.096)
-"""The ice equation goes down to 50 K; the least pressure that a vacuum probe shows is far above 130 K."""
+"""The ice equation goes down to 50 K; nothing that is evacuated is colder than 130 K."""
 
 _ICE = (
     (-0.212144006e2, 0.333333333e-2),
