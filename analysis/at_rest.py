@@ -21,6 +21,8 @@ CHECKS_AGREEING = 2
 """Looks in a row that must say the same before a channel is named."""
 DOUBTFUL = 0.5
 """What is likelier than this is said, though nobody is named."""
+MOST_NAMES = 3
+"""So many channels are named that are to stand still."""
 CORRECTABLE_K = 3.0
 """A steady offset up to this is corrected by number; a probe or gauge farther off is changed (common practice)."""
 
@@ -121,8 +123,10 @@ def _name(channel: str) -> str:
     return channel.replace("_", " ")
 
 
-def _names(channels: tuple[str, ...] | list[str]) -> str:
-    return ", ".join(_name(c) for c in channels)
+def _names(channels: tuple[str, ...] | list[str], most: int | None = None) -> str:
+    names = [_name(c) for c in channels]
+    rest = len(names) - (most or len(names))
+    return ", ".join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def _conclude(
@@ -137,7 +141,7 @@ def _conclude(
     traces = {str(c): pd.Series(values.to_numpy(dtype=float), index=index) for c, values in looks.estimates.items()}
     if check is None:
         return Assessment(
-            "undecided", "Cannot tell yet: eight minutes at rest of two channels are needed.", {}, findings, traces
+            "undecided", "Cannot tell yet: two channels are needed for eight minutes at rest.", {}, findings, traces
         )
     said = check.said
     figures: dict[str, FigureValue] = {
@@ -151,34 +155,52 @@ def _conclude(
         figures |= {channel: offset, f"{channel}_uncertainty": unsure}
         said_now[channel] = _said_offset(channel, offset, unsure, check, stretch.job.job.units)
     for channel in sorted(named.intersection(said_now)):
+        if _agrees_now(channel, check):
+            text += f" {_name(channel).capitalize()} was off before; it agrees now."
+            continue
         text += f" {said_now[channel][:1].upper()}{said_now[channel][1:]}"
     if check.moving and verdict != "undecided":
-        text += f" Still moving, judged with as much doubt: {_names(check.moving)}."
+        text += f" Still moving, so less sure: {_names(check.moving)}."
     if fluid is None:
         text += " Pressures were not compared: the refrigerant is not stated."
     return Assessment(verdict, text, figures, findings, traces)
+
+
+def _agrees_now(channel: str, check: Look) -> bool:
+    """Return whether a channel stands where the others do, as surely as that is known now."""
+    return channel in check.channels and abs(check.offset_k(channel)) < check.unsure_k(channel)
+
+
+def _what_decides(doubtful: list[str]) -> str:
+    """Return what tells which of the doubtful readings is wrong."""
+    pressures, temperatures = (any(c in kind for c in doubtful) for kind in (PRESSURES, TEMPERATURES))
+    wait = "Shade what the sun reaches and wait" if any(c in EXPOSED for c in doubtful) else "Wait"
+    second = " or ".join([*["gauge"] * pressures, *["thermometer"] * temperatures]) or "instrument"
+    return f"{wait} until all of it has one temperature, or compare with a second {second}."
 
 
 def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
     said = check.said
     doubtful = [c for c, p in zip(check.channels, said.lying, strict=True) if p > 0.1]
     if named:
-        disagree = "disagrees" if len(named) == 1 else "disagree"
-        return "disagree", f"At rest, {_names(sorted(named))} {disagree} with the others."
+        off = sorted(channel for channel in named if not _agrees_now(channel, check))
+        if not off:
+            return "disagree", "What disagreed before agrees now."
+        return "disagree", f"At rest, {_names(off)} {'disagrees' if len(off) == 1 else 'disagree'} with the others."
     if not check.arrived or (check.moving and max(said.apart.values(), default=0.0) > DOUBTFUL):
-        until = f"these stand still: {_names(check.moving)}" if check.moving else "the readings come together"
-        return "undecided", f"The circuit has not equalised yet: wait until {until}."
-    if len(check.channels) < 3:
-        return "undecided", "Only two channels could be compared: which of two is right cannot be told."
-    if said.none_lies < DOUBTFUL:
-        return "undecided", (
-            f"Something stands apart, and it cannot be told yet what: {_names(doubtful)}."
-            " Wait, shade what the sun reaches, or bring a trusted instrument."
+        until = (
+            f"these stand still: {_names(check.moving, MOST_NAMES)}" if check.moving else "the readings come together"
         )
+        return "undecided", f"The circuit has not equalised yet. Wait until {until}."
+    if len(check.channels) < 3:
+        return "undecided", "Only two channels could be compared: which of two is right cannot be told. Log a third."
+    if said.none_lies < DOUBTFUL:
+        which = f": {' or '.join(map(_name, doubtful))}" if doubtful else ""
+        return "undecided", f"Cannot tell yet which reading is wrong{which}. {_what_decides(doubtful)}"
     if check.behind:
         return "undecided", (
-            f"The circuit has not equalised yet, as far as can be told: {_names(check.behind)} may lag the weather so"
-            " far. Wait until it has stood still for hours, or bring a trusted instrument."
+            f"The circuit may not have equalised yet. {_names(check.behind).capitalize()} may lag the weather by so"
+            " much. Wait until it has stood still for hours, or bring a trusted instrument."
         )
     text = f"{len(check.channels)} channels agree at rest."
     reasons: Mapping[str, str] = {

@@ -16,6 +16,7 @@ from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.scale import PACE_STEPS, Weighing, weigh
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import Level
+from analysis.vocabulary.text import about
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 # Common practice of the trade; no published source.
@@ -143,7 +144,7 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
             soon = ""
             if np.isfinite(left_s[k]):
                 figures["time_left"] = Figure(float(left_s[k]), "minutes")
-                soon = f", about {max(1.0, left_s[k] / 60.0):.0f} min left at this rate"
+                soon = f", {about(float(left_s[k]))} left at this rate"
             text = f"{said}{soon}. Slow down, and mind what is still in the hose."
         elif kind == "charge_reached":
             within = Figure(target.tolerance_kg, "mass").show(system)
@@ -282,7 +283,7 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
             "undecided",
-            f"{now} of {of} is in, but {UNSURE_SAID} {unsure}, too little for {within}: "
+            f"{now} of {of} is in, but {UNSURE_SAID} {unsure}, and on target is within {within}: "
             f"{weighing.why_unsure(system)}. Weigh the cylinders, on a finer scale if there is one.",
         )
     if apart_kg <= target.tolerance_kg:

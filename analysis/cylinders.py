@@ -14,10 +14,11 @@ from analysis.cylinder_head import air, heating
 from analysis.cylinder_stays import LIGHTER_KG, Stay, stays_on_scale
 from analysis.fluids import Refrigerant
 from analysis.result import Figure, FigureValue, Finding
-from analysis.safe_fill import cylinder_limits, doubt, unfit
+from analysis.safe_fill import cylinder_limits, doubt, doubts, unfit
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import Level
+from analysis.vocabulary.text import about
 
 __all__ = ["cylinder_cautions", "cylinder_findings"]
 
@@ -62,7 +63,7 @@ def cylinder_cautions(stretch: Stretch, weighing: Weighing, *, unsure_told: bool
         tables = []  # what may go into them is no question
     elif not tables:
         return (*said, "The job names no cylinder, so no safe fill is known: go by the marks on the cylinder.")
-    said += [why for table in tables if (why := doubt(table, system)) is not None]
+    said += doubts(tables, system)
     seen = set()
     for load in weighing.loads:
         table = load.table
@@ -138,7 +139,7 @@ def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Ref
                 f"({known[change.new_named_by]}) stands on the scale at {Figure(change.gross_kg, 'mass').show(system)}."
             )
             if change.seen == "mark":
-                text = f"{change.old} was changed for {change.new} by the mark alone: the scale showed nothing of it."
+                text = f"The journal says {change.old} was changed for {change.new}; the scale showed nothing of it."
             said.insert(0, text)
         if said:
             yield Finding(time, since, stretch.stage, "cylinder_changed", level, " ".join(said), figures)
@@ -250,7 +251,7 @@ def _limit_finding(
         left = ""
         if np.isfinite(left_s):
             figures["time_left"] = Figure(left_s, "minutes")
-            left = f", about {max(1.0, left_s / 60.0):.0f} min left at this rate"
+            left = f", {about(left_s)} left at this rate"
         text = f"{stay.name} is nearly full: {what}{left}. Have the next cylinder ready.{guessed}"
         level = "caution"
     return Finding(time, time, stretch.stage, kind, level, text, figures)

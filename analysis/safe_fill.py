@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -258,15 +258,29 @@ def unfit(
     return tuple(found)
 
 
+def doubts(tables: Sequence[CylinderTable], system: UnitSystem) -> list[str]:
+    """Return what `doubt` says of each cylinder, of those that lack the same in one sentence."""
+    lacking: dict[str, list[str]] = {}
+    for table in tables:
+        lacking.setdefault(_missing(table), []).append(table.id)
+    complete = [why for table in tables if not _missing(table) and (why := doubt(table, system)) is not None]
+    return [
+        f"{', '.join(names)}: {what} not given, so {'its' if len(names) == 1 else 'their'} safe fill is not judged."
+        for what, names in lacking.items()
+        if what
+    ] + complete
+
+
+def _missing(table: CylinderTable) -> str:
+    given = (("tare", table.tare_kg), ("water capacity", table.water_capacity_kg))
+    return " and ".join(word for word, value in given if value is None)
+
+
 def doubt(table: CylinderTable, system: UnitSystem) -> str | None:
     """Return why the safe fill of a cylinder is not judged by what the job says of it, None when it can be."""
     tare, capacity = table.tare_kg, table.water_capacity_kg
-    given = (("tare", tare), ("water capacity", capacity))
-    missing = " and ".join(word for word, value in given if value is None)
-    if missing:
-        return f"{table.id}: {missing} not given, so its safe fill is not judged."
-    assert tare is not None
-    assert capacity is not None
+    if tare is None or capacity is None:
+        return f"{table.id}: {_missing(table)} not given, so its safe fill is not judged."
     rule = cylinder_limits()
     if not rule.tare_share_least <= tare / capacity <= rule.tare_share_most:
         return (

@@ -154,7 +154,7 @@ def _give_back(tracker: Tracker) -> None:
 def _counted(stretch: Stretch, kg: float, when: str) -> list[str]:
     if stretch.found_by != "journal" or not kg > 0.0:
         return []
-    return [f"{Figure(kg, 'mass').show(stretch.job.job.units)} flowed {when}; that is counted."]
+    return [f"{Figure(kg, 'mass').show(stretch.job.job.units, 2)} flowed {when}; that is counted."]
 
 
 def _flowed_before(stretch: Stretch, before: pd.Series) -> tuple[pd.Timestamp, float] | None:

@@ -189,8 +189,8 @@ class Tracker(Believing):
         for sample in run:
             self._believe(load, sample)
         if bare:
-            known = "not known from then" if load.zeroed else "taken from what it showed before"
-            self.cautions.append(f"The scale was set to zero with a cylinder on it: its gross weight is {known}.")
+            gross = "is not known from then on" if load.zeroed else "is taken from what it showed before"
+            self.cautions.append(f"The scale was set to zero with a cylinder on it: its gross weight {gross}.")
 
     def _while_loaded(self, load: Load, sample: Sample) -> None:
         if self.names.next_id is not None and self._marked_change(load, sample, self.names.next_id):

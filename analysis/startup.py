@@ -28,6 +28,7 @@ from analysis.steadiness import (
 )  # fmt: skip
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
+from analysis.vocabulary.text import about, duration
 from analysis.window_edges import arrived, departed, left, load_step
 
 LOAD = "compressor_load"
@@ -69,7 +70,9 @@ def assess(stretch: Stretch) -> Assessment:
     )
     course = course_of(stretch)
     if not course.judged:
-        return Assessment("never_steady", f"Cannot tell: no pair of channels gives a figure of a running circuit.{why}")
+        return Assessment(
+            "never_steady", f"Cannot tell: log a pressure of the running circuit and the temperature beside it.{why}"
+        )
     walk = _Walk(stretch, course)
     if walk.windows and not says_running(stretch.frame):
         why += " Neither the load nor both pressures are read: that the compressor ran is taken for granted."
@@ -333,7 +336,8 @@ def _conclude(walk: _Walk, why: str) -> Assessment:
         if before is not None and "hunting_period" not in trend:
             waiting += f" Earlier {before.said('hunted')}."
             trend["hunting_period"] = Figure(before.period_s, "minutes")
-        text = waiting if waiting.startswith("Cannot") else f"Never steady: {waiting}"
+        never = "Not steady yet" if stretch.end is None else "Never steady"
+        text = waiting if waiting.startswith("Cannot") else f"{never}: {waiting}"
         return Assessment("never_steady", text + why, trend, findings, traces, spans)
     window = windows[-1]
     shown = _figures(window)
@@ -378,12 +382,12 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
         times.append(minutes_left(course, name, last))
     text = f"{', '.join(parts)}." if parts else "all has stood still for less than five minutes."
     if same_s < WINDOW_S:
-        text = f"the load changed {same_s / 60:.0f} min ago; {text}"
+        text = f"the load changed {duration(same_s)} ago; {text}"
     if not parts:
         return text, {}
     known = [minutes for minutes in times if minutes is not None]
     if len(known) < len(times):
         return text, {}
-    return f"{text} At this trend it may stand in about {max(known):.0f} min.", {
+    return f"{text} At this trend it may stand in {about(60.0 * max(known))}.", {
         "time_to_steady": Figure(60.0 * max(known), "minutes")
     }

@@ -97,6 +97,8 @@ def jumped(
         why = (
             f"what it shows is {meant} since then, not {columns[channel].unit.symbol} as it is logged: set it back."
             if meant
+            else "was it moved or touched?"
+            if dimension == "pressure"
             else "has the probe come off, or was it moved?"
         )
         yield Fault(

@@ -41,9 +41,11 @@ def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Ite
 def _pauses(channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray) -> Iterator[tuple[Fault, float]]:
     """Yield each pause in which no reading came that can be, and when the next one came."""
     for first, known, came_back in long_pauses(at, values):
-        why = "numbers that cannot be" if wrong[first + 1 : known].any() else "no readings any more"
+        why = "impossible numbers" if wrong[first + 1 : known].any() else "no readings any more"
         yield (
-            lost_fault(channel, float(at[first]), float(at[known]), f"gives {why}: check the instrument and its line."),
+            lost_fault(
+                channel, float(at[first]), float(at[known]), f"gives {why}: check the instrument and its cable."
+            ),
             (float(at[came_back]) if came_back < len(at) else np.inf),
         )
 
@@ -82,7 +84,7 @@ def bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[
         if sure.any() and _in_vacuum(readings, channel, int(rows[0]), int(rows[int(np.argmax(sure))])):
             sure &= count >= BOUT_IN_VACUUM * among
         if sure.any():
-            why = "gives numbers that cannot be: is it connected, is its unit right?"
+            why = "gives impossible numbers: is it connected, is its unit right?"
             yield lost_fault(channel, float(times[0]), float(times[int(np.argmax(sure))]), why), float(times[-1])
 
 

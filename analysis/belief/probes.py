@@ -107,9 +107,9 @@ def _silent(channel: str, readings: Readings, impossible: np.ndarray | None, mar
             *_for_long(readings, marks_s, first, back),
         ]
         if sure:
-            why = "gave no readings under its range, with nothing that breaks the vacuum"
+            why = "gives no readings any more, and nothing broke the vacuum"
             told = float(at[min(sure)])
-            yield lost_fault(channel, float(at[first]), told, f"{why}: check the instrument and its line.")
+            yield lost_fault(channel, float(at[first]), told, f"{why}: check the instrument and its cable.")
 
 
 def _gauge_stood(readings: Readings, first: int, known: int) -> bool:

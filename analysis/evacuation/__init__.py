@@ -30,6 +30,7 @@ from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.stretch import Stretch, moments
 from analysis.vocabulary.channels import Level
+from analysis.vocabulary.text import duration
 from analysis.vocabulary.units import UnitSystem
 
 __all__ = ["assess"]
@@ -89,10 +90,6 @@ def _at(stretch: Stretch, seconds: float) -> pd.Timestamp:
     return stretch.begin + pd.Timedelta(seconds=max(0.0, seconds))
 
 
-def _minutes(seconds: float) -> str:
-    return f"{seconds / 60:.0f} min" if seconds < 5_400 else f"{seconds / 3600:.1f} h"
-
-
 # --- findings ----------------------------------------------------------------------------------------------
 
 
@@ -109,7 +106,7 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         }
         if happening.close_for_s:
             figures["close_for"] = Figure(happening.close_for_s, "minutes")
-        text = f"Stalled at {level.show(system)} for {_minutes(happening.held_s)}: {_why(happening)}"
+        text = f"Stalled at {level.show(system)} for {duration(happening.held_s)}: {_why(happening)}"
     elif happening.what == "stall_cleared":
         was = happening.stall.level_pa if happening.stall is not None else math.nan
         figures = {"level": level, "level_held": Figure(was, "vacuum")}
@@ -120,7 +117,7 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         text = f"Target of {target.show(system)} reached. Close the pump valve and hold."
     elif happening.what == "hold_passed":
         figures = {"level": level, "held_for": Figure(happening.held_s, "minutes")}
-        text = f"Held: {level.show(system)} after {_minutes(happening.held_s)} with the pump valve closed."
+        text = f"Held: {level.show(system)} after {duration(happening.held_s)} with the pump valve closed."
         if happening.closed is not None and one_number(ticks, happening.closed, happening.tick):
             text += ONE_NUMBER
     else:
@@ -128,9 +125,9 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         figures = {"cause": happening.cause, "level": level, "held_for": Figure(happening.held_s, "minutes")}
         next_ = ADVICE[happening.cause]
         if happening.cause == "undecided":
-            next_ = f"Leave it closed for as long again, {_minutes(happening.held_s)}: the shape tells."
-        after = f"{level.show(system)} after {_minutes(happening.held_s)}"
-        text = f"The hold failed: {after}; cause {NAMES[happening.cause]}. {next_}"
+            next_ = f"Leave it closed for as long again, {duration(happening.held_s)}: how it rises tells the cause."
+        after = f"{level.show(system)} after {duration(happening.held_s)}"
+        text = f"The hold failed: {after}; cause: {NAMES[happening.cause]}. {next_}"
     known, since = ticks.known[happening.tick], _at(stretch, happening.since_s)
     if happening.told_s is not None:
         known = _at(stretch, happening.told_s)
@@ -147,7 +144,7 @@ def _why(happening: Happening) -> str:
     )
     advice = ADVICE[happening.cause]
     if happening.close_for_s:
-        advice = f"The valve was not closed for long enough: keep it closed for {_minutes(happening.close_for_s)}."
+        advice = f"The valve was not closed for long enough: keep it closed for {duration(happening.close_for_s)}."
     return f"{said} ({shares}). {advice}{ice}"
 
 
@@ -173,7 +170,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         if silent_s > SILENT_S and _in_range(stretch, ticks):
             return (
                 "undecided",
-                f"Cannot tell: the gauge shows nothing for {_minutes(silent_s)}; before it was at {final}.",
+                f"Cannot tell: the gauge shows nothing for {duration(silent_s)}; before it was at {final}.",
             )
         if _only_rose(ticks, story, pull):
             return "undecided", (
@@ -204,8 +201,8 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         return "undecided", "The hold failed; whether a leak or moisture cannot be told yet. Leave it closed and watch."
     if hold.outcome == "unclear":
         return "undecided", (
-            "The hold has gaps, or the pressure fell as if the valve were open or the gauge on the pump's side of it: "
-            "look where the gauge is and hold again."
+            "The hold does not count: readings are missing, or the pressure fell, as with the valve open or the gauge "
+            "on the pump's side of it. Look at both and hold again."
         )
     if hold.still:
         return "undecided", (
@@ -220,16 +217,16 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         if hold.sure:
             return (
                 "undecided",
-                f"After {_minutes(stood)} it is too near the limit of {near} to be sure: let it stand on.",
+                f"After {duration(stood)} it is too near the limit of {near} to be sure: let it stand on.",
             )
         return "undecided", (
-            f"Nobody said that the valve was closed, and so small a rise in {_minutes(stood)} does not prove it: "
-            "mark pump_valve_closed when you close it."
+            f"Cannot tell: nobody marked the valve as closed, and so small a rise in {duration(stood)} does not prove "
+            "it. Close it, mark pump_valve_closed, and hold again."
         )
     if hold.last is not None:
         return "undecided", "The valve was opened before the hold was over: hold again for the whole time."
     if silent_s > GAP_S:
-        return "undecided", f"The gauge shows nothing for {_minutes(silent_s)} of the hold: above its range, or off."
+        return "undecided", f"The gauge shows nothing for {duration(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
     return "undecided", f"Target reached; {_course(ticks, hold, aim)}{limit}"
 
@@ -244,7 +241,7 @@ def _rose(story: Story, system: UnitSystem) -> str:
         return ""
     rise = rises[-1]
     rate = Figure(rise.rate_pa_per_s, "vacuum_rate").show(system, 2)
-    return f" Closed for {_minutes(rise.seconds)} it rose {SHAPES[rise.kind]} ({rate} in the mean)."
+    return f" Closed for {duration(rise.seconds)} it rose {SHAPES[rise.kind]} ({rate} on average)."
 
 
 def _only_rose(ticks: Ticks, story: Story, pull: int) -> bool:
@@ -265,17 +262,17 @@ def _course(ticks: Ticks, hold: Closed, aim: Aim) -> str:
     """Return how a running hold goes: it can only be sure when its time is over, or its limit is passed."""
     held = float(ticks.end_s[-1]) - hold.begin_s
     left = max(0.0, (aim.hold_s or 0.0) - held)
-    said = f"held for {_minutes(held)}"
+    said = f"held for {duration(held)}"
     if hold.rise is None or aim.limit_pa is None:
-        return f"{said}, {_minutes(left)} to go."
+        return f"{said}, {duration(left)} to go."
     now, rate = float(ticks.vacuum[-1]), max(0.0, hold.rise.rate_pa_per_s)
     straight = now + rate * left
     least = hold.rise.plateau_pa if math.isfinite(hold.rise.plateau_pa) else straight
     if straight < aim.limit_pa:
-        return f"{said}; on course to pass, sure in {_minutes(left)}."
+        return f"{said}; on course to pass, sure in {duration(left)}."
     if least < aim.limit_pa:
-        return f"{said}; it levels off and may pass, sure in {_minutes(left)}."
-    return f"{said}; on course to fail in about {_minutes((aim.limit_pa - now) / rate)}."
+        return f"{said}; it levels off and may pass, sure in {duration(left)}."
+    return f"{said}; on course to fail in about {duration((aim.limit_pa - now) / rate)}."
 
 
 def _time_left(story: Story, aim: Aim) -> str:
@@ -285,8 +282,8 @@ def _time_left(story: Story, aim: Aim) -> str:
     low, middle, high = left
     if middle > 86_400.0:
         return " At this trend it takes more than a day: find out what holds it up."
-    until = "more than a day" if high > 86_400 else _minutes(high)
-    return f" At this trend about {_minutes(middle)} more ({_minutes(low)} to {until})."
+    until = "more than a day" if high > 86_400 else duration(high)
+    return f" At this trend about {duration(middle)} more ({duration(low)} to {until})."
 
 
 def _traces(ticks: Ticks) -> dict[str, pd.Series]:

@@ -165,7 +165,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     loss = judged.rate(judged.loss.mean)
     interval = f"interval {night.per_day(low)} to {night.per_day(high)}"
     change = figures["pressure_change_by_temperature"]
-    seen = f"Loss {night.per_day(loss)}" if side != "tight" or low > 0.0 else "No loss is seen"
+    seen = "No loss is seen" if loss <= 0.0 or (side == "tight" and low <= 0.0) else f"Loss {night.per_day(loss)}"
     said = [f"{seen}, corrected to the mean gas temperature ({interval}), over {judged.hours:.1f} h."]
     if isinstance(change, Figure) and np.isfinite(change.si):
         said.append(f"Temperature alone moved the pressure by {change.show(night.system, 2)}.")
@@ -209,7 +209,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         more = None
     else:
         if high < allowed:
-            said.append("It lies inside only by erring towards gaining; so wide an interval cannot tell.")
+            said.append("The interval is still too wide to tell, though no loss in it is beyond what is allowed.")
         if judged.hours < FORESEEN_HOURS:
             said.append("It is too early to say how long it takes: ask again when it has been judged for a few hours.")
             more = None
@@ -232,7 +232,7 @@ def _foreseen(likely: float | None, even: float | None) -> str:
 def _helps(judged: Judged) -> list[str]:
     wanted = []
     if METAL not in judged.plan.probes:
-        wanted.append("a probe on the metal, under insulation")
+        wanted.append("a probe on the metal (under insulation)")
     if not judged.plan.barometer:
         wanted.append("a barometer in the log")
     return [f"What would help: {' and '.join(wanted)}."] if wanted else []
@@ -259,7 +259,8 @@ def _pressure_reached(night: Night, judged: Judged) -> list[str]:
 def _why_nothing(night: Night) -> str:
     if not night.segments:
         return (
-            "Cannot tell yet: the pressure has not been quiet for long enough. Leave the valves shut and keep logging."
+            "Cannot tell yet: the pressure has not stood still for long enough. Once it is at test pressure, shut the "
+            "valves, leave them shut and keep logging."
         )
     return (
         "Cannot tell yet: the gas still settles after filling, or the time at test pressure is too short. Keep logging "

@@ -22,6 +22,7 @@ from analysis.recovery.ticks import Ticks, make_ticks
 from analysis.result import Assessment, Figure, FigureValue, Span
 from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch
+from analysis.vocabulary.text import about, duration
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 __all__ = ["assess"]
@@ -91,11 +92,11 @@ def _verdict(
     required: RequiredLevel,
 ) -> tuple[str, str]:
     if len(make.ticks) == 0:
-        return "undecided", "There is no circuit pressure to go by, so nothing can be said of liquid or level."
+        return "undecided", "Cannot tell: there is no circuit pressure to go by. Log it by a gauge on the circuit."
     if required.level is not None and level.held:
         held = f"The required level ({required.rules.title}) was reached and held."
         if call is None:
-            held += " No pause told whether liquid is left in oil or at a low point: see one stay flat before you open."
+            held += " No pause showed whether oil or a low point holds liquid: see one stay flat before you open."
         return "complete", held
     if level.reached is not None:
         if level.left_s is not None:
@@ -113,8 +114,8 @@ def _verdict(
             return "liquid_remains", f"Liquid still stands in the circuit. {_pull_on(make)}"
         what_to_do = _what_to_do(make, evidence, pauses)
         if required.level is None:
-            return "undecided", f"Whether liquid still stands cannot be told yet: {what_to_do}"
-        return "level_not_reached", f"The required level is not reached, and liquid may stand: {what_to_do}"
+            return "undecided", f"Whether liquid still stands cannot be told yet. {what_to_do}"
+        return "level_not_reached", f"The required level is not reached, and liquid may stand. {what_to_do}"
     if required.level is None:
         return "complete", "No liquid stands any more; no level was asked for."
     return "level_not_reached", "No liquid stands any more, but the required level is not reached yet."
@@ -132,19 +133,19 @@ def _what_to_do(make: judge.Maker, evidence: Evidence, pauses: list[Pause]) -> s
     """Return how to find out whether liquid stands."""
     asked = asked_pause(make.ticks, evidence, pauses)
     if not np.isfinite(asked.left_s):
-        now = "at this pressure a pause would not show it yet. Pull on"
+        now = "At this pressure a pause would not show it yet. Pull on"
         if not asked.from_pa < make.ticks.pressure_pa[-1]:
             return f"{now}: the deeper, the sooner a pause does."
-        long = f" (about {np.ceil(asked.pull_s / 60.0):.0f} min)" if asked.pull_s < SLOWEST_S else ""
+        long = f" ({about(asked.pull_s)})" if asked.pull_s < SLOWEST_S else ""
         return f"{now} to about {make.show(asked.from_pa, 'pressure', 2)}{long}, then pause for 10 min: that shows it."
     minutes = int(np.ceil(asked.left_s / 60.0))
     if minutes <= 0:
         return (
-            "the pressure still rises in this pause: gas that warms, a pocket, or oil. Wait until it stands still, or "
+            "The pressure still rises in this pause: gas that warms, a pocket, or oil. Wait until it stands still, or "
             "warm the low points and the sump, pull on and pause again."
         )
     how = (
-        "leave the machine standing, valves open, for another" if asked.runs else "pause the machine, valves open, for"
+        "Leave the machine standing, valves open, for another" if asked.runs else "Pause the machine, valves open, for"
     )
     rise = make.show(asked.rise_pa, "pressure_difference", 2)
     return f"{how} {minutes} min. If the pressure rises by no more than {rise}, no liquid stands."
@@ -156,7 +157,7 @@ def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required
         blank = "cylinder_weight" in stretch.frame
         scale = "The scale's column is blank: nothing was weighed" if blank else "There was no scale"
         said.append(f"{scale}, so only a pause can show that liquid is gone.")
-    if ticks.water_channel is None:
+    if ticks.water_channel is None and len(ticks):
         said.append("There was no water temperature; the circuit's own standing saturation was used.")
     if ticks.fluid is None:
         said.append("The job names no refrigerant, so saturation is not known.")
@@ -181,17 +182,19 @@ def _going(at: Progress | None) -> list[str]:
         return []
     if at.stalled_s is not None:
         return [
-            f"Nothing has moved for {at.stalled_s / 60:.0f} min: look for a full or hot cylinder, a cut-out, "
+            f"Nothing has moved for {duration(at.stalled_s)}: look for a full or hot cylinder, a cut-out, "
             "a closed valve."
         ]
     if at.left_s is None:
         return []
-    best, low, high = (seconds / 60.0 for seconds in at.left_s)
-    about = f"About {best:.0f} min ({low:.0f} to {high:.0f})" if np.isfinite(high) else f"At least {low:.0f} min"
+    best, low, high = at.left_s
+    left = f"At least {duration(low)}"
+    if np.isfinite(high):
+        left = about(best).capitalize() + (f" ({duration(low)} to {duration(high)})" if best >= 60.0 else "")
     if at.phase == "vapour":
-        return [f"{about} to the required level."]
+        return [f"{left} to the required level."]
     slower = "" if np.isfinite(high) else ", and the last of it boils off more slowly"
-    return [f"{about} until the liquid that the plate accounts for is out{slower}; less if the machine arrived short."]
+    return [f"{left} until the liquid that the plate accounts for is out{slower}; less if the machine arrived short."]
 
 
 def _figures(

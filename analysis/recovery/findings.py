@@ -175,7 +175,7 @@ def _power(make: Maker, evidence: Evidence, call: Call) -> str:
     if call.by != "pause" or not np.isfinite(rise):
         return ""
     return (
-        f" (a pocket of {POCKET_LEAST:.1%} of the charge would bring back at least "
+        f" (a pocket of {100.0 * POCKET_LEAST:.1f} % of the charge would bring back at least "
         f"{make.show(rise, 'pressure_difference', 2)} in {FLAT_S / 60:.0f} min)"
     )
 

@@ -1,4 +1,4 @@
-"""Text that came from a file, a wire or a person, made fit to be shown, stored and sent."""
+"""Text that came from a file, a wire or a person, made fit to be shown, stored and sent; a time as it is said."""
 
 from __future__ import annotations
 
@@ -15,3 +15,21 @@ def one_line(text: str, longest: int = LONGEST_TEXT) -> str:
     """
     kept = text[:longest]
     return kept if kept.isprintable() else "".join(c if c.isprintable() else " " for c in kept)
+
+
+def duration(seconds: float) -> str:
+    """Return a time as a person says it: ``40 s``, ``25 min``, ``3 h 20 min``, ``2 d 4 h``."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    if minutes < 90:
+        return f"{minutes} min"
+    hours, rest = divmod(minutes if minutes < 600 else round(minutes / 60) * 60, 60)
+    if hours < 48:
+        return f"{hours} h {rest} min" if rest else f"{hours} h"
+    return f"{hours // 24} d {hours % 24} h"
+
+
+def about(seconds: float) -> str:
+    """Return a time left that was reckoned, which nobody knows to seconds: ``about 25 min``, ``less than 1 min``."""
+    return "less than 1 min" if seconds < 60 else f"about {duration(max(seconds, 90.0))}"

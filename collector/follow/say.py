@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.report.words import words
-from analysis.vocabulary.text import one_line
+from analysis.vocabulary.text import duration, one_line
 from collector.follow.standing import standing
 
 LONGEST_HEADLINE = 72
@@ -71,16 +71,3 @@ def left_in_words(left: Mapping[str, Any]) -> str:
     if low is None or high is None or high <= WIDE * low:
         return f"about {duration(left['seconds'])} {left['what']}"
     return f"{duration(low)} to {duration(high)} {left['what']}"
-
-
-def duration(seconds: float) -> str:
-    """Return a time as a person says it: ``40 s``, ``25 min``, ``3 h 20 min``, ``2 d 4 h``."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    if minutes < 90:
-        return f"{minutes} min"
-    hours, rest = divmod(minutes if minutes < 600 else round(minutes / 60) * 60, 60)
-    if hours < 48:
-        return f"{hours} h {rest} min" if rest else f"{hours} h"
-    return f"{hours // 24} d {hours % 24} h"

@@ -10,7 +10,8 @@ from typing import Any
 from nicegui import ui
 
 from analysis.report.words import words
-from collector.follow.say import duration, headline, left_in_words
+from analysis.vocabulary.text import duration
+from collector.follow.say import headline, left_in_words
 from collector.follow.tail import JournalRow, seconds_of
 from collector.page.charts import FIRST_OF_STAGE
 from collector.page.model import Model, clock

@@ -6,7 +6,7 @@ import time
 
 from analysis.report.words import words
 from analysis.result import significant
-from collector.follow.say import duration
+from analysis.vocabulary.text import duration
 from collector.follow.tail import seconds_of
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box, section

@@ -8,7 +8,7 @@ from pathlib import Path
 from nicegui import ui
 
 from analysis.report.words import words
-from collector.follow.say import duration
+from analysis.vocabulary.text import duration
 from collector.page.alarms import Alarms
 from collector.page.answer import Answer
 from collector.page.buttons import Buttons

@@ -107,6 +107,8 @@ def test_a_machine_that_still_cools_is_not_judged() -> None:
     result = assess(stretch)
     assert result.findings == ()
     assert result.verdict == "undecided"
+    assert result.text.count(",") == 2, "three of all that move are named"
+    assert result.text.endswith(" and 5 more.")
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -263,7 +265,16 @@ def test_a_cold_barrel_that_still_warms_is_not_said_to_agree() -> None:
     room = ("condenser_leaving_temperature", "discharge_temperature", "liquid_temperature")
     result = assess(standing(1.2, 30.0, {**dict.fromkeys(names, cold), **dict.fromkeys(room, 299.0)}))
     assert result.verdict == "undecided"
-    assert "wait until these stand still: entering water temperature" in result.text
+    assert "Wait until these stand still: entering water temperature" in result.text
+
+
+def test_what_was_named_and_agrees_now_is_not_said_to_disagree() -> None:
+    stretch = circuit(hours=4.0, warm_f={"leaving_water": -9.0})
+    stretch.frame.loc[stretch.frame.index[1_440] :, "leaving_water_temperature"] += 9.0 / 1.8
+    result = assess(stretch)
+    assert result.verdict == "disagree"
+    assert "water temperature disagrees" not in result.text
+    assert "Leaving water temperature was off before; it agrees now." in result.text
 
 
 def test_no_pipe_is_named_while_others_stand_as_warm_beside_it() -> None:
@@ -293,6 +304,16 @@ def test_of_two_gauges_apart_on_a_blend_half_boiled_off_none_is_named_by_chance(
     result = assess(make_stretch("at_rest", at, logged, tables={"circuit": {"refrigerant": "R-407C"}}))
     assert result.findings == ()
     assert result.verdict == "undecided"
+    assert "circuit pressure or discharge pressure. Wait until" in result.text
+    assert "compare with a second gauge." in result.text
+    assert "sun" not in result.text
+
+
+def test_of_a_doubtful_thermometer_what_the_sun_reaches_is_to_be_shaded() -> None:
+    assert "sun" not in assess(circuit(warm_f={"suction": 2.0})).text
+    told = assess(circuit(warm_f={"liquid": 2.5})).text
+    assert "liquid temperature. Shade what the sun reaches and wait until" in told
+    assert "compare with a second thermometer." in told
 
 
 def test_what_stands_far_apart_is_not_said_to_agree_though_it_may_lag() -> None:
@@ -303,7 +324,7 @@ def test_what_stands_far_apart_is_not_said_to_agree_though_it_may_lag() -> None:
     result = assess(replace(stretch, frame=frame + warmer_k[:, np.newaxis]))
     assert result.findings == ()
     assert result.verdict == "undecided"
-    assert "leaving water temperature may lag the weather" in result.text
+    assert "Leaving water temperature may lag the weather" in result.text
 
 
 def test_two_channels_cannot_say_which_is_right() -> None:

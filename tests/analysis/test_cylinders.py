@@ -191,6 +191,22 @@ def test_contradictions_are_told_and_the_log_is_still_judged(cylinder: dict[str,
     assert any(word in said for said in cylinder_cautions(stretch, weigh(stretch)))
 
 
+def test_cylinders_that_lack_the_same_are_told_in_one_sentence() -> None:
+    tables = [{"id": name, "water_capacity": "47.6 lb"} for name in "ABC"]
+    stretch = filled(45.0, tables={"cylinder": [*tables, {**FIFTY, "id": "D", "tare": "0 lb"}]})
+    said = cylinder_cautions(stretch, weigh(stretch))
+    assert "A, B, C: tare not given, so their safe fill is not judged." in said
+    assert sum("safe fill is not judged" in each for each in said) == 2
+
+
+def test_hours_until_a_cylinder_is_full_are_no_hundreds_of_minutes() -> None:
+    ton = {**FIFTY, "tare": "400 lb", "water_capacity": "1200 lb"}
+    stretch = filled(1_390.0, begin_lb=400.0, cylinder=ton, seconds=150_000)
+    near, *_ = cylinder_findings(stretch, weigh(stretch))
+    assert near.kind == "cylinder_near_limit"
+    assert "about 2 h" in near.text
+
+
 def test_without_a_stated_cylinder_no_fill_is_judged_which_is_said() -> None:
     stretch = filled(45.0, tables={"cylinder": []})
     assert told(stretch) == []

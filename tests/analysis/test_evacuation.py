@@ -120,6 +120,7 @@ def test_a_hold_fails_at_its_limit_and_the_shape_tells_why_later() -> None:
     failed = [f for f in result.findings if f.kind == "hold_failed"]
     assert failed[0].figures["cause"] in ("undecided", "leak")
     assert failed[-1].figures["cause"] == "leak"
+    assert "; cause: a leak. Find the leak" in failed[-1].text
     assert result.verdict == "rising_leak"
 
 

@@ -79,6 +79,13 @@ def test_a_calm_night_without_loss_is_tight(calm: Night) -> None:
     assert value(found, "hours_judged") > 7 * 3600
 
 
+def test_who_still_fills_is_told_to_shut_the_valves_once_it_is_at_pressure(calm: Night) -> None:
+    """Two minutes into the test the nitrogen flows, and shut valves would be poor advice."""
+    filling = changed(calm, lambda t, p: np.minimum(p, p * t / 600.0))
+    for rows in (1, 12, 45):
+        assert "Once it is at test pressure, shut the valves" in assess(cut(filling, rows)).text
+
+
 def test_what_no_gauge_showed_is_not_judged(calm: Night) -> None:
     """A gauge that falls silent after five of ten hours: neither the rest of the night nor its warmth is judged."""
     silent = changed(calm, lambda t, p: np.where(t < 5 * 3600.0, p, np.nan))
@@ -237,6 +244,8 @@ def test_pressure_that_rises_is_not_called_tight(calm: Night, gain: float) -> No
     found = assess(changed(calm, lambda t, p: p + gain * t / 86_400.0))
     assert found.verdict == "undecided"
     assert "check probes" in found.text
+    assert "No loss is seen" in found.text
+    assert "Loss -" not in found.text
 
 
 def warmed_from(hour: float, kelvin: float = 3.0, loss: float = 0.0) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:

@@ -242,7 +242,7 @@ def test_a_level_that_held_while_oil_boiled_leaves_liquid_open() -> None:
     _, assessment = judged(Case(oil=4.0, channels=WITHOUT_SCALE, stop_at=0.75))
     assert found(assessment, "liquid_gone") is None
     assert assessment.verdict == "complete"
-    assert "No pause told whether liquid is left in oil or at a low point" in assessment.text
+    assert "No pause showed whether oil or a low point holds liquid" in assessment.text
 
 
 def test_what_was_weighed_is_told_without_a_circuit_pressure() -> None:
@@ -712,8 +712,8 @@ def test_a_pressure_that_falls_no_further_is_no_pause() -> None:
 
 def test_it_is_said_which_pause_would_show_whether_liquid_stands() -> None:
     pulls, stands = assess(cut(paused(0.0, 0.1), 345)).text, assess(cut(paused(0.0, 0.1, from_s=1500.0), 360)).text
-    assert "pause the machine, valves open, for 10 min" in pulls
-    assert "leave the machine standing, valves open, for another 6 min" in stands
+    assert "Pause the machine, valves open, for 10 min" in pulls
+    assert "Leave the machine standing, valves open, for another 6 min" in stands
     assert "no liquid stands" in stands
 
 

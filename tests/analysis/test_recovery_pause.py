@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.recovery import assess
+from analysis.recovery import _going, assess
 from analysis.recovery.calls import _flat
 from analysis.recovery.pauses import HOSE_S, split, standing
+from analysis.recovery.progress import Progress
 from analysis.recovery.ticks import Ticks, make_ticks
 from tests.support import assert_prefix_consistent, make_stretch
 
@@ -175,3 +176,11 @@ def test_without_a_scale_a_fall_too_slow_for_vapour_is_chilled_liquid(
     assert [finding.figures["evidence"] for finding in chilled] == (["fall"] if chills else [])
     assert all("pull more slowly or pause" in finding.text for finding in chilled)
     assert_prefix_consistent(assess, stretch, [300, 400, 500, 700])
+
+
+def test_the_time_left_is_said_as_people_say_it() -> None:
+    told = [_going(Progress("vapour", left_s, None))[0] for left_s in ((9_000.0, 7_200.0, 90_000.0), (12.0, 8.0, 20.0))]
+    assert told == [
+        "About 2 h 30 min (2 h to 25 h) to the required level.",
+        "Less than 1 min to the required level.",
+    ]

@@ -59,7 +59,7 @@ def test_a_pause_that_lets_pressure_back_leaves_liquid_open(tmp_path: Path) -> N
     assert kinds.count("pressure_rebound") == 2
     [recovery] = [s for s in result["stages"] if s["stage"] == "recovery"]
     assert recovery["verdict"] == "complete"
-    assert "No pause told whether liquid is left" in recovery["text"]
+    assert "No pause showed whether oil or a low point" in recovery["text"]
     # read off the log by eye: what each cylinder stood at before its first flow, and when it was shut
     by_eye = (155.8 - 57.65) + (154.75 - 56.75) + (111.75 - 58.3)
     assert recovery["figures"]["recovered"]["value"] == pytest.approx(by_eye, abs=0.5)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from collector.follow.say import LONGEST_HEADLINE, duration, headline, left_in_words, status_line
+from analysis.vocabulary.text import about, duration
+from collector.follow.say import LONGEST_HEADLINE, headline, left_in_words, status_line
 from collector.follow.tail import seconds_of
 
 NOW = seconds_of("2026-03-14T08:45:00Z")
@@ -53,6 +54,10 @@ STATE = {
 )  # fmt: skip
 def test_a_duration_is_said_in_words(seconds: float, text: str) -> None:
     assert duration(seconds) == text
+
+
+def test_a_time_left_is_no_number_of_seconds() -> None:
+    assert [about(seconds) for seconds in (0.0, 59.0, 70.0)] == ["less than 1 min", "less than 1 min", "about 2 min"]
 
 
 @pytest.mark.parametrize(
