@@ -14,6 +14,7 @@ from analysis.scale_levels import UNSEEN_S, pace
 from analysis.scale_loads import Loads
 from analysis.scale_names import Load
 from analysis.scale_samples import Sample
+from analysis.scale_standing import flows_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,9 @@ class Believing(Loads):
             rate = max(2.0 * abs(self._rate), 2.0 * abs(odd.rate), 0.5 * USUAL_KG_PER_S)
             most = self.base_kg + rate * (first.at - odd.before.at)
             goes = (first.weight - now.weight) * way - rate * (now.at - first.at)  # no hand that went goes on going
-            if first.leap >= back > 0.0 and not any(later.leapt for later in self._odd[k:]):
+            came = [s.weight for s in self._recent if s.at >= odd.before.at]
+            far = self._spacing_s >= UNSEEN_S and flows_on(came, self.sign, self.still_kg)
+            if far or (first.leap >= back > 0.0 and not any(later.leapt for later in self._odd[k:])):
                 continue  # what came slowly does not go at once
             all_back = max(back, back + goes) <= 2.0 * quick + self.base_kg
             if self.base_kg < back and all_back and -self.base_kg <= ahead <= most:

@@ -25,6 +25,8 @@ LATELY_S, LATELY = 120.0, 4
 HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
 """What a hose that pulls, a hand and a scale that drifts may make of a level, at least and at most; between them such a
 share of what moved: a few kilograms are moved through thin hoses."""
+CONNECTED_S = 15.0
+"""Between rows far apart a cylinder is put on and connected for so long at least before it is opened."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ class Loads(Explaining):
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])
             waits = max(waits, self._blind_kg(self._blind_before_run(), self._run[-1].weight))
-        unseen = math.hypot(waits, *(load.doubt_kg for load in loads))
+        unseen = math.hypot(waits, sum(load.unseen_kg for load in loads), *(load.doubt_kg for load in loads))
         return level * math.sqrt(2.0 * len(loads)), unstood, unseen
 
     def flows_now(self) -> bool:
@@ -109,7 +111,7 @@ class Loads(Explaining):
         flowed = unseen_kg([shown, *before], unseen_s, self.still_kg, self.sign)
         if flowed is not None:
             load.end_kg += self.sign * flowed[0]
-            load.doubt(flowed[1])
+            load.unseen_kg += flowed[1]
 
     def _confirm(self, load: Load, sample: Sample) -> None:
         """The present load has stood long enough: name it, and tell when it is another cylinder."""
@@ -137,10 +139,11 @@ class Loads(Explaining):
         if held or 0.0 < late_kg <= reach_kg:
             load.begin_kg = before
         elif abs(late_kg) > self.still_kg and first.at == self._stands_since:  # else it weighs what it should
-            flowed = unseen_kg(list(self._recent), self._blind_s, self.still_kg, self.sign)
+            unseen_s = self._blind_s - (CONNECTED_S if self._blind_s >= UNSEEN_S else 0.0)
+            flowed = unseen_kg(list(self._recent), unseen_s, self.still_kg, self.sign, self._best)
             if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
                 load.begin_kg = first.weight - self.sign * flowed[0]
-                load.doubt(flowed[1])
+                load.unseen_kg += flowed[1]
                 self._standing.over = True
 
     def _blind_kg(self, blind_s: float, gross_kg: float) -> float:

@@ -31,7 +31,8 @@ class Load:
     `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
     `stood`: it was seen to stand before its first flow; `hose_kg`: what hoses were seen to do meanwhile that were
     screwed on. `laid_kg`: what was laid on it and stays. `doubt_kg`: how unsure its mass is by what was not seen,
-    beyond noise and step of the scale.
+    beyond noise and step of the scale; `unseen_kg`: by flow before its first sample or beyond its last, in which
+    cylinders err alike: who lifts one while it flows lifts them all so.
     """
 
     cylinder: str
@@ -48,6 +49,7 @@ class Load:
     hose_kg: float = 0.0
     laid_kg: float = 0.0
     doubt_kg: float = 0.0
+    unseen_kg: float = 0.0
 
     def doubt(self, kg: float) -> None:
         """Take one more reason, of its own, why the mass is unsure."""

@@ -306,6 +306,40 @@ def test_flow_that_no_row_saw_makes_the_mass_unsure() -> None:
     assert found.uncertainty_kg > 1.0
 
 
+@pytest.mark.parametrize("stands", [13.5, 14.8])
+def test_a_small_cylinder_filled_in_minutes_and_swapped_between_rows_is_no_hand(stands: float) -> None:
+    first = [13.6, 13.6, 13.6, 15.4, 17.7, 19.9, 22.1, 24.2, 26.3, 28.3, 30.3]
+    second = [stands + 1.1, stands, stands, stands, stands, *np.arange(stands + 1.0, stands + 12.0, 2.2)]
+    found = weighed(np.array([*first, *second, *second[-1:] * 4]), step=30.0)
+    assert len(found.changes) == 1
+    assert found.total_kg == pytest.approx(30.3 - 13.6 + second[-1] - stands, abs=found.uncertainty_kg)
+    assert found.uncertainty_kg < 2.5
+
+
+def test_a_hand_on_what_stood_is_no_flow_between_rows_half_a_minute_apart() -> None:
+    fill = [24.0, 24.0, *np.arange(25.0, 46.5, 2.0), 45.0, 45.0, 45.0, 46.2, 0.0, 0.0]
+    found = weighed(np.array([*fill, *fill[:-3], 45.0]), step=30.0)
+    assert found.total_kg == pytest.approx(42.0, abs=0.1)
+
+
+@pytest.mark.parametrize("cylinders", [1, 3])
+def test_cylinders_lifted_in_full_flow_all_at_the_last_moment_are_covered(cylinders: int) -> None:
+    fill = [24.0, 24.0, *np.arange(27.0, 55.0, 3.0), 0.0, 0.0]  # as much flowed once more when it was lifted
+    found = weighed(np.array([*fill * cylinders, 24.0, 24.0, 24.0]), step=60.0)
+    moved = found.total_kg, found.uncertainty_kg
+    assert moved[0] == pytest.approx(31.5 * cylinders, abs=0.5)
+    assert moved[0] + moved[1] >= 33.0 * cylinders
+    assert moved[1] < 1.7 * cylinders + 0.5
+
+
+def test_flow_that_broke_down_right_after_the_first_row_may_have_flowed_before_it() -> None:
+    first = [24.0, 24.0, *np.arange(28.0, 65.0, 4.0), 64.0, 64.0, 0.0]
+    second = [26.5, 30.3, *np.arange(31.0, 38.0, 0.7), 38.0]  # it stood at 24 kg in no row
+    found = weighed(np.array([*first, *second]), step=60.0)
+    assert found.total_kg == pytest.approx(40.0 + 14.0, abs=found.uncertainty_kg)
+    assert found.uncertainty_kg < 2.5
+
+
 def test_charging_by_bursts_with_rows_a_minute_apart() -> None:
     levels = [90.0 - 6.0 * k for k in range(10)]
     bursts = [part for a, b in pairwise(levels) for part in ((120.0, a, b), (180.0, b, b))]
