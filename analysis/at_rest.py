@@ -1,8 +1,8 @@
 """A stopped, equalised circuit is a free calibration: air, metal, water and saturation temperatures agree.
 
 Every temperature, and the saturation temperature of every pressure, is one estimate of the same number. The hour
-before is looked back upon every five minutes (`rest_look`); a channel is named once hardly anything else explains
-the readings, and what cannot be told is said.
+before is looked back upon again and again (`rest_look`); a channel is named once hardly anything else explains the
+readings, and what cannot be told is said.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analysis.fluids import Refrigerant
-from analysis.rest_look import EXPOSED, PRESSURES, TEMPERATURES, Look, Looks
+from analysis.rest_look import Look, Looks
+from analysis.rest_way import EXPOSED, PRESSURES, TEMPERATURES
 from analysis.result import Assessment, Figure, FigureValue, Finding
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import UnitSystem
@@ -54,7 +55,7 @@ def assess(stretch: Stretch) -> Assessment:
             sure = in_a_row[channel] >= CHECKS_AGREEING or (check is not None and suspect and check.surely(channel))
             if check is not None and sure and channel not in named:
                 named.add(channel)
-                findings.append(_finding(stretch, looks.bins.known[last], channel, check, fluid))
+                findings.append(_finding(stretch, looks.ways.bins.known[last], channel, check, fluid))
     return _conclude(stretch, check, named, tuple(findings), fluid, looks)
 
 
@@ -137,8 +138,10 @@ def _conclude(
     fluid: Refrigerant | None,
     looks: Looks,
 ) -> Assessment:
-    index = stretch.begin + pd.to_timedelta(looks.bins.end_s, unit="s")
-    traces = {str(c): pd.Series(values.to_numpy(dtype=float), index=index) for c, values in looks.estimates.items()}
+    index = stretch.begin + pd.to_timedelta(looks.ways.bins.end_s, unit="s")
+    traces = {
+        str(c): pd.Series(values.to_numpy(dtype=float), index=index) for c, values in looks.ways.estimates.items()
+    }
     if check is None:
         return Assessment(
             "undecided", "Cannot tell yet: two channels are needed for eight minutes at rest.", {}, findings, traces

@@ -8,46 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import compress
 
 import numpy as np
-import pandas as pd
 
-from analysis.bins import bin_medians
 from analysis.consensus import Body, Consensus, weigh
-from analysis.fluids import Refrigerant
-from analysis.shown import shown
+from analysis.rest_way import (
+    EXPOSED,
+    LEAST_S,
+    PRESSURES,
+    RATE_K_PER_H,
+    SUNNY_BACK_S,
+    SURELY_MOVES,
+    TEMPERATURES,
+    Ways,
+)
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import EVAPORATOR_WATER
 
-TEMPERATURES = (
-    "ambient_temperature",
-    "surface_temperature",
-    "entering_water_temperature",
-    "leaving_water_temperature",
-    "condenser_entering_temperature",
-    "condenser_leaving_temperature",
-    "suction_temperature",
-    "discharge_temperature",
-    "liquid_temperature",
-    "oil_temperature",
-)
-PRESSURES = (
-    "circuit_pressure",
-    "suction_pressure",
-    "discharge_pressure",
-    "liquid_pressure",
-    "oil_pressure_before_filter",
-    "oil_pressure_after_filter",
-)
-EXPOSED = (
-    "ambient_temperature",
-    "surface_temperature",
-    "condenser_entering_temperature",
-    "condenser_leaving_temperature",
-    "discharge_temperature",
-    "liquid_temperature",
-)
-"""Where the sun reaches: two of these warm together are a sunny side, not two bad probes."""
 CONDENSER = ("condenser_entering_temperature", "condenser_leaving_temperature")
 
 _GROUPS = {
@@ -58,27 +36,10 @@ _GROUPS = {
 }
 """What belongs together moves, lags and stands apart together."""
 
-BIN_S = 60.0
-WINDOW_S = 3_600.0
-"""Movement is measured over the last hour, or what there is of it."""
-LATELY = (0.5, 0.25)
-"""Over such a part of it where it surely moved less in that: it comes to rest."""
-LEVEL_BINS = 10
-"""A channel's level is the median of its last ten minutes; less than that in all and nothing is said."""
-LEAST_S = 480.0
 CHECKS_S = ((1_200.0, 120.0), (14_400.0, 300.0), (np.inf, 900.0))
 """Looked at anew every two minutes for twenty, every five for four hours, every fifteen after that."""
 SUNNY_S = 900.0
 """A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
-SUNNY_BACK_S, SHADED_BACK_S = 25_200.0, 14_400.0
-"""So far is looked back for it: most of the sun's arc, and less where the sun hardly reaches (what comes and goes is no
-offset there either). Several that are warm alike lie where they kept their distance for all of that arc, and the
-weather is too calm to make it; before that the sun is likelier."""
-SUNNY_PER_H, SUNNY_ODDS = 0.35, 3.0
-"""What the sun makes drifts by such a part of itself an hour (half a wave of eight hours); a distance is kept when its
-drift is so much likelier without."""
-SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
-"""It moves in all by no more than this, or such a part of it, and what a step hides."""
 SUNNY_PART = 0.35
 """On a sunny side everything warms, the least by this part of the most."""
 
@@ -91,12 +52,10 @@ quarter of a metre higher somewhere."""
 LIE_K, LIE_PA, LIE_PRESSURE = 1.5, 20e3, 0.03
 """A thermometer that lies a little is off by so much, a gauge by 3 psi and by such a part of its reading (common
 practice)."""
-RATE_K_PER_H = 0.15
-"""What has equalised moves against the rest by about so much. Where more is seen in all together, so much more."""
 SATURATION_K = 0.3
 """Oil in the refrigerant and the coldest corner keep saturation this near to the thermometers."""
-BOILED_OFF, BOILED_OFF_SD = 0.15, 0.2
-"""Part of the glide by which a blend at rest stands above its bubble point: most of it is liquid."""
+BOILED_OFF_SD = 0.2
+"""How unsure the part of the glide is by which a blend at rest stands above its bubble point."""
 ASSUMED_BAROMETER_PA = 8e3
 """How far the atmosphere may be from the standard one where nobody stated it: sites up to some 1,500 m."""
 LAG_H = {
@@ -111,9 +70,6 @@ BEHIND_H = {**LAG_H, "ambient_temperature": 0.2}
 """The air leads the rest: while it cools, all that lags is warmer."""
 WITHIN_H = 0.5
 """What belongs together (the two ends of a barrel, the gauges of a circuit) differs by this much lag."""
-
-UNSEEN_STEP_K = 0.5
-"""A reading that never changed may be of an instrument with steps of 1 degF."""
 
 SURE, SURE_AT_ONCE = 0.8, 0.97
 """Probability from which a channel is named a liar at two looks in a row, and at one look."""
@@ -131,10 +87,6 @@ AGREE_K = 2.0
 both would say so)."""
 MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
-MOST_ALIKE = 0.9
-"""At the most so much of an error is that of the minute before."""
-SURELY_MOVES = 3.0
-"""Standard errors of its drift by which a channel surely moves."""
 SLOWEST_H, SLOWEST_PIPE_H = 5.0, 2.5
 FAR_K = 6.0
 """Where anything moves so, or where a channel stands so far apart, it may only not have come to rest yet. It would
@@ -183,42 +135,17 @@ class Look:
         return 2.0 * float(self.said.offset_sd_k[self.channels.index(channel)])
 
 
-@dataclass(frozen=True)
-class _Way:
-    """Where channels stand and how they got there: arrays in their order; rates [K/h] and their standard errors.
-
-    `scatters_k` is what each does about its drift, `hidden_k` what the step in which it is shown hides.
-    """
-
-    channels: tuple[str, ...]
-    levels_k: np.ndarray
-    rates: np.ndarray
-    errors: np.ndarray
-    scatters_k: np.ndarray
-    hidden_k: np.ndarray
-    begin_s: float
-
-
 class Looks:
-    """Looks back over the estimates of `channels`, minute by minute; no look uses a later minute.
-
-    Attributes
-    ----------
-    bins : the minutes. estimates : every channel of theirs as a temperature [K].
-    """
+    """Looks back over the ways of `channels`, minute by minute; no look uses a later minute."""
 
     def __init__(self, stretch: Stretch, channels: Sequence[str]) -> None:
-        self.fluid = stretch.fluid
+        self.ways = Ways(stretch, channels)
         self.guessed_barometer = stretch.barometer_source == "assumed"
-        self.bins = bin_medians(stretch, channels, BIN_S)
-        self.shown = {channel: shown(stretch, self.bins, channel) for channel in channels}
-        means = pd.DataFrame({channel: seen.mean for channel, seen in self.shown.items()})
-        self.estimates = _as_temperatures(means, self.fluid)
         self.rests_from = 0
 
     def due(self) -> list[int]:
         """Return the positions of the minutes at which a look back is due."""
-        end_s = self.bins.end_s
+        end_s = self.ways.bins.end_s
         due: list[int] = []
         since_s = LEAST_S
         for until_s, every_s in CHECKS_S:
@@ -229,7 +156,7 @@ class Looks:
 
     def back_from(self, last: int) -> Look | None:
         """Return what the hour before minute `last` says, None when fewer than two channels have readings."""
-        way = self._way(last)
+        way = self.ways.to(last)
         if len(way.channels) < 2:
             return None
         channels, x, rate, error = way.channels, way.levels_k, way.rates, way.errors
@@ -260,7 +187,7 @@ class Looks:
                 excess = np.where(members, np.hypot(excess, within), excess)
                 bodies.append(self._body(name, members, own_k, level))
             if np.hypot(own_k, lag_h * abs(drift) / 2.0) > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
-                moving += [c for c, one in zip(channels, members, strict=True) if one]
+                moving += compress(channels, members)
         gauges = np.array([c in PRESSURES for c in channels])
         barrels = [np.isin(channels, names) for names in (EVAPORATOR_WATER, CONDENSER)]
         coldest = min((one for one in barrels if one.any()), key=lambda one: float(x[one].mean()), default=None)
@@ -272,10 +199,10 @@ class Looks:
         lags_k = SLOWEST_H * abs(drift)
         lie = warm.sum() > 1 and float(above[warm].min()) > lags_k
         if lie:
-            lie = all(self._kept(c, last, way, SUNNY_BACK_S) for c, one in zip(channels, warm, strict=True) if one)
+            lie = all(self.ways.kept(c, last, way, SUNNY_BACK_S, self.rests_from) for c in compress(channels, warm))
         if warm.sum() > 1 and not lie:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
-        pressure, per_k = (self._pressure_pa(level), self._slope(level)) if gauges.any() else (np.nan, np.nan)
+        pressure, per_k = (self.ways.pressure_pa(level), self.ways.slope(level)) if gauges.any() else (np.nan, np.nan)
         honest = np.where(gauges, np.hypot(HONEST_PRESSURE * pressure, HONEST_PRESSURE_PA) / per_k, HONEST_K)
         lies = np.where(gauges, np.hypot(LIE_PRESSURE * pressure, LIE_PA) / per_k, LIE_K)
         said = weigh(x, honest, lies, excess, behind, gauges, bodies)
@@ -293,7 +220,7 @@ class Looks:
             closing = min(own[i], beside[i]) + 2.0 * own_error[i]
             if (moves.any() or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
-            if not gauges[i] and offset > 0 and not self._kept(channel, last, way, SUNNY_S):
+            if not gauges[i] and offset > 0 and not self.ways.kept(channel, last, way, SUNNY_S, self.rests_from):
                 continue
             suspects.append(channel)
         of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
@@ -308,91 +235,23 @@ class Looks:
             own_k = np.inf if said.apart[body.name] > 0.5 else body.usual_k if body.name == "pressures" else 0.0
             far_k += np.where(body.members, own_k, 0.0)
         apart = np.abs(way.levels_k - said.level_k) > far_k
-        lagging = tuple(c for c, one in zip(channels, apart, strict=True) if one)
+        lagging = tuple(compress(channels, apart))
         look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging)
         if look.equalised:
             return look
         self.rests_from = last
         return replace(look, suspects=())
 
-    def _way(self, last: int) -> _Way:
-        """Return where each channel stands at minute `last` and how it got there, in the hour before."""
-        end_s = self.bins.end_s
-        first = int(np.searchsorted(end_s, end_s[last] - WINDOW_S, side="right"))
-        hours = (end_s[first : last + 1] - end_s[last]) / 3_600.0
-        channels: list[str] = []
-        rows: list[tuple[float, ...]] = []
-        for name in self.estimates:
-            values = self.estimates[name].to_numpy(dtype=float)[first : last + 1]
-            there = ~np.isnan(values)
-            if there.sum() < 3 or hours[there][-1] < -LEAST_S / 3_600.0:
-                continue
-            channels.append(str(name))
-            moves = _rate(hours[there], values[there])
-            for part in LATELY:
-                late = there & (hours > -part * WINDOW_S / 3_600.0)
-                if late.sum() >= LEVEL_BINS:
-                    again = _rate(hours[late], values[late])
-                    moves = again if abs(again[0]) < abs(moves[0]) - SURELY_MOVES * again[1] else moves
-            lately = np.sort(values[there][-LEVEL_BINS:])
-            level_k = float(np.mean(lately[len(lately) // 4 : len(lately) - len(lately) // 4]))
-            seen = self.shown[str(name)]
-            kelvin = 1.0 / self._slope(level_k) if name in PRESSURES else 1.0
-            flicker = float(np.nanmean(seen.flicker[first : last + 1])) * kelvin**2
-            rows.append((level_k, *moves, float(seen.step[last]) * kelvin, flicker))
-        levels, rates, errors, scatters, spans, steps, flickers = np.array(rows).reshape(-1, 7).T
-        gauges = np.array([c in PRESSURES for c in channels], dtype=bool)
-        for kind in (gauges, ~gauges):  # an instrument that never changed shows no finer steps than its like
-            unseen = kind & np.isnan(steps)
-            steps[unseen] = float(np.max(steps[kind & ~np.isnan(steps)], initial=0.0)) or UNSEEN_STEP_K
-        # where readings flicker between two steps, a mean shows the part between (the first term of Sheppard's series)
-        hidden = steps * np.exp(-2.0 * np.pi**2 * flickers / steps**2)
-        errors = np.hypot(errors, hidden / 3.0 / spans)  # what moves by less than a third of it may not show
-        return _Way(tuple(channels), levels, rates, errors, scatters, hidden, float(end_s[first] - BIN_S))
-
-    def _kept(self, channel: str, last: int, way: _Way, least_s: float) -> bool:
-        """Return whether a channel has kept its distance from the others since they rest, for `least_s` and more.
-
-        Where the sun hardly reaches it must not surely have moved, and nothing is asked of the first minutes of a log.
-        """
-        exposed = channel in EXPOSED
-        back_s = SUNNY_BACK_S if exposed else SHADED_BACK_S
-        first = max(self.rests_from, int(np.searchsorted(self.bins.end_s, self.bins.end_s[last] - back_s)))
-        minutes = self.estimates.iloc[first : last + 1]
-        hidden_k = float(way.hidden_k[way.channels.index(channel)])
-        apart = (minutes[channel] - minutes.drop(columns=channel).median(axis=1)).to_numpy(dtype=float)
-        there = ~np.isnan(apart)
-        at_s, apart = self.bins.end_s[first : last + 1][there], apart[there]
-        if len(at_s) < 3 or np.ptp(at_s) < least_s - BIN_S:
-            return not exposed and self.rests_from == 0
-        slope, error, _, hours = _rate(at_s / 3_600.0, apart)
-        levels = pd.Series(apart).rolling(LEVEL_BINS, min_periods=1).median().to_numpy()
-        moved, far = float(np.diff(np.quantile(levels, (0.1, 0.9)))[0]), abs(float(levels[-1]))
-        unsure = error**2 + (hidden_k / 3.0 / hours) ** 2
-        kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure
-        odds = np.sqrt(sunny / kept) * np.exp(0.5 * slope**2 * (1.0 / sunny - 1.0 / kept))
-        likely = SUNNY_ODDS if exposed else 1.0 / SUNNY_ODDS
-        return bool(odds >= likely and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
-
-    def _pressure_pa(self, level_k: float) -> float:
-        """Return the saturation pressure near a temperature, which may lie beyond the refrigerant's table."""
-        assert self.fluid is not None
-        low_k, high_k = self.fluid.range_k
-        return float(self.fluid.bubble_pressure_pa(min(max(level_k, low_k), high_k)))
-
-    def _slope(self, level_k: float) -> float:
-        """Return by how much saturation pressure rises [Pa/K]."""
-        return max(self._pressure_pa(level_k + 0.5) - self._pressure_pa(level_k - 0.5), 100.0)
-
     def _body(self, name: str, members: np.ndarray, own_k: float, level_k: float) -> Body:
         """Return a group of channels that lags and may stand apart as a whole; `own_k` is what its movement makes."""
-        if name != "pressures" or self.fluid is None:
+        fluid = self.ways.fluid
+        if name != "pressures" or fluid is None:
             return Body(name, members, float(np.hypot(0.1, own_k)), float(np.hypot(3.0, own_k)), 0.1, 0.2, True)
-        middle_pa = self._pressure_pa(level_k)
-        glide_k = float(self.fluid.dew_temperature_k(middle_pa) - self.fluid.bubble_temperature_k(middle_pa))
+        middle_pa = self.ways.pressure_pa(level_k)
+        glide_k = float(fluid.dew_temperature_k(middle_pa) - fluid.bubble_temperature_k(middle_pa))
         usual_k = float(np.hypot(np.hypot(SATURATION_K, BOILED_OFF_SD * glide_k), own_k))
         if self.guessed_barometer:
-            usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self._slope(level_k)))
+            usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self.ways.slope(level_k)))
         # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
         return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.05, 0.0, True)
 
@@ -405,30 +264,3 @@ def _beside(channels: Sequence[str], rates: np.ndarray) -> np.ndarray:
         for i in members if len(members) > 1 else ():
             found[i] = abs(rates[i] - float(np.median([rates[j] for j in members if j != i])))
     return found
-
-
-def _rate(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float, float]:
-    """Return the drift over a window [K/h], its standard error, the scatter about it [K] and how long it was [h].
-
-    Neighbouring minutes err as alike as they show, and as they may yet by the chance of so few.
-    """
-    from_mean = hours - np.mean(hours)
-    power = float(np.sum(from_mean**2))
-    slope = float(from_mean @ values) / power
-    left = values - np.mean(values) - slope * from_mean
-    squares = float(left @ left)
-    scatter = float(np.sqrt(squares / len(left)))
-    alike = float(left[1:] @ left[:-1]) / squares if squares > 0.0 else 0.0
-    alike = min(max(alike, 0.0) + len(left) ** -0.5, MOST_ALIKE)
-    error = scatter * float(np.sqrt((1.0 + alike) / (1.0 - alike) / power))
-    return slope, error, scatter, float(np.ptp(hours))
-
-
-def _as_temperatures(means: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFrame:
-    estimates = means.copy()
-    for channel in PRESSURES:
-        if channel in estimates and fluid is not None:
-            pressure = estimates[channel].to_numpy(dtype=float)
-            bubble, dew = fluid.bubble_temperature_k(pressure), fluid.dew_temperature_k(pressure)
-            estimates[channel] = bubble + BOILED_OFF * (dew - bubble)
-    return estimates

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analysis.at_rest import assess
 from analysis.fluids import refrigerant
-from analysis.rest_look import PRESSURES
+from analysis.rest_way import PRESSURES
 from analysis.result import Figure
 from analysis.stretch import Stretch
 from tests.support import make_stretch
