@@ -40,7 +40,7 @@ CHILL_K, HARDLY, STILL_COOLED = 1.5, 1.0 / 3.0, 0.5
 first part of it cooling has not begun; while it is more than the second the machine still runs."""
 REST_S = 300.0
 """A pull that goes on after a longer rest than this is another one."""
-UNSEEN_MINUTES = 5
+UNSEEN_MINUTES, UNSEEN_S = 5, 900.0
 """Liquid is pulled for some minutes before pressure tells of it (common practice: a hose takes 2 to 5 kg a minute)."""
 LIQUID_PART, KEPT_PART = 0.6, 0.95
 """Liquid that stands comes back to saturation within minutes: a circuit that stays between these parts of it is pulled,
@@ -156,13 +156,14 @@ class RefrigerantStages(WatchState):
                     return
             self._begin_charging(k)
 
-    def _begin_recovery(self, k: int, onset: int, note: str = "") -> None:
+    def _begin_recovery(self, k: int, onset: int, note: str = "", unseen_s: float = 0.0) -> None:
         at_s, within_s = self._ready(float(self.s.middle_s[onset]))
+        within_s = max(within_s, unseen_s)
         if self.stage == "at_rest":
             first_s = min(at_s, self.placed_s if self.placed_s is not None and self.placed_s > 0 else at_s)
             if at_s - first_s > PLACED_MINUTES * MINUTE_S:
                 first_s = at_s
-            self.end(first_s - REST_EDGE_S, k)
+            self.end(first_s - REST_EDGE_S, k, max(unseen_s, REST_S))
         elif self.stage == "charging":
             self._end_charging(k, at_s)
         self.contents = "remnant"
@@ -203,9 +204,9 @@ class RefrigerantStages(WatchState):
         if not sure:
             onset = max(s.back(onset, UNSEEN_MINUTES), least)
         note = "" if sure else "no scale shows when the liquid began to move, so it may have begun earlier"
-        self._begin_recovery(k, onset, note)
-        if self.now is not None and not self.has_scale(k):
-            self.now.within_s = 300.0 if seen else 900.0
+        at_s = float(s.middle_s[onset])
+        unseen_s = max(UNSEEN_S, at_s - self.floor_s, float(s.end_s[j]) - at_s)  # back to what was seen before
+        self._begin_recovery(k, onset, note, 0.0 if self.has_scale(k) else unseen_s)
 
     def _recovery(self, k: int) -> None:
         s = self.s
@@ -273,10 +274,10 @@ class RefrigerantStages(WatchState):
 
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
-        end_s, within_s = self.active_s + PAUSE_S, PAUSE_S
+        end_s, within_s = self.active_s + PAUSE_S, PAUSE_S * (2.0 if np.isnan(self.weighed_s) else 1.0)
         if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
             if self.off_s - self.active_s < WATCHED_S:
-                within_s = max(READY_S, abs(self.off_s - end_s) / 2)
+                within_s = max(REST_S, abs(self.off_s - end_s) / 2)
                 end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
         elif not self.has_scale(k) and self.lowest_pa < np.inf and self.rushed(k):
             end_s = min(end_s, self._rise_s(k))
@@ -290,8 +291,10 @@ class RefrigerantStages(WatchState):
         """End a recovery or a charging by what is known at minute `k`, where something else is done since."""
         if self.stage == "recovery":
             self._end_recovery(k)
-        elif self.stage == "charging" and (self.closed or not np.isnan(self.weighed_s)):
-            self._end_charging(k)
+        elif self.stage == "charging":
+            idle = self.s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S
+            if idle or self.closed or not np.isnan(self.weighed_s):
+                self._end_charging(k)
         elif self.stage == "evacuation":
             self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
         elif self.stage == "startup":
@@ -340,7 +343,7 @@ class RefrigerantStages(WatchState):
             then = s.back(k, STARTED_MINUTES)  # a compressor that just started moves pressure too
             if not s.running[then : k + 1].any():
                 self._sight(then)
-        if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S:
+        if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S and not np.isnan(self.weighed_s):
             self._end_charging(k)
 
     def _started(self, then: int, k: int, at_once: bool) -> int | None:
@@ -373,10 +376,12 @@ class RefrigerantStages(WatchState):
 
     def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
         s, flowed_s = self.s, self.active_s
-        end_s, within_s = flowed_s + READY_S, 120.0
-        if np.isnan(self.weighed_s) and not self.closed:  # liquid that flows at saturation is not to be seen
-            within_s = (min(at_most_s, float(s.end_s[k])) - flowed_s) / 2
-            end_s = at_most_s - min(within_s, 3 * REST_EDGE_S) if at_most_s < np.inf else end_s
+        end_s, within_s = flowed_s + READY_S, REST_EDGE_S
+        if np.isnan(self.weighed_s):  # liquid that flows at saturation is not to be seen, up to what is seen next
+            next_s = min(at_most_s, float(s.end_s[k]))
+            if at_most_s < np.inf and not self.closed:
+                end_s = at_most_s - min((at_most_s - flowed_s) / 2, 3 * REST_EDGE_S)
+            within_s = max(within_s, next_s - end_s, end_s - flowed_s)
         if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
             apart_s = self.off_s - flowed_s
             end_s, within_s = flowed_s + min(apart_s / 2, REST_EDGE_S), 120.0 + apart_s / 2

@@ -34,6 +34,8 @@ WEIGHS = ("recovery", "charging")
 BESIDE = pd.Timedelta(minutes=15)
 """So far before the begin, and after the end, of a stage that weighs the scale is looked at."""
 
+WIDE_S = 1_800.0
+"""A begin or an end that is less sure than this comes with what would have shown it."""
 UNSURE_S = 300.0
 """An end that is less sure than this is told with how unsure it is."""
 
@@ -73,7 +75,8 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     odd += other_clock(named, found) or doubted(named, found, index[-1])
     spans = [_end_seen(span, found, journal) for span in spans]
     odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
-    return spans, [*odd, *(_said(span) for span in spans if span.found_by == "signals")]
+    weighs = "cylinder_weight" in log.frame
+    return spans, [*odd, *(_said(span, weighs) for span in spans if span.found_by == "signals")]
 
 
 def up_to(journal: pd.DataFrame, last: pd.Timestamp) -> tuple[pd.DataFrame, list[str]]:
@@ -293,8 +296,10 @@ def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
     return times.iloc[0] if len(times) else None
 
 
-def _said(span: StageSpan) -> str:
+def _said(span: StageSpan, weighs: bool) -> str:
     doubt = f"; {span.doubt}" if span.doubt else ""
+    if max(span.within_s, span.end_within_s) > WIDE_S:
+        doubt += f"; a mark{' or a scale' if span.stage in WEIGHS and not weighs else ''} would have shown it"
     ended = ""
     if span.end is not None and span.end_within_s > UNSURE_S:
         ended = f" and ended at {span.end:%d %b %H:%M} ± {span.end_within_s / 60:.0f} min"
