@@ -11,6 +11,7 @@ import contextlib
 import json
 import random
 import secrets
+import threading
 import time
 import tomllib
 from collections.abc import Callable
@@ -148,6 +149,7 @@ class Gatherer:
     refused: int = 0
     _away: bool = False
     _changed: list[str] = field(default_factory=list)
+    _writing: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     async def run(self) -> None:
         """Gather until cancelled.
@@ -162,7 +164,8 @@ class Gatherer:
         except OSError as error:
             raise InputError(f"{self.out}: cannot be a folder ({error.strerror}); expected one of yours") from None
         backoff = Backoff(1.0, self.longest_pause_s)
-        with FolderLock(self.out):
+        with FolderLock(self.out), contextlib.ExitStack() as at_the_end:
+            at_the_end.callback(self._commit)  # after the one that may be running in a thread
             while True:
                 try:
                     await self._session(backoff)
@@ -252,15 +255,16 @@ class Gatherer:
             job.toml = str(said["toml"])
 
     def _commit(self) -> None:
-        for name, job in self.jobs.items():
-            try:
-                self.written += sum(copy.commit() for copy in job.copies.values())
-                if job.toml is not None:
-                    _write_job(job.folder / JOB_FILE, job.toml)
+        with self._writing:
+            for name, job in self.jobs.items():
+                try:
+                    self.written += sum(copy.commit() for copy in job.copies.values())
+                    if job.toml is not None:
+                        _write_job(job.folder / JOB_FILE, job.toml)
+                        job.toml = None
+                except (OSError, InputError) as error:
                     job.toml = None
-            except (OSError, InputError) as error:
-                job.toml = None
-                self._changed.append(f"{name}: {reason(error)}")
+                    self._changed.append(f"{name}: {reason(error)}")
 
     async def _ask(self, client: aiomqtt.Client) -> None:
         """Ask for the lines that are missing."""

@@ -8,6 +8,7 @@ import os
 import resource
 import signal
 import sys
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
@@ -113,12 +114,36 @@ async def test_a_new_log_under_the_same_name_leaves_the_old_one_beside_it(tmp_pa
     assert kept == [(one.folder / "readings.csv").read_bytes()]
 
 
+async def test_what_is_being_written_as_it_is_stopped_is_counted_and_waited_for(
+    tmp_path: Path, make_broker: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broker = make_broker()
+    await broker.ready()
+    log = log_of(tmp_path / "job", broker.port, "laptop")
+    log.row(3)
+    log.entry("note", text="a word")
+    commit = module.LineFile.commit
+
+    def on_a_slow_disk(file: module.LineFile, lines: bytes) -> None:
+        commit(file, lines)
+        time.sleep(0.5)
+
+    monkeypatch.setattr(module.LineFile, "commit", on_a_slow_disk)
+    out = tmp_path / "out"
+    publisher = publisher_of(log.folder)
+    publisher.linger_s = 0.0
+    async with publishing(publisher):
+        async with gathering(out, broker.port) as made:
+            await come_true(lambda: same(log, out / "laptop"))
+        assert made.written == 4 + 2
+
+
 async def test_what_is_not_ours_writes_nothing(tmp_path: Path, make_broker: Make) -> None:
     broker = make_broker()
     await broker.ready()
     out = tmp_path / "out"
     line = b'{"version": 1, "log": "a", "row": 0, "line": "%s"}'
-    async with gathering(out, broker.port) as made, aiomqtt.Client("127.0.0.1", broker.port) as bad:
+    async with gathering(out, broker.port) as made, aiomqtt.Client("127.0.0.1", broker.port, timeout=PATIENCE_S) as bad:
         await bad.publish("standwatch/x/journal_again", b"kept for whoever comes to hear it", qos=1, retain=True)
         await come_true(lambda: made.refused == 1)  # it listens
         await bad.publish("standwatch/x/job", b'{"version": 1, "toml": "not = [toml"}', qos=1)
