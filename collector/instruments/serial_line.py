@@ -49,9 +49,16 @@ class ByteWire(asyncio.Protocol):
         self._wake.set()
 
     async def read(self, timeout_s: float) -> bytes:
-        """Return what came in since the last read; TimeoutError after `timeout_s` of silence."""
-        async with asyncio.timeout(timeout_s):
-            await self._wake.wait()
+        """Return what came in since the last read; TimeoutError after `timeout_s` of silence.
+
+        What comes as the time ends is no silence: so where the machine stood still, and the system kept it meanwhile.
+        """
+        try:
+            async with asyncio.timeout(timeout_s):
+                await self._wake.wait()
+        except TimeoutError:
+            if not self._inbox:
+                raise
         if not self._inbox and self._broken is not None:
             raise self._broken
         return self.discard()

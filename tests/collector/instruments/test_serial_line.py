@@ -181,3 +181,16 @@ async def test_the_start_refuses_a_port_that_cannot_be_used(terminal: MakeTermin
         with pytest.raises(PortError, match="in use"):
             await check_ports(free)
     await check_ports(free)
+
+
+async def test_what_comes_as_the_time_ends_is_no_silence() -> None:
+    """As where the machine stood still and the system kept what the instrument sent meanwhile."""
+    wire = ByteWire()
+    reading = asyncio.create_task(wire.read(0.05))
+    await asyncio.sleep(0)
+    loop = asyncio.get_running_loop()
+    loop.call_later(0.04, wire.data_received, b"152.35 lb\r\n")
+    loop.call_soon(time.sleep, 0.1)
+    assert await reading == b"152.35 lb\r\n"
+    with pytest.raises(TimeoutError):
+        await wire.read(0.05)
