@@ -22,6 +22,9 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from collector.tasks import end_tasks
 
 HOST = "127.0.0.1"
+STOOD_STILL_S = 60.0
+"""Instruments that talk by themselves are not called silent where the computer, and with it the bench, stood still for
+less than this: a port that is opened again costs minutes of the bench's clock."""
 Shown = Mapping[str, float | None]
 
 PANEL_UNIT, GAUGES_UNIT = 1, 2
@@ -249,18 +252,18 @@ class Wires:
 
     def instruments(self, interval_s: float) -> list[dict[str, Any]]:
         """Return the `[[instrument]]` tables that read this bench, asked every `interval_s`."""
-        every = f"{interval_s:g} s"
-        polled = {"interval": every}
+        polled, talking = {"interval": f"{interval_s:g} s"}, {"timeout": f"{STOOD_STILL_S:g} s"}
         return [
             {"name": "circuit gauge", "profile": "ascii-gauge", "port": self._text["gauge"].port, **polled},
-            {"name": "vacuum probe", "profile": "micron-probe-ascii", "port": self._text["vacuum"].port},
+            {"name": "vacuum probe", "profile": "micron-probe-ascii", "port": self._text["vacuum"].port, **talking},
             {
                 "name": "pump probe",
                 "profile": "micron-probe-ascii",
                 "port": self._text["pump_vacuum"].port,
                 "channels": {"vacuum": "pump_vacuum"},
+                **talking,
             },
-            {"name": "scale", "profile": "ascii-scale-streaming", "port": self._text["scale"].port},
+            {"name": "scale", "profile": "ascii-scale-streaming", "port": self._text["scale"].port, **talking},
             {"name": "gauges", "profile": "bench-gauges", "port": self._modbus.url, "unit": GAUGES_UNIT, **polled},
             {"name": "panel", "profile": "bench-panel", "port": self._modbus.url, "unit": PANEL_UNIT, **polled},
         ]

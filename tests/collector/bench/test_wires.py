@@ -18,6 +18,7 @@ from collector.bench.wires import (
     GAUGES_UNIT,
     PANEL_CHANNELS,
     PANEL_UNIT,
+    STOOD_STILL_S,
     ModbusInstruments,
     Shown,
     TextInstrument,
@@ -28,6 +29,7 @@ from collector.bench.wires import (
     vacuum_line,
 )
 from collector.instruments import Event, Reading, build_links, load_instruments
+from collector.instruments.profiles import SerialProfile
 from collector.tasks import end_tasks
 from tests.patience import PATIENCE_S
 
@@ -150,6 +152,15 @@ class Kept:
 
     def event(self, event: Event) -> None:
         self.events.append(event)
+
+
+async def test_where_the_computer_stood_still_no_instrument_of_the_bench_is_silent() -> None:
+    async with Wires(lambda: SHOWN, every_s=0.02) as wires:
+        instruments = load_instruments(wires.instruments(0.02), Path())
+    talking = [
+        each.profile for each in instruments if isinstance(each.profile, SerialProfile) and not each.profile.line.query
+    ]
+    assert [profile.timeout_s for profile in talking] == [STOOD_STILL_S] * 3
 
 
 @pytest.mark.parametrize("sockets", [False, True])
