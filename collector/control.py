@@ -69,12 +69,14 @@ class ControlServer:
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
             json.dump({"port": port, "token": self._token}, file)
         part.replace(self._file)
+        if self._closing:  # meanwhile, in the other thread
+            self._file.unlink(missing_ok=True)
 
     async def __aexit__(self, *_: object) -> None:
         """Take no more; whoever has been heard still gets an answer."""
+        self._closing = True
         with contextlib.suppress(OSError):  # of a disk that is gone
             self._file.unlink(missing_ok=True)
-        self._closing = True
         if self._server is not None:
             with contextlib.suppress(NotImplementedError):  # Windows
                 for listening in self._server.sockets:

@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from analysis.vocabulary.channels import CHANNELS, column_header
@@ -165,9 +166,10 @@ class Recorder:
         with await hold(self.folder) as lock:
             await self._check_ports()
             links = build_links(self.instruments)
+            returned = partial(self._returned, lock)
             with (
-                LineFile(self.folder / READINGS_FILE, header, self._disk, lock.renew) as readings,
-                LineFile(self.folder / JOURNAL_FILE, JOURNAL_HEADER, self._disk, lock.renew) as journal,
+                LineFile(self.folder / READINGS_FILE, header, self._disk, returned) as readings,
+                LineFile(self.folder / JOURNAL_FILE, JOURNAL_HEADER, self._disk, returned) as journal,
             ):
                 self._anchor = _Anchor(self._clocks, _latest(readings, journal))
                 self._say_how_it_began(readings, journal)
@@ -301,9 +303,13 @@ class Recorder:
         lost = f"{dropped} lines did not fit the memory and are lost" if dropped else "nothing is lost"
         self._enter(Entry("note", text=f"the disk takes rows again; {lost}"))
         self._say(f"{self.folder}: the disk takes rows again; {lost}")
+
+    def _returned(self, lock: FolderLock) -> None:
+        """Hold a folder that had gone away, and write there again where to ask. In the thread that writes."""
+        lock.renew()
         if self._control is not None:
             with contextlib.suppress(OSError):
-                self._control.announce()  # on a disk that came back it may be gone
+                self._control.announce()
 
 
 async def hold(folder: Path) -> FolderLock:

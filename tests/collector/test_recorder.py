@@ -7,8 +7,10 @@ import datetime
 import errno
 import os
 import pty
+import shutil
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -18,7 +20,7 @@ import pytest
 from analysis.log import Log, load
 from analysis.vocabulary.errors import InputError
 from collector.bench.clock import FastClock
-from collector.control import send
+from collector.control import CONTROL_FILE, ControlServer, send
 from collector.entries import Entry
 from collector.instruments import Reading
 from collector.joblog import FolderLock
@@ -367,6 +369,35 @@ async def test_rows_wait_while_the_disk_is_full_and_none_is_lost(tmp_path: Path,
     assert steps_s(log).between(0.095, 0.105).all()
     assert ("recorder", "", "disk_full") in values(folder)
     assert any("nothing is lost" in text for text in log.journal["text"])
+
+
+async def test_a_folder_that_comes_back_is_told_again_where_to_ask_without_holding_up_the_rows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a stick that was pulled, of another file system now; what a disk takes long for is no matter of the loop."""
+    told_by: list[threading.Thread] = []
+    announce = ControlServer.announce
+
+    def noted(server: ControlServer) -> None:
+        told_by.append(threading.current_thread())
+        announce(server)
+
+    monkeypatch.setattr(ControlServer, "announce", noted)
+    said: list[str] = []
+    folder, away = tmp_path / "job", tmp_path / "away"
+    async with scale() as port:
+        async with recording(Recorder(job_folder(folder, port), say=said.append)):
+            await more_rows(folder, 1)
+            folder.rename(away)
+            await come_true(lambda: any("NO ROWS ON THE DISK" in line for line in said))
+            shutil.copytree(away, folder, ignore=shutil.ignore_patterns(CONTROL_FILE.name))
+            await come_true((folder / CONTROL_FILE).exists)
+            await asyncio.to_thread(send, folder, Entry("mark", "pump_on"))
+        assert not (folder / CONTROL_FILE).exists()
+    assert ("mark", "pump_on", "") in values(folder)
+    assert told_by[0] is threading.main_thread()
+    assert told_by[1:]
+    assert threading.main_thread() not in told_by[1:]
 
 
 async def test_many_marks_at_once_all_arrive_in_order(tmp_path: Path) -> None:
