@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import aiomqtt
 
@@ -81,6 +81,22 @@ class BrokerClient(aiomqtt.Client):
             connecting.exception()
             self._client.disconnect()
             raise
+
+    def _on_socket_register_write(self, client: object, userdata: object, sock: Any) -> None:
+        """Write once there is room, as the library does; where the line was closed by then there is nothing to do."""
+
+        def write() -> None:
+            try:
+                self._client.loop_write()
+            except Exception as error:  # noqa: BLE001  the next call tells it
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+
+        def wait_for_room() -> None:
+            if sock.fileno() >= 0:
+                self._loop.add_writer(sock.fileno(), write)
+
+        self._loop.call_soon_threadsafe(wait_for_room)
 
     async def hear(self, within_s: float) -> aiomqtt.Message | None:
         """Return the next message, None when none came in time; one that comes as the time ends is not lost.

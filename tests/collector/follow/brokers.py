@@ -80,7 +80,7 @@ async def listening(port: int, heard: Heard | None = None, topic: str = "standwa
                 heard.add(message)
 
     with contextlib.suppress(aiomqtt.MqttError):  # the broker may be killed inside the block
-        async with BrokerClient("127.0.0.1", port) as client:
+        async with BrokerClient("127.0.0.1", port, timeout=PATIENCE_S) as client:
             await client.subscribe(topic, qos=1)
             task = asyncio.create_task(listen(client))
             try:

@@ -136,7 +136,7 @@ async def test_rows_that_are_asked_for_come_again_beside_the_live_ones(tmp_path:
     async with (
         listening(broker.port) as heard,
         publishing(publisher(log)),
-        aiomqtt.Client("127.0.0.1", broker.port) as asks,
+        aiomqtt.Client("127.0.0.1", broker.port, timeout=PATIENCE_S) as asks,
     ):
         await heard.until(lambda: len(heard.of("readings")) == 151)
         name = heard.of("readings")[0]["log"]

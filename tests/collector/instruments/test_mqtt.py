@@ -48,7 +48,7 @@ async def test_messages_good_and_bad(broker: Broker, tmp_path: Path) -> None:
     await broker.ready()
     links = build_links(load_instruments([sensor(broker.port), plain(broker.port)], tmp_path))
     assert len(links) == 1
-    async with BrokerClient("127.0.0.1", broker.port) as publisher:
+    async with BrokerClient("127.0.0.1", broker.port, timeout=PATIENCE_S) as publisher:
         await publisher.publish("van/probe", '{"pressure": 1.0, "temperature": 2.0}', retain=True)
         async with running(*links) as sink:
             while not sink.readings:
@@ -71,7 +71,7 @@ async def test_broker_killed_and_back(broker: Broker, tmp_path: Path) -> None:
 
         async def publish_until_heard(text: str) -> None:
             have = len(sink.readings)
-            async with BrokerClient("127.0.0.1", broker.port) as publisher:
+            async with BrokerClient("127.0.0.1", broker.port, timeout=PATIENCE_S) as publisher:
                 async with asyncio.timeout(PATIENCE_S):
                     while len(sink.readings) == have:
                         await publisher.publish("van/probe", text)
@@ -96,7 +96,7 @@ async def test_a_message_that_comes_as_a_tick_ends_is_not_lost(
     monkeypatch.setattr("collector.instruments.mqtt.TICK_S", 0.005)
     await broker.ready()
     links = build_links(load_instruments([plain(broker.port)], tmp_path))
-    async with running(*links) as sink, BrokerClient("127.0.0.1", broker.port) as publisher:
+    async with running(*links) as sink, BrokerClient("127.0.0.1", broker.port, timeout=PATIENCE_S) as publisher:
         while not sink.readings:
             await publisher.publish("van/metal", "32")
             await asyncio.sleep(0.05)
@@ -111,12 +111,24 @@ async def test_a_broker_lost_between_two_calls_is_no_forgotten_error(broker: Bro
     await broker.ready()
     forgotten: list[dict[str, Any]] = []
     asyncio.get_running_loop().set_exception_handler(lambda _loop, context: forgotten.append(context))
-    client = BrokerClient("127.0.0.1", broker.port)
+    client = BrokerClient("127.0.0.1", broker.port, timeout=PATIENCE_S)
     async with client:
         broker.kill()
         await come_true(client._disconnected.done)
     del client
     gc.collect()
+    assert forgotten == []
+
+
+async def test_a_broker_lost_as_something_is_sent_is_told_by_that_call_alone(broker: Broker) -> None:
+    await broker.ready()
+    forgotten: list[dict[str, Any]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda _loop, context: forgotten.append(context))
+    async with BrokerClient("127.0.0.1", broker.port, timeout=PATIENCE_S) as client:
+        broker.kill()
+        await asyncio.sleep(0)  # in one turn of the loop, then: what is sent, and the end that is met
+        with pytest.raises(aiomqtt.MqttError):
+            await client.publish("van/metal", "32", qos=1, timeout=0.1)
     assert forgotten == []
 
 
@@ -148,7 +160,10 @@ async def test_on_a_loop_of_its_own(broker: Broker, tmp_path: Path) -> None:
     """As on Windows, where the broker's client and serial ports need different event loops."""
     await broker.ready()
     (link,) = build_links(load_instruments([sensor(broker.port)], tmp_path))
-    async with running(OwnLoopLink(link)) as sink, BrokerClient("127.0.0.1", broker.port) as publisher:
+    async with (
+        running(OwnLoopLink(link)) as sink,
+        BrokerClient("127.0.0.1", broker.port, timeout=PATIENCE_S) as publisher,
+    ):
         while not sink.readings:
             await publisher.publish("van/probe", '{"pressure": 10, "temperature": 70}')
             await asyncio.sleep(0.1)
