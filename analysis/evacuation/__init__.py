@@ -228,7 +228,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     if silent_s > GAP_S:
         return "undecided", f"The gauge shows nothing for {duration(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
-    return "undecided", f"Target reached; {_course(ticks, hold, aim)}{limit}"
+    return "undecided", f"Target reached; {_course(ticks, hold, aim, system)}{limit}"
 
 
 def _rose(story: Story, system: UnitSystem) -> str:
@@ -258,7 +258,7 @@ def _in_range(stretch: Stretch, ticks: Ticks) -> bool:
     return float(ticks.vacuum[-1]) < end and not any(at > float(ticks.end_s[-1]) for at, _ in marks)
 
 
-def _course(ticks: Ticks, hold: Closed, aim: Aim) -> str:
+def _course(ticks: Ticks, hold: Closed, aim: Aim, system: UnitSystem) -> str:
     """Return how a running hold goes: it can only be sure when its time is over, or its limit is passed."""
     held = float(ticks.end_s[-1]) - hold.begin_s
     left = max(0.0, (aim.hold_s or 0.0) - held)
@@ -272,6 +272,9 @@ def _course(ticks: Ticks, hold: Closed, aim: Aim) -> str:
         return f"{said}; on course to pass, sure in {duration(left)}."
     if least < aim.limit_pa:
         return f"{said}; it levels off and may pass, sure in {duration(left)}."
+    if now >= aim.limit_pa:
+        limit = Figure(aim.limit_pa, "vacuum").show(system)
+        return f"{said}; at its limit of {limit}, so near that it may pass or fail, {duration(left)} to go."
     return f"{said}; on course to fail in about {duration((aim.limit_pa - now) / rate)}."
 
 

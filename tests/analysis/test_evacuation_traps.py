@@ -11,7 +11,7 @@ import pytest
 from analysis.evacuation import assess
 from analysis.evacuation.rise import judge_rise
 from analysis.stretch import Stretch
-from tests.support import assert_prefix_consistent, causes, kinds, make_stretch, value
+from tests.support import assert_prefix_consistent, causes, cut, kinds, make_stretch, value
 
 MICRON = 101_325.0 / 760_000.0
 AT = np.arange(0.0, 6 * 3600.0, 5.0)
@@ -521,6 +521,17 @@ def test_a_short_hold_on_a_gauge_that_moves_is_not_said_to_show_one_number() -> 
     result = assess(logged(level, [(2_700.0, "mark", "pump_valve_closed", "")], noise=0.01, evacuation=stated))
     assert result.verdict == "held"
     assert "one number" not in result.text
+
+
+@pytest.mark.parametrize("rise", [15.0, 25.0])
+def test_a_hold_that_stands_still_at_its_limit_may_pass_or_fail(rise: float) -> None:
+    level = pull(300.0, 485.0)[: int(4_200.0 / 5.0)] + np.where(AT[:840] >= 3_000.0, rise, 0.0)
+    stated = {"target": "500 micron", "hold": "30 min"}
+    stretch = logged(level, [(3_000.0, "mark", "pump_valve_closed", "")], noise=0.03, evacuation=stated)
+    told = [assess(cut(stretch, rows)) for rows in range(660, 841, 30)]
+    near = [result for result in told if "at its limit of 500" in result.text]
+    assert near
+    assert {result.verdict for result in near} == {"undecided"}
 
 
 def test_where_no_hold_was_seen_it_is_said_that_a_closed_valve_may_not_show() -> None:
