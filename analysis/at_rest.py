@@ -198,8 +198,10 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
     if len(check.channels) < 3:
         return "undecided", "Only two channels could be compared: which of two is right cannot be told. Log a third."
     if said.none_lies < DOUBTFUL:
-        which = f": {' or '.join(map(_name, doubtful))}" if doubtful else ""
-        return "undecided", f"Cannot tell yet which reading is wrong{which}. {_what_decides(doubtful)}"
+        names = " or ".join(map(_name, doubtful))
+        which = f"which reading is wrong: {names}".removesuffix(": ")
+        what = f"whether {names} is wrong" if len(doubtful) == 1 else which
+        return "undecided", f"Cannot tell yet {what}. {_what_decides(doubtful)}"
     if check.behind:
         return "undecided", (
             f"The circuit may not have equalised yet. {_names(check.behind).capitalize()} may lag the weather by so"

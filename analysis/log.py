@@ -33,7 +33,7 @@ from analysis.vocabulary.channels import (
 )
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE, Job, load_job
-from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT, one_line
+from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT, counted, one_line
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
 GAP_FACTOR = 5.0
@@ -158,7 +158,7 @@ def assemble(
         if impossible.any():
             below[name] = impossible
             notes.append(
-                f"{column.header}: {int(impossible.sum())} readings are below absolute zero and are not used; is its"
+                f"{column.header}: {counted(int(impossible.sum()), 'reading')} below absolute zero, not used: is its"
                 f" unit right{', gauge or absolute' if column.unit.dimension == 'pressure' else ''}?"
             )
             value = np.where(impossible, np.nan, value)
@@ -321,7 +321,7 @@ def read_journal(
     table["time"] = pd.to_datetime(table["time"], format="ISO8601", utc=True, errors="coerce").dt.as_unit("us")
     unread = int(table["time"].isna().sum())
     if unread:
-        cautions.append(f"{path.name}: {unread} rows without a readable time were left out.")
+        cautions.append(f"{path.name}: {counted(unread, 'row')} without a readable time left out.")
     kept = table[table["time"].notna()]
     for what, said, known in (
         ("kind", kept["kind"], JOURNAL_KINDS),

@@ -30,12 +30,16 @@ class Figure:
     def show(self, system: UnitSystem, digits: int = 3) -> str:
         """Return the figure as text, ``12.3 psia``: `digits` significant digits, never an exponent."""
         value, unit = display(self.si, self.kind, system)
+        if self.kind == "mass" and abs(value) < LEAST_MASS:
+            value = 0.0
         shown = f"{value:z.1f}" if self.kind in TENTHS and abs(value) < 10.0 else significant(value, digits)
         return "not known" if value != value else f"{shown} {unit}".strip()
 
 
 TENTHS = ("temperature", "temperature_difference")
 """No thermometer of the trade is good for more than a tenth."""
+LEAST_MASS = 5e-4
+"""[kg or lb] No scale of the trade shows less than a gram."""
 LONG = 4
 """From ten to this power on the last digits of a number are no more than noise."""
 

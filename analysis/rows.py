@@ -20,6 +20,7 @@ from analysis.clock_order import Order, PutBack, in_order, newest_first, spread
 from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.text import counted
 
 CHUNK_ROWS = 100_000
 BLOCK_BYTES = 1 << 20
@@ -180,7 +181,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
             values[channel][rows] = si
         filled = rows.stop
     cautions = [
-        f"{source.channels[channel][1].header}: {count} cells are not numbers and count as missing."
+        f"{source.channels[channel][1].header}: {counted(count, 'cell')} without a number, taken as missing."
         for channel, count in unread.items()
         if count
     ]
@@ -227,7 +228,7 @@ def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:
             " up to the next."
         )
     if order.timeless:
-        said.append(f"{name}: {order.timeless} rows without a readable time were left out.")
+        said.append(f"{name}: {counted(order.timeless, 'row')} without a readable time left out.")
     for step in order.put_back:
         at = np.datetime64(step.first_us, "us").astype("M8[s]")
         said.append(
@@ -235,9 +236,9 @@ def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:
             " the stamps go on."
         )
     if order.backward:
-        said.append(f"{name}: {order.backward} rows go back in time or repeat a stamp and were left out.")
+        said.append(f"{name}: {counted(order.backward, 'row')} that went back in time or repeated a stamp left out.")
     if order.ahead:
-        said.append(f"{name}: {order.ahead} rows lie far ahead of those that follow them and were left out.")
+        said.append(f"{name}: {counted(order.ahead, 'row')} far ahead of those that follow left out.")
     if order.waits:
         said.append(f"{name}: the last {order.waits} rows lie far ahead of those before; they count once more follow.")
     return said

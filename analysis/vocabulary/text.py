@@ -17,6 +17,11 @@ def one_line(text: str, longest: int = LONGEST_TEXT) -> str:
     return kept if kept.isprintable() else "".join(c if c.isprintable() else " " for c in kept)
 
 
+def counted(count: int, thing: str) -> str:
+    """Return how many there are of a thing: ``1 row``, ``2 rows``."""
+    return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
 def duration(seconds: float) -> str:
     """Return a time as a person says it: ``40 s``, ``25 min``, ``3 h 20 min``, ``2 d 4 h``."""
     if seconds < 90:

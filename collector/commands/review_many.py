@@ -52,7 +52,8 @@ def review_one(folder: Path) -> JobLine:
         for s in result.stages
     )
     days = list(dict.fromkeys(f"{at:%d %b %Y}" for at in log.frame.index[[0, -1]])) if len(log.frame) else []
-    about = " · ".join(filter(None, (job.job.site, job.job.circuit, " to ".join(days))))
+    which = "" if folder.name == job.job.name else folder.name  # visits to one machine are called alike
+    about = " · ".join(filter(None, (which, job.job.site, job.job.circuit, " to ".join(days))))
     return JobLine(folder.name, job.job.name, verdicts, about=about)
 
 

@@ -312,7 +312,7 @@ def test_of_two_gauges_apart_on_a_blend_half_boiled_off_none_is_named_by_chance(
 def test_of_a_doubtful_thermometer_what_the_sun_reaches_is_to_be_shaded() -> None:
     assert "sun" not in assess(circuit(warm_f={"suction": 2.0})).text
     told = assess(circuit(warm_f={"liquid": 2.5})).text
-    assert "liquid temperature. Shade what the sun reaches and wait until" in told
+    assert "Cannot tell yet whether liquid temperature is wrong. Shade what the sun reaches and wait until" in told
     assert "compare with a second thermometer." in told
 
 

@@ -37,7 +37,7 @@ def test_semicolons_decimal_commas_and_a_preamble(tmp_path: Path, encoding: str)
     assert log.frame["circuit_pressure"].tolist() == pytest.approx([101_300.0, 110_000.0])
     assert log.frame["leaving_water_temperature"].iloc[0] == pytest.approx(285.65)
     assert np.isnan(log.frame["leaving_water_temperature"].iloc[1])
-    assert any("T out: 1 cells are not numbers" in caution for caution in log.cautions)
+    assert any("T out: 1 cell without a number" in caution for caution in log.cautions)
 
 
 def test_tabs_and_quoted_thousands(tmp_path: Path) -> None:

@@ -59,9 +59,9 @@ def test_backward_repeated_and_unreadable_rows_are_left_out_and_said(tmp_path: P
     log, _ = load(folder(tmp_path, text))
     assert len(log.frame) == 2
     said = " ".join(log.cautions)
-    assert "2 rows go back in time" in said
-    assert "1 rows without a readable time" in said
-    assert "not numbers" in said
+    assert "2 rows that went back in time" in said
+    assert "1 row without a readable time" in said
+    assert "1 cell without a number" in said
 
 
 def test_gaps_are_pauses_in_the_rows(tmp_path: Path) -> None:
@@ -113,7 +113,7 @@ def test_absolute_labelled_gauge_is_named_and_not_used(tmp_path: Path) -> None:
 def test_a_logger_s_sign_for_a_missing_temperature_is_named_and_not_used(tmp_path: Path) -> None:
     log, _ = load(folder(tmp_path, HEAD + row(0, 5, -999) + row(1, 5, 50)))
     assert log.frame["leaving_water_temperature"].tolist() == pytest.approx([np.nan, 283.15], nan_ok=True)
-    assert any("1 readings are below absolute zero" in caution for caution in log.cautions)
+    assert any("1 reading below absolute zero" in caution for caution in log.cautions)
 
 
 def test_a_journal_that_cannot_be_read_is_refused(tmp_path: Path) -> None:

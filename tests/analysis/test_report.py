@@ -224,6 +224,11 @@ def test_long_numbers_show_no_more_digits_than_are_known(value: float, shown: st
     assert significant(value) == shown
 
 
+def test_a_mass_that_no_scale_shows_is_nothing() -> None:
+    assert Figure(1.6e-6, "mass").show("si") == "0 kg"
+    assert Figure(0.0616, "mass").show("si") == "0.0616 kg"
+
+
 @pytest.mark.parametrize(("kelvin", "shown"), [(-0.02, "0.0 degF"), (0.02, "0.0 degF"), (-0.1, "-0.2 degF")])
 def test_a_difference_of_less_than_a_tenth_has_no_sign(kelvin: float, shown: str) -> None:
     assert Figure(kelvin, "temperature_difference").show("us") == shown

@@ -37,6 +37,7 @@ def check(folder: Path, jobs: list[Path], **how: object) -> None:
     assert "gaps-and-missing/report.html" in index
     assert "not reviewed" in index
     assert "17 Mar 2026" in index
+    assert "<p>gaps-and-missing · " in index
 
 
 def test_a_folder_of_jobs_is_reviewed_on_two_cores(tmp_path: Path, jobs: list[Path]) -> None:
