@@ -123,7 +123,7 @@ def test_damaged_samples_are_damaged_as_the_readme_says() -> None:
     assert b"\r\n" in (shipped("sample_logs") / "torn-and-crlf" / "readings.csv").read_bytes()
     gaps, _ = load(shipped("sample_logs") / "gaps-and-missing")
     said = " ".join(gaps.cautions)
-    for damage in ("remark", "not numbers", "back in time"):
+    for damage in ("remark", "without a number", "back in time"):
         assert damage in said
     assert "blower_current" in gaps.frame
     assert gaps.frame["surface_temperature"].isna().any()
