@@ -12,7 +12,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analysis.fluids import Refrigerant
-from analysis.rest_look import Look, Looks
+from analysis.rest_look import LEAST_K, Look, Looks
 from analysis.rest_way import EXPOSED, PRESSURES, TEMPERATURES
 from analysis.result import Assessment, Figure, FigureValue, Finding
 from analysis.stretch import Stretch
@@ -170,8 +170,8 @@ def _conclude(
 
 
 def _agrees_now(channel: str, check: Look) -> bool:
-    """Return whether a channel stands where the others do, as surely as that is known now."""
-    return channel in check.channels and abs(check.offset_k(channel)) < check.unsure_k(channel)
+    """Return whether a channel stands where the others do: nearer than what is named, and than what is not sure."""
+    return channel in check.channels and abs(check.offset_k(channel)) < min(LEAST_K, check.unsure_k(channel))
 
 
 def _what_decides(doubtful: list[str]) -> str:

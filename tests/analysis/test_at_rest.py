@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from analysis.at_rest import assess
+from analysis.at_rest import _agrees_now, assess
 from analysis.fluids import refrigerant
 from analysis.log import Log
 from analysis.result import Figure
@@ -275,6 +277,12 @@ def test_what_was_named_and_agrees_now_is_not_said_to_disagree() -> None:
     assert result.verdict == "disagree"
     assert "water temperature disagrees" not in result.text
     assert "Leaving water temperature was off before; it agrees now." in result.text
+
+
+@pytest.mark.parametrize(("offset_k", "unsure_k", "agrees"), [(0.3, 0.5, True), (0.6, 0.5, False), (2.0, 2.5, False)])
+def test_what_is_far_off_does_not_agree_because_nothing_is_sure(offset_k: float, unsure_k: float, agrees: bool) -> None:
+    look: Any = SimpleNamespace(channels=("oil",), offset_k=lambda _: offset_k, unsure_k=lambda _: unsure_k)
+    assert _agrees_now("oil", look) is agrees
 
 
 def test_no_pipe_is_named_while_others_stand_as_warm_beside_it() -> None:
