@@ -375,11 +375,17 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
         told: dict[str, FigureValue] = {"hunting_period": Figure(heard.period_s, "minutes")}
         return f"{heard.said()}. Nothing can be judged until it stands.", told
     same_s = float(course.end_s[last]) - _same_load_since(course, last)
-    parts, times = [], []
+    parts, times, system = [], [], stretch.job.job.units
     for name in unsteady_figures(course, last):
-        moved = Figure(float(course.drift[name][last]), STARTUP_FIGURES[name])
-        parts.append(f"{_name(name)} moves by {moved.show(stretch.job.job.units, 2)} in 5 min")
-        times.append(minutes_left(course, name, last))
+        drift, scatter = (
+            Figure(float(one[name][last]), STARTUP_FIGURES[name]) for one in (course.drift, course.scatter)
+        )
+        if abs(drift.si) > TOLERANCES[name].drift:
+            parts.append(f"{_name(name)} moves by {drift.show(system, 2)} in 5 min")
+            times.append(minutes_left(course, name, last))
+        else:
+            parts.append(f"{_name(name)} goes to and fro by ± {scatter.show(system, 2)}")
+            times.append(None)
     text = f"{', '.join(parts)}." if parts else "all has stood still for less than five minutes."
     if same_s < WINDOW_S:
         text = f"the load changed {duration(same_s)} ago; {text}"

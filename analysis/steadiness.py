@@ -342,15 +342,13 @@ def approaching(course: Course, k: int, since_s: float) -> bool:
 
 
 def minutes_left(course: Course, name: str, k: int) -> float | None:
-    """Return in how many minutes a figure's drift will be small enough at this trend, None where it cannot be told.
+    """Return in how many minutes the drift of one that drifts will be small enough at this trend, None where unknown.
 
     Two windows that follow each other give the ratio by which the drift shrinks (an exponential approach).
     """
     now = abs(float(course.drift[name][k])) / TOLERANCES[name].drift
     before_k = int(np.searchsorted(course.end_s, course.end_s[k] - WINDOW_S))
     before = abs(float(course.drift[name][before_k])) / TOLERANCES[name].drift
-    if now <= 1.0:
-        return 0.0
     if not now < 0.9 * before:
         return None
     return float(WINDOW_S / 60.0 * np.log(now) / np.log(before / now))

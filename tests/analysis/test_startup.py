@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.signal import lfilter
 
 from analysis.fluids import refrigerant
 from analysis.running_figures import running_figures
@@ -193,6 +194,16 @@ def test_a_slow_settling_says_what_moves_and_for_how_long() -> None:
     later, _ = plant([(0, 0.7)], 60, lag_s=400.0)
     steady = next(f for f in assess(later).findings if f.kind == "steady")
     assert (steady.since - START) / pd.Timedelta(seconds=1) == pytest.approx(600.0 + left - 300.0, abs=300.0)
+
+
+def test_what_goes_to_and_fro_without_a_period_has_no_trend_by_which_it_may_stand() -> None:
+    stretch, _ = plant([(0, 0.7)], 40, 2.0)
+    wander = lfilter([1.0], [1.0, -np.exp(-2.0 / 20.0)], np.random.default_rng(4).normal(size=len(stretch.frame)))
+    to_and_fro = stretch.frame["suction_temperature"] + 1.2 * wander / wander.std()
+    result = assess(replace(stretch, frame=stretch.frame.assign(suction_temperature=to_and_fro)))
+    assert result.verdict == "never_steady"
+    assert "suction superheat goes to and fro by ± " in result.text
+    assert "time_to_steady" not in result.figures
 
 
 def test_a_load_that_changed_just_now_is_said_to() -> None:
