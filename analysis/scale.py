@@ -18,7 +18,7 @@ from analysis.scale_levels import GAP_S
 from analysis.scale_loads import Change, moved_kg
 from analysis.scale_names import Load, Names, Naming
 from analysis.scale_samples import SAMPLE_S, newest, resolution_kg, samples
-from analysis.scale_standing import DRIFTED_OFF, SCREWED_ON_KG
+from analysis.scale_standing import DRIFTED_OFF, HANDS_KG, SCREWED_ON_KG
 from analysis.scale_tracker import Tracker
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import UnitSystem
@@ -34,6 +34,8 @@ SHAKES_KG = 1.0
 """A weight that is not steady to half of this is told; common practice."""
 STOOD_BEFORE = pd.Timedelta(minutes=1)
 """What stands on the scale before a stage begins is looked at for so long; common practice."""
+UNMARKED_BEFORE = pd.Timedelta(minutes=1)
+"""Where nobody marked the begin, the first cylinder that was filled is followed since so long before it was seen."""
 UNSETTLED_LEAST, UNSETTLED_SHARE = 60, 0.5
 """A scale that could not be read in more samples than both is told; common practice."""
 
@@ -166,6 +168,9 @@ def _flowed_before(stretch: Stretch, before: pd.Series) -> tuple[pd.Timestamp, f
     if before.empty:
         return None
     tracker, _ = _follow(stretch, before, before.index[-1])
+    filled = [one for one in tracker.loads if one.confirmed and one.moved_kg > HANDS_KG]
+    if filled and stretch.found_by == "signals" and stretch.stage == "recovery":  # in too few minutes to tell a stage
+        return filled[0].begin - UNMARKED_BEFORE, moved_kg(filled)
     load = tracker.load
     if load is None or not load.confirmed or load.zeroed:
         return None

@@ -33,6 +33,8 @@ MAKES_READY = ("cylinder_on", "cylinder_off", "water_flow_on", "water_flow_off")
 WEIGHS = ("recovery", "charging")
 BESIDE = pd.Timedelta(minutes=15)
 """So far before the begin, and after the end, of a stage that weighs the scale is looked at."""
+BESIDE_UNMARKED = pd.Timedelta(minutes=40)
+"""So far where nobody marked the begin: small cylinders filled within minutes show late that it is one."""
 
 WIDE_S = 1_800.0
 """A begin or an end that is less sure than this comes with what would have shown it."""
@@ -371,7 +373,8 @@ def _beside(span: StageSpan, log: Log, spans: Sequence[StageSpan], weighed: Weig
         and one.end is not None
         and (one.stage == span.stage or "journal" in (one.found_by, span.found_by))
     )
-    since, first = max([span.begin - BESIDE, *ended]), int(index.searchsorted(span.begin))
+    beside = BESIDE_UNMARKED if span.found_by == "signals" else BESIDE
+    since, first = max([span.begin - beside, *ended]), int(index.searchsorted(span.begin))
     weight = log.frame["cylinder_weight"]
     before = weight.iloc[int(index.searchsorted(since, side="right")) : first]
     if span.end is None or span.known_until is None:

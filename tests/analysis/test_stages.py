@@ -14,7 +14,7 @@ import pytest
 
 from analysis.fluids import refrigerant
 from analysis.log import Log, load
-from analysis.result import Finding
+from analysis.result import Figure, Finding
 from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.channels import make_column
@@ -1117,3 +1117,23 @@ def test_a_machine_that_starts_at_once_is_not_a_hose_that_is_taken_off(left_pa: 
     spans = spans_in(**shown)
     assert ["charging", "startup"][: 1 + (left_pa > 200e3)] == [span.stage for span in spans]
     assert left_pa < 200e3 or near(spans[1].begin, 1_200.0 + 3_600.0)
+
+
+def test_small_cylinders_filled_before_the_begin_was_seen_are_counted() -> None:
+    fill = [7.0, 7.0, 7.0, 7.8, 9.9, 12.0, 14.1, 14.7, 14.7, 0.0]  # 30 s apart: too short a flow to begin a stage
+    slow = 7.0 + 6.0 * np.minimum(np.arange(90) / 60.0, 1.0)
+    weight = np.array([7.0] * 6 + fill * 3 + [7.0, 7.0, *slow])
+    seconds = 30.0 * np.arange(len(weight))
+    stood = float(refrigerant("R-134a").bubble_pressure_pa(291.0))
+    pressure = np.where(seconds < 1_500.0, stood, stood * np.exp(-np.maximum(seconds - 1_500.0, 0.0) / 600.0))
+    shown = {
+        "cylinder_weight": weight,
+        "circuit_pressure": pressure,
+        "leaving_water_temperature": np.full(len(weight), 291.0),
+    }
+    job = Job(job=JobTable(name="small"), circuit=CircuitTable(refrigerant="R-134a"))
+    found = [one for one in review(si_log(seconds, shown), job).stages if one.stretch.stage == "recovery"]
+    recovered = found[0].assessment.figures["recovered"]
+    assert isinstance(recovered, Figure)
+    assert len(found) == 1
+    assert recovered.si == pytest.approx(3 * 7.7 + 6.0, abs=1.0)
