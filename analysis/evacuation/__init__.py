@@ -125,9 +125,10 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         figures = {"cause": happening.cause, "level": level, "held_for": Figure(happening.held_s, "minutes")}
         next_ = ADVICE[happening.cause]
         if happening.cause == "undecided":
-            next_ = f"Leave it closed for as long again, {duration(happening.held_s)}: how it rises tells the cause."
+            next_ = f"Leave it closed for as long again, {duration(happening.held_s)}: how it rises tells that."
         after = f"{level.show(system)} after {duration(happening.held_s)}"
-        text = f"The hold failed: {after}; cause: {NAMES[happening.cause]}. {next_}"
+        why = "why is not clear yet" if happening.cause == "undecided" else f"cause: {NAMES[happening.cause]}"
+        text = f"The hold failed: {after}; {why}. {next_}"
     known, since = ticks.known[happening.tick], _at(stretch, happening.since_s)
     if happening.told_s is not None:
         known = _at(stretch, happening.told_s)
@@ -136,6 +137,8 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
 
 def _why(happening: Happening) -> str:
     shares = ", ".join(f"{NAMES[c]} {_percent(happening.shares.get(c, math.nan))}" for c in CAUSES)
+    told = sum(happening.shares.values())
+    shares += f", none of these {_percent(1.0 - told)}" if 0.0 < told < 0.99 else ""
     ice = ""
     if happening.level_pa < water.TRIPLE_POINT_PA and happening.cause in ("moisture", "undecided"):
         ice = " Water standing there freezes at this level and dries slowly as ice: warm it first."

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.evacuation import assess
+from analysis.evacuation import _why, assess
+from analysis.evacuation.story import Happening
 from analysis.result import Assessment
 from tests.support import make_stretch
 
@@ -118,3 +119,9 @@ def test_a_gauge_that_has_only_begun_to_show_is_not_said_to_show_nothing() -> No
     result = assess(make_stretch("evacuation", np.arange(10.0), few, tables=STATED, ended=False))
     assert result.verdict == "undecided"
     assert "has not been in its range for half a minute" in result.text
+
+
+def test_the_likelihoods_that_are_told_make_up_the_whole() -> None:
+    some, all_of_it = ({"pump_oil": oil, "moisture": 0.05, "leak": 0.68} for oil in (0.01, 0.27))
+    assert "a leak 68 %, none of these 26 %)" in _why(Happening(0, 0.0, "stall", cause="undecided", shares=some))
+    assert "a leak 68 %)" in _why(Happening(0, 0.0, "stall", cause="undecided", shares=all_of_it))
