@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA
-from analysis.stage_signals import FLICKER_KG, MINUTE_S
+from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA, STILL_KG
+from analysis.stage_signals import MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, WatchState
 
 READY_S = 120.0
@@ -245,7 +245,8 @@ class RefrigerantStages(WatchState):
             at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
             deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
             since = int(np.searchsorted(s.end_s, self.rested_s))
-            gained = not s.swapped[since : at + 1].any() and s.weight_kg[at] - s.weight_kg[since] > FLICKER_KG
+            gained_kg = 0.0 if s.swapped[since : at + 1].any() else s.weight_kg[at] - s.weight_kg[since]
+            gained = gained_kg > max(STILL_KG, 1.5 * s.restless_kg[at])
             if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
                 self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
             came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this
