@@ -57,6 +57,12 @@ class _Window:
     missed: set[str] = field(default_factory=set)
 
 
+NEVER_BELOW_ZERO = ("suction_superheat", "discharge_superheat", "evaporator_approach")
+WRONG_K = 1.0
+"""Vapour is never colder than its dew point, nor water than what boils in its tubes; a gauge and a thermometer of the
+trade are off by so much together (common practice)."""
+
+
 def assess(stretch: Stretch) -> Assessment:
     """Return the steady windows of a running circuit and whether its figures keep to the job's limits.
 
@@ -352,6 +358,8 @@ def _conclude(walk: _Walk, why: str) -> Assessment:
         text += " No limits are stated in the job: the figures are given, not judged."
     if missing := sorted(limits - set(shown)):
         text += f" Could not be judged: {', '.join(map(_name, missing))}."
+    if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
+        text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
     if before is not None:
         text += f" Before it first stood, {before.said('hunted')}."
     if window.end_s is not None:

@@ -406,3 +406,12 @@ def test_water_that_warms_is_no_load_step() -> None:
     result = assess(replace(stretch, frame=stretch.frame.assign(**moved)))
     assert "staging" not in {f.figures.get("cause") for f in result.findings}
     assert result.verdict == "steady_in_limits"
+
+
+def test_a_superheat_below_zero_is_said_to_be_impossible() -> None:
+    stretch, _ = plant([(0.0, 0.8)], 40.0)
+    assert "cannot be" not in assess(stretch).text
+    stretch.frame["suction_temperature"] -= 12.0
+    result = assess(stretch)
+    assert result.verdict == "steady_in_limits"
+    assert "Below zero cannot be: suction superheat. Check gauge and thermometer" in result.text
