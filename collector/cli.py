@@ -340,10 +340,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         _fail(f"{error.filename}: {error.strerror}; expected a file or folder that is yours to use", 2)
     except KeyboardInterrupt:
         _fail("interrupted", 130)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        sys.exit(0)
     except Exception as error:  # noqa: BLE001  the last place before the user: a line, not a traceback
+        if isinstance(error, BrokenPipeError) and _nobody_reads():
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+            sys.exit(0)
         with tempfile.NamedTemporaryFile(
             "w", encoding="utf-8", prefix="standwatch-", suffix=".txt", delete=False
         ) as file:
@@ -351,6 +351,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
         _fail(
             f"something went wrong inside ({type(error).__name__}); what was recorded is kept. Details: {file.name}", 1
         )
+
+
+def _nobody_reads() -> bool:
+    """Return whether it is the standard output that broke, such as into `head`; what could not be written is still in
+    it."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return True
+    return False
 
 
 def _fail(line: str, code: int) -> None:

@@ -289,6 +289,20 @@ def test_an_interruption_is_one_line(monkeypatch: pytest.MonkeyPatch, tmp_path: 
     assert run("review", tmp_path) == (130, "", "standwatch: interrupted\n")
 
 
+def test_a_pipe_that_breaks_inside_is_a_fault_and_no_reader_that_left(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.setattr("collector.commands.demo.run_demo", broken)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    with pytest.raises(SystemExit) as ended:
+        main(["demo"])
+    assert ended.value.code == 1
+    assert "something went wrong inside (BrokenPipeError)" in capsys.readouterr().err
+
+
 def test_a_quantity_below_zero_is_a_value_and_no_option() -> None:
     code, out, _ = run("cylinder", "R-134a", "--water-capacity", "50 lb", "--temperature", "-10 degF")
     assert code == 0
