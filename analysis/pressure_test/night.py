@@ -92,7 +92,7 @@ class Night:
         )
         return Finding(
             self.minutes.known[judged.checkpoint - 1], self.time_of(judged.plan.begin), STAGE, "loss_alarm", "alarm",
-            f"Temperature-corrected, the circuit loses {self.per_day(judged.rate(judged.loss.mean))} "
+            f"The circuit loses {self.per_day(judged.rate(judged.loss.mean))}, corrected for temperature "
             f"(surely between {self.per_day(low)} and {self.per_day(high)}). {against} Look for the leak now; "
             "never tighten or open a joint under pressure.",
             self.rate_figures(judged),

@@ -107,6 +107,7 @@ def test_big_leak_is_told_early(calm: Night) -> None:
     found = assess(changed(calm, lambda t, p: p - 60.0 * t / 86_400.0))
     alarm = next(f for f in found.findings if f.kind == "loss_alarm")
     assert alarm.level == "alarm"
+    assert alarm.text.startswith("The circuit loses ")
     assert (alarm.time - calm.stretch.begin).total_seconds() < 2.5 * 3600
 
 
