@@ -7,31 +7,23 @@ limits of the job.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-
 import numpy as np
-import pandas as pd
 
-from analysis.hunting import HUNTS_S, Hunting, hunting
-from analysis.result import Assessment, Figure, FigureValue, Finding, Span
-from analysis.steadiness import (
-    BIN_S,
-    TOLERANCES,
-    WINDOW_S,
-    Course,
-    approaching,
-    course_of,
-    minutes_left,
-    says_running,
-    unsteady_figures,
-)  # fmt: skip
+from analysis.hunting import Hunting, hunting
+from analysis.result import Assessment, Finding
+from analysis.startup_told import (
+    Window,
+    conclude,
+    hunts_told,
+    missed_told,
+    same_load_since,
+    steady_told,
+    unsteady_told,
+)
+from analysis.steadiness import BIN_S, TOLERANCES, WINDOW_S, Course, approaching, course_of, says_running
 from analysis.stretch import Stretch
-from analysis.vocabulary.job import STARTUP_FIGURES
-from analysis.vocabulary.text import about, duration
 from analysis.window_edges import arrived, departed, left, load_step
 
-LOAD = "compressor_load"
 DEPARTED_S = 60.0
 """Away from the window's level for this long ends it."""
 SWINGING_S = 180.0
@@ -41,26 +33,6 @@ MOVING_S = 300.0
 LOST_S = 600.0
 """Without readings for this long the window ends with the last of them."""
 LISTEN_S = 60.0
-
-
-@dataclass
-class _Window:
-    """A steady window: its mean figures, the least noise in it, and which limits were told as missed."""
-
-    begin_s: float
-    noise: dict[str, float]
-    means: dict[str, float]
-    stood_until: float  # when all stood still last
-    end_s: float | None = None
-    away_since: int | None = None
-    swing_since: float | None = None
-    missed: set[str] = field(default_factory=set)
-
-
-NEVER_BELOW_ZERO = ("suction_superheat", "discharge_superheat", "evaporator_approach")
-WRONG_K = 1.0
-"""Vapour is never colder than its dew point, nor water than what boils in its tubes; a gauge and a thermometer of the
-trade are off by so much together (common practice)."""
 
 
 def assess(stretch: Stretch) -> Assessment:
@@ -82,7 +54,7 @@ def assess(stretch: Stretch) -> Assessment:
     walk = _Walk(stretch, course)
     if walk.windows and not says_running(stretch.frame):
         why += " Neither the load nor both pressures are read: that the compressor ran is taken for granted."
-    return _conclude(walk, why)
+    return conclude(stretch, course, walk.windows, tuple(walk.findings), walk.before, why)
 
 
 class _Walk:
@@ -91,10 +63,10 @@ class _Walk:
     def __init__(self, stretch: Stretch, course: Course) -> None:
         self.stretch, self.course = stretch, course
         self.rows, self.noises = (np.transpose(list(one.values())).tolist() for one in (course.values, course.noises))
-        self.windows: list[_Window] = []
+        self.windows: list[Window] = []
         self.findings: list[Finding] = []
         self.before: Hunting | None = None
-        self.open: _Window | None = None
+        self.open: Window | None = None
         self.idle_s = 0.0  # until then the compressor stood, or the last window lasted
         self.stepped_s = 0.0  # when another stage was last seen in the pressures
         self.swung_s = 0.0  # until then something hunted
@@ -111,7 +83,7 @@ class _Walk:
     def _between(self, k: int) -> None:
         """Open a window when all has stood still for long enough, or hear what hunts."""
         course, end = self.course, float(self.course.end_s[k])
-        same_s = max(self.stepped_s, _same_load_since(course, k))
+        same_s = max(self.stepped_s, same_load_since(course, k))
         since_s = max(end - float(course.stood_s[k]), self.idle_s, self.swung_s, self.nearing_s)
         still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
         if still and (step_s := load_step(course, k, since_s)) is not None:
@@ -131,20 +103,20 @@ class _Walk:
             rang_s = max(same_s, 0.0 if self.windows else self.idle_s) + WINDOW_S  # until then it rings, no hunting
             new = self.ear.at(k, max(self.idle_s, rang_s))
             if new is not None and self.windows:
-                self.findings.append(_hunts(self.stretch, course, k, new, self.windows[-1]))
+                self.findings.append(hunts_told(self.stretch, course, k, new, self.windows[-1]))
             elif new is not None:
                 self.before = new
 
     def _begin(self, k: int, since_s: float) -> None:
         end = float(self.course.end_s[k])
         means = _means(self.course, since_s, end)
-        self.open = _Window(since_s, dict.fromkeys(self.course.values, np.inf), means, stood_until=end)
+        self.open = Window(since_s, dict.fromkeys(self.course.values, np.inf), means, stood_until=end)
         self.windows.append(self.open)
         self.ear.forget()
-        self.findings.append(_steady(self.stretch, self.course, k, self.open))
-        self.findings += _missed(self.stretch, self.course, k, self.open)
+        self.findings.append(steady_told(self.stretch, self.course, k, self.open))
+        self.findings += missed_told(self.stretch, self.course, k, self.open)
 
-    def _within(self, k: int, window: _Window) -> None:
+    def _within(self, k: int, window: Window) -> None:
         """Follow a window, and end it when it is over."""
         course, end = self.course, float(self.course.end_s[k])
         # a step makes neighbouring rows look noisy: the least noise since it opened counts
@@ -163,7 +135,7 @@ class _Walk:
         if ended is not None:
             window.end_s = max(ended, window.begin_s + BIN_S)
             window.means = _means(course, window.begin_s, window.end_s) or window.means
-            self.findings.append(_unsteady(self.stretch, course, k, window, stepped=step_s is not None))
+            self.findings.append(unsteady_told(self.stretch, course, k, window, stepped=step_s is not None))
             cause = self.findings[-1].figures["cause"]
             self.idle_s = max(self.idle_s, window.end_s)
             self.stepped_s = window.end_s if cause == "staging" else self.stepped_s
@@ -171,9 +143,9 @@ class _Walk:
             self.open = None
         elif window.away_since is None:
             window.means = _means(course, window.begin_s, end)
-            self.findings += _missed(self.stretch, course, k, window)
+            self.findings += missed_told(self.stretch, course, k, window)
 
-    def _over(self, k: int, window: _Window, step_s: float | None) -> float | None:
+    def _over(self, k: int, window: Window, step_s: float | None) -> float | None:
         """Return when a window ended by what bin `k` shows, None while it goes on; `step_s`: when the load stepped."""
         course, end, begin = self.course, float(self.course.end_s[k]), window.begin_s
         if k > 0 and end - float(course.end_s[k - 1]) > LOST_S:
@@ -191,17 +163,6 @@ class _Walk:
             return None
         self.swung_s = end - heard.period_s
         return left(course, begin, k, heard.span_s)
-
-
-def _same_load_since(course: Course, k: int) -> float:
-    """Return since when the load has been what it is at bin `k` [s]; 0 where it is not logged, or longer than anybody
-    looks back."""
-    load = course.values.get(LOAD)
-    if load is None:
-        return 0.0
-    first, _ = course.bins(course.end_s[k] - HUNTS_S[-1], course.end_s[k])
-    other = np.flatnonzero(np.abs(load[first : k + 1] - load[k]) > TOLERANCES[LOAD].departure)
-    return float(course.end_s[first + other[-1]]) if len(other) else 0.0
 
 
 class _Ear:
@@ -234,174 +195,3 @@ def _means(course: Course, begin_s: float, end_s: float) -> dict[str, float]:
     """Return the mean of each quantity over the bins inside a window, those that have readings there."""
     means = course.totals.mean(*course.bins(begin_s, end_s)).tolist()
     return {name: mean for name, mean in zip(course.values, means, strict=True) if mean == mean}
-
-
-def _figures(window: _Window) -> dict[str, FigureValue]:
-    return {name: Figure(value, STARTUP_FIGURES[name]) for name, value in window.means.items() if name != LOAD}
-
-
-def _at(stretch: Stretch, seconds: float) -> pd.Timestamp:
-    return stretch.begin + pd.Timedelta(seconds=max(0.0, seconds))
-
-
-def _name(figure: str) -> str:
-    return figure.replace("_", " ")
-
-
-def _listed(stretch: Stretch, figures: Mapping[str, FigureValue]) -> str:
-    system = stretch.job.job.units
-    return ", ".join(f"{_name(n)} {f.show(system)}" for n, f in figures.items() if isinstance(f, Figure))
-
-
-def _steady(stretch: Stretch, course: Course, k: int, window: _Window) -> Finding:
-    figures = _figures(window)
-    return Finding(
-        course.known[k], _at(stretch, window.begin_s), stretch.stage, "steady", "info",
-        f"Steady, read now: {_listed(stretch, figures)}.", figures,
-    )  # fmt: skip
-
-
-def _outside(stretch: Stretch, window: _Window) -> dict[str, tuple[float, float, float]]:
-    limits = stretch.job.startup.limits
-    return {
-        name: (window.means[name], low, high)
-        for name, (low, high) in limits.items()
-        if name in window.means and not low <= window.means[name] <= high
-    }
-
-
-def _missed(stretch: Stretch, course: Course, k: int, window: _Window) -> list[Finding]:
-    findings = []
-    system = stretch.job.job.units
-    for name, (value, low, high) in _outside(stretch, window).items():
-        if name in window.missed:
-            continue
-        window.missed.add(name)
-        kind = STARTUP_FIGURES[name]
-        text = (
-            f"{_name(name)} {Figure(value, kind).show(system)} while steady is"
-            f" {'below' if value < low else 'above'} the job's limits of {Figure(low, kind).show(system)}"
-            f" to {Figure(high, kind).show(system)}."
-        )
-        figures: dict[str, FigureValue] = {
-            "figure": name, name: Figure(value, kind), "low": Figure(low, kind), "high": Figure(high, kind),
-        }  # fmt: skip
-        since = _at(stretch, window.begin_s)
-        findings.append(Finding(course.known[k], since, stretch.stage, "limit_missed", "caution", text, figures))
-    return findings
-
-
-def _unsteady(stretch: Stretch, course: Course, k: int, window: _Window, *, stepped: bool) -> Finding:
-    shown: dict[str, FigureValue] = {}
-    load = course.values.get(LOAD)
-    if not course.running[k]:
-        shown["cause"], why = "stopped", "the compressor stopped"
-    elif load is not None and abs(load[k] - window.means.get(LOAD, np.nan)) > TOLERANCES[LOAD].departure:
-        shown["cause"], why = "staging", "the load changed"
-    elif stepped:
-        shown["cause"], why = "staging", "suction and discharge pressure moved as at another load"
-    elif (heard := hunting(course, k, window.begin_s)) is not None:
-        shown |= {"cause": "hunting", "figure": heard.figure, "period": Figure(heard.period_s, "minutes")}
-        why = heard.said()
-    else:
-        shown["cause"], why = "moved", f"{_names(unsteady_figures(course, k)[:2]) or 'the figures'} moved"
-    figures = _figures(window)
-    return Finding(
-        course.known[k], _at(stretch, window.end_s or 0.0), stretch.stage, "unsteady", "info",
-        f"No longer steady: {why}. The window before gave {_listed(stretch, figures)}.", {**shown, **figures},
-    )  # fmt: skip
-
-
-def _hunts(stretch: Stretch, course: Course, k: int, heard: Hunting, window: _Window) -> Finding:
-    """Return a cause learnt after the window was over."""
-    figures: dict[str, FigureValue] = {
-        "cause": "hunting", "figure": heard.figure, "period": Figure(heard.period_s, "minutes"),
-    }  # fmt: skip
-    return Finding(
-        course.known[k], _at(stretch, window.end_s or 0.0), stretch.stage, "unsteady", "info",
-        f"Not steady: {heard.said()}. Nothing can be judged until it stands.", figures,
-    )  # fmt: skip
-
-
-def _names(figures: list[str]) -> str:
-    return " and ".join(_name(figure) for figure in figures)
-
-
-def _conclude(walk: _Walk, why: str) -> Assessment:
-    stretch, course, before = walk.stretch, walk.course, walk.before
-    windows, findings = walk.windows, tuple(walk.findings)
-    index = stretch.begin + pd.to_timedelta(course.end_s, unit="s")
-    traces = {name: pd.Series(values, index=index) for name, values in course.values.items()}
-    last_s = float(course.end_s[-1]) if len(course.end_s) else 0.0
-    spans = tuple(
-        Span("steady", _at(stretch, w.begin_s), _at(stretch, w.end_s if w.end_s is not None else last_s))
-        for w in windows
-    )
-    if not windows:
-        waiting, trend = _waiting(stretch, course, 0.0)
-        if before is not None and "hunting_period" not in trend:
-            waiting += f" Earlier {before.said('hunted')}."
-            trend["hunting_period"] = Figure(before.period_s, "minutes")
-        never = "Not steady yet" if stretch.end is None else "Never steady"
-        text = waiting if waiting.startswith("Cannot") else f"{never}: {waiting}"
-        return Assessment("never_steady", text + why, trend, findings, traces, spans)
-    window = windows[-1]
-    shown = _figures(window)
-    outside = _outside(stretch, window)
-    limits = set(stretch.job.startup.limits)
-    text = f"Steady: {_listed(stretch, shown)}."
-    if outside:
-        text = (
-            f"Steady, but out of the job's limits: {', '.join(map(_name, outside))}. Read: {_listed(stretch, shown)}."
-        )
-    elif not limits:
-        text += " No limits are stated in the job: the figures are given, not judged."
-    if missing := sorted(limits - set(shown)):
-        text += f" Could not be judged: {', '.join(map(_name, missing))}."
-    if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
-        text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
-    if before is not None:
-        text += f" Before it first stood, {before.said('hunted')}."
-    if window.end_s is not None:
-        waiting, trend = _waiting(stretch, course, window.end_s)
-        shown |= trend
-        text += f" Since then not steady: {waiting}"
-    return Assessment(
-        "steady_out_of_limits" if outside else "steady_in_limits", text + why, shown, findings, traces, spans
-    )
-
-
-def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dict[str, FigureValue]]:
-    """Return what still moves, by how much and for how long at this trend; and the longest of those times."""
-    if len(course.end_s) == 0 or course.end_s[-1] < WINDOW_S:
-        return "Cannot tell yet: five minutes of readings are needed.", {}
-    last = len(course.end_s) - 1
-    if not course.running[last]:
-        return "the compressor does not run.", {}
-    heard = hunting(course, last, since_s)
-    if heard is not None:
-        told: dict[str, FigureValue] = {"hunting_period": Figure(heard.period_s, "minutes")}
-        return f"{heard.said()}. Nothing can be judged until it stands.", told
-    same_s = float(course.end_s[last]) - _same_load_since(course, last)
-    parts, times, system = [], [], stretch.job.job.units
-    for name in unsteady_figures(course, last):
-        drift, scatter = (
-            Figure(float(one[name][last]), STARTUP_FIGURES[name]) for one in (course.drift, course.scatter)
-        )
-        if abs(drift.si) > TOLERANCES[name].drift:
-            parts.append(f"{_name(name)} moves by {drift.show(system, 2)} in 5 min")
-            times.append(minutes_left(course, name, last))
-        else:
-            parts.append(f"{_name(name)} goes to and fro by ± {scatter.show(system, 2)}")
-            times.append(None)
-    text = f"{', '.join(parts)}." if parts else "all has stood still for less than five minutes."
-    if same_s < WINDOW_S:
-        text = f"the load changed {duration(same_s)} ago; {text}"
-    if not parts:
-        return text, {}
-    known = [minutes for minutes in times if minutes is not None]
-    if len(known) < len(times):
-        return text, {}
-    return f"{text} At this trend it may stand in {about(60.0 * max(known))}.", {
-        "time_to_steady": Figure(60.0 * max(known), "minutes")
-    }
