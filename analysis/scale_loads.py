@@ -27,6 +27,8 @@ HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
 share of what moved: a few kilograms are moved through thin hoses."""
 CONNECTED_S = 15.0
 """Between rows far apart a cylinder is put on and connected for so long at least before it is opened."""
+UNSEEN_TARE = 0.7
+"""A cylinder beside others in a recovery is no lighter than this share of what they weighed when they came."""
 
 
 @dataclass(frozen=True)
@@ -148,7 +150,15 @@ class Loads(Explaining):
 
     def _blind_kg(self, blind_s: float, gross_kg: float) -> float:
         """Return how unsure it is what moved in a time without readings after which another weight stands [kg]."""
-        return 2.0 * min(FASTEST_KG_PER_S * blind_s, gross_kg) if blind_s > max(GAP_S, 3.0 * self._spacing_s) else 0.0
+        if blind_s <= max(GAP_S, 3.0 * self._spacing_s):
+            return 0.0
+        most = 2.0 * min(FASTEST_KG_PER_S * blind_s, gross_kg)
+        if self.sign < 0.0:
+            return most
+        tares = [one.tare_kg for one in self.names.cylinders if one.tare_kg is not None]
+        if not tares or len(tares) < len(self.names.cylinders):
+            tares += [UNSEEN_TARE * load.begin_kg for load in self.loads[:-1] if not load.zeroed]
+        return min(most, max(HANDS_KG, gross_kg - min(tares))) if tares else most
 
     def _doubt_blind(self, load: Load) -> None:
         """A cylinder that came while nothing was read may have flowed then, unless it weighs what it should."""

@@ -259,11 +259,11 @@ class Tracker(Believing):
 
     def _switch_meanwhile(self) -> None:
         """The unit was changed while no load stood there, if that makes the run what should stand there."""
-        names, raw = self.names, self._run[-1].raw
+        names, shown = self.names, (self._run[0].raw, self._run[-1].raw)  # flow passes by what it should weigh
         stated = names.next_id in names.expected
         known = [names.expected[names.next_id]] if names.next_id is not None and stated else names.expected.values()
         for gain in (self._gain, *(UNIT_SLIPS if stated else UNIT_SLIPS[:1])):
-            if any(abs(raw * gain - self._zero - kg) <= MATCH_KG for kg in known):
+            if any(all(abs(raw * gain - self._zero - kg) <= MATCH_KG for raw in shown) for kg in known):
                 self._read_with(gain, [*self._between, *self._run])
                 return
 

@@ -340,6 +340,26 @@ def test_flow_that_broke_down_right_after_the_first_row_may_have_flowed_before_i
     assert found.uncertainty_kg < 2.5
 
 
+@pytest.mark.parametrize("cylinders", [None, [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": "23 kg"}]])
+def test_what_an_outage_across_a_change_hides_is_bounded_by_tares(cylinders: list[dict[str, str]] | None) -> None:
+    shown = weights(
+        (60, 26, 26), (600, 26, 66), (60, 66, 66), (200, 24, 24), (100, 24, 28), (300, 28, 40), (60, 40, 40)
+    )
+    at = np.arange(len(shown))
+    shown[(at > 700) & (at < 1_025)] = np.nan
+    found = weighed(shown, cylinders=cylinders)
+    assert found.total_kg == pytest.approx(56.0, abs=found.uncertainty_kg)
+    assert found.uncertainty_kg < 23.0  # A may have gone on for up to 20 kg; in B are no 28.6 kg, as it stands there
+
+
+def test_flow_that_passes_what_a_cylinder_weighs_in_the_other_unit_is_no_change_of_unit() -> None:
+    shown = weights((60, 15.3, 15.3), (530, 15.3, 33.3), (370, 0, 0), (90, 27.0, 31.5), (60, 31.5, 31.5))
+    shown[590:960] = np.nan
+    cylinders = [{"id": "A", "tare": "15.3 kg"}, {"id": "B", "tare": "13.5 kg"}]
+    found = weighed(shown[::10], step=10.0, cylinders=cylinders, marks=[on(20, "A"), on(700, "B")], noise=0.0)
+    assert found.loads[-1].end_kg == pytest.approx(31.5, abs=0.1)
+
+
 def test_charging_by_bursts_with_rows_a_minute_apart() -> None:
     levels = [90.0 - 6.0 * k for k in range(10)]
     bursts = [part for a, b in pairwise(levels) for part in ((120.0, a, b), (180.0, b, b))]
