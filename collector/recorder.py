@@ -22,6 +22,7 @@ from pathlib import Path
 from analysis.vocabulary.channels import CHANNELS, column_header
 from analysis.vocabulary.errors import InputError, RecorderError, StandwatchError, refused
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
+from analysis.vocabulary.text import counted
 from analysis.vocabulary.units import parse_quantity
 from collector.control import ControlServer
 from collector.durable import DurableWriter, why
@@ -125,8 +126,7 @@ class Recorder:
 
     def about(self) -> list[str]:
         """Return what is said at the start: where it records to, and which channels nothing is judged by."""
-        count = len(self.channels)
-        said = [f"recording {count} channel{'s' * (count > 1)} into {self.folder}; Ctrl-C ends"]
+        said = [f"recording {counted(len(self.channels), 'channel')} into {self.folder}; Ctrl-C ends"]
         other = ", ".join(channel for channel, _ in self.channels if channel not in CHANNELS)
         if other:
             said.append(f"nothing is judged by {other}: say under channels of the [[instrument]] what each one reads")

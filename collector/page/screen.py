@@ -8,7 +8,7 @@ from pathlib import Path
 from nicegui import ui
 
 from analysis.report.words import words
-from analysis.vocabulary.text import duration
+from analysis.vocabulary.text import counted, duration
 from collector.page.alarms import Alarms
 from collector.page.answer import Answer
 from collector.page.buttons import Buttons
@@ -77,7 +77,7 @@ def build(model: Model, theme: str, shared: bool) -> None:
         recording.classes(replace="recording late" if late else "recording")
         gone = [] if late or model.lost else model.silent()
         asked = len(model.alarms.unanswered())
-        alarmed.show(f"✖ {asked} open alarm{'s' * (asked > 1)}" if asked else "")
+        alarmed.show(f"✖ {counted(asked, 'open alarm')}" if asked else "")
         named = ", ".join(words(name) for name in gone)
         silent.show(
             f"▲ {len(gone)} channels silent" if len(gone) > MOST_NAMED else f"▲ silent: {named}" if gone else ""
