@@ -102,23 +102,9 @@ def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Ref
         level: Level = "alarm" if why else "info"
         if why:
             said.append("Take another cylinder.")
-        elif not filling:
-            pass  # what may go into it is no question
-        elif stay.lighter_than_tare and stay.table is not None and stay.table.tare_kg is not None:
-            weighs, tare = Figure(stay.gross_kg, "mass").show(system), Figure(stay.table.tare_kg, "mass").show(system)
-            level, cause = "caution", "tare"
-            said.append(
-                f"{name} weighs {weighs}, less than its stated tare of {tare}: check tare and scale. Its safe fill is "
-                "not judged; go by its marks."
-            )
-        elif stay.table is not None and stay.table.tare_kg is not None and stay.table.water_capacity_kg is not None:
-            contradiction = doubt(stay.table, system)
-            if contradiction is not None:
-                level, cause = "caution", "stated"
-                said.append(contradiction)
-        elif change is not None and stay.has_no_limit and stretch.job.cylinder:
-            level, cause = "caution", "unknown"
-            said.append(f"{name} is none of the job's cylinders: no safe fill is known for it, go by the marks on it.")
+        elif filling and (caution := _doubted(stretch, stay, change is not None)) is not None:
+            level, (cause, text) = "caution", caution
+            said.append(text)
         figures: dict[str, FigureValue] = {"cylinder": name}
         if name in told or not cause:
             said, cause, level = [], "", "info"
@@ -143,6 +129,23 @@ def _changes(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Ref
             said.insert(0, text)
         if said:
             yield Finding(time, since, stretch.stage, "cylinder_changed", level, " ".join(said), figures)
+
+
+def _doubted(stretch: Stretch, stay: Stay, changed: bool) -> tuple[str, str] | None:
+    """Return the cause and the words of why the safe fill of a cylinder that is being filled is not judged."""
+    name, table, system = stay.name, stay.table, stretch.job.job.units
+    if stay.lighter_than_tare and table is not None and table.tare_kg is not None:
+        weighs, tare = Figure(stay.gross_kg, "mass").show(system), Figure(table.tare_kg, "mass").show(system)
+        return "tare", (
+            f"{name} weighs {weighs}, less than its stated tare of {tare}: check tare and scale. Its safe fill is "
+            "not judged; go by its marks."
+        )
+    if table is not None and table.tare_kg is not None and table.water_capacity_kg is not None:
+        contradiction = doubt(table, system)
+        return None if contradiction is None else ("stated", contradiction)
+    if changed and stay.has_no_limit and stretch.job.cylinder:
+        return "unknown", f"{name} is none of the job's cylinders: no safe fill is known for it, go by the marks on it."
+    return None
 
 
 def _unknown(stretch: Stretch, weighing: Weighing, stays: list[Stay]) -> Iterator[Finding]:
