@@ -15,6 +15,7 @@ from analysis.safe_fill import air_excess_pa, cylinder_limits
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import Level
+from analysis.vocabulary.text import about
 
 BIN_S = 60.0
 TREND_BINS = 10
@@ -77,7 +78,7 @@ def heating(stretch: Stretch, stays: list[Stay]) -> Iterator[Finding]:
         soon = "and close to it now"
         if np.isfinite(left_s):
             figures["time_left"] = Figure(float(max(left_s, 0.0)), "minutes")
-            soon = f"and will reach it in about {max(1.0, left_s / 60.0):.0f} min"
+            soon = f"and will reach it in {about(left_s)}"
         text = (
             f"Head pressure stands at {stands.show(system)}, cut-out {ends.show(system)}, {soon}. "
             f"Cool {name} with water or air, or change it; look for air in it."

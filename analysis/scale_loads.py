@@ -16,6 +16,7 @@ from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_k
 from analysis.scale_names import SAME_KG, Load, NamedBy
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, Standing, flows_on
+from analysis.vocabulary.text import duration
 
 # What follows is common practice; no published source.
 RECENT = 12
@@ -168,7 +169,7 @@ class Loads(Explaining):
             return
         load.doubt(unsure)
         self.cautions.append(
-            f"The scale gave no readings for {self._blind_s / 60.0:.0f} min while a cylinder was changed: what moved "
+            f"The scale gave no readings for {duration(self._blind_s)} while a cylinder was changed: what moved "
             "then is not counted."
         )
 

@@ -14,6 +14,7 @@ from analysis.stage_watcher import watch
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.channels import STAGES
 from analysis.vocabulary.job import Job
+from analysis.vocabulary.text import duration
 
 PATIENCE = pd.Timedelta(minutes=15)
 """A technician who marks stages gets this long to mark one before it is taken from the signals."""
@@ -237,11 +238,11 @@ def other_clock(named: Sequence[StageSpan], found: Sequence[StageSpan]) -> list[
     near = [one for one in apart if abs(one - middle) <= CLOCK_ALIKE]
     if abs(middle) < CLOCK_OFF or len(near) < 2 or len(near) < 0.6 * len(apart):
         return []
-    minutes = middle.total_seconds() / 60.0
+    side = "later" if middle > pd.Timedelta(0) else "earlier"
     return [
-        f"The journal's stages begin about {abs(minutes):.0f} min {'later' if minutes > 0 else 'earlier'} than what the"
-        " signals show of them: its clock or its time zone may be wrong. It is judged as the journal says: put"
-        " journal.csv right and review again."
+        f"The journal's stages begin about {duration(abs(middle).total_seconds())} {side} than what the signals show of"
+        " them: its clock or its time zone may be wrong. It is judged as the journal says: put journal.csv right and"
+        " review again."
     ]
 
 
@@ -304,17 +305,17 @@ def _said(span: StageSpan, weighs: bool) -> str:
         doubt += f"; a mark{' or a scale' if span.stage in WEIGHS and not weighs else ''} would have shown it"
     ended = ""
     if span.end is not None and span.end_within_s > UNSURE_S:
-        ended = f" and ended at {span.end:%d %b %H:%M} ± {span.end_within_s / 60:.0f} min"
+        ended = f" and ended at {span.end:%d %b %H:%M} ± {duration(span.end_within_s)}"
     return (
         f"{_name(span)} was found from the signals, not from the journal:"
-        f" it began at {span.begin:%d %b %H:%M} UTC ± {span.within_s / 60:.0f} min{ended}{doubt}."
+        f" it began at {span.begin:%d %b %H:%M} UTC ± {duration(span.within_s)}{ended}{doubt}."
     )
 
 
 def _end_said(span: StageSpan) -> str:
     return (
         f"journal.csv does not say when {_name(span)} ended: the signals show it at {span.end:%d %b %H:%M} UTC"
-        f" ± {span.end_within_s / 60:.0f} min."
+        f" ± {duration(span.end_within_s)}."
     )
 
 

@@ -18,6 +18,7 @@ from analysis.belief.patience import patience_of_a_probe, patience_of_rise
 from analysis.belief.stuck import STUCK_READINGS, STUCK_S, alive_again
 from analysis.bins import Runs
 from analysis.result import Figure
+from analysis.vocabulary.text import duration
 from analysis.vocabulary.units import UNITS, Unit, UnitSystem
 
 MOST_PA = 120e3
@@ -158,7 +159,7 @@ def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fau
         until = alive_again(times, starts, run)
         yield Fault(
             "channel_stuck", channel, begin, float(times[known]), until,
-            f"{name_of(channel)} has shown the very same number for {(times[known] - begin) / 60:.0f} min, after"
+            f"{name_of(channel)} has shown the very same number for {duration(times[known] - begin)}, after"
             " readings that never stood still: it is stuck and is left out. Check the instrument.",
         )  # fmt: skip
 

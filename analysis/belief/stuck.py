@@ -17,6 +17,7 @@ from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, na
 from analysis.belief.patience import CHANGES, LEVELS, OFTEN, noise_of, patience_of_noise, patience_of_walk
 from analysis.bins import Runs
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, MICRON_PROBES, ROOM_TEMPERATURES
+from analysis.vocabulary.text import duration
 
 STUCK_S = 600.0
 STUCK_READINGS = 20
@@ -145,7 +146,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
                 until = alive_again(times, starts, run)
                 yield Fault(
                     "channel_stuck", channel, begin, float(times[position]), until,
-                    f"{name_of(channel)} has shown the very same number for {(look - begin) / 60:.0f} min {why}: "
+                    f"{name_of(channel)} has shown the very same number for {duration(look - begin)} {why}: "
                     "it is stuck and is left out. Check the instrument.",
                 )  # fmt: skip
                 break

@@ -100,12 +100,13 @@ def _verdict(
         return "complete", held
     if level.reached is not None:
         if level.left_s is not None:
-            left = int(np.ceil(level.left_s / 60.0))
-            now = f"The present pause holds it so far: leave the machine standing for another {left} min."
+            now = (
+                f"The present pause holds it so far: leave the machine standing for another {_at_least(level.left_s)}."
+            )
         elif level.held is False:
             now = "Pull again, and look for liquid and oil."
         else:
-            now = f"Pause the machine for {required.hold_s / 60:.0f} min and see it hold."
+            now = f"Pause the machine for {duration(required.hold_s)} and see it hold."
         if level.held is False:
             return "level_not_held", f"The required level was reached but did not hold. {now}"
         return "undecided", f"The required level was reached. {now}"
@@ -119,6 +120,11 @@ def _verdict(
     if required.level is None:
         return "complete", "No liquid stands any more; no level was asked for."
     return "level_not_reached", "No liquid stands any more, but the required level is not reached yet."
+
+
+def _at_least(seconds: float) -> str:
+    """Return a time to wait, which is no shorter in words."""
+    return duration(60.0 * np.ceil(seconds / 60.0))
 
 
 def _pull_on(make: judge.Maker) -> str:
@@ -138,8 +144,7 @@ def _what_to_do(make: judge.Maker, evidence: Evidence, pauses: list[Pause]) -> s
             return f"{now}: the deeper, the sooner a pause does."
         long = f" ({about(asked.pull_s)})" if asked.pull_s < SLOWEST_S else ""
         return f"{now} to about {make.show(asked.from_pa, 'pressure', 2)}{long}, then pause for 10 min: that shows it."
-    minutes = int(np.ceil(asked.left_s / 60.0))
-    if minutes <= 0:
+    if asked.left_s <= 0.0:
         return (
             "The pressure still rises in this pause: gas that warms, a pocket, or oil. Wait until it stands still, or "
             "warm the low points and the sump, pull on and pause again."
@@ -148,7 +153,7 @@ def _what_to_do(make: judge.Maker, evidence: Evidence, pauses: list[Pause]) -> s
         "Leave the machine standing, valves open, for another" if asked.runs else "Pause the machine, valves open, for"
     )
     rise = make.show(asked.rise_pa, "pressure_difference", 2)
-    return f"{how} {minutes} min. If the pressure rises by no more than {rise}, no liquid stands."
+    return f"{how} {_at_least(asked.left_s)}. If the pressure rises by no more than {rise}, no liquid stands."
 
 
 def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required: RequiredLevel) -> list[str]:

@@ -15,6 +15,7 @@ from analysis.recovery.ticks import Ticks
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import Level
+from analysis.vocabulary.text import duration
 
 RATE_S = 120.0
 """Mass rates are taken over this time."""
@@ -176,7 +177,7 @@ def _power(make: Maker, evidence: Evidence, call: Call) -> str:
         return ""
     return (
         f" (a pocket of {100.0 * POCKET_LEAST:.1f} % of the charge would bring back at least "
-        f"{make.show(rise, 'pressure_difference', 2)} in {FLAT_S / 60:.0f} min)"
+        f"{make.show(rise, 'pressure_difference', 2)} in {duration(FLAT_S)})"
     )
 
 
@@ -289,7 +290,6 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
         if not len(stays):
             continue
         j = int(k[stays[0]])
-        minutes = (ticks.at_s[j] - pause.begin_s) / 60.0
         if level_pa is not None and ticks.pressure_pa[j] <= level_pa:
             why = (
                 "Cold gas warms, or refrigerant boils out of oil or a pocket. It still stands under the required "
@@ -302,7 +302,7 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
             )
         text = (
             f"Pressure came back from {make.pressure(base)} to {make.pressure(ticks.pressure_pa[j])} in "
-            f"{minutes:.0f} min with the machine standing. {why}"
+            f"{duration(ticks.at_s[j] - pause.begin_s)} with the machine standing. {why}"
         )
         figures = {
             "pressure_before": Figure(float(base), "pressure"),

@@ -14,6 +14,7 @@ from analysis.recovery.required_level import RequiredLevel
 from analysis.recovery.ticks import STANDS, Ticks
 from analysis.result import Figure, Finding
 from analysis.stretch import first_from, moments, seconds
+from analysis.vocabulary.text import duration
 
 FIRST_COME = "Local codes and the licensed technician come first."
 REACHED_STAYS_S = 60.0
@@ -57,7 +58,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     }
     text = (
         f"The required level of {of_level} ({source}) is reached. Stop the machine and watch for "
-        f"{required.hold_s / 60:.0f} min that it does not come back. {FIRST_COME}"
+        f"{duration(required.hold_s)} that it does not come back. {FIRST_COME}"
     )
     found = [make(first, float(begin[first]), "required_level_reached", "info", text, **figures)]
     held: bool | None = None
@@ -79,7 +80,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
         if not told and not high[: j - pause.base + 1].any():
             told = True
             text = (
-                f"The level stood for {required.hold_s / 60:.0f} min: {make.pressure(ticks.pressure_pa[j])} against "
+                f"The level stood for {duration(required.hold_s)}: {make.pressure(ticks.pressure_pa[j])} against "
                 f"the required {of_level} ({source}). {FIRST_COME}"
             )
             figures = {
