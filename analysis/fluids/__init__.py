@@ -4,7 +4,7 @@ Plain functions of SI numbers: a float gives a float, an array gives an array, N
 outside the stated range gives NaN.
 """
 
-from analysis.fluids.refrigerants import OutOfRange, Refrigerant, refrigerant, refrigerant_of
+from analysis.fluids.refrigerants import Refrigerant, refrigerant, refrigerant_of
 from analysis.vocabulary.refrigerants import UnknownRefrigerant
 
-__all__ = ["OutOfRange", "Refrigerant", "UnknownRefrigerant", "refrigerant", "refrigerant_of"]
+__all__ = ["Refrigerant", "UnknownRefrigerant", "refrigerant", "refrigerant_of"]

@@ -1,8 +1,7 @@
 """Saturation and vapour properties of refrigerants, from tables shipped with the package.
 
 All quantities are SI. A method takes a float or an array and gives back the same; NaN gives NaN. Outside the
-stated range (`Refrigerant.range_k`) the answer is NaN, because one row of a log must never stop the rest;
-`Refrigerant.require` raises `OutOfRange` for a value of which an answer is owed.
+stated range (`Refrigerant.range_k`) the answer is NaN, because one row of a log must never stop the rest.
 
 Source: CoolProp 8 (Bell et al., Ind. Eng. Chem. Res. 53 (2014) 2498), tabulated by
 `analysis.fluids.make_tables` and read by a cubic spline. Against CoolProp on a fresh grid: saturation
@@ -22,9 +21,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.fluids.curve import GAS_CONSTANT, TABLES, Curve, Floats, Value, inverse, like
-from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.errors import refused
 from analysis.vocabulary.job import Job
-from analysis.vocabulary.refrigerants import LIST_FILE, known_refrigerants, refrigerant_list, refrigerant_name
+from analysis.vocabulary.refrigerants import LIST_FILE, refrigerant_list, refrigerant_name
 from analysis.vocabulary.units import parse_pressure, parse_quantity
 
 PressureClass = Literal["low", "medium", "high", "very_high"]
@@ -44,10 +43,6 @@ COLUMNS = (
 
 NEWTON_STEPS = 7
 """From the ideal gas to the density of saturated vapour, nearly as slow as it gets, to 1e-9."""
-
-
-class OutOfRange(InputError):
-    """A temperature or pressure that the table of the refrigerant does not reach."""
 
 
 def refrigerant(name: str) -> Refrigerant:
@@ -72,12 +67,10 @@ def _load(name: str) -> Refrigerant:
     facts = dict(line[2:].split(" = ") for line in text if line.startswith("# ") and " = " in line)
     rows = np.loadtxt(text, delimiter=",", skiprows=len(facts) + 2)
     rows.flags.writeable = False
-    entry = known_refrigerants()[name]
     return Refrigerant(
         name=name,
         molar_mass_kg_per_mol=float(facts["molar_mass_kg_per_mol"]),
         critical_temperature_k=float(facts["critical_temperature_k"]),
-        is_blend=len(entry.mass_fractions) > 1,
         table=rows,
     )
 
@@ -92,7 +85,6 @@ class Refrigerant:
     name: str
     molar_mass_kg_per_mol: float
     critical_temperature_k: float
-    is_blend: bool
     table: Floats = field(repr=False)
     """Rows of the shipped table, columns `COLUMNS`."""
 
@@ -107,28 +99,6 @@ class Refrigerant:
     def range_pa(self) -> tuple[float, float]:
         """Pressures at which both bubble and dew temperature are known [Pa absolute]."""
         return float(self.table[0, 1]), float(self.table[-1, 2])
-
-    def require(self, temperature_k: ArrayLike | None = None, pressure_pa: ArrayLike | None = None) -> None:
-        """Raise unless every temperature [K] and pressure [Pa] given lies inside the table.
-
-        Raises
-        ------
-        OutOfRange
-            Names the first value outside, and the range. NaN is outside.
-        """
-        for given, (low, high), what, unit in (
-            (temperature_k, self.range_k, "temperature", "K"),
-            (pressure_pa, self.range_pa, "pressure", "Pa"),
-        ):
-            if given is None:
-                continue
-            values = np.atleast_1d(np.asarray(given, dtype=np.float64))
-            outside = ~((values >= low) & (values <= high))
-            if outside.any():
-                raise OutOfRange(
-                    f"{self.name}: {what} {values[outside][0]:g} {unit} is outside the table;"
-                    f" expected {low:g} to {high:g} {unit}"
-                )
 
     # --- saturation --------------------------------------------------------------------------------------
 
@@ -163,13 +133,6 @@ class Refrigerant:
     def liquid_heat_capacity(self, temperature_k: Value) -> Value:
         """Return the isobaric heat capacity of saturated liquid [J/(kg K)]; indicative."""
         return self._at_temperature("liquid_heat_capacity_j_per_kg_k", temperature_k)
-
-    @property
-    def glide(self) -> float:
-        """Dew minus bubble temperature at one standard atmosphere [K]; 0 for a single compound."""
-        if not self.is_blend:
-            return 0.0
-        return self.dew_temperature_k(101_325.0) - self.bubble_temperature_k(101_325.0)
 
     def freeze_pressure_pa(self, freeze_point_k: float = 273.15) -> float:
         """Return the bubble pressure at which boiling liquid is as cold as `freeze_point_k` [Pa absolute]."""

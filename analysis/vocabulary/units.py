@@ -132,9 +132,6 @@ _DIFFERENCE_UNITS = {
 }
 _RATE_OF = {"pressure_rate": "pressure_difference", "mass_rate": "mass"}
 
-DIMENSIONS = (*dict.fromkeys(u.dimension for u in UNITS.values()), *_DIFFERENCE_UNITS, *_RATE_OF)
-"""Every dimension a quantity may be asked for in."""
-
 
 def unit_symbols(dimension: str) -> list[str]:
     """Return the unit symbols accepted for `dimension`, for an error message or a menu."""
@@ -204,7 +201,7 @@ def parse_quantity(text: object, dimension: str, where: str) -> float:
     Parameters
     ----------
     text : what the settings hold; must be a string with a number and a unit.
-    dimension : one of `DIMENSIONS`; a pressure comes back in pascal as written, see `parse_pressure`.
+    dimension : one that `unit_symbols` knows; a pressure comes back in pascal as written, see `parse_pressure`.
     where : the key, for the message.
 
     Raises

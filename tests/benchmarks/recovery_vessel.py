@@ -311,6 +311,7 @@ def draw_vessel(seed: int) -> Vessel:
     pauses: tuple[tuple[float, float], ...] = ()
     if rng.random() < 0.4:
         pauses = ((plate / liquid_rate + float(rng.uniform(300, 5000)), float(rng.uniform(150, 1200))),)
+    glide = fluid.dew_temperature_k(101_325.0) - fluid.bubble_temperature_k(101_325.0)
     case = Vessel(
         name=kind,
         refrigerant=name,
@@ -318,7 +319,7 @@ def draw_vessel(seed: int) -> Vessel:
         charged=charged,
         volume=volume,
         ideal=bool(rng.random() < 0.4),
-        heavy=float(rng.uniform(0.85, 1.0)) if fluid.glide > 1.0 else 1.0,
+        heavy=float(rng.uniform(0.85, 1.0)) if glide > 1.0 else 1.0,
         water=water,
         ambient=water + float(rng.uniform(0, 15)),
         tubes=plate * float(rng.uniform(40, 200)),
