@@ -1,7 +1,8 @@
 """Evacuation: has it stalled and why, is the target reached, does it hold.
 
 `assess` is the way in: `ticks` makes an even beat of the vacuum, `walk` goes through it once, `rise` judges what a
-closed circuit shows, `cause` weighs why it stalled, `pace` tells the time left, `flow` has the formulas.
+closed circuit shows, `stalls` tells where it stands and `cause` weighs why, `pace` tells the time left, `flow` has the
+formulas.
 """
 
 from __future__ import annotations

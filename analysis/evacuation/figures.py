@@ -87,8 +87,7 @@ def seconds_left(story: Story, aim: Aim) -> tuple[float, float, float] | None:
 
     None, too, while tired oil or a leak is known to hold it up: then no waiting helps.
     """
-    reached = len(story.pull_starts) - 1 in story.targets
-    if aim.target_pa is None or reached or story.pace is None:
+    if aim.target_pa is None or story.reached or story.pace is None:
         return None
     if any(stall.cleared is None and stall.cause in ("pump_oil", "leak") for stall in story.stalls):
         return None

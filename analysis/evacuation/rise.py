@@ -213,8 +213,6 @@ def _weigh(
     moisture += SLOW_WATER * evidence(slow, 2)
     neither = BOTH * evidence(both, 3)
     total = leak + moisture + neither
-    if total <= 0.0:
-        return 0.0, 0.5, 0.5, np.nan
     return plain / total, leak / total, moisture / total, float(top[where])
 
 

@@ -92,3 +92,8 @@ class Story:
     targets: dict[int, float] = field(default_factory=dict)
     pump_stopped: list[float] = field(default_factory=list)
     opened: list[float] = field(default_factory=list)
+
+    @property
+    def reached(self) -> bool:
+        """Whether the present pull reached the target."""
+        return len(self.pull_starts) - 1 in self.targets

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
 from analysis.evacuation.aim import Aim
-from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
 from analysis.evacuation.closed_circuit import (
     OPENING_S,
-    SEEN_SHARE,
     hold_outcome,
     level_at,
     look_at,
@@ -19,37 +16,25 @@ from analysis.evacuation.closed_circuit import (
     stood_until,
     surely_above,
 )
-from analysis.evacuation.evidence import evidence_of
 from analysis.evacuation.pace import pace_now
 from analysis.evacuation.pump import Pump
-from analysis.evacuation.story import Closed, Happening, Stall, Story
+from analysis.evacuation.stalls import Stalls
+from analysis.evacuation.story import Closed, Happening, Story
 from analysis.evacuation.ticks import GAP_S, Ticks
-from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend, crossing
+from analysis.evacuation.trend import WINDOWS_S, crossing
 from analysis.evacuation.valve import PULLED_BELOW_PA, fallen, left_its_low, rising, shut_at_pump, stopped
 from analysis.stretch import first_from
 
-LOOK_S, NEWS_S = 60.0, 900.0
-"""How often a stall and its cause are looked for; the cause less often when nothing was done for a while."""
-CLEARED = 0.8
-FOLLOWED_S = 3_000.0
-"""A level that took longer than this to get from 0.95 to 0.8 of the stalled one creeps: still the same stall."""
 RISE_WITHIN_S, FALL_WITHIN_S = 1_800.0, 900.0
 """What a valve does to the pressure shows within these; slower is weather or water."""
-SAME_LEVEL = 1.06
 BROKEN = 4.0
 BROKEN_PA = 15e3
 BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0
 """Where somebody said that the vacuum is broken, this many times the target shows it, within an hour."""
 MARK_LATE_S = 900.0
-SERVICE_S = 3_600.0
-"""What was done at the pump within this time before the level gave way has to do with it."""
 AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
 CHECK_GROWTH = 1.1
-TRIED_S, PATIENT_S = 180.0, 1_200.0
-"""A valve closed for less tried nothing; one closed for longer, as the advice says, should have told the cause."""
-MORE = 2.0
-"""A rise that does not show yet whether it bends does so in the next as long a time, or is straight."""
 
 
 class Walk:
@@ -58,22 +43,17 @@ class Walk:
     def __init__(
         self, ticks: Ticks, marks: list[tuple[float, str]], aim: Aim, moments_s: np.ndarray, pump: Pump
     ) -> None:
-        self.t, self.waiting, self.moments_s, self.pump = ticks, list(marks), moments_s, pump
+        self.t, self.waiting, self.moments_s = ticks, list(marks), moments_s
         self.target, self.hold_s, self.limit = aim.stalls_above_pa, aim.hold_s, aim.limit_pa
         self.story = Story()
-        self.trend = Trend(ticks)
+        self.stalls = Stalls(ticks, self.story, self.target, pump)
         self.stretch = 0
-        self.low = 0
         self.peak = 0
         self.below = 0
         self.closed: Closed | None = None
         self.valve_shut = False
         self.breaking_s: float | None = None
         self.before_break = 0.0
-        self.stall: Stall | None = None
-        self.previous: Stall | None = None
-        self.next_cause_s = 0.0
-        self.next_look_s = 0.0
 
     def run(self) -> Story:
         """Return what happened."""
@@ -120,15 +100,15 @@ class Walk:
                 self._reopened(k)
         self._count_below(k)
         if self.closed is None:
-            self.low = self._recent(k, RISE_WITHIN_S, lowest=True)
+            low = self._recent(k, RISE_WITHIN_S, lowest=True)
             at_pump = shut_at_pump(self.t, k, self.stretch)
             if at_pump is not None:
                 self._close(at_pump, float(at[at_pump]), sure=True)
             else:
-                rose = rising(self.t, k, self.stretch, self.low)
-                stop = stopped(self.t, k, self.stretch, rose=rose) if rose or self._reached() else None
+                rose = rising(self.t, k, self.stretch, low)
+                stop = stopped(self.t, k, self.stretch, rose=rose) if rose or self.story.reached else None
                 if rose:
-                    first = left_its_low(self.t, k, self.stretch, self.low)
+                    first = left_its_low(self.t, k, self.stretch, low)
                     self._close(first, float(at[first]), sure=False, stopped=stop is not None)
                 elif stop is not None:
                     self._close(stop, float(at[stop]), sure=False, stopped=True)
@@ -143,15 +123,7 @@ class Walk:
                 self._pump(k)
             else:
                 self._watch_closed(k, self.closed)
-        if self.stall is not None and at[k] >= self.next_cause_s:
-            news = self.closed is not None or self.next_cause_s - LOOK_S < self._last_change_s() + NEWS_S
-            self.next_cause_s = float(at[k]) + (LOOK_S if news else NEWS_S)
-            self._learn_cause(k, self.stall)
-
-    def _last_change_s(self) -> float:
-        """Return when a valve was moved or the oil changed last [s]."""
-        ended = [c.end_s for c in self.story.closeds[-1:] if c.end_s is not None]
-        return max([0.0, *ended, *self.story.oil_changes[-1:]])
+        self.stalls.learn(k, self.stretch if self.closed is None else None)
 
     # --- pulls and closings ----------------------------------------------------------------------------
 
@@ -181,10 +153,6 @@ class Walk:
         since = float(self.t.end_s[k]) - closed.begin_s - closed.rise.seconds
         return bool(closed.rise.end_pa + closed.rise.rate_pa_per_s * since > 0.5 * self.t.raw[k])
 
-    def _reached(self) -> bool:
-        """Return whether this pull reached the target."""
-        return len(self.story.pull_starts) - 1 in self.story.targets
-
     def _new_pull(self, k: int) -> None:
         self.breaking_s = None
         if self.t.vacuum[k] > BROKEN_PA and self.story.pull_starts[-1] == self.stretch == k - 1:
@@ -192,19 +160,18 @@ class Walk:
         else:
             self.story.pull_starts.append(k)
         self._reopened(k)
-        if self.stall is not None:
-            self.previous, self.stall = self.stall, None
+        self.stalls.new_pull()
         self.below = 0
 
     def _reopened(self, k: int) -> None:
-        self.stretch = self.low = min(k, len(self.t) - 1)
+        self.stretch = min(k, len(self.t) - 1)
 
     def _close(self, first: int, begin_s: float, *, sure: bool, stopped: bool = False) -> None:
         p = self.t.vacuum
         before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
         opened = any(begin_s - OPENING_S < when for when in self.story.opened[-1:])
         self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, sure, before, stopped and not opened)
-        self.closed.hold = self._reached() and bool(p[first] <= 1.1 * self.target)
+        self.closed.hold = self.story.reached and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
 
@@ -250,10 +217,10 @@ class Walk:
     def _count_below(self, k: int) -> None:
         """Tell that the target is reached: the pump valve may be closed before slow rows show it."""
         self.below = self.below + 1 if self.t.vacuum[k] <= self.target else 0
-        if self.below >= 2 and not self._reached():
+        if self.below >= 2 and not self.story.reached:
             since = crossing(self.t, k, self.target, self.story.pull_starts[-1])
             self.story.targets[len(self.story.pull_starts) - 1] = since
-            self._tell(Happening(k, since, "target_reached"))
+            self.story.happenings.append(Happening(k, since, "target_reached"))
             if self.closed is not None:
                 self.closed.hold = True
 
@@ -263,100 +230,7 @@ class Walk:
             return
         if k and (not self.t.probe[k - 1] or at[k] - at[k - 1] > WINDOWS_S[0]):
             self._reopened(k)  # nobody knows what was done meanwhile
-        for stall in (self.stall, self.previous):
-            if (
-                stall is not None
-                and stall.cleared is None
-                and k >= 2
-                and (p[k - 2 : k + 1] < CLEARED * stall.level_pa).all()
-            ):
-                if self._creeps(k, stall):
-                    stall.level_pa = float(p[k])
-                    continue
-                stall.cleared = k
-                self._oil_helped(k, stall)
-                self._tell(Happening(k, float(at[k - 2]), "stall_cleared", stall=stall, level_pa=float(p[k])))
-                if stall is self.stall:
-                    self.stall = None
-                self.previous = None
-        if self.stall is None and at[k] >= self.next_look_s:
-            self.next_look_s = float(at[k]) + LOOK_S
-            above = not self._reached() and p[k] > 1.03 * self.target
-            slope, _ = self.trend.slope(k, self.stretch) if above else (math.nan, math.nan)
-            if above and -slope < FLAT_PER_MIN and self.trend.flat(k, self.stretch, self.story.pull_starts[-1]):
-                self._stalled(k, slope)
-
-    def _creeps(self, k: int, stall: Stall) -> bool:
-        """Return whether the level only creeps down, as it does when water leaves a wall or the night gets cold."""
-        at, p = self.t.end_s, self.t.vacuum
-        near = np.flatnonzero(p[self.stretch : k + 1] >= 0.95 * stall.level_pa)
-        began = self.stretch + int(near[-1]) if len(near) else self.stretch
-        return bool(at[k] - at[began] > FOLLOWED_S)
-
-    def _stalled(self, k: int, slope: float) -> None:
-        p, at = self.t.vacuum, self.t.end_s
-        first = int(np.searchsorted(at, at[k] - WINDOWS_S[0]))
-        level = float(np.median(p[max(first, self.stretch) : k + 1]))
-        near = np.flatnonzero(p[self.stretch : k + 1] <= SAME_LEVEL * level)
-        since = self.stretch + int(near[0])
-        stall = Stall(since, level, "undecided", {}, slope, len(self.story.pull_starts) - 1)
-        stall.shares = likelihoods(self._evidence(k, stall))
-        stall.cause = sure_cause(stall.shares)
-        self.stall = stall
-        self.story.stalls.append(stall)
-        self.next_cause_s = float(at[k]) + 60.0
-        self._tell_stall(k, stall)
-
-    def _tell_stall(self, k: int, stall: Stall, close_for_s: float = 0.0) -> None:
-        at = self.t.end_s
-        self._tell(
-            Happening(
-                k, float(at[stall.since]), "stall", stall=stall, cause=stall.cause, shares=dict(stall.shares),
-                held_s=float(at[k] - at[stall.since]), level_pa=stall.level_pa,
-                close_for_s=close_for_s,
-            )
-        )  # fmt: skip
-
-    # --- why -------------------------------------------------------------------------------------------
-
-    def _evidence(self, k: int, stall: Stall, oil_helped: bool | None = None) -> Evidence:
-        pumping_from = self.stretch if self.closed is None else None
-        return evidence_of(self.t, self.story, stall, k, pumping_from, self.pump, oil_helped)
-
-    def _oil_helped(self, k: int, stall: Stall) -> None:
-        """Put down a stall to the oil when fresh oil, or a closing as for a change, brought the deeper pull."""
-        at = self.t.end_s
-        changed = [when for when in self.story.oil_changes if at[stall.since] < when > at[k] - SERVICE_S]
-        ends = [c.end_s for c in self.story.closeds if c.first > stall.since and c.end_s is not None]
-        closed = [when for when in ends if when > at[k] - SERVICE_S]
-        if not (changed or closed) or len(self.story.pull_starts) - 1 != stall.pull:
-            return
-        evidence = self._evidence(k, stall, oil_helped=True if changed else None)
-        shares = likelihoods(evidence if changed else replace(evidence, deeper=True))
-        cause = sure_cause(shares)
-        if cause not in (stall.cause, "undecided"):
-            stall.shares, stall.cause = shares, cause
-            self._tell_stall(k, stall)
-
-    def _learn_cause(self, k: int, stall: Stall) -> None:
-        shares = likelihoods(self._evidence(k, stall))
-        cause = sure_cause(shares)
-        if cause not in (stall.cause, "undecided"):
-            stall.shares, stall.cause = shares, cause
-            self._tell_stall(k, stall)
-        elif stall.cause == "undecided":
-            self._ask_longer(k, stall, shares)
-
-    def _ask_longer(self, k: int, stall: Stall, shares: dict[str, float]) -> None:
-        """Say once of a closing that it did not tell the cause of the stall, and how long one should be."""
-        closed = self.story.closeds[-1] if self.story.closeds else None
-        if closed is None or closed.told or closed.hold or closed.first <= stall.since:
-            return
-        lasted = (float(self.t.end_s[k]) if closed.end_s is None else closed.end_s) - closed.begin_s
-        seen = closed.sure or (closed.rise is not None and closed.rise.end_pa > SEEN_SHARE * closed.level_pa)
-        if seen and lasted >= (PATIENT_S if closed.end_s is None else TRIED_S):
-            closed.told, stall.shares = True, shares
-            self._tell_stall(k, stall, max(PATIENT_S, MORE * lasted))
+        self.stalls.look(k, self.stretch)
 
     # --- closed ----------------------------------------------------------------------------------------
 
@@ -367,7 +241,7 @@ class Walk:
             look_at(self.t, closed, k)
             closed.next_check_s = since if closed.rise is None else max(since + 60.0, CHECK_GROWTH * since)
             if closed.rise is not None:
-                self.next_cause_s = float(at[k])
+                self.stalls.next_cause_s = float(at[k])
                 if closed.outcome == "hold_failed":
                     self._fail(k, closed)
         if not closed.hold or self.limit is None or closed.outcome:
@@ -392,7 +266,7 @@ class Walk:
         closed.outcome = hold_outcome(self.t, closed, k, self.limit, over_s, self.stretch, self.peak)
         if closed.outcome == "hold_passed":
             level = level_at(self.t, closed, k, max(over_s, float(self.t.end_s[k])))[0]
-            self._tell(
+            self.story.happenings.append(
                 Happening(
                     k, closed.begin_s, "hold_passed", told_s=told_s, closed=closed, level_pa=level, held_s=self.hold_s
                 )
@@ -404,12 +278,9 @@ class Walk:
         if first or (cause != closed.cause and cause != "undecided"):
             closed.cause = cause
             at = self.t.end_s
-            self._tell(
+            self.story.happenings.append(
                 Happening(
                     k, closed.begin_s, "hold_failed", closed=closed, cause=cause,
                     level_pa=float(self.t.vacuum[k]), held_s=float(at[k]) - closed.begin_s,
                 )
             )  # fmt: skip
-
-    def _tell(self, happening: Happening) -> None:
-        self.story.happenings.append(happening)
