@@ -24,7 +24,8 @@ from analysis.vocabulary.errors import InputError, RecorderError, StandwatchErro
 from analysis.vocabulary.job import JOURNAL_FILE
 from analysis.vocabulary.text import LONGEST_TEXT
 from collector.entries import Entry, checked
-from collector.joblog import JOURNAL_HEADER, FolderHeld, FolderLock, LineFile
+from collector.folder_lock import FolderHeld, FolderLock
+from collector.joblog import JOURNAL_HEADER, LineFile
 
 CONTROL_FILE = Path(".standwatch") / "control.json"
 LONGEST_REQUEST = 4 * LONGEST_TEXT + 4_096

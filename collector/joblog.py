@@ -19,8 +19,7 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
-from typing import Protocol, TextIO
+from typing import Protocol
 
 from analysis.vocabulary.channels import JOURNAL_COLUMNS
 from analysis.vocabulary.errors import InputError
@@ -226,7 +225,7 @@ class LineFile:
             Nothing stands there, or not this log as it was left.
         """
         try:
-            here = _same(self.path, self._descriptor)
+            here = same_file(self.path, self._descriptor)
             if here and self._failed is None:
                 return
             descriptor = os.open(self.path, _OPEN)
@@ -255,16 +254,14 @@ class LineFile:
     def __enter__(self) -> LineFile:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 
 _OPEN = os.O_RDWR | getattr(os, "O_BINARY", 0)
 
 
-def _same(path: Path, descriptor: int) -> bool:
+def same_file(path: Path, descriptor: int) -> bool:
     """Return whether the file at a path is the open one. FileNotFoundError where none is."""
     here = path.stat()
     with contextlib.suppress(OSError):  # of a disk that is gone
@@ -297,88 +294,3 @@ def csv_line(cells: Sequence[str]) -> bytes:
 
 
 JOURNAL_HEADER = ",".join(JOURNAL_COLUMNS) + "\n"
-
-
-class FolderHeld(InputError):
-    """Another process writes into the job folder."""
-
-
-class FolderLock:
-    """One writer a job folder. The system frees the lock when its holder dies, however it dies.
-
-    Raises
-    ------
-    FolderHeld
-        Another process holds it; the message names the process.
-    """
-
-    def __init__(self, folder: Path) -> None:
-        self.path = folder / ".standwatch" / "lock"
-        self._file = self._take()
-
-    def _take(self) -> TextIO:
-        folder = self.path.parent.parent
-        try:
-            self.path.parent.mkdir(mode=0o700, exist_ok=True)
-            file = self.path.open("a+", encoding="ascii")
-        except OSError as error:
-            raise InputError(f"{folder}: cannot be written ({error.strerror}); expected a folder of yours") from None
-        try:
-            _lock(file.fileno())
-        except OSError:
-            file.seek(0)
-            holder = file.read().strip()
-            file.close()
-            raise FolderHeld(f"{folder}: another process ({holder or 'unknown'}) records this job already") from None
-        try:
-            file.seek(0)
-            file.truncate()
-            file.write(f"process {os.getpid()}")
-            file.flush()
-        except OSError as error:  # a full disk
-            with contextlib.suppress(OSError):
-                file.close()
-            raise InputError(f"{folder}: cannot be written ({error.strerror}); expected room on its disk") from None
-        return file
-
-    def renew(self) -> None:
-        """Hold the folder that stands at the path now, which may have gone and come back.
-
-        Raises
-        ------
-        InputError
-            Another process holds it meanwhile, or it cannot be written.
-        """
-        with contextlib.suppress(FileNotFoundError):
-            if _same(self.path, self._file.fileno()):
-                return
-        taken = self._take()
-        with contextlib.suppress(OSError):
-            self._file.close()
-        self._file = taken
-
-    def close(self) -> None:
-        """Let the folder go."""
-        self._file.close()
-
-    def __enter__(self) -> FolderLock:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
-
-
-if os.name == "nt":  # pragma: no cover
-    import msvcrt
-
-    def _lock(descriptor: int) -> None:
-        os.lseek(descriptor, 1 << 20, os.SEEK_SET)
-        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-
-else:
-    import fcntl
-
-    def _lock(descriptor: int) -> None:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,9 +1,4 @@
-"""The recorder: one row an interval from what the instruments said, until it is told to stop.
-
-Rows keep to a monotonic clock. Their stamps are the wall clock's at the start plus the monotonic time since:
-a wall clock that is put back changes nothing but a journal row, one that is put forward (or a laptop that slept)
-moves the stamps forward with it, and a log that is gone on with goes on behind its last stamp: stamps always rise.
-"""
+"""The recorder: one row an interval from what the instruments said, until it is told to stop."""
 
 from __future__ import annotations
 
@@ -11,11 +6,8 @@ import asyncio
 import contextlib
 import datetime
 import shutil
-import signal
 import sys
-import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -24,9 +16,11 @@ from analysis.vocabulary.errors import InputError, RecorderError, StandwatchErro
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
 from analysis.vocabulary.text import counted
 from analysis.vocabulary.units import parse_quantity
+from collector.clocks import STEP_S, Anchor, Clocks
 from collector.control import ControlServer
 from collector.durable import DurableWriter, why
 from collector.entries import Entry, stamp
+from collector.folder_lock import FolderLock, hold
 from collector.instruments import (
     Event,
     InstrumentSettings,
@@ -39,45 +33,13 @@ from collector.instruments import (
     corrections_of,
     load_instruments,
 )
-from collector.joblog import JOURNAL_HEADER, Disk, FolderHeld, FolderLock, LineFile
-from collector.tasks import end_tasks
+from collector.joblog import JOURNAL_HEADER, Disk, LineFile
+from collector.tasks import at_the_end, end_tasks
 
-STEP_S = 1.0
-"""The wall clock was set when it differs from the monotonic one by more than this."""
 DISK_LOW_BYTES = 200 * 1024 * 1024
 DISK_CHECK_S = 60.0
 TAKEN_WITHIN_S = 8.0
 """A mark that the disk has not taken by then is answered so, before its sender gives up (`control.TIMEOUT_S`)."""
-READ_AGAIN = 5
-HELD_S, HELD_LOOK_S = 2.0, 0.1
-"""A folder that is held for less than this is held by a mark that is being written, not by a recorder."""
-
-
-def _utc_now() -> datetime.datetime:
-    return datetime.datetime.now(datetime.UTC)
-
-
-@dataclass(frozen=True)
-class Clocks:
-    """The recorder's two clocks: `monotonic` [s] never falls, `wall` is the time of day.
-
-    `speed` is how many of their seconds pass in a real one; only a simulation has another than 1.
-    """
-
-    monotonic: Callable[[], float] = time.monotonic
-    wall: Callable[[], datetime.datetime] = _utc_now
-    speed: float = 1.0
-
-    def together(self) -> tuple[float, datetime.datetime]:
-        """Return both as of one moment: where this process stood still between them they are read again.
-
-        Else a pause just there would look like a clock that was set.
-        """
-        for _ in range(READ_AGAIN):
-            monotonic, wall = self.monotonic(), self.wall()
-            if self.monotonic() - monotonic <= STEP_S / 10 * max(1.0, self.speed):
-                break
-        return monotonic, wall
 
 
 def interval_of(job: Job) -> float:
@@ -122,7 +84,7 @@ class Recorder:
         self._writer: DurableWriter | None = None
         self._control: ControlServer | None = None
         self._stop = asyncio.Event()
-        self._anchor = _Anchor(self._clocks)
+        self._anchor = Anchor(self._clocks)
 
     def about(self) -> list[str]:
         """Return what is said at the start: where it records to, and which channels nothing is judged by."""
@@ -171,7 +133,7 @@ class Recorder:
                 LineFile(self.folder / READINGS_FILE, header, self._disk, returned) as readings,
                 LineFile(self.folder / JOURNAL_FILE, JOURNAL_HEADER, self._disk, returned) as journal,
             ):
-                self._anchor = _Anchor(self._clocks, _latest(readings, journal))
+                self._anchor = Anchor(self._clocks, _latest(readings, journal))
                 self._say_how_it_began(readings, journal)
                 self._writer = DurableWriter(readings, journal, self._trouble, self._cure)
                 try:
@@ -312,62 +274,9 @@ class Recorder:
                 self._control.announce()
 
 
-async def hold(folder: Path) -> FolderLock:
-    """Return the lock of a job folder, once whoever writes a mark there has done so.
-
-    Raises
-    ------
-    FolderHeld
-        Another recorder holds it.
-    """
-    for _ in range(round(HELD_S / HELD_LOOK_S)):
-        with contextlib.suppress(FolderHeld):
-            return FolderLock(folder)
-        await asyncio.sleep(HELD_LOOK_S)
-    return FolderLock(folder)
-
-
 def _latest(*files: LineFile) -> datetime.datetime | None:
     """Return the latest of the files' last stamps."""
     return max((file.opened.last_time for file in files if file.opened.last_time is not None), default=None)
-
-
-class _Anchor:
-    """Ties stamps to the monotonic clock; none is earlier than `after` or than one that was given before."""
-
-    def __init__(self, clocks: Clocks, after: datetime.datetime | None = None) -> None:
-        self._clocks = clocks
-        (self._monotonic, self._wall), self._ahead_s = clocks.together(), 0.0
-        if after is not None and after >= self._wall:
-            after += datetime.timedelta(milliseconds=1)
-            self._ahead_s = (self._wall - after).total_seconds()
-            self._wall = after
-
-    def now(self) -> datetime.datetime:
-        """Return the time to stamp with."""
-        return self.at(self._clocks.monotonic())
-
-    def at(self, monotonic: float) -> datetime.datetime:
-        """Return the stamp of a moment of the monotonic clock [s]."""
-        return self._wall + datetime.timedelta(seconds=monotonic - self._monotonic)
-
-    def stepped(self) -> str | None:
-        """Return what to say of a wall clock that was set; None when it was not.
-
-        Stamps follow a clock that is ahead of them. One that is behind is only told, once for each step.
-        """
-        monotonic, wall = self._clocks.together()
-        ahead_s = (wall - self.at(monotonic)).total_seconds()
-        limit_s = STEP_S * max(1.0, self._clocks.speed)
-        step_s = ahead_s - self._ahead_s
-        if abs(step_s) <= limit_s:
-            return None
-        self._ahead_s = ahead_s
-        if ahead_s > limit_s:
-            self._wall, self._monotonic, self._ahead_s = wall, monotonic, 0.0
-            return f"the clock went forward by {step_s:.1f} s (set, or the machine slept); stamps follow it"
-        where = "agrees with the stamps again" if abs(ahead_s) <= limit_s else f"is {-ahead_s:.1f} s behind the stamps"
-        return f"the clock was set by {step_s:+.1f} s and {where}; stamps go on as they were"
 
 
 def _number(value: float) -> str:
@@ -392,12 +301,7 @@ async def record(folder: Path, clocks: Clocks | None = None, started: Callable[[
         As `Recorder.run`.
     """
     recorder = Recorder(folder, clocks, say=_say)
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        try:
-            loop.add_signal_handler(number, recorder.stop)
-        except NotImplementedError:  # Windows: the event loop takes no signal handlers
-            signal.signal(number, lambda *_: loop.call_soon_threadsafe(recorder.stop))
+    at_the_end(recorder.stop)
     try:
         await recorder.run(lambda: started(recorder) if started is not None else None)
     except ExceptionGroup as group:

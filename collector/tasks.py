@@ -1,11 +1,22 @@
-"""Ending tasks for certain."""
+"""Ending: asked for by a signal, and of tasks for certain."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+import signal
+from collections.abc import Callable, Sequence
 
 CANCEL_AGAIN_S = 0.5
+
+
+def at_the_end(stop: Callable[[], object]) -> None:
+    """Have `stop` called on the running loop when this process is asked to end, by SIGINT or SIGTERM."""
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            loop.add_signal_handler(number, stop)
+        except NotImplementedError:  # Windows: the event loop takes no signal handlers
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop))
 
 
 async def end_tasks(tasks: Sequence[asyncio.Task[object]]) -> None:

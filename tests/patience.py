@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from types import TracebackType
 
-from collector.recorder import Clocks
+from collector.clocks import Clocks
 
 PATIENCE_S = 120.0
 """What has not happened by then never will. Nothing is waited for so long unless something is broken."""

@@ -10,7 +10,7 @@ from typing import Any
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 from analysis.vocabulary.shipped import shipped
-from collector.joblog import FolderLock
+from collector.folder_lock import FolderLock
 
 REFERENCE = "SIMULATED two-day job, not a record of any real machine"
 """The reference of every demo job: a folder whose job does not carry it is not overwritten."""

@@ -12,9 +12,10 @@ from collector.bench.plant import Plant
 from collector.bench.play import Bench, moment
 from collector.bench.scenario import Said, Script, job
 from collector.bench.wires import Wires
+from collector.clocks import Clocks
 from collector.control import send
 from collector.entries import Entry
-from collector.recorder import Clocks, Recorder
+from collector.recorder import Recorder
 
 POLLS_A_ROW = 2.0
 """Instruments are read so often in one interval of the recorder."""

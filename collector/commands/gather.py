@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import datetime
-import os
-import signal
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -14,7 +12,7 @@ from analysis.vocabulary.text import one_line
 from collector.follow import tell
 from collector.follow.broker import Broker, from_environment
 from collector.follow.gather import Gatherer
-from collector.tasks import end_tasks
+from collector.tasks import at_the_end, end_tasks
 
 
 def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[str]) -> None:
@@ -47,9 +45,7 @@ async def until_stopped(gatherer: Gatherer) -> None:
     """Gather until SIGINT or SIGTERM; what ends it otherwise is raised."""
     gathering = asyncio.create_task(gatherer.run(), name="gather")
     stop = asyncio.Event()
-    if os.name != "nt":
-        for number in (signal.SIGINT, signal.SIGTERM):
-            asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    at_the_end(stop.set)
     stopping = asyncio.create_task(stop.wait(), name="stop")
     try:
         await asyncio.wait((gathering, stopping), return_when=asyncio.FIRST_COMPLETED)

@@ -21,13 +21,14 @@ from pathlib import Path
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import READINGS_FILE, load_job
 from analysis.vocabulary.text import one_line
+from collector.folder_lock import FolderHeld, FolderLock
 from collector.follow.alarm_rules import load_rules
 from collector.follow.broker import Broker
 from collector.follow.keep import Kept
 from collector.follow.say import status_line
 from collector.follow.state import read_state
-from collector.joblog import FolderHeld, FolderLock
 from collector.page.guard import CODE_VARIABLE
+from collector.tasks import at_the_end
 
 LINE_EVERY_S = 60.0
 HELD_LOOK_EVERY_S = 2.0
@@ -69,12 +70,7 @@ async def watch(folder: Path, *, headless: bool, share: bool, port: int | None) 
         The recorder refused the job at its first start, and said so.
     """
     stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        try:
-            loop.add_signal_handler(number, stop.set)
-        except NotImplementedError:  # Windows: the event loop takes no signal handlers
-            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))
+    at_the_end(stop.set)
     if hasattr(signal, "SIGHUP"):
         signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a closed terminal does not end a night's recording
     kept = [Kept(name, _command(module, folder), say) for name, module in followers_of(folder).items()]

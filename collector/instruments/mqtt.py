@@ -9,7 +9,6 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from types import TracebackType
 from typing import Any, Self
 
 import aiomqtt
@@ -116,16 +115,14 @@ class BrokerClient(aiomqtt.Client):
         self._coming = None
         return done.pop().result()
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def __aexit__(self, *why: Any) -> None:
         """Disconnect."""
         if self._coming is not None:
             self._coming.cancel()
             await asyncio.gather(self._coming, return_exceptions=True)
             self._coming = None
         try:
-            await super().__aexit__(kind, error, trace)
+            await super().__aexit__(*why)
         finally:
             # the library keeps why the line broke for a call that may never come; the loop would print it as forgotten
             lost: asyncio.Future[None] | None = getattr(self, "_disconnected", None)

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from collector.cli import app, main
-from collector.joblog import FolderLock
+from collector.folder_lock import FolderLock
 from tests.patience import PATIENCE_S
 
 HEAD = '[job]\nname = "n"\n'

@@ -6,7 +6,6 @@ import csv
 import datetime
 import errno
 import io
-import os
 from pathlib import Path
 
 import pytest
@@ -14,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.vocabulary.errors import InputError
-from collector.joblog import FolderHeld, FolderLock, LineFile, RealDisk, csv_line
+from collector.joblog import LineFile, RealDisk, csv_line
 
 HEAD = "time,weight [kg]\n"
 ROWS = [f"2026-03-14T07:00:0{n}.000Z,{n}.5\n".encode() for n in range(4)]
@@ -195,22 +194,6 @@ def test_a_late_thread_finds_the_file_closed(tmp_path: Path) -> None:
     assert (tmp_path / "r.csv").read_bytes() == HEAD.encode()
 
 
-def test_the_lock_is_taken_again_in_a_folder_that_came_back(tmp_path: Path) -> None:
-    job = tmp_path / "job"
-    job.mkdir()
-    with FolderLock(job) as lock:
-        lock.renew()
-        job.rename(tmp_path / "away")
-        job.mkdir()
-        lock.renew()
-        with pytest.raises(FolderHeld):
-            FolderLock(job)
-        job.rename(tmp_path / "other")
-        job.mkdir()
-        with FolderLock(job), pytest.raises(FolderHeld):
-            lock.renew()
-
-
 @pytest.mark.parametrize(
     ("last", "time"),
     [
@@ -226,26 +209,6 @@ def test_the_last_stamp_is_known(tmp_path: Path, last: bytes, time: datetime.dat
     path.write_bytes(HEAD.encode() + last)
     with LineFile(path, HEAD) as file:
         assert file.opened.last_time == time
-
-
-def test_one_writer_a_folder_and_the_lock_goes_with_its_holder(tmp_path: Path) -> None:
-    with FolderLock(tmp_path), pytest.raises(FolderHeld, match=f"process {os.getpid()}"):
-        FolderLock(tmp_path)
-    with FolderLock(tmp_path):
-        pass
-
-
-def test_a_folder_whose_disk_is_full_is_refused_and_free_again_afterwards(tmp_path: Path) -> None:
-    resource = pytest.importorskip("resource")
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (0, hard))  # no file may grow, as on a full disk
-    try:
-        with pytest.raises(InputError, match=r"cannot be written .*expected room on its disk"):
-            FolderLock(tmp_path)
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-    with FolderLock(tmp_path):
-        pass
 
 
 @given(st.lists(st.text(), min_size=5, max_size=5))

@@ -20,11 +20,12 @@ import pytest
 from analysis.log import Log, load
 from analysis.vocabulary.errors import InputError
 from collector.bench.clock import FastClock
+from collector.clocks import Clocks
 from collector.control import CONTROL_FILE, ControlServer, send
 from collector.entries import Entry
+from collector.folder_lock import FolderLock
 from collector.instruments import Reading
-from collector.joblog import FolderLock
-from collector.recorder import Clocks, Recorder, _number
+from collector.recorder import Recorder, _number
 from collector.tasks import end_tasks
 from tests.collector.rig import job_folder, more_rows, recording, rows_on_disk, scale
 from tests.collector.test_joblog import FailingDisk

@@ -16,8 +16,9 @@ from pathlib import Path
 import psutil
 
 from analysis.vocabulary.job import READINGS_FILE
+from collector.clocks import Clocks
 from collector.entries import stamp
-from collector.recorder import Clocks, Recorder
+from collector.recorder import Recorder
 from tests.collector.rig import more_rows, recording
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.processes import broker_in
@@ -182,7 +183,8 @@ from pathlib import Path
 from unittest import mock
 from collector.bench.clock import FastClock
 from collector.instruments import Event, Reading
-from collector.recorder import Clocks, Recorder
+from collector.clocks import Clocks
+from collector.recorder import Recorder
 
 folder, speed, simulated_s = Path(sys.argv[1]), float(sys.argv[2]), float(sys.argv[3])
 clock = FastClock(datetime.datetime.now(datetime.UTC), speed, longest_s=0.005 * speed)

@@ -20,7 +20,8 @@ from analysis.vocabulary.errors import StandwatchError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.control import send
 from collector.entries import Entry
-from collector.joblog import JOURNAL_HEADER, FolderHeld, FolderLock, LineFile, RealDisk
+from collector.folder_lock import FolderHeld, FolderLock
+from collector.joblog import JOURNAL_HEADER, LineFile, RealDisk
 from collector.recorder import Recorder
 from tests.collector.rig import recording
 from tests.faults.campaign import Fault, Plan, Tally

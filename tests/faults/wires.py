@@ -12,9 +12,10 @@ from pathlib import Path
 from types import SimpleNamespace
 from unittest import mock
 
+from collector.clocks import Clocks
 from collector.instruments import Reading
 from collector.instruments.frames import with_crc
-from collector.recorder import Clocks, Recorder
+from collector.recorder import Recorder
 from tests.collector.rig import more_rows, recording
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.rig import read, scale_table, scales, soon, write_job

@@ -16,7 +16,7 @@ from collector.bench.scenario import START_S, Said, Script, at_rest, minutes
 from collector.bench.sensors import SENSORS
 from collector.bench.session import run_session
 from collector.bench.wires import Wires
-from collector.joblog import FolderLock
+from collector.folder_lock import FolderLock
 from tests.patience import PATIENCE_S
 
 
