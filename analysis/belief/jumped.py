@@ -63,9 +63,11 @@ BOTTLE_KG, BOTTLE_FLOWS = 1.0, 4.0
 
 @dataclass(frozen=True)
 class Step:
-    """A move between two readings that stayed: when, when that was known, from which median to which, how restless."""
+    """A move between two readings that stayed: when, how long after the reading before, when that was known, from which
+    median to which, how restless."""
 
     at: float
+    apart: float
     known: float
     level: float
     new: float
@@ -134,7 +136,7 @@ def _steps(channel: str, dimension: str, times: np.ndarray, values: np.ndarray, 
             continue
         if step * moved < IN_ONE * moved**2 or abs(step) < OWN_TIMES * _own_move(moves, times, i):
             continue
-        yield Step(at, float(times[stay]), level, new, noise, span, stay)
+        yield Step(at, apart, float(times[stay]), level, new, noise, span, stay)
 
 
 def _own_move(moves: np.ndarray, times: np.ndarray, i: int) -> float:
@@ -241,9 +243,13 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
 
 
 def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
-    """Return whether another channel left its way at that moment, by more than it wandered before."""
+    """Return whether another channel left its way at that moment, by more than it wandered before.
+
+    What happened is seen one reading earlier in what causes it than in what follows.
+    """
     width = 0.5 * step.span
-    edges = np.searchsorted(readings.at, step.at + width * np.arange(-WINDOWS, 3) - 1e-6).tolist()
+    since = np.append(step.at - step.apart + width * np.arange(-WINDOWS, 1), step.at + width * np.arange(1, 3))
+    edges = np.searchsorted(readings.at, since - 1e-6).tolist()
     for other, dimension in readings.dimensions.items():
         if other in (channel, "barometer") or dimension not in ("temperature", "pressure", "mass", "fraction"):
             continue

@@ -461,6 +461,17 @@ def test_a_coarse_probe_that_swung_once_and_came_to_rest_is_not_stuck() -> None:
         assert found(log) == [], seed
 
 
+def test_air_that_leaves_a_condenser_a_reading_after_the_compressor_started_has_not_jumped() -> None:
+    """The air of a laboratory's heat pump moved by 8 to 11 K in the minute after its start (NIST, rows of a minute)."""
+    at = 60.0 * np.arange(60)
+    noise = np.random.default_rng(1)
+    leaving = np.where(at < 1_860.0, 25.0, 37.0) + 0.05 * noise.normal(size=len(at))
+    runs = {"compressor_load": ("%", np.where(at < 1_800.0, 0.0, 62.0))}
+    logged = {"condenser_leaving_temperature": ("degC", leaving)}
+    assert found(make_log(at, logged | runs)[0]) == []
+    assert found(make_log(at, logged)[0]) == [("channel_jumped", "condenser_leaving_temperature")]
+
+
 @pytest.mark.parametrize(("number", "unit"), [(97.2, "kPag"), (97.2, "psig")])
 def test_a_condenser_far_under_its_water_has_a_wrong_label(number: float, unit: str) -> None:
     """R-134a at 97 psig condenses at 30 degC; at 97 kPag it would at -10 degC, beside water of 27 degC."""
