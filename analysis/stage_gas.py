@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stage_look_back import FLICKER_PA, VACUUM_PA
-from analysis.stage_refrigerant import CLEAR_PART, FULL_PART, IDLE_MINUTES, OPEN_PART, REST_S, RefrigerantStages
+from analysis.stage_refrigerant import (
+    CLEAR_PART,
+    FULL_PART,
+    IDLE_MINUTES,
+    LEFT_PA,
+    OPEN_PART,
+    REST_S,
+    RefrigerantStages,
+)
 from analysis.stage_signals import GAUGE_FLOOR_PA, MINUTE_S
 from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, Contents
 
@@ -36,8 +44,6 @@ LONGER_PART, LOOKED_AT_S = 0.4, 240.0
 soon after its hold (common practice)."""
 REACHED = 1.2
 """A vacuum is held once it is at its target, or so near that the probe may not tell; before that it is pumped."""
-LEFT_PA = 25e3
-"""So much above the air's pressure and standing is what was left in the circuit, not yet a test (common practice)."""
 
 
 class GasStages(RefrigerantStages):

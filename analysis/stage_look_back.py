@@ -29,6 +29,9 @@ STEP_PA = 600.0
 """Two minutes that move pressure by as much each, one way, are a machine or a valve (common practice)."""
 QUICK = 3.0
 """Gas that is let in, or out, moves pressure by so much more in a minute than what the circuit does by itself."""
+BEND_MINUTES, BEND = 5, 4.0
+"""Pressure bends where it falls in so many minutes by so many flickers of its gauge more than in as many before: by
+chance alone such a difference has a deviation of one and a half of them."""
 RUSH_MINUTES = 180
 """Oil and low points give back refrigerant over hours; nitrogen is let in within minutes, and then stands."""
 
@@ -151,6 +154,34 @@ class LookBack:
             if fell and self._flowed_between(i, j, j < k):
                 j, seen = i - 2, self._at_once(i, now)
         return j, seen
+
+    def fell_from(self, k: int, first: int, now: int) -> tuple[int, bool]:
+        """Return the minute before what made pressure fall by minute `k`, and whether that was seen by `now`.
+
+        A valve that was opened, or the bend of its course where that comes before.
+        """
+        onset, seen = self.opened_at(max(k - 1, 0), first, now)
+        bent = self.bent(k, first)
+        if bent is not None and bent < onset + (0 if seen else BEND_MINUTES):
+            return bent, True
+        return onset, seen
+
+    def bent(self, k: int, first: int) -> int | None:
+        """Return the first minute since `first` after which pressure fell as not before, and stayed lower till `k`.
+
+        What opens a valve, or turns water on, bends its course at once, however little it falls; None where none does.
+        """
+        s, p, far = self.s, self.s.calm_pa, BEND_MINUTES
+        i = np.arange(max(first, 0) + far, k - far)
+        if not len(i):
+            return None
+        more = 2.0 * p[i] - p[i - far] - p[i + far]
+        lower = np.fmax.accumulate(p[k : i[0] : -1])[::-1][far - 1 :][: len(i)] < p[i]
+        bends = np.flatnonzero(lower & (more > np.maximum(BEND * s.flicker_pa[i], max(2.5 * s.step_pa[k], STEP_PA))))
+        if not len(bends):
+            return None
+        j = int(bends[0])
+        return int(i[j + int(np.argmax(more[j : j + far]))])
 
     def _at_once(self, i: int, now: int) -> bool:
         """Return whether pressure stood, fell by minute `i` and stood again, as behind a valve that was opened.

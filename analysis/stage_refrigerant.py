@@ -51,6 +51,8 @@ OPEN_PART = 0.02
 """What stands so near the air's pressure may be open to it."""
 FULL_PART = 1.07
 """What stands over the warmest thing's saturation by more than a cylinder that is 2 K warmer is no refrigerant."""
+LEAST_LEFT_PA, LEFT_PA = 1e3, 25e3
+"""So much above the air's pressure and standing is what was left in the circuit (common practice)."""
 EMPTY_PART = 0.85
 """A pull that went under this part of the air's pressure did not end at the air's; gas let in goes above it."""
 
@@ -199,7 +201,7 @@ class RefrigerantStages(WatchState):
         while j > first and s.calm_pa[j - 1] < 0.98 * level:
             j -= 1
         least = int(np.searchsorted(s.end_s, self.floor_s))
-        onset, seen = self.opened_at(max(j - 1, 0), least, k)
+        onset, seen = self.fell_from(j, least, k)
         sure = seen or self.has_scale(k)
         if not sure:
             onset = max(s.back(onset, UNSEEN_MINUTES), least)
@@ -236,7 +238,7 @@ class RefrigerantStages(WatchState):
         filled = p > max(1.15 * self.settled_pa + 5e3, EMPTY_PART * s.barometer_pa[k])
         if idle_s > 3 * MINUTE_S and filled and self.rushed(k, self.active_s):
             brought = self.bears and s.swapped[int(np.searchsorted(s.end_s, self.active_s)) : k + 1].any()
-            self._end_recovery(k)
+            self._end_recovery(k, self.came_to_air(k, self.active_s))
             told = np.isnan(s.saturation_low_pa[k]) or not np.isnan(s.weight_kg[k])
             self.contents = "nitrogen" if told and not brought else "remnant"  # or it charges, as will be seen
         elif idle_s > IDLE_MINUTES * MINUTE_S:
@@ -245,6 +247,8 @@ class RefrigerantStages(WatchState):
             at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
             deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
             since = int(np.searchsorted(s.end_s, self.rested_s))
+            stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
+            deep |= stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
             gained_kg = 0.0 if s.swapped[since : at + 1].any() else s.weight_kg[at] - s.weight_kg[since]
             gained = gained_kg > max(STILL_KG, 1.5 * s.restless_kg[at])
             if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
@@ -280,8 +284,8 @@ class RefrigerantStages(WatchState):
             if self.off_s - self.active_s < WATCHED_S:
                 within_s = max(REST_S, abs(self.off_s - end_s) / 2)
                 end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
-        elif not self.has_scale(k) and self.lowest_pa < np.inf and self.rushed(k):
-            end_s = min(end_s, self._rise_s(k))
+        elif at_most_s - self.active_s < WATCHED_S:
+            end_s = max(end_s, at_most_s - READY_S)
         self.end(min(end_s, at_most_s), k, within_s)
         self.contents = "remnant"
 
@@ -302,14 +306,6 @@ class RefrigerantStages(WatchState):
             stopped_s = self._stopped(k)
             if self.s.end_s[k] - stopped_s > STANDS_S:
                 self.end(stopped_s, k)
-
-    def _rise_s(self, k: int) -> float:
-        """Return when pressure last stood at what it had come down to [s]."""
-        s = self.s
-        j = k
-        while j > 0 and s.calm_pa[j] > 1.1 * self.lowest_pa + 2e3:
-            j -= 1
-        return float(s.end_s[j])
 
     def _begin_charging(self, k: int, came_s: float = np.inf) -> None:
         s = self.s

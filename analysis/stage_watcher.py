@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.stage_gas import GasStages
 from analysis.stage_look_back import STILL_MINUTES, VACUUM_PA
-from analysis.stage_refrigerant import CHILL_K, FULL_PART, OPEN_PART, REST_EDGE_S
+from analysis.stage_refrigerant import CHILL_K, FULL_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import Found
 
@@ -157,5 +157,5 @@ class _Watcher(GasStages):
         part = self.s.calm_pa[first : k + 1] / self.s.calm_pa[first]
         if part[-1] > STIRRED or part[-1] < 1.0 / STIRRED:
             moved = first + int(np.flatnonzero((part > 1.03) | (part < 0.97))[0])
-            onset, seen = self.opened_at(max(moved - 1, 0), first, k)
-            self.end(float(self.s.begin_s[onset + 1 if seen else moved]), k)
+            onset, seen = self.fell_from(moved, began, k)
+            self.end(float(self.s.begin_s[onset + 1 if seen else moved]), k, 120.0 if seen else UNSEEN_S)

@@ -284,6 +284,32 @@ def test_a_cylinder_that_was_put_on_long_before_the_pull_ends_no_look_at_the_res
     assert near(spans[0].end, 3_600.0)
 
 
+def test_a_pull_begins_where_pressure_bends_though_the_liquid_lasts_for_an_hour_more() -> None:
+    """It rises with the room by 1 kPa in 10 min; cooler water and the pull take 40 kPa in an hour, no valve is seen."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    sunk = 40e3 * (1.0 - np.exp(-np.maximum(seconds - 3_600.0, 0.0) / 1_200.0))
+    pressure = (572e3 + seconds / 0.6 - sunk) * np.exp(-np.maximum(seconds - 7_200.0, 0.0) / 900.0)
+    warm = {name: np.full(len(seconds), 293.0) for name in ("ambient_temperature", "leaving_water_temperature")}
+    rest, recovery = spans_in(circuit_pressure=np.maximum(np.round(pressure / 500.0) * 500.0, 40e3), **warm)[:2]
+    assert (rest.stage, recovery.stage) == ("at_rest", "recovery")
+    for moment in (rest.end, recovery.begin):
+        assert moment is not None
+        assert abs((moment - at(3_600.0)).total_seconds()) <= 240.0
+
+
+@pytest.mark.parametrize(("left_pa", "came_s", "flickers_pa"), [(45e3, 10.0, 0.0), (107e3, 120.0, 50.0)])
+def test_the_last_pause_of_a_recovery_is_watched_until_air_is_let_in_or_what_was_left_out(
+    left_pa: float, came_s: float, flickers_pa: float
+) -> None:
+    """No scale; it stands for 25 min after the pull."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    pressure = np.interp(seconds, [3_600.0, 7_200.0, 8_700.0, 8_700.0 + came_s], [570e3, left_pa, left_pa, 101_325.0])
+    pressure += flickers_pa * np.sin(seconds / 97.0)
+    recovery = next(span for span in spans_in(circuit_pressure=pressure) if span.stage == "recovery")
+    assert recovery.end is not None
+    assert abs((recovery.end - at(8_700.0)).total_seconds()) <= 240.0
+
+
 def test_a_log_that_went_quiet_tells_its_last_end_as_it_looks() -> None:
     """25 kg in an hour, then nothing for 20 min: the end is told, but what follows may still belong to it."""
     since = np.arange(-1_200.0, 3_600.0 + 1_200.0, 10.0)
