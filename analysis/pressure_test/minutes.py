@@ -19,9 +19,9 @@ from analysis.vocabulary.channels import Column
 MINUTE_S = 60.0
 TRIM = 0.1
 """Share of a minute's readings dropped at each end (common practice)."""
-BAROMETER_WINDOW = 15
-"""Minutes of the running median over the barometer: weather is slow, spikes are not weather (common practice)."""
-TEMPERATURE_WINDOW = 3
+SPIKE_WINDOW = 3
+"""Minutes of the running median over probes and barometer, as many before a minute as after it: a spike is shorter, and
+what came late by a minute would be taken for a lag (common practice)."""
 HOLD_MINUTES = 15
 """For this long a blank probe or barometer is taken to stand at its last reading (common practice)."""
 FIRST_LOOK, LAST_LOOK = 15, 240
@@ -74,7 +74,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
     logged_rows = stretch.counted("circuit_pressure")
     logged = _trimmed(logged_rows, number, count)
     barometer = _trimmed(stretch.barometer_pa.to_numpy(dtype=float), number, count)
-    smooth = _smoothed(barometer, BAROMETER_WINDOW)
+    smooth = _smoothed(barometer)
     smooth = np.where(np.isnan(smooth), _held(smooth, len(smooth)), smooth)
     fresh = np.zeros(count, dtype=bool)
     if "barometer" in frame and stretch.barometer_source == "channel":
@@ -87,7 +87,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
         rows = frame[name].to_numpy(dtype=float)
         if not np.isfinite(rows[number < count]).any():
             continue
-        probes[name] = _held(_smoothed(_trimmed(rows, number, count), TEMPERATURE_WINDOW), HOLD_MINUTES)
+        probes[name] = _held(_smoothed(_trimmed(rows, number, count)), HOLD_MINUTES)
         scatters[name] = _scatter(rows, number, count)
         steps[name] = _quantum(rows, number, count, stretch.columns[name])
     return Minutes(
@@ -154,9 +154,10 @@ def running_median(values: np.ndarray, window: int) -> np.ndarray:
     return pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)
 
 
-def _smoothed(values: np.ndarray, window: int) -> np.ndarray:
-    """Return the running median, NaN where the value itself is missing."""
-    return np.where(np.isfinite(values), running_median(values, window), np.nan)
+def _smoothed(values: np.ndarray) -> np.ndarray:
+    """Return each value without spikes, NaN where the value itself is missing; the last one is known a minute later."""
+    middle = pd.Series(values).rolling(SPIKE_WINDOW, min_periods=1, center=True).median()
+    return np.where(np.isfinite(values), middle.to_numpy(dtype=float), np.nan)
 
 
 def _held(values: np.ndarray, most: int) -> np.ndarray:

@@ -179,6 +179,25 @@ def test_noise_averages_digits_away(interval: float, noise: float, left: float) 
     assert noise > 0.0 or data.digit_k * per_psi == pytest.approx(0.1, rel=0.01)
 
 
+def test_weather_and_probes_are_of_the_minute_in_which_they_were_read() -> None:
+    """A gauge that moves with the weather tells what an absolute one does; a spike in a probe is no heat."""
+    at = np.arange(0.0, 7_200.0, 60.0)
+    weather = 100_000.0 + 300.0 * np.sin(at / 1_800.0)
+    warm = 293.0 + at / 3_600.0
+    warm[60] += 5.0
+    logged = {
+        "circuit_pressure": ("psig", (1.2e6 - weather) / PSI),
+        "barometer": ("Pa", weather),
+        "surface_temperature": ("K", warm),
+    }
+    minutes = minutes_of(make_stretch("pressure_test", at, logged))
+    quiet = slice(5, -5)
+    assert minutes.pressure_pa[quiet] == pytest.approx(1.2e6, abs=1.0)
+    off = np.abs(minutes.probes[METAL] - 293.0 - np.arange(len(minutes)) / 60.0)
+    assert off.max() < 0.02
+    assert np.delete(off, [60, 61])[quiet].max() < 0.005
+
+
 def test_leak_that_never_rests(calm: Night) -> None:
     found = assess(changed(calm, lambda t, p: np.where(t > 500, p * np.exp(-(t - 500) / 1500.0), p)))
     assert found.verdict == "leaking"
@@ -431,21 +450,23 @@ def test_rounding_to_whole_kelvins_is_outlived_where_the_metal_passes_several(fe
     assert value(found, "loss_rate_low") < 0.0 < value(found, "loss_rate_high")
 
 
-@pytest.mark.parametrize("swing_k", [4.2, 4.5])
-def test_a_third_of_the_gas_in_another_room_is_foreseen(swing_k: float) -> None:
+@pytest.mark.parametrize("seed", range(1, 7))
+def test_a_third_of_the_gas_in_another_room_is_foreseen(seed: int) -> None:
     """A tight circuit of which no probe sees 35 %, in a room that cools from the afternoon to the morning."""
-    dice = np.random.default_rng(1)
+    dice = np.random.default_rng(seed)
     at = np.arange(0.0, 46_800.0, 60.0)
     clock = 2.0 * np.pi * at / 86_400.0
     draught = lfilter([1.0], [1.0, -np.exp(-1.0 / 60.0)], dice.normal(0.0, 0.0545, len(at)))
     metal = 293.0 + 1.5 * np.cos(clock + np.pi / 6.0) + draught
-    gas = 0.65 * metal + 0.35 * (293.0 + swing_k * np.cos(clock - np.pi / 6.0)) + 6.0 * np.exp(-at / 900.0)
+    gas = 0.65 * metal + 0.35 * (293.0 + 4.2 * np.cos(clock - np.pi / 6.0)) + 6.0 * np.exp(-at / 900.0)
     logged = {
         "circuit_pressure": ("psia", np.round(214.7 * gas / gas[-1] + dice.normal(0.0, 0.02, len(at)), 2)),
         "surface_temperature": ("K", np.round(metal + dice.normal(0.0, 0.03, len(at)), 2)),
     }
     found = assess(make_stretch("pressure_test", at, logged, tables={"pressure_test": {"allowed_loss": "2 psi/d"}}))
-    assert value(found, "loss_rate_low") < -0.5 * PSI / 86_400.0 < 0.0 < value(found, "loss_rate_high")
+    half = 0.5 * (value(found, "loss_rate_high") - value(found, "loss_rate_low"))
+    assert found.verdict == "undecided"
+    assert half > 1.2 * PSI / 86_400.0
 
 
 def test_rounding_is_remembered_over_the_path_that_a_probe_went() -> None:
@@ -577,7 +598,8 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
     for r in judged:  # the verdict is that of the interval told, but for one that errs far towards gaining
         assert (r["verdict"] == "leaking") == (r["low"] > r["allowed"])
         assert r["verdict"] != "tight" or r["high"] < r["allowed"]
-        assert r["verdict"] != "undecided" or r["high"] > r["allowed"] or r["low"] < -r["allowed"]
+        surer = "judged up to there" in r["text"]  # what is warmed unseen needs more than its interval
+        assert r["verdict"] != "undecided" or surer or r["high"] > r["allowed"] or r["low"] < -r["allowed"]
     assert len(taken_back) <= 2  # as it ran, and with its end
 
 

@@ -21,6 +21,7 @@ from tests.benchmarks.pressure_test_plain_nights import make_plain_night
 SCORES = {
     "seed",
     "verdict",
+    "text",
     "loss",
     "allowed",
     "bound",
@@ -70,6 +71,7 @@ def score(seed: int, kind: str = "lags") -> dict[str, Any]:
     return {
         "seed": seed,
         "verdict": found.verdict,
+        "text": found.text,
         "loss": night.loss,
         "allowed": night.allowed,
         "bound": night.bound,
