@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.stage_gas import GasStages
 from analysis.stage_look_back import STILL_MINUTES, VACUUM_PA
-from analysis.stage_refrigerant import CHILL_K, FULL_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
+from analysis.stage_refrigerant import CHILL_K, CLEAR_PART, FULL_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import Found
 
@@ -108,13 +108,15 @@ class _Watcher(GasStages):
             self.contents = "vacuum" if self.trough_pa < DEEP_PART * s.barometer_pa[k] else "remnant"
 
     def _at_rest(self, k: int) -> None:
+        """Begin a rest once all stood long enough; water that a run chilled keeps the circuit from the room."""
         s = self.s
         if self.stage == "at_rest":
             self._stirred(k)
         ran = self.now is None and self.latest == "startup"
         if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
             return
-        if self._drawn(k) or not self._still(k):
+        chilled = ran and not np.isnan(s.chill_k[k]) and s.saturation_high_pa[k] > CLEAR_PART * s.saturation_low_pa[k]
+        if chilled or self._drawn(k) or not self._still(k):
             if k >= 10:
                 self.rest = None
             return

@@ -1120,6 +1120,43 @@ def test_a_run_that_only_the_water_shows_follows_a_charge(taken_off: bool) -> No
     assert "only the water" in spans[1].doubt
 
 
+def test_a_first_run_that_only_the_water_shows_is_no_recovery() -> None:
+    """It rests for an hour; then pressure falls to where 280 K would hold it and stands, and the water is cooled."""
+    since = np.arange(0.0, 3 * 3_600.0, 10.0)
+    drawn = 1.0 - np.exp(-np.maximum(since - 3_600.0, 0.0) / 120.0)
+    spans = spans_in(circuit_pressure=435e3 - 120e3 * drawn, **cooled(since, 3_600.0, np.inf))
+    assert [span.stage for span in spans] == ["at_rest", "startup"]
+    assert near(spans[0].end, 3_600.0)
+    assert near(spans[1].begin, 3_600.0)
+
+
+def test_a_run_is_over_when_its_circuit_stands_where_the_cold_water_holds_it() -> None:
+    """After a charge it draws from 570 kPa down to 320 kPa and stops; 281 K hold 390 kPa, far under where it began."""
+    since = np.arange(-1_200.0, 9_000.0 + 1_500.0, 10.0)
+    shown = charged(since) | cooled(since, 5_400.0, 9_000.0)
+    del shown["entering_water_temperature"]
+    shown["leaving_water_temperature"] = np.where(since < 9_000.0, shown["leaving_water_temperature"], 281.0)
+    drawn = 250e3 * (1.0 - np.exp(-np.maximum(since - 5_400.0, 0.0) / 120.0))
+    shown["circuit_pressure"] = np.where(since < 9_000.0, shown["circuit_pressure"] - drawn, 390e3)
+    startup = next(span for span in spans_in(**shown) if span.stage == "startup")
+    assert startup.end is not None
+    assert near(startup.end, 1_200.0 + 9_000.0)
+
+
+def test_a_circuit_that_chilled_water_keeps_from_the_room_is_not_at_rest_after_a_run() -> None:
+    """The water stays at 281 K for hours, the air at 301 K: the air's thermometer does not lie."""
+    seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
+    shown = cooled(seconds, -3_600.0, 3_600.0) | {"ambient_temperature": np.full(len(seconds), 301.0)}
+    shown["entering_water_temperature"] = np.where(seconds < 3_600.0, 285.0, 281.0)
+    shown["leaving_water_temperature"] = np.full(len(seconds), 281.0)
+    spans = spans_in(
+        circuit_pressure=np.where(seconds < 3_600.0, 320e3, 388e3),
+        compressor_load=np.where(seconds < 3_600.0, 60.0, 0.0),
+        **shown,
+    )
+    assert [span.stage for span in spans] == ["startup"]
+
+
 def test_a_machine_that_cools_its_water_is_not_at_rest() -> None:
     """It rests for an hour and runs for two, at first with little load; the gauge was taken off."""
     since = np.arange(0.0, 3 * 3_600.0, 10.0)
