@@ -47,12 +47,15 @@ def journal_csv(journal: Journal, ending: str = "\n") -> str:
     return text.getvalue()
 
 
-def whole_job() -> tuple[list[Row], Journal]:
-    """Return rows and journal of the whole job."""
+def whole_job(look: Callable[[Bench], None] = lambda _bench: None) -> tuple[list[Row], Journal]:
+    """Return rows and journal of the whole job; `look` is called at the beginning and at each row."""
     journal: Journal = []
     bench = Bench(say=lambda seconds, said: journal.append((seconds, said)))
-    begin = bench.plant.seconds
-    rows = list(play(bench, INTERVAL_S))
+    begin, rows = bench.plant.seconds, []
+    look(bench)
+    for row in play(bench, INTERVAL_S):
+        rows.append(row)
+        look(bench)
     journal.insert(0, (begin, Said("recorder", "", "started", "SIMULATED DATA")))
     journal.append((rows[-1].seconds, Said("recorder", "", "stopped")))
     return rows, journal
@@ -133,9 +136,8 @@ def write(folder: Path, files: dict[str, bytes]) -> None:
         (folder / name).write_bytes(content)
 
 
-def main(folder: Path) -> None:
-    """Write every sample below `folder`."""
-    rows, journal = whole_job()
+def main(folder: Path, rows: list[Row], journal: Journal) -> None:
+    """Write every sample below `folder`, by rows and journal of the whole job."""
     pulled, told = panel_pulled(rows, journal)
     full = {READINGS_FILE: readings_csv(pulled, SENSORS).encode(), JOURNAL_FILE: journal_csv(told).encode()}
     write(folder / "full-job", {JOB_FILE: job_toml("full job").encode(), **full})
@@ -151,4 +153,4 @@ def main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else shipped("sample_logs"))
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else shipped("sample_logs"), *whole_job())

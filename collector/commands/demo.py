@@ -20,7 +20,8 @@ from collector.bench.play import SEED, moment
 from collector.bench.reviewer import Reviewer
 from collector.bench.scenario import DURATION_S, START_S
 from collector.bench.session import run_session
-from collector.commands.review import finding_line, made_from, make_reports, print_summary
+from collector.commands.results import made_from, make_reports
+from collector.commands.review import finding_line, print_summary
 
 DEFAULT_FOLDER = Path("standwatch-demo")
 LOOK_EVERY_S = 2.0

@@ -8,13 +8,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from analysis.export import write_whole
 from analysis.leak_rate import parse_history
 from analysis.ledger import balance, record, record_csv
 from analysis.log import load
 from analysis.review import review
 from analysis.vocabulary.errors import InputError
-from collector.commands.review import kept_apart, made_from
+from collector.commands.results import kept_apart, made_from, write_result
 
 
 def run_ledger(
@@ -33,20 +32,17 @@ def run_ledger(
         A file was refused, or the job moved no refrigerant.
     """
     kept_apart([csv_file], [*made_from(path, job).values(), *([] if history is None else [history])])
-    log, settings = load(path, job)
-    ledger = balance(review(log, settings).stages)
-    if ledger is None:
-        raise InputError(f"{path}: no recovery and no charging in this log; expected one of them")
     try:
         earlier = [] if history is None else parse_history(history.read_text(encoding="utf-8-sig"), str(history))
     except (OSError, UnicodeDecodeError):
         raise InputError(f"{history}: cannot be read; expected a CSV with date,added [lb],charge [lb]") from None
+    log, settings = load(path, job)
+    ledger = balance(review(log, settings).stages)
+    if ledger is None:
+        raise InputError(f"{path}: no recovery and no charging in this log; expected one of them")
     kept = record(settings, ledger, log.frame.index[-1].date(), earlier)
     if csv_file is not None:
-        try:
-            write_whole(csv_file, record_csv(kept))
-        except OSError as error:
-            raise InputError(f"{csv_file}: cannot be written ({error.strerror})") from None
+        write_result(csv_file, record_csv(kept))
         return
     table = Table(title="Record of the service", title_justify="left", show_header=False)
     for what, value in kept.lines:

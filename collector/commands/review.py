@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from analysis.export import findings_csv, write_whole
+from analysis.export import findings_csv
 from analysis.log import load
 from analysis.report.gathered import gathered
 from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
 from analysis.result import Finding
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
+from analysis.vocabulary.job import JOB_FILE
+from collector.commands.results import kept_apart, made_from, make_reports, write_result
 
 _STYLES = {"good": "green", "caution": "yellow", "alarm": "bold red", "info": "default"}
 _MARKS = {"info": " ", "caution": "!", "alarm": "!!"}
@@ -58,9 +58,9 @@ def run_review(
     log, settings = load(path, job)
     result = review(log, settings)
     if json_file is not None:
-        _write(json_file, json.dumps(result.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+        write_result(json_file, json.dumps(result.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
     if csv_file is not None:
-        _write(csv_file, findings_csv(result))
+        write_result(csv_file, findings_csv(result))
     if json_file is not None or csv_file is not None:
         return
     folder = path if path.is_dir() else path.parent
@@ -91,58 +91,6 @@ def run_verify(path: Path, job: Path | None = None, report: Path | None = None) 
     if found:
         raise InputError(f"{file}: does not hold. {' '.join(found)}")
     Console().print(f"{file}: holds, made from the files as they are.", soft_wrap=True, highlight=False, markup=False)
-
-
-def made_from(path: Path, job: Path | None) -> dict[str, Path]:
-    """Return the files that a review of `path` reads, by the name a report shows."""
-    folder = path if path.is_dir() else path.parent
-    readings = folder / READINGS_FILE if path.is_dir() else path
-    settings = folder / JOB_FILE if job is None else job / JOB_FILE if job.is_dir() else job
-    return {JOB_FILE: settings, readings.name: readings, JOURNAL_FILE: folder / JOURNAL_FILE}
-
-
-def kept_apart(results: Iterable[Path | None], sources: Iterable[Path]) -> None:
-    """Refuse a result that would be written over what it is made from, or over another result.
-
-    Raises
-    ------
-    InputError
-        It would.
-    """
-    taken = {source.resolve() for source in sources}
-    for file in (file for file in results if file is not None):
-        if file.resolve() in taken:
-            raise InputError(f"{file}: is read or written already; expected another file for the result")
-        taken.add(file.resolve())
-
-
-def make_reports(result: Review, folder: Path, files: Mapping[str, Path], pdf: bool = False) -> list[Path]:
-    """Write the report into `folder`, as HTML and when asked as PDF; return the paths.
-
-    Raises
-    ------
-    InputError
-        The folder cannot be written.
-    """
-    from analysis.report.write import write_report
-
-    try:
-        reports = [write_report(result, folder, files)]
-        if pdf:
-            from analysis.report.pdf import PDF_FILE, render_pdf
-            from analysis.report.write import digests_of
-
-            reports.append(write_whole(folder / PDF_FILE, render_pdf(result, digests_of(files))))
-    except OSError as error:
-        raise InputError(f"{folder}: the report cannot be written ({error.strerror})") from None
-    return reports
-
-
-def _write(file: Path, text: str) -> None:
-    try:
-        write_whole(file, text)
-    except OSError as error:
-        raise InputError(f"{file}: cannot be written ({error.strerror})") from None
 
 
 def print_summary(result: Review, console: Console) -> None:

@@ -12,15 +12,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from rich.console import Console
 from rich.progress import track
 
-from analysis.export import write_whole
 from analysis.log import load
 from analysis.report.words import VERDICT_TONE, words
 from analysis.review import review
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.text import one_line
-from collector.commands.review import made_from, make_reports
+from collector.commands.results import made_from, make_reports, write_result
 
 INDEX_FILE = "index.html"
+CLUSTER_WITHIN_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def _backend(workers: int, dask: str | None) -> Iterator[None]:
     except ImportError:
         raise InputError("--dask: Dask is not installed; expected pip install 'standwatch[fleet]'") from None
     try:
-        client = Client(dask, timeout=10)  # type: ignore[no-untyped-call]
+        client = Client(dask, timeout=CLUSTER_WITHIN_S)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise InputError(f"--dask: no cluster answers at {dask!r} ({error})") from None
     with client, joblib.parallel_config("dask"):
@@ -102,9 +102,6 @@ def review_many(folder: Path, jobs: Sequence[Path], workers: int = -1, dask: str
         loader=PackageLoader("analysis.report", "."), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     html = environment.get_template("index.html.j2").render(lines=lines)
-    try:
-        index = write_whole(folder / INDEX_FILE, html)
-    except OSError as error:
-        raise InputError(f"{folder}: the index cannot be written ({error.strerror})") from None
-    console.print(f"Index: {index}", soft_wrap=True, highlight=False, markup=False)
+    write_result(folder / INDEX_FILE, html)
+    console.print(f"Index: {folder / INDEX_FILE}", soft_wrap=True, highlight=False, markup=False)
     return lines

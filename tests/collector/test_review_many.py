@@ -49,7 +49,8 @@ def test_on_a_dask_cluster_of_two(tmp_path: Path, jobs: list[Path]) -> None:
         check(tmp_path, jobs, dask=cluster.scheduler_address)
 
 
-def test_no_cluster_is_one_line(tmp_path: Path, jobs: list[Path]) -> None:
+def test_no_cluster_is_one_line(tmp_path: Path, jobs: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.commands.review_many.CLUSTER_WITHIN_S", 0.5)
     with pytest.raises(InputError, match="no cluster answers"):
         review_many(tmp_path, jobs, dask="tcp://127.0.0.1:9")
 

@@ -13,28 +13,31 @@ from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import UNITS
 from collector.bench import samples
 from collector.bench.play import Bench, Row, play
-from collector.bench.scenario import LEVEL_PA, TRUTH, Said
+from collector.bench.scenario import LEVEL_PA, TRUTH
 from collector.bench.sensors import SENSORS
+
+Whole = tuple[Bench, list[Row], samples.Journal, list[float]]
 
 
 @pytest.fixture(scope="module")
-def whole() -> tuple[Bench, list[Row], list[tuple[float, Said]], list[float]]:
-    journal: list[tuple[float, Said]] = []
-    bench = Bench(say=lambda seconds, said: journal.append((seconds, said)))
-    masses = [bench.plant.refrigerant_kg()]
-    rows = []
-    for row in play(bench, 60.0):
-        rows.append(row)
+def whole() -> Whole:
+    benches: list[Bench] = []
+    masses: list[float] = []
+
+    def look(bench: Bench) -> None:
+        benches.append(bench)
         masses.append(bench.plant.refrigerant_kg())
-    return bench, rows, journal, masses
+
+    rows, journal = samples.whole_job(look)
+    return benches[-1], rows, journal, masses
 
 
-def test_no_refrigerant_is_made_or_lost(whole: tuple[Bench, list[Row], list[tuple[float, Said]], list[float]]) -> None:
+def test_no_refrigerant_is_made_or_lost(whole: Whole) -> None:
     _, _, _, masses = whole
     assert masses == pytest.approx([masses[0]] * len(masses), abs=1e-9)
 
 
-def test_the_script_comes_to_its_truth(whole: tuple[Bench, list[Row], list[tuple[float, Said]], list[float]]) -> None:
+def test_the_script_comes_to_its_truth(whole: Whole) -> None:
     bench, _, journal, _ = whole
     plant = bench.plant
     assert bench.done
@@ -49,9 +52,7 @@ def test_the_script_comes_to_its_truth(whole: tuple[Bench, list[Row], list[tuple
     assert times == sorted(times)
 
 
-def test_recovered_mass_stands_on_the_scale(
-    whole: tuple[Bench, list[Row], list[tuple[float, Said]], list[float]],
-) -> None:
+def test_recovered_mass_stands_on_the_scale(whole: Whole) -> None:
     """Sum over cylinders of what the scale shows settled, against what left the circuit by the model's own count."""
     _, rows, journal, _ = whole
     begin, end = samples.stage_times(journal, "recovery")
@@ -68,9 +69,7 @@ def test_recovered_mass_stands_on_the_scale(
     assert net * 0.45359237 == pytest.approx(114.7 - 1.5, abs=1.0)
 
 
-def test_recovery_ends_under_the_level_and_holds(
-    whole: tuple[Bench, list[Row], list[tuple[float, Said]], list[float]],
-) -> None:
+def test_recovery_ends_under_the_level_and_holds(whole: Whole) -> None:
     _, rows, journal, _ = whole
     _, end = samples.stage_times(journal, "recovery")
     row = max((row for row in rows if row.seconds <= end - 120.0), key=lambda each: each.seconds)
@@ -89,7 +88,7 @@ def test_same_seed_same_rows_other_seed_other_rows() -> None:
     assert first(5) != first(6)
 
 
-def test_readings_are_in_whole_digits(whole: tuple[Bench, list[Row], list[tuple[float, Said]], list[float]]) -> None:
+def test_readings_are_in_whole_digits(whole: Whole) -> None:
     _, rows, _, _ = whole
     for name, sensor in SENSORS.items():
         assert UNITS[sensor.unit].dimension == CHANNELS[name]
@@ -99,8 +98,9 @@ def test_readings_are_in_whole_digits(whole: tuple[Bench, list[Row], list[tuple[
                 assert round(shown / sensor.digit) * sensor.digit == pytest.approx(shown, abs=2e-3)
 
 
-def test_sample_logs_are_what_the_bench_makes(tmp_path: Path) -> None:
-    samples.main(tmp_path)
+def test_sample_logs_are_what_the_bench_makes(tmp_path: Path, whole: Whole) -> None:
+    _, rows, journal, _ = whole
+    samples.main(tmp_path, rows, journal)
     made = {path.relative_to(tmp_path): path.read_bytes() for path in tmp_path.rglob("*.*") if path.is_file()}
     assert len(made) == 8
     for name, content in made.items():
