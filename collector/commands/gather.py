@@ -23,7 +23,11 @@ def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[st
     InputError
         A setting is refused, or another process gathers into `out`.
     """
-    broker = Broker({key: value for key, value in settings.items() if value is not None}, Path.cwd())
+    try:
+        broker = Broker({key: value for key, value in settings.items() if value is not None}, Path.cwd())
+    except InputError as error:  # it names the keys of a job
+        key, _, said = str(error).partition(": ")
+        raise InputError(f"--{key.removeprefix('publish.').replace('_', '-')}: {said}") from None
     addresses = [from_environment("--send-env", variable) for variable in send_env]
     if not all(tell.understood(address) for address in addresses):
         raise InputError("--send-env: an address is not understood (not shown); expected one such as json://HOST/path")

@@ -1,7 +1,7 @@
 """A fleet on one machine: follows what many laptops publish and writes the same job folders.
 
 Lines are numbered at their source, so what is missing is known and asked for again, whoever was away, and what came
-twice is counted and left out. The gathered files are their own cursor: a gatherer that starts again counts their lines.
+twice is left out. The gathered files are their own cursor: a gatherer that starts again counts their lines.
 """
 
 from __future__ import annotations
@@ -57,7 +57,6 @@ class Copy:
     log: str | None = None
     rows: int = 0
     header: str = ""
-    repeated: int = 0
     behind: bool = True
     next_ask: float = 0.0
     waiting: list[str] = field(default_factory=list)
@@ -78,7 +77,7 @@ class Copy:
         return self.rows + len(self.waiting)
 
     def take(self, log: str, row: int, line: str) -> None:
-        """Take one line; one that came before is counted, one that comes too early is asked for later."""
+        """Take one line; one that came before is left out, one that comes too early is asked for later."""
         if log != self.log:
             if row != 0:
                 self.behind = True  # of a log whose beginning is not here
@@ -86,9 +85,7 @@ class Copy:
             self._begin(log)
         if row == self.expected:
             self.waiting.append(line)
-        elif row < self.expected:
-            self.repeated += 1
-        else:
+        elif row > self.expected:
             self.behind = True
 
     def _begin(self, log: str) -> None:

@@ -68,17 +68,8 @@ QUEUED_REQUESTS = 32
 
 
 @dataclass
-class Counts:
-    """What was done since the start: lines acknowledged (not those asked for), and lines that had been sent before."""
-
-    acknowledged: int = 0
-    again: int = 0
-    sessions: int = 0
-
-
-@dataclass
 class Publisher:
-    """Publishes one job until `stop` is set.
+    """Publishes one job until `stop` is set; `acknowledged` counts its lines since the start, not those asked for.
 
     Parameters
     ----------
@@ -94,10 +85,9 @@ class Publisher:
     longest_pause_s: float = LONGEST_PAUSE_S
     silent_after_s: float = SILENT_AFTER_S
     linger_s: float = LINGER_S
-    counts: Counts = field(default_factory=Counts)
+    acknowledged: int = 0
     _places: dict[str, Place] = field(default_factory=dict)
     _again: dict[str, Place] = field(default_factory=dict)
-    _sent: dict[str, int] = field(default_factory=dict)
     _headers: dict[str, list[str]] = field(default_factory=dict)
     _recorder: str = ""
     _told: tuple[object, ...] = ()
@@ -118,7 +108,6 @@ class Publisher:
                 if not self._away:
                     self.say(f"{self.broker.address}: {reason(error)}; the log is kept and sent later")
                 self._away = True
-                self.counts.sessions += 1
             if await asyncio.to_thread(stop.wait, backoff.next_s()):
                 return
 
@@ -202,13 +191,10 @@ class Publisher:
                     sending.append(client.publish(self.broker.topic("findings"), _json(**found), qos=1))
                 elif message["kind"] == "recorder" and message["value"] in ("started", "resumed", "stopped"):
                     self._recorder = message["value"]
-        if live:
-            self.counts.again += max(0, min(self._sent.get(name, 0), batch.end.row) - batch.begin.row)
-            self._sent[name] = batch.end.row
         for result in await asyncio.gather(*sending, return_exceptions=True):
             if isinstance(result, BaseException):
                 raise result
-        self.counts.acknowledged += len(batch.lines) if live else 0
+        self.acknowledged += len(batch.lines) if live else 0
 
     def _said(self, name: str, cells: list[str]) -> dict[str, Any]:
         if name == "journal":
@@ -222,8 +208,7 @@ class Publisher:
         """Publish status, state and job, retained, when they changed or were told long ago."""
         state, age_s, toml = await asyncio.to_thread(self._look)
         if status is None:
-            silent_s = self.silent_after_s
-            silent = age_s is None or age_s > silent_s
+            silent = age_s is None or age_s > self.silent_after_s
             status = "ended" if silent and self._recorder == "stopped" else "silent" if silent else "recording"
         if toml != self._job:
             await client.publish(self.broker.topic("job"), _json(toml=toml), qos=1, retain=True)

