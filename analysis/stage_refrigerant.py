@@ -255,8 +255,9 @@ class RefrigerantStages(WatchState):
             since = int(np.searchsorted(s.end_s, self.rested_s))
             stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
             deep |= stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
-            gained_kg = 0.0 if s.swapped[since : at + 1].any() else s.weight_kg[at] - s.weight_kg[since]
-            gained = gained_kg > max(STILL_KG, 1.5 * s.restless_kg[at])
+            handled = np.flatnonzero(s.swapped[since : at + 1])
+            weighed = min(since + int(handled[-1]) + 1, at) if len(handled) else since
+            gained = s.weight_kg[at] - s.weight_kg[weighed] > max(STILL_KG, 1.5 * s.restless_kg[at])
             if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
                 self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
             came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this

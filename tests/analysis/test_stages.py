@@ -474,12 +474,15 @@ def test_a_pull_with_pauses_begins_at_its_valve_not_at_its_last_pause() -> None:
     assert near(spans[1].begin, 1_200.0)
 
 
-def test_a_last_pull_that_gains_little_and_ends_at_the_airs_pressure_was_pulled() -> None:
+@pytest.mark.parametrize("changed", [False, True])
+def test_a_last_pull_that_gains_little_and_ends_at_the_airs_pressure_was_pulled(changed: bool) -> None:
     """Oil gives back a little over an hour; what is drawn of that is 150 g, and the circuit is opened later."""
     since = np.arange(0.0, 6 * 3_600.0, 10.0)
     times = [0.0, 1_800.0, 9_000.0, 12_600.0, 12_840.0, 17_000.0]
     pressure = np.interp(since, times, [570e3, 570e3, 80e3, 116e3, 100e3, 101.3e3])
     weight = np.interp(since, times, [30.0, 30.0, 50.0, 50.0, 50.15, 50.15])
+    if changed:  # another cylinder for the last of it
+        weight = np.where(since < 11_000.0, weight, np.where(since < 11_120.0, 0.0, weight - 22.0))
     warm = {name: np.full(len(since), 293.0) for name in ("ambient_temperature", "leaving_water_temperature")}
     spans = spans_in(circuit_pressure=pressure, cylinder_weight=weight, **warm)
     assert [span.stage for span in spans] == ["at_rest", "recovery"]
