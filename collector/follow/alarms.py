@@ -31,6 +31,7 @@ from collector.follow.alarm_desk import MOST_OPEN, Condition, Desk, Message
 from collector.follow.alarm_log import without_stamp
 from collector.follow.alarm_rules import Rule, load_rules
 from collector.follow.keep import run_follower
+from collector.follow.recorder_log import RecorderLog
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail
 from collector.instruments.polling import Backoff
 from collector.recorder import interval_of
@@ -52,8 +53,7 @@ class Watcher:
     free_bytes: Callable[[Path], int] = field(default=lambda folder: shutil.disk_usage(folder).free)
     began: float = field(default_factory=time.time)
     rows: list[JournalRow] = field(default_factory=list, init=False)
-    _lost: dict[str, str] = field(default_factory=dict)
-    _recorder: str = ""
+    _recorder: RecorderLog = field(default_factory=RecorderLog)
     _since: dict[str, float] = field(default_factory=dict)
     _beyond: dict[str, str] = field(default_factory=dict)
     _beat_at: dict[str, float] = field(default_factory=dict)
@@ -69,14 +69,8 @@ class Watcher:
             self.rows += more
         found: list[Condition] = []
         for row in self.rows:
-            if row.kind == "instrument" and row.value in ("lost", "back"):
-                self._lost.pop(row.subject, None)
-                if row.value == "lost":
-                    self._lost[row.subject] = row.text
-            elif row.kind == "recorder" and row.value in ("started", "resumed", "stopped"):
-                self._recorder = row.value
-                self._lost.clear()
-            elif row.kind == "finding":
+            self._recorder.heard(row)
+            if row.kind == "finding":
                 found += self._rules_for(row, now - row.at <= RECENT_S)
         while rows := self._readings.rows():
             for at, values in rows:
@@ -117,10 +111,11 @@ class Watcher:
         return [] if text is None else [Condition(rule, text, rule.level, key=rule.channel)]
 
     def _instrument_lost(self, rule: Rule, _now: float) -> list[Condition]:
-        return [Condition(rule, f"{n} is lost: {why}", rule.level, key=n) for n, why in self._lost.items()]
+        lost = self._recorder.lost.items()
+        return [Condition(rule, f"{name} is lost: {row.text}", rule.level, key=name) for name, row in lost]
 
     def _recorder_gone(self, rule: Rule, now: float) -> list[Condition]:
-        if self._recorder == "stopped":
+        if self._recorder.last == "stopped":
             return []
         try:
             last = (self.folder / READINGS_FILE).stat().st_mtime

@@ -43,6 +43,7 @@ from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE, load_
 from collector.follow.broker import Broker
 from collector.follow.cursor import Batch, Cursor, Place, place_of_row, read_on
 from collector.follow.keep import run_follower
+from collector.follow.recorder_log import RUNS
 from collector.follow.say import status_line
 from collector.follow.state import read_state
 from collector.follow.tail import cells_of, number
@@ -189,7 +190,7 @@ class Publisher:
                     found = {"time": message["time"], "kind": message["subject"]}
                     found |= {"level": message["value"], "text": message["text"]}
                     sending.append(client.publish(self.broker.topic("findings"), _json(**found), qos=1))
-                elif message["kind"] == "recorder" and message["value"] in ("started", "resumed", "stopped"):
+                elif message["kind"] == "recorder" and message["value"] in RUNS:
                     self._recorder = message["value"]
         for result in await asyncio.gather(*sending, return_exceptions=True):
             if isinstance(result, BaseException):

@@ -89,13 +89,13 @@ class Answer:
         if tone == "working" and urgent is not None and urgent["level"] == "alarm":
             left = more = ""  # how to go on, and how long, is no news while an alarm says to stop
         if tone != "alarm":
-            tone = str(urgent["level"]) if urgent is not None else "caution" if model.lost else tone
+            tone = str(urgent["level"]) if urgent is not None else "caution" if model.recorder.lost else tone
         if model.judgement_is_late():
             more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
         age = model.last_row_age_s()
         if model.rows_are_late() and age is not None:
             more = f"The last answer was: {answer} {more}"
-            stopped = model.recorder == "stopped"
+            stopped = model.recorder.last == "stopped"
             tone, left = ("caution" if stopped else "alarm"), f"last row {duration(age)} ago"
             left += "" if stopped else ": look at the terminal"
             answer = "Recording was stopped." if stopped else "Nothing is being recorded."
@@ -105,7 +105,7 @@ class Answer:
         self._answer.show(with_sign(answer))
         self._left.show(left)
         self._more.show(with_sign(more))
-        self._lost.show(lost_words(list(model.lost.values())) if not model.rows_are_late() else "")
+        self._lost.show(lost_words(list(model.recorder.lost.values())) if not model.rows_are_late() else "")
         self._refresh_urgent(urgent)
 
     def _refresh_urgent(self, urgent: Mapping[str, Any] | None) -> None:

@@ -16,6 +16,7 @@ import numpy as np
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
 from collector.follow.alarm_log import AlarmLog
+from collector.follow.recorder_log import RecorderLog
 from collector.follow.standing import standing
 from collector.follow.state import STATE_FILE, read_state
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail, seconds_of
@@ -43,9 +44,6 @@ class News:
 class Model:
     """Follows one job folder. `journal` holds the stages, marks and the recorder's own rows.
 
-    `lost` are the instruments that do not answer, each with the row that says so; `recorder` is whether it last
-    ``started``, ``resumed`` or ``stopped``.
-
     Raises
     ------
     InputError
@@ -59,8 +57,7 @@ class Model:
     journal: deque[JournalRow] = field(default_factory=lambda: deque(maxlen=MOST_JOURNAL_ROWS))
     state: dict[str, Any] = field(default_factory=dict)
     alarms: AlarmLog = field(default_factory=AlarmLog)
-    lost: dict[str, JournalRow] = field(default_factory=dict)
-    recorder: str = ""
+    recorder: RecorderLog = field(default_factory=RecorderLog)
     began: float = field(default_factory=time.time)
 
     def __post_init__(self) -> None:
@@ -84,8 +81,7 @@ class Model:
         if news.entries and self._journal.fresh != self._fresh[1]:
             self._fresh = (self._fresh[0], self._journal.fresh)
             self.journal.clear()
-            self.alarms, self.recorder = AlarmLog(), ""
-            self.lost.clear()
+            self.alarms, self.recorder = AlarmLog(), RecorderLog()
         first = len(self.rows)
         self.rows.add(news.rows)
         for name, channel in self.channels.items():
@@ -95,13 +91,7 @@ class Model:
         self.journal.extend(row for row in news.entries if row.kind in ("stage", "mark", "recorder"))
         for row in news.entries:
             self.alarms.heard(row)
-            if row.kind == "recorder" and row.value in ("started", "resumed", "stopped"):
-                self.recorder = row.value
-                self.lost.clear()
-            elif row.kind == "instrument" and row.value in ("lost", "back"):
-                self.lost.pop(row.subject, None)
-                if row.value == "lost":
-                    self.lost[row.subject] = row
+            self.recorder.heard(row)
         if news.state is not None:
             self.state = news.state
         return bool(news.rows or news.entries)
@@ -207,7 +197,7 @@ class Model:
 
     def urgent(self) -> Mapping[str, Any] | None:
         """Return the finding to act on; None without. Where the journal names the instrument, its channels do not."""
-        told = (f for f in self.told_findings if not (self.lost and f["kind"] == "channel_lost"))
+        told = (f for f in self.told_findings if not (self.recorder.lost and f["kind"] == "channel_lost"))
         return standing(list(told), self.stage, time.time())
 
     def signature(self, part: str) -> str:

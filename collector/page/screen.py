@@ -75,7 +75,7 @@ def build(model: Model, theme: str, shared: bool) -> None:
         said = "no rows yet" if age is None else f"NO ROW FOR {duration(age)}" if late else "recording"
         recording.show(f"✖ {said}" if late else f"● {said}")
         recording.classes(replace="recording late" if late else "recording")
-        gone = [] if late or model.lost else model.silent()
+        gone = [] if late or model.recorder.lost else model.silent()
         asked = len(model.alarms.unanswered())
         alarmed.show(f"✖ {counted(asked, 'open alarm')}" if asked else "")
         named = ", ".join(words(name) for name in gone)
