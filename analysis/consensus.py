@@ -37,10 +37,11 @@ GAUGE_SCALES = ((0.4, 0.5), (1.5, 0.5))
 UNSETTLED_ODDS = 0.01
 """Honest errors may be smaller or larger than stated: (scale, weight), those of several gauges on their own. How well
 the rest agrees decides. The largest is that of a machine that has not come to rest: nothing agrees."""
-LAG_SCALES = ((0.2, 0.6), (1.0, 0.4))
+LAG_SCALES = ((0.3, 0.6), (2.0, 0.4))
 LAG_SPREAD = 0.75
-"""Likewise what lag could make: things that move alike and agree do not lag. Each lags by half of its longest, give or
-take three quarters of that half."""
+"""Likewise what lag could make: what moves alike and agrees hardly lags, and a barrel full of water behind its
+insulation loses its heat in half a day (3 MJ/K through 50 W/K). Each lags by half of its usual longest, give or take
+three quarters of that half."""
 
 
 @dataclass(frozen=True)

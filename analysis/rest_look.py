@@ -19,6 +19,7 @@ from analysis.rest_way import (
     PRESSURES,
     RATE_K_PER_H,
     SUNNY_BACK_S,
+    SURE,
     SURELY_MOVES,
     TEMPERATURES,
     Ways,
@@ -38,8 +39,6 @@ _GROUPS = {
 
 CHECKS_S = ((1_200.0, 120.0), (14_400.0, 300.0), (np.inf, 900.0))
 """Looked at anew every two minutes for twenty, every five for four hours, every fifteen after that."""
-SUNNY_S = 900.0
-"""A channel that the sun reaches and that reads warm is named when it kept its distance for so long: sun moves."""
 SUNNY_PART = 0.35
 """On a sunny side everything warms, the least by this part of the most."""
 
@@ -71,8 +70,8 @@ BEHIND_H = {**LAG_H, "ambient_temperature": 0.2}
 WITHIN_H = 0.5
 """What belongs together (the two ends of a barrel, the gauges of a circuit) differs by this much lag."""
 
-SURE, SURE_AT_ONCE = 0.8, 0.97
-"""Probability from which a channel is named a liar at two looks in a row, and at one look."""
+SURE_AT_ONCE = 0.97
+"""Probability from which a channel is named a liar at one look."""
 KNOWN = 3.0
 """Standard errors of its offset by which a channel is off when it is named: else nobody knows what it should show."""
 ALONE = 0.8
@@ -199,7 +198,7 @@ class Looks:
         lags_k = SLOWEST_H * abs(drift)
         lie = warm.sum() > 1 and float(above[warm].min()) > lags_k
         if lie:
-            lie = all(self.ways.kept(c, last, way, SUNNY_BACK_S, self.rests_from) for c in compress(channels, warm))
+            lie = all(self.ways.kept(c, last, way, self.rests_from, SUNNY_BACK_S) for c in compress(channels, warm))
         if warm.sum() > 1 and not lie:
             bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
         pressure, per_k = (self.ways.pressure_pa(level), self.ways.slope(level)) if gauges.any() else (np.nan, np.nan)
@@ -220,7 +219,7 @@ class Looks:
             closing = min(own[i], beside[i]) + 2.0 * own_error[i]
             if (moves.any() or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
-            if not gauges[i] and offset > 0 and not self.ways.kept(channel, last, way, SUNNY_S, self.rests_from):
+            if not gauges[i] and offset > 0 and not self.ways.kept(channel, last, way, self.rests_from):
                 continue
             suspects.append(channel)
         of = dict(zip(channels, said.offsets_k.tolist(), strict=True))

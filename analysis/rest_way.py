@@ -57,9 +57,11 @@ SUNNY_BACK_S, SHADED_BACK_S = 25_200.0, 14_400.0
 """So far is looked back for a distance that is kept: most of the sun's arc, and less where the sun hardly reaches (what
 comes and goes is no offset there either). Several that are warm alike lie where they kept their distance for all of
 that arc, and the weather is too calm to make it; before that the sun is likelier."""
-SUNNY_PER_H, SUNNY_ODDS = 0.35, 3.0
-"""What the sun makes drifts by such a part of itself an hour (half a wave of eight hours); a distance is kept when its
-drift is so much likelier without."""
+SUNNY_PER_H = 0.35
+"""What the sun makes drifts by such a part of itself an hour (half a wave of eight hours)."""
+SURE = 0.8
+"""Probability from which a channel is named a liar at two looks in a row; a distance is kept when its drift is likelier
+without sun by the odds of that."""
 SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
 """It moves in all by no more than this, or such a part of it, and what a step hides."""
 RATE_K_PER_H = 0.15
@@ -140,7 +142,7 @@ class Ways:
         errors = np.hypot(errors, hidden / 3.0 / spans)  # what moves by less than a third of it may not show
         return Way(tuple(channels), levels, rates, errors, scatters, hidden, float(end_s[first] - BIN_S))
 
-    def kept(self, channel: str, last: int, way: Way, least_s: float, rests_from: int) -> bool:
+    def kept(self, channel: str, last: int, way: Way, rests_from: int, least_s: float = 0.0) -> bool:
         """Return whether a channel has kept its distance from the others, for `least_s` and more since they rest.
 
         Where the sun hardly reaches it must not surely have moved, and nothing is asked of the first minutes of a log.
@@ -161,7 +163,7 @@ class Ways:
         unsure = error**2 + (hidden_k / 3.0 / hours) ** 2
         kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure
         odds = np.sqrt(sunny / kept) * np.exp(0.5 * slope**2 * (1.0 / sunny - 1.0 / kept))
-        likely = SUNNY_ODDS if exposed else 1.0 / SUNNY_ODDS
+        likely = SURE / (1.0 - SURE) if exposed else (1.0 - SURE) / SURE
         return bool(odds >= likely and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
 
     def pressure_pa(self, level_k: float) -> float:

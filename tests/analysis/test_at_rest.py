@@ -171,9 +171,10 @@ def test_a_warm_reading_where_the_sun_may_reach_is_named_once_it_surely_stands()
     assert named(pipe) == {}
 
 
-def test_a_warm_reading_that_stands_for_a_quarter_of_an_hour_where_the_sun_would_have_moved_it_is_named() -> None:
-    """The sun would make 5 K drift by four tenths of a kelvin in fifteen minutes."""
-    assert list(named(circuit(hours=0.3, warm_f={"surface": 8.5}))) == ["surface_temperature"]
+@pytest.mark.parametrize("hours", [0.2, 0.3])
+def test_a_warm_reading_that_stands_for_ten_minutes_where_the_sun_would_have_moved_it_is_named(hours: float) -> None:
+    """The sun would make 5 K drift by a quarter of a kelvin in ten minutes."""
+    assert list(named(circuit(hours=hours, warm_f={"surface": 8.5}))) == ["surface_temperature"]
 
 
 def test_two_that_are_warm_alike_all_night_are_no_sunny_side() -> None:
@@ -296,6 +297,19 @@ def test_no_pipe_is_named_while_others_stand_as_warm_beside_it() -> None:
     }  # fmt: skip
     result = assess(standing(1.0, 10.0, {channel: level + drift for channel, level in levels.items()}))
     assert result.findings == ()
+
+
+def test_pipes_are_not_named_because_insulated_barrels_stayed_warm_behind_cooling_air() -> None:
+    """What a barrel loses by 1.32 K/h while it is 6.6 K warmer than the air lags by five hours."""
+    at_h = np.arange(0.0, 2.0, 30.0 / 3600.0)
+    pipe, barrel = 283.0 - 1.8 * at_h, 289.6 - 1.32 * at_h
+    result = assess(standing(2.0, 30.0, {
+        "surface_temperature": pipe, "suction_temperature": pipe + 0.4, "liquid_temperature": pipe + 0.1,
+        "entering_water_temperature": barrel, "leaving_water_temperature": barrel + 0.1,
+        "condenser_entering_temperature": barrel, "discharge_pressure": barrel,
+    }))  # fmt: skip
+    assert result.findings == ()
+    assert result.verdict == "undecided"
 
 
 def test_of_two_gauges_apart_on_a_blend_half_boiled_off_none_is_named_by_chance() -> None:
