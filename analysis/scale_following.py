@@ -33,6 +33,9 @@ LIGHT_KG, LIGHTEST_KG = 1.5, 4.0
 BURST_STAYS_S, STAYS_S = 60.0, 180.0
 """A quick change that flow can have made is believed after the first, any other level after the second."""
 LEAST_NOISE_KG = 0.15
+HANDS_OUT = 1.5
+"""Normal noise of one standard deviation moves three samples so: the least of both steps and the bend is one part of so
+many. A hand is one step and no bend beside it, flow has no bend."""
 MOST_WAITING = 60
 """More samples than these are not kept waiting: the signal is then no weight at all."""
 
@@ -46,6 +49,7 @@ class Following:
     load: Load | None = None
     noise_kg: float = 0.0  # of flow that begins and stops between rows too
     shakes_kg: float = 0.0  # while nothing flows
+    quivers_kg: float = 0.0  # and without hands that come and go
     base_kg: float = 0.0  # what noise, hoses and the scale's step may move the weight by
     still_kg: float = 0.0  # what noise and the scale's step move a weight by that stands
     _last: Sample | None = None  # the last one believed, of the load or of the bare plate
@@ -76,7 +80,10 @@ class Following:
             self.noise_kg += max(0.02, 1.0 / self._samples) * (min(bend, most) - self.noise_kg)
             if abs(c - a) <= self.base_kg:
                 self._still += 1
-                self.shakes_kg += max(0.02, 1.0 / self._still) * (min(bend, most) - self.shakes_kg)
+                some = max(0.02, 1.0 / self._still)
+                self.shakes_kg += some * (min(bend, most) - self.shakes_kg)
+                alone = HANDS_OUT * min(abs(b - a), abs(c - b), abs(c - 2.0 * b + a))
+                self.quivers_kg += some * (min(alone, most) - self.quivers_kg)
 
     def _follows(self, sample: Sample) -> bool:
         """Return whether a weight follows the last believed one as flow usually does."""

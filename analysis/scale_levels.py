@@ -13,7 +13,7 @@ from itertools import takewhile
 import numpy as np
 
 from analysis.scale_samples import FASTEST_KG_PER_S, Sample
-from analysis.scale_standing import flows_on
+from analysis.scale_standing import HANDS_S, came_back, flows_on
 
 # What follows is common practice or plain physics of the work; no published source.
 GAP_S = 90.0
@@ -94,6 +94,8 @@ def left_with(
     noise moves them by and `still_kg` a weight that stands, `best_kg_per_s` the best pace that went on so far, `gone_s`
     when it was first seen gone.
     """
+    seen = without_hands([*believed, *waiting], still_kg, sign)
+    believed, waiting = [s for s in believed if s in seen], [s for s in waiting if s in seen]
     last = believed[-1]
     if len(believed) < 3:
         return last.weight, 0.0, 0.0
@@ -129,6 +131,23 @@ def left_with(
     return last.weight + sign * kg, HELD_KG if held else 0.0, doubt
 
 
+def without_hands(samples: Sequence[Sample], still_kg: float, sign: float) -> list[Sample]:
+    """Return samples without those that went away as no flow does and soon came back to where they had been."""
+    kept: list[Sample] = []
+    for now in samples:
+        for k in range(len(kept) - 1, 0, -1):
+            before, away = kept[k - 1], kept[k]
+            if now.at - away.at > HANDS_S:
+                break
+            flowed = max(pace(kept[k - 2], before, sign), 0.0) * (away.at - before.at) if k > 1 else 0.0
+            went = -still_kg <= sign * (away.weight - before.weight) <= FASTER * flowed + still_kg
+            if not went and came_back(now.weight, away.weight, [before.weight], still_kg):
+                del kept[k:]
+                break
+        kept.append(now)
+    return kept
+
+
 def _flowed(last: Sample, waiting: Sequence[Sample], base_kg: float, sign: float) -> list[Sample]:
     """Return the waiting samples to which flow may have led from the last believed one, while hands shut the valve."""
     soon = [s for s in takewhile(lambda s: not leapt(last, s, base_kg), waiting) if s.at - last.at <= STOOD_BEFORE_S]
@@ -142,7 +161,8 @@ def _stillest(samples: list[Sample], still_kg: float, sign: float, gone_s: float
     still = [k for k, s in enumerate(last) if s.bends <= still_kg and s.covers >= STOOD_BRIEFLY_S]
     if not still:
         return None
-    k = min(reversed(still), key=lambda k: last[k].bends)
+    shut = [k for k in still if all(sign * (last[j].weight - last[k].weight) <= still_kg for j in still if j > k)]
+    k = min(reversed(shut), key=lambda k: last[k].bends)
     # with the one before it: slow flow seems still within a sample, not from one to the next
     return None if flows_on([s.weight for s in last[max(k - 1, 0) :]], sign, still_kg) else last[k].weight
 

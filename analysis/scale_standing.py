@@ -6,6 +6,7 @@ People set it down, hold it and screw a hose on before they open it, and each of
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
@@ -23,6 +24,8 @@ STILL_KG = 0.03
 QUICK_KG_PER_S, QUICK_STANDS_S, QUICK_SHARE = 0.15, 20.0, 0.5
 """What comes at once, faster than a hose gives, and then stands for so long was set down, up to such a share of what
 stood there: more is another cylinder."""
+CAME_BACK = 0.25
+"""What was away comes back to a level by all but this share of how far it was, or but what stands may move by."""
 DRIFTED_OFF = 3.0
 """A level that drifts by this many times what stands may move by is flow."""
 
@@ -32,12 +35,13 @@ class Standing:
     """A load that has just been put on; `over` when its first flow was seen, or hands do not explain what is."""
 
     sign: float
-    since: list[float] = field(default_factory=list)  # weights since something last stood
+    since: list[Sample] = field(default_factory=list)  # since something last stood
     over: bool = False
     stood: bool = False  # before its first flow
     _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
     _until: float = math.nan  # when something last stood, or the load was put on
     _crept_kg: float = 0.0  # what flowed until then
+    _earlier: list[Sample] = field(default_factory=list)  # shortly before what stood then
 
     def begin_kg(self, begin_kg: float, sample: Sample, still_kg: float) -> float:
         """Return what the load began with, as far as is known with one more of its samples; `begin_kg` so far.
@@ -50,21 +54,25 @@ class Standing:
         if math.isnan(self._until):
             self._until = sample.at
         self._join(sample, still_kg)
-        self.since.append(sample.weight)
+        self.since.append(sample)
         if not self._stands():
             self.over = self._line_since(sample) - self._until > HANDS_S and (self.stood or len(self.since) > 2)
             return begin_kg
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
-        if abs(self._crept_kg) <= still_kg and self._set_down(before, level):
+        self._earlier = [s for s in self._earlier if self._line[0].at - s.at <= HANDS_S]
+        if came_back(level, before, (s.weight for s in self._earlier), still_kg):
+            begin_kg, self._crept_kg = level, 0.0  # what stood meanwhile was a hand
+        elif abs(self._crept_kg) <= still_kg and self._set_down(before, level):
             if sample.at - self._line[0].at < QUICK_STANDS_S:
                 return begin_kg
             begin_kg = level - self._crept_kg
-        elif self._flowed([before, *self.since, level], sample.at, still_kg):
+        elif self._flowed([before, *(s.weight for s in self.since), level], sample.at, still_kg):
             self._crept_kg = level - begin_kg
         elif abs(level - before) <= (SCREWED_ON_KG if self.stood else HANDS_KG):
             begin_kg = level - self._crept_kg
         else:
             self.over = True
+        self._earlier += self.since[: -len(self._line)]
         self._until, self.since, self.stood = sample.at, [], True
         self.over |= abs(self._crept_kg) > DRIFTED_OFF * still_kg
         return begin_kg
@@ -97,6 +105,12 @@ class Standing:
 
     def _line_since(self, sample: Sample) -> float:
         return self._line[0].at if self._line else sample.at
+
+
+def came_back(now_kg: float, away_kg: float, earlier: Iterable[float], still_kg: float) -> bool:
+    """Return whether a weight that was away comes back to one that was shown earlier: no flow does so, a hand does."""
+    far_kg = abs(now_kg - away_kg)
+    return far_kg > still_kg and any(abs(kg - now_kg) <= max(still_kg, CAME_BACK * far_kg) for kg in earlier)
 
 
 def flows(weights: list[float], sign: float, still_kg: float) -> bool:

@@ -85,7 +85,8 @@ class Tracker(Believing):
         """Begin a load with the level that stood last before its first flow."""
         if load is None or load is not self.loads[-1]:
             return
-        begin_kg = self._standing.begin_kg(load.begin_kg, sample, self.still_kg)
+        still_kg = max(STILL_KG, 1.1 * sample.step, 3.0 * self.quivers_kg)
+        begin_kg = self._standing.begin_kg(load.begin_kg, sample, still_kg)
         below = begin_kg < sample.weight and not self._stated(begin_kg, load.cylinder)
         if not load.stood and below and self._stated(sample.weight, load.cylinder):
             begin_kg = sample.weight  # it was half set down, and stands now at what it weighs
@@ -250,7 +251,7 @@ class Tracker(Believing):
             load.doubt(self._taken_for_hands(level))
         self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []
         self._recent.clear()
-        hands = [s.weight for s in self._between if abs(s.weight - level) <= HANDS_KG]
+        hands = [s for s in self._between if abs(s.weight - level) <= HANDS_KG]
         self._last, self._standing = run[0], Standing(self.sign, hands)
         for sample in run:
             self._believe(load, sample)

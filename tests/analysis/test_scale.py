@@ -402,6 +402,39 @@ def test_a_hand_on_a_cylinder_just_set_down_is_not_its_beginning() -> None:
     assert found.total_kg == pytest.approx(30.1, abs=0.2)
 
 
+@pytest.mark.parametrize(("lead", "first", "rests"), [(28, 10, 12), (30, 8, 12), (32, 6, 12)])
+@pytest.mark.parametrize("hand", [-0.55, 0.3, 0.57])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_hand_that_rests_on_a_cylinder_just_set_down_and_goes_again_is_no_level(
+    lead: int, first: int, rests: int, hand: float, sign: int
+) -> None:
+    end = 40 + 12 * sign
+    shown = weights((lead, 0, 0), (first, 40, 40), (rests, 40 + hand, 40 + hand), (60, 40, 40), (600, 40, end))
+    stretch = stretch_of(shown, stage="recovery" if sign > 0 else "charging", quantum=0.01, noise=0.005)
+    found = weigh(stretch)
+    assert found.total_kg == pytest.approx(12.0, abs=0.06)
+    for n in (50, 58, 70, 90, 120):
+        assert weigh(cut(stretch, n)).moved_kg.equals(found.moved_kg.iloc[:n])
+
+
+def test_slow_flow_that_passes_what_a_hand_showed_before_goes_on_counting() -> None:
+    shown = weights((30, 0, 0), (20, 40, 40), (10, 40.45, 40.45), (60, 40, 40), (600, 40, 43))
+    assert weighed(shown, step=2.0, noise=0.02).total_kg == pytest.approx(3.0, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("step", "stood", "hand", "rests", "after"),
+    [(1.0, 9, 0.5, 6, 5), (1.0, 11, 1.0, 10, 7), (1.0, 13, -0.6, 10, 5), (5.0, 9, 0.5, 6, 5), (5.0, 11, 1.0, 10, 7)],
+)
+def test_a_hand_that_goes_again_before_the_cylinder_is_lifted_is_not_what_it_leaves_with(
+    step: float, stood: int, hand: float, rests: int, after: int
+) -> None:
+    ends = ((stood, 66, 66), (rests, 66 + hand, 66 + hand), (after, 66, 66))
+    shown = weights((60, 26, 26), (800, 26, 66), *ends, *SWAP, step=step)
+    found = weighed(shown, step=step, quantum=0.1, noise=0.05)
+    assert found.loads[0].moved_kg == pytest.approx(40.0, abs=0.2)
+
+
 def test_rows_that_come_a_little_early_or_late_are_no_stairs() -> None:
     rng = np.random.default_rng(3)
     at = np.arange(0.0, 1500.0, 5.0) + rng.uniform(0.0, 0.2, 300)
