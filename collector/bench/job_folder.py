@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 
 from analysis.vocabulary.errors import InputError
@@ -24,27 +25,36 @@ def prepare(folder: Path, instruments: list[dict[str, Any]], interval_s: float) 
     InputError
         The folder holds something that is not a demo, a demo is being recorded there, or it cannot be written.
     """
-    refuse_foreign(folder)
+    make_ready(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         with FolderLock(folder):
             for name in (READINGS_FILE, JOURNAL_FILE, "report.html"):
                 (folder / name).unlink(missing_ok=True)
             (folder / JOB_FILE).write_text(job_text(instruments, interval_s), encoding="utf-8")
     except OSError as error:
-        raise InputError(f"{folder}: cannot be written ({error.strerror}); expected a folder of yours") from None
+        raise _cannot_be_written(folder, error) from None
 
 
-def refuse_foreign(folder: Path) -> None:
-    """Refuse a folder that is neither new, nor empty, nor an earlier demo.
+def make_ready(folder: Path) -> None:
+    """Make a folder where there is none; refuse one that a demo must not, or cannot, write into.
 
     Raises
     ------
     InputError
-        It holds something that is not a demo.
+        It is neither empty nor an earlier demo, or it cannot be written.
     """
-    if folder.exists() and not (folder.is_dir() and (_is_demo(folder) or not any(folder.iterdir()))):
-        raise InputError(f"{folder}: holds something that is not a demo; expected a new folder (--out FOLDER)")
+    try:
+        if folder.exists() and not (folder.is_dir() and (_is_demo(folder) or not any(folder.iterdir()))):
+            raise InputError(f"{folder}: holds something that is not a demo; expected a new folder (--out FOLDER)")
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise _cannot_be_written(folder, error) from None
+
+
+def _cannot_be_written(folder: Path, error: OSError) -> InputError:
+    return InputError(f"{folder}: cannot be written ({error.strerror}); expected a folder of yours")
 
 
 def job_text(instruments: list[dict[str, Any]], interval_s: float) -> str:

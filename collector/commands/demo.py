@@ -15,7 +15,7 @@ from analysis.log import load
 from analysis.result import Finding
 from analysis.review import review
 from analysis.vocabulary.errors import InputError
-from collector.bench.job_folder import refuse_foreign
+from collector.bench.job_folder import make_ready
 from collector.bench.play import SEED, moment
 from collector.bench.reviewer import Reviewer
 from collector.bench.scenario import DURATION_S, START_S
@@ -48,9 +48,9 @@ def run_demo(
     Raises
     ------
     InputError
-        The folder holds something that is not a demo.
+        The folder holds something that is not a demo, or cannot be written.
     """
-    refuse_foreign(out)
+    make_ready(out)
     console = Console() if console is None else console
     console.print(Text("SIMULATED DATA", style="reverse"), "An invented chiller, two days in a few minutes.")
     console.print(f"Job folder: {out}", soft_wrap=True, highlight=False, markup=False)

@@ -72,3 +72,11 @@ def test_demo_refuses_a_folder_that_holds_something_else(tmp_path: Path) -> None
         run_demo(tmp_path, console=Console(file=said))
     assert said.getvalue() == ""
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_a_folder_that_cannot_be_written_is_refused_before_anything_starts(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    said = io.StringIO()
+    with pytest.raises(InputError, match=r"^[^\n]*cannot be written[^\n]*$"):
+        run_demo(tmp_path / "file" / "demo", console=Console(file=said))
+    assert said.getvalue() == ""
