@@ -21,16 +21,35 @@ PIECE_ROWS = 500_000
 class Runs:
     """Rows that follow each other and share a number, such as that of their bin; each run as one.
 
-    `number` is that of each run, `count` how many rows it has, both shape (runs,); `rows` how many all have. Blank
-    readings (NaN) count nowhere, and a run that has no other gives NaN. What is asked of `values`, shape (rows,), comes
-    back as one number a run, shape (runs,).
+    `first` is the first row of each run, shape (runs,); `rows` how many rows all have. Blank readings (NaN) count
+    nowhere, and a run that has no other gives NaN. What is asked of `values`, shape (rows,), comes back as one number
+    a run, shape (runs,).
     """
 
     def __init__(self, of_row: np.ndarray) -> None:
-        self.first = np.flatnonzero(np.diff(of_row, prepend=of_row[:1] - 1))
-        self.count = np.diff(self.first, append=len(of_row))
-        self.number = of_row[self.first]
+        begins = np.ones(len(of_row), dtype=bool)
+        np.not_equal(of_row[1:], of_row[:-1], out=begins[1:])
+        self.first = np.flatnonzero(begins)
         self.rows = len(of_row)
+
+    @property
+    def count(self) -> np.ndarray:
+        """How many rows each run has."""
+        count = np.empty_like(self.first)
+        np.subtract(self.first[1:], self.first[:-1], out=count[:-1])
+        count[-1:] = self.rows - self.first[-1:]
+        return count
+
+    def end(self, run: int) -> int:
+        """Return the row behind a run."""
+        return int(self.first[run + 1]) if run + 1 < len(self.first) else self.rows
+
+    def lasting(self, times: np.ndarray, least_s: float) -> np.ndarray:
+        """Return which runs, of more than one row, lasted so long; `times` are those of the rows [s]."""
+        count = self.count
+        more = np.flatnonzero(count > 1)
+        first = self.first[more]
+        return np.asarray(more[times[first + count[more] - 1] - times[first] >= least_s])
 
     def shown(self, values: np.ndarray) -> np.ndarray:
         """Return how many readings each run has."""
@@ -52,9 +71,9 @@ class Runs:
 
     def median(self, values: np.ndarray) -> np.ndarray:
         """Return the median of each run; runs of the same length are sorted together."""
-        found = np.full(len(self.first), np.nan)
-        for length in np.unique(self.count):
-            some = np.flatnonzero(self.count == length)
+        found, count = np.full(len(self.first), np.nan), self.count
+        for length in np.unique(count):
+            some = np.flatnonzero(count == length)
             per_piece = max(1, PIECE_ROWS // int(length))
             for begin in range(0, len(some), per_piece):
                 part = some[begin : begin + per_piece]
@@ -104,10 +123,11 @@ def frame_medians(frame: pd.DataFrame, begin: pd.Timestamp, channels: Sequence[s
     begin_us, width_us = begin.as_unit("us").to_datetime64().astype(np.int64), round(width_s * 1e6)
     number = (at_us - begin_us) // width_us
     runs = Runs(number[: np.searchsorted(number, number[-1])] if len(number) else number)
-    end_us = begin_us + (runs.number + 1) * width_us
+    number = number[runs.first]
+    end_us = begin_us + (number + 1) * width_us
     medians = {channel: runs.median(frame[channel].to_numpy(dtype=float)[: runs.rows]) for channel in channels}
     return Bins(
-        pd.DataFrame(medians, index=runs.number, columns=list(channels), dtype=float),
+        pd.DataFrame(medians, index=number, columns=list(channels), dtype=float),
         (end_us - begin_us) / 1e6,
         index[np.searchsorted(at_us, end_us)],
         runs,

@@ -139,7 +139,8 @@ def assemble(
 ) -> Log:
     """Return the log with every pressure absolute.
 
-    `frame` holds SI values with gauge pressures still above the barometer (as `read_readings` returns them).
+    `frame` holds SI values with gauge pressures still above the barometer (as `read_readings` returns them). It is left
+    empty: a long log is not to be held twice.
     """
     barometer, source, said = _barometer(frame, job)
     above = barometer.to_numpy()
@@ -147,12 +148,14 @@ def assemble(
     gauge = [name for name, column in columns.items() if column.unit.from_barometer]
     if gauge and said:
         notes.append(said)
-    absolute: dict[str, np.ndarray] = {}
+    kept: dict[str, np.ndarray | pd.Series] = {}
     below: dict[str, np.ndarray] = {}
-    for name, column in columns.items():
+    for name in list(map(str, frame)):
+        column = columns[name]
+        kept[name] = read = frame.pop(name)
         if column.unit.dimension not in LEAST_POSSIBLE:
             continue
-        logged = frame[name].to_numpy(dtype=float)
+        logged = read.to_numpy(dtype=float)
         value = logged + above if name in gauge else logged
         impossible = value < LEAST_POSSIBLE[column.unit.dimension]
         if impossible.any():
@@ -165,8 +168,7 @@ def assemble(
         if name in gauge or (CHANNELS.get(name) == "pressure" and name not in MICRON_PROBES):
             value = np.maximum(value, LEAST_PRESSURE_PA)
         if value is not logged:
-            absolute[name] = value
-    kept = {name: absolute.get(str(name), frame[name]) for name in frame}
+            kept[name] = value
     frame = pd.DataFrame(kept, index=frame.index, copy=False)
     return Log(frame, columns, journal, barometer, source, tuple(notes), below)
 

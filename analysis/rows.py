@@ -214,9 +214,10 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
             " or [columns] time in the job to say how the log writes it"
         )
     index = pd.DatetimeIndex(order.stamps_us[order.kept].view("M8[us]"), name="time").tz_localize("UTC")
-    whole = bool(order.kept.all())
-    kept = {channel: array if whole else array[order.kept] for channel, array in values.items()}
-    return Rows(index, kept, cautions + _odd(order, sharing, step_s, source.path.name), order.put_back)
+    if not order.kept.all():
+        for channel in values:  # one after the other: a long log is not to be held twice
+            values[channel] = values[channel][order.kept]
+    return Rows(index, values, cautions + _odd(order, sharing, step_s, source.path.name), order.put_back)
 
 
 def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.bins import Bins
+from analysis.bins import Bins, Runs
 from analysis.stretch import Stretch
 
 SMALLEST_STEP = {"temperature": 1e-3, "pressure": 10.0, "fraction": 1e-5}
@@ -34,17 +34,27 @@ class Shown:
 def shown(stretch: Stretch, bins: Bins, channel: str) -> Shown:
     """Return what a channel shows in each bin; no bin uses a later row than its own."""
     column, runs = stretch.columns.get(channel), bins.runs
-    readings = stretch.frame[channel].to_numpy(dtype=float)
-    own, readings = stretch.counted(channel)[: runs.rows], readings[: runs.rows]  # steps are the instrument's
-    fresh = np.flatnonzero(~np.isnan(own))  # an instrument may be slower than the rows
-    moved, bent = np.full((2, runs.rows), np.nan)
-    moved[fresh[1:]], bent[fresh[2:]] = np.abs(np.diff(own[fresh])), np.diff(own[fresh], 2)
-    middle = runs.each(bins.medians[channel].to_numpy(dtype=float))
-    most = 4.0 * runs.each(runs.mean(np.abs(readings - middle)))
+    readings = stretch.frame[channel].to_numpy(dtype=float)[: runs.rows]
     least = SMALLEST_STEP.get(column.unit.dimension, 0.0) if column is not None else 0.0
-    return Shown(
-        runs.mean(middle + np.clip(readings - middle, -most, most)),
-        runs.mean(bent**2) / 6.0,
-        np.fmin.accumulate(runs.least(np.where(moved > least, moved, np.nan))),
-        runs.shown(readings),
-    )
+    mean = _mean(runs, readings, bins.medians[channel].to_numpy(dtype=float))
+    own = stretch.counted(channel)[: runs.rows]  # steps are the instrument's
+    flicker = runs.mean(_differences(own, 2) ** 2) / 6.0
+    moved = _differences(own, 1)
+    moved[moved <= least] = np.nan
+    return Shown(mean, flicker, np.fmin.accumulate(runs.least(moved)), runs.shown(readings))
+
+
+def _mean(runs: Runs, readings: np.ndarray, medians: np.ndarray) -> np.ndarray:
+    """Return the mean of each run, its readings no further from its median than four times their mean distance."""
+    middle = runs.each(medians)
+    apart = readings - middle
+    most = runs.each(4.0 * runs.mean(np.abs(apart)))
+    return runs.mean(middle + np.clip(apart, -most, most, out=apart))
+
+
+def _differences(readings: np.ndarray, order: int) -> np.ndarray:
+    """Return the size of each reading's difference from those before it; an instrument may be slower than the rows."""
+    fresh = np.flatnonzero(~np.isnan(readings))
+    found = np.full(len(readings), np.nan)
+    found[fresh[order:]] = np.abs(np.diff(readings[fresh], order))
+    return found

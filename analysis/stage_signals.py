@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import Bins, frame_medians
+from analysis.bins import PIECE_ROWS, Bins, frame_medians
 from analysis.evacuation.ticks import OVER_RANGE_LEAST_PA
 from analysis.fluids import refrigerant_of
 from analysis.log import Log
@@ -251,8 +251,12 @@ def _leaps(frame: pd.DataFrame, bins: Bins) -> np.ndarray:
         return np.zeros(len(bins.end_s))
     weight = frame["cylinder_weight"].iloc[: bins.runs.rows].ffill().to_numpy(dtype=float)
     at_us = pd.DatetimeIndex(frame.index[: bins.runs.rows]).as_unit("us").asi8
-    before = np.minimum(np.searchsorted(at_us, at_us - int(LEAP_S * 1e6)), np.maximum(np.arange(len(at_us)) - 1, 0))
-    largest = np.maximum.reduceat(np.abs(np.nan_to_num(weight - weight[before])), bins.runs.first)
+    leaps = np.empty(len(weight))
+    for begin in range(0, len(weight), PIECE_ROWS):
+        rows = np.arange(begin, min(begin + PIECE_ROWS, len(weight)))
+        before = np.minimum(np.searchsorted(at_us, at_us[rows] - int(LEAP_S * 1e6)), np.maximum(rows - 1, 0))
+        leaps[rows] = np.abs(np.nan_to_num(weight[rows] - weight[before]))
+    largest = np.maximum.reduceat(leaps, bins.runs.first)
     lately: np.ndarray = np.maximum(largest, np.append(0.0, largest[:-1]))
     return lately
 

@@ -61,28 +61,26 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     if not len(index):
         return log, ()
     system = "us" if job is None else job.job.units
-    frame = log.frame.copy(deep=False)
     at = seconds(index)
     values: dict[str, np.ndarray] = {}
+    changed: dict[str, np.ndarray] = {}
     impossible: dict[str, np.ndarray] = {}
     dimensions = {channel: column.unit.dimension for channel, column in log.columns.items() if channel in CHANNELS}
     for channel, dimension in dimensions.items():
-        values[channel] = log.frame[channel].to_numpy(dtype=float)
+        shown, unit = log.frame[channel].to_numpy(dtype=float), log.columns[channel].unit
         if channel in MICRON_PROBES:
-            wrong: np.ndarray | None = nothing_shown(values[channel])
+            wrong, none = _any_of(nothing_shown(shown)), out_of_range(shown, unit)
         else:
-            wrong = impossible_in(values[channel], _bounds(channel, dimension, job))
-            nothing = fallen_to_nothing(at, values[channel], log.columns[channel].unit)
-            wrong = nothing if wrong is None else wrong if nothing is None else wrong | nothing
-        never = [rows for rows in (log.impossible.get(channel), wrong) if rows is not None]
-        if never:
-            impossible[channel] = np.logical_or.reduce(never)
-        if wrong is not None:
-            frame[channel] = values[channel] = np.where(wrong, np.nan, values[channel])
-        if channel in MICRON_PROBES and (above := out_of_range(values[channel], log.columns[channel].unit)).any():
-            frame[channel] = values[channel] = np.where(above, np.nan, values[channel])
+            bounds = _bounds(channel, dimension, job)
+            wrong, none = _any_of(impossible_in(shown, bounds), fallen_to_nothing(at, shown, unit)), None
+        if (never := _any_of(log.impossible.get(channel), wrong)) is not None:
+            impossible[channel] = never
+        values[channel] = shown
+        if (blank := _any_of(wrong, none)) is not None:
+            values[channel] = changed[channel] = np.where(blank, np.nan, shown)
     slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
-    bins = frame_medians(frame, index[0], slow, MINUTE_S)
+    shown_slowly = pd.DataFrame({channel: values[channel] for channel in slow}, index=index, copy=False)
+    bins = frame_medians(shown_slowly, index[0], slow, MINUTE_S)
     readings = Readings(
         at=at,
         values=values,
@@ -111,11 +109,18 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     for fault in faults:
         first, end = np.searchsorted(readings.at, (fault.known_s, fault.end_s)).tolist()
         if first < end:
-            believed = frame[fault.channel].to_numpy(dtype=float).copy()
-            believed[first:end] = np.nan
-            frame[fault.channel] = believed
+            if fault.channel not in changed:
+                changed[fault.channel] = values[fault.channel].copy()
+            changed[fault.channel][first:end] = np.nan
     findings = [_finding(fault, dimensions, index, readings.at) for fault in faults]
-    return replace(log, frame=frame), tuple(findings)
+    believed = {str(name): changed.get(str(name), log.frame[name]) for name in log.frame}
+    return replace(log, frame=pd.DataFrame(believed, index=index, copy=False)), tuple(findings)
+
+
+def _any_of(*masks: np.ndarray | None) -> np.ndarray | None:
+    """Return which rows are in any of some masks, None where no row is."""
+    some = [mask for mask in masks if mask is not None and mask.any()]
+    return np.asarray(np.logical_or.reduce(some)) if some else None
 
 
 def _bounds(channel: str, dimension: str, job: Job | None) -> tuple[float, float] | None:

@@ -65,14 +65,20 @@ class Readings:
         return (self.at, values) if there.all() else (self.at[there], values[there])
 
     def shown(self, channel: str) -> tuple[np.ndarray, np.ndarray]:
-        """Return times [s] and readings as they were shown, shape (m,): a gauge's less the barometer, to 0.01 Pa."""
+        """Return times [s] and readings as they were shown, each shape (m,)."""
         times, values = self.of(channel)
-        if channel in self.gauges:
-            barometer = (
-                self.barometer_pa if len(times) == len(self.at) else self.barometer_pa[~np.isnan(self.values[channel])]
-            )
-            values = np.round(values - barometer, 2)
-        return times, values
+        return times, self.as_shown(channel, values)
+
+    def as_shown(self, channel: str, values: np.ndarray) -> np.ndarray:
+        """Return a channel's readings without the blanks as they were shown: a gauge's less the barometer, to 0.01 Pa.
+
+        What is as long as the log is not held twice.
+        """
+        if channel not in self.gauges:
+            return values
+        whole = len(values) == len(self.at)
+        shown = values - (self.barometer_pa if whole else self.barometer_pa[~np.isnan(self.values[channel])])
+        return np.asarray(np.round(shown, 2, out=shown))
 
     def without(self, faults: Iterable[Fault]) -> Readings:
         """Return the same with the minutes blank that these faults spoilt."""

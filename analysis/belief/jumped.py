@@ -11,6 +11,7 @@ import pandas as pd
 
 from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
 from analysis.belief.labels import otherwise
+from analysis.bins import PIECE_ROWS
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES, Column
@@ -85,7 +86,9 @@ def jumped(
         return
     times, values = readings.of(channel)
     until = -np.inf
-    for step in _steps(channel, dimension, times, values, readings.shown(channel)[1]):
+    moves = np.diff(readings.as_shown(channel, values))
+    np.abs(moves, out=moves)
+    for step in _steps(channel, dimension, times, values, moves):
         if step.at <= until or np.any((np.abs(marks_s - step.at) < MARK_S) & (marks_s <= step.known)):
             continue
         meant = _switched_to(columns[channel].unit, dimension, step, readings)
@@ -111,12 +114,13 @@ def jumped(
         )  # fmt: skip
 
 
-def _steps(channel: str, dimension: str, times: np.ndarray, values: np.ndarray, shown: np.ndarray) -> Iterator[Step]:
+def _steps(channel: str, dimension: str, times: np.ndarray, values: np.ndarray, moves: np.ndarray) -> Iterator[Step]:
     """Yield each move between two readings that is large for its kind, and for the display, and that stayed."""
-    moves = np.abs(np.diff(shown))
     large = np.flatnonzero(moves >= LEAST_STEP[dimension])
     if dimension == "pressure" and channel != "barometer" and len(large):
-        display = np.minimum.accumulate(np.append(COARSE_PA, np.where(moves > 0.0, moves, np.inf)))[large]
+        display = np.where(moves > 0.0, moves, np.inf)
+        first, since = np.min(display[: large[0]], initial=COARSE_PA), np.minimum.reduceat(display, large)[:-1]
+        display = np.minimum.accumulate(np.append(first, since))
         large = large[moves[large] >= np.maximum(STILL_SHARE * values[large], GAUGE_STEPS * display)]
     for i in large.tolist():
         at, step, apart = float(times[i + 1]), float(values[i + 1] - values[i]), float(times[i + 1] - times[i])
@@ -215,10 +219,14 @@ def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float, within
 
     A probe follows slowly what it is put back on; a gauge steps back, and else falls because its circuit does.
     """
-    earlier = np.minimum(np.searchsorted(times, times[stay:] - within_s), np.arange(stay, len(times)) - 1)
-    back = (values[stay:] - values[np.maximum(earlier, stay)]) / -moved
-    there = np.flatnonzero((back > 0.7) & (back < 1.3))
-    return float(times[stay + int(there[0])]) if len(there) else np.inf
+    for begin in range(stay, len(times), PIECE_ROWS):
+        now = np.arange(begin, min(begin + PIECE_ROWS, len(times)))
+        earlier = np.maximum(np.minimum(np.searchsorted(times, times[now] - within_s), now - 1), stay)
+        back = (values[now] - values[earlier]) / -moved
+        there = now[(back > 0.7) & (back < 1.3)]
+        if len(there):
+            return float(times[there[0]])
+    return np.inf
 
 
 def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:

@@ -124,13 +124,14 @@ def fallen_to_nothing(at: np.ndarray, values: np.ndarray, unit: Unit) -> np.ndar
     none = np.abs(values - nothing) < 1e-6 * nothing
     if not none.any():
         return None
-    there = np.flatnonzero(~np.isnan(values))
-    zero, apart = none[there], np.abs(values[there] - nothing)
-    last = np.maximum.accumulate(np.where(zero, -1, np.arange(len(there))))
-    first = np.minimum(np.maximum(last, 0) + 1, len(there) - 1)  # of the run of zeros after it
-    in_one = (last >= 0) & (apart[np.maximum(last, 0)] >= far) & (at[there[first]] - at[there[last]] <= IN_ONE_S)
+    there, zeros = np.flatnonzero(~np.isnan(values)), np.flatnonzero(none)
+    place = np.searchsorted(there, zeros)
+    begins = np.diff(place, prepend=-2) > 1  # a run of zeros: something else was read before it
+    first = place[begins]
+    last = there[np.maximum(first - 1, 0)]
+    in_one = (first > 0) & (np.abs(values[last] - nothing) >= far) & (at[there[first]] - at[last] <= IN_ONE_S)
     wrong = np.zeros(len(values), dtype=bool)
-    wrong[there[zero & in_one]] = True
+    wrong[zeros[in_one[np.cumsum(begins) - 1]]] = True
     return wrong
 
 

@@ -143,11 +143,11 @@ def _for_long(readings: Readings, marks_s: np.ndarray, first: int, back: int) ->
 def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
     """Yield each time at which a probe shows one number, restless before or on a rise that stopped dead."""
     runs = Runs(values)
-    starts, ends = runs.first, runs.first + runs.count
+    starts = runs.first
     highest = np.maximum.accumulate(values)
     until = -np.inf
-    for run in np.flatnonzero(times[ends - 1] - times[starts] >= STUCK_S).tolist():
-        first, end, begin = int(starts[run]), int(ends[run]), float(times[starts[run]])
+    for run in runs.lasting(times, STUCK_S).tolist():
+        first, end, begin = int(starts[run]), runs.end(run), float(times[starts[run]])
         level = float(values[first])
         if begin < until or level == 0.0 or (level > IN_RANGE_PA and level >= END_SHARE * highest[first]):
             continue
@@ -173,8 +173,10 @@ def _steps(
     means = np.convolve(values, np.full(NEAR, 1.0 / NEAR), "valid")
     before, after = means[:-NEAR], means[NEAR:]
     moves = np.abs(np.diff(values))[NEAR - 1 : NEAR - 1 + len(before)]
-    large = (np.abs(after - before) > JUMP_SHARE * np.minimum(before, after)) & (moves > JUMP_SHARE * before)
-    for i in (NEAR - 1 + np.flatnonzero(large)).tolist():
+    large = np.flatnonzero(moves > JUMP_SHARE * before)
+    before, after = before[large], after[large]
+    large = large[np.abs(after - before) > JUMP_SHARE * np.minimum(before, after)]
+    for i in (NEAR - 1 + large).tolist():
         at = float(times[i + 1])
         first, last = np.searchsorted(times, (at - JUMP_S, at + JUMP_S)).tolist()
         if first == 0 or last >= len(times) or min(i + 1 - first, last - i) < JUMP_READINGS:

@@ -126,10 +126,10 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     if len(values) < STUCK_READINGS:
         return
     runs = Runs(values)
-    starts, ends = runs.first, runs.first + runs.count
+    starts = runs.first
     until = -np.inf
-    long = np.flatnonzero(times[ends - 1] - times[starts] >= STUCK_S).tolist()
-    parts = [(n, *part) for n in long for part in _unbroken(times, int(starts[n]), int(ends[n]))]
+    long = runs.lasting(times, STUCK_S).tolist()
+    parts = [(n, *part) for n in long for part in _unbroken(times, int(starts[n]), runs.end(n))]
     for run, first, end in parts:
         begin = float(times[first])
         if begin < until:

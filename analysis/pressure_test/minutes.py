@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
+from analysis.bins import PIECE_ROWS
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import Column
 
@@ -112,8 +114,18 @@ def first_readings(values: np.ndarray, most: int = 10) -> float:
 
 
 def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
-    """Return the trimmed mean of each of `count` minutes."""
-    there = np.isfinite(values) & (number < count) & (number >= 0)
+    """Return the trimmed mean of each of `count` minutes; `number`, that of each row, rises."""
+    mean = np.full(count, np.nan)
+    some = max(1, PIECE_ROWS * count // max(len(number), 1))  # sorted at a time: a long log is not to be held twice
+    edges = np.searchsorted(number, np.append(np.arange(0, count, some), count))
+    for k, (first, end) in enumerate(pairwise(edges.tolist())):
+        whole = slice(k * some, min((k + 1) * some, count))
+        mean[whole] = _trimmed_at_once(values[first:end], number[first:end] - whole.start, whole.stop - whole.start)
+    return mean
+
+
+def _trimmed_at_once(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
+    there = np.isfinite(values)
     values, number = values[there], number[there]
     mean = np.full(count, np.nan)
     if not len(values):

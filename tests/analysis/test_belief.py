@@ -602,7 +602,7 @@ def test_a_barometer_that_jumps_takes_no_gauge_along() -> None:
     log = night()
     gauge = "circuit_pressure"
     frame = log.frame.assign(**{gauge: log.frame[gauge] - log.barometer_pa})
-    honest = assemble(frame, log.columns, log.journal, parse_job({"job": {"name": "n"}})).frame[gauge]
+    honest = assemble(frame.copy(), log.columns, log.journal, parse_job({"job": {"name": "n"}})).frame[gauge]
     weather = frame["barometer"].copy()
     weather.iloc[1_000:2_000] += 9e3
     spoilt = assemble(frame.assign(barometer=weather), log.columns, log.journal, parse_job({"job": {"name": "n"}}))

@@ -28,7 +28,7 @@ def test_each_run_says_what_a_group_of_pandas_says(uneven: tuple[np.ndarray, np.
     groups = pd.Series(values).groupby(of_row)
     expected = getattr(groups, {"least": "min"}.get(what, what))()
     runs = Runs(of_row)
-    np.testing.assert_array_equal(runs.number, expected.index)
+    np.testing.assert_array_equal(of_row[runs.first], expected.index)
     np.testing.assert_allclose(getattr(runs, what)(values), expected, rtol=1e-13)
     np.testing.assert_array_equal(runs.shown(values), groups.count())
 
@@ -36,7 +36,7 @@ def test_each_run_says_what_a_group_of_pandas_says(uneven: tuple[np.ndarray, np.
 def test_what_stands_for_a_run_stands_at_each_of_its_rows(uneven: tuple[np.ndarray, np.ndarray]) -> None:
     of_row, _ = uneven
     runs = Runs(of_row)
-    np.testing.assert_array_equal(runs.each(runs.number), of_row)
+    np.testing.assert_array_equal(runs.each(of_row[runs.first]), of_row)
     assert runs.rows == len(of_row)
 
 

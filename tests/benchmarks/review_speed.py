@@ -72,10 +72,18 @@ def measure(folder: Path, times: int) -> None:
     print(min(spent), peak, len(found.log.frame), len(found.stages), len(found.findings))
 
 
-def alone(*words: str) -> tuple[str, float]:
+def peak_bytes(folder: Path) -> float:
+    """Return the peak memory of a review, what is freed given back at once as the arrays of a long log are."""
+    said, _ = alone(
+        "-c", f"from {__name__} import *; measure(Path({str(folder)!r}), 1)", MALLOC_MMAP_THRESHOLD_="65536"
+    )
+    return float(said.split()[1]) * 1024.0**2
+
+
+def alone(*words: str, **variables: str) -> tuple[str, float]:
     """Return what a process of its own said, with one thread as the command runs, and its processor seconds."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", **variables}
     command = [sys.executable, *words]
     said = subprocess.run(command, capture_output=True, text=True, check=True, env=environment).stdout
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
