@@ -100,7 +100,7 @@ class Stalls:
         level = float(np.median(p[max(first, stretch) : k + 1]))
         near = np.flatnonzero(p[stretch : k + 1] <= SAME_LEVEL * level)
         since = stretch + int(near[0])
-        stall = Stall(since, level, "undecided", {}, slope, len(self.story.pull_starts) - 1)
+        stall = Stall(since, level, "undecided", {}, slope, self.story.pull)
         stall.shares = likelihoods(self._evidence(k, stall, stretch))
         stall.cause = sure_cause(stall.shares)
         self.stall = stall
@@ -119,7 +119,7 @@ class Stalls:
         changed = [when for when in self.story.oil_changes if at[stall.since] < when > at[k] - SERVICE_S]
         ends = [c.end_s for c in self.story.closeds if c.first > stall.since and c.end_s is not None]
         closed = [when for when in ends if when > at[k] - SERVICE_S]
-        if not (changed or closed) or len(self.story.pull_starts) - 1 != stall.pull:
+        if not (changed or closed) or self.story.pull != stall.pull:
             return
         evidence = self._evidence(k, stall, stretch, oil_helped=True if changed else None)
         self._believe(k, stall, likelihoods(evidence if changed else replace(evidence, deeper=True)))

@@ -94,6 +94,11 @@ class Story:
     opened: list[float] = field(default_factory=list)
 
     @property
+    def pull(self) -> int:
+        """The present pull, by its place in `pull_starts`."""
+        return len(self.pull_starts) - 1
+
+    @property
     def reached(self) -> bool:
         """Whether the present pull reached the target."""
-        return len(self.pull_starts) - 1 in self.targets
+        return self.pull in self.targets

@@ -170,7 +170,7 @@ class Walk:
         p = self.t.vacuum
         before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
         opened = any(begin_s - OPENING_S < when for when in self.story.opened[-1:])
-        self.closed = Closed(first, begin_s, len(self.story.pull_starts) - 1, sure, before, stopped and not opened)
+        self.closed = Closed(first, begin_s, self.story.pull, sure, before, stopped and not opened)
         self.closed.hold = self.story.reached and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
@@ -219,7 +219,7 @@ class Walk:
         self.below = self.below + 1 if self.t.vacuum[k] <= self.target else 0
         if self.below >= 2 and not self.story.reached:
             since = crossing(self.t, k, self.target, self.story.pull_starts[-1])
-            self.story.targets[len(self.story.pull_starts) - 1] = since
+            self.story.targets[self.story.pull] = since
             self.story.happenings.append(Happening(k, since, "target_reached"))
             if self.closed is not None:
                 self.closed.hold = True

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -299,11 +299,21 @@ def test_a_short_check_before_the_hold_does_not_spoil_it() -> None:
     assert assess(logged(shown, [*valve(6_000.0, 300.0), *valve(9_000.0, 2_000.0)])).verdict == "held"
 
 
-@pytest.mark.parametrize(("rate", "words"), [(0.2, "on course to pass, sure in"), (0.8, "on course to fail in about")])
-def test_before_its_time_is_over_a_hold_is_told_as_a_course(rate: float, words: str) -> None:
-    shown = closed(pull(300.0, 60.0), 7_200.0, 2_400.0, rate * (AT - 7_200.0))
-    now = AT < 7_200.0 + 1_020.0
-    result = assess(logged(shown[now], [(7_200.0, "mark", "pump_valve_closed", "")]))
+@pytest.mark.parametrize(
+    ("rise", "stood_s", "words"),
+    [
+        (lambda t: 0.2 * t, 1_020.0, "on course to pass, sure in"),
+        (lambda t: 0.8 * t, 1_020.0, "on course to fail in about"),
+        (lambda t: 880.0 * -np.expm1(-t / 500.0), 1_020.0, "it levels off and may pass, sure in"),
+        (lambda t: 0.522 * t, 1_830.0, "After 30 min it is too near the limit of 1,000 micron to be sure"),
+    ],
+)
+def test_until_it_is_sure_a_hold_is_told_as_a_course(
+    rise: Callable[[np.ndarray], np.ndarray], stood_s: float, words: str
+) -> None:
+    shown = closed(pull(300.0, 60.0), 7_200.0, 2_400.0, rise(AT - 7_200.0))
+    now = int(np.searchsorted(AT, 7_200.0 + stood_s))
+    result = assess(logged(shown[:now], [(7_200.0, "mark", "pump_valve_closed", "")]))
     assert result.verdict == "undecided"
     assert words in result.text
 

@@ -112,8 +112,16 @@ def line(*cells: object) -> str:
 
 def main() -> int:
     """Run the campaign, print the table, and return 1 when a promise was broken."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else "")
-    parser.add_argument("--long", type=float, nargs="?", const=1.0, default=0.0, metavar="SHARE")
+    parser = argparse.ArgumentParser(description=str(__doc__).partition(" Run it")[0])
+    parser.add_argument(
+        "--long",
+        type=float,
+        nargs="?",
+        const=1.0,
+        default=0.0,
+        metavar="SHARE",
+        help="most of an hour, or a share of it",
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="faults with this word in their name")
     options = parser.parse_args()
