@@ -251,9 +251,10 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
 
 
 def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
-    """Return whether another channel left its way at that moment, by more than it wandered before.
+    """Return whether another channel left its way at that moment, by more than it wandered before, or stepped as well.
 
-    What happened is seen one reading earlier in what causes it than in what follows.
+    What happened is seen one reading earlier in what causes it than in what follows. Where a machine cycles all wander
+    far, and few move so in that very moment.
     """
     width = 0.5 * step.span
     since = np.append(step.at - step.apart + width * np.arange(-WINDOWS, 1), step.at + width * np.arange(1, 3))
@@ -276,6 +277,11 @@ def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
         noise = 1.4826 * median_of(np.abs(near - level))
         least = REACTS.get(dimension, REACTS_SHARE * max(abs(level), 1e3))
         if abs(after - level - 1.5 * way) > max(least, REACTS_NOISES * noise, REACTS_WANDERS * np.nan_to_num(wander)):
+            return True
+        earlier, now = values[edges[0] : edges[WINDOWS]], values[int(np.searchsorted(readings.at, step.at)) :][:1]
+        earlier = earlier[np.isfinite(earlier)]
+        usual = median_of(np.abs(np.diff(earlier)))
+        if len(earlier) > 1 and abs(now[0] - earlier[-1]) > max(least, REACTS_NOISES * usual):
             return True
     return False
 
