@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.bins import Bins
 from analysis.fluids import Refrigerant, refrigerant
-from analysis.safe_fill import SafeFill, doubt, safe_fill
+from analysis.safe_fill import SafeFill, doubts, safe_fill
 from analysis.scale import Naming, Weighing
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import CylinderTable
@@ -69,7 +69,7 @@ def _limit_of(
 ) -> tuple[SafeFill, float] | None:
     """Return the safe fill and the safe gross weight [kg] of a cylinder that weighs `gross_kg`, None when not known."""
     filled = fluid_of(table, fluid)
-    if table is None or filled is None or doubt(table, system) is not None:
+    if table is None or filled is None or doubts([table], system):
         return None
     assert table.tare_kg is not None
     assert table.water_capacity_kg is not None

@@ -14,7 +14,7 @@ from analysis.cylinder_head import air, heating
 from analysis.cylinder_stays import LIGHTER_KG, Stay, stays_on_scale
 from analysis.fluids import Refrigerant
 from analysis.result import Figure, FigureValue, Finding
-from analysis.safe_fill import cylinder_limits, doubt, doubts, unfit
+from analysis.safe_fill import SINGLE_USE_SAID, cylinder_limits, doubts, unfit
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import Level
@@ -70,6 +70,9 @@ def cylinder_cautions(stretch: Stretch, weighing: Weighing, *, unsure_told: bool
         if table is None or table.tare_kg is None or load.zeroed or load.cylinder in seen:
             continue
         seen.add(load.cylinder)
+        capacity = table.water_capacity_kg
+        if weighing.sign > 0 and capacity is not None and cylinder_limits().single_use(table.tare_kg, capacity):
+            said.append(f"{load.cylinder} is {SINGLE_USE_SAID}")
         weighs = f"{load.cylinder} weighs {Figure(load.begin_kg, 'mass').show(system)}"
         stated = table.tare_kg + table.contents_kg
         if load.begin_kg < table.tare_kg - LIGHTER_KG:
@@ -141,8 +144,8 @@ def _doubted(stretch: Stretch, stay: Stay, changed: bool) -> tuple[str, str] | N
             "not judged; go by its marks."
         )
     if table is not None and table.tare_kg is not None and table.water_capacity_kg is not None:
-        contradiction = doubt(table, system)
-        return None if contradiction is None else ("stated", contradiction)
+        at_odds = doubts([table], system)
+        return ("stated", at_odds[0]) if at_odds else None
     if changed and stay.has_no_limit and stretch.job.cylinder:
         return "unknown", f"{name} is none of the job's cylinders: no safe fill is known for it, go by the marks on it."
     return None

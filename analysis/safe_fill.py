@@ -42,6 +42,19 @@ class CylinderLimits:
     hottest_k: float
     tare_share_least: float
     tare_share_most: float
+    single_use_most_kg: float
+    single_use_tare_share_least: float
+
+    def tare_fits(self, tare_kg: float, water_capacity_kg: float) -> bool:
+        """Return whether a cylinder that holds so much water may weigh so much when it is empty."""
+        small = water_capacity_kg <= self.single_use_most_kg
+        least = self.single_use_tare_share_least if small else self.tare_share_least
+        return least <= tare_kg / water_capacity_kg <= self.tare_share_most
+
+    def single_use(self, tare_kg: float, water_capacity_kg: float) -> bool:
+        """Return whether a cylinder is as light as those that must not be refilled."""
+        light = tare_kg < self.tare_share_least * water_capacity_kg
+        return light and self.tare_fits(tare_kg, water_capacity_kg)
 
 
 @cache
@@ -79,7 +92,15 @@ def cylinder_limits() -> CylinderLimits:
         hottest_k=value(warn, "hottest", "temperature"),
         tare_share_least=value(warn, "tare_share_least", "fraction"),
         tare_share_most=value(warn, "tare_share_most", "fraction"),
+        single_use_most_kg=value(warn, "single_use_most", "mass"),
+        single_use_tare_share_least=value(warn, "single_use_tare_share_least", "fraction"),
     )
+
+
+SINGLE_USE_SAID = (
+    "as light, by tare and water capacity, as cylinders that must never be refilled (49 CFR 178.65): look at its "
+    "marks, and check both figures."
+)
 
 
 @dataclass(frozen=True)
@@ -259,35 +280,26 @@ def unfit(
 
 
 def doubts(tables: Sequence[CylinderTable], system: UnitSystem) -> list[str]:
-    """Return what `doubt` says of each cylinder, of those that lack the same in one sentence."""
+    """Return why the safe fill of cylinders is not judged by what the job says of them, none where it can be.
+
+    Those that lack the same share a sentence.
+    """
     lacking: dict[str, list[str]] = {}
+    at_odds = []
     for table in tables:
-        lacking.setdefault(_missing(table), []).append(table.id)
-    complete = [why for table in tables if not _missing(table) and (why := doubt(table, system)) is not None]
+        tare, capacity = table.tare_kg, table.water_capacity_kg
+        if tare is None or capacity is None:
+            given = (("tare", tare), ("water capacity", capacity))
+            lacking.setdefault(" and ".join(word for word, kg in given if kg is None), []).append(table.id)
+        elif not cylinder_limits().tare_fits(tare, capacity):
+            at_odds.append(
+                f"{table.id}: a tare of {Figure(tare, 'mass').show(system)} does not go with a water capacity of "
+                f"{Figure(capacity, 'mass').show(system)}: check both and their units; its safe fill is not judged."
+            )
     return [
         f"{', '.join(names)}: {what} not given, so {'its' if len(names) == 1 else 'their'} safe fill is not judged."
         for what, names in lacking.items()
-        if what
-    ] + complete
-
-
-def _missing(table: CylinderTable) -> str:
-    given = (("tare", table.tare_kg), ("water capacity", table.water_capacity_kg))
-    return " and ".join(word for word, value in given if value is None)
-
-
-def doubt(table: CylinderTable, system: UnitSystem) -> str | None:
-    """Return why the safe fill of a cylinder is not judged by what the job says of it, None when it can be."""
-    tare, capacity = table.tare_kg, table.water_capacity_kg
-    if tare is None or capacity is None:
-        return f"{table.id}: {_missing(table)} not given, so its safe fill is not judged."
-    rule = cylinder_limits()
-    if not rule.tare_share_least <= tare / capacity <= rule.tare_share_most:
-        return (
-            f"{table.id}: a tare of {Figure(tare, 'mass').show(system)} does not go with a water capacity of "
-            f"{Figure(capacity, 'mass').show(system)}: check both and their units; its safe fill is not judged."
-        )
-    return None
+    ] + at_odds
 
 
 def retest_date(stated: datetime.date | str) -> datetime.date | None:

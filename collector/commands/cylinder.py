@@ -10,6 +10,7 @@ from rich.table import Table
 from analysis.fluids import Refrigerant, refrigerant
 from analysis.result import Figure
 from analysis.safe_fill import (
+    SINGLE_USE_SAID,
     SafeFill,
     cylinder_limits,
     hot_van_net_kg,
@@ -74,7 +75,7 @@ def run_cylinder(
             f"--contents: {contents} is not accepted with a water capacity of {water_capacity}; that cylinder cannot "
             "hold it, however cold: expected the net weight, without the tare (check the units)"
         )
-    if tare_kg is not None and not rule.tare_share_least <= tare_kg / capacity_kg <= rule.tare_share_most:
+    if tare_kg is not None and not rule.tare_fits(tare_kg, capacity_kg):
         raise InputError(
             f"--tare: {tare} is not accepted with a water capacity of {water_capacity}; expected the empty weight of "
             "that cylinder (check the units)"
@@ -96,6 +97,8 @@ def run_cylinder(
             f"Safe gross weight: {show(fill.net_kg, 'mass')} + tare {show(tare_kg, 'mass')} = "
             f"{show(fill.gross_kg(tare_kg), 'mass')}."
         )
+        if rule.single_use(tare_kg, capacity_kg):
+            said.append(f"This cylinder is {SINGLE_USE_SAID}")
     said += fill.left_out
     hot = hot_van_net_kg(fluid, capacity_kg)
     if math.isfinite(hot) and hot < fill.net_kg:

@@ -191,6 +191,17 @@ def test_contradictions_are_told_and_the_log_is_still_judged(cylinder: dict[str,
     assert any(word in said for said in cylinder_cautions(stretch, weigh(stretch)))
 
 
+def test_a_cylinder_that_must_not_be_refilled_is_judged_and_told_by_its_light_tare() -> None:
+    light = {**FIFTY, "tare": "9.5 lb", "water_capacity": "47.6 lb"}
+    stretch = filled(39.5, begin_lb=9.5, cylinder=light)
+    assert "cylinder_changed" not in [f.kind for f in told(stretch)]
+    assert any("must never be refilled" in said for said in cylinder_cautions(stretch, weigh(stretch)))
+    emptied = filled(9.5, begin_lb=39.5, stage="charging", cylinder={**light, "contents": "30 lb"})
+    assert cylinder_cautions(emptied, weigh(emptied)) == ()
+    large = filled(60.0, begin_lb=24.0, cylinder={**light, "tare": "24 lb", "water_capacity": "119 lb"})
+    assert [f.kind for f in told(large)] == ["cylinder_changed"]  # a tare in kilograms; no single-use one is so large
+
+
 def test_cylinders_that_lack_the_same_are_told_in_one_sentence() -> None:
     tables = [{"id": name, "water_capacity": "47.6 lb"} for name in "ABC"]
     stretch = filled(45.0, tables={"cylinder": [*tables, {**FIFTY, "id": "D", "tare": "0 lb"}]})

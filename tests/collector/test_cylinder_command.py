@@ -18,6 +18,13 @@ def printed(**given: str) -> str:
     return out.getvalue()
 
 
+def test_a_tare_of_a_fifth_of_the_water_capacity_is_that_of_a_small_cylinder_not_to_be_refilled() -> None:
+    text = printed(water_capacity="29.7 lb", tare="6 lb")
+    assert "tare 6.000 lb" in text
+    assert "must never be refilled" in text
+    assert "must never be refilled" not in printed(tare="27 lb")
+
+
 def test_every_sum_and_source() -> None:
     text = printed(tare="27 lb", contents="30 lb", temperature="90 degF", service_pressure="400 psig")
     for part in (
