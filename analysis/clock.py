@@ -46,6 +46,11 @@ _WEEKDAY = re.compile(
     r"|lunes|martes|mi[eé]rcoles|jueves|viernes|s[aá]bado|domingo)\.?,? +(?=\S+.*:\d\d)",
     re.IGNORECASE,
 )
+_MONTHS = (
+    "jan|ene|gen", "f[eé]v?b?", "mar|m[äa]?rz|mrt|maart", "a[pvb]r", "ma[iyg]|mei", "juin|jun|giu", "juil|jul|lug",
+    "ao[uû]|aug|ago", "sep|set", "o[ckt]t|out", "nov", "d[eéi][czs]",
+)  # fmt: skip
+"""How the names of the months begin in de, en, es, fr, it, nl and pt, in full or short (Unicode CLDR 45, months)."""
 _YEAR_LAST = re.compile(r"^([A-Za-z]{3} +\d{1,2}) (\d{1,2}:\d\d(?::\d\d)?)(?: [A-Z]{3,4})? (\d{4})$")
 
 
@@ -71,7 +76,7 @@ class Clock:
         self.zone = _zone(entry.zone)
         try:
             text_us(pd.Series(["?"], dtype="str"), entry.format, False)
-        except ValueError as error:
+        except (ValueError, re.error) as error:
             raise refused("[columns] time format", entry.format, f"one of strptime's ({error})") from None
         self._read: Callable[[pd.Series], np.ndarray] | None = None
         self._last_us: int | None = None
@@ -219,8 +224,8 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
     """Return texts as microseconds; those that do not fit as they stand are tried in the shapes that spreadsheets make.
 
     These are: a comma or a colon before the parts of a second, parts of a second that come or go, no clock at
-    midnight, odd blanks before AM and PM, "UTC" or the letters of a zone behind (which the place of the log tells
-    better), the weekday before the date, the year behind the clock.
+    midnight, a month by another language's name, odd blanks before AM and PM, "UTC" or the letters of a zone behind
+    (which the place of the log tells better), the weekday before the date, the year behind the clock.
     """
     us = _parsed(text, form or "ISO8601", offset)
     for shape in _shapes(form):
@@ -231,8 +236,16 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
         some = some.str.replace(r"(:\d\d)(?:,(?=\d)|:(?=\d{3}\b))", r"\1.", regex=True)
         some = some.str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True).str.replace(r" [A-Z]{2,4}T$", "", regex=True)
         some = some.str.replace(r"([AaPp])\.([Mm])\.", r"\1\2", regex=True)
+        some = months_as_numbers(some) if form is not None and re.search("%[bB]", form) else some
         us[left] = _parsed(some, shape, offset)
     return us
+
+
+def months_as_numbers(text: pd.Series) -> pd.Series:
+    """Return times with the names of their months, in whichever of the languages, as two digits."""
+    for month, begins in enumerate(_MONTHS, 1):
+        text = text.str.replace(rf"\b(?:{begins})[a-zçéû]*\.?", f"{month:02d}", regex=True, flags=re.IGNORECASE)
+    return text
 
 
 def without_weekday(text: pd.Series) -> pd.Series:
@@ -243,5 +256,7 @@ def without_weekday(text: pd.Series) -> pd.Series:
 def _shapes(form: str | None) -> list[str]:
     if form is None:
         return ["ISO8601"]
+    form = re.sub(r"%[bB]\.?", "%m", re.sub("[,:]%f", ".%f", form))
     date = re.split(r"[ ,T]*%(?:-?[HIMSpfXTR])", form, maxsplit=1)[0]
-    return [form, form.replace(".%f", "") if ".%f" in form else form.replace("%S", "%S.%f"), *([date] if date else [])]
+    parts = re.sub(r"\.?%f", "", form) if "%f" in form else form.replace("%S", "%S.%f")
+    return [form, parts, *([date] if date else [])]

@@ -26,10 +26,10 @@ from analysis.vocabulary.errors import InputError, quoted
 DATES = (
     "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y",
     "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%d %B %Y",
-    "%B %d %Y", "%B %d, %Y", "%Y-%m-%d", "%y-%m-%d", "%Y%m%d",
+    "%B %d %Y", "%B %d, %Y", "%d. %B %Y", "%d de %B de %Y", "%Y-%m-%d", "%y-%m-%d", "%Y%m%d",
 )  # fmt: skip
 _SHAPE = re.compile(
-    r"(?:\d{1,4}([./-])(?:\d{1,2}|[A-Za-z]{3})\1\d{2,4}|\d{1,2} [A-Za-z]{3,9} \d{4}"
+    r"(?:\d{1,4}([./-])(?:\d{1,2}|[^\W\d_]{3}\.?)\1\d{2,4}|\d{1,2}\.?(?: de)? [^\W\d_]{3,10}\.?(?: de)? \d{4}"
     r"|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8})"
     r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
     r"(?P<half> ?[AaPp]\.?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"

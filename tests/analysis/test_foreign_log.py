@@ -80,12 +80,31 @@ def test_times_without_a_stated_format(tmp_path: Path, cell: str, expected: str)
 
 
 @pytest.mark.parametrize(
+    ("form", "cell"),
+    [
+        ("%d.%m.%Y %H:%M:%S,%f", "14.03.2026 12:00:00,250"),
+        ("%d %B %Y %H:%M:%S.%f", "14 mars 2026 12:00:00.25"),
+        ("%d %b %Y %H:%M:%S.%f", "14 Mrz 2026 12:00:00.25"),
+        ("%d. %B %Y %H:%M:%S,%f", "14. März 2026 12:00:00,25"),
+        ("%d de %B de %Y %H:%M:%S.%f", "14 de marzo de 2026 12:00:00.25"),
+        ("%d-%b-%Y %H:%M:%S.%f", "14-MAR-2026 12:00:00.25"),
+    ],
+)
+def test_times_in_a_stated_format(tmp_path: Path, form: str, cell: str) -> None:
+    """Names of months as in the Unicode CLDR."""
+    job = f'[job]\nname="n"\n[columns]\ntime={{column="t",format="{form}"}}\nvacuum={{column="v",unit="micron"}}\n'
+    log, _ = load(write(tmp_path, f"t;v\n{cell};900\n", job))
+    assert log.frame.index[0] == pd.Timestamp("2026-03-14T12:00:00.250Z")
+
+
+@pytest.mark.parametrize(
     ("job", "said"),
     [
         (COLUMNS.replace("P1 (bar abs)", "P2"), r"no column P2; the header holds 'Date, T out, P1 \(bar abs\)'"),
         (COLUMNS.replace("Europe/Berlin", "Mars/Base"), r"'Mars/Base' is not accepted; expected an IANA name"),
         (COLUMNS.replace("%d.%m.%Y", "%Y/%m/%d"), r"'14.03.2026 08:00:00', which is not a time"),
         (COLUMNS.replace("%d.%m.%Y", "%Q"), r"time format: '%Q %H:%M:%S' is not accepted; expected one of strptime's"),
+        (COLUMNS.replace("%m", "%d"), r"time format: '%d.%d.%Y %H:%M:%S' is not accepted; expected one of strptime's"),
         (COLUMNS.replace("time =", "clock ="), r"clock: expected a unit|which column is the time"),
     ],
 )

@@ -117,6 +117,16 @@ def moved_to(s: Sheet, zone: str, local: str) -> Sheet:
     return moved.stamped(lambda at: f"{at:%d.%m.%Y %H:%M:%S}")
 
 
+GERMAN = (
+    "Januar", "Februar", "März", "April", "Mai", "Juni", "Juli", "August", "September", "Oktober", "November",
+    "Dezember",
+)  # fmt: skip
+SPANISH = (
+    "enero", "febrero", "marzo", "abril", "mayo", "junio", "julio", "agosto", "septiembre", "octubre", "noviembre",
+    "diciembre",
+)  # fmt: skip
+
+
 def us(at: pd.Timestamp) -> str:
     return f"{at.month}/{at.day}/{at.year} {at:%I:%M:%S %p}"
 
@@ -197,6 +207,8 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     ),
     "half days in points": lambda s: s.stamped(lambda at: us(at).replace("AM", "a.m.").replace("PM", "p.m.")),
     "months in letters": lambda s: s.stamped(lambda at: f"{at:%d-%b-%Y %H:%M:%S}"),
+    "months in German": lambda s: s.stamped(lambda at: f"{at:%d}. {GERMAN[at.month - 1]} {at:%Y %H:%M:%S}"),
+    "months in Spanish": lambda s: s.stamped(lambda at: f"{at:%d} de {SPANISH[at.month - 1]} de {at:%Y %H:%M:%S}"),
     "months in letters first": lambda s: s.stamped(lambda at: f"{at:%b %d, %Y %I:%M:%S %p}"),
     "weekdays": lambda s: s.stamped(lambda at: f"{at:%a %d.%m.%Y %H:%M:%S}"),
     "weekdays in full": lambda s: s.stamped(lambda at: f"{at:%A, %d %B %Y %I:%M:%S %p}"),
