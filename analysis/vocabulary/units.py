@@ -195,6 +195,12 @@ class Pressure:
 _QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S+)\s*")
 
 
+def number_and_symbol(text: object) -> tuple[float, str] | None:
+    """Return what ``"118 kg"`` is written of, whether or not such a unit is known; None where it is no such text."""
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    return None if match is None else (float(match.group(1)), match.group(2))
+
+
 def parse_quantity(text: object, dimension: str, where: str) -> float:
     """Return the SI value of a quantity such as ``"118 kg"``, ``"500 micron"`` or ``"0.5 psi/d"``.
 
@@ -211,10 +217,7 @@ def parse_quantity(text: object, dimension: str, where: str) -> float:
     """
     symbols = unit_symbols(dimension)
     what = f"a {dimension.replace('_', ' ')} such as {_EXAMPLES[dimension]!r} (units: {_short(symbols)})"
-    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
-    if match is None:
-        raise refused(where, text, what)
-    number, symbol = float(match.group(1)), match.group(2)
+    number, symbol = number_and_symbol(text) or (math.nan, "")
     if symbol not in symbols or not math.isfinite(number):
         raise refused(where, text, what)
     return number * _scale(symbol, dimension) + (UNITS[symbol].offset if dimension == "temperature" else 0.0)
@@ -231,8 +234,8 @@ def parse_water_capacity(text: object, where: str) -> float:
     try:
         return parse_quantity(text, "mass", where)
     except InputError as error:
-        match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
-        if match is None or match.group(2) not in unit_symbols("volume"):
+        parts = number_and_symbol(text)
+        if parts is None or parts[1] not in unit_symbols("volume"):
             raise
         hint = "the mass of water that fills it: as many kg as it has litres (1 L of water weighs 1 kg, or 2.2 lb)"
         raise refused(where, text, hint) from error
@@ -241,7 +244,7 @@ def parse_water_capacity(text: object, where: str) -> float:
 def parse_pressure(text: object, where: str) -> Pressure:
     """Return a pressure with its datum from ``"150 psig"``, ``"99.1 kPa"``, ``"10 inHg"`` (vacuum)."""
     pa = parse_quantity(text, "pressure", where)
-    symbol = str(text).strip().lstrip("+-0123456789.eE ").strip()
+    _, symbol = number_and_symbol(text) or (pa, "")
     datum = UNITS[symbol].datum
     return Pressure(-pa if datum == "vacuum" else pa, datum == "absolute")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.units import UNITS, parse_quantity
+from analysis.vocabulary.units import UNITS, number_and_symbol, parse_quantity
 from collector.follow.broker import from_environment, from_file
 
 On = Literal["finding", "limit", "instrument_lost", "recorder_gone", "disk_low", "battery_low", "heartbeat"]
@@ -153,15 +154,10 @@ def _rule(raw: Mapping[str, Any], number: int, folder: Path) -> Rule:
 
 
 def _limit(text: str, where: str) -> tuple[float, str]:
-    number, _, symbol = text.strip().partition(" ")
-    unit = UNITS.get(symbol.strip())
-    try:
-        value = float(number)
-        if unit is None or value != value or abs(value) == float("inf"):
-            raise ValueError
-    except ValueError:
-        raise refused(where, text, "a number and a unit of the log, such as '500 micron'") from None
-    return value, unit.symbol
+    value, symbol = number_and_symbol(text) or (math.nan, "")
+    if symbol not in UNITS or not math.isfinite(value):
+        raise refused(where, text, "a number and a unit of the log, such as '500 micron'")
+    return value, symbol
 
 
 def _time(text: str | None, default: float, where: str) -> float:

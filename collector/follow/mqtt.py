@@ -40,6 +40,7 @@ import aiomqtt
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, LEVELS
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE, load_job
+from collector.entries import stamp
 from collector.follow.broker import Broker
 from collector.follow.cursor import Batch, Cursor, Place, place_of_row, read_on
 from collector.follow.keep import run_follower
@@ -214,16 +215,17 @@ class Publisher:
         if toml != self._job:
             await client.publish(self.broker.topic("job"), _json(toml=toml), qos=1, retain=True)
             self._job = toml
-        now = state["now"] if state is not None else None
-        stage = now["stage"] if now is not None else None
+        judged = state["now"] if state is not None else None
+        stage = judged["stage"] if judged is not None else None
         said = status_line(state, None if status in ("silent", "gone", "ended") else 0.0, time.time())
         told = (status, said)
         if told == self._told and time.monotonic() - self._told_at < STATE_EVERY_S:
             return
         rows = {name: {"log": place.log, "rows": place.row} for name, place in self._places.items()}
-        await client.publish(self.broker.topic("status"), _json(time=_now(), status=status), qos=1, retain=True)
+        now = stamp(datetime.datetime.now(datetime.UTC))
+        await client.publish(self.broker.topic("status"), _json(time=now, status=status), qos=1, retain=True)
         whole = _json(
-            time=_now(),
+            time=now,
             job=self.broker.name,
             line=said,
             stage=None if stage is None else stage["name"],
@@ -300,10 +302,6 @@ def _worst(state: dict[str, Any], begin: str) -> str:
 
 def _json(**fields: Any) -> str:
     return json.dumps({"version": VERSION, **fields}, ensure_ascii=False, allow_nan=False)
-
-
-def _now() -> str:
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _first_line(file: Path) -> str:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.units import UNITS, convert, parse_quantity, unit_symbols
+from analysis.vocabulary.units import UNITS, convert, number_and_symbol, parse_quantity
 from collector.instruments.reading import Fault, Reading, Sample
 
 
@@ -61,15 +61,10 @@ def number_in(text: object, unit: str, where: str) -> float:
     InputError
         No quantity, or one that does not measure the same thing as `unit`.
     """
-    dimension = UNITS[unit].dimension
-    parse_quantity(text, dimension, where)
-    number, symbol = str(text).strip(), str(text).split()[-1]
-    for candidate in sorted(unit_symbols(dimension), key=len, reverse=True):
-        if number.endswith(candidate):
-            symbol = candidate
-            break
+    parse_quantity(text, UNITS[unit].dimension, where)
+    number, symbol = number_and_symbol(text) or (math.nan, unit)
     try:
-        return convert(float(number.removesuffix(symbol)), symbol, unit)
+        return convert(number, symbol, unit)
     except InputError:
         raise refused(where, text, f"a quantity that can be turned into {unit}") from None
 
