@@ -35,6 +35,11 @@ LONG_FALL = 0.7
 FALLS_SLOWER, SHALLOW = 1.25, 1.0
 """Without a scale: a fall that has become so many times slower is liquid that chills itself. Down from this ln of the
 pressure fall the machine itself gets slower, and what boils may come out of the oil; common practice."""
+SURELY_SLOWER, SURELY_S = 1.5, 60.0
+"""So many times slower is told so soon, where it falls evenly."""
+LEAST_FELL, EVENLY = 0.004, 0.35
+"""A pressure that falls by this share in half of the time it is looked at is drawn; common practice. It falls evenly
+where either half has this share of the fall: a machine that stood for a part of it looks slower by a third at most."""
 CHILLED_S = 180.0
 """Self-chilling: an apparent volume beyond `ROUGHLY` times the stated one, for so long, is no circuit's."""
 CHILL_S = 300.0
@@ -113,8 +118,11 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             least = _beside_itself(seen, part, at, spans, room, least)
         seen.slowly[part] = slowly_boiling(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
         pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
-        slower = ~np.isfinite(moved) & (pace > FALLS_SLOWER * np.fmin.accumulate(pace)) & (ticks.flow[part] != 1.0)
-        seen.slows[part] = stayed(at, slower, CHILL_S)  # a pause is known sooner
+        least_s = np.where(~np.isfinite(moved) & (ticks.flow[part] != 1.0), np.fmin.accumulate(pace), np.nan)
+        surely = even_pace(ticks, CHILLED_S)[part] > SURELY_SLOWER * least_s
+        # a pause is known sooner
+        slower = stayed(at, pace > FALLS_SLOWER * least_s, CHILL_S)
+        seen.slows[part] = slower | stayed(at, surely & (depth[part] < SHALLOW), SURELY_S)
         steady = steady_fall(near, by_window[0.25]) & (ticks.flow[part] != 0.0)
         seen.soft[part] |= steady & (depth[part] > 0.2) & ~seen.against[part] & ~seen.slows[part]
         past = np.maximum(before(at, CHILL_S), 0)
@@ -219,6 +227,19 @@ def stayed(at_s: Floats, ok: np.ndarray, long_s: float) -> np.ndarray:
     last = np.maximum.accumulate(np.where(ok, -np.inf, at_s))
     begun = at_s[0] if len(at_s) else 0.0
     return np.asarray(ok & (at_s - np.maximum(last, begun) >= long_s))
+
+
+def even_pace(ticks: Ticks, long_s: float) -> Floats:
+    """Return the seconds for a fall by e over the last `long_s`, NaN where it was not even, shape (n,).
+
+    It falls in either half of the time: else the machine stood in it, and nobody marked that.
+    """
+    log = np.log(ticks.pressure_pa)
+    past, half = (np.maximum(before(ticks.at_s, back_s), 0) for back_s in (long_s, 0.5 * long_s))
+    fell, slower = log[past] - log, np.minimum(log[past] - log[half], log[half] - log)
+    least = np.maximum(np.maximum(LEAST_FELL, EVENLY * fell), 2.0 * ticks.resolution_pa / ticks.pressure_pa)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(slower > least, (ticks.at_s - ticks.at_s[past]) / fell, np.nan)
 
 
 def held_on(values: Floats) -> Floats:

@@ -38,6 +38,8 @@ REBOUND = 0.03
 """A rise of this share in a pause, after hose and gauge have come to rest, is the refrigerant's; vapour that warms up
 gives about 1 %; common practice."""
 REBOUND_STAYS_S = 60.0
+LONGER_THAN_A_CHANGE_S = 240.0
+"""So long, where saturation did not stand under the water: a change of cylinder is over by then; common practice."""
 CHILLED_SHARE = 0.5
 """Self-chilling: this share of what left must have boiled, by the slopes of pressure before and in a pause."""
 DRAWN_K = 3.89
@@ -278,14 +280,17 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
     for pause in pauses:
         if pause.base is None or pause.first == 0:
             continue
-        if not _was_depressed(ticks, evidence, pause):
+        # with neither mark nor scale a machine that draws less from then on looks like one that stands
+        depressed = _was_depressed(ticks, evidence, pause)
+        if not (depressed or pause.marked or np.isfinite(ticks.moved_kg[pause.base])):
             continue
+        least_s = REBOUND_STAYS_S if depressed else LONGER_THAN_A_CHANGE_S
         base = ticks.pressure_pa[pause.base]
         k = np.arange(pause.base, pause.last + 1)
         risen = ticks.pressure_pa[k] - base
         up = (k >= pause.first) & (risen > np.maximum(REBOUND * base, 3.0 * ticks.resolution_pa[k]))
         stays = np.flatnonzero(
-            up & (np.concatenate([[False], up[:-1]])) & (ticks.at_s[k] - ticks.at_s[pause.base] >= REBOUND_STAYS_S)
+            up & (np.concatenate([[False], up[:-1]])) & (ticks.at_s[k] - ticks.at_s[pause.base] >= least_s)
         )
         if not len(stays):
             continue

@@ -21,6 +21,7 @@ from analysis.recovery.balance import (
     DENSEST_FILL,
     GONE_K,
     SHALLOW,
+    even_pace,
     held_on,
     liquid_density,
     look,
@@ -58,9 +59,8 @@ COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 300.0
 where the plate leaves room for it, however dry the balance looked before."""
 POOL_GONE, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
 """Freezing, no water flowing: a fall of this ln of the density, so many times as fast, is the end of the pool."""
-VAPOUR_S, CRAWLS = 5400.0, 0.004
-"""Without a scale: vapour alone falls by e within this time with any machine fit for the circuit, and what falls by
-this share in half of `CHILL_S` is drawn; common practice."""
+VAPOUR_S = 5400.0
+"""Without a scale: vapour alone falls by e within this time with any machine fit for the circuit; common practice."""
 COLD_SHORT = 0.003
 """Share of the plate's charge that has to be missing for that."""
 
@@ -125,6 +125,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     vapour = np.nan_to_num(volume * ticks.density)
     unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
     shallow, much = depression < GONE_K, unaccounted >= MUCH
+    crawls = (even_pace(ticks, CHILL_S) > VAPOUR_S) & np.isnan(ticks.moved_kg) & (depth < SHALLOW) & (seen.run > 0)
     # what was said gives way as soon as the balance says that liquid boils; deep down that may be out of the oil
     quickens = _quickens(ticks, seen.run > 0, under & (ticks.flow == 0.0))
     soft = _latched(seen.soft | quickens, shallow | (seen.against & (much | (depth < SHALLOW))) | seen.slows)
@@ -157,8 +158,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         dry_soft=soft,
         boils=stayed(ticks.at_s, slow & room_left, COLD_STAYS_S),
         still=stayed(ticks.at_s, under & (ticks.flow == 0.0), CHILLED_S) & ~soft,
-        slows=stayed(ticks.at_s, seen.slows & under & ~soft, CHILL_S)
-        | (stayed(ticks.at_s, under & (seen.run > 0), CHILL_S) & _crawls(ticks, depth) & ~soft),
+        slows=stayed(ticks.at_s, under, CHILL_S) & (seen.slows | crawls) & ~soft,
         pocket=pocket | np.isnan(unaccounted) | (unaccounted >= POCKET),
         stands=_latched(wet, soft | shallow) | shallow,
         under_dew=under_dew,
@@ -187,18 +187,6 @@ def _quickens(ticks: Ticks, pulls: np.ndarray, chills: np.ndarray) -> np.ndarray
     spent = np.where((j >= 0) & chills & (density <= lowest), pulled_s - pulled_s[np.maximum(j, 0)], np.nan)
     steady = spent[j] <= STEADY * spent
     return np.asarray(steady & (spent * POOL_GONE < np.fmax.accumulate(spent)))
-
-
-def _crawls(ticks: Ticks, depth: Floats) -> np.ndarray:
-    """Return where, without a scale, the pressure falls, yet too slowly for vapour alone, shape (n,) of bool.
-
-    It falls in either half of `CHILL_S`: else the machine stood in it, and nobody marked that.
-    """
-    log = np.log(ticks.pressure_pa)
-    past, half = (np.maximum(before(ticks.at_s, long_s), 0) for long_s in (CHILL_S, 0.5 * CHILL_S))
-    fell, slower = log[past] - log, np.minimum(log[past] - log[half], log[half] - log)
-    falls = slower > np.maximum(np.maximum(CRAWLS, 0.25 * fell), 2.0 * ticks.resolution_pa / ticks.pressure_pa)
-    return np.asarray(falls & (fell < CHILL_S / VAPOUR_S) & np.isnan(ticks.moved_kg) & (depth < SHALLOW))
 
 
 def _boils(ticks: Ticks, run: Floats, volume: Floats, dry: np.ndarray) -> np.ndarray:

@@ -196,3 +196,30 @@ def test_without_a_stated_volume_a_pocket_that_boils_like_vapour_is_waited_for(
     if not share:
         assert at - pull <= 420.0
     assert_prefix_consistent(assess, stretch, [300, 400, int(at // 5), int(at // 5) + 40])
+
+
+@pytest.mark.parametrize("stands_s", [0.0, 60.0, 120.0, 180.0, 240.0, None])
+def test_without_a_scale_a_strong_machine_that_chills_the_liquid_is_told_of_within_minutes(
+    stands_s: float | None,
+) -> None:
+    """Saturation falls by 22 K in 10 min, ever more slowly; or vapour falls by e in 10 min and the machine stands once.
+
+    Nobody marked that it stood, nor that water flows.
+    """
+    fall = np.arange(0.0, 1_200.0, ROWS_S) - 300.0
+    if stands_s is None:
+        pressure = pressure_at(290.0 - 23.0 * -np.expm1(-np.maximum(fall, 0.0) / 220.0))
+    else:
+        pulled = np.clip(fall, 0.0, 400.0) + np.maximum(fall - 400.0 - stands_s, 0.0)
+        pressure = pressure_at(290.0) * np.exp(-pulled / 600.0)
+    stretch = recovery(pressure, 16.9)
+    chills, freezes = found(stretch, "self_chilling"), found(stretch, "freeze_risk")
+    if stands_s is not None:
+        assert chills is None
+        return
+    assert chills is not None
+    assert chills.figures["evidence"] == "fall"
+    assert (chills.time - stretch.begin).total_seconds() <= 300.0 + 480.0
+    assert freezes is not None
+    assert (freezes.time - stretch.begin).total_seconds() <= 300.0 + 600.0
+    assert_prefix_consistent(assess, stretch, [60, 70, 80, 100])

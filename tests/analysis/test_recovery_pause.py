@@ -184,3 +184,41 @@ def test_the_time_left_is_said_as_people_say_it() -> None:
         "About 2 h 30 min (2 h to 25 h) to the required level.",
         "Less than 1 min to the required level.",
     ]
+
+
+@pytest.mark.parametrize(
+    ("long_s", "lag_s", "marked", "weighed", "told"),
+    [
+        (600.0, 200.0, True, False, True),
+        (600.0, 200.0, False, True, True),
+        # pressure alone: the machine may draw less from then on
+        (600.0, 200.0, False, False, False),
+        # a change of cylinder
+        (200.0, 80.0, True, True, False),
+    ],
+)
+def test_what_comes_back_in_a_long_pause_is_a_rebound_though_saturation_stood_near_the_water(
+    long_s: float, lag_s: float, marked: bool, weighed: bool, told: bool
+) -> None:
+    """R-134a beside water of 20 degC: 530 kPa, 2.4 K under it, while liquid boils; 40 kPa come back in minutes."""
+    seconds = np.arange(0.0, 3_000.0, 5.0)
+    stood = np.clip(seconds - 1_500.0, 0.0, long_s)
+    again = np.maximum(seconds - 1_500.0 - long_s, 0.0)
+    pressure = 571.0 + 41.0 * np.expm1(-np.maximum(seconds - 600.0, 0.0) / 400.0)
+    pressure += 40.0 * -np.expm1(-stood / lag_s) * np.exp(-again / 60.0)
+    channels: dict[str, tuple[str, np.ndarray]] = {
+        "circuit_pressure": ("kPa", np.round(pressure, 1)),
+        "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+    }
+    if weighed:
+        pulled = np.maximum(seconds - 600.0, 0.0) - stood
+        channels["cylinder_weight"] = ("kg", np.round(26.0 + 0.01 * pulled, 2))
+    ends = 1_500.0 + long_s
+    journal = [(60.0, "mark", "recovery_resumed", "")]
+    journal += [(1_500.0, "mark", "recovery_paused", ""), (ends, "mark", "recovery_resumed", "")] if marked else []
+    stretch = make_stretch(
+        "recovery", seconds, channels, tables={"circuit": {"refrigerant": "R-134a"}}, journal=journal
+    )
+    found = [finding for finding in assess(stretch).findings if finding.kind == "pressure_rebound"]
+    assert (len(found) == 1) is told
+    assert_prefix_consistent(assess, stretch, [300, 360, 400, 500])
