@@ -39,15 +39,19 @@ uncertain by `WEIGHT_SD`."""
 WEIGHT_SD = 0.35
 STRUCTURE_ODDS = {"one": 0.4, "pair": 0.5, "all": 0.1}
 SETTLING_MIN = (10.0, 20.0, 40.0, 80.0, 160.0)
+SETTLED_K = (0.003,) * 5
+"""Nothing that shows: less than the least white error."""
 SETTLING_SD_K = {
-    METAL: ((0.3, 0.2, 0.1, 0.06, 0.03), (1.0, 1.5, 2.0, 1.5, 0.3)),
-    AIR: ((0.6, 0.5, 0.4, 0.4, 0.3), (1.0, 1.5, 2.0, 2.0, 0.8)),
+    METAL: (SETTLED_K, (0.3, 0.2, 0.1, 0.06, 0.03), (1.0, 1.5, 2.0, 1.5, 0.3)),
+    AIR: (SETTLED_K, (0.6, 0.5, 0.4, 0.4, 0.3), (1.0, 1.5, 2.0, 2.0, 0.8)),
     "": ((3.0, 3.0, 3.0, 4.0, 4.0),),
 }
-SETTLING_ODDS = (0.6, 0.4)
-"""Settling left at the beginning of judging, little or much, by the probe nearest to the gas; it is also the unknown
-history of the lags before the log. Times that double: a transient between two of them is their mixture to 0.2 % of it
-(least squares over 14 h), where three times leave 3 %. Of the slowest, which bends like a loss, little is left."""
+SETTLING_ODDS = (0.3, 0.4, 0.3)
+"""Settling left at the beginning of judging, none, little or much, by the probe nearest to the gas; it is also the
+unknown history of the lags before the log. A circuit that was filled long ago has none, and then no loss has to be told
+from what bends like it (common practice). Times that double: a transient between two of them is their mixture to
+0.2 % of it (least squares over 14 h), where three times leave 3 %. Of the slowest, which bends like a loss, little is
+left."""
 LEFT_SHARE = (0.5, 0.5, 0.5, 0.5, 0.0)
 """Where much is left it may be more than that: half of what the fall before judging would leave if all of it died so
 fast (common practice), at most what there is while it settles. A fall says nothing of the slowest."""
@@ -122,7 +126,7 @@ def transients(at_min: np.ndarray) -> np.ndarray:
 def kinds_of(
     probes: tuple[str, ...], settled: bool, fell_k: float, waited_min: float, exponent: float
 ) -> list[Kind]:  # fmt: skip
-    """Return every surrounding with little settling and with much, or with what there is before it has settled.
+    """Return every surrounding with no settling, little and much, or with what there is before it has settled.
 
     What is left of a filling goes by the `fell_k` [K] in the `waited_min` minutes before: of a transient of time t that
     fell so, fell / (exp(waited / t) - 1). `exponent` is that of nitrogen.
