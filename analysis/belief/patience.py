@@ -11,6 +11,8 @@ from scipy.special import erf
 from analysis.belief.fault import median_of
 from analysis.waits import slowed
 
+STUCK_S, STUCK_READINGS = 600.0, 20
+"""What has shown one number for less, or in fewer readings, is not looked at."""
 CHANGES = 20
 """So many changes just before tell whether the readings are restless."""
 OFTEN = 0.3

@@ -14,8 +14,8 @@ import numpy as np
 
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
 from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses, lost_fault
-from analysis.belief.patience import patience_of_a_probe, patience_of_rise
-from analysis.belief.stuck import STUCK_READINGS, STUCK_S, alive_again
+from analysis.belief.patience import STUCK_READINGS, STUCK_S, patience_of_a_probe, patience_of_rise
+from analysis.belief.stuck import alive_again, stuck_fault
 from analysis.bins import Runs
 from analysis.result import Figure
 from analysis.vocabulary.text import duration
@@ -157,11 +157,8 @@ def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fau
         if known >= end:
             continue
         until = alive_again(times, starts, run)
-        yield Fault(
-            "channel_stuck", channel, begin, float(times[known]), until,
-            f"{name_of(channel)} has shown the very same number for {duration(times[known] - begin)}, after"
-            " readings that never stood still: it is stuck and is left out. Check the instrument.",
-        )  # fmt: skip
+        stood = f"{duration(times[known] - begin)}, after readings that never stood still"
+        yield stuck_fault(channel, begin, float(times[known]), until, stood)
 
 
 def _steps(

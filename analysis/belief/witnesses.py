@@ -1,0 +1,135 @@
+"""What other channels say of one that stands still: that it must have moved, or may rightly stand."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.belief.fault import COARSE_PA, HOSE, Readings
+from analysis.belief.patience import LEVELS, OFTEN, STUCK_READINGS, noise_of
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, MICRON_PROBES, ROOM_TEMPERATURES
+
+NEVER_STUCK = (*MICRON_PROBES, "barometer")
+"""Channels that rightly show one number for long: an over-range probe, a slow barometer."""
+BESIDE_S = 300.0
+BESIDE_SHARE = 0.02
+BESIDE_STEPS, BESIDE_MOVE = 6.0, 0.006
+STANDS_SHARE = 0.003
+"""Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands, two
+that moved by six digits and 0.6 % that it does not."""
+LEFT_SHARE = 0.25
+"""A leap by a quarter between two readings leaves a circuit whose other gauge does not move by as much meanwhile."""
+AS_RESTLESS = 0.5
+"""Another is as restless as before when it still changes half as often, and by half as much."""
+GAS_LAGS_S = (300.0, 3_600.0)
+"""The gas follows what is around it at once or within about an hour (common practice): by each it must have moved."""
+COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
+"""Half of the move of the temperatures around may not have reached the gas, and two steps must show. A leak may hide
+a warming for some time, so more is asked for there."""
+TWIN_K, TWIN_STEPS = 1.0, 8.0
+STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
+"""While the machine stands nothing holds the water at one end of a barrel: both ends move (common practice)."""
+FLOW_PA, FLOW_SHARE = 100e3, 0.25
+"""As vapour alone that is 0.2 kg in a circuit of 50 L (R-134a), and by far more where there is liquid."""
+GO_ON_K, GO_ON_SHARE, GO_ON_PART = 0.6, 0.02, 0.5
+"""Others go on when they move by so much, and half as far as in as long a time before."""
+
+
+def _beside(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> list[float]:
+    """Return where the other pressures of a standing circuit went [Pa] that agreed with this one."""
+    others = (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel and channel in CIRCUIT_PRESSURES)
+    agreed = (c for c in others if abs(readings.lagged(c, begin, BESIDE_S) - pascal) < BESIDE_SHARE * pascal)
+    return [move for c in agreed if not np.isnan(move := readings.move(c, begin, look))]
+
+
+def others_moved(channel: str, readings: Readings, begin: float, look: float, pascal: float, step: float) -> bool:
+    """Return whether two others at least went on together: one alone may be this one valved off."""
+    moves = _beside(channel, readings, begin, look, pascal)
+    least = max(BESIDE_STEPS * (COARSE_PA if np.isnan(step) else step), BESIDE_MOVE * pascal)
+    near, far = sorted((min(moves), max(moves)), key=abs) if len(moves) >= 2 else (0.0, 0.0)
+    return abs(near) >= least and 0.0 < near * far < 1.5 * near**2
+
+
+def others_stayed(channel: str, readings: Readings, begin: float, look: float, was: float) -> bool:
+    """Return whether a gauge that agreed before went on as it was."""
+    moves = _beside(channel, readings, begin, look, was)
+    return any(abs(move) < LEFT_SHARE * was for move in moves)
+
+
+def twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
+    """Return whether the water at the other end of a barrel moved far, in no single leap, while the machine stands."""
+    twin = next((c for c in EVAPORATOR_WATER if c != channel), "") if channel in EVAPORATOR_WATER else ""
+    if twin not in readings.minutes or np.isnan(step) or not readings.at_stage(begin, look, *STANDS_IN):
+        return False
+    moved = abs(readings.move(twin, begin, look)) - readings.leap(twin, begin, look)
+    return bool(moved >= max(TWIN_K, TWIN_STEPS * step))
+
+
+def another_stands(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> bool:
+    """Return whether another gauge on the same circuit says that the pressure does stand."""
+    if np.isnan(pascal):
+        return False
+    return any(abs(move) < STANDS_SHARE * pascal for move in _beside(channel, readings, begin, look, pascal))
+
+
+def flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
+    """Return whether the circuit gave what a scale must show, in a recovery, or took it, in a charging.
+
+    A pressure that comes back in a pause, or condenses, says nothing of the scale.
+    """
+    gave = readings.at_stage(begin, look, "recovery")
+    if HOSE not in readings.values or not (gave or readings.at_stage(begin, look, "charging")):
+        return False
+    moved, before = readings.move(HOSE, begin, look), readings.lagged(HOSE, begin, BESIDE_S)
+    moved = -moved if gave else moved
+    return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
+
+
+def another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:
+    """Return whether another channel of the kind that was restless too goes on: nothing has come to rest."""
+    dimension = readings.dimensions[channel]
+    for other in readings.values:
+        if other == channel or other in NEVER_STUCK or readings.dimensions[other] != dimension:
+            continue
+        times, values = readings.shown(other)
+        first, middle, last = np.searchsorted(times, (before_s, begin_s, look_s), side="right").tolist()
+        was, now = values[first:middle], values[middle:last]
+        if len(now) < STUCK_READINGS or len(np.unique(was)) < LEVELS:
+            continue
+        rate = np.count_nonzero(np.diff(was)) / max(len(was) - 1, 1)
+        goes_on = np.count_nonzero(np.diff(now)) / (len(now) - 1) >= AS_RESTLESS * rate
+        if rate >= OFTEN and goes_on and noise_of(now) >= AS_RESTLESS * noise_of(was):
+            return True
+    return False
+
+
+def others_go_on(channel: str, readings: Readings, begin: float, look: float) -> bool:
+    """Return whether two others at least move on as they did before."""
+    goes_on = 0
+    for other in map(str, readings.minutes):
+        if other == channel or other in NEVER_STUCK:
+            continue
+        moved, before = readings.reach(other, begin, look), readings.reach(other, 2.0 * begin - look, begin)
+        pressure = readings.dimensions[other] == "pressure"
+        least = GO_ON_SHARE * readings.lagged(other, begin, BESIDE_S) if pressure else GO_ON_K
+        goes_on += moved >= max(least, GO_ON_PART * before)
+    return goes_on >= 2
+
+
+def moved_elsewhere(channel: str, readings: Readings, begin: float, look: float) -> float:
+    """Return how far the temperature moved that moved most elsewhere."""
+    others = (c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel)
+    return max((abs(move) for c in others if not np.isnan(move := readings.move(c, begin, look))), default=0.0)
+
+
+def gas_moved(channel: str, readings: Readings, begin: float, look: float, pressure_pa: float, step: float) -> bool:
+    """Return whether a closed pressure must have shown the move of every temperature around it."""
+    if channel not in CIRCUIT_PRESSURES:
+        return False
+    rooms = [c for c in ROOM_TEMPERATURES if c in readings.values]
+    shares = [readings.lagged(c, look, lag) / readings.lagged(c, begin, lag) - 1.0 for c in rooms for lag in GAS_LAGS_S]
+    shares = [share for share in shares if not np.isnan(share)]
+    if len(shares) < 2 * len(GAS_LAGS_S) or min(shares) < 0.0 < max(shares):
+        return False
+    expected = pressure_pa * min(abs(share) for share in shares)
+    steps = WARMED_STEPS if shares[0] > 0.0 else COOLED_STEPS
+    return bool(expected >= steps * (COARSE_PA if np.isnan(step) else step))
