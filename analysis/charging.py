@@ -14,7 +14,7 @@ from analysis.fluids import Refrigerant
 from analysis.recovery.balance import DENSEST_FILL
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.scale import PACE_STEPS, Weighing, weigh
-from analysis.stretch import Stretch, seconds
+from analysis.stretch import Stretch, seconds, stayed
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import about
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
@@ -119,9 +119,7 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
     # the last level and the first of each cylinder so far: what they shake by is no charge
     shakes = weighing.shakes_kg.to_numpy(dtype=float) * np.sqrt(2.0 * np.maximum(weighing.load.to_numpy() + 1, 1))
     too_much = charged > target.mass_kg + target.tolerance_kg + OVER_SURE * shakes
-    at, row = seconds(index, stretch.begin), np.arange(len(index))
-    since = np.maximum.accumulate(np.where(too_much & ~np.roll(too_much, 1), row, 0))
-    over = np.flatnonzero(too_much & (at - at[since] >= OVER_STAYS_S))
+    over = np.flatnonzero(stayed(seconds(index, stretch.begin), too_much, OVER_STAYS_S))
     near = np.flatnonzero((share >= NEAR_SHARE) | ((left_s <= NEAR_S) & (share >= NEAR_S_FROM)))
     if len(reached):
         near = near[near < reached[0]]

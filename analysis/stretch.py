@@ -127,3 +127,12 @@ def first_from(moments_s: np.ndarray, at_s: float) -> float:
     """Return the first of some moments that is not before a time [s], infinite when there is none."""
     i = int(np.searchsorted(moments_s, at_s))
     return float(moments_s[i]) if i < len(moments_s) else np.inf
+
+
+def stayed(at_s: np.ndarray, ok: np.ndarray, long_s: float) -> np.ndarray:
+    """Return where `ok` has been seen for `long_s` without a break, shape (n,) of bool.
+
+    It counts from the first at which it was: what one row alone shows has stayed for no time, however rare rows are.
+    """
+    begins = ok & ~np.concatenate([[False], ok[:-1]])
+    return np.asarray(ok & (at_s - np.maximum.accumulate(np.where(begins, at_s, -np.inf)) >= long_s))

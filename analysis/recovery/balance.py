@@ -9,6 +9,7 @@ import numpy as np
 from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, no_more, slowly_boiling, spans_of, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Floats, Ticks
+from analysis.stretch import stayed
 from analysis.vocabulary.job import Job
 
 GONE_K = 2.78
@@ -35,8 +36,8 @@ LONG_FALL = 0.7
 FALLS_SLOWER, SHALLOW = 1.25, 1.0
 """Without a scale: a fall that has become so many times slower is liquid that chills itself. Down from this ln of the
 pressure fall the machine itself gets slower, and what boils may come out of the oil; common practice."""
-SURELY_SLOWER, SURELY_S = 1.5, 60.0
-"""So many times slower is told so soon, where it falls evenly."""
+SURELY_SLOWER, SURELY_S = 1.5, 45.0
+"""So many times slower is told so soon, where it falls evenly: a fall round a short stand looks even for less."""
 LEAST_FELL, EVENLY = 0.004, 0.35
 """A pressure that falls by this share in half of the time it is looked at is drawn; common practice. It falls evenly
 where either half has this share of the fall: a machine that stood for a part of it looks slower by a third at most."""
@@ -220,13 +221,6 @@ def _largest(charge: float | None, moved: Floats, density: Floats, liquid: float
 def liquid_density(ticks: Ticks) -> float:
     """Return the density of the liquid, near what a machine room has [kg/m3]."""
     return np.nan if ticks.fluid is None else float(ticks.fluid.liquid_density(283.15))
-
-
-def stayed(at_s: Floats, ok: np.ndarray, long_s: float) -> np.ndarray:
-    """Return where `ok` has held for `long_s` without a break, shape (n,)."""
-    last = np.maximum.accumulate(np.where(ok, -np.inf, at_s))
-    begun = at_s[0] if len(at_s) else 0.0
-    return np.asarray(ok & (at_s - np.maximum(last, begun) >= long_s))
 
 
 def even_pace(ticks: Ticks, long_s: float) -> Floats:

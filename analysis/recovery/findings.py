@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW, stayed
+from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.result import Figure, FigureValue, Finding
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, stayed
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import duration
 

@@ -25,10 +25,10 @@ from analysis.recovery.balance import (
     held_on,
     liquid_density,
     look,
-    stayed,
 )
 from analysis.recovery.pauses import Pull, before
 from analysis.recovery.ticks import Floats, Ticks
+from analysis.stretch import stayed
 from analysis.vocabulary.job import Job
 
 STAYS_S = 60.0
