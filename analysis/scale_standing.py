@@ -36,12 +36,12 @@ class Standing:
 
     sign: float
     since: list[Sample] = field(default_factory=list)  # since something last stood
+    earlier: list[Sample] = field(default_factory=list)  # shortly before what stood then, or the load was put on
     over: bool = False
     stood: bool = False  # before its first flow
     _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
     _until: float = math.nan  # when something last stood, or the load was put on
     _crept_kg: float = 0.0  # what flowed until then
-    _earlier: list[Sample] = field(default_factory=list)  # shortly before what stood then
 
     def begin_kg(self, begin_kg: float, sample: Sample, still_kg: float) -> float:
         """Return what the load began with, as far as is known with one more of its samples; `begin_kg` so far.
@@ -59,8 +59,8 @@ class Standing:
             self.over = self._line_since(sample) - self._until > HANDS_S and (self.stood or len(self.since) > 2)
             return begin_kg
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
-        self._earlier = [s for s in self._earlier if self._line[0].at - s.at <= HANDS_S]
-        if came_back(level, before, (s.weight for s in self._earlier), still_kg):
+        self.earlier = [s for s in self.earlier if self._line[0].at - s.at <= HANDS_S]
+        if came_back(level, before, (s.weight for s in self.earlier), still_kg):
             begin_kg, self._crept_kg = level, 0.0  # what stood meanwhile was a hand
         elif abs(self._crept_kg) <= still_kg and self._set_down(before, level):
             if sample.at - self._line[0].at < QUICK_STANDS_S:
@@ -72,7 +72,7 @@ class Standing:
             begin_kg = level - self._crept_kg
         else:
             self.over = True
-        self._earlier += self.since[: -len(self._line)]
+        self.earlier += self.since[: -len(self._line)]
         self._until, self.since, self.stood = sample.at, [], True
         self.over |= abs(self._crept_kg) > DRIFTED_OFF * still_kg
         return begin_kg

@@ -251,8 +251,9 @@ class Tracker(Believing):
             load.doubt(self._taken_for_hands(level))
         self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []
         self._recent.clear()
+        there = [s for s in self._between if s.weight - self._bare_kg >= LIGHTEST_KG]
         hands = [s for s in self._between if abs(s.weight - level) <= HANDS_KG]
-        self._last, self._standing = run[0], Standing(self.sign, hands)
+        self._last, self._standing = run[0], Standing(self.sign, hands, there)
         for sample in run:
             self._believe(load, sample)
             self._begin_anew(load, sample)

@@ -417,6 +417,13 @@ def test_a_hand_that_rests_on_a_cylinder_just_set_down_and_goes_again_is_no_leve
         assert weigh(cut(stretch, n)).moved_kg.equals(found.moved_kg.iloc[:n])
 
 
+def test_a_hand_on_a_slow_display_that_had_not_shown_all_of_the_cylinder_yet_is_no_level() -> None:
+    comes = [23.46, 42.29, 45.85, 46.53, 48.60, 49.32, 48.36, 47.05, 46.78, 46.74]
+    shown = np.array([*[0.0] * 12, *comes, *[46.73] * 15, *np.linspace(46.73, 34.73, 120), *[34.73] * 12])
+    found = weighed(shown, step=5.0, stage="charging", quantum=0.01, noise=0.005)
+    assert found.total_kg == pytest.approx(12.0, abs=0.1)
+
+
 def test_slow_flow_that_passes_what_a_hand_showed_before_goes_on_counting() -> None:
     shown = weights((30, 0, 0), (20, 40, 40), (10, 40.45, 40.45), (60, 40, 40), (600, 40, 43))
     assert weighed(shown, step=2.0, noise=0.02).total_kg == pytest.approx(3.0, abs=0.1)
