@@ -21,7 +21,7 @@ class Shown:
     ----------
     mean : of the readings, spikes clipped: between two steps of an instrument a median knows only one of them.
     flicker : variance of one reading, by what three that follow each other differ from a straight line.
-    step : the least step between two readings up to this bin.
+    step : the least step between two readings up to this bin; what went farther without one is shown as finely as any.
     count : how many readings the bin has.
     """
 
@@ -39,9 +39,11 @@ def shown(stretch: Stretch, bins: Bins, channel: str) -> Shown:
     mean = _mean(runs, readings, bins.medians[channel].to_numpy(dtype=float))
     own = stretch.counted(channel)[: runs.rows]  # steps are the instrument's
     flicker = runs.mean(_differences(own, 2) ** 2) / 6.0
+    went = np.fmax.accumulate(-runs.least(-own)) - np.fmin.accumulate(runs.least(own))
     moved = _differences(own, 1)
     moved[moved <= least] = np.nan
-    return Shown(mean, flicker, np.fmin.accumulate(runs.least(moved)), runs.shown(readings))
+    step = np.fmin.accumulate(runs.least(moved))
+    return Shown(mean, flicker, np.where(np.isnan(step) & (went > least), least, step), runs.shown(readings))
 
 
 def _mean(runs: Runs, readings: np.ndarray, medians: np.ndarray) -> np.ndarray:

@@ -177,6 +177,14 @@ def test_a_warm_reading_that_stands_for_ten_minutes_where_the_sun_would_have_mov
     assert list(named(circuit(hours=hours, warm_f={"surface": 8.5}))) == ["surface_temperature"]
 
 
+def test_what_creeps_without_a_step_is_shown_finely_and_seen_to_keep_its_distance() -> None:
+    """Neither noise nor rounding, 0.3 K/h in rows of a second: no step is seen, and none hides half a kelvin."""
+    at = np.arange(0.0, 1_500.0)
+    levels_k = {"surface": 296.0, "suction": 293.0, "discharge": 293.1, "entering_water": 293.1, "leaving_water": 293.0}
+    logged = {f"{name}_temperature": ("K", level_k + 0.3 * at / 3_600.0) for name, level_k in levels_k.items()}
+    assert list(named(make_stretch("at_rest", at, logged))) == ["surface_temperature"]
+
+
 def test_two_that_are_warm_alike_all_night_are_no_sunny_side() -> None:
     """The sun has an arc; within the first hours it is the likelier cause, and is said."""
     warm = {"ambient": 5.4, "surface": 5.4}
