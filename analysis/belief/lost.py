@@ -15,8 +15,11 @@ from analysis.vocabulary.units import Unit
 LOST_S = 120.0
 USUAL_INTERVALS = 20.0
 LONG_INTERVALS = 3.0
+IRREGULAR = 3.0
 """Lost: blank for two minutes, for twenty of its own usual intervals, and for three of its long ones (a tenth of
-its last hundred were longer): an instrument may be slower than the recorder, or speak only when something changes."""
+its last hundred were longer): an instrument may be slower than the recorder. One that speaks only when something
+changes has intervals of so many usual ones among its long ones, and is silent for as long as nothing happens: three of
+its longest."""
 LEAST_READINGS = 10
 NOTHING_K, NOTHING_PA, IN_ONE_S = 3.0, 200e3, 65.0
 """Exactly 0 after one step so far: nothing that is measured stops there, and no circuit is emptied between two rows."""
@@ -59,8 +62,9 @@ def long_pauses(at: np.ndarray, values: np.ndarray) -> Iterator[tuple[int, int, 
     for i in np.flatnonzero(pauses >= LOST_S).tolist():
         if i < LEAST_READINGS - 1:
             continue
-        usual, long = np.quantile(pauses[max(0, i - 100) : i], (0.5, 0.9))
-        limit = max(LOST_S, USUAL_INTERVALS * float(usual), LONG_INTERVALS * float(long))
+        usual, long, longest = np.quantile(pauses[max(0, i - 100) : i], (0.5, 0.9, 1.0)).tolist()
+        long = longest if long >= IRREGULAR * usual else long
+        limit = max(LOST_S, USUAL_INTERVALS * usual, LONG_INTERVALS * long)
         first = int(there[i])
         known = int(np.searchsorted(at, at[first] + limit))
         came_back = int(there[i + 1]) if i + 1 < len(there) else len(at)

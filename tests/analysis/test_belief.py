@@ -215,6 +215,24 @@ def test_a_channel_that_speaks_seldom_is_not_lost() -> None:
     assert found(log) == []
 
 
+@pytest.mark.parametrize("cut", [None, 900])
+def test_a_channel_that_speaks_when_something_changes_is_lost_only_after_its_longest_silences(cut: int | None) -> None:
+    """A building controller logs a chiller's water by changes of value: each minute of a run, seldom in a pause."""
+    dice = np.random.default_rng(4)
+    at = 60.0 * np.arange(1_440)
+    waits = [[1] * 12 + dice.choice([3, 6, 9, 12, 35], 4, p=[0.3, 0.3, 0.2, 0.1, 0.1]).tolist() for _ in range(60)]
+    rows = np.cumsum(np.concatenate([[1] * 10 + [6, 9, 12], *waits]))
+    rows = rows[rows < (cut or len(at))]
+    shown = np.full(len(at), np.nan)
+    shown[rows] = 12.0 + 0.1 * dice.choice([-1, 1], len(rows)).cumsum()
+    logged = {
+        "leaving_water_temperature": ("degC", shown),
+        "ambient_temperature": ("degC", np.round(20.0 + 0.05 * dice.normal(size=len(at)), 2)),
+    }
+    log, _ = make_log(at, logged)
+    assert found(log) == ([] if cut is None else [("channel_lost", "leaving_water_temperature")])
+
+
 @pytest.mark.parametrize("number", [-200.0, 850.0, 3_276.7, 999.9])
 def test_an_open_probe_from_the_first_row_is_named_once(number: float) -> None:
     log = night(3, 2.0)
