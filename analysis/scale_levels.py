@@ -12,6 +12,7 @@ from itertools import takewhile
 
 import numpy as np
 
+from analysis.scale_names import Doubt
 from analysis.scale_samples import FASTEST_KG_PER_S, Sample
 from analysis.scale_standing import HANDS_S, came_back, flows_on
 
@@ -50,8 +51,8 @@ def leapt(a: Sample, b: Sample, base_kg: float) -> bool:
 
 def unseen_kg(
     inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float, best_kg_per_s: float = 0.0
-) -> tuple[float, float] | None:
-    """Return what flowed beyond the first or last sample of a load, and how unsure that is [kg].
+) -> tuple[float, Doubt] | None:
+    """Return what flowed beyond the first or last sample of a load [kg], and how unsure that is.
 
     None when no plain flow went on to that sample. `inwards` are the samples from there on, `still_kg` is what noise
     and step move them by. What is slower at the edge than further in means that the valve moved there: nothing flowed
@@ -71,7 +72,7 @@ def unseen_kg(
     if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= most:
         return None
     kg = _half_kg(edge, inner, min(unseen_s, GAP_S))
-    return kg, max(0.0, edge, inner) * unseen_s - kg
+    return kg, Doubt(alike_kg=max(0.0, edge, inner) * unseen_s - kg)
 
 
 def _half_kg(edge: float, inner: float, unseen_s: float) -> float:
@@ -87,8 +88,8 @@ def left_with(
     best_kg_per_s: float,
     sign: float,
     gone_s: float,
-) -> tuple[float, float, float]:
-    """Return what a load weighed when it left, and how unsure that is by hands and by flow until it was lifted [kg].
+) -> tuple[float, Doubt]:
+    """Return what a load weighed when it left [kg], and how unsure that is by hands and by flow until it was lifted.
 
     `believed` and `waiting` are its last samples, those that were believed and those after them; `base_kg` is what
     noise moves them by and `still_kg` a weight that stands, `best_kg_per_s` the best pace that went on so far, `gone_s`
@@ -98,37 +99,37 @@ def left_with(
     believed, waiting = [s for s in believed if s in seen], [s for s in waiting if s in seen]
     last = believed[-1]
     if len(believed) < 3:
-        return last.weight, 0.0, 0.0
+        return last.weight, Doubt()
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
     flowed = unseen_kg(believed[::-1], gone_s - last.at, still_kg, sign)
     if spent < UNSEEN_S:
         if flowed is not None and not waiting:
-            return last.weight + sign * flowed[0], 0.0, flowed[1]
+            return last.weight + sign * flowed[0], flowed[1]
         seen = [*believed, *_flowed(last, waiting, base_kg, sign)]
         level = _stood(seen, waiting, still_kg, sign, gone_s)
         level = _stillest(seen, still_kg, sign, gone_s) if level is None else level
         if level is not None:
-            return level, 0.0, 0.0
+            return level, Doubt()
         level = _stood(seen, waiting, base_kg, sign, gone_s)
         if level is not None:
-            return level, UNSTOOD_KG, 0.0
+            return level, Doubt(UNSTOOD_KG)
         unseen_s = gone_s - last.at
         if unseen_s >= UNSEEN_S:
             lately = max(rate, pace(believed[0], last, sign)) if unseen_s > GAP_S else rate
-            return last.weight, max(UNSTOOD_KG, lately * unseen_s), 0.0
+            return last.weight, Doubt(max(UNSTOOD_KG, lately * unseen_s))
         kg = _half_kg(rate, before, unseen_s)  # it flowed until it was lifted
-        return last.weight + sign * kg, UNSTOOD_KG, kg
+        return last.weight + sign * kg, Doubt(UNSTOOD_KG, kg)
     if abs(before * spent) <= still_kg < abs(rate * spent):
-        return believed[-2].weight, HELD_KG, 0.0  # it stood: nobody opens it once more to lift it off
+        return believed[-2].weight, Doubt(HELD_KG)  # it stood: nobody opens it once more to lift it off
     quickest = before if 0.0 < before < SLOW_OF_BEST * best_kg_per_s else max(best_kg_per_s, before)
     if not -base_kg <= rate * spent <= base_kg + FASTER * quickest * spent:
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
         level = believed[-2].weight + sign * kg
-        return level, max(kg, abs(last.weight - level)), 0.0
-    kg, doubt = (0.0, 0.0) if flowed is None else flowed
+        return level, Doubt(max(kg, abs(last.weight - level)))
+    kg, doubt = (0.0, Doubt()) if flowed is None else flowed
     held = abs(last.weight - believed[-2].weight) > still_kg
-    return last.weight + sign * kg, HELD_KG if held else 0.0, doubt
+    return last.weight + sign * kg, doubt._replace(own_kg=HELD_KG if held else 0.0)
 
 
 def without_hands(samples: Sequence[Sample], still_kg: float, sign: float) -> list[Sample]:

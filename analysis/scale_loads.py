@@ -114,7 +114,7 @@ class Loads(Explaining):
         flowed = unseen_kg([shown, *before], unseen_s, self.still_kg, self.sign)
         if flowed is not None:
             load.end_kg += self.sign * flowed[0]
-            load.unseen_kg += flowed[1]
+            load.doubt(*flowed[1])
 
     def _confirm(self, load: Load, sample: Sample) -> None:
         """The present load has stood long enough: name it, and tell when it is another cylinder."""
@@ -146,7 +146,7 @@ class Loads(Explaining):
             flowed = unseen_kg(list(self._recent), unseen_s, self.still_kg, self.sign, self._best)
             if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
                 load.begin_kg = first.weight - self.sign * flowed[0]
-                load.unseen_kg += flowed[1]
+                load.doubt(*flowed[1])
                 self._standing.over = True
 
     def _blind_kg(self, blind_s: float, gross_kg: float) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,17 @@ MATCH_KG = 0.7
 NamedBy = Literal["mark", "tare", "order"]
 
 
+class Doubt(NamedTuple):
+    """How unsure a mass is by what was not seen [kg], beyond noise and step of the scale.
+
+    `own_kg`: of one cylinder alone. `alike_kg`: by flow before its first sample or beyond its last, in which cylinders
+    err alike: who lifts one while it flows lifts them all so.
+    """
+
+    own_kg: float = 0.0
+    alike_kg: float = 0.0
+
+
 @dataclass
 class Load:
     """One time that a cylinder stood on the scale.
@@ -30,9 +41,8 @@ class Load:
     it stands there. `zeroed`: the scale was set to zero with the cylinder on it, so the weights are no gross weights.
     `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
     `stood`: it was seen to stand before its first flow; `hose_kg`: what hoses were seen to do meanwhile that were
-    screwed on. `laid_kg`: what was laid on it and stays. `doubt_kg`: how unsure its mass is by what was not seen,
-    beyond noise and step of the scale; `unseen_kg`: by flow before its first sample or beyond its last, in which
-    cylinders err alike: who lifts one while it flows lifts them all so.
+    screwed on. `laid_kg`: what was laid on it and stays. `doubt_kg`, `unseen_kg`: how unsure its mass is by what was
+    not seen, of its own and alike with others (`Doubt`).
     """
 
     cylinder: str
@@ -51,9 +61,10 @@ class Load:
     doubt_kg: float = 0.0
     unseen_kg: float = 0.0
 
-    def doubt(self, kg: float) -> None:
-        """Take one more reason, of its own, why the mass is unsure."""
-        self.doubt_kg = math.hypot(self.doubt_kg, kg)
+    def doubt(self, own_kg: float = 0.0, alike_kg: float = 0.0) -> None:
+        """Take one more reason why the mass is unsure, as in `Doubt`."""
+        self.doubt_kg = math.hypot(self.doubt_kg, own_kg)
+        self.unseen_kg += alike_kg
 
     @property
     def moved_kg(self) -> float:

@@ -292,11 +292,10 @@ class Tracker(Believing):
             if waiting and waiting[0].at - last.at < UNSEEN_S:
                 gone_s = self._run[0].at if self._run else waiting[-1].at
             gone_s = gone_s if blind_s is None else blind_s
-            load.end_kg, unsure, flowed = left_with(
+            load.end_kg, doubt = left_with(
                 list(self._recent), waiting, self.base_kg, self.still_kg, self._best, self.sign, gone_s
             )
-            load.doubt(unsure)
-            load.unseen_kg += flowed
+            load.doubt(*doubt)
             if gone_s - last.at > max(GAP_S, 3.0 * self._spacing_s):  # it may have flowed again as it did before
                 stood_s = max(last.at - self._stands_since, CONFIRM_S)
                 load.doubt(max(load.moved_kg, 0.0) * (gone_s - last.at) / stood_s)
