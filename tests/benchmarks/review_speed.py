@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.review_speed [rows [seconds between rows [channels]]]
 
-The log is the sample job drawn out to so many rows: 172,800 each second by default; 10000000 0.1 6 is the long one.
+The log is the sample job drawn out to so many rows: 172,800 each second by default; 10000000 0.1 is the long one.
 Times are those of the processor, so that others on the machine spoil them less; peak memory is the review's alone.
 """
 
