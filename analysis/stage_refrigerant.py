@@ -97,21 +97,19 @@ class RefrigerantStages(WatchState):
         p = s.calm_pa[k]
         low_pa, high_pa = s.saturation_low_pa[k], s.saturation_high_pa[k]
         clear = bool(high_pa < CLEAR_PART * low_pa)
-        cold = clear and p > UNDER_PART * low_pa  # only what stands beside it makes it so
+        told = clear or not np.isnan(s.chill_k[k])
+        cold = told and p > UNDER_PART * low_pa  # only what stands beside it makes it so
         if self.under_pa is not None and ((p < self.under_pa and not cold) or s.chill_k[k] > STILL_COOLED * CHILL_K):
             self.ran_s = float(s.end_s[k])
         charged = self.latest == "charging" and (self.now is not None or self.contents == "refrigerant")
         rests = self.stage in ("", "at_rest") and self.latest in ("", "at_rest", "startup")
         stands = rests and self.contents in ("refrigerant", "unknown") and self.held(k, 5, 0.03)
-        if not (charged or stands) or self.moved_by_hose(k, STARTED_MINUTES):
+        if not (charged or stands):
             return
         if s.load_read[k] or not np.isnan(s.lift[k]):
             return
-        then = s.back(k, STARTED_MINUTES)
-        if stands:
-            then = max(then, int(np.searchsorted(s.end_s, self.floor_s)))
-        elif s.end_s[then] <= self.floor_s:
-            return
+        flowed_s = self.floor_s if self.flowed is None else max(self.floor_s, self.last_flow(self.flowed))
+        then = max(s.back(k, STARTED_MINUTES), int(np.searchsorted(s.end_s, flowed_s)))
         at_once = clear and self.scaled and p > (1.0 + HOSE_PART) * s.barometer_pa[k]
         started = None if cold or not charged else self._started(then, k, at_once)
         by_water = started is None

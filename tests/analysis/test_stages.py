@@ -1123,6 +1123,33 @@ def test_a_run_that_only_the_water_shows_follows_a_charge(taken_off: bool) -> No
     assert "only the water" in spans[1].doubt
 
 
+@pytest.mark.parametrize("shown_by", ["pressure", "water"])
+def test_a_machine_that_starts_soon_after_its_charge_is_seen_to(shown_by: str) -> None:
+    """Five minutes after the last of it, while the scale's last quarter of an hour still shows a flow."""
+    since = np.arange(-1_200.0, 5_400.0, 10.0)
+    shown = charged(since)
+    shown["circuit_pressure"] = shown["circuit_pressure"] - 120e3 * (
+        1.0 - np.exp(-np.maximum(since - 2_100.0, 0.0) / 150.0)
+    )
+    if shown_by == "water":
+        shown |= cooled(since, 2_100.0, np.inf)
+    startup = next(span for span in spans_in(**shown) if span.stage == "startup")
+    assert near(startup.begin, 1_200.0 + 2_100.0)
+
+
+def test_a_pause_between_cylinders_in_which_the_circuit_follows_its_water_is_no_start() -> None:
+    """Water that begins to flow takes the charged circuit from 302 K to 286 K within minutes; the air is at 309 K."""
+    since = np.arange(-1_200.0, 5_400.0, 10.0)
+    gross = np.interp(since, [-301.0, -300.0, 0.0, 600.0, 2_100.0, 3_000.0], [0.0, 90.0, 90.0, 60.0, 60.0, 30.0])
+    water = 286.0 + 16.0 * np.exp(-np.maximum(since - 500.0, 0.0) / 300.0)
+    held = np.asarray(refrigerant("R-134a").bubble_pressure_pa(water))
+    pressure = np.where(since < 300.0, np.interp(since, [0.0, 20.0, 300.0], [101_325.0, 120e3, held[0]]), held)
+    warm = {f"{way}_water_temperature": water for way in ("entering", "leaving")}
+    warm["ambient_temperature"] = np.full(len(since), 309.0)
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=gross, **warm)
+    assert "startup" not in [span.stage for span in spans]
+
+
 def test_a_first_run_that_only_the_water_shows_is_no_recovery() -> None:
     """It rests for an hour; then pressure falls to where 280 K would hold it and stands, and the water is cooled."""
     since = np.arange(0.0, 3 * 3_600.0, 10.0)
