@@ -60,9 +60,10 @@ class Standing:
             return begin_kg
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
         self.earlier = [s for s in self.earlier if self._line[0].at - s.at <= HANDS_S]
-        if came_back(level, before, (s.weight for s in self.earlier), still_kg):
+        closed = abs(self._crept_kg) <= still_kg
+        if closed and came_back(level, before, (s.weight for s in self.earlier), still_kg):
             begin_kg, self._crept_kg = level, 0.0  # what stood meanwhile was a hand
-        elif abs(self._crept_kg) <= still_kg and self._set_down(before, level):
+        elif closed and self._set_down(before, level):
             if sample.at - self._line[0].at < QUICK_STANDS_S:
                 return begin_kg
             begin_kg = level - self._crept_kg

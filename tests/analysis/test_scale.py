@@ -17,7 +17,8 @@ from analysis.cylinders import cylinder_findings
 from analysis.result import Assessment
 from analysis.scale import Weighing, weigh
 from analysis.scale_display import come_to_rest
-from analysis.scale_samples import resolution_kg
+from analysis.scale_samples import Sample, resolution_kg
+from analysis.scale_standing import Standing
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.units import UNITS
 from tests.benchmarks.scale_ensemble import score, world
@@ -422,6 +423,17 @@ def test_a_hand_on_a_slow_display_that_had_not_shown_all_of_the_cylinder_yet_is_
     shown = np.array([*[0.0] * 12, *comes, *[46.73] * 15, *np.linspace(46.73, 34.73, 120), *[34.73] * 12])
     found = weighed(shown, step=5.0, stage="charging", quantum=0.01, noise=0.005)
     assert found.total_kg == pytest.approx(12.0, abs=0.1)
+
+
+def test_what_flowed_before_a_hand_came_is_not_taken_for_the_hand() -> None:
+    """Slow flow, a hand that holds the cylinder up, let go, and the flow on down to where the hand had held it."""
+    weights_kg = [24.4] * 4 + [24.3] * 4 + [24.2] * 4 + [23.8] * 2 + [24.2] * 3 + [23.9] * 3
+    standing, begin_kg = Standing(-1.0), 24.4
+    for k, kg in enumerate(weights_kg):
+        held = 12 <= k < 14
+        sample = Sample(5.0 * k, k, kg, kg, 0.0, 0.1, kg, 0.5 if held else 0.0, 4.0)
+        begin_kg = standing.begin_kg(begin_kg, sample, 0.11)
+    assert begin_kg == 24.4
 
 
 def test_slow_flow_that_passes_what_a_hand_showed_before_goes_on_counting() -> None:
