@@ -264,8 +264,10 @@ def native_source(path: Path) -> tuple[Source, list[str]]:
         head = next(csv.reader([line.decode("utf-8-sig")]), []) if line.endswith(b"\n") else []
     except (UnicodeDecodeError, csv.Error):
         raise InputError(f"{path}: is not a CSV in UTF-8; expected a header 'time,channel [unit],…'") from None
-    if not head or head[0].strip() != "time":
-        raise InputError(f"{path}: the header starts with {(head or [''])[0][:40]!r}; expected 'time,channel [unit],…'")
+    if not head:
+        raise InputError(f"{path}: holds no header line; expected 'time,channel [unit],…'")
+    if head[0].strip() != "time":
+        raise InputError(f"{path}: the header starts with {head[0][:40]!r}; expected 'time,channel [unit],…'")
     odd: list[str] = []
     channels: dict[str, tuple[int, Column]] = {}
     for position, name in enumerate(head[1:], start=1):
@@ -279,6 +281,10 @@ def native_source(path: Path) -> tuple[Source, list[str]]:
             raise InputError(f"{path}: channel {column.channel!r} stands in two columns; expected one")
         else:
             channels[column.channel] = (position, column)
+    if odd and not channels:
+        raise InputError(
+            f"{path}: no column of the header names its unit, as {head[1][:40]!r}; expected 'channel [unit]'"
+        )
     return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, lambda: utc_us, strict=True), odd
 
 

@@ -131,7 +131,11 @@ def test_a_journal_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
         ("time,vacuum [micron],vacuum [Pa]\n", r"stands in two columns"),
         ("date;p\n1;2\n", r"the header starts with 'date;p'"),
         (b"\x89PNG\r\n\x1a\n\xff\xfe", r"is not a CSV"),
-        (b"", r"the header starts with ''"),
+        (b"", r"readings\.csv: holds no header line; expected 'time,channel"),
+        (
+            "time,vacuum,circuit pressure\n",
+            r"no column of the header names its unit, as 'vacuum'; expected 'channel \[unit\]'",
+        ),
     ],
 )
 def test_what_is_not_a_log_is_refused_in_one_line(tmp_path: Path, text: str | bytes, said: str) -> None:

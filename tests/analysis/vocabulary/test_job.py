@@ -81,6 +81,7 @@ def test_quantities_become_si() -> None:
             {**NAME, "cylinder": [{"id": "A", "water_capacity": "0 lb"}]},
             r"water_capacity: '0 lb'.*expected a mass above 0",
         ),
+        ({**NAME, "evacuation": {"hold": "0 min"}}, r"hold: '0 min'.*expected a time above 0"),
         ({**NAME, "circuit": {"internal_volume": "0 L"}}, r"internal_volume: '0 L'.*expected a volume above 0"),
         ({**NAME, "evacuation": {"target": "-5 micron"}}, r"target: '-5 micron'.*an absolute pressure not below 0"),
         ({**NAME, "charging": {"tolerance": "-1 kg"}}, r"tolerance: '-1 kg'.*a mass such as '0.5 kg', not below 0"),
