@@ -102,16 +102,12 @@ class RefrigerantStages(WatchState):
         if self.under_pa is not None and ((p < self.under_pa and not cold) or s.chill_k[k] > STILL_COOLED * CHILL_K):
             self.ran_s = float(s.end_s[k])
         charged = self.latest == "charging" and (self.now is not None or self.contents == "refrigerant")
-        rests = self.stage in ("", "at_rest") and self.latest in ("", "at_rest", "startup")
-        stands = rests and self.contents in ("refrigerant", "unknown") and self.held(k, 5, 0.03)
-        if not (charged or stands):
-            return
-        if s.load_read[k] or not np.isnan(s.lift[k]):
+        if not charged or s.load_read[k] or not np.isnan(s.lift[k]):
             return
         flowed_s = self.floor_s if self.flowed is None else max(self.floor_s, self.last_flow(self.flowed))
         then = max(s.back(k, STARTED_MINUTES), int(np.searchsorted(s.end_s, flowed_s)))
         at_once = clear and self.scaled and p > (1.0 + HOSE_PART) * s.barometer_pa[k]
-        started = None if cold or not charged else self._started(then, k, at_once)
+        started = None if cold else self._started(then, k, at_once)
         by_water = started is None
         started = self._chilled(then, k) if started is None else started
         if started is None:
@@ -196,8 +192,8 @@ class RefrigerantStages(WatchState):
         low = s.saturation_low_pa[k]
         if not np.isnan(low) and p > 0.85 * low:
             return
-        if s.chill_k[k] > HARDLY * CHILL_K > s.chill_k[s.back(k, STARTED_MINUTES)]:
-            return  # a machine that runs cools water, too, and then pressure stands
+        if s.chill_k[k] > HARDLY * CHILL_K and p > LIQUID_PART * low:
+            return  # a machine that runs cools water, too, but does not draw so deep
         level = float(np.nanmax(before))
         if abs(level / s.barometer_pa[k] - 1.0) < OPEN_PART and p < 0.9 * s.calm_pa[s.back(k, 5)]:
             return  # it may have stood open, and a vacuum pump goes on where a recovery ends

@@ -1151,13 +1151,26 @@ def test_a_pause_between_cylinders_in_which_the_circuit_follows_its_water_is_no_
 
 
 def test_a_first_run_that_only_the_water_shows_is_no_recovery() -> None:
-    """It rests for an hour; then pressure falls to where 280 K would hold it and stands, and the water is cooled."""
+    """It rests for an hour; then pressure falls to where 275 K would hold it and stands, and the water is cooled.
+
+    Liquid that boils off into a cylinder cools water, too: neither is said.
+    """
     since = np.arange(0.0, 3 * 3_600.0, 10.0)
     drawn = 1.0 - np.exp(-np.maximum(since - 3_600.0, 0.0) / 120.0)
     spans = spans_in(circuit_pressure=435e3 - 120e3 * drawn, **cooled(since, 3_600.0, np.inf))
-    assert [span.stage for span in spans] == ["at_rest", "startup"]
+    assert [span.stage for span in spans] == ["at_rest"]
     assert near(spans[0].end, 3_600.0)
-    assert near(spans[1].begin, 3_600.0)
+
+
+def test_a_recovery_whose_liquid_cools_its_water_is_no_start() -> None:
+    """Liquid stands 2.5 K under the water it cools for 20 minutes, is gone, and the last of the vapour is drawn."""
+    since = np.arange(0.0, 7_200.0, 10.0)
+    shown = cooled(since, 1_800.0, 3_000.0)
+    standing = refrigerant("R-134a").bubble_pressure_pa(shown["leaving_water_temperature"] - 2.5 * (since > 1_800.0))
+    drawn = np.exp(-np.maximum(since - 3_000.0, 0.0) / 600.0)
+    spans = spans_in(circuit_pressure=30e3 + (standing - 30e3) * drawn, **shown)
+    assert [span.stage for span in spans] == ["at_rest", "recovery"]
+    assert near(spans[1].begin, 1_800.0)
 
 
 def test_a_run_is_over_when_its_circuit_stands_where_the_cold_water_holds_it() -> None:
