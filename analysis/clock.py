@@ -51,6 +51,8 @@ _MONTHS = (
     "ao[uû]|aug|ago", "sep|set", "o[ckt]t|out", "nov", "d[eéi][czs]",
 )  # fmt: skip
 """How the names of the months begin in de, en, es, fr, it, nl and pt, in full or short (Unicode CLDR 45, months)."""
+_NAMED = "#"
+"""Stands before the number of a month that had a name: no day is taken for it."""
 _YEAR_LAST = re.compile(r"^([A-Za-z]{3} +\d{1,2}) (\d{1,2}:\d\d(?::\d\d)?)(?: [A-Z]{3,4})? (\d{4})$")
 
 
@@ -242,9 +244,9 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
 
 
 def months_as_numbers(text: pd.Series) -> pd.Series:
-    """Return times with the names of their months, in whichever of the languages, as two digits."""
+    """Return times with the names of their months, in whichever of the languages, as `_NAMED` and two digits."""
     for month, begins in enumerate(_MONTHS, 1):
-        text = text.str.replace(rf"\b(?:{begins})[a-zçéû]*\.?", f"{month:02d}", regex=True, flags=re.IGNORECASE)
+        text = text.str.replace(rf"\b(?:{begins})[a-zçéû]*\.?", f"{_NAMED}{month:02d}", regex=True, flags=re.IGNORECASE)
     return text
 
 
@@ -256,7 +258,7 @@ def without_weekday(text: pd.Series) -> pd.Series:
 def _shapes(form: str | None) -> list[str]:
     if form is None:
         return ["ISO8601"]
-    form = re.sub(r"%[bB]\.?", "%m", re.sub("[,:]%f", ".%f", form))
+    form = re.sub(r"%[bB]\.?", f"{_NAMED}%m", re.sub("[,:]%f", ".%f", form))
     date = re.split(r"[ ,T]*%(?:-?[HIMSpfXTR])", form, maxsplit=1)[0]
     parts = re.sub(r"\.?%f", "", form) if "%f" in form else form.replace("%S", "%S.%f")
     return [form, parts, *([date] if date else [])]

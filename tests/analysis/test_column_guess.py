@@ -235,6 +235,13 @@ def test_day_and_month_that_could_be_either_are_said() -> None:
     assert "%d/%m/%Y %H:%M:%S fits as well" in time.doubts[0]
 
 
+@pytest.mark.parametrize(("day", "form"), [("May 3 2026", "%b %d %Y"), ("3 May 2026", "%d %b %Y")])
+def test_a_month_that_is_named_is_taken_for_no_day(day: str, form: str) -> None:
+    log = "Time,T amb (C)\n" + "".join(f"{day} 07:05:{i:02d},20\n" for i in range(9))
+    time = propose_columns(log.encode(), "x").time
+    assert (time.format, time.doubts) == (f"{form} %H:%M:%S", ())
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
