@@ -1,8 +1,9 @@
 """The log of a standing test minute by minute: what the loss is judged from.
 
 Minutes are counted from the beginning of the stage and only whole ones are given, so a minute never changes
-when rows follow. Spikes shorter than a tenth of a minute's readings are trimmed away; averages, not medians, so
-that a noisy gauge still tells fractions of its last digit.
+when rows follow; of probes and barometer that holds for all but the last one. Spikes shorter than a tenth of a
+minute's readings are trimmed away; averages, not medians, so that a noisy gauge still tells fractions of its last
+digit.
 """
 
 from __future__ import annotations

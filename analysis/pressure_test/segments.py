@@ -252,7 +252,10 @@ def _stuck(minutes: Minutes, segment: Segment) -> Segment:
         moved = np.min([np.abs(gas - gas[0]) for gas in late_by], axis=0) / 293.0
         far = moved > max(STUCK_QUANTA * quantum, STUCK_FRACTION)
         late = np.flatnonzero(far[STUCK_MINUTES:])
-        if len(late):
-            begin = segment.begin + start
-            return replace(segment, stuck_from=begin, stuck_known=begin + STUCK_MINUTES + int(late[0]))
+        begin = segment.begin + start
+        known = (
+            begin + STUCK_MINUTES + int(late[0]) + 1 if len(late) else len(minutes)
+        )  # a probe's minute is known then
+        if known < len(minutes):
+            return replace(segment, stuck_from=begin, stuck_known=known)
     return segment

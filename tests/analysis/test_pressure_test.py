@@ -377,6 +377,17 @@ def test_stuck_gauge_is_named() -> None:
     assert found.verdict != "tight"
 
 
+def test_one_minute_of_a_probe_does_not_say_that_the_gauge_is_stuck() -> None:
+    """The metal warmed and is back where it was when the gauge froze; a spike of a minute is none in the next one."""
+    minute = np.arange(0.0, 180.0, 0.5)
+    metal = np.where((minute >= 63.0) & (minute < 100.0), 28.0, 20.0) + np.where(minute // 1 == 110.0, 4.0, 0.0)
+    gauge = np.where(minute < 60.0, 150.0 + 0.02 * np.sin(minute), 150.0)
+    logged = {"circuit_pressure": ("psig", gauge), "surface_temperature": ("degC", metal)}
+    stretch = make_stretch("pressure_test", 60.0 * minute, logged)
+    found = assert_prefix_consistent(assess, stretch, range(215, 232))
+    assert "channel_stuck" not in kinds(found)
+
+
 def test_fallen_probe_is_named() -> None:
     names = [
         kinds(assess(make_night(s, **{**CALM, "falls_off": True, "swing_k": 5.0, "parts": 1}).stretch))
