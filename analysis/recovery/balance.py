@@ -86,6 +86,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
     told_m3, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
     seen = _nothing_seen(len(ticks), told_m3)
     least = [np.inf] * len(WINDOWS)
+    even_s = even_pace(ticks, CHILLED_S)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
         part = slice(start, pull.last + 1)
@@ -120,7 +121,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
         seen.slowly[part] = slowly_boiling(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
         pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
         least_s = np.where(~np.isfinite(moved) & (ticks.flow[part] != 1.0), np.fmin.accumulate(pace), np.nan)
-        surely = even_pace(ticks, CHILLED_S)[part] > SURELY_SLOWER * least_s
+        surely = even_s[part] > SURELY_SLOWER * least_s
         # a pause is known sooner
         slower = stayed(at, pace > FALLS_SLOWER * least_s, CHILL_S)
         seen.slows[part] = slower | stayed(at, surely & (depth[part] < SHALLOW), SURELY_S)
