@@ -19,9 +19,11 @@ MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0)
 NO_PROBE_K, NO_PROBE_MIN = 5.0, 397.0
 """Without a probe the gas may swing as the air outdoors does from day to night: 10 K, so 5 K to each side (common
 practice), and as steeply: a wave of a day bends like this kernel at sqrt(3)/(2 pi) of a day."""
-NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_200.0, 480.0
-"""A gauge-referenced sensor without a barometer: weather that commonly moves 1.5 kPa in twelve hours, 2 kPa being
-ordinary (common practice), smooth over eight hours."""
+NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_000.0, 720.0
+"""A gauge-referenced sensor without a barometer: weather that moves by 0.4, 1.0 and 1.3 kPa in 3, 12 and 24 h (standard
+deviation), smoothly. That is twice what hourly public records of six stations (coast, plain, foot of mountains; a year
+each) show over the year, 0.12 to 0.17, 0.32 to 0.52 and 0.5 to 0.82 kPa; in the stormiest month it is 0.8 kPa in 12 h,
+and one change in a hundred exceeds 0.9 to 1.7 kPa."""
 UNSETTLED_K, UNSETTLED_MIN = 0.5, 60.0
 """While the gas settles it is off any sum of dying exponentials by so much, smoothly (common practice)."""
 DIGIT_FORGETS = 6.0

@@ -347,6 +347,21 @@ def test_without_a_barometer_the_interval_is_wider(calm: Night) -> None:
     assert value(none, "smallest_detectable") > 1.2 * value(both, "smallest_detectable")
 
 
+@pytest.mark.parametrize("moved_pa", [-1_000.0, 300.0, 1_000.0])
+def test_weather_that_nobody_logged_is_as_large_as_at_stations(moved_pa: float) -> None:
+    """A tight circuit whose metal says all. Hourly records of six public stations: a change of 12 h has 320 to 520 Pa
+    of standard deviation, so 1,000 Pa is two to three of them."""
+    dice = np.random.default_rng(5)
+    at = np.arange(0.0, 43_200.0, 30.0)
+    metal = 290.0 + 0.3 * np.sin(at / 2_000.0)
+    weather = 100_000.0 + 0.5 * moved_pa * (1.0 - np.cos(np.pi * at / 43_200.0))
+    shown = 2.0e6 * metal / 290.0 - weather + dice.normal(0.0, 100.0, len(at))
+    logged = {"circuit_pressure": ("psig", shown / PSI), "surface_temperature": ("K", metal)}
+    found = assess(make_stretch("pressure_test", at, logged))
+    assert value(found, "loss_rate_low") < 0.0 < value(found, "loss_rate_high")
+    assert value(found, "smallest_detectable") < 0.7 * PSI / 86_400.0
+
+
 def test_without_an_allowed_loss_only_a_sure_leak_is_told(calm: Night) -> None:
     assert assess(changed(calm, lambda t, p: p, allowed=False)).verdict == "undecided"
     found = assess(changed(calm, lambda t, p: p - 4.0 * t / 86_400.0, allowed=False))
