@@ -118,7 +118,8 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
     reached = np.flatnonzero(charged >= target.mass_kg - target.tolerance_kg)
     # the last level and the first of each cylinder so far: what they shake by is no charge
     shakes = weighing.shakes_kg.to_numpy(dtype=float) * np.sqrt(2.0 * np.maximum(weighing.load.to_numpy() + 1, 1))
-    too_much = charged > target.mass_kg + target.tolerance_kg + OVER_SURE * shakes
+    unsure = OVER_SURE * shakes + 0.5 * weighing.unseen_so_far_kg.to_numpy(dtype=float)  # as the verdict is unsure
+    too_much = charged > target.mass_kg + target.tolerance_kg + unsure
     over = np.flatnonzero(stayed(seconds(index, stretch.begin), too_much, OVER_STAYS_S))
     near = np.flatnonzero((share >= NEAR_SHARE) | ((left_s <= NEAR_S) & (share >= NEAR_S_FROM)))
     if len(reached):

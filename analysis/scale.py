@@ -54,6 +54,7 @@ class Weighing:
     gross_kg : believed gross weight at each row; NaN while nothing, or nothing believable, stands there.
     load : number of the load in `loads` at each row, -1 where none.
     shakes_kg : what a weight that stands shakes by, at each row (standard deviation).
+    unseen_so_far_kg : how unsure what has moved is by what no reading showed, at each row (two standard deviations).
     names : what each load was called from when on.
     resolution_kg : smallest change that means anything, by the readings so far, at each row.
     sign : +1 recovery (mass into cylinders counts), -1 charging.
@@ -71,6 +72,7 @@ class Weighing:
     gross_kg: pd.Series
     load: pd.Series
     shakes_kg: pd.Series
+    unseen_so_far_kg: pd.Series
     names: tuple[Naming, ...]
     resolution_kg: pd.Series
     sign: float
@@ -227,9 +229,9 @@ def _follow(stretch: Stretch, readings: pd.Series, last: pd.Timestamp | None = N
 
 def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series, said: list[str]) -> Weighing:
     index = pd.DatetimeIndex(stretch.frame.index)
-    table = np.array(tracker.out, dtype=float).reshape(-1, 5)
+    table = np.array(tracker.out, dtype=float).reshape(-1, 6)
     stamps = tracker.stamps[: len(table)]
-    at, moved, gross, load, shook = table.T
+    at, moved, gross, load, shook, unseen_then = table.T
     close = np.diff(at, prepend=-np.inf) <= 3.0 * SAMPLE_S
     steady = np.where(close, pd.Series(moved).rolling(3, min_periods=1).median(), moved)
     rate, _ = _rate(at, steady, RATE_S)
@@ -268,6 +270,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series, said: lis
         gross_kg=weight,
         load=number,
         shakes_kg=rows(shook),
+        unseen_so_far_kg=rows(unseen_then),
         names=tuple(replace(one, time=max(one.time, index[0])) for one in tracker.names.told),
         resolution_kg=resolution.reindex(index, method="ffill").bfill(),
         sign=tracker.sign,

@@ -90,8 +90,12 @@ class Loads(Explaining):
         if self.load is not None and self._run and not self._empty(self._run[-1]):
             waits = self._flow_kg(self._run[-1])
             waits = max(waits, self._blind_kg(self._blind_before_run(), self._run[-1].weight))
-        unseen = math.hypot(waits, sum(load.unseen_kg for load in loads), *(load.doubt_kg for load in loads))
-        return level * math.sqrt(2.0 * len(loads)), unstood, unseen
+        return level * math.sqrt(2.0 * len(loads)), unstood, math.hypot(waits, self.unseen_so_far_kg())
+
+    def unseen_so_far_kg(self) -> float:
+        """Return how unsure what has moved so far is by what no reading showed [kg]."""
+        loads = [load for load in self.loads if load.confirmed]
+        return math.hypot(sum(load.unseen_kg for load in loads), *(load.doubt_kg for load in loads))
 
     def flows_now(self) -> bool:
         """Return whether mass flows the stage's way in the last samples that were believed."""

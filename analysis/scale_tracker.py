@@ -45,7 +45,7 @@ SAME_PACE = (0.5, 1.6)
 class Tracker(Believing):
     """The loads of the scale as they were followed so far."""
 
-    out: list[tuple[float, float, float, int, float]] = field(default_factory=list)
+    out: list[tuple[float, float, float, int, float, float]] = field(default_factory=list)
     unsettled: int = 0  # samples that were not believed when they came
     _nought: int = 0  # samples in a row that show nothing
     _set_down: bool = False  # something was, since the last load left
@@ -79,7 +79,8 @@ class Tracker(Believing):
                 shown = self._run[-1].weight
                 gross = min(shown, self._line(sample.at)) if shown >= last.weight else np.nan
         self.unsettled += bool(self._run)
-        self.out.append((sample.at, moved, gross, len(self.loads) - 1 if there else -1, self.shakes_kg))
+        number = len(self.loads) - 1 if there else -1
+        self.out.append((sample.at, moved, gross, number, self.shakes_kg, self.unseen_so_far_kg()))
 
     def _begin_anew(self, load: Load | None, sample: Sample) -> None:
         """Begin a load with the level that stood last before its first flow."""

@@ -262,6 +262,19 @@ def test_a_shaking_scale_alone_does_not_call_a_charge_over() -> None:
     assert not any(called)
 
 
+@pytest.mark.parametrize(("over_kg", "called"), [(0.0, False), (4.0, True)])
+def test_what_nobody_saw_flow_does_not_call_a_charge_over(over_kg: float, called: bool) -> None:
+    """Rows a minute apart, 2 kg in each: the first cylinder was shut a few seconds after its last row, and lifted."""
+    at = np.arange(0.0, 2400.0, 60.0)
+    end = 1500.0 + over_kg * 30.0
+    weight = np.interp(at, [120, 1020, 1021, 1081, 1082, 1200, end], [75.0, 45.0, 0.0, 0.0, 75.0, 75.0, 65.0 - over_kg])
+    tables = {"charging": {"target": "40.3 kg"}}
+    stretch = make_stretch("charging", at, {"cylinder_weight": ("kg", np.round(weight, 2))}, tables=tables)
+    found = judged(stretch)
+    assert ("charge_over" in kinds(found)) is called
+    assert found.verdict == ("over" if called else "undecided")
+
+
 def test_what_makes_a_charge_unsure_is_said_once_and_is_what_does() -> None:
     at = np.arange(0.0, 1500.0, 30.0)
     weight = np.interp(at, [60, 600, 690, 691, 720, 721, 1300], [6.1, 3.0, 3.0, 0.0, 0.0, 6.4, 3.2])
