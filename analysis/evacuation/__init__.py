@@ -119,7 +119,7 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
     elif happening.what == "hold_passed":
         figures = {"level": level, "held_for": Figure(happening.held_s, "minutes")}
         text = f"Held: {level.show(system)} after {duration(happening.held_s)} with the pump valve closed."
-        if happening.closed is not None and one_number(ticks, happening.closed, happening.tick):
+        if happening.one_number:
             text += ONE_NUMBER
     else:
         urgency = "alarm"

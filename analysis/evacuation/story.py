@@ -57,7 +57,8 @@ class Happening:
     """Something that became known at tick `tick`, true since second `since_s`; `what` names the finding.
 
     `told_s`: the second at which it became known, where a row between two ticks showed it. `close_for_s`: how long the
-    valve should be closed before the cause can be told, 0 where nobody tried yet.
+    valve should be closed before the cause can be told, 0 where nobody tried yet. `one_number`: the gauge of a hold
+    showed no other, as far as was known then.
     """
 
     tick: int
@@ -71,6 +72,7 @@ class Happening:
     held_s: float = 0.0
     level_pa: float = 0.0
     close_for_s: float = 0.0
+    one_number: bool = False
 
 
 @dataclass

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from analysis.evacuation.aim import Aim
+from analysis.evacuation.alive import one_number
 from analysis.evacuation.closed_circuit import (
     OPENING_S,
     hold_outcome,
@@ -268,9 +269,10 @@ class Walk:
             level = level_at(self.t, closed, k, max(over_s, float(self.t.end_s[k])))[0]
             self.story.happenings.append(
                 Happening(
-                    k, closed.begin_s, "hold_passed", told_s=told_s, closed=closed, level_pa=level, held_s=self.hold_s
+                    k, closed.begin_s, "hold_passed", told_s=told_s, closed=closed, level_pa=level, held_s=self.hold_s,
+                    one_number=one_number(self.t, closed, k),
                 )
-            )
+            )  # fmt: skip
 
     def _fail(self, k: int, closed: Closed, first: bool = False) -> None:
         kind = closed.rise.kind if closed.rise is not None else "undecided"

@@ -533,6 +533,16 @@ def test_a_short_hold_on_a_gauge_that_moves_is_not_said_to_show_one_number() -> 
     assert "one number" not in result.text
 
 
+def test_a_mark_that_comes_after_a_hold_changes_nothing_that_was_said_of_it() -> None:
+    """Nobody marks the valve that is closed; the pump is marked as switched off an hour later."""
+    rise = 600.0 * (1.0 - np.exp(-np.maximum(AT - 3_600.0, 0.0) / 300.0))
+    level = closed(pull(300.0, 150.0), 3_600.0, 6_000.0, rise, 60.0)[: int(8_100.0 / 5.0)]
+    stretch = logged(level, [(7_200.0, "mark", "pump_off", "")], noise=0.003)
+    result = assert_prefix_consistent(assess, stretch, [1_100, 1_300])
+    (passed,) = [finding for finding in result.findings if finding.kind == "hold_passed"]
+    assert "one number" not in passed.text
+
+
 @pytest.mark.parametrize("rise", [15.0, 25.0])
 def test_a_hold_that_stands_still_at_its_limit_may_pass_or_fail(rise: float) -> None:
     level = pull(300.0, 485.0)[: int(4_200.0 / 5.0)] + np.where(AT[:840] >= 3_000.0, rise, 0.0)
