@@ -232,7 +232,7 @@ class GasStages(RefrigerantStages):
     def _too_high(self, k: int) -> bool:
         """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
         s = self.s
-        high_pa = 1.35 * s.saturation_high_pa[k]
+        high_pa = (1.15 if self.tested and not self.scaled else 1.35) * s.saturation_high_pa[k]
         idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S and not s.running[k]
         return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
 

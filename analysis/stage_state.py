@@ -56,6 +56,7 @@ class WatchState(LookBack):
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
+        self.tested = False  # whether the log began at the pressure that the job wants to test at
         self.drawn = False  # whether pressure ever fell as what a hose takes makes it fall
         self.under_pa: float | None = None  # where nothing else shows that the compressor runs: it does under this
         self.level_pa = 0.0

@@ -24,6 +24,9 @@ DEEP_PART = 0.3
 pressures over the air's is asked to leave less than half of that (15 inHg, 40 CFR 82.156)."""
 TESTED_PART = 0.05
 """A log that begins so near the pressure that the job wants to test at, where no liquid would stand, is of the test."""
+FILLED_PART = 0.01
+"""So near the pressure that was asked for a test is filled (common practice): where no temperature is near the circuit
+to say where liquid would stand, that is more than chance."""
 STIRRED_MINUTES, STIRRED = 30, 1.25
 """A circuit with liquid in it would have to warm by 8 K in half an hour to move its pressure by so much."""
 
@@ -92,10 +95,11 @@ class _Watcher(GasStages):
         if k < 3:
             return
         test_pa = np.inf if s.test_pressure is None else s.test_pressure.absolute_pa(float(s.barometer_pa[k]))
-        tested = abs(p / test_pa - 1.0) < TESTED_PART
+        self.tested = abs(p / test_pa - 1.0) < TESTED_PART
+        blind = s.saturation_high_pa[k] > CLEAR_PART * s.saturation_low_pa[k] and abs(p / test_pa - 1.0) < FILLED_PART
         if p < 0.7 * s.barometer_pa[k] and not near:
             self.contents = "vacuum" if min(p, self.trough_pa) < VACUUM_PA else "remnant"
-        elif off and tested:
+        elif self.tested and (off or (blind and not self.scaled and not s.running[k])):
             self.contents = "nitrogen"
         elif np.isnan(s.saturation_low_pa[k]):
             stood_open = self.trough_pa < 1.35 * s.barometer_pa[k]

@@ -18,7 +18,7 @@ from analysis.result import Figure, Finding
 from analysis.review import review
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.channels import make_column
-from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable
+from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable, PressureTestTable
 from analysis.vocabulary.shipped import shipped
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
 from tests.benchmarks.stage_orders import make_day
@@ -177,13 +177,16 @@ def spans_in(
     hold: float | None = None,
     every_s: float = 10.0,
     water: Literal["water"] | None = None,
+    test: str | None = None,
     **shown: np.ndarray,
 ) -> list[StageSpan]:
-    """Return the stages of a log with a row `every_s`, in SI; `hold` is that of the job [s]."""
+    """Return the stages of a log with a row `every_s`, in SI; `hold` [s] and `test` are what the job asks for."""
     seconds = every_s * np.arange(len(next(iter(shown.values()))))
     job = Job(job=JobTable(name="a job"), circuit=CircuitTable(refrigerant=refrigerant, water=water))
     if hold is not None:
         job = job.model_copy(update={"evacuation": EvacuationTable(hold=f"{hold} s")})
+    if test is not None:
+        job = job.model_copy(update={"pressure_test": PressureTestTable(pressure=test)})
     return from_signals(si_log(seconds, shown), job)
 
 
@@ -1171,6 +1174,28 @@ def test_a_recovery_whose_liquid_cools_its_water_is_no_start() -> None:
     spans = spans_in(circuit_pressure=30e3 + (standing - 30e3) * drawn, **shown)
     assert [span.stage for span in spans] == ["at_rest", "recovery"]
     assert near(spans[1].begin, 1_800.0)
+
+
+@pytest.mark.parametrize(("test", "found"), [("250 psig", ["pressure_test"]), ("220 psig", []), (None, [])])
+def test_a_night_that_one_gauge_alone_shows_is_a_test_where_the_job_asks_for_that_pressure(
+    test: str | None, found: list[str]
+) -> None:
+    """Liquid would stand at 250 psig in a room of 29 degC, and nothing says how warm it is."""
+    settled = 1.0 - 0.02 * (1.0 - np.exp(-np.arange(0.0, 10 * 3_600.0, 60.0) / 900.0))
+    spans = spans_in("R-410A", every_s=60.0, test=test, circuit_pressure=1_825e3 * settled)
+    assert [span.stage for span in spans] == found
+    assert all(near(span.begin, 0.0) for span in spans)
+
+
+@pytest.mark.parametrize(("test", "found"), [("200 psig", ["pressure_test"]), (None, [])])
+def test_a_night_that_begins_where_liquid_would_stand_is_a_test_once_pressure_does_not_follow(
+    test: str | None, found: list[str]
+) -> None:
+    """Filled to 200 psig at 20.5 degC, where R-410A stands at as much; by the morning it is 12 degC: 1.13 MPa."""
+    kelvin = 285.0 + 8.5 * np.exp(-np.arange(0.0, 10 * 3_600.0, 60.0) / 7_200.0)
+    pressure = 1_480e3 * kelvin / kelvin[0]
+    spans = spans_in("R-410A", every_s=60.0, test=test, circuit_pressure=pressure, ambient_temperature=kelvin)
+    assert [span.stage for span in spans if span.stage != "at_rest"] == found
 
 
 def test_a_run_is_over_when_its_circuit_stands_where_the_cold_water_holds_it() -> None:
