@@ -2,7 +2,7 @@
 
 Every temperature, and the saturation temperature of every pressure, is one estimate of the same number. The hour
 before is looked back upon again and again (`rest_look`); a channel is named once hardly anything else explains the
-readings, and what cannot be told is said.
+readings, and what cannot be told is said: a part alone in another room stands as far off as a probe that lies.
 """
 
 from __future__ import annotations
@@ -182,6 +182,22 @@ def _what_decides(doubtful: list[str]) -> str:
     return f"{wait} until all of it has one temperature, or compare with a second {second}."
 
 
+def _may_be_elsewhere(channels: tuple[str, ...]) -> str:
+    """Return what decides whether some read wrong or stand in another place."""
+    probes = [c for c in channels if c not in PRESSURES]
+    if not probes:
+        return (
+            f"Cannot tell whether {_names(channels)} is wrong: a gauge shows the coldest part, which may have no"
+            " thermometer. Hold one to what stands in another room, outdoors or on other water, or compare with a"
+            " second gauge."
+        )
+    return (
+        f"Cannot tell whether {' or '.join(map(_name, probes))} is wrong or stands in another place: another room,"
+        " outdoors, on other water. Hold a second thermometer beside it. What stands in another place is named under"
+        " [at_rest] ignore."
+    )
+
+
 def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
     said = check.said
     doubtful = [c for c, p in zip(check.channels, said.lying, strict=True) if p > 0.1]
@@ -195,6 +211,8 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
             f"these stand still: {_names(check.moving, MOST_NAMES)}" if check.moving else "the readings come together"
         )
         return "undecided", f"The circuit has not equalised yet. Wait until {until}."
+    if check.elsewhere:
+        return "undecided", _may_be_elsewhere(check.elsewhere)
     if len(check.channels) < 3:
         return "undecided", "Only two channels could be compared: which of two is right cannot be told. Log a third."
     if said.none_lies < DOUBTFUL:

@@ -22,6 +22,7 @@ from analysis.rest_way import (
     SURE,
     SURELY_MOVES,
     TEMPERATURES,
+    Way,
     Ways,
 )
 from analysis.stretch import Stretch
@@ -36,6 +37,15 @@ _GROUPS = {
     **{name: (name,) for name in TEMPERATURES if name not in (*EVAPORATOR_WATER, *CONDENSER)},
 }
 """What belongs together moves, lags and stands apart together."""
+
+_SIDES = ((*EVAPORATOR_WATER, "suction_temperature"), (*CONDENSER, "discharge_temperature", "liquid_temperature"))
+"""What may stand in a place of its own: the evaporator in a room or on its water, the condenser outdoors or on its."""
+PLACES_K = 3.0
+"""Two places differ by more than this, or a probe may stand in either (common practice)."""
+SURELY_THERE = 3
+"""A thermometer of neither side (air, metal, oil) belongs to where so many others stand."""
+ALIKE_K = 1.0
+"""What stands this near to one another, far from the rest, stands in one place: liars do not lie alike."""
 
 CHECKS_S = ((1_200.0, 120.0), (14_400.0, 300.0), (np.inf, 900.0))
 """Looked at anew every two minutes for twenty, every five for four hours, every fifteen after that."""
@@ -98,7 +108,7 @@ class Look:
     """What one look back said about `channels`.
 
     `farthest_k` is how far any of the moving ones still has to go; `behind` are those so far from the rest that they do
-    not agree with it, though lag may explain it.
+    not agree with it, though lag may explain it; `elsewhere` are those that lie unless they stand in another place.
     """
 
     channels: tuple[str, ...]
@@ -108,6 +118,7 @@ class Look:
     begin_s: float
     suspects: tuple[str, ...]
     behind: tuple[str, ...]
+    elsewhere: tuple[str, ...]
 
     @property
     def equalised(self) -> bool:
@@ -222,6 +233,8 @@ class Looks:
             if not gauges[i] and offset > 0 and not self.ways.kept(channel, last, way, self.rests_from):
                 continue
             suspects.append(channel)
+        elsewhere = _elsewhere(way, said, suspects)
+        suspects = [c for c in suspects if c not in elsewhere]
         of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
         beside_it = {c: max((of[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
         suspects = [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
@@ -235,7 +248,7 @@ class Looks:
             far_k += np.where(body.members, own_k, 0.0)
         apart = np.abs(way.levels_k - said.level_k) > far_k
         lagging = tuple(compress(channels, apart))
-        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging)
+        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging, elsewhere)
         if look.equalised:
             return look
         self.rests_from = last
@@ -253,6 +266,34 @@ class Looks:
             usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self.ways.slope(level_k)))
         # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
         return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.05, 0.0, True)
+
+
+def _elsewhere(way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str, ...]:
+    """Return which suspects may be right where they stand: in another room, outdoors, on other water.
+
+    What stands in one place is as warm alike, and a side of the machine of which something agrees with the rest is in
+    the rest's place. Saturation is that of the coldest part: none is colder than a gauge shows, and all gauges show
+    what no thermometer does only where a side has none.
+    """
+    of = dict(zip(way.channels, said.offsets_k.tolist(), strict=True))
+    at_k = dict(zip(way.channels, way.levels_k.tolist(), strict=True))
+    gauges, thermometers = ([c for c in of if (c in PRESSURES) is pressure] for pressure in (True, False))
+    rest = [c for c in thermometers if c not in suspects and abs(of[c]) < AGREE_K]
+    met = [any(c in side for c in rest) for side in _SIDES]
+    found = []
+    for c in suspects:
+        alike = any(o != c and abs(at_k[o] - at_k[c]) < ALIKE_K for o in thermometers)
+        warmest_k = max((at_k[o] for o in gauges if o != c), default=-np.inf)
+        own = [m for m, side in zip(met, _SIDES, strict=True) if c in side]
+        there = all(own or met) or (c in thermometers and not own and len(rest) >= SURELY_THERE)
+        may = alike or not there
+        if of[c] < 0.0:
+            may = (may or (c in thermometers and bool(gauges))) and warmest_k < at_k[c] + AGREE_K
+        elif c in gauges:
+            may = False
+        if may and abs(at_k[c] - said.level_k) > PLACES_K:
+            found.append(c)
+    return tuple(found)
 
 
 def _beside(channels: Sequence[str], rates: np.ndarray) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -240,7 +241,7 @@ def test_what_still_moves_and_stands_apart_is_not_said_to_agree() -> None:
     assert assess(stretch).verdict == "undecided"
 
 
-def standing(hours: float, step: float, at_k: dict[str, np.ndarray | float]) -> Stretch:
+def standing(hours: float, step: float, at_k: Mapping[str, np.ndarray | float]) -> Stretch:
     """Return a machine of R-134a whose thermometers show `at_k` and its gauges saturation there."""
     fluid, noise = refrigerant("R-134a"), np.random.default_rng(0)
     at = np.arange(0.0, hours * 3600.0, step)
@@ -452,6 +453,54 @@ def test_every_offset_has_an_uncertainty_that_covers_the_truth() -> None:
         assert 0.0 < unsure.si < 0.8
         covered.append(abs(offset.si + 4.0 / 1.8) < unsure.si + 0.4)  # this probe's own honest error besides
     assert np.mean(covered) >= 0.9
+
+
+INDOORS = ("entering_water_temperature", "leaving_water_temperature", "suction_temperature")
+OUTDOORS = ("ambient_temperature", "condenser_entering_temperature", "discharge_temperature", "liquid_temperature")
+
+
+@pytest.mark.parametrize("outdoors_k", [283.0, 307.0])
+@pytest.mark.parametrize("indoors", [INDOORS, INDOORS[:2], INDOORS[:1]])
+def test_parts_in_two_rooms_do_not_lie(outdoors_k: float, indoors: tuple[str, ...]) -> None:
+    """A split system: two rooms 11 to 13 K apart, saturation is that of the colder."""
+    cold_k = min(294.0, outdoors_k)
+    rooms = {**dict.fromkeys(indoors, 294.0), **dict.fromkeys(OUTDOORS, outdoors_k), "circuit_pressure": cold_k}
+    result = assess(standing(1.5, 30.0, rooms))
+    assert result.findings == ()
+
+
+def test_what_may_stand_in_another_room_is_said_and_what_decides() -> None:
+    rooms = {"entering_water_temperature": 294.0, "circuit_pressure": 286.0}
+    result = assess(standing(1.5, 30.0, {**rooms, **dict.fromkeys(OUTDOORS[:2], 286.0)}))
+    assert result.findings == ()
+    assert result.verdict == "undecided"
+    assert "entering water temperature is wrong or stands in another place" in result.text
+    assert "second thermometer" in result.text
+
+
+def test_what_is_colder_than_saturation_lies_wherever_it_stands() -> None:
+    rooms = {"entering_water_temperature": 288.0, "circuit_pressure": 294.0}
+    result = assess(standing(1.5, 30.0, {**rooms, **dict.fromkeys(OUTDOORS[1:], 294.0)}))
+    assert [f.figures["channel"] for f in result.findings] == ["entering_water_temperature"]
+
+
+def test_what_stands_apart_from_its_own_side_lies() -> None:
+    at_k = {**dict.fromkeys((*INDOORS, *OUTDOORS, "circuit_pressure"), 294.0), "leaving_water_temperature": 299.0}
+    result = assess(standing(1.5, 30.0, at_k))
+    assert [f.figures["channel"] for f in result.findings] == ["leaving_water_temperature"]
+
+
+def test_metal_that_stands_apart_from_three_others_lies_whichever_side_they_are_of() -> None:
+    at_k = {**dict.fromkeys((*INDOORS[:1], INDOORS[2], "ambient_temperature"), 294.0), "surface_temperature": 301.0}
+    result = assess(standing(1.5, 30.0, {**at_k, "circuit_pressure": 294.0}))
+    assert [f.figures["channel"] for f in result.findings] == ["surface_temperature"]
+
+
+def test_a_gauge_alone_may_show_a_colder_part_that_has_no_thermometer() -> None:
+    rooms = dict.fromkeys((INDOORS[0], "surface_temperature", "ambient_temperature"), 294.0)
+    result = assess(standing(1.5, 30.0, {**rooms, "circuit_pressure": 286.0}))
+    assert result.findings == ()
+    assert "shows the coldest part, which may have no thermometer" in result.text
 
 
 def test_liars_are_found_and_nobody_else_is_named() -> None:
