@@ -15,7 +15,7 @@ from analysis.stage_refrigerant import (
     RefrigerantStages,
 )
 from analysis.stage_signals import GAUGE_FLOOR_PA, MINUTE_S
-from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, Contents
+from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, TESTED_PART, Contents
 
 PUMPED_PA = 1.3e3
 """Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
@@ -232,7 +232,7 @@ class GasStages(RefrigerantStages):
     def _too_high(self, k: int) -> bool:
         """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
         s = self.s
-        high_pa = (1.15 if self.tested and not self.scaled else 1.35) * s.saturation_high_pa[k]
+        high_pa = (1.15 if self.off_test_part < TESTED_PART and not self.scaled else 1.35) * s.saturation_high_pa[k]
         idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S and not s.running[k]
         return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA, STILL_KG
 from analysis.stage_signals import MINUTE_S
-from analysis.stage_state import OPEN_MINUTES, WatchState
+from analysis.stage_state import FILLED_PART, OPEN_MINUTES, WatchState
 
 READY_S = 120.0
 REST_EDGE_S = 180.0
@@ -178,6 +178,8 @@ class RefrigerantStages(WatchState):
             return
         if not np.isnan(s.weight_kg[k]) and not self.has_scale(k):
             return  # nothing stands on the scale that could take it
+        if self.off_test_part < FILLED_PART and not self.scaled:
+            return  # it may be nitrogen that is let out
         seen_standing = s.load_read[k] or not np.isnan(s.lift[k])
         if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(
             one.stage not in ("at_rest", "startup") for one in self.found

@@ -17,6 +17,11 @@ OPEN_MINUTES = 10
 """A circuit that stands at the air's pressure for so long is open to it."""
 QUIET_MINUTES, GONE_MINUTES = 15, 10
 """In a log that stops then, what moved refrigerant is over: nothing moved for so long, or no cylinder stood there."""
+TESTED_PART = 0.05
+"""A log that begins so near the pressure that the job wants to test at, where no liquid would stand, is of the test."""
+FILLED_PART = 0.01
+"""So near the pressure that was asked for a test is filled (common practice): where no temperature is near the circuit
+to say where liquid would stand, that is more than chance."""
 
 
 @dataclass
@@ -56,7 +61,7 @@ class WatchState(LookBack):
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
-        self.tested = False  # whether the log began at the pressure that the job wants to test at
+        self.off_test_part = np.inf  # how far from the pressure that the job wants to test at the log began
         self.drawn = False  # whether pressure ever fell as what a hose takes makes it fall
         self.under_pa: float | None = None  # where nothing else shows that the compressor runs: it does under this
         self.level_pa = 0.0

@@ -13,7 +13,7 @@ from analysis.stage_gas import GasStages
 from analysis.stage_look_back import STILL_MINUTES, VACUUM_PA
 from analysis.stage_refrigerant import CHILL_K, CLEAR_PART, FULL_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
-from analysis.stage_state import Found
+from analysis.stage_state import FILLED_PART, TESTED_PART, Found
 
 AT_REST_MINUTES = 18
 """A machine stands so long before it is called at rest (common practice)."""
@@ -22,11 +22,6 @@ AT_REST_SPREAD_K = 2.0
 DEEP_PART = 0.3
 """What rises from under this part of the air's pressure in a log's first minutes had been pumped: no recovery at
 pressures over the air's is asked to leave less than half of that (15 inHg, 40 CFR 82.156)."""
-TESTED_PART = 0.05
-"""A log that begins so near the pressure that the job wants to test at, where no liquid would stand, is of the test."""
-FILLED_PART = 0.01
-"""So near the pressure that was asked for a test is filled (common practice): where no temperature is near the circuit
-to say where liquid would stand, that is more than chance."""
 STIRRED_MINUTES, STIRRED = 30, 1.25
 """A circuit with liquid in it would have to warm by 8 K in half an hour to move its pressure by so much."""
 
@@ -95,11 +90,11 @@ class _Watcher(GasStages):
         if k < 3:
             return
         test_pa = np.inf if s.test_pressure is None else s.test_pressure.absolute_pa(float(s.barometer_pa[k]))
-        self.tested = abs(p / test_pa - 1.0) < TESTED_PART
-        blind = s.saturation_high_pa[k] > CLEAR_PART * s.saturation_low_pa[k] and abs(p / test_pa - 1.0) < FILLED_PART
+        self.off_test_part = float(abs(p / test_pa - 1.0))
+        blind = s.saturation_high_pa[k] > CLEAR_PART * s.saturation_low_pa[k] and self.off_test_part < FILLED_PART
         if p < 0.7 * s.barometer_pa[k] and not near:
             self.contents = "vacuum" if min(p, self.trough_pa) < VACUUM_PA else "remnant"
-        elif self.tested and (off or (blind and not self.scaled and not s.running[k])):
+        elif self.off_test_part < TESTED_PART and (off or (blind and not self.scaled and not s.running[k])):
             self.contents = "nitrogen"
         elif np.isnan(s.saturation_low_pa[k]):
             stood_open = self.trough_pa < 1.35 * s.barometer_pa[k]
