@@ -21,6 +21,9 @@ GAP_S = 90.0
 """Without readings for this long nobody knows what the scale would have shown."""
 UNSEEN_S = 25.0
 """Readings further apart than this may hide a whole change of cylinder."""
+CONNECTED_S = 15.0
+"""Between rows far apart a cylinder is put on and connected for so long at least before it is opened, and likely shut
+for so long before it is off."""
 STOOD_S, STOOD_BRIEFLY_S, HURRY_S = 9.5, 3.5, 35.0
 """A level stood for the first time. Where none did, a cylinder was shut in a hurry: it stood for the second, no more
 than the third before it left."""
@@ -50,14 +53,20 @@ def leapt(a: Sample, b: Sample, base_kg: float) -> bool:
 
 
 def unseen_kg(
-    inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float, best_kg_per_s: float = 0.0
+    inwards: Sequence[Sample],
+    unseen_s: float,
+    still_kg: float,
+    sign: float,
+    best_kg_per_s: float = 0.0,
+    shut_s: float = 0.0,
 ) -> tuple[float, Doubt] | None:
     """Return what flowed beyond the first or last sample of a load [kg], and how unsure that is.
 
     None when no plain flow went on to that sample. `inwards` are the samples from there on, `still_kg` is what noise
     and step move them by. What is slower at the edge than further in means that the valve moved there: nothing flowed
     beyond; what is faster is of hands, unless no faster than the best pace that went on before. Else it flowed until
-    any moment of `unseen_s`: whoever waits longer between valve and scale is mostly seen to.
+    any moment of `unseen_s`: whoever waits longer between valve and scale is mostly seen to. For `shut_s` of it hardly
+    anything flowed, but may have.
     """
     a, plain_kg = inwards[0], PLAIN * still_kg
     further = [s for s in inwards if abs(s.at - a.at) >= EDGE_S - 0.5 or abs(s.weight - a.weight) >= plain_kg]
@@ -71,7 +80,7 @@ def unseen_kg(
         inner, most = edge, edge  # it flowed as before, and broke down further in
     if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= most:
         return None
-    kg = _half_kg(edge, inner, min(unseen_s, GAP_S))
+    kg = _half_kg(edge, inner, min(unseen_s - shut_s, GAP_S))
     return kg, Doubt(alike_kg=max(0.0, edge, inner) * unseen_s - kg)
 
 
@@ -102,7 +111,9 @@ def left_with(
         return last.weight, Doubt()
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
-    flowed = unseen_kg(believed[::-1], gone_s - last.at, still_kg, sign)
+    unseen_s = gone_s - last.at
+    shut_s = CONNECTED_S if unseen_s >= UNSEEN_S else 0.0
+    flowed = unseen_kg(believed[::-1], unseen_s, still_kg, sign, shut_s=shut_s)
     if spent < UNSEEN_S:
         if flowed is not None and not waiting:
             return last.weight + sign * flowed[0], flowed[1]
@@ -114,7 +125,6 @@ def left_with(
         level = _stood(seen, waiting, base_kg, sign, gone_s)
         if level is not None:
             return level, Doubt(UNSTOOD_KG)
-        unseen_s = gone_s - last.at
         if unseen_s >= UNSEEN_S:
             lately = max(rate, pace(believed[0], last, sign)) if unseen_s > GAP_S else rate
             return last.weight, Doubt(max(UNSTOOD_KG, lately * unseen_s))

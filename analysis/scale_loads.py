@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.scale_explaining import Explaining
-from analysis.scale_levels import GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
+from analysis.scale_levels import CONNECTED_S, GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
 from analysis.scale_names import SAME_KG, Load, NamedBy
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, Standing, flows_on
@@ -26,8 +26,6 @@ LATELY_S, LATELY = 120.0, 4
 HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
 """What a hose that pulls, a hand and a scale that drifts may make of a level, at least and at most; between them such a
 share of what moved: a few kilograms are moved through thin hoses."""
-CONNECTED_S = 15.0
-"""Between rows far apart a cylinder is put on and connected for so long at least before it is opened."""
 UNSEEN_TARE = 0.7
 """A cylinder beside others in a recovery is no lighter than this share of what they weighed when they came."""
 

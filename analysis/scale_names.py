@@ -158,8 +158,10 @@ class Names:
                 return old.cylinder, old.named_by
         if near and near[0][0] <= MATCH_KG and (len(near) == 1 or near[1][0] > 2.0 * near[0][0] + base_kg):
             name = near[0][1]
-            known: NamedBy = next((old.named_by for old in reversed(earlier) if old.cylinder == name), "tare")
-            return name, known
+            as_shown_kg, shown = min((abs(gross - kg), name) for name, kg in self.expected.items())
+            if shown == name or as_shown_kg > MATCH_KG:  # else nobody knows whether some flowed before it was seen
+                known: NamedBy = next((old.named_by for old in reversed(earlier) if old.cylinder == name), "tare")
+                return name, known
         return self.numbered(earlier), "order"
 
     def numbered(self, earlier: list[Load]) -> str:
