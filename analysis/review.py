@@ -170,6 +170,12 @@ def _weighed_after(stage: str, assessment: Assessment, before: Weighed) -> Weigh
     return replace(weighed, recovered_kg=kg, charged_kg=0.0)
 
 
+def _disagreed(at_rest: Assessment) -> dict[str, Figure]:
+    """Return the offsets of the channels that were named at rest, none where all agreed in the end."""
+    named = [f.figures for f in at_rest.findings if f.kind == "sensor_disagrees" and at_rest.verdict != "agree"]
+    return {str(f["channel"]): f["offset"] for f in named if isinstance(f["offset"], Figure)}
+
+
 def review(log: Log, job: Job) -> Review:
     """Return the review of a log, growing or finished.
 
@@ -179,16 +185,16 @@ def review(log: Log, job: Job) -> Review:
     spans, odd = find_stages(log, job)
     stages = []
     findings = [_in_stage(f, spans) for f in doubts]
-    weighed = Weighed()
+    weighed, disagreed = Weighed(), dict[str, Figure]()
     for before, span in zip([None, *spans], spans, strict=False):
         judge = ASSESSMENTS[span.stage]
-        judged = stretch = stretch_of(span, log, job, before, spans, weighed)
+        judged = stretch = stretch_of(span, log, job, before, spans, weighed, disagreed)
         assessment = judge(judged)
         found = _told(assessment.findings, span, pd.DatetimeIndex(log.frame.index))
         if span.end is not None and span.known_until is not None and span.known_until > span.end:
             # what was said while the end was not known stays said; the verdict is on the stage itself
             over = span.end if span.left is None else max(span.end, span.left)
-            stretch = stretch_of(replace(span, known_until=over), log, job, before, spans, weighed)
+            stretch = stretch_of(replace(span, known_until=over), log, job, before, spans, weighed, disagreed)
         believed = without_spoilt(stretch, doubts)
         if believed is not judged:
             assessment = judge(believed)
@@ -196,6 +202,8 @@ def review(log: Log, job: Job) -> Review:
             assessment = while_alive(believed, assessment, (*doubts, *found), judge)
         assessment = seen_to_the_end(believed, assessment, doubts)
         weighed = _weighed_after(span.stage, assessment, weighed)
+        if span.stage == "at_rest":
+            disagreed = _disagreed(assessment)
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
         findings += found
     findings = _named_once(sorted(findings, key=lambda f: f.time))

@@ -2,10 +2,27 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Container
+
 import pandas as pd
 
 from analysis.fluids import Refrigerant
+
+UNDER_THE_BUBBLE_POINT = ("subcooling", "condenser_approach")
+
+
+def channels_of(channels: Container[str]) -> dict[str, tuple[str, str]]:
+    """Return what each figure of a running circuit is worked out of, for those figures whose two channels exist."""
+    liquid = "liquid_pressure" if "liquid_pressure" in channels else "discharge_pressure"
+    pairs = {
+        "suction_superheat": ("suction_temperature", "suction_pressure"),
+        "discharge_superheat": ("discharge_temperature", "discharge_pressure"),
+        "subcooling": ("liquid_temperature", liquid),
+        "evaporator_approach": ("leaving_water_temperature", "suction_pressure"),
+        "condenser_approach": ("condenser_leaving_temperature", "discharge_pressure"),
+        "oil_filter_drop": ("oil_pressure_before_filter", "oil_pressure_after_filter"),
+    }
+    return {figure: pair for figure, pair in pairs.items() if pair[0] in channels and pair[1] in channels}
 
 
 def running_figures(frame: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFrame:
@@ -25,22 +42,12 @@ def running_figures(frame: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFr
     `evaporator_approach`, `condenser_approach` [K], `oil_filter_drop` [Pa].
     """
     figures = pd.DataFrame(index=frame.index)
-
-    def values(channel: str) -> np.ndarray:
-        return frame[channel].to_numpy(dtype=float)
-
-    if fluid is not None:
-        dew, bubble = fluid.dew_temperature_k, fluid.bubble_temperature_k
-        liquid = "liquid_pressure" if "liquid_pressure" in frame else "discharge_pressure"
-        for name, channel, pressure, saturation_k, sign in (
-            ("suction_superheat", "suction_temperature", "suction_pressure", dew, 1.0),
-            ("discharge_superheat", "discharge_temperature", "discharge_pressure", dew, 1.0),
-            ("subcooling", "liquid_temperature", liquid, bubble, -1.0),
-            ("evaporator_approach", "leaving_water_temperature", "suction_pressure", dew, 1.0),
-            ("condenser_approach", "condenser_leaving_temperature", "discharge_pressure", bubble, -1.0),
-        ):
-            if channel in frame and pressure in frame:
-                figures[name] = sign * (values(channel) - saturation_k(values(pressure))) + 0.0  # no -0.0
-    if "oil_pressure_before_filter" in frame and "oil_pressure_after_filter" in frame:
-        figures["oil_filter_drop"] = values("oil_pressure_before_filter") - values("oil_pressure_after_filter")
+    for name, (channel, other) in channels_of(frame).items():
+        value, beside = frame[channel].to_numpy(dtype=float), frame[other].to_numpy(dtype=float)
+        if name == "oil_filter_drop":
+            figures[name] = value - beside
+        elif fluid is not None and name in UNDER_THE_BUBBLE_POINT:
+            figures[name] = fluid.bubble_temperature_k(beside) - value
+        elif fluid is not None:
+            figures[name] = value - fluid.dew_temperature_k(beside)
     return figures

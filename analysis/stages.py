@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import pandas as pd
 
 from analysis.log import Log
+from analysis.result import Figure
 from analysis.stage_signals import read_signals
 from analysis.stage_watcher import watch
 from analysis.stretch import Stretch, Weighed
@@ -326,10 +327,12 @@ def stretch_of(
     before: StageSpan | None = None,
     spans: Sequence[StageSpan] = (),
     weighed: Weighed | None = None,
+    disagreed: Mapping[str, Figure] | None = None,
 ) -> Stretch:
     """Return the rows and marks of one stage; `before` is the stage before it, None when it is the first.
 
-    `spans` are all stages: what the scale shows in those that weigh is theirs; `weighed` is what those before told.
+    `spans` are all stages: what the scale shows in those that weigh is theirs; `weighed` and `disagreed` are what those
+    before told.
 
     What was marked between the two to make ready (a cylinder put on, water turned on) belongs to it.
     """
@@ -357,6 +360,7 @@ def stretch_of(
         barometer_source=log.barometer_source,
         job=job,
         weighed=_beside(span, log, spans, weighed or Weighed()),
+        disagreed=disagreed or {},
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.hunting import HUNTS_S, Hunting, hunting
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
+from analysis.running_figures import channels_of
 from analysis.steadiness import TOLERANCES, WINDOW_S, Course, minutes_left, unsteady_figures
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
@@ -82,6 +83,21 @@ def _outside(stretch: Stretch, window: Window) -> dict[str, tuple[float, float, 
     }
 
 
+def _disagreed(stretch: Stretch, figures: Iterable[str]) -> str:
+    """Return what is said of the readings that disagreed at rest and are part of these figures; with its own space."""
+    said, pairs = "", channels_of(stretch.frame)
+    for channel, offset in stretch.disagreed.items():
+        off = [figure for figure in figures if channel in pairs.get(figure, ())]
+        if off:
+            side = "above" if offset.si > 0.0 else "below"
+            by = Figure(abs(offset.si), offset.kind).show(stretch.job.job.units, 2)
+            said += (
+                f" {_name(channel)} read {by} {side} the others at rest: unless that was put right since, the"
+                f" {_names(off)} told here {'is' if len(off) == 1 else 'are'} off by it."
+            )
+    return said
+
+
 def missed_told(stretch: Stretch, course: Course, k: int, window: Window) -> list[Finding]:
     """Return which limits of the job a window misses by bin `k`, each told once."""
     findings = []
@@ -94,7 +110,7 @@ def missed_told(stretch: Stretch, course: Course, k: int, window: Window) -> lis
         text = (
             f"{_name(name)} {Figure(value, kind).show(system)} while steady is"
             f" {'below' if value < low else 'above'} the job's limits of {Figure(low, kind).show(system)}"
-            f" to {Figure(high, kind).show(system)}."
+            f" to {Figure(high, kind).show(system)}.{_disagreed(stretch, [name])}"
         )
         figures: dict[str, FigureValue] = {
             "figure": name, name: Figure(value, kind), "low": Figure(low, kind), "high": Figure(high, kind),
@@ -180,6 +196,7 @@ def conclude(
         text += f" Could not be judged: {', '.join(map(_name, missing))}."
     if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
         text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
+    text += _disagreed(stretch, shown)
     if before is not None:
         text += f" Before it first stood, {before.said('hunted')}."
     if window.end_s is not None:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.fluids import Refrigerant, refrigerant_of
+from analysis.result import Figure
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import Job
 
@@ -60,6 +61,7 @@ class Stretch:
         stage before to make ready: the cylinder put on, water turned on or off.
     columns : how each channel was logged (unit, datum).
     barometer_pa : barometer used for each row, in pascal; `barometer_source` says where it is from.
+    disagreed : by how much a channel disagreed with the others when the circuit was last at rest.
     """
 
     stage: str
@@ -74,6 +76,7 @@ class Stretch:
     barometer_source: BarometerSource
     job: Job
     weighed: Weighed = field(default_factory=Weighed)
+    disagreed: Mapping[str, Figure] = field(default_factory=dict)
 
     @property
     def fluid(self) -> Refrigerant | None:

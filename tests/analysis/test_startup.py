@@ -10,12 +10,13 @@ import pytest
 from scipy.signal import lfilter
 
 from analysis.fluids import refrigerant
+from analysis.review import review
 from analysis.running_figures import running_figures
 from analysis.startup import assess
 from analysis.steadiness import course_of
 from analysis.stretch import Stretch
 from tests.benchmarks.startup_ensemble import found_windows, make_case, overlap
-from tests.support import START, assert_prefix_consistent, make_stretch, value
+from tests.support import START, assert_prefix_consistent, make_log, make_stretch, value
 
 PSI = 6894.757293
 
@@ -311,6 +312,54 @@ def test_a_blend_uses_dew_for_superheat_and_bubble_for_subcooling() -> None:
     assert 5.0 < glide < 7.5
     assert figures["suction_superheat"] == pytest.approx(285.0 - float(fluid.dew_temperature_k(5e5)))
     assert figures["subcooling"] == pytest.approx(float(fluid.bubble_temperature_k(18e5)) - 305.0)
+
+
+@pytest.mark.parametrize(("off_psi", "agreed_since"), [(4.0, False), (4.0, True), (0.0, False)])
+def test_a_gauge_that_disagreed_at_rest_is_named_beside_the_figures_it_is_part_of(
+    off_psi: float, agreed_since: bool
+) -> None:
+    """Common practice: a gauge is held against the others while the circuit stands, before it is believed running."""
+    noise, fluid = np.random.default_rng(0), refrigerant("R-134a")
+    at = np.arange(0.0, 5400.0, 2.0)
+    runs, again = at > 3660.0, at > 1800.0
+
+    def probe(rest_k: float, run_k: float) -> tuple[str, np.ndarray]:
+        kelvin = np.where(runs, run_k, rest_k) + noise.normal(0, 0.03, len(at))
+        return "degF", np.round(kelvin * 1.8 - 459.67, 1)
+
+    def gauge(rest_k: float, run_k: float, off: np.ndarray | float = 0.0) -> tuple[str, np.ndarray]:
+        psi = (fluid.dew_pressure_pa(np.where(runs, run_k, rest_k)) - 101_325.0) / PSI
+        return "psig", np.round(psi + off + noise.normal(0, 0.05, len(at)), 1)
+
+    logged = {
+        "suction_pressure": gauge(290.0, 276.0, np.where(again & agreed_since, 0.0, off_psi)),
+        "discharge_pressure": gauge(290.0, 312.0),
+        "liquid_pressure": gauge(290.0, 312.0),
+        "suction_temperature": probe(290.0, 282.0),
+        "liquid_temperature": probe(290.0, 306.0),
+        "discharge_temperature": probe(290.0, 335.0),
+        "surface_temperature": probe(290.0, 290.0),
+        "ambient_temperature": probe(290.0, 290.0),
+    }
+    stages = [(0.0, "at_rest"), (1800.0, "at_rest"), (3660.0, "startup")]
+    if not agreed_since:
+        stages.pop(1)
+    journal = [(second, "stage", name, "begin") for second, name in stages]
+    if agreed_since:
+        journal.append((1790.0, "stage", "at_rest", "end"))
+    tables = {
+        "circuit": {"refrigerant": "R-134a"},
+        "site": {"barometer": "101.325 kPa"},
+        "startup": {"limits": {"suction_superheat": ["8 degF", "14 degF"], "subcooling": ["0 degF", "3 degF"]}},
+    }
+    found = review(*make_log(at, logged, tables=tables, journal=journal))
+    text = found.stages[-1].assessment.text
+    missed = {str(f.figures["figure"]): f.text for f in found.findings if f.kind == "limit_missed"}
+    told = "suction pressure read 4.0 psi above the others at rest: unless that was put right since, the suction"
+    lies = off_psi > 0.0 and not agreed_since
+    assert (told in text, told in missed.get("suction_superheat", "")) == (lies, lies), text
+    assert "subcooling" in missed
+    assert "at rest" not in missed["subcooling"]  # that gauge is no part of it
 
 
 def test_findings_use_no_later_row() -> None:
