@@ -11,7 +11,7 @@ from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.judging import Judged
-from analysis.pressure_test.minutes import METAL, Minutes, first_readings, lagged
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
 from analysis.pressure_test.standing import EVEN, GAIN_SHARE, hours_more, side_of, told_shares
@@ -233,6 +233,8 @@ def _helps(judged: Judged) -> list[str]:
     wanted = []
     if METAL not in judged.plan.probes:
         wanted.append("a probe on the metal (under insulation)")
+    elif AIR not in judged.plan.probes:
+        wanted.append("a probe in the air about it")
     if not judged.plan.barometer:
         wanted.append("a barometer in the log")
     return [f"What would help: {' and '.join(wanted)}."] if wanted else []

@@ -341,6 +341,14 @@ def test_without_probes_it_cannot_tell(calm: Night) -> None:
     assert "probe on the metal" in none.text
 
 
+def test_what_would_help_is_the_probe_that_is_missing(calm: Night) -> None:
+    """A night whose loss is just what is allowed, 1 psi/d, is decided by nothing."""
+    for without, wanted in (("ambient_temperature", "a probe in the air"), ("surface_temperature", "on the metal")):
+        found = assess(changed(calm, lambda t, p: p - t / 86_400.0, (without,)))
+        assert found.verdict == "undecided"
+        assert wanted in found.text
+
+
 def test_without_a_barometer_the_interval_is_wider(calm: Night) -> None:
     both = assess(changed(calm, lambda t, p: p))
     none = assess(changed(calm, lambda t, p: p, ("barometer",)))
