@@ -92,8 +92,8 @@ def _disagreed(stretch: Stretch, figures: Iterable[str]) -> str:
             side = "above" if offset.si > 0.0 else "below"
             by = Figure(abs(offset.si), offset.kind).show(stretch.job.job.units, 2)
             said += (
-                f" {_name(channel)} read {by} {side} the others at rest: unless that was put right since, the"
-                f" {_names(off)} told here {'is' if len(off) == 1 else 'are'} off by it."
+                f" {_name(channel).capitalize()} read {by} {side} the others at rest: unless that was put right since,"
+                f" the {_names(off)} told here {'is' if len(off) == 1 else 'are'} off by it."
             )
     return said
 

@@ -355,7 +355,7 @@ def test_a_gauge_that_disagreed_at_rest_is_named_beside_the_figures_it_is_part_o
     found = review(*make_log(at, logged, tables=tables, journal=journal))
     text = found.stages[-1].assessment.text
     missed = {str(f.figures["figure"]): f.text for f in found.findings if f.kind == "limit_missed"}
-    told = "suction pressure read 4.0 psi above the others at rest: unless that was put right since, the suction"
+    told = "Suction pressure read 4.0 psi above the others at rest: unless that was put right since, the suction"
     lies = off_psi > 0.0 and not agreed_since
     assert (told in text, told in missed.get("suction_superheat", "")) == (lies, lies), text
     assert "subcooling" in missed
