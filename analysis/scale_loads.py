@@ -63,6 +63,8 @@ class Loads(Explaining):
     changes: list[Change] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     _done_kg: float = 0.0  # mass of the loads that have left
+    _unseen_of: tuple[int, bool, float, float] = (0, False, 0.0, 0.0)  # what the next was worked out of
+    _unseen_so_far_kg: float = 0.0
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
     _blind_s: float = 0.0  # how long the scale gave no readings before the load was seen
@@ -91,9 +93,17 @@ class Loads(Explaining):
         return level * math.sqrt(2.0 * len(loads)), unstood, math.hypot(waits, self.unseen_so_far_kg())
 
     def unseen_so_far_kg(self) -> float:
-        """Return how unsure what has moved so far is by what no reading showed [kg]."""
-        loads = [load for load in self.loads if load.confirmed]
-        return math.hypot(sum(load.unseen_kg for load in loads), *(load.doubt_kg for load in loads))
+        """Return how unsure what has moved so far is by what no reading showed [kg].
+
+        It is asked for at every sample, and of the loads only the last one is ever doubted anew.
+        """
+        last = self.loads[-1] if self.loads else None
+        of = (0, False, 0.0, 0.0) if last is None else (len(self.loads), last.confirmed, last.doubt_kg, last.unseen_kg)
+        if of != self._unseen_of:
+            loads = [load for load in self.loads if load.confirmed]
+            self._unseen_so_far_kg = math.hypot(sum(load.unseen_kg for load in loads), *(x.doubt_kg for x in loads))
+            self._unseen_of = of
+        return self._unseen_so_far_kg
 
     def flows_now(self) -> bool:
         """Return whether mass flows the stage's way in the last samples that were believed."""
