@@ -91,10 +91,10 @@ class _Watcher(GasStages):
             return
         test_pa = np.inf if s.test_pressure is None else s.test_pressure.absolute_pa(float(s.barometer_pa[k]))
         self.off_test_part = float(abs(p / test_pa - 1.0))
-        blind = s.saturation_high_pa[k] > CLEAR_PART * s.saturation_low_pa[k] and self.off_test_part < FILLED_PART
+        filled = self.off_test_part < FILLED_PART and self._blind(k)
         if p < 0.7 * s.barometer_pa[k] and not near:
             self.contents = "vacuum" if min(p, self.trough_pa) < VACUUM_PA else "remnant"
-        elif self.off_test_part < TESTED_PART and (off or (blind and not self.scaled and not s.running[k])):
+        elif self.off_test_part < TESTED_PART and (off or (filled and not self.scaled and not s.running[k])):
             self.contents = "nitrogen"
         elif np.isnan(s.saturation_low_pa[k]):
             stood_open = self.trough_pa < 1.35 * s.barometer_pa[k]
@@ -106,6 +106,10 @@ class _Watcher(GasStages):
         elif emptied or p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge, or what leaked away
             self.contents = "vacuum" if self.trough_pa < DEEP_PART * s.barometer_pa[k] else "remnant"
 
+    def _blind(self, k: int) -> bool:
+        """Return whether what is read of temperatures leaves open where liquid would stand."""
+        return bool(self.s.saturation_high_pa[k] > CLEAR_PART * self.s.saturation_low_pa[k])
+
     def _at_rest(self, k: int) -> None:
         """Begin a rest once all stood long enough; water that a run chilled keeps the circuit from the room."""
         s = self.s
@@ -114,7 +118,7 @@ class _Watcher(GasStages):
         ran = self.now is None and self.latest == "startup"
         if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
             return
-        chilled = ran and not np.isnan(s.chill_k[k]) and s.saturation_high_pa[k] > CLEAR_PART * s.saturation_low_pa[k]
+        chilled = ran and not np.isnan(s.chill_k[k]) and self._blind(k)
         if chilled or self._drawn(k) or not self._still(k):
             if k >= 10:
                 self.rest = None
