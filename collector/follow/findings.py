@@ -35,16 +35,12 @@ SHARE = 0.2
 
 @dataclass(frozen=True)
 class Look:
-    """One look at the log. `result` is None and `refused` says why when the folder cannot be judged.
-
-    `new` are the findings that no look of this follower had before; on its first look that is all of them.
-    """
+    """One look at the log. `result` is None and `refused` says why when the folder cannot be judged."""
 
     made: datetime.datetime
     took_s: float
     result: Review | None
     refused: str
-    new: tuple[Finding, ...]
 
 
 Subscriber = Callable[[Look], None]
@@ -63,7 +59,6 @@ class FindingsFollower:
 
     folder: Path
     subscribers: list[Subscriber] = field(default_factory=list)
-    _seen: set[tuple[object, ...]] = field(default_factory=set)
     _sizes: tuple[object, ...] = ()
 
     def changed(self) -> bool:
@@ -89,31 +84,25 @@ class FindingsFollower:
             result = review(log, job)
         except InputError as error:
             refused = str(error)
-        found = result.findings if result is not None else ()
-        new = tuple(f for f in found if key_of(f) not in self._seen)
-        self._seen.update(key_of(f) for f in new)
-        look = Look(datetime.datetime.now(datetime.UTC), time.process_time() - begin, result, refused, new)
+        look = Look(datetime.datetime.now(datetime.UTC), time.process_time() - begin, result, refused)
         for subscriber in self.subscribers:
             subscriber(look)
-        return Look(look.made, time.process_time() - begin, result, refused, new)
+        return look
 
     def run(self, stop: threading.Event) -> None:
         """Look until `stop` is set; a look that finds the files as they were is left out."""
         wait_s = AT_LEAST_EVERY_S
         while not stop.is_set():
             if self.changed():
-                wait_s = pause_s(self.look().took_s)
+                begin = time.process_time()
+                self.look()
+                wait_s = pause_s(time.process_time() - begin)
             stop.wait(wait_s)
 
 
 def pause_s(took_s: float) -> float:
     """Return how long to rest after a look that took so much processor time [s]."""
     return max(AT_LEAST_EVERY_S, took_s * (1.0 / SHARE - 1.0))
-
-
-def key_of(finding: Finding) -> tuple[object, ...]:
-    """Return what makes a finding this one and no other."""
-    return (finding.time, finding.stage, finding.kind, finding.level, finding.text)
 
 
 @dataclass
