@@ -6,7 +6,7 @@ import csv
 import datetime
 import math
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, Column, parse_header
@@ -17,17 +17,17 @@ MOST_AT_ONCE = 4 << 20
 """Bytes taken in one look, so that a long log does not stand in memory as text."""
 
 
-@dataclass
 class Tail:
     """Follows one file. `lines` returns the whole lines that were added, without their ends.
 
     `fresh` counts how often the file was found new or replaced; whoever keeps what was read starts anew then.
     """
 
-    path: Path
-    fresh: int = 0
-    _offset: int = 0
-    _inode: int = -1
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.fresh = 0
+        self._offset = 0
+        self._inode = -1
 
     def lines(self) -> list[str]:
         """Return whole lines added since the last call, at most `MOST_AT_ONCE` bytes of them; none without a file."""
@@ -50,37 +50,26 @@ class Tail:
         return [line.rstrip("\r") for line in text.split("\n")[:-1]]
 
 
-@dataclass
-class ReadingsTail:
+class ReadingsTail(Tail):
     """Follows `readings.csv`. `columns` are its channels in the order of the cells, empty until the header is there."""
 
-    path: Path
-    columns: list[Column] = field(default_factory=list)
-    refused: str = ""
-    _places: list[int] = field(default_factory=list)
-    _tail: Tail = field(init=False)
-    _seen: int = 0
-
-    def __post_init__(self) -> None:
-        self._tail = Tail(self.path)
-
-    @property
-    def fresh(self) -> int:
-        """How often the file was found new or replaced."""
-        return self._tail.fresh
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.columns: list[Column] = []
+        self._places: list[int] = []
+        self._seen = 0
 
     def rows(self) -> list[tuple[float, list[float]]]:
         """Return rows added since the last call: (seconds since 1970, one value a column, NaN where blank).
 
         Values stay in the unit of their column. Lines that cannot be read are left out; the review says so.
         """
-        lines = self._tail.lines()
-        if self._tail.fresh != self._seen:
-            self._seen = self._tail.fresh
-            self.columns, self._places, self.refused = [], [], ""
+        lines = self.lines()
+        if self.fresh != self._seen:
+            self.columns, self._places = [], []
             if not lines:
-                self._seen -= 1  # the header is not there yet
-                return []
+                return []  # the header is not there yet
+            self._seen = self.fresh
             self._read_header(lines.pop(0))
         found = []
         for line in lines:
@@ -91,12 +80,12 @@ class ReadingsTail:
         return found
 
     def _read_header(self, line: str) -> None:
+        """Take the columns that can be read; the review refuses a log with others."""
         head = cells_of(line.removeprefix("\ufeff"))
         for place, name in enumerate(head[1:], start=1):
             try:
                 column = parse_header(name)
-            except InputError as error:
-                self.refused = str(error)
+            except InputError:
                 continue
             if column is not None:
                 self.columns.append(column)
@@ -114,21 +103,13 @@ class JournalRow:
     text: str
 
 
-class JournalTail:
+class JournalTail(Tail):
     """Follows `journal.csv`."""
-
-    def __init__(self, path: Path) -> None:
-        self._tail = Tail(path)
-
-    @property
-    def fresh(self) -> int:
-        """How often the file was found new or replaced."""
-        return self._tail.fresh
 
     def rows(self) -> list[JournalRow]:
         """Return rows added since the last call; header and lines that cannot be read are left out."""
         found = []
-        for line in self._tail.lines():
+        for line in self.lines():
             row = [*cells_of(line), *[""] * len(JOURNAL_COLUMNS)][: len(JOURNAL_COLUMNS)]
             at = seconds_of(row[0])
             if at is not None:
