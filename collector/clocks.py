@@ -1,4 +1,4 @@
-"""The recorder's clocks, and the stamps that rows get from them.
+"""The recorder's beat and its clocks, and the stamps that rows get from them.
 
 Rows keep to a monotonic clock. Their stamps are the wall clock's at the start plus the monotonic time since:
 a wall clock that is put back changes nothing but a journal row, one that is put forward (or a laptop that slept)
@@ -12,9 +12,31 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.job import Job
+from analysis.vocabulary.units import parse_quantity
+
 STEP_S = 1.0
 """The wall clock was set when it differs from the monotonic one by more than this."""
 READ_AGAIN = 5
+
+
+def interval_of(job: Job) -> float:
+    """Return the sampling interval of `[recorder] interval` [s], 1 s when absent.
+
+    Raises
+    ------
+    InputError
+        Unknown keys, or an interval outside 0.1 s to 60 s.
+    """
+    unknown = set(job.recorder) - {"interval"}
+    if unknown:
+        raise InputError(f"recorder.{sorted(unknown)[0]}: unknown key; expected interval")
+    said = job.recorder.get("interval", "1 s")
+    interval = parse_quantity(said, "time", "recorder.interval")
+    if not 0.1 <= interval <= 60.0:
+        raise refused("recorder.interval", said, "from 0.1 s to 60 s")
+    return interval
 
 
 def _utc_now() -> datetime.datetime:

@@ -12,11 +12,10 @@ from functools import partial
 from pathlib import Path
 
 from analysis.vocabulary.channels import CHANNELS, column_header
-from analysis.vocabulary.errors import InputError, RecorderError, StandwatchError, refused
-from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, Job, load_job
+from analysis.vocabulary.errors import InputError, RecorderError, StandwatchError
+from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
 from analysis.vocabulary.text import counted
-from analysis.vocabulary.units import parse_quantity
-from collector.clocks import STEP_S, Anchor, Clocks
+from collector.clocks import STEP_S, Anchor, Clocks, interval_of
 from collector.control import ControlServer
 from collector.durable import DurableWriter, why
 from collector.entries import Entry, stamp
@@ -40,24 +39,6 @@ DISK_LOW_BYTES = 200 * 1024 * 1024
 DISK_CHECK_S = 60.0
 TAKEN_WITHIN_S = 8.0
 """A mark that the disk has not taken by then is answered so, before its sender gives up (`control.TIMEOUT_S`)."""
-
-
-def interval_of(job: Job) -> float:
-    """Return the sampling interval of `[recorder] interval` [s], 1 s when absent.
-
-    Raises
-    ------
-    InputError
-        Unknown keys, or an interval outside 0.1 s to 60 s.
-    """
-    unknown = set(job.recorder) - {"interval"}
-    if unknown:
-        raise InputError(f"recorder.{sorted(unknown)[0]}: unknown key; expected interval")
-    said = job.recorder.get("interval", "1 s")
-    interval = parse_quantity(said, "time", "recorder.interval")
-    if not 0.1 <= interval <= 60.0:
-        raise refused("recorder.interval", said, "from 0.1 s to 60 s")
-    return interval
 
 
 class Recorder:

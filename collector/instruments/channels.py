@@ -24,7 +24,7 @@ class LoggedChannel:
     calibration: tuple[tuple[float, float], tuple[float, float]] | None = None
     offset: float = 0.0
 
-    def reading(self, sample: Sample, monotonic: float) -> Reading | Fault:
+    def reading(self, sample: Sample) -> Reading | Fault:
         """Return the corrected reading of a sample, or why there is none."""
         try:
             number = self.corrected(convert(sample.number, sample.unit, self.unit))
@@ -32,7 +32,7 @@ class LoggedChannel:
             return Fault("bad_frame", f"{sample.value}: {error}")
         if not math.isfinite(number):
             return Fault("over_range", f"{sample.value}: {sample.number:g} {sample.unit} cannot be logged")
-        return Reading(self.channel, self.unit, number, monotonic)
+        return Reading(self.channel, number)
 
     def corrected(self, number: float) -> float:
         """Return `number` [unit] after calibration and offset."""

@@ -83,7 +83,6 @@ async def keep_trying(name: str, reporters: Sequence[Reporter], session: Callabl
 
 def log_samples(instrument: InstrumentSettings, decoded: Sequence[Decoded], reporter: Reporter) -> None:
     """Hand the samples of one instrument to its channels, and every fault to the journal."""
-    now = time.monotonic()
     readings: list[Reading] = []
     for item in decoded:
         if isinstance(item, Fault):
@@ -91,7 +90,7 @@ def log_samples(instrument: InstrumentSettings, decoded: Sequence[Decoded], repo
             continue
         for channel in instrument.channels:
             if channel.value == item.value:
-                made = channel.reading(item, now)
+                made = channel.reading(item)
                 if isinstance(made, Fault):
                     reporter.fault(made)
                 else:

@@ -32,12 +32,10 @@ class PortError(InputError):
 
 @dataclass(frozen=True)
 class Reading:
-    """One fresh reading: a finite `value` of `channel` in `unit`, taken at `monotonic` [s]."""
+    """One fresh reading: a finite `value` of `channel`, in the unit of its column."""
 
     channel: str
-    unit: str
     value: float
-    monotonic: float
 
 
 @dataclass(frozen=True)

@@ -62,7 +62,7 @@ class Beats:
 
     def reading(self, reading: Reading) -> None:
         if reading.channel == "d1_t1":
-            self.times_s.append(reading.monotonic)
+            self.times_s.append(time.monotonic())
 
     def event(self, event: Event) -> None:
         self.events.append(event)

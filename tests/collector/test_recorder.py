@@ -86,7 +86,7 @@ async def test_a_row_holds_the_last_reading_of_its_own_interval_or_none(tmp_path
         """Move the clock on, let the scale speak, and wait for the rows that are due by then."""
         clock.seconds = seconds
         for weight in weights:
-            recorder.reading(Reading("cylinder_weight", "lb", weight, seconds))
+            recorder.reading(Reading("cylinder_weight", weight))
         await more_rows(folder, rows)
 
     async with recording(recorder):

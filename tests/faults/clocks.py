@@ -195,8 +195,8 @@ class Fast:
         number = 0
         while True:
             number += 1
-            for channel, unit in recorder.channels:
-                sink.reading(Reading(channel, unit, 1000.0 + number % 977 / 8, time.monotonic()))
+            for channel, _ in recorder.channels:
+                sink.reading(Reading(channel, 1000.0 + number % 977 / 8))
             if number % 500 == 0:
                 sink.event(Event("scale 0", "bad_frame", f"frame {number}"))
             await asyncio.sleep(0.4 / speed)

@@ -28,7 +28,7 @@ from collector.bench.wires import (
     scale_line,
     vacuum_line,
 )
-from collector.instruments import Event, Reading, build_links, load_instruments
+from collector.instruments import Event, Reading, build_links, channels_of, load_instruments
 from collector.instruments.profiles import SerialProfile
 from collector.tasks import end_tasks
 from tests.patience import PATIENCE_S
@@ -141,12 +141,12 @@ async def test_a_line_that_nobody_reads_does_not_stop_the_bench() -> None:
 
 class Kept:
     def __init__(self) -> None:
-        self.last: dict[str, tuple[float, str]] = {}
+        self.last: dict[str, float] = {}
         self.every_channel = asyncio.Event()
         self.events: list[Event] = []
 
     def reading(self, reading: Reading) -> None:
-        self.last[reading.channel] = (reading.value, reading.unit)
+        self.last[reading.channel] = reading.value
         if len(self.last) == len(SENSORS):
             self.every_channel.set()
 
@@ -170,7 +170,8 @@ async def test_every_channel_comes_through_the_instruments(sockets: bool) -> Non
     shown: Shown = {**Bench().shown, "vacuum": 431.0, "pump_vacuum": 95.0}
     kept = Kept()
     async with Wires(lambda: shown, every_s=0.02, sockets=sockets) as wires:
-        links = build_links(load_instruments(wires.instruments(0.02), Path()))
+        instruments = load_instruments(wires.instruments(0.02), Path())
+        links = build_links(instruments)
         tasks = [asyncio.create_task(link.run(kept), name=link.name) for link in links]
         try:
             async with asyncio.timeout(PATIENCE_S):
@@ -178,7 +179,6 @@ async def test_every_channel_comes_through_the_instruments(sockets: bool) -> Non
         finally:
             await end_tasks(tasks)
     assert [event for event in kept.events if event.value not in ("lost", "back")] == []  # a busy machine is silent
-    for channel, sensor in SENSORS.items():
-        value, unit = kept.last[channel]
-        assert unit == sensor.unit
+    assert dict(channels_of(instruments)) == {channel: sensor.unit for channel, sensor in SENSORS.items()}
+    for channel, value in kept.last.items():
         assert value == pytest.approx(shown[channel], abs=1e-4)

@@ -307,6 +307,6 @@ def test_a_calibration_undoes_a_straight_error(
 
 def test_a_unit_that_cannot_be_turned_into_the_column_is_a_fault() -> None:
     channel = LoggedChannel("p", "circuit_pressure", "psig")
-    got = channel.reading(Sample("p", 100.0, "kPa"), 0.0)
+    got = channel.reading(Sample("p", 100.0, "kPa"))
     assert isinstance(got, Fault)
     assert "kPa" in got.text

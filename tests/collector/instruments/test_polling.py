@@ -126,7 +126,7 @@ def test_an_instrument_that_sends_only_what_cannot_be_read_is_lost() -> None:
     sink, now = Recorded(), [0.0]
     reporter = Reporter("gauge", sink, lambda: now[0])
     bad, over = Fault("bad_frame", "the CRC does not match"), Fault("over_range", "reports OL")
-    good = [Reading("circuit_pressure", "psig", 10.0, 0.0)]
+    good = [Reading("circuit_pressure", 10.0)]
     for second in range(100):  # now and then a good one: not lost
         now[0] = second
         reporter.fault(bad)

@@ -217,7 +217,7 @@ def test_a_fault_that_goes_on_is_said_once_a_minute() -> None:
     assert kept.texts == ["rubbish", "too much", "rubbish (and 49 more since the last such line)"]
     reporter.lost("gone")
     reporter.lost("gone")
-    reporter.good([Reading("cylinder_weight", "lb", 5.0, 0.0), Reading("cylinder_weight", "lb", float("nan"), 0.0)])
+    reporter.good([Reading("cylinder_weight", 5.0), Reading("cylinder_weight", float("nan"))])
     assert kept.texts[3:] == ["gone", "answers again", "5"]
 
 
