@@ -145,11 +145,6 @@ def specific_gravity(fluid: Refrigerant, temperature_k: float) -> float:
     return fluid.liquid_density(temperature_k) / cylinder_limits().water_density
 
 
-def guideline_net_kg(water_capacity_kg: float, gravity: float) -> float:
-    """Return 0.8 x water capacity x specific gravity at 77 degF [kg] (AHRI Guideline K)."""
-    return cylinder_limits().share_by_guideline * water_capacity_kg * gravity
-
-
 def safe_fill(fluid: Refrigerant, water_capacity_kg: float) -> SafeFill:
     """Return the safe net fill: the smallest of the limits that could be worked out.
 

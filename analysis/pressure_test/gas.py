@@ -25,19 +25,3 @@ def temperature_exponent(pressure_pa: float, temperature_k: float) -> float:
     ) / (2 * _STEP * z)
     exponent = (1.0 + by_t) / (1.0 - by_p)
     return float(exponent) if np.isfinite(exponent) else 1.0
-
-
-def pressure_at(pressure_pa: float, temperature_k: float, other_k: float) -> float:
-    """Return the absolute pressure [Pa] of the same nitrogen in the same volume at another temperature [K].
-
-    Gas law P/(Z T) constant. Where Z is outside its range the gas is taken as ideal.
-    """
-    z = compressibility(pressure_pa, temperature_k)
-    found = pressure_pa * other_k / temperature_k
-    ideal = found
-    for _ in range(20):
-        ratio = compressibility(found, other_k) / z
-        if not np.isfinite(ratio):
-            return ideal
-        found = ideal * ratio
-    return float(found)

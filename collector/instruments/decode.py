@@ -189,14 +189,6 @@ def number_of(registers: Sequence[int], spec: RegisterSpec) -> float:
     return float(struct.unpack(f">{_CODES[spec.type]}", data)[0])
 
 
-def registers_of(number: float, spec: RegisterSpec) -> list[int]:
-    """Return the registers that hold `number`: the reverse of `number_of`."""
-    whole = number if spec.type in ("f32", "f64") else round(number)
-    data = struct.pack(f">{_CODES[spec.type]}", whole)
-    words = [int.from_bytes(data[at : at + 2], spec.byte_order) for at in range(0, len(data), 2)]
-    return words if spec.word_order == "big" else words[::-1]
-
-
 # --- published messages --------------------------------------------------------------------------------
 
 

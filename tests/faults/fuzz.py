@@ -16,7 +16,7 @@ from pathlib import Path
 
 from analysis.vocabulary.shipped import shipped
 from collector.instruments import load_profile
-from collector.instruments.decode import LineSplitter, decode_line, decode_message, decode_registers, registers_of
+from collector.instruments.decode import LineSplitter, decode_line, decode_message, decode_registers
 from collector.instruments.frames import rtu_answer, tcp_answer, why_no_rtu_answer, why_no_tcp_answer, with_crc
 from collector.instruments.profiles import ModbusProfile, MqttProfile, SerialProfile, TopicSpec
 from collector.instruments.reading import Fault as NoReading
@@ -79,12 +79,9 @@ def damaged_frames(plan: Plan) -> Tally:
 
     The first never pass as another answer. Of the second, one in 65,536 may: that is what 16 bits are worth.
     """
-    spec = next(p for p in PROFILES if isinstance(p, ModbusProfile)).values
-    register = next(iter(spec.values()))
     tally, passed = Tally(rounds=plan.times(20_000, 300_000), acknowledged=None), 0
     for number in range(tally.rounds):
-        words = [word for value in (number, 7, 100) for word in registers_of(value % 30_000, register)][:3]
-        frame = with_crc(b"\x11\x03\x06" + b"".join(word.to_bytes(2, "big") for word in words))
+        frame = with_crc(b"\x11\x03\x06" + b"".join(word.to_bytes(2, "big") for word in (number % 30_000, 7, 100)))
         heard = rtu_answer(REQUEST, noisy(frame, plan.dice))
         tally.wrong += heard is not None and heard != frame and heard[1] == 3
         heard = rtu_answer(REQUEST, frame[:3] + plan.dice.randbytes(8))

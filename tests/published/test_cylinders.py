@@ -8,7 +8,6 @@ from analysis.fluids import refrigerant
 from analysis.safe_fill import (
     air_excess_pa,
     cylinder_limits,
-    guideline_net_kg,
     hot_van_net_kg,
     safe_fill,
     service_pressure_needed_pa,
@@ -20,7 +19,7 @@ F77, F130 = (77 + 459.67) / 1.8, (130 + 459.67) / 1.8
 
 def test_guideline_k_example() -> None:
     # AHRI Guideline K, example: R-22, specific gravity 1.197, water capacity 1000, tare 380: 957.6 net, 1,337.6 gross
-    net = guideline_net_kg(1000.0, 1.197)
+    net = cylinder_limits().share_by_guideline * 1000.0 * 1.197
     assert net == pytest.approx(957.6, abs=0.05)
     assert net + 380.0 == pytest.approx(1337.6, abs=0.05)
 

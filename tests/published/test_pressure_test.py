@@ -6,7 +6,7 @@ import CoolProp.CoolProp as CP
 import pytest
 
 from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
-from analysis.pressure_test.gas import pressure_at, temperature_exponent
+from analysis.pressure_test.gas import temperature_exponent
 
 PSI = 6_894.757293168
 ATMOSPHERE_PSI = 14.696
@@ -18,35 +18,24 @@ def kelvin(degf: float) -> float:
 
 
 def corrected_psig(psig: float, from_degf: float, to_degf: float) -> float:
-    absolute = (psig + ATMOSPHERE_PSI) * PSI
-    return pressure_at(absolute, kelvin(from_degf), kelvin(to_degf)) / PSI - ATMOSPHERE_PSI
+    """Return a gauge pressure at another temperature by one exponent, as the assessment corrects a night."""
+    absolute, ratio = psig + ATMOSPHERE_PSI, kelvin(to_degf) / kelvin(from_degf)
+    return absolute * ratio ** temperature_exponent(absolute * PSI, kelvin(from_degf)) - ATMOSPHERE_PSI
 
 
-WORKED = pytest.mark.parametrize(
+@pytest.mark.parametrize(
     ("psig", "from_degf", "to_degf", "ideal", "real"),
     [(300.0, 75.0, 60.0, 291.17, 290.72), (150.0, 75.0, 60.0, 145.38, 145.255), (150.0, 70.0, 85.0, 154.66, 154.791)],
 )
-
-
-@WORKED
 def test_worked_corrections(psig: float, from_degf: float, to_degf: float, ideal: float, real: float) -> None:
-    """Worked corrections: ideal gas as printed in the trade (two decimals), real N2 by CoolProp.
+    """Worked corrections: ideal gas as printed in the trade (two decimals), real N2 by CoolProp to 0.01 psi.
 
-    The ideal one is our gas law where nitrogen is thin (1 kPa), applied to the absolute pressure.
+    The ideal one is that of nitrogen so thin (1 kPa) that it is ideal, applied to the absolute pressure.
     """
-    thin = pressure_at(1e3, kelvin(from_degf), kelvin(to_degf)) / 1e3
-    assert (psig + ATMOSPHERE_PSI) * thin - ATMOSPHERE_PSI == pytest.approx(ideal, abs=0.006)
-    assert corrected_psig(psig, from_degf, to_degf) == pytest.approx(real, abs=0.006)
-
-
-@WORKED
-def test_worked_corrections_by_the_exponent(
-    psig: float, from_degf: float, to_degf: float, ideal: float, real: float
-) -> None:
-    """The same by one exponent, as the assessment corrects a night: within a hundredth of a psi over 15 degF."""
-    absolute = psig + ATMOSPHERE_PSI
-    exponent = temperature_exponent(absolute * PSI, kelvin(from_degf))
-    corrected = absolute * (kelvin(to_degf) / kelvin(from_degf)) ** exponent - ATMOSPHERE_PSI
+    absolute, ratio = psig + ATMOSPHERE_PSI, kelvin(to_degf) / kelvin(from_degf)
+    thin = temperature_exponent(1e3, kelvin(from_degf))
+    assert absolute * ratio**thin - ATMOSPHERE_PSI == pytest.approx(ideal, abs=0.006)
+    corrected = corrected_psig(psig, from_degf, to_degf)
     assert corrected == pytest.approx(real, abs=0.01)
     assert abs(corrected - real) < 0.1 * abs(ideal - real)
 

@@ -23,7 +23,6 @@ from collector.instruments.decode import (
     decode_message,
     decode_registers,
     number_of,
-    registers_of,
 )
 from collector.instruments.profiles import RegisterSpec, SerialProfile, TopicSpec
 from collector.instruments.reading import Fault, Sample
@@ -67,7 +66,10 @@ def test_registers_round_trip(data: st.DataObject, word_order: str, byte_order: 
     kind = data.draw(st.sampled_from(sorted(kinds)))
     number = data.draw(kinds[kind])
     how = spec(type=kind, word_order=word_order, byte_order=byte_order)
-    assert number_of(registers_of(number, how), how) == number
+    code = {"u16": "H", "i16": "h", "u32": "I", "i32": "i", "f32": "f", "f64": "d"}[kind]
+    packed = struct.pack(f">{code}", number)
+    words = [int.from_bytes(packed[at : at + 2], byte_order) for at in range(0, len(packed), 2)]
+    assert number_of(words if word_order == "big" else words[::-1], how) == number
 
 
 @pytest.mark.parametrize(
@@ -88,7 +90,6 @@ def test_registers_as_the_reference_library_reads_them(kind: str, theirs: Any, w
     for number in (0, 1, 123, 32_000):
         registers = ModbusClientMixin.convert_to_registers(number, theirs, word_order=word_order)
         assert number_of(registers, how) == number
-        assert registers_of(number, how) == registers
 
 
 def test_the_four_orders_of_a_float() -> None:
