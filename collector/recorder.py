@@ -20,18 +20,9 @@ from collector.control import ControlServer
 from collector.durable import DurableWriter, why
 from collector.entries import Entry, stamp
 from collector.folder_lock import FolderLock, hold
-from collector.instruments import (
-    Event,
-    InstrumentSettings,
-    Link,
-    PortError,
-    Reading,
-    build_links,
-    channels_of,
-    check_ports,
-    corrections_of,
-    load_instruments,
-)
+from collector.instruments.links import build_links, check_ports
+from collector.instruments.reading import Event, Link, PortError, Reading
+from collector.instruments.settings import InstrumentSettings, channels_of, corrections_of, load_instruments
 from collector.joblog import JOURNAL_HEADER, Disk, LineFile
 from collector.tasks import at_the_end, end_tasks
 

@@ -10,8 +10,9 @@ from pathlib import Path
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.text import one_line
 from collector.follow import tell
-from collector.follow.broker import Broker, from_environment
+from collector.follow.broker import Broker
 from collector.follow.gather import Gatherer
+from collector.passwords import from_environment
 from collector.tasks import at_the_end, end_tasks
 
 

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.units import UNITS, number_and_symbol, parse_quantity
-from collector.follow.broker import from_environment, from_file
+from collector.passwords import from_environment, from_file
 
 On = Literal["finding", "limit", "instrument_lost", "recorder_gone", "disk_low", "battery_low", "heartbeat"]
 

@@ -24,6 +24,7 @@ from analysis.vocabulary.channels import LEVELS
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
 from analysis.vocabulary.units import convert
+from collector.backoff import Backoff
 from collector.clocks import interval_of
 from collector.control import send as put_entry
 from collector.entries import Entry
@@ -34,7 +35,6 @@ from collector.follow.alarm_rules import Rule, load_rules
 from collector.follow.keep import run_follower
 from collector.follow.recorder_log import RecorderLog
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail
-from collector.instruments.polling import Backoff
 
 LOOK_EVERY_S = 2.0
 RECENT_S = 900.0

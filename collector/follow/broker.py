@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import logging
-import os
 import re
 import socket
 import ssl
-import stat
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,11 +15,11 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from analysis.vocabulary.errors import InputError, refused
 from collector.instruments.mqtt import BrokerClient
 from collector.instruments.ports import endpoint
+from collector.passwords import from_environment, from_file
 
 KEEPALIVE_S = 10
 """A laptop that is gone without a word is noticed by the broker within 1.5 times this (MQTT 3.1.1, 3.1.2.10)."""
 TIMEOUT_S = 10.0
-LARGEST_SECRET = 4_096
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 PREFIX = re.compile(r"[A-Za-z0-9_.-]{1,64}(/[A-Za-z0-9_.-]{1,64}){0,7}")
 
@@ -129,41 +127,6 @@ def default_name(folder: Path) -> str:
     """Return this machine's name and the folder's, as one word of a topic."""
     words = f"{socket.gethostname().partition('.')[0]}-{folder.resolve().name}"
     return re.sub(r"[^A-Za-z0-9_.-]+", "-", words).strip("-._")[:64] or "job"
-
-
-def from_environment(key: str, variable: str) -> str:
-    """Return what an environment variable holds.
-
-    Raises
-    ------
-    InputError
-        It is not set.
-    """
-    if variable not in os.environ:
-        raise InputError(f"{key}: {variable!r} is not set; expected the name of an environment variable that is")
-    return os.environ[variable]
-
-
-def from_file(key: str, file: Path) -> str:
-    """Return the first line of a file that nobody but its owner can read.
-
-    Raises
-    ------
-    InputError
-        Not there, empty, or open to others.
-    """
-    try:
-        with file.open("rb") as secret:
-            mode = os.fstat(secret.fileno()).st_mode
-            if os.name != "nt" and mode & (stat.S_IRWXG | stat.S_IRWXO):
-                raise InputError(f"{key}: others may read {str(file)!r} (mode {mode & 0o777:03o}); expected mode 600")
-            text = secret.read(LARGEST_SECRET).decode("utf-8", "replace")
-    except OSError as error:
-        raise InputError(f"{key}: {str(file)!r} cannot be read ({error.strerror}); expected a file, mode 600") from None
-    line = text.splitlines()[0] if text else ""
-    if not line:
-        raise InputError(f"{key}: {str(file)!r} has an empty first line; expected the secret there")
-    return line
 
 
 def _one_line(error: ValidationError) -> str:

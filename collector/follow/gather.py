@@ -23,12 +23,12 @@ import aiomqtt
 
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, parse_job
+from collector.backoff import Backoff
 from collector.folder_lock import FolderLock
 from collector.follow.broker import NAME, Broker
 from collector.follow.cursor import log_name, write_whole
 from collector.follow.mqtt import FILES, VERSION
 from collector.instruments.mqtt import BrokerClient
-from collector.instruments.polling import Backoff
 from collector.instruments.ports import reason
 from collector.joblog import LineFile
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import random
 import signal
 import subprocess
 import sys
@@ -15,8 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from analysis.vocabulary.errors import StandwatchError
+from collector.backoff import Backoff
 
-FIRST_PAUSE_S = 0.5
+FIRST_PAUSE_S = 0.75
 LONG_RUN_S = 60.0
 """A process that ran this long gets the first pause again."""
 END_WITHIN_S = 15.0
@@ -33,7 +33,7 @@ class Kept:
     name : for what is said of it.
     command : program and arguments.
     say : is told of every end and start.
-    longest_pause_s : cap of the pause before it is started again (jitter comes on top, half of it either way).
+    longest_pause_s : cap of the jittered pause before it is started again.
     gives_up : told the exit code and how often it was started; when it returns True, `run` returns that code.
     before : awaited before every start.
     """
@@ -50,18 +50,17 @@ class Kept:
     async def run(self) -> int:
         """Keep the process alive until cancelled; it is ended then. Returns the exit code where it gave up."""
         loop = asyncio.get_running_loop()
-        pause_s = FIRST_PAUSE_S
+        backoff = Backoff(FIRST_PAUSE_S, self.longest_pause_s)
         while True:
             begin = loop.time()
             code = await self._once()
             if self.gives_up(code, self.starts):
                 return code
             if loop.time() - begin >= LONG_RUN_S:
-                pause_s = FIRST_PAUSE_S
-            wait_s = pause_s * random.uniform(0.5, 1.5)
+                backoff.reset()
+            wait_s = backoff.next_s()
             self.say(f"{self.name} ended ({ended(code)}); it is started again in {wait_s:.1f} s")
             await asyncio.sleep(wait_s)
-            pause_s = min(2.0 * pause_s, self.longest_pause_s)
 
     async def _once(self) -> int:
         """Start the process and return its exit code; it is ended when this is cancelled."""

@@ -40,6 +40,7 @@ import aiomqtt
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, LEVELS
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE, load_job
+from collector.backoff import Backoff
 from collector.clocks import interval_of
 from collector.entries import stamp
 from collector.follow.broker import Broker
@@ -49,7 +50,6 @@ from collector.follow.recorder_log import RUNS
 from collector.follow.say import status_line
 from collector.follow.state import read_state
 from collector.follow.tail import cells_of, number
-from collector.instruments.polling import Backoff
 from collector.instruments.ports import reason
 from collector.tasks import end_tasks
 

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import ssl
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from typing import Any, Self
 
 import aiomqtt
 
-from analysis.vocabulary.errors import InputError
+from collector.backoff import Backoff
 from collector.instruments.decode import Decoded, decode_message
-from collector.instruments.polling import Backoff, keep_trying, log_samples
+from collector.instruments.polling import keep_trying, log_samples
 from collector.instruments.ports import OPEN_TIMEOUT_S, endpoint
 from collector.instruments.profiles import MqttProfile
 from collector.instruments.reading import Reporter, Sink
 from collector.instruments.settings import InstrumentSettings
+from collector.passwords import from_environment
 
 KEEPALIVE_S = 5
 """A broker that is gone without a word is noticed within 1.5 times this."""
@@ -27,36 +27,6 @@ KEEPALIVE_S = 5
 QUEUED_MESSAGES = 1_000
 TICK_S = 0.5
 _REFUSED = 0x80  # MQTT 3.1.1, 3.9.3
-
-
-@dataclass(frozen=True)
-class Login:
-    """User and password of a broker; the password is never shown."""
-
-    username: str | None
-    password: str | None = field(repr=False)
-
-    @classmethod
-    def from_environment(cls, instrument: InstrumentSettings) -> Login:
-        """Return what the environment variables named in the job hold.
-
-        Raises
-        ------
-        InputError
-            A variable named there is not set.
-        """
-
-        def value_of(variable: str | None, key: str) -> str | None:
-            if variable is None:
-                return None
-            if variable not in os.environ:
-                raise InputError(
-                    f"[[instrument]] {instrument.name!r} {key}: {variable!r} is not set; "
-                    "expected the name of an environment variable that is"
-                )
-            return os.environ[variable]
-
-        return cls(value_of(instrument.username_env, "username_env"), value_of(instrument.password_env, "password_env"))
 
 
 class BrokerClient(aiomqtt.Client):
@@ -147,7 +117,7 @@ class MqttLink:
     def __init__(self, name: str, instruments: Sequence[InstrumentSettings]) -> None:
         self.name = name
         self._instruments = tuple(instruments)
-        self._login = Login.from_environment(self._instruments[0])
+        self._username, self._password = (_secret(instruments[0], key) for key in ("username_env", "password_env"))
 
     async def run(self, sink: Sink) -> None:
         """Feed `sink` until cancelled."""
@@ -160,8 +130,8 @@ class MqttLink:
         client = BrokerClient(
             host,
             number,
-            username=self._login.username,
-            password=self._login.password,
+            username=self._username,
+            password=self._password,
             timeout=OPEN_TIMEOUT_S,
             keepalive=KEEPALIVE_S,
             max_queued_incoming_messages=QUEUED_MESSAGES,
@@ -182,6 +152,11 @@ class MqttLink:
                     _deliver(listeners, str(message.topic), message.payload)
                 for listener in listeners:
                     _note_silence(listener)
+
+
+def _secret(instrument: InstrumentSettings, key: str) -> str | None:
+    variable = getattr(instrument, key)
+    return None if variable is None else from_environment(f"[[instrument]] {instrument.name!r} {key}", variable)
 
 
 def _listener(instrument: InstrumentSettings, sink: Sink) -> _Listener:

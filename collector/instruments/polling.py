@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import random
 import time
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
@@ -11,14 +10,11 @@ from functools import partial
 from typing import Protocol
 
 from analysis.vocabulary.errors import StandwatchError
+from collector.backoff import Backoff
 from collector.instruments.decode import Decoded
 from collector.instruments.ports import reason
 from collector.instruments.reading import Fault, Reading, Reporter, Sink
 from collector.instruments.settings import InstrumentSettings
-
-FIRST_RETRY_S = 0.25
-LONGEST_RETRY_S = 2.0
-"""Retries slow down to this, so that an instrument that returns is read again within 5 s."""
 
 MISSES_TO_LOSE = 3
 """Unanswered requests in a row after which an instrument is called lost. Common practice."""
@@ -43,24 +39,6 @@ class Wire(Protocol):
 
     async def ask(self, instrument: InstrumentSettings) -> list[Decoded]:
         """Ask one instrument. NoAnswer when it is silent, OSError when the wire broke."""
-
-
-@dataclass
-class Backoff:
-    """Waits between retries: doubling up to a cap, jittered so that instruments do not retry in step."""
-
-    first_s: float = FIRST_RETRY_S
-    longest_s: float = LONGEST_RETRY_S
-    _next_s: float = 0.0
-
-    def next_s(self) -> float:
-        """Return the next wait [s], at most the cap."""
-        self._next_s = min(max(self.first_s, 2 * self._next_s), self.longest_s)
-        return self._next_s * random.uniform(0.5, 1.0)
-
-    def reset(self) -> None:
-        """Begin again with the shortest wait."""
-        self._next_s = 0.0
 
 
 async def keep_trying(name: str, reporters: Sequence[Reporter], session: Callable[[Backoff], Awaitable[None]]) -> None:

@@ -10,8 +10,9 @@ from functools import partial
 
 import serialx
 
+from collector.backoff import Backoff
 from collector.instruments.decode import Decoded, LineSplitter, decode_line
-from collector.instruments.polling import LATE_S, Backoff, NoAnswer, keep_trying, log_samples
+from collector.instruments.polling import LATE_S, NoAnswer, keep_trying, log_samples
 from collector.instruments.ports import close_serial, open_serial
 from collector.instruments.profiles import SerialProfile
 from collector.instruments.reading import Fault, Reporter, Sink

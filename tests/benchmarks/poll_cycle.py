@@ -21,10 +21,12 @@ import time
 import tty
 from pathlib import Path
 
-from collector.instruments import Event, Reading, build_links, load_instruments
 from collector.instruments.frames import with_crc
+from collector.instruments.links import build_links
 from collector.instruments.modbus import silence_s
 from collector.instruments.profiles import SerialTable
+from collector.instruments.reading import Event, Reading
+from collector.instruments.settings import load_instruments
 from collector.recorder import end_tasks
 
 DEVICES = (1, 2, 3)

@@ -24,7 +24,7 @@ from collector.clocks import Clocks
 from collector.control import CONTROL_FILE, ControlServer, send
 from collector.entries import Entry
 from collector.folder_lock import FolderLock
-from collector.instruments import Reading
+from collector.instruments.reading import Reading
 from collector.recorder import Recorder, _number
 from collector.tasks import end_tasks
 from tests.collector.rig import job_folder, more_rows, recording, rows_on_disk, scale

@@ -182,7 +182,7 @@ import asyncio, datetime, sys, time
 from pathlib import Path
 from unittest import mock
 from collector.bench.clock import FastClock
-from collector.instruments import Event, Reading
+from collector.instruments.reading import Event, Reading
 from collector.clocks import Clocks
 from collector.recorder import Recorder
 

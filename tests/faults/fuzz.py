@@ -15,11 +15,11 @@ import time
 from pathlib import Path
 
 from analysis.vocabulary.shipped import shipped
-from collector.instruments import load_profile
 from collector.instruments.decode import LineSplitter, decode_line, decode_message, decode_registers
 from collector.instruments.frames import rtu_answer, tcp_answer, why_no_rtu_answer, why_no_tcp_answer, with_crc
 from collector.instruments.profiles import ModbusProfile, MqttProfile, SerialProfile, TopicSpec
 from collector.instruments.reading import Fault as NoReading
+from collector.instruments.settings import load_profile
 from tests.faults.campaign import Fault, Plan, Tally
 from tests.faults.rig import ROOT
 from tests.faults.wires import noisy

@@ -13,8 +13,8 @@ from types import SimpleNamespace
 from unittest import mock
 
 from collector.clocks import Clocks
-from collector.instruments import Reading
 from collector.instruments.frames import with_crc
+from collector.instruments.reading import Reading
 from collector.recorder import Recorder
 from tests.collector.rig import more_rows, recording
 from tests.faults.campaign import Fault, Plan, Tally

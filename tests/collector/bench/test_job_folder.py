@@ -10,7 +10,7 @@ from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import load_job
 from collector.bench.job_folder import prepare
 from collector.bench.wires import Wires
-from collector.instruments import load_instruments
+from collector.instruments.settings import load_instruments
 
 INSTRUMENTS = [
     {"name": 'a "b" \\ c', "profile": "micron-probe-ascii", "port": "COM3", "channels": {"vacuum": "pump_vacuum"}},

@@ -28,8 +28,10 @@ from collector.bench.wires import (
     scale_line,
     vacuum_line,
 )
-from collector.instruments import Event, Reading, build_links, channels_of, load_instruments
+from collector.instruments.links import build_links
 from collector.instruments.profiles import SerialProfile
+from collector.instruments.reading import Event, Reading
+from collector.instruments.settings import channels_of, load_instruments
 from collector.tasks import end_tasks
 from tests.patience import PATIENCE_S
 

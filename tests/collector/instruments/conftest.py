@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 import pytest_asyncio
 
-from collector.instruments import Event, Link, Reading
 from collector.instruments.frames import crc16
+from collector.instruments.reading import Event, Link, Reading
 from collector.tasks import end_tasks
 from tests import patience
 from tests.patience import PATIENCE_S, Growing

@@ -15,7 +15,6 @@ from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
 from analysis.vocabulary.shipped import shipped
-from collector.instruments import load_profile
 from collector.instruments.channels import LoggedChannel
 from collector.instruments.decode import (
     LineSplitter,
@@ -26,6 +25,7 @@ from collector.instruments.decode import (
 )
 from collector.instruments.profiles import RegisterSpec, SerialProfile, TopicSpec
 from collector.instruments.reading import Fault, Sample
+from collector.instruments.settings import load_profile
 
 ASCII_PROFILES = [
     profile

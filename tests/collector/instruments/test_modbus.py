@@ -15,10 +15,11 @@ from pymodbus.framer import FramerType
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from collector.instruments import build_links, load_instruments
 from collector.instruments.frames import with_crc
+from collector.instruments.links import build_links
 from collector.instruments.modbus import plan, silence_s
 from collector.instruments.profiles import ModbusProfile, SerialTable
+from collector.instruments.settings import load_instruments
 
 from .conftest import RtuBus, Terminal, running, serving
 

@@ -13,10 +13,10 @@ import aiomqtt
 import pytest
 
 from analysis.vocabulary.errors import InputError
-from collector.instruments import build_links, load_instruments
-from collector.instruments.links import OwnLoopLink
-from collector.instruments.mqtt import BrokerClient, Login
+from collector.instruments.links import OwnLoopLink, build_links
+from collector.instruments.mqtt import BrokerClient, MqttLink
 from collector.instruments.reading import Sink
+from collector.instruments.settings import load_instruments
 from tests.patience import PATIENCE_S, come_true
 
 from .conftest import Broker, running, serving
@@ -203,6 +203,7 @@ def test_the_login_comes_from_the_environment(monkeypatch: pytest.MonkeyPatch, t
         build_links([settings])
     monkeypatch.setenv("PROBE_USER", "reader")
     monkeypatch.setenv("PROBE_WORD", "a secret")
-    login = Login.from_environment(settings)
-    assert (login.username, login.password) == ("reader", "a secret")
-    assert "a secret" not in repr(login) + repr(settings) + repr(build_links([settings]))
+    (link,) = build_links([settings])
+    assert isinstance(link, MqttLink)
+    assert (link._username, link._password) == ("reader", "a secret")
+    assert "a secret" not in repr(settings) + repr(link)

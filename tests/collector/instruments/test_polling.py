@@ -10,10 +10,12 @@ from types import SimpleNamespace
 import pytest
 
 from analysis.vocabulary.errors import RecorderError
-from collector.instruments import InstrumentSettings, load_instruments, polling
+from collector.backoff import LONGEST_RETRY_S, Backoff
+from collector.instruments import polling
 from collector.instruments.decode import Decoded
-from collector.instruments.polling import LONGEST_RETRY_S, Backoff, NoAnswer, PolledLink
+from collector.instruments.polling import NoAnswer, PolledLink
 from collector.instruments.reading import Fault, Reading, Reporter, Sample
+from collector.instruments.settings import InstrumentSettings, load_instruments
 
 from .conftest import Recorded, running
 

@@ -10,9 +10,11 @@ from typing import Any
 
 import pytest
 
-from collector.instruments import Link, PortError, Reading, build_links, check_ports, load_instruments
+from collector.instruments.links import build_links, check_ports
 from collector.instruments.profiles import SerialProfile
+from collector.instruments.reading import Link, PortError, Reading
 from collector.instruments.serial_line import ByteWire
+from collector.instruments.settings import load_instruments
 
 from .conftest import Terminal, running, serving
 

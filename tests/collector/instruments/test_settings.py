@@ -13,9 +13,10 @@ from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import UNITS
-from collector.instruments import build_links, channels_of, corrections_of, load_instruments, load_profile
+from collector.instruments.links import build_links
 from collector.instruments.ports import endpoint
 from collector.instruments.reading import Event, Fault, Reading, Reporter
+from collector.instruments.settings import channels_of, corrections_of, load_instruments, load_profile
 
 PROFILE_NAMES = sorted(file.stem for file in (shipped("config") / "instruments").glob("*.toml"))
 
