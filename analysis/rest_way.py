@@ -60,8 +60,10 @@ that arc, and the weather is too calm to make it; before that the sun is likelie
 SUNNY_PER_H = 0.35
 """What the sun makes drifts by such a part of itself an hour (half a wave of eight hours)."""
 SURE = 0.8
-"""Probability from which a channel is named a liar at two looks in a row; a distance is kept when its drift is likelier
-without sun by the odds of that."""
+"""Probability from which a channel is named a liar at two looks in a row."""
+EXPOSED_ODDS, SHADED_ODDS = 2.0, 0.25
+"""A distance is kept when its drift is likelier without the sun by such odds: where the sun reaches, and where it hardly
+does (common practice: a probe that lies is likelier than the sun on that probe alone, standing still)."""
 SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
 """It moves in all by no more than this, or such a part of it, and what a step hides."""
 RATE_K_PER_H = 0.15
@@ -163,7 +165,7 @@ class Ways:
         unsure = error**2 + (hidden_k / 3.0 / hours) ** 2
         kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure
         odds = np.sqrt(sunny / kept) * np.exp(0.5 * slope**2 * (1.0 / sunny - 1.0 / kept))
-        likely = SURE / (1.0 - SURE) if exposed else (1.0 - SURE) / SURE
+        likely = EXPOSED_ODDS if exposed else SHADED_ODDS
         return bool(odds >= likely and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
 
     def pressure_pa(self, level_k: float) -> float:
