@@ -62,8 +62,8 @@ SUNNY_PER_H = 0.35
 SURE = 0.8
 """Probability from which a channel is named a liar at two looks in a row."""
 EXPOSED_ODDS, SHADED_ODDS = 2.0, 0.25
-"""A distance is kept when its drift is likelier without the sun by such odds: where the sun reaches, and where it hardly
-does (common practice: a probe that lies is likelier than the sun on that probe alone, standing still)."""
+"""A distance is kept when its drift is likelier without the sun by such odds, where the sun reaches and where it hardly
+does (common practice)."""
 SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
 """It moves in all by no more than this, or such a part of it, and what a step hides."""
 RATE_K_PER_H = 0.15
