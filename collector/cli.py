@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 from cyclopts import App, CycloptsError, Parameter
 
 from analysis.vocabulary.errors import InputError, StandwatchError, refused
-from analysis.vocabulary.text import one_line
+from collector.terminal import warn
 
 logging.getLogger("matplotlib").setLevel(logging.ERROR)  # a home that cannot be written is no news to the user
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices of a review are small: threads only wait in turn
@@ -364,7 +364,7 @@ def _nobody_reads() -> bool:
 
 
 def _fail(line: str, code: int) -> None:
-    print(one_line(f"standwatch: {line}"), file=sys.stderr)
+    warn(line)
     sys.exit(code)
 
 

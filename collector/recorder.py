@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import datetime
 import shutil
-import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -25,6 +24,7 @@ from collector.instruments.reading import Event, Link, PortError, Reading
 from collector.instruments.settings import InstrumentSettings, channels_of, corrections_of, load_instruments
 from collector.joblog import JOURNAL_HEADER, Disk, LineFile
 from collector.tasks import at_the_end, end_tasks
+from collector.terminal import warn
 
 DISK_LOW_BYTES = 200 * 1024 * 1024
 DISK_CHECK_S = 60.0
@@ -259,11 +259,6 @@ def _number(value: float) -> str:
     return text
 
 
-def _say(line: str) -> None:
-    with contextlib.suppress(OSError):  # nobody may be looking any more
-        print(f"standwatch: {line}", file=sys.stderr, flush=True)
-
-
 async def record(folder: Path, clocks: Clocks | None = None, started: Callable[[Recorder], None] | None = None) -> None:
     """Record a job until SIGINT or SIGTERM.
 
@@ -272,7 +267,7 @@ async def record(folder: Path, clocks: Clocks | None = None, started: Callable[[
     InputError, RecorderError
         As `Recorder.run`.
     """
-    recorder = Recorder(folder, clocks, say=_say)
+    recorder = Recorder(folder, clocks, say=warn)
     at_the_end(recorder.stop)
     try:
         await recorder.run(lambda: started(recorder) if started is not None else None)

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-import datetime
 from collections.abc import Sequence
 from pathlib import Path
 
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.text import one_line
 from collector.follow import tell
 from collector.follow.broker import Broker
 from collector.follow.gather import Gatherer
 from collector.passwords import from_environment
 from collector.tasks import at_the_end, end_tasks
+from collector.terminal import say
 
 
 def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[str]) -> None:
@@ -39,11 +38,6 @@ def run_gather(out: Path, settings: dict[str, str | None], send_env: Sequence[st
                 say("an alarm was not taken by its target")
 
     asyncio.run(until_stopped(Gatherer(out, broker, say, alert)))
-
-
-def say(line: str) -> None:
-    """Print one line with the time of day."""
-    print(one_line(f"{datetime.datetime.now():%H:%M:%S}  {line}"), flush=True)
 
 
 async def until_stopped(gatherer: Gatherer) -> None:

@@ -7,8 +7,6 @@ end; `standwatch watch` started again follows the recorder that it finds.
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import datetime
 import os
 import secrets
 import signal
@@ -19,16 +17,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 from analysis.vocabulary.errors import InputError, StandwatchError
-from analysis.vocabulary.job import READINGS_FILE, load_job
-from analysis.vocabulary.text import one_line
+from analysis.vocabulary.job import load_job
 from collector.folder_lock import FolderHeld, FolderLock
 from collector.follow.alarm_rules import load_rules
 from collector.follow.broker import Broker
 from collector.follow.keep import Kept
+from collector.follow.recorder_log import rows_age_s
 from collector.follow.say import status_line
 from collector.follow.state import read_state
 from collector.page.guard import CODE_VARIABLE
 from collector.tasks import at_the_end
+from collector.terminal import say
 
 LINE_EVERY_S = 60.0
 HELD_LOOK_EVERY_S = 2.0
@@ -51,12 +50,6 @@ def run_watch(folder: Path, headless: bool = False, share: bool = False, port: i
         raise InputError("--headless: there is no page to share; expected --headless alone")
     followers_of(folder)
     asyncio.run(watch(folder, headless=headless, share=share, port=port))
-
-
-def say(line: str) -> None:
-    """Print one line with the time of day; a terminal that went away changes nothing."""
-    with contextlib.suppress(OSError):
-        print(one_line(f"{datetime.datetime.now():%H:%M:%S}  {line}"), flush=True)
 
 
 async def watch(folder: Path, *, headless: bool, share: bool, port: int | None) -> None:
@@ -202,11 +195,5 @@ async def _lines(folder: Path) -> None:
     """Say once a minute how things stand."""
     while True:
         await asyncio.sleep(LINE_EVERY_S)
-        say(status_line(read_state(folder), _age_s(folder), time.time()))
-
-
-def _age_s(folder: Path) -> float | None:
-    try:
-        return time.time() - (folder / READINGS_FILE).stat().st_mtime
-    except OSError:
-        return None
+        now = time.time()
+        say(status_line(read_state(folder), rows_age_s(folder, now), now))

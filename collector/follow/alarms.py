@@ -10,7 +10,6 @@ import concurrent.futures
 import datetime
 import math
 import shutil
-import sys
 import threading
 import time
 from collections.abc import Callable
@@ -33,8 +32,9 @@ from collector.follow.alarm_desk import MOST_OPEN, Condition, Desk, Message
 from collector.follow.alarm_log import without_stamp
 from collector.follow.alarm_rules import Rule, load_rules
 from collector.follow.keep import run_follower
-from collector.follow.recorder_log import RecorderLog
+from collector.follow.recorder_log import RecorderLog, rows_age_s
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail
+from collector.terminal import warn
 
 LOOK_EVERY_S = 2.0
 RECENT_S = 900.0
@@ -117,12 +117,8 @@ class Watcher:
     def _recorder_gone(self, rule: Rule, now: float) -> list[Condition]:
         if self._recorder.last == "stopped":
             return []
-        try:
-            last = (self.folder / READINGS_FILE).stat().st_mtime
-        except OSError:
-            last = 0.0
-        silent_s = now - max(last, self.began)
-        if silent_s <= max(rule.after_s, 3.0 * self.interval_s):
+        age_s, here_s = rows_age_s(self.folder, now), now - self.began
+        if min(here_s if age_s is None else age_s, here_s) <= max(rule.after_s, 3.0 * self.interval_s):
             return []
         return [Condition(rule, "no rows are being recorded", rule.level, key="recorder")]
 
@@ -202,7 +198,7 @@ class AlarmFollower:
     put: Callable[[Path, Entry], None] = put_entry
     send: Callable[[str, str, str, str], bool] = tell.send
     ring: Callable[[], None] = tell.sound
-    say: Callable[[str], None] = field(default=lambda line: print(f"standwatch: alarms: {line}", file=sys.stderr))
+    say: Callable[[str], None] = field(default=lambda line: warn(f"alarms: {line}"))
     _due: list[_Due] = field(default_factory=list)
     _unwritten: list[Entry] = field(default_factory=list)
 

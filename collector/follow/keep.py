@@ -15,6 +15,7 @@ from pathlib import Path
 
 from analysis.vocabulary.errors import StandwatchError
 from collector.backoff import Backoff
+from collector.terminal import warn
 
 FIRST_PAUSE_S = 0.75
 LONG_RUN_S = 60.0
@@ -128,8 +129,8 @@ def run_follower(name: str, follow: Callable[[Path, threading.Event], None]) -> 
     except KeyboardInterrupt:
         pass
     except StandwatchError as error:
-        print(f"standwatch: {name}: {error}", file=sys.stderr, flush=True)
+        warn(f"{name}: {error}")
         sys.exit(1)
     except Exception as error:  # noqa: BLE001  the last place before the terminal: a line, not a traceback
-        print(f"standwatch: {name}: {type(error).__name__}", file=sys.stderr, flush=True)
+        warn(f"{name}: {type(error).__name__}")
         sys.exit(1)

@@ -26,11 +26,10 @@ import asyncio
 import datetime
 import json
 import re
-import sys
 import threading
 import time
 import tomllib
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -46,12 +45,13 @@ from collector.entries import stamp
 from collector.follow.broker import Broker
 from collector.follow.cursor import Batch, Cursor, Place, place_of_row, read_on
 from collector.follow.keep import run_follower
-from collector.follow.recorder_log import RUNS
+from collector.follow.recorder_log import RUNS, rows_age_s
 from collector.follow.say import status_line
 from collector.follow.state import read_state
 from collector.follow.tail import cells_of, number
 from collector.instruments.ports import reason
 from collector.tasks import end_tasks
+from collector.terminal import warn
 
 VERSION = 1
 CURSOR_FILE = Path(".standwatch") / "mqtt-cursor.json"
@@ -83,7 +83,7 @@ class Publisher:
 
     folder: Path
     broker: Broker
-    say: Any = field(default=lambda line: print(f"standwatch: mqtt: {line}", file=sys.stderr, flush=True))
+    say: Callable[[str], None] = field(default=lambda line: warn(f"mqtt: {line}"))
     longest_pause_s: float = LONGEST_PAUSE_S
     silent_after_s: float = SILENT_AFTER_S
     linger_s: float = LINGER_S
@@ -238,14 +238,10 @@ class Publisher:
 
     def _look(self) -> tuple[dict[str, Any] | None, float | None, str]:
         try:
-            age_s: float | None = time.time() - (self.folder / READINGS_FILE).stat().st_mtime
-        except OSError:
-            age_s = None
-        try:
             toml = without_secrets((self.folder / JOB_FILE).read_text(encoding="utf-8-sig"))
         except (OSError, UnicodeDecodeError, InputError):
             toml = self._job
-        return read_state(self.folder), age_s, toml
+        return read_state(self.folder), rows_age_s(self.folder, time.time()), toml
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         """Take requests for lines until the broker is lost (MqttError)."""

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 
+from analysis.vocabulary.job import READINGS_FILE
 from collector.follow.tail import JournalRow
 
 RUNS = ("started", "resumed", "stopped")
@@ -26,3 +28,11 @@ class RecorderLog:
             self.lost[row.subject] = row
         elif row.kind == "instrument" and row.value == "back":
             self.lost.pop(row.subject, None)
+
+
+def rows_age_s(folder: Path, now: float) -> float | None:
+    """Return how long ago rows were last written, at `now` [s since 1970]; None where there are none."""
+    try:
+        return now - (folder / READINGS_FILE).stat().st_mtime
+    except OSError:
+        return None

@@ -19,6 +19,7 @@ from collector.page.guard import CODE_VARIABLE, Guard
 from collector.page.model import Model
 from collector.page.screen import THEME_COOKIE, build
 from collector.page.themes import THEMES
+from collector.terminal import warn
 
 POLL_EVERY_S = 1.0
 END_WITHIN_S = 1
@@ -85,5 +86,5 @@ if __name__ in ("__main__", "__mp_main__"):
     except KeyboardInterrupt:
         pass
     except StandwatchError as error:
-        print(f"standwatch: page: {error}", file=sys.stderr, flush=True)
+        warn(f"page: {error}")
         sys.exit(2)
