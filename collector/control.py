@@ -11,7 +11,6 @@ import contextlib
 import datetime
 import hmac
 import json
-import os
 import random
 import secrets
 import socket
@@ -26,6 +25,7 @@ from analysis.vocabulary.text import LONGEST_TEXT
 from collector.entries import Entry, checked
 from collector.folder_lock import FolderHeld, FolderLock
 from collector.joblog import JOURNAL_HEADER, LineFile
+from collector.whole_file import write_whole
 
 CONTROL_FILE = Path(".standwatch") / "control.json"
 LONGEST_REQUEST = 4 * LONGEST_TEXT + 4_096
@@ -64,12 +64,8 @@ class ControlServer:
         if self._server is None or self._closing:
             return
         port = self._server.sockets[0].getsockname()[1]
-        part = self._file.with_suffix(".part")
-        part.unlink(missing_ok=True)
-        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump({"port": port, "token": self._token}, file)
-        part.replace(self._file)
+        where = json.dumps({"port": port, "token": self._token})
+        write_whole(self._file, where.encode(), mode=0o600, synced=False)
         if self._closing:  # meanwhile, in the other thread
             self._file.unlink(missing_ok=True)
 

@@ -12,7 +12,7 @@ import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from collector.joblog import sync_folder
+from collector.whole_file import write_whole
 
 CURSOR_VERSION = 1
 LONGEST_HEAD = 1 << 17
@@ -138,21 +138,3 @@ class Cursor:
         """
         kept = {"version": CURSOR_VERSION, "to": self.to, "places": {name: asdict(p) for name, p in places.items()}}
         write_whole(self.file, json.dumps(kept).encode())
-
-
-def write_whole(file: Path, data: bytes) -> None:
-    """Put a file in place of the one before, on the disk; a reader sees the one or the other.
-
-    Raises
-    ------
-    OSError
-        The folder cannot be written.
-    """
-    file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    part = file.with_name(f"{file.name}-{os.getpid()}.part")
-    with part.open("wb") as out:
-        out.write(data)
-        out.flush()
-        os.fsync(out.fileno())
-    part.replace(file)
-    sync_folder(file.parent)

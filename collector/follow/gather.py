@@ -26,11 +26,12 @@ from analysis.vocabulary.job import JOB_FILE, parse_job
 from collector.backoff import Backoff
 from collector.folder_lock import FolderLock
 from collector.follow.broker import NAME, Broker
-from collector.follow.cursor import log_name, write_whole
+from collector.follow.cursor import log_name
 from collector.follow.mqtt import FILES, VERSION
 from collector.instruments.mqtt import BrokerClient
 from collector.instruments.ports import reason
 from collector.joblog import LineFile
+from collector.whole_file import write_whole
 
 MOST_JOBS = 2_000
 MOST_QUEUED = 50_000

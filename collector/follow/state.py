@@ -6,9 +6,10 @@ It can be made again from the log at any time; losing it loses nothing.
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 from typing import Any
+
+from collector.whole_file import write_whole
 
 STATE_FILE = Path(".standwatch") / "state.json"
 STATE_VERSION = 1
@@ -16,18 +17,14 @@ LARGEST_BYTES = 64 << 20
 
 
 def write_state(folder: Path, state: dict[str, Any]) -> None:
-    """Put the state in place of the one before; a reader sees the one or the other, never half of it.
+    """Put the state in place of the one before.
 
     Raises
     ------
     OSError
         The folder cannot be written.
     """
-    file = folder / STATE_FILE
-    file.parent.mkdir(mode=0o700, exist_ok=True)
-    part = file.with_name(f"state-{os.getpid()}.part")
-    part.write_text(json.dumps(state, ensure_ascii=False, allow_nan=False), encoding="utf-8")
-    part.replace(file)
+    write_whole(folder / STATE_FILE, json.dumps(state, ensure_ascii=False, allow_nan=False).encode(), synced=False)
 
 
 def read_state(folder: Path) -> dict[str, Any] | None:
