@@ -1,4 +1,4 @@
-"""What `job.toml` is refused with: the first fault in one line, in words of the trade."""
+"""What a table of `job.toml`, or a file that it names, is refused with: the first fault in one line, in plain words."""
 
 from __future__ import annotations
 
@@ -16,33 +16,40 @@ PLAINLY = {
     "model_type": "a table",
     "bool_type": "true or false",
     "bool_parsing": "true or false",
-    "int_parsing": YEAR,
+    "int_type": "a whole number",
+    "int_parsing": "a whole number",
     "float_type": "a number",
     "float_parsing": "a number",
+    "time_parsing": "a time of day such as 22:00:00",
 }
 """What the checking library says, in words of the trade."""
 
 
-def one_line(error: ValidationError, model: type[BaseModel]) -> str:
-    """Return the first fault of a job as one line: key, value, what is accepted, and how many more there are."""
+def one_line(error: ValidationError, model: type[BaseModel], *, secret: bool = False) -> str:
+    """Return the first fault as one line: key, value, what is accepted, and how many more there are.
+
+    `secret`: no value is quoted, since it may be an address or a password, perhaps in the wrong place.
+    """
     fault = error.errors()[0]
-    loc = fault["loc"][:-1] if fault["type"] == "int_parsing" and fault["loc"][-1] == "int" else fault["loc"]
+    year = fault["type"] == "int_parsing" and fault["loc"][-1] == "int"
+    loc = fault["loc"][:-1] if year else fault["loc"]
     place = [str(part) for part in loc]
     key = "".join(f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in loc).removeprefix(".")
     key = "startup" if key == "startup.limits" else key  # whose refusals name the figure
     more = "" if error.error_count() == 1 else f" (and {error.error_count() - 1} more)"
     if fault["type"] == "extra_forbidden":
         # a whole table is not quoted: it may be an alarm with its addresses under a name that was misspelt
-        value = "" if isinstance(fault["input"], dict | list) else f", value {quoted(fault['input'])}"
+        value = "" if secret or isinstance(fault["input"], dict | list) else f", value {quoted(fault['input'])}"
         return f"{key}: unknown key{value}; expected one of {known_keys(fault['loc'], model)}{more}"
     if fault["type"] == "missing":
         return f"{key}: missing; it must be given{more}"
-    if fault["type"] == "list_type" and len(place) == 1:
+    if fault["type"] == "list_type" and len(place) == 1 and get_args(model.model_fields[key].annotation) != (str,):
         return f"{key}: expected a list of tables, each headed [[{key}]]{more}"
-    said = PLAINLY.get(fault["type"], str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected "))
-    if fault["input"] is None or isinstance(fault["input"], dict | list) or place[0] in ("alarm", "publish"):
-        return f"{key + ': ' if key else ''}{fault['msg']}{more}"
-    return f"{key}: {quoted(fault['input'])} is not accepted; expected {said}{more}"
+    said = YEAR if year else PLAINLY.get(fault["type"], "")
+    said = f"expected {said}" if said else str(fault["msg"]).replace("Input should be", "expected")
+    if secret or isinstance(fault["input"], dict | list | None) or place[0] in ("alarm", "publish"):
+        return f"{key + ': ' if key else ''}{said}{more}"
+    return f"{key}: {quoted(fault['input'])} is not accepted; expected {said.removeprefix('expected ')}{more}"
 
 
 def known_keys(location: tuple[int | str, ...], model: type[BaseModel]) -> str:

@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.job_refusals import one_line
 from collector.instruments.mqtt import BrokerClient
 from collector.instruments.ports import endpoint
 from collector.passwords import from_environment, from_file
@@ -29,7 +30,7 @@ class BrokerTable(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    broker: str
+    broker: str = ""
     topic: str = "standwatch"
     name: str = ""
     ca_file: str | None = None
@@ -57,7 +58,7 @@ class Broker:
         try:
             self._table = BrokerTable.model_validate(table)
         except ValidationError as error:
-            raise InputError(_one_line(error)) from None
+            raise InputError(f"publish.{one_line(error, BrokerTable, secret=True)}") from None
         said = self._table
         scheme = said.broker.partition("://")[0]
         found = endpoint(said.broker) if scheme in ("mqtt", "mqtts") else None
@@ -127,14 +128,3 @@ def default_name(folder: Path) -> str:
     """Return this machine's name and the folder's, as one word of a topic."""
     words = f"{socket.gethostname().partition('.')[0]}-{folder.resolve().name}"
     return re.sub(r"[^A-Za-z0-9_.-]+", "-", words).strip("-._")[:64] or "job"
-
-
-def _one_line(error: ValidationError) -> str:
-    """Return the first fault without its value, which may be a secret in the wrong place."""
-    fault = error.errors()[0]
-    key = ".".join(["publish", *map(str, fault["loc"])])
-    if fault["type"] == "extra_forbidden":
-        return f"{key}: unknown key; expected one of {', '.join(BrokerTable.model_fields)}"
-    if fault["type"] == "missing":
-        return f"{key}: missing; expected mqtt://HOST:1883 or mqtts://HOST:8883"
-    return f"{key}: {str(fault['msg']).replace('Input should be', 'expected')}"

@@ -49,7 +49,7 @@ from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.channels import column_header, make_column
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.job_refusals import known_keys
+from analysis.vocabulary.job_refusals import one_line
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import convert
 from collector.instruments.channels import LoggedChannel, difference_in, number_in
@@ -306,18 +306,4 @@ def _checked(model: type[_Model], tables: dict[str, Any], where: str) -> _Model:
     try:
         return model.model_validate(tables)
     except ValidationError as error:
-        raise InputError(f"{where} {_one_line(error, model)}") from None
-
-
-def _one_line(error: ValidationError, model: type[BaseModel]) -> str:
-    """Return the first fault as one line: key, value, what is accepted."""
-    fault = error.errors()[0]
-    key = ".".join(str(part) for part in fault["loc"])
-    said = str(fault["msg"]).removeprefix("Input should be ").removeprefix("expected ")
-    if fault["type"] == "extra_forbidden":
-        return f"{key}: unknown key, value {fault['input']!r}; expected one of {known_keys(fault['loc'], model)}"
-    if fault["type"] == "missing":
-        return f"{key}: missing; it must be given"
-    if not key or isinstance(fault["input"], dict):
-        return f"{key}: {fault['msg']}" if key and not said.startswith(key) else str(fault["msg"])
-    return f"{key}: {fault['input']!r} is not accepted; expected {said}"
+        raise InputError(f"{where} {one_line(error, model)}") from None

@@ -439,7 +439,8 @@ def test_alarm_test_and_acknowledge(tmp_path: Path, inbox: Inbox, capsys: pytest
         ('on = "finding"\nsound = true\nabove = "1 psig"', "belong to a limit"),
         ('on = "battery_low"\nsound = true\nbelow = "1 psig"', "below: '1 psig' is not accepted; expected a fraction"),
         ('on = "finding"\nsound = true\nrepeat = "1 s"', "repeat: '1 s' is not accepted; expected 5 s or more"),
-        ('on = "finding"\nsound = true\nquiet = ["22:00"]', r"\[\[alarm\]\] 1 quiet"),
+        ('on = "finding"\nsound = true\nquiet = ["22:00"]', r"\[\[alarm\]\] 1 quiet\[2\]: missing"),
+        ('on = "finding"\nsound = true\nkinds = "stall"', r"\[\[alarm\]\] 1 kinds: expected a list in brackets"),
         (
             'on = "finding"\nname = "a"\nsound = true\n[[alarm]]\non = "finding"\nname = "a"\nsound = true',
             "stands twice",

@@ -233,7 +233,7 @@ async def test_user_password_and_tls(tmp_path: Path, make_broker: Make, monkeypa
 @pytest.mark.parametrize(
     ("lines", "said"),
     [
-        ('name = "x"', "publish.broker: missing"),
+        ('name = "x"', "publish.broker: expected mqtt://HOST:1883"),
         ('broker = "mqtt://h"\nretain = true', "publish.retain: unknown key; expected one of broker, topic"),
         ('broker = "http://h"', "publish.broker: expected mqtt://HOST:1883"),
         ('broker = "mqtt://me:hunter2@h"', "publish.broker: expected mqtt://HOST:1883"),

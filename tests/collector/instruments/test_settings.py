@@ -94,6 +94,7 @@ def test_a_profile_of_the_job_and_overrides(tmp_path: Path) -> None:
         ({"profile": "nothing"}, "profile: 'nothing' is not accepted; expected one of ascii-gauge, ascii-scale"),
         ({"profile": "absent.toml"}, "'absent.toml' is not accepted"),
         ({"profile": "a" * 300}, "is not accepted; expected one of ascii-gauge"),
+        ({"unit": "x"}, "unit: 'x' is not accepted; expected a whole number"),
         ({"interval": 1}, "interval: 1 is not accepted; expected a time above 0"),
         ({"interval": "0 s"}, "interval: '0 s' is not accepted; expected a time above 0"),
         ({"interval": "2 lb"}, "interval: '2 lb' is not accepted"),
