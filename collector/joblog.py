@@ -175,12 +175,7 @@ class LineFile:
         return 0
 
     def _read(self, start: int, end: int) -> bytes:
-        os.lseek(self._descriptor, start, os.SEEK_SET)
-        parts = []
-        while start < end and (part := os.read(self._descriptor, end - start)):
-            parts.append(part)
-            start += len(part)
-        return b"".join(parts)
+        return read_between(self._descriptor, start, end)
 
     def commit(self, lines: bytes) -> None:
         """Add whole lines behind the last whole line and return once they are on the disk.
@@ -259,6 +254,16 @@ class LineFile:
 
 
 _OPEN = os.O_RDWR | getattr(os, "O_BINARY", 0)
+
+
+def read_between(descriptor: int, start: int, end: int) -> bytes:
+    """Return the bytes of an open file from `start` to before `end`, fewer where it ends sooner."""
+    os.lseek(descriptor, start, os.SEEK_SET)
+    parts = []
+    while start < end and (part := os.read(descriptor, end - start)):
+        parts.append(part)
+        start += len(part)
+    return b"".join(parts)
 
 
 def same_file(path: Path, descriptor: int) -> bool:

@@ -12,6 +12,7 @@ import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from collector.joblog import read_between
 from collector.whole_file import write_whole
 
 CURSOR_VERSION = 1
@@ -32,10 +33,14 @@ class Place:
 
 @dataclass(frozen=True)
 class Batch:
-    """Whole lines without their ends; the first is number `begin.row`, `end` is the place behind the last."""
+    """Whole lines without their ends; the first is number `begin.row`, `end` is the place behind the last.
+
+    `header` is the first line of the log.
+    """
 
     begin: Place
     end: Place
+    header: str
     lines: tuple[str, ...]
 
 
@@ -62,7 +67,8 @@ def read_on(file: Path, place: Place | None, most_lines: int) -> Batch | None:
     except FileNotFoundError:
         return None
     with log:
-        name = log_name(log.read(LONGEST_HEAD))
+        head = log.read(LONGEST_HEAD)
+        name = log_name(head)
         if name is None:
             return None
         if place is None or place.log != name:
@@ -78,7 +84,8 @@ def read_on(file: Path, place: Place | None, most_lines: int) -> Batch | None:
             return None
         offset = place.offset + sum(len(line) + 1 for line in lines)
         end = Place(name, offset, place.row + len(lines), _before(log.fileno(), offset))
-    return Batch(place, end, tuple(line.decode("utf-8", "replace").rstrip("\r") for line in lines))
+    header, *read = (line.decode("utf-8", "replace").rstrip("\r") for line in (head.split(b"\n", 1)[0], *lines))
+    return Batch(place, end, header.removeprefix("\ufeff"), tuple(read))
 
 
 def place_of_row(file: Path, row: int, upto: Place) -> Place | None:
@@ -99,13 +106,8 @@ def place_of_row(file: Path, row: int, upto: Place) -> Place | None:
 
 
 def _before(descriptor: int, offset: int) -> str:
-    start = max(0, offset - BEFORE_BYTES)
-    os.lseek(descriptor, start, os.SEEK_SET)
-    parts = []
-    while start < offset and (part := os.read(descriptor, offset - start)):
-        parts.append(part)
-        start += len(part)
-    return hashlib.sha256(b"".join(parts)).hexdigest()[:16] if parts else ""
+    before = read_between(descriptor, max(0, offset - BEFORE_BYTES), offset)
+    return hashlib.sha256(before).hexdigest()[:16] if before else ""
 
 
 @dataclass

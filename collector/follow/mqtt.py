@@ -90,7 +90,6 @@ class Publisher:
     acknowledged: int = 0
     _places: dict[str, Place] = field(default_factory=dict)
     _again: dict[str, Place] = field(default_factory=dict)
-    _headers: dict[str, list[str]] = field(default_factory=dict)
     _recorder: str = ""
     _told: tuple[object, ...] = ()
     _told_at: float = -STATE_EVERY_S
@@ -173,18 +172,13 @@ class Publisher:
 
     async def _publish(self, client: aiomqtt.Client, name: str, batch: Batch, topic: str) -> None:
         """Publish lines in their order and return once the broker has them all."""
-        if batch.begin.row > 0 and name not in self._headers:
-            head = await asyncio.to_thread(_first_line, self.folder / FILES[name])
-            self._headers[name] = cells_of(head)
         live = topic == name
+        header = cells_of(batch.header)
         sending: list[Awaitable[None]] = []
         for row, line in enumerate(batch.lines, start=batch.begin.row):
-            cells = cells_of(line)
-            if row == 0:
-                self._headers[name] = cells
             message: dict[str, Any] = {"log": batch.begin.log, "row": row, "line": line}
             if row > 0:
-                message |= self._said(name, cells)
+                message |= _said(name, header, cells_of(line))
             sending.append(client.publish(self.broker.topic(topic), _json(**message), qos=1))
             if live and name == "journal" and row > 0:
                 if message["kind"] == "finding":
@@ -197,14 +191,6 @@ class Publisher:
             if isinstance(result, BaseException):
                 raise result
         self.acknowledged += len(batch.lines) if live else 0
-
-    def _said(self, name: str, cells: list[str]) -> dict[str, Any]:
-        if name == "journal":
-            cells = [*cells, *[""] * len(JOURNAL_COLUMNS)]
-            return dict(zip(JOURNAL_COLUMNS, cells, strict=False))
-        pairs = zip(self._headers[name][1:], cells[1:], strict=False)
-        values = {head: value for head, cell in pairs if (value := number(cell)) == value}
-        return {"time": cells[0] if cells else "", "values": values}
 
     async def _tell(self, client: aiomqtt.Client, status: str | None) -> None:
         """Publish status, state and job, retained, when they changed or were told long ago."""
@@ -300,9 +286,14 @@ def _json(**fields: Any) -> str:
     return json.dumps({"version": VERSION, **fields}, ensure_ascii=False, allow_nan=False)
 
 
-def _first_line(file: Path) -> str:
-    with file.open(encoding="utf-8", errors="replace") as log:
-        return log.readline(1 << 17).rstrip("\r\n").removeprefix("\ufeff")
+def _said(name: str, header: list[str], cells: list[str]) -> dict[str, Any]:
+    """Return what one row of a file says, by its columns."""
+    if name == "journal":
+        cells = [*cells, *[""] * len(JOURNAL_COLUMNS)]
+        return dict(zip(JOURNAL_COLUMNS, cells, strict=False))
+    pairs = zip(header[1:], cells[1:], strict=False)
+    values = {head: value for head, cell in pairs if (value := number(cell)) == value}
+    return {"time": cells[0] if cells else "", "values": values}
 
 
 def publisher_of(folder: Path) -> Publisher:
