@@ -140,6 +140,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         doubt = np.maximum(np.fmax(seen.doubt, VOLUME_UNSURE) * in_vapour, looks)
     else:
         doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
+    # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
+    doubt = np.hypot(doubt, ticks.unseen_kg * share)
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
     unseen = ticks.mass_resolution_kg * share
     short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT)

@@ -51,7 +51,8 @@ class Ticks:
     reference_k : what the liquid would be as warm as: the water, else `plateau_k`.
     plateau_k : highest saturation that stood so far.
     density : vapour density at the pressure and the reference temperature [kg/m3].
-    moved_kg : mass weighed into cylinders so far (NaN without a scale); `mass_resolution_kg` likewise.
+    moved_kg : mass weighed into cylinders so far (NaN without a scale); `mass_resolution_kg` likewise, and
+        `unseen_kg`: how unsure it is by what no reading showed.
     barometer_pa : the site's.
     flow : 1 water flows, 0 it does not, by the marks or because it grows cold; NaN where nothing says so.
     marked : 1 paused, 0 running, by the marks; NaN before the first mark. `marked_s`: when the last one was made.
@@ -68,6 +69,7 @@ class Ticks:
     density: Floats
     moved_kg: Floats
     mass_resolution_kg: Floats
+    unseen_kg: Floats
     barometer_pa: Floats
     flow: Floats
     marked: Floats
@@ -108,11 +110,12 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         flow = np.where(np.isnan(flow) & _dropped(at, chilled), 0.0, flow)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
     said_s = _since(pd.DatetimeIndex(stretch.marks(*STANDS)["time"]), stretch)
-    moved = mass_resolution = unknown
+    moved = mass_resolution = unseen = unknown
     row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
     if weighing is not None:
         series = weighing.moved_kg.reindex(stretch.channel("cylinder_weight").index)
         moved = _latest(_since(series.index, stretch), series.to_numpy(dtype=float), at, STALE_S)
+        unseen = weighing.unseen_so_far_kg.to_numpy(dtype=float)[row]
         steps = weighing.resolution_kg.to_numpy(dtype=float)[row]
         mass_resolution = np.maximum(0.6 * steps, 2.0 * _noise(moved))
     return Ticks(
@@ -128,6 +131,7 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         density=density,
         moved_kg=moved,
         mass_resolution_kg=mass_resolution,
+        unseen_kg=unseen,
         barometer_pa=stretch.barometer_pa.to_numpy(dtype=float)[row],
         flow=flow,
         marked=_marked(stretch, at, STANDS),

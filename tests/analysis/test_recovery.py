@@ -491,6 +491,35 @@ def test_the_apparent_volume_of_vapour_alone_holds_the_circuits(weight_step: flo
     assert half.known[there].all() == (weight_step < 0.5)
 
 
+@pytest.mark.parametrize(("row", "by"), [(2, "plate"), (30, "balance")])
+def test_a_plate_closes_only_as_well_as_a_change_of_cylinder_was_seen(row: int, by: str) -> None:
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 5400.0, 1.0)
+    pressure = 440e3 * np.exp(-np.maximum(seconds - 1800.0, 0.0) / 600.0)
+    density = np.asarray(fluid.vapor_density_at(pressure, 285.0))
+    pulled = np.minimum(np.clip(seconds - 300.0, 0.0, 600.0) + np.clip(seconds - 1080.0, 0.0, 600.0), 1200.0)
+    moved = 0.05 * pulled + 0.4 * (density[0] - density)
+    gross = np.where(seconds < 920.0, 20.0 + moved, np.where(seconds < 1070.0, 0.0, moved - 10.0))
+    stretch = make_stretch(
+        "recovery",
+        seconds[::row],
+        {
+            "circuit_pressure": ("kPa", pressure[::row] / 1e3),
+            "cylinder_weight": ("kg", np.round(gross[::row], 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)[::row]),
+        },
+        tables={
+            "circuit": {
+                "refrigerant": "R-134a",
+                "charge": f"{60.0 + 0.4 * density[0]:.3f} kg",
+                "internal_volume": "400 L",
+            }
+        },
+    )
+    gone = next(f for f in assess(stretch).findings if f.kind == "liquid_gone")
+    assert gone.figures["evidence"] == by
+
+
 def with_pocket(boils: float, seed: int = 0) -> Stretch:
     """Return a fall by e in 10 min out of 0.4 m3, at 285 K, with a pocket that boils slowly [kg/(K s)].
 

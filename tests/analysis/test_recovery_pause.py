@@ -58,6 +58,7 @@ def boiling(marked_s: float | None) -> Ticks:
         density=unknown,
         moved_kg=unknown,
         mass_resolution_kg=unknown,
+        unseen_kg=unknown,
         barometer_pa=unknown,
         flow=unknown,
         marked=marked,
