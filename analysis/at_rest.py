@@ -16,6 +16,7 @@ from analysis.rest_look import LEAST_K, Look, Looks
 from analysis.rest_way import EXPOSED, PRESSURES, TEMPERATURES
 from analysis.result import Assessment, Figure, FigureValue, Finding
 from analysis.stretch import Stretch
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UnitSystem
 
 CHECKS_AGREEING = 2
@@ -117,15 +118,11 @@ def _said_offset(channel: str, offset: Figure, unsure: Figure, check: Look, syst
     if offset.kind == "pressure_difference":
         saturation = Figure(abs(check.offset_k(channel)), "temperature_difference").show(system, 2)
         shown += f" ({saturation} of saturation)"
-    return f"{_name(channel)} reads {shown} {side} the others at rest."
-
-
-def _name(channel: str) -> str:
-    return channel.replace("_", " ")
+    return f"{words(channel)} reads {shown} {side} the others at rest."
 
 
 def _names(channels: tuple[str, ...] | list[str], most: int | None = None) -> str:
-    names = [_name(c) for c in channels]
+    names = [words(c) for c in channels]
     rest = len(names) - (most or len(names))
     return ", ".join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
 
@@ -159,7 +156,7 @@ def _conclude(
         said_now[channel] = _said_offset(channel, offset, unsure, check, stretch.job.job.units)
     for channel in sorted(named.intersection(said_now)):
         if _agrees_now(channel, check):
-            text += f" {_name(channel).capitalize()} was off before; it agrees now."
+            text += f" {words(channel).capitalize()} was off before; it agrees now."
             continue
         text += f" {said_now[channel][:1].upper()}{said_now[channel][1:]}"
     if check.moving and verdict != "undecided":
@@ -192,7 +189,7 @@ def _may_be_elsewhere(channels: tuple[str, ...]) -> str:
             " second gauge."
         )
     return (
-        f"Cannot tell whether {' or '.join(map(_name, probes))} is wrong or stands in another place: another room,"
+        f"Cannot tell whether {' or '.join(map(words, probes))} is wrong or stands in another place: another room,"
         " outdoors, on other water. Hold a second thermometer beside it. What stands in another place is named under"
         " [at_rest] ignore."
     )
@@ -216,7 +213,7 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
     if len(check.channels) < 3:
         return "undecided", "Only two channels could be compared: which of two is right cannot be told. Log a third."
     if said.none_lies < DOUBTFUL:
-        names = " or ".join(map(_name, doubtful))
+        names = " or ".join(map(words, doubtful))
         which = f"which reading is wrong: {names}".removesuffix(": ")
         what = f"whether {names} is wrong" if len(doubtful) == 1 else which
         return "undecided", f"Cannot tell yet {what}. {_what_decides(doubtful)}"

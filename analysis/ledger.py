@@ -15,6 +15,7 @@ from analysis.result import Figure
 from analysis.scale import Load, weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import CylinderTable, Job
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UnitSystem, display
 
 MOST_PLACES = 3
@@ -223,7 +224,7 @@ def record(job: Job, ledger: Ledger, today: datetime.date, history: Sequence[Add
         ("Reference", job.job.reference),
         ("Date of service", today.isoformat()),
         ("Refrigerant", job.circuit.refrigerant or ""),
-        ("Use", (job.circuit.use or "").replace("_", " ")),
+        ("Use", words(job.circuit.use or "")),
         ("Full charge", "" if full is None else Figure(full, "mass").show(system, 4)),
         ("Full charge known by", "" if full is None else "the plate"),
         *rows(ledger, system),

@@ -15,7 +15,7 @@ from analysis.stage_watcher import watch
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.channels import STAGES
 from analysis.vocabulary.job import Job
-from analysis.vocabulary.text import duration
+from analysis.vocabulary.text import duration, words
 
 PATIENCE = pd.Timedelta(minutes=15)
 """A technician who marks stages gets this long to mark one before it is taken from the signals."""
@@ -257,16 +257,16 @@ def doubted(named: Iterable[StageSpan], found: Sequence[StageSpan], now: pd.Time
     told = []
     for other in named:
         inside = [
-            f"{_name(span)} from {span.begin:%d %b %H:%M}"
+            f"{words(span.stage)} from {span.begin:%d %b %H:%M}"
             for span in found
             if span.stage not in (other.stage, "at_rest") and _speaks_against(span, other, found, now)
         ]
         if inside:
             missing = " and does not say that it ended" if other.end is None else ""
             told.append(
-                f"The journal names {_name(other)} from {other.begin:%d %b %H:%M} UTC{missing}; the signals look like"
-                f" {', '.join(inside)}. It is judged as the journal says: if a mark was forgotten or is wrong, mend"
-                " journal.csv and review again."
+                f"The journal names {words(other.stage)} from {other.begin:%d %b %H:%M} UTC{missing}; the signals look"
+                f" like {', '.join(inside)}. It is judged as the journal says: if a mark was forgotten or is wrong,"
+                " mend journal.csv and review again."
             )
     return told
 
@@ -290,10 +290,6 @@ def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta
     return end - max(one.begin, other.begin)
 
 
-def _name(span: StageSpan) -> str:
-    return span.stage.replace("_", " ")
-
-
 def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
     """Return when a person first marked something, None when nobody did."""
     times = journal["time"][journal["kind"].isin(("stage", "mark"))]
@@ -308,14 +304,14 @@ def _said(span: StageSpan, weighs: bool) -> str:
     if span.end is not None and span.end_within_s > UNSURE_S:
         ended = f" and ended at {span.end:%d %b %H:%M} ± {duration(span.end_within_s)}"
     return (
-        f"{_name(span)} was found from the signals, not from the journal:"
+        f"{words(span.stage)} was found from the signals, not from the journal:"
         f" it began at {span.begin:%d %b %H:%M} UTC ± {duration(span.within_s)}{ended}{doubt}."
     )
 
 
 def _end_said(span: StageSpan) -> str:
     return (
-        f"journal.csv does not say when {_name(span)} ended: the signals show it at {span.end:%d %b %H:%M} UTC"
+        f"journal.csv does not say when {words(span.stage)} ended: the signals show it at {span.end:%d %b %H:%M} UTC"
         f" ± {duration(span.end_within_s)}."
     )
 

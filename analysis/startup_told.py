@@ -14,7 +14,7 @@ from analysis.running_figures import channels_of
 from analysis.steadiness import TOLERANCES, WINDOW_S, Course, minutes_left, unsteady_figures
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
-from analysis.vocabulary.text import about, duration
+from analysis.vocabulary.text import about, duration, words
 
 LOAD = "compressor_load"
 NEVER_BELOW_ZERO = ("suction_superheat", "discharge_superheat", "evaporator_approach")
@@ -56,13 +56,9 @@ def _at(stretch: Stretch, seconds: float) -> pd.Timestamp:
     return stretch.begin + pd.Timedelta(seconds=max(0.0, seconds))
 
 
-def _name(figure: str) -> str:
-    return figure.replace("_", " ")
-
-
 def _listed(stretch: Stretch, figures: Mapping[str, FigureValue]) -> str:
     system = stretch.job.job.units
-    return ", ".join(f"{_name(n)} {f.show(system)}" for n, f in figures.items() if isinstance(f, Figure))
+    return ", ".join(f"{words(n)} {f.show(system)}" for n, f in figures.items() if isinstance(f, Figure))
 
 
 def steady_told(stretch: Stretch, course: Course, k: int, window: Window) -> Finding:
@@ -92,7 +88,7 @@ def _disagreed(stretch: Stretch, figures: Iterable[str]) -> str:
             side = "above" if offset.si > 0.0 else "below"
             by = Figure(abs(offset.si), offset.kind).show(stretch.job.job.units, 2)
             said += (
-                f" {_name(channel).capitalize()} read {by} {side} the others at rest: unless that was put right since,"
+                f" {words(channel).capitalize()} read {by} {side} the others at rest: unless that was put right since,"
                 f" the {_names(off)} told here {'is' if len(off) == 1 else 'are'} off by it."
             )
     return said
@@ -108,7 +104,7 @@ def missed_told(stretch: Stretch, course: Course, k: int, window: Window) -> lis
         window.missed.add(name)
         kind = STARTUP_FIGURES[name]
         text = (
-            f"{_name(name)} {Figure(value, kind).show(system)} while steady is"
+            f"{words(name)} {Figure(value, kind).show(system)} while steady is"
             f" {'below' if value < low else 'above'} the job's limits of {Figure(low, kind).show(system)}"
             f" to {Figure(high, kind).show(system)}.{_disagreed(stretch, [name])}"
         )
@@ -154,7 +150,7 @@ def hunts_told(stretch: Stretch, course: Course, k: int, heard: Hunting, window:
 
 
 def _names(figures: list[str]) -> str:
-    return " and ".join(_name(figure) for figure in figures)
+    return " and ".join(words(figure) for figure in figures)
 
 
 def conclude(
@@ -188,12 +184,12 @@ def conclude(
     text = f"Steady: {_listed(stretch, shown)}."
     if outside:
         text = (
-            f"Steady, but out of the job's limits: {', '.join(map(_name, outside))}. Read: {_listed(stretch, shown)}."
+            f"Steady, but out of the job's limits: {', '.join(map(words, outside))}. Read: {_listed(stretch, shown)}."
         )
     elif not limits:
         text += " No limits are stated in the job: the figures are given, not judged."
     if missing := sorted(limits - set(shown)):
-        text += f" Could not be judged: {', '.join(map(_name, missing))}."
+        text += f" Could not be judged: {', '.join(map(words, missing))}."
     if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
         text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
     text += _disagreed(stretch, shown)
@@ -226,10 +222,10 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
             Figure(float(one[name][last]), STARTUP_FIGURES[name]) for one in (course.drift, course.scatter)
         )
         if abs(drift.si) > TOLERANCES[name].drift:
-            parts.append(f"{_name(name)} moves by {drift.show(system, 2)} in 5 min")
+            parts.append(f"{words(name)} moves by {drift.show(system, 2)} in 5 min")
             times.append(minutes_left(course, name, last))
         else:
-            parts.append(f"{_name(name)} goes to and fro by ± {scatter.show(system, 2)}")
+            parts.append(f"{words(name)} goes to and fro by ± {scatter.show(system, 2)}")
             times.append(None)
     text = f"{', '.join(parts)}." if parts else "all has stood still for less than five minutes."
     if same_s < WINDOW_S:

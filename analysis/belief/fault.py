@@ -150,8 +150,3 @@ def median_of(values: np.ndarray) -> float:
     """Return the median of the readings among some, NaN where there are none."""
     there = values[~np.isnan(values)]
     return float(np.median(there)) if len(there) else np.nan
-
-
-def name_of(channel: str) -> str:
-    """Return a channel's name as it stands in a sentence."""
-    return channel.replace("_", " ")

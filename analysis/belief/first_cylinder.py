@@ -6,10 +6,11 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import Fault, Readings, name_of
+from analysis.belief.fault import Fault, Readings
 from analysis.result import Figure
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import Job
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UNITS, UnitSystem
 
 SCALE, POUNDS = "cylinder_weight", ("kg", "lb")
@@ -42,7 +43,7 @@ def scale_in_pounds(
         offset = Figure(read - other, "mass")
         yield Fault(
             "channel_jumped", SCALE, float(times[0]), float(times[known]), np.inf,
-            f"{name_of(SCALE)} is logged as {symbol} but begins with a cylinder of this job only as {meant} "
+            f"{words(SCALE)} is logged as {symbol} but begins with a cylinder of this job only as {meant} "
             f"({offset.show(system, 2)} apart as it stands): correct the unit, or the cylinder. It is left out.",
             offset,
         )  # fmt: skip

@@ -9,12 +9,13 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
+from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of
 from analysis.belief.labels import otherwise
 from analysis.bins import PIECE_ROWS
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES, Column
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import Unit, UnitSystem
 
 JUMP_K = 5.0
@@ -108,7 +109,7 @@ def jumped(
         )
         yield Fault(
             "channel_jumped", channel, step.at, step.known, until,
-            f"{name_of(channel)} jumped by {offset.show(system, 2)} between two readings and stayed, while nothing "
+            f"{words(channel)} jumped by {offset.show(system, 2)} between two readings and stayed, while nothing "
             f"else moved: {why} It is left out until it is back.",
             offset,
         )  # fmt: skip

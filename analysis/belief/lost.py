@@ -7,9 +7,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.belief.fault import EMPTY_PA, Fault, Readings, median_of, name_of
+from analysis.belief.fault import EMPTY_PA, Fault, Readings, median_of
 from analysis.log import LEAST_PRESSURE_PA
 from analysis.vocabulary.channels import MICRON_PROBES
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import Unit
 
 LOST_S = 120.0
@@ -100,7 +101,7 @@ def _in_vacuum(readings: Readings, channel: str, first: int, last: int) -> bool:
 
 def lost_fault(channel: str, since_s: float, known_s: float, why: str) -> Fault:
     """Return that a channel gave nothing that can be: `why` goes on after its name."""
-    text = f"{name_of(channel)} {why} Nothing is judged by it meanwhile."
+    text = f"{words(channel)} {why} Nothing is judged by it meanwhile."
     return Fault("channel_lost", channel, since_s, known_s, known_s, text)
 
 

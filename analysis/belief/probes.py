@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of, name_of
+from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of
 from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses, lost_fault
 from analysis.belief.patience import STUCK_READINGS, STUCK_S, patience_of_a_probe, patience_of_rise
 from analysis.belief.stuck import alive_again, stuck_fault
 from analysis.bins import Runs
 from analysis.result import Figure
-from analysis.vocabulary.text import duration
+from analysis.vocabulary.text import duration, words
 from analysis.vocabulary.units import UNITS, Unit, UnitSystem
 
 MOST_PA = 120e3
@@ -191,7 +191,7 @@ def _steps(
             )
             yield Fault(
                 "channel_jumped", channel, at, float(times[last]), np.inf,
-                f"{name_of(channel)} stepped by {offset.show(system, 2)} between two readings and {why}", offset,
+                f"{words(channel)} stepped by {offset.show(system, 2)} between two readings and {why}", offset,
             )  # fmt: skip
             return
 

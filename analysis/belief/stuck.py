@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, name_of
+from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.patience import (
     CHANGES,
     OFTEN,
@@ -40,7 +40,7 @@ from analysis.belief.witnesses import (
 )
 from analysis.bins import Runs
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES
-from analysis.vocabulary.text import duration
+from analysis.vocabulary.text import duration, words
 
 LOOK_S = 300.0
 WORLD_S, WORLD_K = 1_200.0, 1.5
@@ -173,7 +173,7 @@ def _still(
 
 def stuck_fault(channel: str, since_s: float, known_s: float, end_s: float, stood: str) -> Fault:
     """Return that a channel is stuck: `stood` says for how long, and how that is known."""
-    text = f"{name_of(channel)} has shown the very same number for {stood}: it is stuck and is left out."
+    text = f"{words(channel)} has shown the very same number for {stood}: it is stuck and is left out."
     return Fault("channel_stuck", channel, since_s, known_s, end_s, f"{text} Check the instrument.")
 
 

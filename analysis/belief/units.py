@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import Fault, Readings, name_of
+from analysis.belief.fault import Fault, Readings
 from analysis.belief.first_cylinder import scale_in_pounds
 from analysis.belief.labels import Label, otherwise, relabelled
 from analysis.belief.running import out_of_order
@@ -16,6 +16,7 @@ from analysis.fluids import refrigerant_of
 from analysis.result import Figure
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES, Column
 from analysis.vocabulary.job import Job
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UNITS, UnitSystem
 
 APART_K = 15.0
@@ -261,7 +262,7 @@ def _fault(label: Label, columns: Mapping[str, Column], readings: Readings, syst
     offset = Figure(far, f"{readings.dimensions[channel]}_difference")
     yield Fault(
         "channel_jumped", channel, _since(channel, readings, last - MINUTES + 1, far), known, np.inf,
-        f"{name_of(channel)} is logged as {columns[channel].unit.symbol} but agrees with {label.beside} only as "
+        f"{words(channel)} is logged as {columns[channel].unit.symbol} but agrees with {label.beside} only as "
         f"{label.meant.symbol} ({offset.show(system, 2)} apart as it stands): correct the unit in the job. It is left "
         "out.",
         offset,

@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.belief.fault import HOSE, name_of
+from analysis.belief.fault import HOSE
 from analysis.belief.lost import stages_of
 from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
+from analysis.vocabulary.text import words
 
 STANDS_ON = {
     "suction_superheat": {"suction_pressure", "suction_temperature"},
@@ -54,7 +55,7 @@ def seen_to_the_end(stretch: Stretch, found: Assessment, doubts: Sequence[Findin
     for doubt in doubts:
         failed = doubt.figures["channel"] == HOSE and stretch.begin <= doubt.time <= last
         if failed and not stretch.frame.loc[doubt.time :, HOSE].notna().any():
-            why = f"Cannot tell how it stands: {name_of(HOSE)} is not believed since {doubt.since:%H:%M} UTC."
+            why = f"Cannot tell how it stands: {words(HOSE)} is not believed since {doubt.since:%H:%M} UTC."
             return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
     return found
 
@@ -66,8 +67,6 @@ def _with_every_figure(stretch: Stretch, found: Assessment, doubts: Sequence[Fin
         figure = found.figures.get(name)
         lacks = not isinstance(figure, Figure) or figure.si != figure.si
         if lacks and (channels := failed & STANDS_ON[name]):
-            why = (
-                f"Cannot tell: {', '.join(map(name_of, sorted(channels)))} is not believed, and so not {name_of(name)}."
-            )
+            why = f"Cannot tell: {', '.join(map(words, sorted(channels)))} is not believed, and so not {words(name)}."
             return replace(found, verdict="never_steady", text=f"{why} The rest: {found.text}")
     return found

@@ -31,7 +31,7 @@ from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.stretch import Stretch, moments
 from analysis.vocabulary.channels import Level
-from analysis.vocabulary.text import duration
+from analysis.vocabulary.text import duration, words
 from analysis.vocabulary.units import UnitSystem
 
 __all__ = ["assess"]
@@ -315,7 +315,7 @@ def _spans(stretch: Stretch, ticks: Ticks, story: Story) -> tuple[Span, ...]:
         end = closed.last if closed.last is not None else last
         kind = closed.outcome if closed.outcome in ("hold_passed", "hold_failed") else "closed"
         begin = _at(stretch, float(ticks.end_s[closed.first]))
-        spans.append(Span(kind, begin, _at(stretch, float(ticks.end_s[end])), kind.replace("_", " ")))
+        spans.append(Span(kind, begin, _at(stretch, float(ticks.end_s[end])), words(kind)))
     changes = [_at(stretch, when) for when in story.oil_changes]
     spans += [Span("oil_change", at, at, "oil change") for at in changes]
     return tuple(spans)

@@ -7,6 +7,7 @@ from matplotlib.figure import Figure
 from analysis.report.plotting import LINES, draw_line, legend, new_figure, unit_of
 from analysis.result import Assessment
 from analysis.stretch import Stretch
+from analysis.vocabulary.text import words
 
 
 def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
@@ -22,7 +23,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         draw_line(ax, assessment.traces[channel], "temperature", system, label, LINES[-1], linewidth=0.8, alpha=0.7)
     for number, channel in enumerate(dict.fromkeys(map(str, liars))):
         if channel in assessment.traces:
-            label, colour = channel.replace("_", " "), LINES[(number + 1) % (len(LINES) - 1)]
+            label, colour = words(channel), LINES[(number + 1) % (len(LINES) - 1)]
             draw_line(ax, assessment.traces[channel], "temperature", system, label, colour, linewidth=2.2)
     ax.set_ylabel(f"temperature [{unit_of('temperature', system)}]")
     legend(ax)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from matplotlib.figure import Figure
 
 from analysis.report.plotting import LINES, legend, new_figure, thin, to_days
-from analysis.report.words import words
 from analysis.review import Review
 from analysis.vocabulary.channels import CHANNELS
+from analysis.vocabulary.text import words
 
 MOST_PLOTS, MOST_LINES, LONGEST_LABEL = 6, 10, 30
 

@@ -19,11 +19,12 @@ from analysis.report import (
     startup_plot,
 )
 from analysis.report.gathered import gathered
-from analysis.report.words import CAUTIONS, FIGURE_NAMES, VERDICT_TONE, words
+from analysis.report.words import CAUTIONS, FIGURE_NAMES, VERDICT_TONE
 from analysis.result import Assessment, Figure, FigureValue, Finding, significant
 from analysis.review import Review
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import CHANNELS
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UnitSystem, display
 
 PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {

@@ -10,6 +10,7 @@ from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, 
 from analysis.result import Assessment, significant
 from analysis.result import Figure as Asked
 from analysis.stretch import Stretch
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import display
 
 _SHADES = {"stall": "caution", "closed": "note", "hold_passed": "good", "hold_failed": "alarm"}
@@ -33,7 +34,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         level = assessment.figures.get(name)
         if isinstance(level, Asked):
             height = display(level.si, "vacuum", system)[0]
-            ax.axhline(height, color=colour, linewidth=1.2, linestyle=":", label=name.replace("_", " "))
+            ax.axhline(height, color=colour, linewidth=1.2, linestyle=":", label=words(name))
     shade(ax, (s for s in assessment.spans if s.kind != "oil_change"), _SHADES)
     for span in assessment.spans:
         if span.kind == "oil_change":

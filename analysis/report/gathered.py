@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pandas as pd
 
-from analysis.report.words import words
 from analysis.result import Finding
+from analysis.vocabulary.text import words
 
 
 def gathered(findings: Iterable[Finding]) -> list[Finding]:

@@ -20,8 +20,9 @@ from reportlab.platypus import Image, KeepTogether, PageBreak, Paragraph, Simple
 
 from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import INK, SHADES
-from analysis.report.words import GENERAL_CAUTION, words
+from analysis.report.words import GENERAL_CAUTION
 from analysis.review import Review
+from analysis.vocabulary.text import words
 
 PDF_FILE = "report.pdf"
 _PADDING = 12.0

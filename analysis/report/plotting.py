@@ -20,6 +20,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from analysis.result import Span
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UnitSystem, display
 
 INK = "#1c2430"
@@ -93,7 +94,7 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
         colour = SHADES[shades.get(span.kind, "note")]
         begin, end = to_days(pd.DatetimeIndex([span.begin, span.end]))
         ax.axvspan(begin, end, color=colour, zorder=0, linewidth=0)
-        word = span.label or span.kind.replace("_", " ")
+        word = span.label or words(span.kind)
         if begin - named.get(word, -math.inf) < WORD_WIDTH * (high - low):
             continue
         named[word] = begin

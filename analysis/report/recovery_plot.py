@@ -13,6 +13,7 @@ from analysis.result import Assessment, Finding, Span
 from analysis.result import Figure as Number
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import EVAPORATOR_WATER
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import display
 
 _SHADES = {"pause": "note", "liquid_gone": "good", "self_chilling": "caution"}
@@ -73,7 +74,7 @@ def _unnamed(span: Span) -> Span:
 def _reference(stretch: Stretch) -> str:
     for channel in EVAPORATOR_WATER:
         if stretch.has(channel):
-            return channel.removesuffix("_temperature").replace("_", " ")
+            return words(channel.removesuffix("_temperature"))
     return "standing saturation (no water temperature)"
 
 

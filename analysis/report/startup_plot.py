@@ -8,6 +8,7 @@ from analysis.report.plotting import LINES, draw_line, legend, new_figure, shade
 from analysis.result import Assessment
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
+from analysis.vocabulary.text import words
 
 
 def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
@@ -26,14 +27,14 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
                 assessment.traces[name],
                 "temperature_difference",
                 system,
-                name.replace("_", " "),
+                words(name),
                 LINES[number],
             )
         axes[0].set_ylabel(f"difference [{unit_of('temperature_difference', system)}]")
         legend(axes[0])
     for ax, name in zip(axes[len(rows) - len(others) :], others, strict=True):
         kind = "fraction" if name == "compressor_load" else "pressure_difference"
-        draw_line(ax, assessment.traces[name], kind, system, name.replace("_", " "), LINES[0])
+        draw_line(ax, assessment.traces[name], kind, system, words(name), LINES[0])
         ax.set_ylabel(f"{name.replace('_', ' ').replace('compressor ', '')} [{unit_of(kind, system)}]", fontsize=8)
     for ax in axes:
         shade(ax, assessment.spans if ax is axes[0] else (), {"steady": "good"})

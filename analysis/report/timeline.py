@@ -6,8 +6,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from analysis.report.plotting import INK, LINES, SHADES, new_figure, to_days
-from analysis.report.words import words
 from analysis.review import Review
+from analysis.vocabulary.text import words
 
 _MARKERS = {"info": ("o", LINES[0]), "caution": ("^", LINES[3]), "alarm": ("X", LINES[1])}
 

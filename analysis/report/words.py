@@ -63,8 +63,3 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = {
     "startup": ("Limits are the machine maker's. Guards on, lock-out removed by the one who set it.",),
 }
 """Usual cautions by stage (common practice of the trade)."""
-
-
-def words(name: str) -> str:
-    """Return a key as words: ``level_not_held`` becomes ``level not held``."""
-    return "start-up" if name == "startup" else name.replace("_", " ")

@@ -12,8 +12,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from analysis.export import write_whole
 from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import svg_data_uri
-from analysis.report.words import GENERAL_CAUTION, words
+from analysis.report.words import GENERAL_CAUTION
 from analysis.review import Review
+from analysis.vocabulary.text import words
 
 REPORT_FILE = "report.html"
 

@@ -17,6 +17,11 @@ def one_line(text: str, longest: int = LONGEST_TEXT) -> str:
     return kept if kept.isprintable() else "".join(c if c.isprintable() else " " for c in kept)
 
 
+def words(name: str) -> str:
+    """Return a name of ours as it stands in a sentence: ``level_not_held`` becomes ``level not held``."""
+    return "start-up" if name == "startup" else name.replace("_", " ")
+
+
 def counted(count: int, thing: str) -> str:
     """Return how many there are of a thing: ``1 row``, ``2 rows``."""
     return f"{count} {thing}{'' if count == 1 else 's'}"

@@ -12,11 +12,12 @@ from rich.text import Text
 from analysis.export import findings_csv
 from analysis.log import load
 from analysis.report.gathered import gathered
-from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE, words
+from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE
 from analysis.result import Finding
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.job import JOB_FILE
+from analysis.vocabulary.text import words
 from collector.commands.results import kept_apart, made_from, make_reports, write_result
 
 _STYLES = {"good": "green", "caution": "yellow", "alarm": "bold red", "info": "default"}

@@ -13,10 +13,10 @@ from rich.console import Console
 from rich.progress import track
 
 from analysis.log import load
-from analysis.report.words import VERDICT_TONE, words
+from analysis.report.words import VERDICT_TONE
 from analysis.review import review
 from analysis.vocabulary.errors import InputError, StandwatchError
-from analysis.vocabulary.text import one_line
+from analysis.vocabulary.text import one_line, words
 from collector.commands.results import made_from, make_reports, write_result
 
 INDEX_FILE = "index.html"

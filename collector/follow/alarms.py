@@ -18,10 +18,10 @@ from pathlib import Path
 
 import psutil
 
-from analysis.report.words import words
 from analysis.vocabulary.channels import LEVELS
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import convert
 from collector.backoff import Backoff
 from collector.clocks import interval_of

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.report.gathered import gathered
-from analysis.report.words import FIGURE_NAMES, VERDICT_TONE, words
+from analysis.report.words import FIGURE_NAMES, VERDICT_TONE
 from analysis.result import Figure, stamp
 from analysis.review import Review, StageReview
+from analysis.vocabulary.text import words
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure, UnitSystem, display
 from collector.follow.cylinder_fill import CylinderFill, cylinders_now
 from collector.follow.say import headline

@@ -6,8 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from analysis.report.words import words
-from analysis.vocabulary.text import duration, one_line
+from analysis.vocabulary.text import duration, one_line, words
 from collector.follow.standing import standing
 
 LONGEST_HEADLINE = 72

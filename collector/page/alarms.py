@@ -5,8 +5,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from analysis.report.words import words
 from analysis.vocabulary.errors import StandwatchError
+from analysis.vocabulary.text import words
 from collector.control import send
 from collector.follow.alarm_log import acknowledgement, without_stamp
 from collector.page.model import Model, clock

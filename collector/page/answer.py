@@ -9,8 +9,7 @@ from typing import Any
 
 from nicegui import ui
 
-from analysis.report.words import words
-from analysis.vocabulary.text import duration
+from analysis.vocabulary.text import duration, words
 from collector.follow.say import headline, left_in_words
 from collector.follow.tail import JournalRow, seconds_of
 from collector.page.charts import FIRST_OF_STAGE

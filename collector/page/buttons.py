@@ -7,10 +7,9 @@ import time
 
 from nicegui import ui
 
-from analysis.report.words import words
 from analysis.vocabulary.channels import MARKS, STAGES
 from analysis.vocabulary.errors import StandwatchError
-from analysis.vocabulary.text import LONGEST_TEXT
+from analysis.vocabulary.text import LONGEST_TEXT, words
 from collector.control import send
 from collector.entries import Entry
 from collector.page.entries import STAGE_MARKS, said, undo

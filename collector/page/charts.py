@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.report.words import words
 from analysis.vocabulary.channels import MICRON_PROBES, Column
+from analysis.vocabulary.text import words
 from collector.follow.tail import seconds_of
 from collector.page.columns_store import ColumnsStore
 from collector.page.themes import DASHES, Theme

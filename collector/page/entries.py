@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from analysis.report.words import words
+from analysis.vocabulary.text import words
 from collector.entries import Entry
 
 OPPOSITE: Mapping[str, str] = {

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import time
 
-from analysis.report.words import words
 from analysis.result import significant
-from analysis.vocabulary.text import duration
+from analysis.vocabulary.text import duration, words
 from collector.follow.tail import seconds_of
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box, section

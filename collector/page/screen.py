@@ -7,8 +7,7 @@ from pathlib import Path
 
 from nicegui import ui
 
-from analysis.report.words import words
-from analysis.vocabulary.text import counted, duration
+from analysis.vocabulary.text import counted, duration, words
 from collector.page.alarms import Alarms
 from collector.page.answer import Answer
 from collector.page.buttons import Buttons

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from nicegui import ui
 
-from analysis.report.words import words
+from analysis.vocabulary.text import words
 from collector.follow.tail import seconds_of
 from collector.page.charts import MOST_POINTS, Trend, options, trends_of
 from collector.page.model import Model

@@ -20,6 +20,7 @@ from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable, PressureTestTable
 from analysis.vocabulary.shipped import shipped
+from analysis.vocabulary.text import words
 from tests.benchmarks.stage_ensemble import NEAR_S, START, Case, make_case, score
 from tests.benchmarks.stage_orders import make_day
 from tests.support import journal_rows
@@ -806,7 +807,7 @@ def test_a_forgotten_stage_is_filled_in(forgotten: str, seed: int) -> None:
     assert len(found) == len(begins)
     assert all(abs((s.begin - at(b)).total_seconds()) <= NEAR_S for s, b in zip(found, begins, strict=True))
     assert all(s.found_by == "signals" for s in found)
-    assert any(forgotten.replace("_", " ") in caution for caution in cautions)
+    assert any(words(forgotten) in caution for caution in cautions)
 
 
 @pytest.mark.parametrize("seed", SEEDS[:2])
