@@ -48,7 +48,7 @@ def record(job: JobFolder, /) -> None:
         with contextlib.suppress(OSError):  # nobody may be looking any more
             print("\n".join(recorder.about()), flush=True)
 
-    asyncio.run(run(job, started=started))
+    asyncio.run(run(job, started))
 
 
 @app.command

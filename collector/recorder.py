@@ -259,7 +259,7 @@ def _number(value: float) -> str:
     return text
 
 
-async def record(folder: Path, clocks: Clocks | None = None, started: Callable[[Recorder], None] | None = None) -> None:
+async def record(folder: Path, started: Callable[[Recorder], None]) -> None:
     """Record a job until SIGINT or SIGTERM.
 
     Raises
@@ -267,10 +267,10 @@ async def record(folder: Path, clocks: Clocks | None = None, started: Callable[[
     InputError, RecorderError
         As `Recorder.run`.
     """
-    recorder = Recorder(folder, clocks, say=warn)
+    recorder = Recorder(folder, say=warn)
     at_the_end(recorder.stop)
     try:
-        await recorder.run(lambda: started(recorder) if started is not None else None)
+        await recorder.run(lambda: started(recorder))
     except ExceptionGroup as group:
         refused_, rest = group.split(StandwatchError)
         raise (refused_ or rest or group).exceptions[0] from None

@@ -23,7 +23,6 @@ from collector.bench.session import run_session
 from collector.commands.results import made_from, make_reports
 from collector.commands.review import finding_line, print_summary
 
-DEFAULT_FOLDER = Path("standwatch-demo")
 LOOK_EVERY_S = 2.0
 """Real seconds between two looks at the growing log."""
 
@@ -40,9 +39,7 @@ USUAL = Pace(speed=1_000.0, interval_s=30.0)
 FAST = Pace(speed=3_000.0, interval_s=60.0)
 
 
-def run_demo(
-    out: Path = DEFAULT_FOLDER, *, seed: int = SEED, fast: bool = False, console: Console | None = None
-) -> Path:
+def run_demo(out: Path, *, seed: int = SEED, fast: bool = False, console: Console | None = None) -> Path:
     """Play the demo into a folder, saying what is found as it goes; return the report's path.
 
     Raises

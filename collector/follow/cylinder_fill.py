@@ -29,16 +29,11 @@ class CylinderFill:
     seconds_left: float
 
 
-@dataclass(frozen=True)
-class Cylinders:
-    """Every cylinder that the job names or the scale saw; the mass rate of the running stage [kg/s], NaN unknown."""
+def cylinders_now(stages: Iterable[StageReview], job: Job) -> list[CylinderFill]:
+    """Return every cylinder that the job names or the scale saw.
 
-    fills: tuple[CylinderFill, ...]
-    rate_kg_per_s: float
-
-
-def cylinders_now(stages: Iterable[StageReview], job: Job) -> Cylinders:
-    """Return what the cylinders hold: their weight beyond the tare, else stated contents and what every stage moved."""
+    It holds its weight beyond the tare, else the contents as stated and what every stage moved.
+    """
     net = {table.id: table.contents_kg for table in job.cylinder}
     known = {table.id: table for table in job.cylinder}
     on_scale, rate, sign = "", math.nan, 0.0
@@ -58,7 +53,7 @@ def cylinders_now(stages: Iterable[StageReview], job: Job) -> Cylinders:
         here = name == on_scale
         filling = here and sign > 0 and rate > 1e-5 and math.isfinite(limit)
         fills.append(CylinderFill(name, held, limit, here, max(limit - held, 0.0) / rate if filling else math.nan))
-    return Cylinders(tuple(fills), rate)
+    return fills
 
 
 def _weighed_kg(weighing: Weighing) -> dict[str, float]:

@@ -23,6 +23,7 @@ from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 from analysis.vocabulary.text import one_line
 from collector.control import send
 from collector.entries import Entry
+from collector.entries import stamp as journal_stamp
 from collector.follow.keep import run_follower
 from collector.follow.now import now_of
 from collector.follow.state import STATE_VERSION, write_state
@@ -115,7 +116,7 @@ class StateWriter:
         """Write the state of one look."""
         state: dict[str, Any] = {
             "version": STATE_VERSION,
-            "made": look.made.isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+            "made": journal_stamp(look.made),
             "again_within_s": round(pause_s(look.took_s) + look.took_s, 1),
             "refused": look.refused,
             "now": None,

@@ -40,7 +40,7 @@ def now_of(review: Review) -> dict[str, Any]:
         stage["time_left"] = None if left is None else _left(left)
     return {
         "stage": stage,
-        "cylinders": [_cylinder(fill, system) for fill in cylinders.fills],
+        "cylinders": [_cylinder(fill, system) for fill in cylinders],
         "findings": [finding.to_json(system) for finding in gathered(review.findings)],
         "spans": [_span(each) for each in review.stages],
         "targets": _targets(review),

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.result import Figure
 from analysis.review import StageReview
-from collector.follow.cylinder_fill import Cylinders
+from collector.follow.cylinder_fill import CylinderFill
 
 CYLINDER_WITHIN_S = 3_600.0
 """A cylinder that is full sooner than this comes before the end of the stage."""
@@ -23,7 +24,7 @@ class TimeLeft:
     high: float = math.nan
 
 
-def time_left(stage: StageReview, cylinders: Cylinders) -> TimeLeft | None:
+def time_left(stage: StageReview, cylinders: Sequence[CylinderFill]) -> TimeLeft | None:
     """Return the time until the cylinder is at its safe fill, or the running stage is done or can be judged.
 
     Whichever comes first.
@@ -32,7 +33,7 @@ def time_left(stage: StageReview, cylinders: Cylinders) -> TimeLeft | None:
     """
     left = [
         TimeLeft(fill.seconds_left, f"until {fill.name} is at its safe fill")
-        for fill in cylinders.fills
+        for fill in cylinders
         if fill.on_scale and 0.0 < fill.seconds_left < CYLINDER_WITHIN_S
     ]
     figure = stage.assessment.figures.get("time_left")

@@ -19,12 +19,11 @@ from pymodbus.pdu import ModbusPDU
 from collector.instruments import frames
 from collector.instruments.decode import Decoded, decode_registers
 from collector.instruments.polling import LATE_S, NoAnswer
-from collector.instruments.ports import close_serial, endpoint, open_serial
+from collector.instruments.ports import OPEN_TIMEOUT_S, close_serial, endpoint, open_serial
 from collector.instruments.profiles import MAX_REGISTERS, REGISTERS_OF, ModbusProfile, SerialTable
 from collector.instruments.reading import Fault
 from collector.instruments.settings import InstrumentSettings
 
-CONNECT_TIMEOUT_S = 3.0
 _GATEWAY_EXCEPTIONS = (10, 11)
 _SPLIT_EXCEPTIONS = (2, 3)
 _FAST_BAUDRATE = 19_200
@@ -133,7 +132,7 @@ class ModbusWire:
         options: dict[str, Any] = {
             "retries": 0,
             "reconnect_delay": 0,
-            "timeout": CONNECT_TIMEOUT_S,
+            "timeout": OPEN_TIMEOUT_S,
             "trace_packet": self._ear.packet,
         }
         client: AsyncModbusSerialClient | AsyncModbusTcpClient

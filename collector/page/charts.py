@@ -93,14 +93,13 @@ def options(
     spans: Sequence[Mapping[str, Any]],
     targets: Mapping[str, Sequence[Mapping[str, Any]]],
     theme: Theme,
-    most: int = MOST_POINTS,
 ) -> dict[str, Any]:
     """Return the options of one plot from `begin` (seconds since 1970) to the last row."""
     last = float(rows.at[-1]) if len(rows) else begin
     first = max(begin, float(rows.at[0])) if len(rows) else begin
     series = []
     for i, channel in enumerate(trend.channels):
-        line = rows.line(channel, begin, most)
+        line = rows.line(channel, begin, MOST_POINTS)
         if trend.log:
             line = [[at, value if value is not None and value > 0 else None] for at, value in line]
         colour = theme.lines[i % len(theme.lines)]

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-from typing import Any
+from collections.abc import Awaitable, Callable, Mapping
 
 from nicegui import ui
 from nicegui.elements.mixins.text_element import TextElement
@@ -29,9 +28,13 @@ class Text(TextElement):
 def box(tag: str, classes: str = "", **attributes: str) -> ui.element:
     """Return an element to be filled; attributes such as ``aria_label`` are written with dashes."""
     element = ui.element(tag).classes(classes)
+    _write_attributes(element, attributes)
+    return element
+
+
+def _write_attributes(element: ui.element, attributes: Mapping[str, str]) -> None:
     for name, value in attributes.items():
         element.props[name.replace("_", "-")] = value
-    return element
 
 
 def section(title: str, classes: str) -> ui.element:
@@ -42,11 +45,9 @@ def section(title: str, classes: str) -> ui.element:
     return element
 
 
-def button(text: str, click: Click, classes: str = "", **attributes: Any) -> Text:
+def button(text: str, click: Click, classes: str = "", **attributes: str) -> Text:
     """Return a real button."""
     made = Text("button", text, f"act {classes}")
-    made.props["type"] = "button"
-    for name, value in attributes.items():
-        made.props[name.replace("_", "-")] = value
+    _write_attributes(made, {"type": "button", **attributes})
     made.on("click", click, [])
     return made

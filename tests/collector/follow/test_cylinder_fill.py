@@ -30,6 +30,6 @@ def test_a_cylinder_holds_what_it_weighs_beyond_its_tare(
         tables={"circuit": {"refrigerant": "R-134a"}, "cylinder": [table]},
         journal=[(1.0, "mark", "cylinder_on", "A")],
     )  # fmt: skip
-    (fill,) = cylinders_now([StageReview(stretch, Assessment("undecided", ""))], stretch.job).fills
+    (fill,) = cylinders_now([StageReview(stretch, Assessment("undecided", ""))], stretch.job)
     assert fill.net_kg == pytest.approx(expected, abs=0.1)
     assert fill.on_scale

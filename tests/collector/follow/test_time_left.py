@@ -8,11 +8,11 @@ import pytest
 
 from analysis.result import Assessment, Figure
 from analysis.review import StageReview
-from collector.follow.cylinder_fill import CylinderFill, Cylinders
+from collector.follow.cylinder_fill import CylinderFill
 from collector.follow.time_left import time_left
 from tests.support import make_stretch
 
-NONE = Cylinders((), math.nan)
+NONE: list[CylinderFill] = []
 
 
 def stage(**seconds: float) -> StageReview:
@@ -20,8 +20,8 @@ def stage(**seconds: float) -> StageReview:
     return StageReview(stretch, Assessment("undecided", "", {name: Figure(s, "hours") for name, s in seconds.items()}))
 
 
-def filling(seconds: float, on_scale: bool = True) -> Cylinders:
-    return Cylinders((CylinderFill("CYL-1", 40.0, 45.0, on_scale, seconds),), 0.01)
+def filling(seconds: float, on_scale: bool = True) -> list[CylinderFill]:
+    return [CylinderFill("CYL-1", 40.0, 45.0, on_scale, seconds)]
 
 
 @pytest.mark.parametrize(
@@ -38,7 +38,7 @@ def filling(seconds: float, on_scale: bool = True) -> Cylinders:
     ],
 )
 def test_what_is_waited_for_next(
-    given: dict[str, float], cylinders: Cylinders, expected: tuple[float, str] | None
+    given: dict[str, float], cylinders: list[CylinderFill], expected: tuple[float, str] | None
 ) -> None:
     left = time_left(stage(**given), cylinders)
     assert (None if left is None else (left.seconds, left.what)) == expected
