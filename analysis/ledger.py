@@ -117,7 +117,7 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
                 amount = Figure(abs(change), "mass").show(job.job.units)
                 said.append(f"{name} came back {amount} {'heavier' if change > 0 else 'lighter'} than it had left.")
             gross[name] = math.nan if load.zeroed else load.end_kg
-            account.doubt_kg = math.hypot(account.doubt_kg, load.doubt_kg, load.unseen_kg)
+            account.doubt_kg = math.hypot(account.doubt_kg, *load.unsure)
             if stretch.stage == "recovery":
                 account.taken_in_kg += load.moved_kg
                 recovered_in[name] = recovered_in.get(name, 0.0) + load.moved_kg

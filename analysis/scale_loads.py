@@ -13,7 +13,7 @@ import pandas as pd
 
 from analysis.scale_explaining import Explaining
 from analysis.scale_levels import CONNECTED_S, GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
-from analysis.scale_names import SAME_KG, Load, NamedBy
+from analysis.scale_names import SAME_KG, Doubt, Load, NamedBy
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, Standing, flows_on
 from analysis.vocabulary.text import duration
@@ -63,7 +63,7 @@ class Loads(Explaining):
     changes: list[Change] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     _done_kg: float = 0.0  # mass of the loads that have left
-    _unseen_of: tuple[int, bool, float, float] = (0, False, 0.0, 0.0)  # what the next was worked out of
+    _unseen_of: tuple[int, bool, Doubt] | None = None  # what the next was worked out of
     _unseen_so_far_kg: float = 0.0
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
@@ -98,10 +98,10 @@ class Loads(Explaining):
         It is asked for at every sample, and of the loads only the last one is ever doubted anew.
         """
         last = self.loads[-1] if self.loads else None
-        of = (0, False, 0.0, 0.0) if last is None else (len(self.loads), last.confirmed, last.doubt_kg, last.unseen_kg)
+        of = None if last is None else (len(self.loads), last.confirmed, last.unsure)
         if of != self._unseen_of:
-            loads = [load for load in self.loads if load.confirmed]
-            self._unseen_so_far_kg = math.hypot(sum(load.unseen_kg for load in loads), *(x.doubt_kg for x in loads))
+            unsure = [load.unsure for load in self.loads if load.confirmed]
+            self._unseen_so_far_kg = math.hypot(sum(one.alike_kg for one in unsure), *(one.own_kg for one in unsure))
             self._unseen_of = of
         return self._unseen_so_far_kg
 

@@ -41,8 +41,7 @@ class Load:
     it stands there. `zeroed`: the scale was set to zero with the cylinder on it, so the weights are no gross weights.
     `confirmed`: it stood long enough to count as a cylinder. `sign` is +1 when mass into the cylinder counts.
     `stood`: it was seen to stand before its first flow; `hose_kg`: what hoses were seen to do meanwhile that were
-    screwed on. `laid_kg`: what was laid on it and stays. `doubt_kg`, `unseen_kg`: how unsure its mass is by what was
-    not seen, of its own and alike with others (`Doubt`).
+    screwed on. `laid_kg`: what was laid on it and stays. `unsure`: how unsure its mass is by what was not seen.
     """
 
     cylinder: str
@@ -58,13 +57,11 @@ class Load:
     stood: bool = False
     hose_kg: float = 0.0
     laid_kg: float = 0.0
-    doubt_kg: float = 0.0
-    unseen_kg: float = 0.0
+    unsure: Doubt = field(default_factory=Doubt)
 
     def doubt(self, own_kg: float = 0.0, alike_kg: float = 0.0) -> None:
         """Take one more reason why the mass is unsure, as in `Doubt`."""
-        self.doubt_kg = math.hypot(self.doubt_kg, own_kg)
-        self.unseen_kg += alike_kg
+        self.unsure = Doubt(math.hypot(self.unsure.own_kg, own_kg), self.unsure.alike_kg + alike_kg)
 
     @property
     def moved_kg(self) -> float:
