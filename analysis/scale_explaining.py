@@ -208,15 +208,12 @@ class Explaining(Following):
 
     def _unit_slip(self, first: Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
-        load, last = self.load, self._last
-        assert load is not None
+        last = self._last
         assert last is not None
         if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
             return None
         if first.at - last.at >= UNSEEN_S and (first.weight - last.weight) * self.sign < 0.0:
             return None  # full and empty cylinders differ as pounds and kilograms do
-        if self._marked or self.names.other(load, first.weight):
-            return None
         showed_kg = abs(last.weight + self._zero)
         room, most = max(self.base_kg, SLIP_SHARE * showed_kg), 0.2 * showed_kg
         at_once = len(self._between) <= 1  # as a button changes it
