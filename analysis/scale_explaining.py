@@ -183,7 +183,7 @@ class Explaining(Following):
         if (lifted and known) or self._lifted_for_another():
             return True
         if abs(step) < SWAP_KG:
-            return lifted and self._marked and abs(step) > self.base_kg
+            return False
         stood, filled = self._run[-1].at - first.at, self._run[-1].weight - first.weight
         stays = stood >= STAYS_S or (stood >= BURST_STAYS_S and self.sign * filled >= FILLED * abs(step))
         taken_off = abs(step + load.laid_kg) <= LIFTED_KG + self.base_kg
