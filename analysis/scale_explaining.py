@@ -18,7 +18,7 @@ from analysis.scale_following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale_levels import GAP_S, UNSEEN_S, leapt, pace
+from analysis.scale_levels import GAP_S, UNSEEN_S, pace
 from analysis.scale_names import LIFTED_KG, MARK_NEAR_S, Load
 from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, SLOWEST_UPDATE_S, Sample
 from analysis.scale_standing import HANDS_KG, flows
@@ -145,8 +145,6 @@ class Explaining(Following):
         last = self._last
         assert last is not None
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
-        if leapt(last, first, self.base_kg) and first.leap > self._fastest(0.0, FASTEST_PER_GROSS):
-            return False
         low, high = sorted((last.weight, first.weight))
         seen = any(low + self.base_kg < s.weight < high - self.base_kg for s in self._between)
         most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if seen else self._burst_kg(1.0)
