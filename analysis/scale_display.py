@@ -29,8 +29,6 @@ CLEARER = 4.0
 """An approach fits so many times closer than a straight line does, which flow would be."""
 NEAR_STEPS, NEAR_SHARE = 2.0, 0.01
 """It fits to so many steps of the scale, or to this share of what it approaches by."""
-CLEAR_STEPS = 8.0
-"""What it approaches by stands out of the steps by this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,5 +98,5 @@ def _approach(at: np.ndarray, shown: np.ndarray, step_kg: float) -> _Approach | 
     slope = after - after.mean()
     line_kg = float(np.sqrt(np.square(moved - slope * (slope @ moved) / (slope @ slope)).mean()))
     near = miss_kg <= max(NEAR_STEPS * step_kg, NEAR_SHARE * abs(ahead_kg))
-    clear = abs(ahead_kg) >= CLEAR_STEPS * step_kg and line_kg >= CLEARER * max(miss_kg, 0.3 * step_kg)
-    return _Approach(float(at[0]), ahead_kg, lag) if near and clear and lag < 0.99 * LAGS_S[1] else None
+    clear = line_kg >= CLEARER * max(miss_kg, 0.3 * step_kg)
+    return _Approach(float(at[0]), ahead_kg, lag) if near and clear else None
