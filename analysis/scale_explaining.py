@@ -56,10 +56,7 @@ class Explaining(Following):
             return False
         if len(self._run) + len(self._between) > 2:
             return False  # what comes back after so long has to stay a little
-        if not self._near_line(sample):
-            return False
-        hand = (self._run[0].weight - self._line(self._run[0].at)) * self.sign < -self.base_kg  # no flow goes there
-        return hand or not self._continues(sample) or self._near_line(self._run[-1], 2.5)
+        return self._near_line(sample)
 
     def _let_hands_go(self) -> None:
         """Leave hands out of the run when its last samples are what was believed, moved on."""

@@ -102,12 +102,12 @@ class Following:
         assert self._last is not None
         return self._last.weight + self._rate * min(at - self._last.at, STAYS_S)
 
-    def _near_line(self, sample: Sample, times: float = 1.0) -> bool:
+    def _near_line(self, sample: Sample) -> bool:
         """Return whether a weight is what the believed one would be by now, were its flow gone on or stopped."""
         assert self._last is not None
         apart = max(30.0, 2.0 * self._spacing_s)
         room = self.base_kg + (abs(self._rate) + 0.01) * min(sample.at - self._last.at, apart)
-        return abs(sample.weight - self._line(sample.at)) <= times * room
+        return abs(sample.weight - self._line(sample.at)) <= room
 
     def _wait(self, sample: Sample) -> None:
         """Put a sample to the run that it continues, or begin a new one."""
