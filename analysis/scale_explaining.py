@@ -145,10 +145,6 @@ class Explaining(Following):
         low, high = sorted((last.weight, first.weight))
         seen = any(low + self.base_kg < s.weight < high - self.base_kg for s in self._between)
         most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if seen else self._burst_kg(1.0)
-        if not self._straight() or self._apart_s() > GAP_S:
-            now = self._run[-1]
-            run = 1.5 * abs(now.weight - first.weight) / max(now.at - first.at, SAMPLE_S)
-            most = min(most, max(3.0 * abs(self._rate), USUAL_KG_PER_S, run))
         return -self.base_kg - SLIPS_BACK_KG_PER_S * 2.0 * SAMPLE_S <= ahead <= self.base_kg + most * spent
 
     def _apart_s(self) -> float:
