@@ -207,11 +207,10 @@ class Explaining(Following):
             return None  # full and empty cylinders differ as pounds and kilograms do
         showed_kg = abs(last.weight + self._zero)
         room, most = max(self.base_kg, SLIP_SHARE * showed_kg), 0.2 * showed_kg
-        own = self.sign * (self._run[-1].raw - first.raw) / (self._run[-1].at - first.at) if len(self._run) > 2 else 0.0
         stood = [s.weight for s in self._run[:3]]
         stood_kg = max(stood) - min(stood) if len(stood) > 2 else math.inf
         for factor in UNIT_SLIPS:
-            usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, factor * own)
+            usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
             if factor != 1.0 and stood_kg <= self.still_kg:  # full and empty cylinders are about as far apart
                 off_kg = (first.raw * factor - self._zero - last.weight) * self.sign
                 exact_kg = self.still_kg * max(1.0, factor)
