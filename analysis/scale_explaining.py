@@ -20,7 +20,7 @@ from analysis.scale_following import (
 )
 from analysis.scale_levels import GAP_S, UNSEEN_S, pace
 from analysis.scale_names import LIFTED_KG, MARK_NEAR_S, Load
-from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, SLOWEST_UPDATE_S, Sample
+from analysis.scale_samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale_standing import HANDS_KG, flows
 from analysis.vocabulary.units import UNITS
 
@@ -240,17 +240,10 @@ class Explaining(Following):
         return max(0.0, (to.weight - self._last.weight) * self.sign) if self._may_flow(to) else 0.0
 
     def _either_way_kg(self, to: Sample) -> float:
-        """Return the mass that may have flowed to a sample or, taken back, from it; 0 when no flow leads there [kg].
-
-        It may have flowed since the last new number, where the display may have hung since then.
-        """
-        last, new = self._last, self._new
-        assert last is not None
-        since = last
-        if new is not None and to.at - new.at <= SLOWEST_UPDATE_S and self.sign * self._new_rate > 0.0:
-            since = new
-        apart = abs(to.weight - last.weight)
-        return apart if apart <= self.base_kg + self._burst_kg(to.at - since.at) else 0.0
+        """Return the mass that may have flowed to a sample or, taken back, from it; 0 when no flow leads there."""
+        assert self._last is not None
+        apart = abs(to.weight - self._last.weight)
+        return apart if apart <= self.base_kg + self._burst_kg(to.at - self._last.at) else 0.0
 
     def _taken_for_hands(self, level: float) -> float:
         """Return how much may have flowed in samples that were taken for hands before a load stood at `level` [kg]."""
