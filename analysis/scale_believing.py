@@ -70,7 +70,7 @@ class Believing(Loads):
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
-        last, now = self._last, self._run[-1]
+        last = self._last
         assert last is not None
         if any(self._nothing(s.weight) for s in self._between):
             return False  # what was lifted off takes its changes along
@@ -82,12 +82,11 @@ class Believing(Loads):
             ahead = (first.weight - odd.before.weight) * self.sign
             rate = max(2.0 * abs(self._rate), 2.0 * abs(odd.rate), 0.5 * USUAL_KG_PER_S)
             most = self.base_kg + rate * (first.at - odd.before.at)
-            goes = (first.weight - now.weight) * way - rate * (now.at - first.at)  # no hand that went goes on going
             came = [s.weight for s in self._recent if s.at >= odd.before.at]
             far = self._spacing_s >= UNSEEN_S and flows_on(came, self.sign, self.still_kg)
             if far or (first.leap >= back > 0.0 and not any(later.leapt for later in self._odd[k:])):
                 continue  # what came slowly does not go at once
-            all_back = max(back, back + goes) <= 2.0 * quick + self.base_kg
+            all_back = back <= 2.0 * quick + self.base_kg
             if self.base_kg < back and all_back and -self.base_kg <= ahead <= most:
                 load.begin_kg -= sum(undone.shift for undone in self._odd[k:])
                 del self._odd[k:]
