@@ -14,7 +14,7 @@ import numpy as np
 from analysis.pressure_test.errors import BIN_MINUTES, NO_BAROMETER_PA, SegmentData
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
-from analysis.pressure_test.loss_model import DRIFT_PER_DAY, judge
+from analysis.pressure_test.loss_model import judge
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
@@ -150,8 +150,7 @@ def judge_all(minutes: Minutes, plans: Mapping[int, list[Plan]]) -> dict[int, li
         if not wanted:
             continue
         reference_k, exponent = facts
-        drift = DRIFT_PER_DAY / 1440.0 * reference_k / exponent
-        losses = dict(zip(wanted, judge(data, longest.probes, wanted, drift), strict=True))
+        losses = dict(zip(wanted, judge(data, longest.probes, wanted), strict=True))
         for checkpoint, place, plan in members:
             if counts[plan.end] not in losses:
                 continue

@@ -32,9 +32,6 @@ likeliest at the look before with every covariance, to find them."""
 Choice = tuple[int, int, int]
 """Group of structures, kind of surroundings, structure."""
 
-DRIFT_PER_DAY = 1e-4
-"""Drift of the gauge, standard deviation as a share of the absolute pressure a day (common practice; a transmitter's
-long-term stability is 0.1 % a year to 0.1 % a month)."""
 LEAST_WEIGHT = 1e-4
 FITS_TOLD = 24
 """So many of the likeliest structures make up the fit that is shown."""
@@ -43,14 +40,13 @@ SPAN_MIN = 600.0
 """Inside the regression the loss is counted in kelvin per `SPAN_MIN`, so that no number is much larger than another."""
 
 
-def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k_per_min: float) -> list[Loss]:
+def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list[Loss]:
     """Return the loss as it stood after the first `counts[i]` bins, for each i.
 
     Parameters
     ----------
     probes : the probes that are used; empty for none.
     counts : rising numbers of bins, each at least 3.
-    drift_k_per_min : standard deviation of the gauge's own drift.
     """
     used = counts[-1]
     of_kind = kinds_of(probes, data.settled, data.fell_k, data.waited_min, data.exponent)
@@ -74,7 +70,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int], drift_k
             likely = _posterior(grams, now, groups, kinds, [(len(groups) - 1, 0, 0)]).likely
         posterior = _posterior(grams, now, groups, kinds, likely)
         likely = posterior.likely
-        found.append(posterior.loss(drift_k_per_min, partial(_coefficients, posterior, grams, groups, kinds)))
+        found.append(posterior.loss(partial(_coefficients, posterior, grams, groups, kinds)))
     return found
 
 
@@ -103,7 +99,7 @@ class _Posterior:
     precisions: list[np.ndarray]
     likely: list[Choice]
 
-    def loss(self, drift: float, coefficients: partial[Coefficients]) -> Loss:
+    def loss(self, coefficients: partial[Coefficients]) -> Loss:
         """Return the mixture of all that count."""
         shares = np.concatenate([s.ravel() for s in self.shares])
         means = np.concatenate([m.ravel() for m in self.means])
@@ -112,7 +108,7 @@ class _Posterior:
         return Loss(
             weights=shares[used] / shares[used].sum(),
             means=means[used] / SPAN_MIN,
-            deviations=np.sqrt(1.0 / precisions[used] / SPAN_MIN**2 + drift**2),
+            deviations=1.0 / np.sqrt(precisions[used]) / SPAN_MIN,
             coefficients=coefficients,
         )
 

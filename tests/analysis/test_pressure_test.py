@@ -620,7 +620,7 @@ def test_errors_against_newey_west() -> None:
         noise = lfilter([1.0], [1.0, -0.56], dice.normal(0.0, 0.05, len(at) + 50))[50:]
         gas = probe - 0.001 * at + noise
         data = SegmentData(at, np.full(len(at), 10.0), gas, both, ((METAL, ()), (METAL, twice(()))), 0.0, (0.0,), 0.0)
-        loss = judge(data, (METAL,), [len(at)], 0.0)[0]
+        loss = judge(data, (METAL,), [len(at)])[0]
         fit = sm.OLS(gas, design).fit(cov_type="HAC", cov_kwds={"maxlags": 8, "use_correction": True})
         ours.append(loss.deviation)
         hac.append(float(fit.bse[2]))
