@@ -148,8 +148,6 @@ def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
     noisy = np.zeros(count, dtype=bool)
     for m in np.flatnonzero(steps).tolist():
         noisy[m : m + 3] = True
-    moving = _moving_start(minutes)
-    noisy[: len(moving)] |= moving
     edges = np.flatnonzero(np.diff(np.concatenate([[1], noisy.astype(np.int8), [1]])))
     noise = _noise_of(minutes, 2)
     found = []
@@ -199,17 +197,6 @@ def test_segments(segments: list[Segment], held_pa: float, wanted_pa: float | No
     reference = held_pa if wanted_pa is None or not held_pa >= TEST_LEVEL * wanted_pa else wanted_pa
     least = max(TEST_LEVEL * (reference - zero_pa), LEAST_TEST_PA)
     return [s for s in segments if s.level_pa - zero_pa >= least]
-
-
-def _moving_start(minutes: Minutes) -> np.ndarray:
-    """Return which of the first 15 minutes are filling: off the level of the quarter hour's end by more than 2 %."""
-    first = minutes.logged_pa[:15]
-    if len(first) < 15 or not np.isfinite(first[-4:]).any():
-        return np.zeros(0, dtype=bool)
-    far = np.flatnonzero(np.abs(first - np.nanmedian(first[-4:])) > 0.02 * np.nanmedian(minutes.pressure_pa[:15]))
-    moving = np.zeros(15, dtype=bool)
-    moving[: int(far[-1]) + 1 if len(far) else 0] = True
-    return moving
 
 
 def _direction(steps: np.ndarray) -> str:
