@@ -127,7 +127,7 @@ def _findings(
     night: Night, judged: dict[int, list[Judged]], looks: list[Judged], fast: int | None
 ) -> tuple[Finding, ...]:
     minutes = night.minutes
-    found = [_probe_finding(night, fault) for fault in night.faults if fault.kind == "channel_jumped"]
+    found = [_probe_finding(night, fault) for fault in night.faults]
     found += [_event_finding(night, s) for s in night.segments if _was_disturbed(night, s)]
     found += [_stuck_finding(night, s) for s in night.segments if s.stuck_known is not None]
     if fast is not None:

@@ -122,9 +122,10 @@ def plans_at(
             n for n in minutes.probes if not seen[n] and _covered(minutes.probes[n][begin:end], recorded[begin:end])
         )
         plans = [(end, whole)]
-        for name, of_probe in seen.items():
-            until = min((f.since for f in of_probe), default=end)
-            if of_probe and until - begin >= 60:
+        for name, values in minutes.probes.items():
+            fresh = np.flatnonzero(np.isfinite(values[:end]))
+            until = min([*(f.since for f in seen[name]), int(fresh[-1]) + 1 if len(fresh) else 0])
+            if name not in whole and until - begin >= 60 and _covered(values[begin:until], recorded[begin:until]):
                 plans.append((until, tuple(n for n in minutes.probes if n in whole or n == name)))
         for until, probes in plans:
             if until - begin < least:

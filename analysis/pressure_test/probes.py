@@ -1,4 +1,4 @@
-"""Probes that fell off, were moved or went blank during the night."""
+"""Probes that fell off or were moved during the night."""
 
 from __future__ import annotations
 
@@ -19,27 +19,24 @@ JUMP_SCATTERS = 7.0
 HABIT = 0.6
 """No jump of air that moved by so much of it before: a heater or a door that comes and goes (common practice)."""
 CONFIRM_PROBE = 10
-LOST_MINUTES = 20
 
 
 @dataclass(frozen=True)
 class ProbeFault:
-    """A probe is not believed from minute `since` on; known at minute `known`."""
+    """A probe jumped by `jump_k` and is not believed from minute `since` on; known at minute `known`."""
 
     probe: str
-    kind: str
     since: int
     known: int
-    jump_k: float = 0.0
+    jump_k: float
 
 
 def probe_faults(minutes: Minutes) -> list[ProbeFault]:
-    """Return the faults of the probes in time order, at most the first jump and the first loss of each."""
+    """Return the faults of the probes in time order, at most the first jump of each."""
     found = []
     for name, values in minutes.probes.items():
         other = minutes.probes.get(AIR) if name == METAL else None
         found += _jump(name, values, minutes.probe_quantum_k[name], other)
-        found += _lost(name, values, np.isfinite(minutes.logged_pa))
     return sorted(found, key=lambda f: f.known)
 
 
@@ -69,22 +66,5 @@ def _jump(name: str, values: np.ndarray, quantum: np.ndarray, other: np.ndarray 
         at = int(m[i])
         moved_before = np.nanmax(np.abs(middle[6 : at - 4] - middle[: at - 10]), initial=0.0)
         if name != AIR or moved_before < HABIT * stays[i]:
-            return [ProbeFault(name, "channel_jumped", at, at + CONFIRM_PROBE, float(off[i]))]
-    return []
-
-
-def _lost(name: str, values: np.ndarray, recorded: np.ndarray) -> list[ProbeFault]:
-    """Return the loss of a probe: blank for long while the pressure was read. A log that slept lost nothing."""
-    there = np.isfinite(values)
-    if not there.any():
-        return []
-    run, since = 0, 0
-    for m in range(int(np.flatnonzero(there)[0]), len(values)):
-        if there[m]:
-            run = 0
-        elif recorded[m]:
-            since = m if run == 0 else since
-            run += 1
-        if run >= LOST_MINUTES:
-            return [ProbeFault(name, "channel_lost", since, m)]
+            return [ProbeFault(name, at, at + CONFIRM_PROBE, float(off[i]))]
     return []

@@ -270,6 +270,28 @@ def test_a_log_that_slept_lost_neither_probe_nor_barometer(calm: Night) -> None:
     assert "What would help" not in found.text
 
 
+def blanked(stretch: Stretch, begin_s: float, end_s: float) -> Stretch:
+    """Return the stretch without what its metal probe read in a while."""
+    at = (stretch.frame.index - stretch.begin).total_seconds()
+    frame = stretch.frame.copy()
+    frame.loc[(at > begin_s) & (at < end_s), "surface_temperature"] = np.nan
+    return replace(stretch, frame=frame)
+
+
+def test_a_probe_that_reads_again_is_used_again(calm: Night) -> None:
+    whole = changed(calm, lambda t, p: p, without=("ambient_temperature",))
+    found = assert_prefix_consistent(assess, blanked(whole, 14_000.0, 17_000.0), range(1200, len(whole.frame), 500))
+    assert found.verdict == "tight"
+    assert value(found, "smallest_detectable") < 1.5 * value(assess(whole), "smallest_detectable")
+
+
+def test_the_hours_before_the_only_probe_went_blank_are_judged(calm: Night) -> None:
+    stretch = blanked(changed(calm, lambda t, p: p, without=("ambient_temperature",)), 25_000.0, 40_000.0)
+    found = assess(stretch)
+    assert 18_000.0 < value(found, "hours_judged") < 26_000.0
+    assert value(found, "smallest_detectable") < PSI / 86_400.0
+
+
 def test_topped_up_while_the_log_slept(calm: Night) -> None:
     def topped_up(t: np.ndarray, p: np.ndarray) -> np.ndarray:
         return p - 10.0 * t / 86_400.0 + np.where(t > 20_000, 3.5, 0.0)
