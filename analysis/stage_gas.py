@@ -15,7 +15,7 @@ from analysis.stage_refrigerant import (
     RefrigerantStages,
 )
 from analysis.stage_signals import GAUGE_FLOOR_PA, MINUTE_S
-from analysis.stage_state import OPEN_MINUTES, QUIET_MINUTES, TESTED_PART, Contents
+from analysis.stage_state import OPEN_MINUTES, QUIET_S, TESTED_PART, Contents
 
 PUMPED_PA = 1.3e3
 """Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
@@ -145,7 +145,7 @@ class GasStages(RefrigerantStages):
         shut = self.shut_off(int(first), last) if self.lowest_pa < REACHED * target_pa else None
         down = first + int(np.argmax(s.calm_pa[first : last + 1] <= self.lowest_pa + GAUGE_NOISE_PA))
         held_s = float(s.end_s[down if shut is None else shut]) + s.hold_s
-        if standing and (shut is None or broken_s - held_s < QUIET_MINUTES * MINUTE_S):
+        if standing and (shut is None or broken_s - held_s < QUIET_S):
             return
         self.now.left_s = broken_s
         if self.placed_s is not None and held_s < self.placed_s < broken_s:

@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA, STILL_KG
 from analysis.stage_signals import MINUTE_S
-from analysis.stage_state import FILLED_PART, OPEN_MINUTES, WatchState
+from analysis.stage_state import FILLED_PART, OPEN_MINUTES, QUIET_S, WatchState
 
 READY_S = 120.0
 REST_EDGE_S = 180.0
@@ -19,8 +19,6 @@ WATCHED_S = 2_700.0
 """A cylinder taken off this long after the last pull shows how long the last pause was watched."""
 RUN_MINUTES, STOP_MINUTES = 3, 30
 """A compressor runs after three minutes, and has stopped for good after half an hour (it may cycle)."""
-STANDS_S = 300.0
-"""In a log that stops then, one that stood for longer than this has stopped (common practice)."""
 PAUSE_S = 780.0
 """A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
 IDLE_MINUTES = 90
@@ -307,7 +305,7 @@ class RefrigerantStages(WatchState):
             self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
         elif self.stage == "startup":
             stopped_s = self._stopped(k)
-            if self.s.end_s[k] - stopped_s > STANDS_S:
+            if self.s.end_s[k] - stopped_s >= QUIET_S:
                 self.end(stopped_s, k)
 
     def _begin_charging(self, k: int, came_s: float = np.inf) -> None:

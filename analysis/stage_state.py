@@ -15,8 +15,8 @@ Contents = Literal["unknown", "refrigerant", "remnant", "open", "nitrogen", "vac
 
 OPEN_MINUTES = 10
 """A circuit that stands at the air's pressure for so long is open to it."""
-QUIET_MINUTES, GONE_MINUTES = 15, 10
-"""In a log that stops then, what moved refrigerant is over: nothing moved for so long, or no cylinder stood there."""
+QUIET_S = 300.0
+"""In a log that stops then, what did nothing for so long is over (common practice)."""
 TESTED_PART = 0.05
 """A log that begins so near the pressure that the job wants to test at, where no liquid would stand, is of the test."""
 FILLED_PART = 0.01
@@ -121,8 +121,7 @@ class WatchState(LookBack):
         """Say when the stage ended as it looks in minute `k`, the last of the log; what follows may tell more."""
         if self.now is None:
             return
-        gone = self.off_s is not None and self.s.end_s[k] - self.off_s > GONE_MINUTES * MINUTE_S
-        if self.s.end_s[k] - self.active_s > (GONE_MINUTES if gone else QUIET_MINUTES) * MINUTE_S:
+        if self.s.end_s[k] - self.active_s >= QUIET_S:
             seen = self.now
             self.end_as_it_is(k)
             seen.ended = seen.left_s = None
