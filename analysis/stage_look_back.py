@@ -12,7 +12,7 @@ SLOW_MINUTES, SLOW_KG = 60, 0.5
 """The last liquid boils so slowly out of a small circuit, yet faster than a scale drifts (common practice)."""
 VACUUM_PA = 3e3
 SUDDEN = 1.5
-"""A flow that sets in moves the scale in its first minute by at most so much more than in the next."""
+"""What flows in one minute moves the scale by at most so much more than in another."""
 EQUAL_PART = 1.01
 """Discharge over suction pressure falls by such a part a minute, and more, while a stopped circuit equalises."""
 PULL_MINUTES = 60
@@ -23,8 +23,6 @@ FLICKER_PA = 8e3
 """A gauge may flicker by a step of 1 psi."""
 BACK_MINUTES = 8
 """Liquid that was drawn from comes back to the room's saturation within so many minutes (common practice)."""
-CHILLED_PART = 0.97
-"""Liquid under this part of what the coldest thing beside it holds, a kelvin, is drawn from."""
 STEP_PA = 600.0
 """Two minutes that move pressure by as much each, one way, are a machine or a valve (common practice)."""
 QUICK = 3.0
@@ -47,14 +45,12 @@ class LookBack:
     ) -> int:
         """Return the minute in which pressure left, upward or downward, the level it had around minute `k`.
 
-        A level above `most_pa` is taken for that: gas that was let out until a moment ago stood higher. What nobody saw
-        falls unseen; a gauge is connected before what it shows rises.
+        A level above `most_pa` is taken for that: gas that was let out until a moment ago stood higher.
         """
         pressure = self.s.pressure_pa
         first = self.s.back(k, 10)
         level = min(float(np.nanmedian(pressure[first : k + 1])), most_pa)
         left = sign * (pressure[first:k] - level) > max(part * level, least_pa)
-        left |= np.isnan(pressure[first:k]) & (sign < 0.0)
         stood = np.flatnonzero(~left)
         return first + int(stood[-1]) + 1 if len(stood) else first
 
@@ -87,31 +83,19 @@ class LookBack:
         """Return the minute at whose end the scale began to move one way: the last that stood where it stood before."""
         weight, j = self.s.weight_kg, k
         still = max(STILL_KG, 1.5 * self.s.restless_kg[k])
-        while j > 0 and not self._handled(j, sign):
+        while j > 0 and not self._handled(j):
             first = j
-            while first > max(j - STILL_MINUTES, 0) and not self._handled(first - 1, sign):
+            while first > max(j - STILL_MINUTES, 0) and not self._handled(first - 1):
                 first -= 1
             if not sign * (weight[j] - weight[first]) > still:
                 break
             j -= 1
         moved = np.flatnonzero(~(sign * (weight[j : k + 1] - weight[j]) <= still))
-        onset = j + max(int(moved[0]) - 1, 0) if len(moved) else j
-        while onset > 0 and onset == j and self._handled(j, sign) and not self.s.swapped[j]:
-            onset, j = j - 1, j - 1  # it flowed as soon as the hands were off
-        return onset
+        return j + max(int(moved[0]) - 1, 0) if len(moved) else j
 
-    def _handled(self, j: int, sign: float) -> bool:
-        """Return whether hands moved the scale in this minute or the one before, and not a flow that set in there."""
-        s = self.s
-        for i in (j - 1, j):
-            if i < 0 or not s.swapped[i]:
-                continue
-            if not 0 < i < len(s) - 1 or not (s.on_scale[i - 1] and s.on_scale[i]):
-                return True
-            step, next_ = sign * np.diff(s.weight_kg[i - 1 : i + 2])
-            if not 0.0 < step <= SUDDEN * next_:
-                return True
-        return False
+    def _handled(self, j: int) -> bool:
+        """Return whether hands moved the scale in this minute or the one before."""
+        return bool(self.s.swapped[max(j - 1, 0) : j + 1].any())
 
     def held(self, k: int, minutes: int, part: float, least_pa: float = 700.0) -> bool:
         """Return whether pressure stood within `part` of itself for so many minutes."""
@@ -151,7 +135,7 @@ class LookBack:
         s, j, seen = self.s, k, False
         for i in range(k, first + 1, -1):
             fell = self.stepped(i, now) < 0 and np.nanmax(s.calm_pa[i : min(i + 3, now + 1)]) < s.pressure_pa[i - 2]
-            if fell and self._flowed_between(i, j, j < k):
+            if fell and self._flowed_between(i, j):
                 j, seen = i - 2, self._at_once(i, now)
         return j, seen
 
@@ -193,26 +177,13 @@ class LookBack:
         after_pa = s.pressure_pa[i] - s.calm_pa[min(i + STILL_MINUTES, now)]
         return bool(max(before_pa, after_pa) < (s.pressure_pa[i - 2] - s.pressure_pa[i]) / 4.0)
 
-    def _flowed_between(self, i: int, j: int, opened: bool) -> bool:
+    def _flowed_between(self, i: int, j: int) -> bool:
         """Return whether what flowed after minute `j` flowed since pressure fell in minute `i`.
 
-        Long before, it has to look like a valve: one that was opened again at `j` had been closed, and pressure had
-        come back; what is drawn comes back within minutes when it pauses, or stands under what the room would hold;
-        and what opens a valve moves pressure at once, while water that cools the vessel moves it on and on.
+        Long before, it has to look like a valve, which moves pressure at once; water that cools the vessel moves it
+        on and on.
         """
-        s, p = self.s, self.s.calm_pa[i : j + 1]
-        if s.end_s[j] - s.end_s[i] <= PULL_MINUTES * MINUTE_S:
-            return True
-        if opened and np.nanmax(p - np.fmin.accumulate(p)) > 0.5 * (s.pressure_pa[j] - s.pressure_pa[j + 2]):
-            return True
-        fell_pa, after_pa = s.pressure_pa[i - 2] - s.pressure_pa[i], s.pressure_pa[i] - p
-        if np.fmax.reduce(p[BACK_MINUTES:] - p[:-BACK_MINUTES], initial=0.0) > 0.5 * np.fmax.reduce(
-            after_pa, initial=fell_pa
-        ):
-            return True
-        if np.mean(p < CHILLED_PART * s.saturation_low_pa[i : j + 1]) > 0.5:
-            return True
-        return self._at_once(i, j) and bool(np.nanmedian(after_pa) > -fell_pa / 2.0)
+        return bool(self.s.end_s[j] - self.s.end_s[i] <= PULL_MINUTES * MINUTE_S) or self._at_once(i, j)
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""
