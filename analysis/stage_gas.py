@@ -66,12 +66,9 @@ class GasStages(RefrigerantStages):
             self.broken_s, self.aired = None, False  # pumped down again
         self.lowest_pa = min(self.lowest_pa, float(p))
         leaving = s.flow_kg[k] < 0
-        if self.broken_s is None:
-            high = p > self.lowest_pa + BROKEN_PA and p > 1.5 * self.lowest_pa
-            if high or (leaving and p > self.lowest_pa + 1e3):
-                self.broken_s = float(
-                    s.begin_s[self.departure(k, 1.0, 1.0, 700.0 if s.probe[s.back(k, 10)] else 0.5 * FLICKER_PA)]
-                )
+        if self.broken_s is None and p > self.lowest_pa + BROKEN_PA:
+            least_pa = 700.0 if s.probe[s.back(k, 10)] else 0.5 * FLICKER_PA
+            self.broken_s = float(s.begin_s[self.departure(k, 1.0, 1.0, least_pa)])
         if self.broken_s is None:
             return
         self.aired |= abs(p / air - 1.0) < OPEN_PART and self.held(k, AIRED_MINUTES, 0.02) and not self.at_saturation(k)
@@ -82,7 +79,7 @@ class GasStages(RefrigerantStages):
             return
         if p > 1.25 * air:
             if not np.isnan(s.weight_kg[k]):
-                if s.end_s[k] - self.broken_s > 15 * MINUTE_S and not self.moved_by_hose(k, 15):
+                if s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
                     self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
@@ -101,7 +98,7 @@ class GasStages(RefrigerantStages):
         """Return whether pressure went down as only a pump at an emptied circuit takes it."""
         s = self.s
         p, first = s.calm_pa[k], s.back(k, 5)
-        emptied = self.contents in ("open", "nitrogen", "vacuum") and self.stage != "recovery"
+        emptied = self.contents in ("open", "nitrogen", "vacuum")
         emptied |= self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
         pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
         pumped = pumped and not self.moved_by_hose(k, 10)
@@ -110,7 +107,7 @@ class GasStages(RefrigerantStages):
             highest_pa = np.nanmax(s.pressure_pa[: k + 1])
             told = s.probe[k] or highest_pa > GAUGE_FLOOR_PA  # a gauge at its floor only flickers
             emptied = pumped = bool(told and max(p, s.pressure_pa[k]) < 0.5 * highest_pa)
-        pulled = emptied and p < 0.5 * s.barometer_pa[k] and s.pressure_pa[k] < 0.6 * s.barometer_pa[k]
+        pulled = emptied and p < 0.5 * s.barometer_pa[k]
         return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
 
     def _filled(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
@@ -213,8 +210,6 @@ class GasStages(RefrigerantStages):
         at_s, note = self._filled_from(k)
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
-        elif self.stage == "at_rest":
-            self.found.remove(self.now) if self.now is not None and self.now.known >= k else self.end(at_s, k)
         if stood:
             note = "no liquid would stand at this pressure, so it is nitrogen, or vapour that was left there"
         else:

@@ -148,9 +148,7 @@ class RefrigerantStages(WatchState):
                 return
             if self.contents == "remnant" or self.stage == "recovery":
                 rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]
-                came = self.placed_s is not None and self.placed_s > self.active_s and self.rushed(k, self.placed_s)
-                came |= not self.found and self.rushed(k)  # nothing was taken out that could come back
-                if not rising or (flow > -2.0 and not came):
+                if not rising or flow > -2.0:
                     return
             self._begin_charging(k)
 
@@ -178,16 +176,13 @@ class RefrigerantStages(WatchState):
             return  # nothing stands on the scale that could take it
         if self.off_test_part < FILLED_PART and not self.scaled:
             return  # it may be nitrogen that is let out
-        seen_standing = s.load_read[k] or not np.isnan(s.lift[k])
         if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(
             one.stage not in ("at_rest", "startup") for one in self.found
         ):
             return  # a machine that ran or was charged falls by running
-        if self.latest == "startup" and not seen_standing:
-            return  # whether or not that is seen
         first = s.back(k, 60)
         before = s.calm_pa[first : k + 1]
-        if k - first < 5 or p > 0.85 * np.nanmax(before) or np.nanmax(before) < 20e3:
+        if k - first < 5 or p > 0.85 * np.nanmax(before):
             return
         low = s.saturation_low_pa[k]
         if not np.isnan(low) and p > 0.85 * low:
@@ -245,7 +240,7 @@ class RefrigerantStages(WatchState):
             self._end_recovery(k)
         elif self._opens(k):
             at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
-            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
+            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k]
             since = int(np.searchsorted(s.end_s, self.rested_s))
             stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
             deep |= stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
@@ -322,8 +317,6 @@ class RefrigerantStages(WatchState):
             self._end_recovery(k, at_s)
         elif self.stage == "evacuation":
             self._end_evacuation(at_s, k)
-        elif self.stage == "at_rest":
-            self.end(at_s - READY_S, k)
         self.contents = "refrigerant"
         self.begin("charging", at_s, k, within_s, note)
         if not by_scale:
