@@ -856,7 +856,7 @@ def test_an_end_that_nobody_marked_is_asked_for(seed: int) -> None:
     told = [c for c in cautions if c.startswith("The journal names")]
     assert len(told) == 1
     assert "recovery" in told[0]
-    assert all(later.replace("_", " ") in told[0] for later, _, _ in truth[number + 1 :])
+    assert all(words(later) in told[0] for later, _, _ in truth[number + 1 :])
     full = marked(seed, marks_of(truth))
     assert not any(c.startswith("The journal names") for c in find_stages(full.log, full.job)[1])
 
