@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from collector.bench.plant import STEP_S, Plant, build_plant
-from collector.bench.scenario import START_S, Said, Script, Technician, job
+from collector.bench.scenario import START_S, Script, Technician, job
 from collector.bench.sensors import Panel
+from collector.entries import Entry
 
 MIDNIGHT = datetime.datetime(2026, 3, 17, tzinfo=datetime.UTC)
 """The first day of the invented job."""
@@ -36,7 +37,7 @@ class Bench:
         self,
         seed: int = SEED,
         script: Callable[[Plant], Script] = job,
-        say: Callable[[float, Said], None] = lambda _seconds, _said: None,
+        say: Callable[[float, Entry], None] = lambda _seconds, _said: None,
     ) -> None:
         self.plant = build_plant(seed, START_S)
         self._panel = Panel(seed)

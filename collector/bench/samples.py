@@ -12,12 +12,11 @@ from analysis.vocabulary.channels import JOURNAL_COLUMNS, column_header
 from analysis.vocabulary.job import JOB_FILE, JOURNAL_FILE, READINGS_FILE
 from analysis.vocabulary.shipped import shipped
 from collector.bench.play import Bench, Row, moment, play
-from collector.bench.scenario import Said
 from collector.bench.sensors import SENSORS
 from collector.bench.wires import PANEL_CHANNELS
-from collector.entries import stamp
+from collector.entries import Entry, stamp
 
-Journal = list[tuple[float, Said]]
+Journal = list[tuple[float, Entry]]
 
 INTERVAL_S = 10.0
 PANEL_LOST_S = (12.2 * 3_600.0, 12.45 * 3_600.0)
@@ -56,8 +55,8 @@ def whole_job(look: Callable[[Bench], None] = lambda _bench: None) -> tuple[list
     for row in play(bench, INTERVAL_S):
         rows.append(row)
         look(bench)
-    journal.insert(0, (begin, Said("recorder", "", "started", "SIMULATED DATA")))
-    journal.append((rows[-1].seconds, Said("recorder", "", "stopped")))
+    journal.insert(0, (begin, Entry("recorder", "", "started", "SIMULATED DATA")))
+    journal.append((rows[-1].seconds, Entry("recorder", "", "stopped")))
     return rows, journal
 
 
@@ -67,8 +66,8 @@ def panel_pulled(rows: list[Row], journal: Journal) -> tuple[list[Row], Journal]
     blank = dict.fromkeys(PANEL_CHANNELS)
     rows = [Row(r.seconds, {**r.shown, **blank}) if lost <= r.seconds < back else r for r in rows]
     events = [
-        (lost + 3.0, Said("instrument", "panel", "lost", "no answer within 1 s")),
-        (back, Said("instrument", "panel", "back", "answers again")),
+        (lost + 3.0, Entry("instrument", "panel", "lost", "no answer within 1 s")),
+        (back, Entry("instrument", "panel", "back", "answers again")),
     ]
     return rows, sorted([*journal, *events], key=lambda entry: entry[0])
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from analysis.vocabulary.units import UNITS
 from collector.bench.circuit import Circuit
 from collector.bench.plant import PLATE_KG, Plant
+from collector.entries import Entry
 
 MINUTE_S, HOUR_S = 60.0, 3_600.0
 PSI_PA, MICRON_PA, LB_KG = UNITS["psia"].scale, UNITS["micron"].scale, UNITS["lb"].scale
@@ -24,16 +25,6 @@ LEVEL_PA = 14.921 * UNITS["inHg"].scale
 
 
 @dataclass(frozen=True)
-class Said:
-    """One line for the journal: kind, subject, value, text, as the journal's columns."""
-
-    kind: str
-    subject: str
-    value: str = ""
-    text: str = ""
-
-
-@dataclass(frozen=True)
 class Wait:
     """Go on when `until` holds, at the latest after `at_most_s`."""
 
@@ -41,7 +32,7 @@ class Wait:
     until: Callable[[], bool] | None = None
 
 
-Step = Said | Wait
+Step = Entry | Wait
 Script = Generator[Step, None, None]
 
 TRUTH: dict[str, list[str]] = {
@@ -62,7 +53,7 @@ def minutes(number: float, until: Callable[[], bool] | None = None) -> Wait:
 
 def job(plant: Plant) -> Script:
     """The whole job."""
-    yield Said("note", "", "", "SIMULATED DATA: an invented site and machine, made by the standwatch bench")
+    yield Entry("note", "", "", "SIMULATED DATA: an invented site and machine, made by the standwatch bench")
     yield minutes(4)
     yield from at_rest(plant)
     yield from recovery(plant)
@@ -71,25 +62,25 @@ def job(plant: Plant) -> Script:
     yield from evacuation(plant)
     yield from charging(plant)
     yield from startup(plant)
-    yield Said("note", "", "", "SIMULATED DATA: end of the job")
+    yield Entry("note", "", "", "SIMULATED DATA: end of the job")
 
 
 def at_rest(plant: Plant) -> Script:
     """An hour in which nothing runs: one thermometer disagrees."""
-    yield Said("stage", "at_rest", "begin")
+    yield Entry("stage", "at_rest", "begin")
     yield minutes(60)
-    yield Said("stage", "at_rest", "end")
+    yield Entry("stage", "at_rest", "end")
     plant.loose_probe_k = 0.0
-    yield Said("note", "", "", "probe of the water leaving the condenser was loose in its well: pushed home")
+    yield Entry("note", "", "", "probe of the water leaving the condenser was loose in its well: pushed home")
 
 
 def recovery(plant: Plant) -> Script:
     """Three cylinders; liquid, then vapour; pauses until the level holds."""
     circuit = plant.circuit
     circuit.water.flow_kg_per_s = 9.0
-    yield Said("mark", "water_flow_on")
+    yield Entry("mark", "water_flow_on")
     yield minutes(6)
-    yield Said("stage", "recovery", "begin")
+    yield Entry("stage", "recovery", "begin")
     names = ["CYL-1", "CYL-2", "CYL-3"]
     yield from swap(plant, names.pop(0), first=True)
     yield minutes(3)
@@ -105,14 +96,14 @@ def recovery(plant: Plant) -> Script:
             continue
         plant.recovering = False
         pauses += 1
-        yield Said("mark", "recovery_paused", "", "does it come back?")
+        yield Entry("mark", "recovery_paused", "", "does it come back?")
         yield minutes(15)
         if circuit.pressure_pa <= LEVEL_PA - 500.0 or pauses == 6:
             break
-        yield Said("mark", "recovery_resumed")
+        yield Entry("mark", "recovery_resumed")
         plant.recovering = True
     yield from off_scale(plant)
-    yield Said("stage", "recovery", "end")
+    yield Entry("stage", "recovery", "end")
 
 
 def _full(plant: Plant) -> bool:
@@ -126,7 +117,7 @@ def off_scale(plant: Plant) -> Script:
     plant.hand_on_scale_kg = 4.0
     yield Wait(20.0)
     plant.hand_on_scale_kg = 0.0
-    yield Said("mark", "cylinder_off", plant.on_scale)
+    yield Entry("mark", "cylinder_off", plant.on_scale)
     plant.on_scale = ""
     yield Wait(170.0)
 
@@ -139,7 +130,7 @@ def swap(plant: Plant, name: str, first: bool = False) -> Script:
     plant.hand_on_scale_kg = -3.0
     yield Wait(25.0)
     plant.hand_on_scale_kg = 0.0
-    yield Said("mark", "cylinder_on", name)
+    yield Entry("mark", "cylinder_on", name)
     yield Wait(100.0)
 
 
@@ -164,19 +155,19 @@ def leak_search(plant: Plant) -> Script:
     """The first pressure test: it leaks; the shaft seal is found and changed, the circuit open meanwhile."""
     circuit = plant.circuit
     circuit.water.flow_kg_per_s = 0.0
-    yield Said("mark", "water_flow_off")
+    yield Entry("mark", "water_flow_off")
     yield minutes(8)
-    yield Said("note", "", "", "dry nitrogen through a regulator with a relief valve, in steps")
-    yield Said("stage", "pressure_test", "begin")
+    yield Entry("note", "", "", "dry nitrogen through a regulator with a relief valve, in steps")
+    yield Entry("stage", "pressure_test", "begin")
     yield from pressurise(plant)
     yield minutes(170)
-    yield Said("note", "", "", "bubbles at the compressor's shaft seal")
-    yield Said("stage", "pressure_test", "end")
+    yield Entry("note", "", "", "bubbles at the compressor's shaft seal")
+    yield Entry("stage", "pressure_test", "end")
     yield from blow_off(plant)
     circuit.leak_m2 = 0.0
     let_damp_air_in(circuit)
     yield minutes(35)
-    yield Said("note", "", "", "shaft seal changed, flange tightened")
+    yield Entry("note", "", "", "shaft seal changed, flange tightened")
 
 
 def let_damp_air_in(circuit: Circuit) -> None:
@@ -187,10 +178,10 @@ def let_damp_air_in(circuit: Circuit) -> None:
 
 def overnight_test(plant: Plant) -> Script:
     """The second pressure test, over the night: tight."""
-    yield Said("stage", "pressure_test", "begin")
+    yield Entry("stage", "pressure_test", "begin")
     yield from pressurise(plant)
     yield Wait((24.0 + 6.8) * HOUR_S - plant.seconds)
-    yield Said("stage", "pressure_test", "end")
+    yield Entry("stage", "pressure_test", "end")
     yield from blow_off(plant)
 
 
@@ -199,45 +190,45 @@ def evacuation(plant: Plant) -> Script:
     circuit, pump = plant.circuit, plant.pump
     pump.oil_load = 0.93
     circuit.water.flow_kg_per_s = 9.0
-    yield Said("mark", "water_flow_on")
-    yield Said("stage", "evacuation", "begin")
+    yield Entry("mark", "water_flow_on")
+    yield Entry("stage", "evacuation", "begin")
     pump.running = True
-    yield Said("mark", "pump_on")
+    yield Entry("mark", "pump_on")
     yield Wait(40.0)
     pump.valve_open = True
-    yield Said("mark", "pump_valve_open")
+    yield Entry("mark", "pump_valve_open")
     yield minutes(110)
     pump.valve_open = False
-    yield Said("mark", "pump_valve_closed", "", "what holds it up?")
+    yield Entry("mark", "pump_valve_closed", "", "what holds it up?")
     yield minutes(18)
     pump.running = False
-    yield Said("mark", "pump_off")
+    yield Entry("mark", "pump_off")
     yield minutes(6)
     pump.change_oil()
-    yield Said("mark", "oil_change")
+    yield Entry("mark", "oil_change")
     pump.running = True
-    yield Said("mark", "pump_on")
+    yield Entry("mark", "pump_on")
     yield minutes(3)
     pump.valve_open = True
-    yield Said("mark", "pump_valve_open")
+    yield Entry("mark", "pump_valve_open")
     yield Wait(5 * HOUR_S, lambda: circuit.pressure_pa < 250.0 * MICRON_PA)
     yield minutes(10)
     pump.valve_open = False
-    yield Said("mark", "pump_valve_closed", "", "hold")
+    yield Entry("mark", "pump_valve_closed", "", "hold")
     yield minutes(2)
     pump.running = False
-    yield Said("mark", "pump_off")
+    yield Entry("mark", "pump_off")
     yield minutes(40)
-    yield Said("stage", "evacuation", "end")
+    yield Entry("stage", "evacuation", "end")
 
 
 def charging(plant: Plant) -> Script:
     """Vapour until liquid cannot freeze the tubes, then liquid; four cylinders; by weight to the plate."""
     circuit = plant.circuit
-    yield Said("stage", "charging", "begin")
+    yield Entry("stage", "charging", "begin")
     yield from swap(plant, "CYL-1", first=True)
-    yield Said("mark", "vapor_charging")
-    yield Said("mark", "vacuum_broken", "", "with vapour")
+    yield Entry("mark", "vapor_charging")
+    yield Entry("mark", "vacuum_broken", "", "with vapour")
     plant.charging, plant.charging_kg_per_s = "vapor", 0.0040
     yield Wait(3 * HOUR_S, lambda: circuit.saturation_k > 273.15 + 3.5)
     in_before = circuit.refrigerant_kg
@@ -245,7 +236,7 @@ def charging(plant: Plant) -> Script:
     plant.charging = ""
     yield from swap(plant, names.pop(0))
     plant.charging, plant.charging_kg_per_s = "liquid", 0.034
-    yield Said("mark", "liquid_charging")
+    yield Entry("mark", "liquid_charging")
     while True:
         at_s = plant.seconds
 
@@ -264,27 +255,27 @@ def charging(plant: Plant) -> Script:
     yield minutes(8)
     yield from off_scale(plant)
     returned = f"{(circuit.refrigerant_kg - in_before) / LB_KG:.0f} lb"
-    yield Said("note", "", "", f"charged as liquid: {returned}")
-    yield Said("stage", "charging", "end")
+    yield Entry("note", "", "", f"charged as liquid: {returned}")
+    yield Entry("stage", "charging", "end")
 
 
 def startup(plant: Plant) -> Script:
     """Two hours of running: the loop is pulled down, the load settles, readings are taken."""
     yield minutes(6)
-    yield Said("stage", "startup", "begin")
+    yield Entry("stage", "startup", "begin")
     yield minutes(3)
     plant.running.start(plant.circuit.saturation_k)
     yield minutes(75)
     plant.building_w = 84e3
     yield minutes(60)
-    yield Said("stage", "startup", "end")
+    yield Entry("stage", "startup", "end")
     plant.running.stop()
 
 
 class Technician:
     """Works through a script while the plant runs; hands every line for the journal to `say`."""
 
-    def __init__(self, plant: Plant, script: Script, say: Callable[[float, Said], None]) -> None:
+    def __init__(self, plant: Plant, script: Script, say: Callable[[float, Entry], None]) -> None:
         self._plant, self._script, self._say = plant, script, say
         self._wait: Wait | None = None
         self._since_s = plant.seconds
@@ -302,7 +293,7 @@ class Technician:
             step = next(self._script, None)
             if step is None:
                 self.done = True
-            elif isinstance(step, Said):
+            elif isinstance(step, Entry):
                 self._say(self._plant.seconds, step)
             else:
                 self._wait, self._since_s = step, self._plant.seconds

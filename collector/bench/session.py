@@ -10,7 +10,7 @@ from collector.bench.clock import FastClock
 from collector.bench.job_folder import prepare
 from collector.bench.plant import Plant
 from collector.bench.play import Bench, moment
-from collector.bench.scenario import Said, Script, job
+from collector.bench.scenario import Script, job
 from collector.bench.wires import Wires
 from collector.clocks import Clocks
 from collector.control import send
@@ -47,7 +47,7 @@ async def run_session(
     RecorderError
         The recorder had to stop.
     """
-    said: asyncio.Queue[Said | None] = asyncio.Queue()
+    said: asyncio.Queue[Entry | None] = asyncio.Queue()
     bench = Bench(seed, script, say=lambda _seconds, each: said.put_nowait(each))
     begin_s = bench.plant.seconds
     every_s = interval_s / speed / POLLS_A_ROW
@@ -69,7 +69,7 @@ async def run_session(
             while (each := await said.get()) is not None:
                 clock.held = True  # a slow disk would make simulated minutes of the moment that a mark takes
                 try:
-                    await asyncio.to_thread(send, folder, Entry(each.kind, each.subject, each.value, each.text))
+                    await asyncio.to_thread(send, folder, each)
                 finally:
                     clock.held = False
 

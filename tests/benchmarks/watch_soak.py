@@ -28,7 +28,6 @@ from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE
 from collector.bench.job_folder import prepare
 from collector.bench.play import Bench
 from collector.bench.samples import cell
-from collector.bench.scenario import Said
 from collector.bench.wires import Wires
 from collector.control import send
 from collector.entries import Entry, stamp
@@ -45,7 +44,7 @@ NAMES = {"record": "recorder", "collector.follow.findings": "findings", "collect
 ALARMS = '\n[[alarm]]\non = "instrument_lost"\nname = "lost"\nsend = ["json://127.0.0.1:9/"]\n'
 
 
-def play_before(bench: Bench, said: list[tuple[float, Said]], hours: float, folder: Path) -> datetime.datetime:
+def play_before(bench: Bench, said: list[tuple[float, Entry]], hours: float, folder: Path) -> datetime.datetime:
     """Play the bench for some hours into the log; return the time of the wall at the bench's midnight."""
     begin_s = bench.plant.seconds
     end_s = begin_s + hours * 3_600.0
@@ -92,7 +91,7 @@ async def minute(found: dict[str, list[psutil.Process]], length_s: float) -> dic
 
 async def soak(folder: Path, minutes: float, hours_before: float) -> int:
     """Run the watch and print the table."""
-    said: list[tuple[float, Said]] = []
+    said: list[tuple[float, Entry]] = []
     bench = Bench(SEED, say=lambda at, each: said.append((at, each)))
     async with Wires(lambda: bench.shown, every_s=INTERVAL_S / 2.0) as wires:
         prepare(folder, wires.instruments(INTERVAL_S / 2.0), INTERVAL_S)

@@ -12,17 +12,18 @@ from analysis.log import load
 from analysis.vocabulary.errors import InputError, RecorderError
 from collector.bench.job_folder import prepare
 from collector.bench.plant import Plant
-from collector.bench.scenario import START_S, Said, Script, at_rest, minutes
+from collector.bench.scenario import START_S, Script, at_rest, minutes
 from collector.bench.sensors import SENSORS
 from collector.bench.session import run_session
 from collector.bench.wires import Wires
+from collector.entries import Entry
 from collector.folder_lock import FolderLock
 from tests.patience import PATIENCE_S
 
 
 def hour(plant: Plant) -> Script:
     yield from at_rest(plant)
-    yield Said("mark", "pump_on")
+    yield Entry("mark", "pump_on")
     yield minutes(2)
 
 
