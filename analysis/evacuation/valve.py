@@ -6,14 +6,12 @@ import math
 
 import numpy as np
 
-from analysis.evacuation.story import Closed
 from analysis.evacuation.ticks import GAP_S, Ticks
 
 PULLED_BELOW_PA = 40e3
 """Above this nobody closes the valve to see whether it holds."""
 RISEN, RISEN_NOISES, RISEN_QUANTA = 0.2, 6.0, 2.5
 FALLEN, FALLEN_NOISES = 0.1, 5.0
-BACK = 1.05
 LEFT, LEFT_NOISES = 0.03, 4.0
 BEND_TICKS = 20
 """So many ticks before its low, and as many as it took to be seen after, the circuit's bend is looked for."""
@@ -141,12 +139,9 @@ def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     return old + int(np.argmax(pump[old : k + 1] < math.sqrt(was * now)))
 
 
-def fallen(t: Ticks, k: int, peak: int, closed: Closed | None) -> bool:
+def fallen(t: Ticks, k: int, peak: int) -> bool:
     """Return whether the pressure fell from its recent peak as it does when the valve is opened."""
     p = t.vacuum
-    quantum = float(t.quantum[k] / p[peak])
-    share = max(FALLEN, FALLEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * quantum)
+    share = max(FALLEN, FALLEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k] / p[peak]))
     limit = (1.0 - share) * p[peak]
-    if closed is not None and not (closed.sure or closed.stopped):  # back where it was
-        limit = max(limit, min(BACK * closed.level_pa, (1.0 - 0.5 * share) * p[peak]))
     return bool(k - peak >= 2 and p[k] < limit and p[k - 1] < limit)

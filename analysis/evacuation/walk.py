@@ -118,7 +118,7 @@ class Walk:
         if self.closed is not None:
             self._closed_later(k, self.closed)
             self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
-            if fallen(self.t, k, self.peak, self.closed):
+            if fallen(self.t, k, self.peak):
                 self._end_closed(self.peak, float(at[self.peak]))
                 self._reopened(self.peak + 1)
                 self._pump(k)
