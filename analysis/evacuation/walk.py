@@ -9,7 +9,6 @@ import numpy as np
 from analysis.evacuation.aim import Aim
 from analysis.evacuation.alive import one_number
 from analysis.evacuation.closed_circuit import (
-    OPENING_S,
     hold_outcome,
     level_at,
     look_at,
@@ -163,8 +162,7 @@ class Walk:
     def _close(self, first: int, begin_s: float, *, sure: bool, stopped: bool = False) -> None:
         p = self.t.vacuum
         before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
-        opened = any(begin_s - OPENING_S < when for when in self.story.opened[-1:])
-        self.closed = Closed(first, begin_s, self.story.pull, sure, before, stopped and not opened)
+        self.closed = Closed(first, begin_s, self.story.pull, sure, before, stopped)
         self.closed.hold = self.story.reached and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(self.closed)
         self.peak = first
