@@ -10,7 +10,7 @@ import numpy as np
 from analysis.evacuation.alive import seen_alive
 from analysis.evacuation.rise import judge_rise
 from analysis.evacuation.story import Closed
-from analysis.evacuation.ticks import BIN_S, GAP_S, OVER_RANGE_LEAST_PA, Ticks
+from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
 from analysis.evacuation.valve import FALLEN_NOISES, RISEN_QUANTA
 
 LEVEL_S, LEVEL_TICKS = 300.0, 4
@@ -52,9 +52,7 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
     if len(at) == 0:
         return
-    p = t.vacuum[first : first + len(at)]
-    unseen = (p[:-1] > OVER_RANGE_LEAST_PA) | (p[1:] <= p[:-1])
-    gaps = np.flatnonzero((np.diff(at) > GAP_S) & unseen)
+    gaps = np.flatnonzero(np.diff(at) > GAP_S)
     if len(gaps):  # beyond it the probe was out of its range, or nobody knows whether it was opened
         at = at[: gaps[0] + 1]
     out = np.flatnonzero(t.leaving[first : first + len(at)])
