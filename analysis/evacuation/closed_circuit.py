@@ -21,8 +21,6 @@ gap or nothing came after it; nor does one in which it fell by more than the las
 SEEN_SHARE, SEEN_PA = 1.25, 1.5
 """A hold that nobody marked and that began at a floor is believed from a rise above this many times its start and so
 many pascal."""
-NEAR_RANGE = 0.7
-"""Where the probe begins to go blank, readings above this share of it are left out: high ones are missing."""
 SURE_AT_ONCE = 0.97
 SETTLED_S, SETTLED_TICKS = 90.0, 3
 """After closing a gauge goes on falling for as long as it lags, and the medians of slow rows with it."""
@@ -55,9 +53,6 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     gaps = np.flatnonzero(np.diff(at) > GAP_S)
     if len(gaps):  # beyond it the probe was out of its range, or nobody knows whether it was opened
         at = at[: gaps[0] + 1]
-    out = np.flatnonzero(t.leaving[first : first + len(at)])
-    if len(out):
-        at = at[: int(np.argmax(t.vacuum[first : first + len(at)] > NEAR_RANGE * t.vacuum[first + out[0]]))]
     part = slice(first, first + len(at))
     noise = float(t.scatter[first])
     level = _without_spikes(t.raw[part], 4.0 * noise + 0.03)

@@ -20,7 +20,6 @@ GAP_S = 150.0
 """Longer than this without a reading the probe was out of its range, or off."""
 QUANTUM_BINS = 60
 SCATTER_BINS = 81
-BLANK_BINS, BLANK_SHARE = 12, 0.88
 CIRCUIT_LEAST_PA = 6e3
 """A circuit gauge, good to 1 or 2 kPa, says something only above this."""
 
@@ -32,9 +31,8 @@ class Ticks:
     `end_s` since the stage began, `vacuum` [Pa] and the same not smoothed as `raw`, `probe` whether the vacuum probe
     showed it (else the circuit gauge, while the probe was out of its range), `scatter` of ln(vacuum) from bin to bin
     about its trend, `quantum` the least step that the readings made lately [Pa], `moved_s` when one last differed from
-    the one before (-inf before any did), `leaving` whether readings are missing because the probe comes near the end of
-    its range, `pump` [Pa at the pump inlet], `coldest` and `warmest` temperature known [K]; `known` is when each bin
-    could first be used, `known_s` in seconds since the stage began.
+    the one before (-inf before any did), `pump` [Pa at the pump inlet], `coldest` and `warmest` temperature known [K];
+    `known` is when each bin could first be used, `known_s` in seconds since the stage began.
     """
 
     end_s: np.ndarray
@@ -46,7 +44,6 @@ class Ticks:
     scatter: np.ndarray
     quantum: np.ndarray
     moved_s: np.ndarray
-    leaving: np.ndarray
     pump: np.ndarray
     coldest: np.ndarray
     warmest: np.ndarray
@@ -92,7 +89,6 @@ def make_ticks(stretch: Stretch) -> Ticks:
         raw=raw[kept],
         probe=np.isfinite(probe[kept]),
         scatter=np.nan_to_num(1.4826 * spread / np.sqrt(6.0), nan=0.02),
-        leaving=_leaving(bins.runs, vacuum, values("vacuum"))[kept],
         quantum=_quantum(bins.runs, vacuum)[kept],
         moved_s=_moved(bins.runs, vacuum, seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin))[kept],
         pump=pd.Series(pump).rolling(3, min_periods=1).median().to_numpy(dtype=float),
@@ -118,16 +114,6 @@ def _moved(bins: Runs, vacuum: np.ndarray, at: np.ndarray) -> np.ndarray:
     moved = there[1:][np.diff(vacuum[there]) != 0.0]
     when[moved] = at[moved]
     return np.asarray(np.maximum.accumulate(when)[bins.first + bins.count - 1])
-
-
-def _leaving(bins: Runs, vacuum: np.ndarray, level: np.ndarray) -> np.ndarray:
-    """Return for each bin whether many rows of it and the bins before are blank while the level is high."""
-    rows, shown = (
-        pd.Series(count).rolling(BLANK_BINS, min_periods=1).sum().to_numpy(dtype=float)
-        for count in (bins.count, bins.shown(vacuum))
-    )
-    leaving: np.ndarray = (shown < BLANK_SHARE * rows) & (level > OVER_RANGE_LEAST_PA)
-    return leaving
 
 
 def _in_range(vacuum: np.ndarray) -> np.ndarray:
