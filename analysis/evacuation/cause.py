@@ -34,8 +34,7 @@ comes out of oil does that, too, and is none of the three."""
 LEVELLED = 0.15
 """Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
 MOST_OF_IT, BY_BLANK = 0.7, 8.0
-"""A pump that reaches no less than this share of the level by itself, by two gauges that differ, holds up most of it;
-half as much is said where it may be half of it."""
+"""A pump that reaches no less than this share of the level by itself, by two gauges that differ, holds most of it up."""
 GAUGES_DIFFER, MOST_BY_GAUGES = 0.25, 4.0
 """Two vacuum gauges, and a hose's formula and a pump's speed, agree to about a quarter (common practice)."""
 GAUGES_KEEP = 0.15
@@ -117,13 +116,11 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         moisture -= 5.0
     elif 0.15 <= of_water <= 1.2:
         moisture += 1.0
-    elif of_water < 0.015:
-        moisture -= 0.7
     if np.isfinite(evidence.pump_closed):
         if evidence.pump_closed < 0.5 and not fresh_oil:
             oil -= 4.0
-        elif evidence.pump_closed > 0.5:  # what its own floor is of the level, it holds up, whatever comes in besides
-            oil += BY_BLANK if evidence.pump_closed > MOST_OF_IT else 0.5 * BY_BLANK
+        elif evidence.pump_closed > MOST_OF_IT:  # it holds that much up, whatever comes in besides
+            oil += BY_BLANK
     elif np.isfinite(evidence.pump_open):
         oil += _by_gauges(evidence)
     if evidence.oil_helped is not None:

@@ -52,8 +52,6 @@ def evidence_of(
     for closed in story.closeds:
         if closed.first < begin or closed.hold or closed.rise is None:
             continue
-        if not t.probe[closed.first] and closed.rise.kind != "leak":
-            continue  # the steps of a circuit gauge are flat for long
         grown = closed.rise.end_pa / closed.level_pa - 1.0
         expected = per_s * closed.rise.seconds * stall.level_pa / closed.level_pa
         short = grown + closed.rise.most_risen < SHORT_OF * expected
