@@ -34,7 +34,7 @@ comes out of oil does that, too, and is none of the three."""
 LEVELLED = 0.15
 """Flat, and this share above the stalled level: it rose and levelled off while the valve settled."""
 MOST_OF_IT, BY_BLANK = 0.7, 8.0
-"""A pump that reaches no less than this share of the level by itself, by two gauges that differ, holds most of it up."""
+"""A pump that reaches no less than this share of the level by itself, by two gauges that differ, holds most of it."""
 GAUGES_DIFFER, MOST_BY_GAUGES = 0.25, 4.0
 """Two vacuum gauges, and a hose's formula and a pump's speed, agree to about a quarter (common practice)."""
 GAUGES_KEEP = 0.15

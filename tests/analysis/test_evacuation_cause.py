@@ -125,3 +125,17 @@ def test_the_likelihoods_that_are_told_make_up_the_whole() -> None:
     some, all_of_it = ({"pump_oil": oil, "moisture": 0.05, "leak": 0.68} for oil in (0.01, 0.27))
     assert "a leak 68 %, none of these 26 %)" in _why(Happening(0, 0.0, "stall", cause="undecided", shares=some))
     assert "a leak 68 %)" in _why(Happening(0, 0.0, "stall", cause="undecided", shares=all_of_it))
+
+
+def test_a_small_circuit_that_jumps_up_when_it_is_closed_is_a_leak_and_no_broken_vacuum() -> None:
+    """A leak that holds a few litres at the floor lifts them by the kilopascal a minute: the gauge shows it."""
+    lasting_s, per_s = 600.0, 200.0
+    level = shown(per_s * np.maximum(AT - CLOSED_S, 0.0), lasting_s)
+    draw = np.random.default_rng(5)
+    read = np.minimum(np.round(level * np.exp(0.002 * draw.normal(size=len(level)))), 20_000.0)
+    gauge = np.round(level * 0.133322 / 6_894.757 - 14.696 + 0.02 * draw.normal(size=len(level)), 1)
+    channels = {"vacuum": ("micron", read), "circuit_pressure": ("psig", gauge)}
+    result = assess(make_stretch("evacuation", AT, channels, tables=STATED, ended=False))
+    stalls = [finding for finding in result.findings if finding.kind == "stall"]
+    assert [finding.figures["cause"] for finding in stalls] == ["undecided", "leak"]
+    assert stalls[0].since == stalls[1].since
