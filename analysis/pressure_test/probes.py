@@ -14,7 +14,6 @@ JUMP_K = {METAL: 1.2, AIR: 3.0}
 does not make by itself (common practice: metal of a machine has hours of inertia, doors and fans move air)."""
 JUMP_SHARED = 0.5
 """No jump of metal where the air moved the same way by more than half as much in the 20 minutes around."""
-JUMP_QUANTA = 2.5
 JUMP_SCATTERS = 7.0
 HABIT = 0.6
 """No jump of air that moved by so much of it before: a heater or a door that comes and goes (common practice)."""
@@ -36,11 +35,11 @@ def probe_faults(minutes: Minutes) -> list[ProbeFault]:
     found = []
     for name, values in minutes.probes.items():
         other = minutes.probes.get(AIR) if name == METAL else None
-        found += _jump(name, values, minutes.probe_quantum_k[name], other)
+        found += _jump(name, values, other)
     return sorted(found, key=lambda f: f.known)
 
 
-def _jump(name: str, values: np.ndarray, quantum: np.ndarray, other: np.ndarray | None) -> list[ProbeFault]:
+def _jump(name: str, values: np.ndarray, other: np.ndarray | None) -> list[ProbeFault]:
     count = len(values)
     if count < 60:
         return []
@@ -55,9 +54,7 @@ def _jump(name: str, values: np.ndarray, quantum: np.ndarray, other: np.ndarray 
     step = np.abs(np.diff(middle, prepend=np.nan))
     habit = pd.Series(step).rolling(240, min_periods=20).mean().to_numpy()
     habit = np.where(np.isfinite(habit), habit, 0.0)[m - 2]
-    limit = np.maximum.reduce(
-        [np.full(len(m), JUMP_K[name]), JUMP_QUANTA * np.nan_to_num(quantum[m]), JUMP_SCATTERS * np.sqrt(6.0) * habit]
-    )
+    limit = np.maximum(JUMP_K[name], JUMP_SCATTERS * np.sqrt(6.0) * habit)
     alone = np.ones(len(m), dtype=bool)
     if other is not None:
         shared = np.sign(off) * (other[m + 8] - other[m - 11])
