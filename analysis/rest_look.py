@@ -171,7 +171,6 @@ class Looks:
             return None
         channels, x, rate, error = way.channels, way.levels_k, way.rates, way.errors
         own, own_error = np.abs(rate - float(np.median(rate))), error
-        beside = _beside(channels, rate)
         moves = own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
         usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
         known = usual / (usual + error**2)  # an unsure rate is drawn towards the others'
@@ -227,7 +226,7 @@ class Looks:
             if said.lying[i] < SURE or abs(offset) < least_k or channel in moving:
                 continue
             slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
-            closing = min(own[i], beside[i]) + 2.0 * own_error[i]
+            closing = own[i] + 2.0 * own_error[i]
             if (moves.any() or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
                 continue
             if not gauges[i] and offset > 0 and not self.ways.kept(channel, last, way, self.rests_from):
@@ -294,13 +293,3 @@ def _elsewhere(way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str,
         if may and abs(at_k[c] - said.level_k) > PLACES_K:
             found.append(c)
     return tuple(found)
-
-
-def _beside(channels: Sequence[str], rates: np.ndarray) -> np.ndarray:
-    """Return how fast each moves against what it belongs to [K/h], infinite where it stands alone."""
-    found = np.full(len(channels), np.inf)
-    for names in _GROUPS.values():
-        members = [i for i, c in enumerate(channels) if c in names]
-        for i in members if len(members) > 1 else ():
-            found[i] = abs(rates[i] - float(np.median([rates[j] for j in members if j != i])))
-    return found
