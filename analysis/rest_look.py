@@ -97,10 +97,8 @@ both would say so)."""
 MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
 SLOWEST_H, SLOWEST_PIPE_H = 5.0, 2.5
-FAR_K = 6.0
-"""Where anything moves so, or where a channel stands so far apart, it may only not have come to rest yet. It would
-close on the others within so many hours, pipes, metal and air sooner; a lie keeps its distance (common practice:
-barrels of water take hours)."""
+"""Where anything moves so, a channel may only not have come to rest yet. It would close on the others within so many
+hours, pipes, metal and air sooner; a lie keeps its distance (common practice: barrels of water take hours)."""
 
 
 @dataclass(frozen=True)
@@ -227,7 +225,7 @@ class Looks:
                 continue
             slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
             closing = own[i] + 2.0 * own_error[i]
-            if (moves.any() or abs(offset) > FAR_K) and closing > abs(offset) / slowest_h:
+            if moves.any() and closing > abs(offset) / slowest_h:
                 continue
             if not gauges[i] and offset > 0 and not self.ways.kept(channel, last, way, self.rests_from):
                 continue
