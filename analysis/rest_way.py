@@ -128,8 +128,7 @@ class Ways:
                 if late.sum() >= LEVEL_BINS:
                     again = _drift(hours[late], values[late])
                     moves = again if abs(again[0]) < abs(moves[0]) - SURELY_MOVES * again[1] else moves
-            lately = np.sort(values[there][-LEVEL_BINS:])
-            level_k = float(np.mean(lately[len(lately) // 4 : len(lately) - len(lately) // 4]))
+            level_k = float(np.median(values[there][-LEVEL_BINS:]))
             seen = self.shown[str(name)]
             kelvin = 1.0 / self.slope(level_k) if name in PRESSURES else 1.0
             flicker = float(np.nanmean(seen.flicker[first : last + 1])) * kelvin**2
