@@ -53,10 +53,9 @@ LATELY = (0.5, 0.25)
 LEVEL_BINS = 10
 """A channel's level is the median of its last ten minutes; less than that in all and nothing is said."""
 LEAST_S = 480.0
-SUNNY_BACK_S, SHADED_BACK_S = 25_200.0, 14_400.0
-"""So far is looked back for a distance that is kept: most of the sun's arc, and less where the sun hardly reaches (what
-comes and goes is no offset there either). Several that are warm alike lie where they kept their distance for all of
-that arc, and the weather is too calm to make it; before that the sun is likelier."""
+SUNNY_BACK_S = 25_200.0
+"""So far is looked back for a distance that is kept: most of the sun's arc. Several that are warm alike lie where they
+kept their distance for all of it, and the weather is too calm to make it; before that the sun is likelier."""
 SUNNY_PER_H = 0.35
 """What the sun makes drifts by such a part of itself an hour (half a wave of eight hours)."""
 SURE = 0.8
@@ -149,8 +148,7 @@ class Ways:
         Where the sun hardly reaches it must not surely have moved, and nothing is asked of the first minutes of a log.
         """
         exposed = channel in EXPOSED
-        back_s = SUNNY_BACK_S if exposed else SHADED_BACK_S
-        first = max(rests_from, int(np.searchsorted(self.bins.end_s, self.bins.end_s[last] - back_s)))
+        first = max(rests_from, int(np.searchsorted(self.bins.end_s, self.bins.end_s[last] - SUNNY_BACK_S)))
         minutes = self.estimates.iloc[first : last + 1]
         hidden_k = float(way.hidden_k[way.channels.index(channel)])
         apart = (minutes[channel] - minutes.drop(columns=channel).median(axis=1)).to_numpy(dtype=float)
