@@ -67,7 +67,7 @@ class Stalls:
         if self.stall is None and at[k] >= self.next_look_s:
             self.next_look_s = float(at[k]) + LOOK_S
             above = not self.story.reached and p[k] > 1.03 * self.target
-            slope, _ = self.trend.slope(k, stretch) if above else (math.nan, math.nan)
+            slope = self.trend.slope(k, stretch) if above else math.nan
             if above and -slope < FLAT_PER_MIN and self.trend.flat(k, stretch, self.story.pull_starts[-1]):
                 self._stalled(k, slope, stretch)
 

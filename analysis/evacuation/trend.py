@@ -79,17 +79,15 @@ class Trend:
                     paces.append(60.0 * fall / float(at[begin + to] - at[begin + from_]))
         return max(paces) if paces else None
 
-    def slope(self, k: int, stretch: int) -> tuple[float, float]:
-        """Return slope of ln(pressure) per minute and its standard error over the shortest window that tells it."""
-        slope, error = math.nan, math.inf
+    def slope(self, k: int, stretch: int) -> float:
+        """Return the slope of ln(pressure) per minute over the shortest window that tells it, NaN where none does."""
+        slope = math.nan
         for window in WINDOWS_S:
-            found, its, _ = self._line(k, stretch, window)
-            if not math.isfinite(its):
-                continue
-            slope, error = found, its
+            found, error, _ = self._line(k, stretch, window)
+            slope = found if math.isfinite(error) else slope
             if error <= 0.5 * FLAT_PER_MIN:
                 break
-        return slope, error
+        return slope
 
     def _line(self, k: int, stretch: int, window_s: float) -> tuple[float, float, int]:
         """Return slope of ln(pressure) per minute, its standard error for independent noise, and the first tick.
