@@ -20,7 +20,9 @@ EventValue = Literal["lost", "back", "bad_frame", "over_range"]
 FaultValue = Literal["bad_frame", "over_range"]
 
 REPEAT_AFTER_S = 60.0
-"""A fault that goes on is journalled at most this often for each instrument. Common practice for alarms."""
+LONGEST_REPEAT_S = 3_600.0
+"""A fault that goes on is journalled after the first time, then less and less often: a vacuum probe in air says so for
+days. Common practice for alarms."""
 
 UNREADABLE_S = 30.0
 """An instrument that speaks for so long without a word that can be read is as good as lost. Common practice."""
@@ -86,8 +88,18 @@ class Link(Protocol):
 
 
 @dataclass
+class _Told:
+    """When a kind of fault was journalled and met last, how many were not, and how long to the next line."""
+
+    at: float = -math.inf
+    met_at: float = -math.inf
+    unsaid: int = 0
+    pause_s: float = 0.0
+
+
+@dataclass
 class Reporter:
-    """One instrument's voice: lost and back are said once, repeated faults at most once a minute.
+    """One instrument's voice: lost and back are said once, repeated faults now and then.
 
     One that sends nothing but what cannot be read (noise, a wrong baud rate) is lost too, after `UNREADABLE_S`.
     """
@@ -96,7 +108,7 @@ class Reporter:
     sink: Sink
     clock: Callable[[], float] = time.monotonic
     is_lost: bool = False
-    _said: dict[FaultValue, tuple[float, int]] = field(default_factory=dict)
+    _told: dict[FaultValue, _Told] = field(default_factory=dict)
     _unreadable_since: float | None = None
 
     def good(self, readings: list[Reading]) -> None:
@@ -121,7 +133,7 @@ class Reporter:
             self.sink.event(Event(self.instrument, "lost", text))
 
     def fault(self, fault: Fault) -> None:
-        """Say that a frame gave no reading, at most once in `REPEAT_AFTER_S` and with a count."""
+        """Say that a frame gave no reading, now and then and with a count; one that had ceased is said as at first."""
         now = self.clock()
         if fault.kind == "over_range":
             self.heard()
@@ -129,10 +141,14 @@ class Reporter:
             self._unreadable_since = now
         elif now - self._unreadable_since >= UNREADABLE_S:
             self.lost(f"nothing that can be read for {UNREADABLE_S:g} s: {fault.text}")
-        said_at, unsaid = self._said.get(fault.kind, (-math.inf, 0))
-        if now - said_at < REPEAT_AFTER_S:
-            self._said[fault.kind] = (said_at, unsaid + 1)
+        told = self._told.setdefault(fault.kind, _Told())
+        if now - told.met_at > REPEAT_AFTER_S:
+            told.pause_s = 0.0
+        told.met_at = now
+        if now - told.at < told.pause_s:
+            told.unsaid += 1
             return
-        more = f" (and {unsaid} more since the last such line)" if unsaid else ""
-        self._said[fault.kind] = (now, 0)
+        more = f" (and {told.unsaid} more since the last such line)" if told.unsaid else ""
+        told.at, told.unsaid = now, 0
+        told.pause_s = min(max(2.0 * told.pause_s, REPEAT_AFTER_S), LONGEST_REPEAT_S)
         self.sink.event(Event(self.instrument, fault.kind, fault.text + more))

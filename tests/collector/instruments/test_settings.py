@@ -223,10 +223,37 @@ def test_a_fault_that_goes_on_is_said_once_a_minute() -> None:
     assert kept.texts[3:] == ["gone", "answers again", "5"]
 
 
+def test_a_fault_that_goes_on_for_days_is_said_less_and_less_often() -> None:
+    class Kept:
+        def __init__(self) -> None:
+            self.at: list[float] = []
+
+        def reading(self, reading: Reading) -> None:
+            pass
+
+        def event(self, event: Event) -> None:
+            self.at.append(now)
+
+    kept, now = Kept(), 0.0
+    reporter = Reporter("vacuum probe", kept, clock=lambda: now)
+    for second in range(86_400):  # a probe in air, a day long
+        now = float(second)
+        reporter.fault(Fault("over_range", "vacuum: reports 'ATM'"))
+    assert kept.at[:4] == [0.0, 60.0, 180.0, 420.0]
+    assert len(kept.at) < 40
+    assert max(b - a for a, b in zip(kept.at, kept.at[1:], strict=False)) == 3_600.0
+    now += 61.0  # it was fine for a minute: news again, and as often as at first
+    begun, told = now, len(kept.at)
+    for _ in range(100):
+        reporter.fault(Fault("over_range", "vacuum: reports 'ATM'"))
+        now += 1.0
+    assert kept.at[told:] == [begun, begun + 60.0]
+
+
 def test_the_recording_side_stays_lean() -> None:
     """What only the analysis needs is not loaded by instruments."""
     code = (
-        "import sys, collector.instruments; "
+        "import sys, collector.instruments.links; "
         "print([m for m in ('numpy', 'pandas', 'scipy', 'matplotlib', 'CoolProp') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
