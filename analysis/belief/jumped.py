@@ -46,6 +46,8 @@ DRAWN_SHARE, DRAWN_PART = 0.2, 0.5
 """A gauge that steps by so much while a machine draws shows in what the cylinder gains, by half as much at least."""
 JOINS_SHARE = 0.03
 """Within this of another gauge it shows the same pressure."""
+NOTHING_PA = 1e3
+"""So near the atmosphere lies what a gauge shows that came off: nothing above it."""
 OPEN_PA = 10e3
 """A gauge so near the atmosphere hangs in the open. In a vacuum nothing reaches a thermometer from the pressure."""
 REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}
@@ -162,11 +164,22 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
     if channel not in CIRCUIT_PRESSURES:
         return False
     still = readings.at_stage(step.at, step.known, *NOTHING_FLOWS)
-    if channel == HOSE and not still and not readings.against_the_flow(step.new, step.at, step.known):
+    if (
+        channel == HOSE
+        and not still
+        and not _shows_nothing(step, readings)
+        and not readings.against_the_flow(step.new, step.at, step.known)
+    ):
         return _drawn_as_before(step, readings)
     if abs(step.new - step.level) < (STILL_SHARE if still else GAUGE_SHARE) * step.level:
         return False
     return _on_a_circuit(channel, step, readings)
+
+
+def _shows_nothing(step: Step, readings: Readings) -> bool:
+    """Return whether a gauge fell to the atmosphere, as one does that came off: what flows takes it down, to no end."""
+    atmosphere = float(readings.barometer_pa[np.searchsorted(readings.at, step.at)])
+    return abs(step.new - atmosphere) < NOTHING_PA
 
 
 def _drawn_as_before(step: Step, readings: Readings) -> bool:

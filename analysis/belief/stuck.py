@@ -13,19 +13,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
+from analysis.belief.fault import Fault, Readings
 from analysis.belief.patience import (
     CHANGES,
-    OFTEN,
     STUCK_READINGS,
     STUCK_S,
     patience_of_noise,
     patience_of_walk,
 )
 from analysis.belief.witnesses import (
-    BESIDE_S,
     GAS_LAGS_S,
-    LEFT_SHARE,
     NEVER_STUCK,
     STANDS_IN,
     another_restless,
@@ -35,11 +32,9 @@ from analysis.belief.witnesses import (
     moved_elsewhere,
     others_go_on,
     others_moved,
-    others_stayed,
     twin_moved,
 )
 from analysis.bins import Runs
-from analysis.vocabulary.channels import CIRCUIT_PRESSURES
 from analysis.vocabulary.text import duration, words
 
 LOOK_S = 300.0
@@ -48,7 +43,6 @@ ALONE_S = 3_600.0
 """Named when another that was as restless still is, when a temperature elsewhere moved by 1.5 K, or after an hour."""
 OPEN_PA = 4e3
 """A gauge open to the air, or in a vacuum, rightly stands at one number."""
-LEAP_WITHIN_S = 65.0
 LATELY_S = 3_600.0
 MUCH = 2.0
 """A scale that followed the mass and did not flicker is asked for twice as much."""
@@ -63,9 +57,9 @@ STEPS, LEAST_STEPS = 200, 5
 class _Still:
     """One and the same number since `begin` [s], and how the channel came to it.
 
-    `pascal` is what it shows where it is a pressure, `step` that of its display, `left` what it showed before it leapt
-    off the circuit, else 0; `patience` and `walks` are how long readings that changed so may stand still, infinite
-    where they may for ever; `before` is when its last changes began, `followed` whether there were many.
+    `pascal` is what it shows where it is a pressure, `step` that of its display; `patience` and `walks` are how long
+    readings that changed so may stand still, infinite where they may for ever; `before` is when its last changes began,
+    `followed` whether there were many.
     """
 
     channel: str
@@ -73,7 +67,6 @@ class _Still:
     begin: float
     pascal: float
     step: float
-    left: float
     patience: float
     walks: float
     before: float
@@ -91,9 +84,7 @@ class _Still:
             return "while the circuit's pressure moved, which takes refrigerant" if moves else "", False
         alone = restless and another_restless(channel, readings, self.before, begin, look)
         why = ""
-        if self.left and many and others_stayed(channel, readings, begin, seen, self.left):
-            why = "since it leapt there in one reading, while the other gauges on the circuit stayed"
-        elif alone or (restless and lasted >= ALONE_S):
+        if alone or (restless and lasted >= ALONE_S):
             why = "after readings that never stood still"
         elif lasted < WORLD_S:
             pass
@@ -132,7 +123,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
         if begin < until:
             continue
         still = _still(channel, readings, times, values, starts[: run + 1], first)
-        if not still.left and readings.open_or_empty(still.pascal, begin, OPEN_PA):
+        if readings.open_or_empty(still.pascal, begin, OPEN_PA):
             continue
         for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
             position = int(np.searchsorted(times, look))
@@ -151,7 +142,6 @@ def _still(
     """Return how a channel came to the number that it shows from reading `first` on, by all its changes so far."""
     begin, at_change = float(times[first]), first == changes[-1]
     pascal = _pascal(channel, readings, begin) if readings.dimensions[channel] == "pressure" else np.nan
-    left = at_change and len(changes) > 1 and _left_the_circuit(channel, readings, times, values, first, pascal)
     before = changes[-CHANGES - 1 :]
     lately = changes[-STEPS - 1 :]
     steps = np.abs(np.diff(values[lately]))
@@ -163,7 +153,6 @@ def _still(
         begin,
         pascal,
         step,
-        left=float(left),
         patience=patience_of_noise(times, values, changes),
         walks=patience_of_walk(times[lately], values[lately], step) if walking else np.inf,
         before=float(times[before[0]]),
@@ -191,30 +180,6 @@ def _unbroken(times: np.ndarray, first: int, end: int) -> Iterator[tuple[int, in
 
 def _pascal(channel: str, readings: Readings, begin: float) -> float:
     return float(readings.values[channel][int(np.searchsorted(readings.at, begin))])
-
-
-def _left_the_circuit(
-    channel: str, readings: Readings, times: np.ndarray, values: np.ndarray, first: int, pascal: float
-) -> float:
-    """Return what a gauge showed [Pa] before it leapt far in one reading to a number at which it stands; else 0.
-
-    Flow takes a gauge down, and its noise with it, as a pull begins: only one that was restless, or that comes to the
-    atmosphere, is doubted. The one at the hose leaps by what flows: it has to go against that.
-    """
-    if channel not in CIRCUIT_PRESSURES or pascal < EMPTY_PA or times[first] - times[first - 1] > LEAP_WITHIN_S:
-        return 0.0
-    begin = float(times[first])
-    earlier = values[np.searchsorted(times, begin - BESIDE_S) : first]
-    barometer = float(readings.barometer_pa[int(np.searchsorted(readings.at, begin))])
-    was = float(np.median(earlier)) + (barometer if channel in readings.gauges else 0.0)
-    whole = values[first] - np.median(earlier)
-    in_one = (values[first] - values[first - 1]) / whole if whole else 0.0
-    changes = bool(np.count_nonzero(np.diff(earlier)) >= OFTEN * (len(earlier) - 1))
-    opened = abs(pascal - barometer) < OPEN_PA
-    far = abs(pascal - was) > LEFT_SHARE * was and in_one > 1.0 - LEFT_SHARE and abs(was - barometer) > 3.0 * OPEN_PA
-    if channel == HOSE and not opened and readings.at_stage(begin, begin, "recovery", "charging"):
-        changes = changes and readings.against_the_flow(pascal, begin, begin + BESIDE_S)
-    return was if far and len(earlier) >= ALIVE_CHANGES and (changes or opened) else 0.0
 
 
 def _in_use(channel: str, readings: Readings, begin: float, look: float) -> bool:

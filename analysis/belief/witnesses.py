@@ -16,8 +16,6 @@ BESIDE_STEPS, BESIDE_MOVE = 6.0, 0.006
 STANDS_SHARE = 0.003
 """Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands, two
 that moved by six digits and 0.6 % that it does not."""
-LEFT_SHARE = 0.25
-"""A leap by a quarter between two readings leaves a circuit whose other gauge does not move by as much meanwhile."""
 AS_RESTLESS = 0.5
 """Another is as restless as before when it still changes half as often, and by half as much."""
 GAS_LAGS_S = (300.0, 3_600.0)
@@ -47,12 +45,6 @@ def others_moved(channel: str, readings: Readings, begin: float, look: float, pa
     least = max(BESIDE_STEPS * (COARSE_PA if np.isnan(step) else step), BESIDE_MOVE * pascal)
     near, far = sorted((min(moves), max(moves)), key=abs) if len(moves) >= 2 else (0.0, 0.0)
     return abs(near) >= least and 0.0 < near * far < 1.5 * near**2
-
-
-def others_stayed(channel: str, readings: Readings, begin: float, look: float, was: float) -> bool:
-    """Return whether a gauge that agreed before went on as it was."""
-    moves = _beside(channel, readings, begin, look, was)
-    return any(abs(move) < LEFT_SHARE * was for move in moves)
 
 
 def twin_moved(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
