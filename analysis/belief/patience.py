@@ -30,11 +30,10 @@ NEAR_SCATTERS = 3.0
 WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
 """A reading on its way takes some time for each two steps. Where it turns, as a parabola does, it stands for less than
 four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
-FOURTH, FOURTH_SWINGS = 70.0, 0.6
-"""Fourth differences of noise have so many times its variance, and four in five are of the other sign than the last."""
-NEAR_LEVEL, LEAST_NEAR, LEVELS = 2.5, 12, 3
-"""Noise is in proportion to the pressure, but a probe's electronics are not: it is looked for since the readings came
-so near to the level, in so many at least. Two numbers alone are flicker."""
+FOURTH = 70.0
+"""Fourth differences of noise have so many times its variance."""
+LEVELS = 3
+"""Two numbers alone are flicker."""
 SAME_STEPS, FAR_OFF = 0.3, 3.0
 """The least step lately, not far from the level, is the display's, in whatever unit it counts; a coarser one where the
 next number up or down is further off than three of them, as behind a power of ten."""
@@ -83,20 +82,13 @@ def _by_chance(noise: float, spent_s: float) -> float:
 def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
     """Return how long a probe that changed so may stand still [s], infinite where it may rightly.
 
-    Its noise is in proportion to the pressure and tells itself from the pull's bends by fourth differences that swing
-    to and fro.
+    Its noise is in proportion to the pressure; fourth differences leave little of the pull's bends beside it.
     """
     seen = changes[-CHANGES - 1 :]
     if not _often(seen):
         return np.inf
     lately, level = values[seen[0] : seen[-1]], float(values[seen[-1]])
-    far = np.flatnonzero(np.abs(np.log(np.maximum(lately, 1e-3) / level)) > np.log(NEAR_LEVEL))
-    lately = lately[far[-1] + 1 if len(far) else 0 :]
-    if len(lately) < LEAST_NEAR or len(np.unique(lately)) < LEVELS:
-        return np.inf
     bends = np.diff(np.log(np.maximum(lately, 1e-3)), 4)
-    if np.mean(bends[1:] * bends[:-1] < 0.0) < FOURTH_SWINGS:
-        return np.inf
     noise = level / _step(lately, level) * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
     return _by_chance(noise, float(times[seen[-1]] - times[seen[0]])) if noise >= RESTLESS else np.inf
 
