@@ -32,8 +32,6 @@ WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
 four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
 FOURTH = 70.0
 """Fourth differences of noise have so many times its variance."""
-LEVELS = 3
-"""Two numbers alone are flicker."""
 SAME_STEPS, FAR_OFF = 0.3, 3.0
 """The least step lately, not far from the level, is the display's, in whatever unit it counts; a coarser one where the
 next number up or down is further off than three of them, as behind a power of ten."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.belief.fault import COARSE_PA, HOSE, Readings
-from analysis.belief.patience import LEVELS, OFTEN, STUCK_READINGS, noise_of
+from analysis.belief.patience import OFTEN, STUCK_READINGS, noise_of
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, MICRON_PROBES, ROOM_TEMPERATURES
 
 NEVER_STUCK = (*MICRON_PROBES, "barometer")
@@ -16,8 +16,9 @@ BESIDE_STEPS, BESIDE_MOVE = 6.0, 0.006
 STANDS_SHARE = 0.003
 """Gauges on one standing circuit agree within 2 %; one that moved by less than 0.3 % says that the pressure stands, two
 that moved by six digits and 0.6 % that it does not."""
-AS_RESTLESS = 0.5
-"""Another is as restless as before when it still changes half as often, and by half as much."""
+AS_RESTLESS, LEVELS = 0.5, 3
+"""Another is as restless as before when it still changes half as often, and by half as much. Two numbers alone are
+flicker."""
 GAS_LAGS_S = (300.0, 3_600.0)
 """The gas follows what is around it at once or within about an hour (common practice): by each it must have moved."""
 COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
