@@ -134,6 +134,16 @@ def test_a_pump_that_is_switched_off_behind_its_valve_raises_no_doubt() -> None:
     assert found(logged(shown(course()), others=others)) == []
 
 
+def test_a_probe_that_is_silent_for_longer_than_a_vacuum_stays_broken_is_named() -> None:
+    read = shown(np.concatenate([course(), np.full(30 * MINUTE, 250.0)]))
+    read[50 * MINUTE :] = np.nan
+    (kind, channel, since), *more = found(logged(read, marks=()))
+    assert (kind, channel, more) == ("channel_lost", "vacuum", [])
+    assert since == pytest.approx(50.0, abs=0.1)
+    marked = logged(read, marks=((3_300.0, "vacuum_broken"),))
+    assert found(marked) == []
+
+
 def test_a_silence_of_which_nothing_is_known_decides_nothing() -> None:
     read = shown(course())
     read[35 * MINUTE :] = np.nan  # at 360 micron, above the target of the job below
