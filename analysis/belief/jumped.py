@@ -164,13 +164,11 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
     if channel not in CIRCUIT_PRESSURES:
         return False
     still = readings.at_stage(step.at, step.known, *NOTHING_FLOWS)
-    if (
-        channel == HOSE
-        and not still
-        and not _shows_nothing(step, readings)
-        and not readings.against_the_flow(step.new, step.at, step.known)
-    ):
-        return _drawn_as_before(step, readings)
+    if channel == HOSE and not still and not readings.against_the_flow(step.new, step.at, step.known):
+        if _drawn_as_before(step, readings):
+            return True
+        if not _shows_nothing(step, readings):
+            return False
     if abs(step.new - step.level) < (STILL_SHARE if still else GAUGE_SHARE) * step.level:
         return False
     return _on_a_circuit(channel, step, readings)
