@@ -165,7 +165,7 @@ class LookBack:
         if not len(bends):
             return None
         j = int(bends[0])
-        return int(i[j + int(np.argmax(more[j : j + far]))])
+        return int(i[j + int(np.nanargmax(more[j : j + far]))])
 
     def _at_once(self, i: int, now: int) -> bool:
         """Return whether pressure stood, fell by minute `i` and stood again, as behind a valve that was opened.

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 from typing import Literal
 
 import numpy as np
@@ -16,6 +17,7 @@ from analysis.fluids import refrigerant
 from analysis.log import Log, load
 from analysis.result import Figure, Finding
 from analysis.review import review
+from analysis.stage_look_back import LookBack
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable, PressureTestTable
@@ -286,6 +288,16 @@ def test_a_cylinder_that_was_put_on_long_before_the_pull_ends_no_look_at_the_res
     spans = spans_in(circuit_pressure=pressure, cylinder_weight=gross, **still)
     assert [span.stage for span in spans] == ["at_rest", "recovery"]
     assert near(spans[0].end, 3_600.0)
+
+
+def test_a_blank_beside_a_bend_is_not_the_bend() -> None:
+    """Pressure falls by 1 kPa a minute from minute 20; minute 23 was never read."""
+    minute = np.arange(60.0)
+    pressure = np.interp(minute, [20.0, 60.0], [500e3, 460e3])
+    pressure[23] = np.nan
+    nothing = np.zeros(60)
+    seen = SimpleNamespace(calm_pa=pressure, flicker_pa=nothing, step_pa=nothing)
+    assert LookBack(seen).bent(55, 0) == 20  # type: ignore[arg-type]
 
 
 def test_a_pull_begins_where_pressure_bends_though_the_liquid_lasts_for_an_hour_more() -> None:
