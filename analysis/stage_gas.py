@@ -10,6 +10,8 @@ from analysis.stage_refrigerant import (
     FULL_PART,
     IDLE_MINUTES,
     LEFT_PA,
+    NEAR_HIGH_PART,
+    NEAR_LOW_PART,
     OPEN_PART,
     REST_S,
     RefrigerantStages,
@@ -55,9 +57,9 @@ class GasStages(RefrigerantStages):
         if np.isnan(p):
             return
         if self.stage != "evacuation":
-            came = self.contents == "remnant" and bool(self.found) and self._told_full(k)
+            came = self.contents == "remnant" and bool(self.found) and self._surely_full(k)
             came = came and self.rushed(k, self.floor_s)
-            if self.stage == "" and (came or self.contents == "vacuum") and self._filled(k):
+            if self.stage == "" and (came or self.contents == "vacuum") and self._seems_full(k):
                 self._begin_charging(k, self._filled_from(k)[0])
             elif self._pulls(k):
                 self._begin_evacuation(k)
@@ -83,13 +85,13 @@ class GasStages(RefrigerantStages):
                     self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
-            if self.aired or (not np.isnan(warm) and p > 1.15 * warm):
+            if self.aired or (not np.isnan(warm) and p > NEAR_HIGH_PART * warm):
                 self._leave_vacuum(k, "nitrogen")
-            elif np.isnan(warm) or self._filled(k):
+            elif np.isnan(warm) or self._seems_full(k):
                 self._begin_charging(k)
             elif self.held(k, BROKEN_MINUTES, 0.03):  # vapour would go on to saturation, after lunch at the latest
                 self._leave_vacuum(k, "nitrogen")
-        elif p < 0.95 * air and self._filled(k, LOW_MINUTES):
+        elif p < 0.95 * air and self._seems_full(k, LOW_MINUTES):
             self._begin_charging(k)
         elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
             self._leave_vacuum(k, "open")
@@ -110,13 +112,13 @@ class GasStages(RefrigerantStages):
         pulled = emptied and p < 0.5 * s.barometer_pa[k]
         return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
 
-    def _filled(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
+    def _seems_full(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
         """Return whether, in a log without a scale, pressure stands where the refrigerant stands with liquid."""
         s = self.s
-        near = 0.8 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
+        near = NEAR_LOW_PART * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
         return bool(near and not self.scaled and self.held(k, minutes, 0.03))
 
-    def _told_full(self, k: int) -> bool:
+    def _surely_full(self, k: int) -> bool:
         """Return whether pressure is at saturation where the room says well where that is."""
         low_pa, high_pa = 0.95 * self.s.saturation_low_pa[k], FULL_PART * self.s.saturation_high_pa[k]
         return bool(low_pa < self.s.calm_pa[k] < high_pa < CLEAR_PART * low_pa)
@@ -196,15 +198,15 @@ class GasStages(RefrigerantStages):
                 sure = sure and self.held(k, STANDS_MINUTES, 0.015)
         else:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
-            above = not np.isnan(warm) and p > 1.15 * warm and s.pressure_pa[k] > 1.15 * warm
-            boils = 0.8 * cold < p if self.scaled else self._told_full(k)
+            above = not np.isnan(warm) and min(p, s.pressure_pa[k]) > NEAR_HIGH_PART * warm
+            boils = NEAR_LOW_PART * cold < p if self.scaled else self._surely_full(k)
             boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
             low_pa = min(self.remnant_pa, self.trough_pa)
             apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
             weighed = self.contents == "remnant" and self.scaled and not self.has_scale(k)
             let_in = weighed and self.rushed(k) and self.held(k, 5, 0.03)  # and it came from no cylinder on the scale
             sure = above or let_in or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
-        stood = not sure and self._stood(k)
+        stood = not sure and self._only_gas_stands(k)
         if not (sure or stood):
             return
         at_s, note = self._filled_from(k)
@@ -217,17 +219,18 @@ class GasStages(RefrigerantStages):
         self.begin("pressure_test", at_s, k, note=note)
         self.level_pa = float(p)
 
-    def _stood(self, k: int) -> bool:
+    def _only_gas_stands(self, k: int) -> bool:
         """Return whether a log shows nothing yet but gas that stands, under where liquid would, as for a test."""
         s = self.s
         alone = not self.found and self.contents == "remnant" and self.flowed is None and not s.running[k]
-        gas = alone and TEST_PA < s.calm_pa[k] < 0.8 * s.saturation_low_pa[k]
+        gas = alone and TEST_PA < s.calm_pa[k] < NEAR_LOW_PART * s.saturation_low_pa[k]
         return bool(gas and self.held(k, IDLE_MINUTES, STOOD_PART))
 
     def _too_high(self, k: int) -> bool:
         """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
         s = self.s
-        high_pa = (1.15 if self.off_test_part < TESTED_PART and not self.scaled else 1.35) * s.saturation_high_pa[k]
+        asked = self.off_test_part < TESTED_PART and not self.scaled
+        high_pa = (NEAR_HIGH_PART if asked else 1.35) * s.saturation_high_pa[k]
         idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S and not s.running[k]
         return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
 

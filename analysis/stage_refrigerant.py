@@ -47,6 +47,9 @@ SINKS_PART = 0.95
 """What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
 OPEN_PART = 0.02
 """What stands so near the air's pressure may be open to it."""
+NEAR_LOW_PART, NEAR_HIGH_PART = 0.8, 1.15
+"""Between these parts of what the coldest and the warmest thing beside the circuit hold, liquid may stand in it: probes
+are not at the liquid (common practice)."""
 FULL_PART = 1.07
 """What stands over the warmest thing's saturation by more than a cylinder that is 2 K warmer is no refrigerant."""
 LEAST_LEFT_PA, LEFT_PA = 1e3, 25e3
@@ -240,7 +243,7 @@ class RefrigerantStages(WatchState):
             self._end_recovery(k)
         elif self._opens(k):
             at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
-            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k]
+            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
             since = int(np.searchsorted(s.end_s, self.rested_s))
             stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
             deep |= stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
@@ -271,7 +274,8 @@ class RefrigerantStages(WatchState):
     def at_saturation(self, k: int) -> bool:
         """Return whether pressure stands where the stated refrigerant would with liquid."""
         s = self.s
-        return bool(0.85 * s.saturation_low_pa[k] < s.calm_pa[k] < 1.15 * s.saturation_high_pa[k])
+        low_pa, high_pa = NEAR_LOW_PART * s.saturation_low_pa[k], NEAR_HIGH_PART * s.saturation_high_pa[k]
+        return bool(low_pa < s.calm_pa[k] < high_pa)
 
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""

@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.stage_gas import GasStages
 from analysis.stage_look_back import STILL_MINUTES, VACUUM_PA
-from analysis.stage_refrigerant import CHILL_K, CLEAR_PART, FULL_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
+from analysis.stage_refrigerant import CHILL_K, CLEAR_PART, FULL_PART, NEAR_LOW_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
 from analysis.stage_signals import HELD_MINUTES, MINUTE_S, Signals
 from analysis.stage_state import FILLED_PART, TESTED_PART, Found
 
@@ -80,7 +80,7 @@ class _Watcher(GasStages):
         p = s.calm_pa[k]
         if np.isnan(p):
             return
-        near = 0.8 * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k]
+        near = NEAR_LOW_PART * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k]
         apart = abs(p / s.barometer_pa[k] - 1.0)
         off = not 0.95 * s.saturation_low_pa[k] < p < FULL_PART * s.saturation_high_pa[k]
         told = not np.isnan(s.saturation_low_pa[k])
