@@ -24,12 +24,8 @@ BREAK = 0.4
 usually falls 5 to 20 times; common practice."""
 LATELY_S = 1800.0
 """The best rate of this much pulling counts: a slow decline, as a cylinder fills and warms, is no breakdown."""
-STANDS = 0.01
-"""At this share of the best rate the machine stands, or the scale says nothing."""
 BREAK_STAYS_S = 180.0
 """The rate has to stay low for this long, after as long a time of pulling; common practice."""
-CLIMBS = 1.5
-"""A rate that grows by this much has not come to rest: the machine has just started again."""
 NEAR_SATURATION = 0.5
 """Share of the highest pressure down to which a rate that fell by more than the pressure did is the port's; deeper down
 the machine itself pulls worse; common practice."""
@@ -102,12 +98,11 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray, until: int) -> list[Findi
     best = _highest(np.where(np.isfinite(twice), twice, 0.0), lately, LATELY_S)
     highest = _highest(np.where(running, ticks.pressure_pa, 0.0), lately, LATELY_S)
     over = _highest(np.where(np.isfinite(rate) & (rate > BREAK * best), 1.0, 0.0), lately, BREAK_STAYS_S) > 0.0
-    earlier = _back(ticks, stay, BREAK_STAYS_S)
-    steady = (earlier > STANDS * best) & (stay <= CLIMBS * earlier + ticks.mass_resolution_kg / BREAK_STAYS_S)
+    draws = (stay > 0.0) & (_back(ticks, stay, BREAK_STAYS_S) > 0.0)
     sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg
     share = ticks.pressure_pa / highest
     near = share >= NEAR_SATURATION
-    broke = sure & near & steady & (stay > STANDS * best) & (rate <= BREAK * best * share) & ~over
+    broke = sure & near & draws & (rate <= BREAK * best * share) & ~over
     hit = np.flatnonzero(broke[:until])
     if not len(hit):
         return []
