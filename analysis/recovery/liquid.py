@@ -61,8 +61,6 @@ POOL_GONE, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
 """Freezing, no water flowing: a fall of this ln of the density, so many times as fast, is the end of the pool."""
 VAPOUR_S = 5400.0
 """Without a scale: vapour alone falls by e within this time with any machine fit for the circuit; common practice."""
-COLD_SHORT = 0.003
-"""Share of the plate's charge that has to be missing for that."""
 
 
 @dataclass(frozen=True)
@@ -146,8 +144,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     unseen = ticks.mass_resolution_kg * share
     short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT)
     closes = (unaccounted <= short) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
-    pocket = (unaccounted > PLATE_SHORT) & (unaccounted < POCKET)
-    room_left = ~((unaccounted <= COLD_SHORT) | (unaccounted >= POCKET))
+    pocket = ~(unaccounted <= PLATE_SHORT)
     slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under & soft) & ~seen.dry) | seen.surely_more
     least, room = _least_pocket(ticks, seen.volume, job)
     deep = seen.long & (seen.slowly <= least)
@@ -158,10 +155,10 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         dry=seen.dry,
         dry_from_s=seen.from_s,
         dry_soft=soft,
-        boils=stayed(ticks.at_s, slow & room_left, COLD_STAYS_S),
+        boils=stayed(ticks.at_s, slow & pocket & ~(unaccounted >= POCKET), COLD_STAYS_S),
         still=stayed(ticks.at_s, under & (ticks.flow == 0.0), CHILLED_S) & ~soft,
         slows=stayed(ticks.at_s, under, CHILL_S) & (seen.slows | crawls) & ~soft,
-        pocket=pocket | np.isnan(unaccounted) | (unaccounted >= POCKET),
+        pocket=pocket,
         stands=_latched(wet, soft | shallow) | shallow,
         under_dew=under_dew,
         deep=under_dew & deep,
