@@ -28,11 +28,13 @@ from analysis.stretch import first_from
 RISE_WITHIN_S, FALL_WITHIN_S = 1_800.0, 900.0
 """What a valve does to the pressure shows within these; slower is weather or water."""
 BROKEN, BROKEN_PA = 4.0, 15e3
-"""The probe comes back from out of its range so many times above, or a circuit gauge shows so much: the vacuum was
-broken."""
+"""The probe comes back from out of its range so many times above where the valve is known to be shut, or a circuit
+gauge shows so much: the vacuum was broken."""
 BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0
 """Where somebody said that the vacuum is broken, this many times the target shows it, within an hour."""
 MARK_LATE_S = 900.0
+AFTER_GAP = 1.4
+"""The probe was out of its range and comes back well above: the vacuum was broken."""
 CHECK_GROWTH = 1.1
 
 
@@ -129,7 +131,9 @@ class Walk:
     def _broken(self, k: int) -> bool:
         p, at = self.t.vacuum, self.t.end_s
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
-        after_gap = at[k] - at[k - 1] > GAP_S and self.t.raw[k] > BROKEN * p[k - 1]
+        known_shut = self.closed is not None and self.closed.sure
+        back_above = (BROKEN if known_shut else AFTER_GAP) * p[k - 1]
+        after_gap = at[k] - at[k - 1] > GAP_S and self.t.raw[k] > back_above
         said = self.breaking_s is not None and p[k] > max(BROKEN * self.before_break, BROKEN_SAID * self.target)
         return bool(((back or after_gap) and not self._risen_so_far(k)) or said)
 
