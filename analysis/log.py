@@ -126,23 +126,8 @@ def load(path: Path, job_file: Path | None = None) -> tuple[Log, Job]:
     except InputError as error:
         said = str(error)
         raise InputError(f"{said_in}: {said}" if said.startswith("[columns]") else said) from None
-    if path.is_dir():
-        cautions = (*cautions, *_other_logs(folder))
     journal, more = read_journal(folder / JOURNAL_FILE, put_back, job.columns is None or not job.columns.mapping)
     return assemble(frame, columns, journal, job, (*cautions, *more)), job
-
-
-def _other_logs(folder: Path) -> tuple[str, ...]:
-    """Return that a folder holds more tables named as its log is, as a second download is, and that none is read.
-
-    What a gatherer put aside has a dash behind that name.
-    """
-    stem = Path(READINGS_FILE).stem
-    names = sorted(file.name for file in folder.glob(f"{stem}[!-]*.csv") if file.name != READINGS_FILE)
-    if not names:
-        return ()
-    shown = ", ".join(one_line(name, LONGEST_NAME) for name in names[:MOST_NAMED])
-    return (f"Only {READINGS_FILE} is read; beside it lies {shown}: is that a part of the same log?",)
 
 
 def assemble(

@@ -45,17 +45,6 @@ def test_a_torn_last_line_is_ignored_wherever_it_is_torn(tmp_path: Path, cut: in
     assert any("torn" in caution for caution in log.cautions)
 
 
-def test_a_second_table_beside_the_log_is_said_and_not_read(tmp_path: Path) -> None:
-    text = HEAD + row(0, 1, 50) + row(1, 2, 51)
-    alone, _ = load(folder(tmp_path, text))
-    for name in ("readings (1).csv", "readings-1a2b-3c4d.csv", "journal.csv.bak"):
-        (tmp_path / name).write_text(HEAD + row(2, 3, 52))
-    log, _ = load(tmp_path)
-    assert len(log.frame) == 2
-    (more,) = set(log.cautions) - set(alone.cautions)
-    assert more == "Only readings.csv is read; beside it lies readings (1).csv: is that a part of the same log?"
-
-
 def test_crlf_reads_the_same_as_lf(tmp_path: Path) -> None:
     text = HEAD + row(0, 1.5, 50) + row(1, 2.5, 51)
     (tmp_path / "a").mkdir()
