@@ -199,10 +199,13 @@ class Explaining(Following):
 
     def _unit_slip(self, first: Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
-        last = self._last
+        load, last = self.load, self._last
+        assert load is not None
         assert last is not None
         if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
             return None
+        if self._marked or self.names.other(load, first.weight):
+            return None  # another cylinder, put on between two rows, is likelier than a button
         if first.at - last.at >= UNSEEN_S and (first.weight - last.weight) * self.sign < 0.0:
             return None  # full and empty cylinders differ as pounds and kilograms do
         showed_kg = abs(last.weight + self._zero)

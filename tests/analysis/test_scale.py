@@ -836,6 +836,14 @@ def test_the_next_cylinder_within_a_row_is_no_other_unit_unless_it_is_just_that(
     assert found.total_kg == pytest.approx(33.0, abs=0.1)
 
 
+@pytest.mark.parametrize("step", [10.0, 15.0])
+def test_a_change_that_is_marked_is_no_other_unit_though_no_bare_plate_was_seen(step: float) -> None:
+    filled, next_one = ((600, 11.0, 11.0), (660, 11.0, 24.2), (120, 24.2, 24.2)), ((60, 11.0, 11.0), (400, 11.0, 19.0))
+    shown = weights(*filled, *next_one, step=step)
+    found = weighed(shown, step=step, quantum=0.01, marks=[on(1_385.0, "B")])
+    assert found.total_kg == pytest.approx(21.2, abs=0.4)
+
+
 def test_zeroed_before_the_first_flow_between_rows_far_apart_is_the_same_cylinder() -> None:
     at = np.arange(0.0, 1200.0, 30.0)
     weight = np.round(np.interp(at, [0, 89, 90, 900], [60.0, 60.0, 0.0, -29.0]), 2)
