@@ -46,8 +46,8 @@ DRAWN_SHARE, DRAWN_PART = 0.2, 0.5
 """A gauge that steps by so much while a machine draws shows in what the cylinder gains, by half as much at least."""
 JOINS_SHARE = 0.03
 """Within this of another gauge it shows the same pressure."""
-NOTHING_PA = 1e3
-"""So near the atmosphere lies what a gauge shows that came off: nothing above it."""
+NOTHING_PA = 4e3
+"""So near the atmosphere lies what a gauge shows that came off: nothing, to half a psi (common practice)."""
 OPEN_PA = 10e3
 """A gauge so near the atmosphere hangs in the open. In a vacuum nothing reaches a thermometer from the pressure."""
 REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}

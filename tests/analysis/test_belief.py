@@ -699,8 +699,9 @@ def test_a_cylinder_that_weighs_as_many_kilograms_as_the_last_pounds_is_no_fault
 
 
 @pytest.mark.parametrize("stage", ["pressure_test", "recovery"])
-@pytest.mark.parametrize("number", [0.0, 500.0])
+@pytest.mark.parametrize("number", [0.0, 0.4, -0.4, 500.0])
 def test_a_gauge_that_leaps_to_an_end_of_its_scale_beside_its_twin_is_named(stage: str, number: float) -> None:
+    """A gauge open to the air shows nothing but for its error, or the highest that it can."""
     log = two_gauges(stage)
     put(log, "circuit_pressure", 500, lambda shown: np.full(len(shown), number))
     assert [channel for _, channel in found(log)] == ["circuit_pressure"]
