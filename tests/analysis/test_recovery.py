@@ -491,6 +491,37 @@ def test_the_apparent_volume_of_vapour_alone_holds_the_circuits(weight_step: flo
     assert half.known[there].all() == (weight_step < 0.5)
 
 
+@pytest.mark.parametrize("pocket_kg", [0.0, 1.5])
+def test_vapour_that_grows_cold_as_it_is_drawn_keeps_no_plate_from_closing(pocket_kg: float) -> None:
+    """Colder by 6 K with a time constant of 150 s; a pocket that does not boil stays missing all the same."""
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 5400.0, 2.0)
+    drawn_s = np.maximum(seconds - 1800.0, 0.0)
+    pressure = 440e3 * np.exp(-drawn_s / 600.0)
+    vapour = 0.4 * np.asarray(fluid.vapor_density_at(pressure, 285.0 - 6.0 * (1.0 - np.exp(-drawn_s / 150.0))))
+    gross = 20.0 + 0.05 * np.clip(seconds - 300.0, 0.0, 1200.0) + vapour[0] - vapour
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", pressure / 1e3),
+            "cylinder_weight": ("kg", np.round(gross, 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={
+            "circuit": {
+                "refrigerant": "R-134a",
+                "charge": f"{60.0 + vapour[0] + pocket_kg:.3f} kg",
+                "internal_volume": "400 L",
+            }
+        },
+    )
+    gone = next((f for f in assess(stretch).findings if f.kind == "liquid_gone"), None)
+    closed = gone is not None and gone.figures["evidence"] == "plate"
+    assert closed == (pocket_kg == 0.0)
+    assert gone is None or pocket_kg or (gone.time - stretch.begin).total_seconds() < 1800.0 + 300.0
+
+
 @pytest.mark.parametrize(("row", "by"), [(2, "plate"), (30, "balance")])
 def test_a_plate_closes_only_as_well_as_a_change_of_cylinder_was_seen(row: int, by: str) -> None:
     fluid = refrigerant("R-134a")
