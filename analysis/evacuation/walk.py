@@ -30,6 +30,9 @@ RISE_WITHIN_S, FALL_WITHIN_S = 1_800.0, 900.0
 BROKEN, BROKEN_PA = 4.0, 15e3
 """The probe comes back from out of its range so many times above where the valve is known to be shut, or a circuit
 gauge shows so much: the vacuum was broken."""
+QUICKLY_S = 240.0
+"""Once the target was reached a third of that is enough where the pressure rises so many times within this: a leak that
+the target was reached beside takes longer, and is told by then."""
 BROKEN_SAID, BREAK_WITHIN_S = 2.0, 3_600.0
 """Where somebody said that the vacuum is broken, this many times the target shows it, within an hour."""
 MARK_LATE_S = 900.0
@@ -130,12 +133,14 @@ class Walk:
 
     def _broken(self, k: int) -> bool:
         p, at = self.t.vacuum, self.t.end_s
+        quickly = p[k] > BROKEN * p[max(0, k - 5) : k].min() and at[k] - at[max(0, k - 5)] < QUICKLY_S
+        jumped = self.story.reached and quickly and p[k] > BROKEN_PA / 3.0
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
         known_shut = self.closed is not None and self.closed.sure
         back_above = (BROKEN if known_shut else AFTER_GAP) * p[k - 1]
         after_gap = at[k] - at[k - 1] > GAP_S and self.t.raw[k] > back_above
         said = self.breaking_s is not None and p[k] > max(BROKEN * self.before_break, BROKEN_SAID * self.target)
-        return bool(((back or after_gap) and not self._risen_so_far(k)) or said)
+        return bool(((jumped or back or after_gap) and not self._risen_so_far(k)) or said)
 
     def _was_broken(self, k: int, said_s: float) -> bool:
         """Return whether the signal showed already what a mark says late."""

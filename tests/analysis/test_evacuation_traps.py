@@ -380,6 +380,18 @@ def test_the_circuit_gauge_shows_what_the_probe_cannot() -> None:
     assert kinds(assess(stretch)) == ["target_reached"]
 
 
+@pytest.mark.parametrize("lasting_s", [600.0, 1_200.0])
+def test_a_vacuum_that_is_broken_slowly_beside_a_circuit_gauge_is_no_hold_that_failed(lasting_s: float) -> None:
+    """Dry nitrogen into a large circuit takes ten minutes and more; nobody marks it."""
+    shown, broken_s = pull(300.0, 300.0), 5_400.0
+    shown[broken_s <= AT] += 860_000.0 * np.minimum((AT[broken_s <= AT] - broken_s) / lasting_s, 1.0)
+    open_s = broken_s + lasting_s + 120.0
+    shown[open_s <= AT] = 300.0 + 860_000.0 * np.exp(-(AT[open_s <= AT] - open_s) / 300.0)
+    stretch = logged(shown)
+    stretch.frame["circuit_pressure"] = np.round(shown * MICRON / 6_894.757, 1) * 6_894.757
+    assert kinds(assess(stretch)) == ["target_reached", "target_reached"]
+
+
 # --- figures -----------------------------------------------------------------------------------------------
 
 
