@@ -268,8 +268,7 @@ class GasStages(RefrigerantStages):
         if self.held(k, 5, LEAKS_PART, 0.0) or p > self.level_pa:
             self.level_pa = float(p)
         part = s.pressure_pa[k] / self.level_pa
-        rate = 1.0 - s.pressure_pa[k] / s.pressure_pa[s.back(k, 4)]
-        if (part < 0.92 and p < 0.95 * self.level_pa and rate > 0.04) or part < 0.75:
+        if part < 0.92 and p < 0.95 * self.level_pa:
             j = k
             while j > 0 and s.pressure_pa[j - 1] < 0.985 * self.level_pa:
                 j -= 1
