@@ -150,7 +150,7 @@ class GasStages(RefrigerantStages):
         if self.placed_s is not None and held_s < self.placed_s < broken_s:
             broken_s = self.placed_s  # by then it was over
         on_s = max(broken_s - held_s, 0.0)
-        over_s = min(on_s / 2.0, LOOKED_AT_S if shut is not None else LOOKED_AT_S / 2.0)
+        over_s = min(on_s / 2.0, LOOKED_AT_S)
         if shut is not None and on_s >= LONGER_PART * s.hold_s:
             over_s = on_s - LOOKED_AT_S / 4.0
         self.end(broken_s - over_s, k, max(120.0, on_s / 2.0))
