@@ -279,7 +279,7 @@ class GasStages(RefrigerantStages):
         s = self.s
         if self.now is not None or self.contents not in ("remnant", "nitrogen", "refrigerant", "unknown"):
             return
-        at_air = abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) <= 0.06
+        at_air = abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < OPEN_PART
         if not (at_air and self.held(k, OPEN_MINUTES, 0.02, 1_500.0)):
             return
         refrigerant_known = not np.isnan(s.saturation_low_pa[k])

@@ -45,7 +45,7 @@ LIQUID_PART, KEPT_PART = 0.6, 0.95
 one that stays lower holds no liquid (common practice)."""
 SINKS_PART = 0.95
 """What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
-OPEN_PART = 0.02
+OPEN_PART = 0.05
 """What stands so near the air's pressure may be open to it."""
 NEAR_LOW_PART, NEAR_HIGH_PART = 0.8, 1.15
 """Between these parts of what the coldest and the warmest thing beside the circuit hold, liquid may stand in it: probes
@@ -250,7 +250,7 @@ class RefrigerantStages(WatchState):
             handled = np.flatnonzero(s.swapped[since : at + 1])
             weighed = min(since + int(handled[-1]) + 1, at) if len(handled) else since
             gained = s.weight_kg[at] - s.weight_kg[weighed] > max(STILL_KG, 1.5 * s.restless_kg[at])
-            if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < 0.06:  # let out, not pulled
+            if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < OPEN_PART:  # let out, not pulled
                 self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
             came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this
             self._end_recovery(k, came_s)
@@ -269,7 +269,7 @@ class RefrigerantStages(WatchState):
             return False  # whatever the gauge shows: it may end there
         if self.at_saturation(k):
             return False  # liquid that boils in a pause comes there, too
-        return abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < 0.05 and self.held(k, minutes, 0.02)
+        return abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < OPEN_PART and self.held(k, minutes, 0.02)
 
     def at_saturation(self, k: int) -> bool:
         """Return whether pressure stands where the stated refrigerant would with liquid."""

@@ -85,7 +85,7 @@ class _Watcher(GasStages):
         off = not 0.95 * s.saturation_low_pa[k] < p < FULL_PART * s.saturation_high_pa[k]
         told = not np.isnan(s.saturation_low_pa[k])
         emptied = self.trough_pa < 0.7 * s.barometer_pa[k]  # what comes from there only passes the air's pressure
-        if told and not emptied and ((apart < 0.05 and not near) or (apart < OPEN_PART and off)):
+        if told and not emptied and apart < OPEN_PART and off:
             self.contents = "open"  # whatever comes soon, comes into a circuit that stood open
         if k < 3:
             return
