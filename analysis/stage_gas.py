@@ -9,7 +9,6 @@ from analysis.stage_refrigerant import (
     CLEAR_PART,
     FULL_PART,
     IDLE_MINUTES,
-    LEFT_PA,
     NEAR_HIGH_PART,
     NEAR_LOW_PART,
     OPEN_PART,
@@ -240,10 +239,6 @@ class GasStages(RefrigerantStages):
         first = int(np.searchsorted(s.end_s, self.floor_s))
         above_pa = s.pressure_pa[first : k + 1] - s.barometer_pa[first : k + 1]
         low = np.flatnonzero(above_pa <= 0.1 * s.barometer_pa[first : k + 1])
-        standing = [
-            j for j in np.flatnonzero(above_pa <= LEFT_PA).tolist() if self.held(first + j, STANDS_MINUTES, 0.03)
-        ]
-        low = np.union1d(low, np.array(standing, dtype=int))
         if not len(low):  # on top of what a recovery, or a bleed that stopped, had left
             rushes = self.rushes(first, k)
             j = int(rushes[0]) if len(rushes) else first
