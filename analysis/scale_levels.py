@@ -53,20 +53,14 @@ def leapt(a: Sample, b: Sample, base_kg: float) -> bool:
 
 
 def unseen_kg(
-    inwards: Sequence[Sample],
-    unseen_s: float,
-    still_kg: float,
-    sign: float,
-    best_kg_per_s: float = 0.0,
-    shut_s: float = 0.0,
+    inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float, shut_s: float = 0.0
 ) -> tuple[float, Doubt] | None:
     """Return what flowed beyond the first or last sample of a load [kg], and how unsure that is.
 
     None when no plain flow went on to that sample. `inwards` are the samples from there on, `still_kg` is what noise
     and step move them by. What is slower at the edge than further in means that the valve moved there: nothing flowed
-    beyond; what is faster is of hands, unless no faster than the best pace that went on before. Else it flowed until
-    any moment of `unseen_s`: whoever waits longer between valve and scale is mostly seen to. For `shut_s` of it hardly
-    anything flowed, but may have.
+    beyond; what is faster is of hands. Else it flowed until any moment of `unseen_s`: whoever waits longer between
+    valve and scale is mostly seen to. For `shut_s` of it hardly anything flowed, but may have.
     """
     a, plain_kg = inwards[0], PLAIN * still_kg
     further = [s for s in inwards if abs(s.at - a.at) >= EDGE_S - 0.5 or abs(s.weight - a.weight) >= plain_kg]
@@ -75,10 +69,7 @@ def unseen_kg(
     b = further[0]
     c = next((s for s in further if abs(s.at - b.at) >= EDGE_S - 0.5), further[-1])
     edge, inner, still = pace(a, b, sign), pace(b, c, sign), still_kg / abs(b.at - a.at)
-    most = FASTER * inner + still
-    if still < inner and most < edge <= FASTER * best_kg_per_s + still:
-        inner, most = edge, edge  # it flowed as before, and broke down further in
-    if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= most:
+    if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= FASTER * inner + still:
         return None
     kg = _half_kg(edge, inner, min(unseen_s - shut_s, GAP_S))
     return kg, Doubt(alike_kg=max(0.0, edge, inner) * unseen_s - kg)

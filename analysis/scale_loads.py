@@ -155,7 +155,7 @@ class Loads(Explaining):
             load.begin_kg = before
         elif abs(late_kg) > self.still_kg and first.at == self._stands_since:  # else it weighs what it should
             unseen_s = self._blind_s - (CONNECTED_S if self._blind_s >= UNSEEN_S else 0.0)
-            flowed = unseen_kg(list(self._recent), unseen_s, self.still_kg, self.sign, self._best)
+            flowed = unseen_kg(list(self._recent), unseen_s, self.still_kg, self.sign)
             if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
                 load.begin_kg = first.weight - self.sign * flowed[0]
                 load.doubt(*flowed[1])

@@ -334,14 +334,6 @@ def test_cylinders_lifted_in_full_flow_all_at_the_last_moment_are_covered(cylind
     assert moved[1] < 1.9 * cylinders + 0.5
 
 
-def test_flow_that_broke_down_right_after_the_first_row_may_have_flowed_before_it() -> None:
-    first = [24.0, 24.0, *np.arange(28.0, 65.0, 4.0), 64.0, 64.0, 0.0]
-    second = [26.5, 30.3, *np.arange(31.0, 38.0, 0.7), 38.0]  # it stood at 24 kg in no row
-    found = weighed(np.array([*first, *second]), step=60.0)
-    assert found.total_kg == pytest.approx(40.0 + 14.0, abs=found.uncertainty_kg)
-    assert found.uncertainty_kg < 2.5
-
-
 @pytest.mark.parametrize("cylinders", [None, [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": "23 kg"}]])
 def test_what_an_outage_across_a_change_hides_is_bounded_by_tares(cylinders: list[dict[str, str]] | None) -> None:
     shown = weights(
