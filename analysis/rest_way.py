@@ -60,9 +60,9 @@ SUNNY_PER_H = 0.35
 """What the sun makes drifts by such a part of itself an hour (half a wave of eight hours)."""
 SURE = 0.8
 """Probability from which a channel is named a liar at two looks in a row."""
-EXPOSED_ODDS, SHADED_ODDS = 2.0, 0.25
+EXPOSED_ODDS, SHADED_ODDS, AIR_ODDS = 2.0, 0.25, 4.0
 """A distance is kept when its drift is likelier without the sun by such odds, where the sun reaches and where it hardly
-does (common practice)."""
+does, and for the air, which without any sun may be warmer than a barrel of water for hours (common practice)."""
 SUNNY_MOVES_K, SUNNY_MOVES = 0.5, 0.2
 """It moves in all by no more than this, or such a part of it, and what a step hides."""
 RATE_K_PER_H = 0.15
@@ -162,7 +162,7 @@ class Ways:
         unsure = error**2 + (hidden_k / 3.0 / hours) ** 2
         kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure
         odds = np.sqrt(sunny / kept) * np.exp(0.5 * slope**2 * (1.0 / sunny - 1.0 / kept))
-        likely = EXPOSED_ODDS if exposed else SHADED_ODDS
+        likely = AIR_ODDS if channel == "ambient_temperature" else EXPOSED_ODDS if exposed else SHADED_ODDS
         return bool(odds >= likely and moved <= hidden_k + max(SUNNY_MOVES_K, SUNNY_MOVES * far))
 
     def pressure_pa(self, level_k: float) -> float:

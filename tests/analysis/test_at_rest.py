@@ -188,6 +188,14 @@ def test_a_warm_liar_that_the_sun_may_reach_is_named_within_half_an_hour_on_a_no
     assert list(named(stretch)) == ["discharge_temperature"]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_air_that_warms_ahead_of_a_machine_full_of_water_is_not_called_a_liar(seed: int) -> None:
+    """Air 2.5 K above the water in the barrel, 0.3 K/h more of it through the morning: two honest thermometers."""
+    stretch = circuit(seed, hours=0.75)
+    stretch.frame["ambient_temperature"] += 2.5 + 0.3 * np.arange(len(stretch.frame)) * 5.0 / 3_600.0
+    assert named(stretch) == {}
+
+
 def test_what_creeps_without_a_step_is_shown_finely_and_seen_to_keep_its_distance() -> None:
     """Neither noise nor rounding, 0.3 K/h in rows of a second: no step is seen, and none hides half a kelvin."""
     at = np.arange(0.0, 1_500.0)
