@@ -44,6 +44,8 @@ ALONE_S = 3_600.0
 OPEN_PA = 4e3
 """A gauge open to the air, or in a vacuum, rightly stands at one number."""
 LATELY_S = 3_600.0
+MUCH = 2.0
+"""A scale that followed the mass and did not flicker is asked for twice as much."""
 TOLD_S = 400.0
 """A witness that jumps is named within so long: what it did since then is not looked at."""
 ALIVE_CHANGES = 3
@@ -77,7 +79,8 @@ class _Still:
         lasted = look - begin
         restless = many and lasted >= self.patience
         if channel == "cylinder_weight":
-            moves = self.followed and flowed(readings, begin, seen)
+            follows = restless or self.followed
+            moves = follows and flowed(readings, begin, seen, 1.0 if restless else MUCH)
             return "while the circuit's pressure moved, which takes refrigerant" if moves else "", False
         alone = restless and another_restless(channel, readings, self.before, begin, look)
         why = ""

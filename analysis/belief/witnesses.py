@@ -64,7 +64,7 @@ def another_stands(channel: str, readings: Readings, begin: float, look: float, 
     return any(abs(move) < STANDS_SHARE * pascal for move in _beside(channel, readings, begin, look, pascal))
 
 
-def flowed(readings: Readings, begin: float, look: float) -> bool:
+def flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
     """Return whether the circuit gave what a scale must show, in a recovery, or took it, in a charging.
 
     A pressure that comes back in a pause, or condenses, says nothing of the scale.
@@ -74,7 +74,7 @@ def flowed(readings: Readings, begin: float, look: float) -> bool:
         return False
     moved, before = readings.move(HOSE, begin, look), readings.lagged(HOSE, begin, BESIDE_S)
     moved = -moved if gave else moved
-    return bool(moved >= max(FLOW_PA, FLOW_SHARE * before))
+    return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
 
 
 def another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:

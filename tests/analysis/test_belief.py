@@ -445,6 +445,18 @@ def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pa
     assert found(recovering(True, 5e3)) == []
 
 
+def test_a_coarse_scale_that_stands_while_little_vapour_leaves_a_small_circuit_is_not_stuck() -> None:
+    """10 kg of liquid, then the vapour of 20 L (0.5 kg at 5.7 bar) within 10 min, on a scale of 0.5 kg."""
+    at = np.arange(0.0, 3_600.0, 10.0)
+    left = np.exp(-np.maximum(at - 640.0, 0.0) / 300.0)
+    weight = 20.05 + np.clip(0.03 * (at - 300.0), 0.0, 10.0) + 0.5 * (1.0 - left)
+    logged = {
+        "cylinder_weight": ("kg", np.round(weight * 2.0) / 2.0),
+        "circuit_pressure": ("kPa", np.maximum(570.0 * left, 40.0)),
+    }
+    assert found(make_log(at, logged, journal=begun("recovery"))[0]) == []
+
+
 def test_a_channel_of_another_name_is_kept_and_not_judged() -> None:
     log = night()
     stick(log, "circuit_pressure", 2_000)
