@@ -92,6 +92,8 @@ class Following:
         spent, ahead = sample.at - last.at, (sample.weight - last.weight) * self.sign
         if self.load is None:
             return abs(ahead) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
+        if spent >= UNSEEN_S and abs(ahead) >= 2.0 and self.names.other(self.load, sample.weight):
+            return False
         usual = max(3.0 * abs(self._rate), USUAL_KG_PER_S)
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + usual * spent
 
