@@ -31,6 +31,8 @@ LAGS_K = 0.05
 """Where lag could make no more than this nothing lags."""
 COMMON_K = 15.0
 """How unsure the common temperature is beforehand: nothing is known of it."""
+LEAST_CHANCE = 1e-9
+"""What explains the readings so much worse than the best does is left out: sixty thousand of them weigh nothing."""
 UNSETTLED = 10.0
 ERROR_SCALES = ((0.5, 0.5), (1.3, 0.5))
 GAUGE_SCALES = ((0.4, 0.5), (1.5, 0.5))
@@ -124,19 +126,22 @@ def weigh(
     weight = 1.0 / variance
     behind = np.outer(lags, behind_k)
     off = x - behind
-    precision = np.einsum("hn,na,nb->hab", weight, loading, loading)
+    pairs = (loading[:, :, None] * loading[:, None, :]).reshape(n, -1)
+    precision = (weight @ pairs).reshape(-1, len(bodies) + 1, len(bodies) + 1)
     diagonal = np.arange(precision.shape[1])
     precision[:, diagonal, diagonal] += 1.0 / shared
     pull = (weight * off) @ loading
-    covariance = np.linalg.inv(precision)
-    effects = np.einsum("hab,hb->ha", covariance, pull)
+    effects = np.linalg.solve(precision, pull[:, :, None])[:, :, 0]
     misfit = (weight * off**2).sum(axis=1) - np.einsum("ha,ha->h", pull, effects)
     log_size = np.log(variance).sum(axis=1) + np.log(shared).sum(axis=1) + np.linalg.slogdet(precision)[1]
     score = np.log(prior) - 0.5 * (misfit + log_size)
     chance = np.exp(score - score.max())
-    chance /= chance.sum()
+    likely = chance > LEAST_CHANCE
+    chance = chance[likely] / chance[likely].sum()
+    liars, states, scales, behind, effects = (each[likely] for each in (liars, states, scales, behind, effects))
+    covariance = np.linalg.inv(precision[likely])
     # a body that stands apart is not what its channels should show; its usual share is
-    usual = np.column_stack([np.ones(len(prior)), ~states])[:, None, :] * loading[None, :, :]
+    usual = np.column_stack([np.ones(len(chance)), ~states])[:, None, :] * loading[None, :, :]
     expected = np.einsum("hna,ha->hn", usual, effects)
     spread = np.einsum("hna,hab,hnb->hn", usual, covariance, usual)
     expected += behind
