@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.steadiness import TOLERANCES, Course
+from analysis.vocabulary.text import words
 
 HUNTS_S = (600.0, 1_200.0, 2_400.0)
 """So long is looked back for a swing, the shortest first: it may just have set in."""
@@ -33,7 +34,7 @@ class Hunting:
 
     def said(self, verb: str = "hunts") -> str:
         """Return it as words."""
-        return f"{self.figure.replace('_', ' ')} {verb} with a period of about {self.period_s / 60:.1f} min"
+        return f"{words(self.figure)} {verb} with a period of about {self.period_s / 60:.1f} min"
 
 
 def hunting(course: Course, k: int, since_s: float) -> Hunting | None:

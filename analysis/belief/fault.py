@@ -107,8 +107,11 @@ class Readings:
 
     def open_or_empty(self, pascal: float, at_s: float, near_pa: float) -> bool:
         """Return whether a gauge that shows this hangs in the open, or on a circuit in a vacuum."""
-        atmosphere = float(self.barometer_pa[int(np.searchsorted(self.at, at_s))])
-        return pascal < EMPTY_PA or abs(pascal - atmosphere) < near_pa
+        return pascal < EMPTY_PA or abs(pascal - self.atmosphere_pa(at_s)) < near_pa
+
+    def atmosphere_pa(self, at_s: float) -> float:
+        """Return the site's pressure [Pa] at a row, absolute."""
+        return float(self.barometer_pa[int(np.searchsorted(self.at, at_s))])
 
     def against_the_flow(self, pascal: float, begin_s: float, end_s: float) -> bool:
         """Return whether the hose shows more than the circuit that it draws from, or less than one that it fills."""

@@ -176,8 +176,7 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
 
 def _shows_nothing(step: Step, readings: Readings) -> bool:
     """Return whether a gauge fell to the atmosphere, as one does that came off: what flows takes it down, to no end."""
-    atmosphere = float(readings.barometer_pa[np.searchsorted(readings.at, step.at)])
-    return abs(step.new - atmosphere) < NOTHING_PA
+    return abs(step.new - readings.atmosphere_pa(step.at)) < NOTHING_PA
 
 
 def _drawn_as_before(step: Step, readings: Readings) -> bool:
@@ -248,7 +247,7 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
     atmosphere while another stays has left the circuit.
     """
     at, new = step.at, step.new
-    atmosphere = float(readings.barometer_pa[np.searchsorted(readings.at, at)])
+    atmosphere = readings.atmosphere_pa(at)
     if new < EMPTY_PA or readings.open_or_empty(step.level, at, OPEN_PA):
         return False
     first, middle, last = np.searchsorted(readings.at, (at - step.span, at, step.known + 1e-6)).tolist()

@@ -29,7 +29,7 @@ RISE_WITHIN_S, FALL_WITHIN_S = 1_800.0, 900.0
 """What a valve does to the pressure shows within these; slower is weather or water."""
 BROKEN, BROKEN_PA = 4.0, 15e3
 """The probe comes back from out of its range so many times above where the valve is known to be shut, or a circuit
-gauge shows so much: the vacuum was broken."""
+gauge shows so much: the vacuum was broken. A break that somebody marked goes as many times above what was before."""
 QUICKLY_S = 240.0
 """Once the target was reached a third of that is enough where the pressure rises so many times within this: a leak that
 the target was reached beside takes longer, and is told by then."""

@@ -35,7 +35,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
     for ax, name in zip(axes[len(rows) - len(others) :], others, strict=True):
         kind = "fraction" if name == "compressor_load" else "pressure_difference"
         draw_line(ax, assessment.traces[name], kind, system, words(name), LINES[0])
-        ax.set_ylabel(f"{name.replace('_', ' ').replace('compressor ', '')} [{unit_of(kind, system)}]", fontsize=8)
+        ax.set_ylabel(f"{words(name).replace('compressor ', '')} [{unit_of(kind, system)}]", fontsize=8)
     for ax in axes:
         shade(ax, assessment.spans if ax is axes[0] else (), {"steady": "good"})
     return figure

@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.refrigerants import refrigerant_name
-from analysis.vocabulary.text import LONGEST_NAME, one_line
+from analysis.vocabulary.text import LONGEST_NAME, one_line, words
 from analysis.vocabulary.units import Pressure, parse_pressure, parse_quantity, parse_water_capacity
 
 _Value = TypeVar("_Value")
@@ -59,7 +59,7 @@ def _above_0(dimension: str, read: Callable[[object], float] | None = None) -> B
 
 
 def _not_below_0(dimension: str) -> BeforeValidator:
-    accepted = f"a {dimension.replace('_', ' ')} not below 0"
+    accepted = f"a {words(dimension)} not below 0"
     check = _within(_quantity(dimension), lambda number: number >= 0.0, accepted)
     return said(check)
 

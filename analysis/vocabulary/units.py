@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.text import words
 
 Datum = Literal["absolute", "gauge", "vacuum"]
 
@@ -216,7 +217,7 @@ def parse_quantity(text: object, dimension: str, where: str) -> float:
         No number, no unit, a unit of another dimension, or not finite.
     """
     symbols = unit_symbols(dimension)
-    what = f"a {dimension.replace('_', ' ')} such as {_EXAMPLES[dimension]!r} (units: {_short(symbols)})"
+    what = f"a {words(dimension)} such as {_EXAMPLES[dimension]!r} (units: {_short(symbols)})"
     number, symbol = number_and_symbol(text) or (math.nan, "")
     if symbol not in symbols or not math.isfinite(number):
         raise refused(where, text, what)

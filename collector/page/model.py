@@ -15,6 +15,7 @@ import numpy as np
 
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
+from analysis.vocabulary.text import words
 from collector.follow.alarm_log import AlarmLog
 from collector.follow.recorder_log import RecorderLog
 from collector.follow.standing import standing
@@ -142,7 +143,7 @@ class Model:
         """What the recorder last said of the disk, empty when all is well or it said something else since."""
         for row in reversed(self.journal):
             if row.kind == "recorder":
-                return f"{row.value.replace('_', ' ')} at {clock(row.at)}" if row.value.startswith("disk_") else ""
+                return f"{words(row.value)} at {clock(row.at)}" if row.value.startswith("disk_") else ""
         return ""
 
     @property
