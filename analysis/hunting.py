@@ -9,7 +9,7 @@ import numpy as np
 from analysis.steadiness import TOLERANCES, Course
 from analysis.vocabulary.text import words
 
-HUNTS_S = (600.0, 1_200.0, 2_400.0)
+HUNTS_S = (600.0, 2_400.0)
 """So long is looked back for a swing, the shortest first: it may just have set in."""
 HUNT_LEAST_S, HUNT_MOST_S = 25.0, 780.0
 """Expansion valves hunt by half a minute to ten (common practice)."""
@@ -40,7 +40,7 @@ class Hunting:
 def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
     """Return what swings over the last minutes before bin `k`, and its period; None where nothing surely does.
 
-    Looks back ten, twenty and forty minutes, never before `since_s`.
+    Looks back ten and forty minutes, never before `since_s`.
     """
     end_s = float(course.end_s[k])
     spans = [(span_s, *course.bins(max(since_s, end_s - span_s), end_s)) for span_s in HUNTS_S]

@@ -69,8 +69,6 @@ class _Walk:
         self.open: Window | None = None
         self.idle_s = 0.0  # until then the compressor stood, or the last window lasted
         self.stepped_s = 0.0  # when another stage was last seen in the pressures
-        self.swung_s = 0.0  # until then something hunted
-        self.nearing_s = 0.0  # until then a figure had too far to go
         self.ear = _Ear(course)
         for k in range(len(course.end_s)):
             if not course.running[k]:
@@ -84,20 +82,15 @@ class _Walk:
         """Open a window when all has stood still for long enough, or hear what hunts."""
         course, end = self.course, float(self.course.end_s[k])
         same_s = max(self.stepped_s, same_load_since(course, k))
-        since_s = max(end - float(course.stood_s[k]), self.idle_s, self.swung_s, self.nearing_s)
+        since_s = max(end - float(course.stood_s[k]), self.idle_s)
         still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
         if still and (step_s := load_step(course, k, since_s)) is not None:
             self.idle_s, self.stepped_s, still = step_s, step_s, False
         if still:
             since_s = arrived(course, since_s, k)
             still = end - since_s >= WINDOW_S - BIN_S / 2.0
-        now: Hunting | None = None
-        if still or (k > 0 and end // LISTEN_S > course.end_s[k - 1] // LISTEN_S):
-            now = hunting(course, k, same_s)
-            self.swung_s = self.swung_s if now is None else end - now.period_s
-        if still and now is None and approaching(course, k, max(self.idle_s, same_s, self.swung_s)):
-            self.nearing_s = end - WINDOW_S + BIN_S
-        elif still and now is None:
+        still = still and hunting(course, k, same_s) is None
+        if still and not approaching(course, k, max(self.idle_s, same_s)):
             self._begin(k, arrived(course, since_s, k, nearly=False))
         elif course.running[k]:
             rang_s = max(same_s, 0.0 if self.windows else self.idle_s) + WINDOW_S  # until then it rings, no hunting
@@ -161,12 +154,11 @@ class _Walk:
             return departed(course, begin, window.means, k) or left(course, begin, k, WINDOW_S + MOVING_S)
         if (heard := self.ear.at(k, begin)) is None:
             return None
-        self.swung_s = end - heard.period_s
         return left(course, begin, k, heard.span_s)
 
 
 class _Ear:
-    """Hears hunting between two windows: looks every minute, and believes what it hears twice in the same figure."""
+    """Hears hunting between two windows: looks every minute, and believes what it hears twice."""
 
     def __init__(self, course: Course) -> None:
         self.course = course
@@ -176,19 +168,17 @@ class _Ear:
         """Begin anew, at a window's begin or end; `told` when its end already said what swings."""
         self.told = told
         self.last_s = -np.inf
-        self.before: Hunting | None = None
+        self.heard = False
 
     def at(self, k: int, since_s: float) -> Hunting | None:
         """Return a hunting that was not told yet."""
         if self.told or self.course.end_s[k] - self.last_s < LISTEN_S:
             return None
         self.last_s = float(self.course.end_s[k])
-        now, before = hunting(self.course, k, since_s), self.before
-        self.before = now
-        if now is None or before is None or now.figure != before.figure:
-            return None
-        self.told = True
-        return now
+        now, before = hunting(self.course, k, since_s), self.heard
+        self.heard = now is not None
+        self.told = before and self.heard
+        return now if self.told else None
 
 
 def _means(course: Course, begin_s: float, end_s: float) -> dict[str, float]:

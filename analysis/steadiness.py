@@ -23,8 +23,8 @@ from analysis.stretch import Stretch
 BIN_S = 10.0
 WINDOW_S = 300.0
 """Five minutes without movement make a window (common practice)."""
-WINDOWS_S = (WINDOW_S, 2.0 * WINDOW_S, 4.0 * WINDOW_S)
-"""Where noise hides the drift over five minutes, twice and four times as long is looked back upon."""
+WINDOWS_S = (WINDOW_S, 2.0 * WINDOW_S)
+"""Where noise hides the drift over five minutes, twice as long is looked back upon."""
 NEVER_DONE = 0.9
 """What moves by this part of what it moved five minutes before, or more, drifts; it does not approach a level."""
 LEAST_PARTS = 4
