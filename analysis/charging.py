@@ -296,7 +296,7 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
                 f"{now} of {of} went in up to {fell:%H:%M} UTC, when the scale fell to nothing while it still flowed, "
                 "and nobody said that the cylinder was taken off: weigh the cylinder, check the scale.",
             )
-        return "short", f"{now} of {of} is in: {apart} short."
+        return "short", f"{now} of {of} is in: {apart} {'to go' if stretch.end is None else 'short'}."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
 
 

@@ -239,6 +239,8 @@ def read_readings(path: Path, job: Job) -> tuple[pd.DataFrame, dict[str, Column]
         else:
             source, odd = native_source(path)
         rows = read_rows(source)
+    except FileNotFoundError:
+        raise InputError(f"{path}: is not there; expected a log in CSV, as recording writes one") from None
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); expected a log in CSV") from None
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeError) as error:

@@ -181,11 +181,11 @@ def conclude(
     shown = _figures(window)
     outside = _outside(stretch, window)
     limits = set(stretch.job.startup.limits)
-    text = f"Steady: {_listed(stretch, shown)}."
+    stood = "Steady" if window.end_s is None else "Was steady"
+    text = f"{stood}: {_listed(stretch, shown)}."
     if outside:
-        text = (
-            f"Steady, but out of the job's limits: {', '.join(map(words, outside))}. Read: {_listed(stretch, shown)}."
-        )
+        missed = ", ".join(map(words, outside))
+        text = f"{stood}, but out of the job's limits: {missed}. Read: {_listed(stretch, shown)}."
     elif not limits:
         text += " No limits are stated in the job: the figures are given, not judged."
     if missing := sorted(limits - set(shown)):

@@ -106,10 +106,14 @@ def acknowledge(job: JobFolder, name: str = "", /) -> None:
     name
         the alarm as the page and the message name it; all when not given
     """
-    from analysis.vocabulary.job import load_job
+    from analysis.vocabulary.job import JOURNAL_FILE, load_job
+    from collector.follow.alarm_log import meant, open_alarms
 
     if not load_job(job).alarm:
         raise InputError(f"{job}: no [[alarm]] in the job; expected at least one")
+    waiting = open_alarms(job / JOURNAL_FILE)
+    if waiting and not any(meant(name, each) for each in waiting):
+        raise refused("acknowledge", name, ", ".join(waiting))
     _send(job, "note", "alarm", "acknowledged", name)
 
 

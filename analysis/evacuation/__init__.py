@@ -182,7 +182,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
                 f"since, {final} at the end: the valve may have been closed. Mark what is done; pull and hold again."
             )
         more = _time_left(story, aim) + pump_of(stretch).words(float(ticks.vacuum[-1]), system)
-        yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; now"
+        yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; lately"
         return "not_reached", f"The target of {target}{by} {yet} {final}.{_rose(story, system)}{more}"
     if hold is None:
         return "undecided", (

@@ -341,7 +341,7 @@ def load_job(path: Path) -> Job:
     except UnicodeDecodeError:
         raise InputError(f"{file}: is not text in UTF-8; save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{file}: is not TOML ({error})") from None
+        raise InputError(f"{file}: is not TOML ({error}); expected key = value, a text in quotes") from None
     for stage in tables.values():
         # a shop's own rule file is looked for beside the job, wherever the job is reviewed
         if isinstance(stage, dict) and str(stage.get("rules", "")).endswith(".toml"):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from collector.entries import Entry
-from collector.follow.tail import JournalRow
+from collector.follow.tail import JournalRow, JournalTail
 
 SUBJECT = "alarm"
 
@@ -41,6 +42,15 @@ class AlarmLog:
         """Return what nobody has acknowledged, newest first: (name, when it was raised)."""
         found = [(name, alarm.at) for name, alarm in self.raised.items() if not alarm.acknowledged]
         return sorted(found, key=lambda each: -each[1])
+
+
+def open_alarms(journal: Path) -> list[str]:
+    """Return the names of the alarms that a journal leaves open, acknowledged or not, oldest first."""
+    log, tail = AlarmLog(), JournalTail(journal)
+    while rows := tail.rows():
+        for row in rows:
+            log.heard(row)
+    return list(log.raised)
 
 
 def meant(text: str, name: str) -> bool:

@@ -78,7 +78,12 @@ def _left(left: TimeLeft) -> dict[str, Any]:
 def _shown(figure: Figure | str, system: UnitSystem) -> str:
     if isinstance(figure, str):
         return words(figure)
-    return "not known yet" if not math.isfinite(figure.si) else figure.show(system)
+    if not math.isfinite(figure.si):
+        return "not known yet"
+    if figure.kind != "mass":
+        return figure.show(system)
+    value, unit = display(figure.si, "mass", system)
+    return f"{float(f'{value:.4g}'):z,.2f}".rstrip("0").rstrip(".") + f" {unit}"
 
 
 def _span(stage: StageReview) -> dict[str, Any]:

@@ -10,6 +10,8 @@ from collector.follow.tail import seconds_of
 RECENT_S = 1_800.0
 """A finding asks for something this long; one of `LASTS` for as long as its stage runs."""
 LASTS = ("stall", "self_chilling", "loss_alarm", "hold_failed", "cylinder_at_limit", "charge_over")
+WHILE_IT_RUNS = ("stall", "cylinder_near_limit", "charge_reached")
+"""What these ask for is done, or too late, once their stage has ended."""
 ENDS: Mapping[str, Sequence[str]] = {
     "stall_cleared": ("stall",),
     "target_reached": ("stall", "hold_failed"),
@@ -45,7 +47,9 @@ def standing(
         at, kind = seconds_of(finding["time"]), finding["kind"]
         if at is None or at < min(begun, now - RECENT_S):
             break
-        if kind not in over and (at >= now - RECENT_S or (kind in LASTS and finding["stage"] == running)):
+        here = finding["stage"] == running
+        recent = at >= now - RECENT_S and (here or kind not in WHILE_IT_RUNS)
+        if kind not in over and (recent or (here and kind in LASTS)):
             if finding["level"] == "alarm":
                 return finding
             if finding["level"] == "caution" and caution is None:

@@ -39,6 +39,10 @@ _FORMS = {
 }
 
 
+_HOST_ALONE = re.compile(r"(?!usb:)[\w.-]+:\d+")
+"""An address of the network whose form was forgotten: ``192.0.2.10:502``."""
+
+
 def check_form(port: str, link: str, where: str) -> None:
     """Refuse a port that does not have a form that `link` can use.
 
@@ -50,7 +54,7 @@ def check_form(port: str, link: str, where: str) -> None:
     scheme, separator, _ = port.partition("://")
     kind = scheme if separator else "serial port"
     accepted = _ACCEPTED[link]
-    if kind not in accepted or (separator and endpoint(port) is None):
+    if kind not in accepted or (separator and endpoint(port) is None) or _HOST_ALONE.fullmatch(port):
         raise refused(where, port, " or ".join(_FORMS[form] for form in accepted))
 
 

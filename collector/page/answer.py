@@ -24,7 +24,6 @@ KEY_FIGURES: Mapping[str, Sequence[str]] = {
 }
 """Figures that stand in large digits, by stage; readings fill what is left."""
 MOST_KEYS = 3
-FIRST_ROW_WITHIN_S = 30.0
 LONGEST_URGENT = 140
 TONE_WORDS = {"good": "GOOD", "alarm": "ACT NOW", "working": "GOING ON", "caution": "LOOK HERE"}
 URGENT_WORDS = {"alarm": "✖ ALARM", "caution": "▲ LOOK"}
@@ -69,7 +68,7 @@ class Answer:
             tone, title, answer, more = "alarm", "", "The log cannot be judged.", str(model.state["refused"])
         elif not len(model.rows):
             tone, title, answer, more = "working", "", "Waiting for the first row.", ""
-            if time.time() - model.began > FIRST_ROW_WITHIN_S:
+            if not model.starting:
                 tone, answer, more = "alarm", "Nothing is being recorded.", "No row has come yet. Look at the terminal."
         elif stage is None or (running and stage["name"] != running):
             tone, title, more = "working", words(running).capitalize(), ""
@@ -89,6 +88,8 @@ class Answer:
             left = more = ""  # how to go on, and how long, is no news while an alarm says to stop
         if tone != "alarm":
             tone = str(urgent["level"]) if urgent is not None else "caution" if model.recorder.lost else tone
+        if more and urgent is not None and not model.rows_are_late():
+            more = f"Now: {more}"  # the finding above speaks of its own time, perhaps with other numbers
         if model.judgement_is_late():
             more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
         age = model.last_row_age_s()

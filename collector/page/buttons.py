@@ -74,7 +74,7 @@ class Buttons:
     def _mark_button(self, mark: str) -> None:
         text = words(mark).capitalize()
         if mark == "cylinder_on":
-            button(f"{text} …", self._dialog.open, aria_haspopup="dialog")
+            button(f"{text}\u00a0…", self._dialog.open, aria_haspopup="dialog")
         else:
             button(text, lambda: self._write(Entry("mark", mark, self._on_scale() if mark == "cylinder_off" else "")))
 

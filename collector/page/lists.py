@@ -46,11 +46,11 @@ class Cylinders:
         net, limit, unit = each["net"], each["limit"], each["unit"]
         held = float(net) if isinstance(net, int | float) else 0.0
         with box("li", "cylinder on" if each["on_scale"] else "cylinder"):
-            text = f"{significant(held)} {unit}"
+            text = f"{shown(round(held, 1))} {unit}"
             share = None
             if isinstance(limit, int | float) and limit > 0:
                 share = held / limit
-                text = f"{significant(held)} of {significant(float(limit))} {unit} safe fill"
+                text = f"{shown(round(held, 1))} of {significant(float(limit))} {unit} safe fill"
             with box("p"):
                 Text("strong", f"{each['name']}{' · on the scale' if each['on_scale'] else ''}")
                 Text("span", text)

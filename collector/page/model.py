@@ -28,6 +28,7 @@ MOST_JOURNAL_ROWS = 2_000
 DOUBT_KINDS = {"channel_stuck": "does not move", "channel_jumped": "jumped"}
 """What a fresh reading does not answer; a channel that was lost is seen by its age."""
 ROWS_LATE_S, ROWS_LATE_STEPS = 15.0, 4.0
+FIRST_ROW_WITHIN_S = 30.0
 DOUBT_S = 3_600.0
 """A channel's doubt is shown this long after it was said."""
 
@@ -155,6 +156,11 @@ class Model:
     def last_row_age_s(self) -> float | None:
         """Return the age of the last row."""
         return max(0.0, time.time() - float(self.rows.at[-1])) if len(self.rows) else None
+
+    @property
+    def starting(self) -> bool:
+        """Whether there is no row yet, and it is too early to miss one."""
+        return not len(self.rows) and time.time() - self.began <= FIRST_ROW_WITHIN_S
 
     def rows_are_late(self) -> bool:
         """Return whether rows stay out, judged by their own interval."""

@@ -70,8 +70,9 @@ def build(model: Model, theme: str, shared: bool) -> None:
 
     def refresh() -> None:
         age = model.last_row_age_s()
-        late = model.rows_are_late()
-        said = "no rows yet" if age is None else f"NO ROW FOR {duration(age)}" if late else "recording"
+        late = model.rows_are_late() and not model.starting
+        waits = "NO ROW YET" if late else "starting"
+        said = waits if age is None else f"NO ROW FOR {duration(age)}" if late else "recording"
         recording.show(f"✖ {said}" if late else f"● {said}")
         recording.classes(replace="recording late" if late else "recording")
         gone = [] if late or model.recorder.lost else model.silent()

@@ -224,6 +224,7 @@ def test_running_charging_is_the_same_call() -> None:
     part = cut(charge(40.0), 700)
     assert part.end is None
     assert assess(part).verdict == "short"
+    assert "lb to go." in assess(part).text, "nobody is short of what still flows in"
 
 
 @pytest.mark.parametrize("seed", [3, 9, 17, 22, 31, 43])

@@ -209,6 +209,7 @@ def test_what_goes_to_and_fro_without_a_period_has_no_trend_by_which_it_may_stan
 
 def test_a_load_that_changed_just_now_is_said_to() -> None:
     result = assess(plant([(0, 0.5), (20, 0.8)], 24)[0])
+    assert result.text.startswith("Was steady: "), "what stood then is no news of now"
     assert "Since then not steady: the load changed 4 min ago; suction superheat moves by" in result.text
 
 

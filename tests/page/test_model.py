@@ -19,7 +19,7 @@ from collector.page.channel_health import Channel
 from collector.page.charts import options, trends_of
 from collector.page.columns_store import ColumnsStore, broken_line, thin
 from collector.page.entries import OPPOSITE, STAGE_MARKS, undo
-from collector.page.model import Model
+from collector.page.model import FIRST_ROW_WITHIN_S, Model
 from collector.page.readings import shown
 from collector.page.themes import THEMES
 from tests.page.conftest import stamp
@@ -155,6 +155,14 @@ def test_what_was_silent_before_a_stage_began_is_not_missed_in_it(tmp_path: Path
     assert model.silent() == ["c"]
     model.state = {"now": {"stage": {"begin": at(500), "end": at(100)}}}
     assert model.silent() == ["c"]
+
+
+def test_a_log_without_rows_is_not_late_at_once(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('[job]\nname = "begun"\n')
+    model = Model(tmp_path)
+    assert model.starting
+    model.began -= FIRST_ROW_WITHIN_S
+    assert not model.starting
 
 
 def test_the_stage_that_the_journal_names_and_the_disk_that_is_full(tmp_path: Path) -> None:

@@ -213,6 +213,9 @@ def test_while_an_alarm_stands_only_the_alarm_says_what_to_do(log: Log, server: 
         ".map(s => [parseFloat(s.fontSize), +s.fontWeight])"
     )
     assert sizes[1] >= sizes[0], "what to do is read from as far as what is wrong"
+    state["now"]["findings"][0]["level"] = "caution"
+    write_state(log.folder, state)
+    expect(page.locator(".more")).to_have_text("Now: Pull on.")
 
 
 def test_what_a_screen_reader_is_told(log: Log, server: Server, open_page: Open) -> None:

@@ -414,6 +414,13 @@ def test_alarm_test_and_acknowledge(tmp_path: Path, inbox: Inbox, capsys: pytest
     assert inbox.titles() == ["TEST f"]
     main(["acknowledge", str(log.folder), "f"])
     assert log.lines("journal.csv")[-1].endswith(",note,alarm,acknowledged,f")
+    log.entry("note", "alarm", "raised", "f: loss alarm in pressure test")
+    with pytest.raises(SystemExit) as ended:
+        main(["acknowledge", str(log.folder), "g"])
+    assert ended.value.code == 2
+    assert "'g' is not accepted; expected f: loss alarm in pressure test" in capsys.readouterr().err
+    main(["acknowledge", str(log.folder), "f"])
+    assert log.lines("journal.csv")[-1].endswith(",note,alarm,acknowledged,f")
     inbox.refuses = True
     with pytest.raises(SystemExit) as ended:
         main(["alarm-test", str(log.folder)])

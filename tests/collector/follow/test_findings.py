@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import re
 import shutil
 import threading
 from pathlib import Path
@@ -160,3 +161,10 @@ def test_what_has_gone_wrong_already_asks_for_a_look(moment: str, verdict: str, 
     stage = now_of(review(log.before(pd.Timestamp(moment)), settings))["stage"]
     assert (stage["verdict"], stage["tone"]) == (verdict, tone)
     assert (stage["time_left"] is not None) == (tone == "working")
+
+
+def test_a_mass_is_shown_as_finely_as_a_scale_shows_it() -> None:
+    log, settings = load(SAMPLE)
+    stage = now_of(review(log.before(pd.Timestamp("2026-03-17T10:29:00Z")), settings))["stage"]
+    shown = next(figure["text"] for figure in stage["figures"] if figure["name"] == "recovered")
+    assert re.fullmatch(r"249\.\d lb", shown)

@@ -40,6 +40,14 @@ def test_a_stall_stands_until_it_is_over_or_its_stage_is() -> None:
     assert standing([stall], STAGE | {"name": "charging"}, later) is None
 
 
+def test_what_is_to_be_done_in_a_stage_is_no_longer_asked_for_after_it() -> None:
+    reached = found(700, "charge_reached", "caution", "charging")
+    charging = STAGE | {"name": "charging"}
+    assert kind(standing([reached], charging, 800.0)) == "charge_reached"
+    assert standing([reached], charging | {"end": "1970-01-01T00:12:00Z"}, 800.0) is None
+    assert standing([reached], STAGE | {"name": "startup"}, 800.0) is None
+
+
 def test_others_stand_for_a_while() -> None:
     risk = found(700, "freeze_risk", "alarm")
     assert kind(standing([risk], STAGE, 700 + RECENT_S)) == "freeze_risk"
