@@ -1,4 +1,4 @@
-"""Make the shipped property tables again: ``python -m analysis.fluids.make_tables`` (needs CoolProp).
+"""Make the shipped property tables again: ``python -m analysis.fluids.make_tables [NAME ...]``.
 
 One comma-separated table over even kelvins for every refrigerant of `config/refrigerants.toml`. Single compounds
 are CoolProp's reference equations of state, blends its multi-fluid mixtures of them. Called point by point,
@@ -9,7 +9,8 @@ last one as the guess for the next, it has none.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+import sys
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -143,14 +144,17 @@ def write_nitrogen(folder: Path) -> None:
     (folder / nitrogen.TABLE.name).write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
 
 
-def main() -> None:
-    """Write every table beside this module."""
-    TABLES.mkdir(exist_ok=True)
-    write_nitrogen(TABLES)
-    for name, entry in known_refrigerants().items():
-        write_table(name, entry.mass_fractions, TABLES)
+def main(names: Sequence[str]) -> None:
+    """Write the tables of these refrigerants beside this module; without a name every table, and nitrogen's."""
+    known = known_refrigerants()
+    if unknown := [name for name in names if name not in known]:
+        sys.exit(f"{', '.join(unknown)}: not in config/refrigerants.toml; expected {', '.join(known)}")
+    if not names:
+        write_nitrogen(TABLES)
+    for name in names or known:
+        write_table(name, known[name].mass_fractions, TABLES)
         print(name)
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

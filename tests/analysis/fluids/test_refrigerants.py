@@ -11,7 +11,7 @@ from CoolProp import CoolProp
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.fluids import UnknownRefrigerant, refrigerant
+from analysis.fluids import UnknownRefrigerant, make_tables, refrigerant
 from analysis.fluids.curve import TABLES
 from analysis.fluids.make_tables import open_state, write_nitrogen, write_table
 from analysis.vocabulary.errors import InputError
@@ -109,6 +109,14 @@ def test_shipped_table_is_what_the_script_makes(name: str, tmp_path) -> None:
     write_table(name, known_refrigerants()[name].mass_fractions, tmp_path)
     made, shipped = (np.loadtxt(folder / f"{name}.csv", delimiter=",", skiprows=4) for folder in (tmp_path, TABLES))
     np.testing.assert_allclose(made, shipped, rtol=1e-7)
+
+
+def test_one_table_is_made_without_the_others(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(make_tables, "TABLES", tmp_path)
+    make_tables.main(["R-134a"])
+    assert [file.name for file in tmp_path.iterdir()] == ["R-134a.csv"]
+    with pytest.raises(SystemExit, match="R-134: not in config/refrigerants.toml; expected R-11, "):
+        make_tables.main(["R-134"])
 
 
 def test_shipped_nitrogen_is_what_the_script_makes(tmp_path) -> None:
