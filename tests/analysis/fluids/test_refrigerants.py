@@ -115,7 +115,7 @@ def test_one_table_is_made_without_the_others(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(make_tables, "TABLES", tmp_path)
     make_tables.main(["R-134a"])
     assert [file.name for file in tmp_path.iterdir()] == ["R-134a.csv"]
-    with pytest.raises(SystemExit, match="R-134: not in config/refrigerants.toml; expected R-11, "):
+    with pytest.raises(SystemExit, match=r"R-134: not in config/refrigerants\.toml; expected R-11, "):
         make_tables.main(["R-134"])
 
 
