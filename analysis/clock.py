@@ -86,7 +86,7 @@ class Clock:
         self._behind = False
 
     def utc_us(self, cells: Sequence[pd.Series]) -> np.ndarray:
-        """Return the times of some rows; `cells` holds the column, and the clock's column where it has its own.
+        """Return the times of some rows; `cells` holds the column, and those of the clock where it has its own.
 
         Raises
         ------
@@ -94,8 +94,12 @@ class Clock:
             None of the first cells is a time in the format stated or found.
         """
         text = cells[0].astype("str").str.strip(TEXT_SIGNS)
-        if len(cells) > 1:
-            text = joined(text, cells[1].astype("str").str.strip(TEXT_SIGNS))
+        others = [part.astype("str").str.strip(TEXT_SIGNS) for part in cells[1:]]
+        if len(others) == 1:
+            text = joined(text, others[0])
+        else:
+            for part in others:
+                text = text.str.cat(part, sep=" ")
         if self._read is None and len(text):
             self._read = self._kind(text[text.notna() & (text != "")])
         return np.empty(0, dtype=np.int64) if self._read is None else self._read(text)

@@ -45,6 +45,12 @@ ELAPSED_WORDS = {
 }  # fmt: skip
 ZONE_SAID = re.compile(r"\b(?:UTC|GMT)(?: ?(?P<east>[+-] ?\d{1,2})(?::?(?P<minutes>\d\d))?)?(?! ?[+-] ?\d|[\d:])")
 """A header that names the zone of its times."""
+_PARTS = {
+    "year": "%Y", "yyyy": "%Y", "yr": "%Y", "jahr": "%Y", "month": "%m", "MM": "%m", "mon": "%m", "mo": "%m",
+    "monat": "%m", "day": "%d", "dd": "%d", "tag": "%d", "hour": "%H", "hr": "%H", "hh": "%H", "stunde": "%H",
+    "minute": "%M", "min": "%M", "mm": "%M", "mn": "%M", "second": "%S", "sec": "%S", "ss": "%S", "sekunde": "%S",
+}  # fmt: skip
+"""Headers of columns that hold one part of the time each."""
 WHOLE_HOURS = range(-12, 15)
 """Hours east of UTC that have a zone of their own; a zone that is off by parts of an hour is named by a place alone."""
 _MOMENT = re.compile(
@@ -62,7 +68,7 @@ class TimeGuess:
 
     column: str
     format: str = ""
-    clock: str = ""
+    clock: tuple[str, ...] = ()
     unit: str = ""
     start: str = ""
     zone_known: bool = False
@@ -100,12 +106,16 @@ def _guess(
         (name for name in names if name and "time" in meanings(name)), key=lambda name: ZONE_SAID.search(name) is None
     )
     tried = [*called, *(name for name in names[:2] if name and name not in called)]
+    parts = _parts(names, cells)
+    if parts is not None:
+        columns = tuple(parts.values())
+        return TimeGuess(columns[0], " ".join(parts), columns[1:])
     pair = _pair(tried, cells)
     if pair is not None:
         form = _format(joined(*(pd.Series(cells[name], dtype="str") for name in pair)).str.strip(), american)
         if form is not None:
-            return TimeGuess(pair[0], form[0], pair[1], zone_known=form[1], doubts=form[2])
-        return TimeGuess(pair[0], clock=pair[1])
+            return TimeGuess(pair[0], form[0], pair[1:], zone_known=form[1], doubts=form[2])
+        return TimeGuess(pair[0], clock=pair[1:])
     for name in tried:
         text = _texts(cells[name])
         number = numbers_of(text)
@@ -144,6 +154,32 @@ def _guess(
 
 def _texts(cells: Sequence[str]) -> pd.Series:
     return pd.Series([cell for cell in cells if cell.strip()], dtype="str")
+
+
+def _parts(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> dict[str, str] | None:
+    """Return the column of each part of the time, by its strptime sign, None where the date is not in three columns.
+
+    The time of day follows in columns of its own or in one.
+    """
+    found: dict[str, str] = {}
+    for name in names:
+        sign = _PARTS.get(name) or _PARTS.get(name.lower())
+        if sign is not None and sign not in found:
+            found[sign] = name
+    if not all(sign in found for sign in ("%Y", "%m", "%d")):
+        return None
+    if "%H" not in found:
+        clock = next(
+            (
+                (name, form)
+                for name in names
+                for form in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
+                if name and _share(text_us(_texts(cells[name]), form, False)) > MOST
+            ),
+            None,
+        )
+        return None if clock is None else {**{sign: found[sign] for sign in ("%Y", "%m", "%d")}, clock[1]: clock[0]}
+    return {sign: found[sign] for sign in ("%Y", "%m", "%d", "%H", "%M", "%S") if sign in found}
 
 
 def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str, str] | None:

@@ -45,11 +45,11 @@ class Proposal:
         lines = ["[columns]", f"delimiter = {_quoted(self.layout.delimiter)}", f'decimal = "{self.layout.decimal}"']
         lines += [f"# {said}" for said in ([] if time.zone_known else [_NO_ZONE]) + list(time.doubts)]
         zone = time.zone or ("" if time.zone_known else "UTC")
-        stated = {
+        stated: dict[str, str | tuple[str, ...]] = {
             "column": time.column, "clock": time.clock, "format": time.format, "unit": time.unit, "start": time.start,
             "zone": zone,
         }  # fmt: skip
-        lines.append(f"time = {{ {', '.join(f'{key} = {_quoted(said)}' for key, said in stated.items() if said)} }}")
+        lines.append(f"time = {{ {', '.join(f'{key} = {_stated(said)}' for key, said in stated.items() if said)} }}")
         for guess in self.guesses:
             if guess.channel:
                 doubt = f"  # not sure: {guess.doubt}" if guess.doubt else ""
@@ -91,8 +91,10 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     )
     american = american and not any(DAY_FIRST & set(words(name)) for name in names)
     time = guess_time(names, cells, text[:first], american, where)
-    used = {time.column, time.clock}
+    used = {time.column, *time.clock}
     decimal = decimal_sign(rows, delimiter, {i for i, name in enumerate(names) if name and name not in used})
+    if american and decimal == ",":  # nobody who puts the month first writes so
+        time = guess_time(names, cells, text[:first], False, where)
     ours = delimiter == "," and decimal == "." and encoding == "utf-8" and not text[:first] and names[0] == "time"
     if ours and time == TimeGuess("time", zone_known=True) and any(own_column(name) for name in names[1:]):
         raise InputError(f"{where}: names its own channels and units; no [columns] is needed")
@@ -130,6 +132,11 @@ def _no_long_table(cells: Mapping[str, list[str]], where: str) -> None:
                 f"{where}: column {column!r} holds names of channels ({', '.join(sorted(named)[:3])}, …), a row for"
                 " each reading; expected a column for each channel"
             )
+
+
+def _stated(said: str | tuple[str, ...]) -> str:
+    texts = [_quoted(each) for each in ((said,) if isinstance(said, str) else said)]
+    return texts[0] if len(texts) == 1 else f"[{', '.join(texts)}]"
 
 
 def _quoted(text: str) -> str:

@@ -149,8 +149,7 @@ def foreign_source(path: Path, table: ColumnsTable) -> Source:
     with path.open("rb") as file:
         sample = file.read(SAMPLE_BYTES)
     time = mapping["time"]
-    stamped = [time.column] if time.clock is None else [time.column, time.clock]
-    layout = find_layout(sample, {*stamped, *(entry.column for entry in mapping.values())}, table, str(path))
+    layout = find_layout(sample, {*time.stamped, *(entry.column for entry in mapping.values())}, table, str(path))
     at = {name: position for position, name in reversed(list(enumerate(layout.names)))}
     return Source(
         path=path,
@@ -159,11 +158,12 @@ def foreign_source(path: Path, table: ColumnsTable) -> Source:
         delimiter=layout.delimiter,
         decimal=layout.decimal,
         width=len(layout.names),
-        time_at=tuple(at[bare(name)] for name in stamped),
+        time_at=tuple(at[bare(name)] for name in time.stamped),
         channels={
             channel: (at[bare(entry.column)], make_column(channel, entry.unit or "", entry.column))
             for channel, entry in mapping.items()
             if channel != "time"
         },
         clock=lambda: Clock(time, str(path)).utc_us,
+        time_called=bare(time.column),
     )

@@ -15,7 +15,7 @@ from typing import BinaryIO
 import numpy as np
 import pandas as pd
 
-from analysis.clock import CLOCKS_SHOW_US, NOT_A_TIME, SECOND_US
+from analysis.clock import CLOCKS_SHOW_US, NOT_A_TIME, SECOND_US, TEXT_SIGNS
 from analysis.clock_order import Order, PutBack, in_order, newest_first, spread
 from analysis.column_words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
 from analysis.vocabulary.channels import Column
@@ -53,6 +53,8 @@ class Source:
     clock: Callable[[], Callable[[Sequence[pd.Series]], np.ndarray]]
     strict: bool = False
     """A row with more cells than the header has columns is not read: a comma as decimal point shifts what follows."""
+    time_called: str = ""
+    """What the header calls the time; a row that says so again is another header."""
 
 
 @dataclass
@@ -165,6 +167,8 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         chunks = []
     for chunk in chunks:
         time = utc_us([chunk[str(position)] for position in source.time_at])
+        if source.time_called:
+            _no_other_table(chunk, time, source)
         known = (time >= CLOCKS_SHOW_US[0]) & (time < CLOCKS_SHOW_US[1])
         time = np.where(known, time, NOT_A_TIME)
         rows = slice(filled, filled + len(time))
@@ -218,6 +222,19 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         for channel in values:  # one after the other: a long log is not to be held twice
             values[channel] = values[channel][order.kept]
     return Rows(index, values, cautions + _odd(order, sharing, step_s, source.path.name), order.put_back)
+
+
+def _no_other_table(chunk: pd.DataFrame, time: np.ndarray, source: Source) -> None:
+    """Refuse rows below a header that names other columns than the first."""
+    timeless = chunk[time == NOT_A_TIME]
+    headers = timeless[timeless[str(source.time_at[0])].str.strip(TEXT_SIGNS) == source.time_called]
+    for position, column in source.channels.values():
+        for cell in headers[str(position)].dropna().astype("str").unique():
+            if " ".join(cell.strip(TEXT_SIGNS).split()) != " ".join(column.header.split()):
+                raise InputError(
+                    f"{source.path}: further down another table begins, with {cell.strip()!r} where {column.header!r}"
+                    " stood; expected one table with a column for each channel, or each table in a file of its own"
+                )
 
 
 def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:

@@ -217,15 +217,21 @@ class AtRestTable(_Table):
 
 class ColumnMapping(_Table):
     """One entry of `[columns]`. Of the time alone: `format`, `zone`, `clock` (the column of the time of day where
-    `column` holds the date) and `start` (the moment from which `column` counts).
+    `column` holds the date, or the columns of all that follows where `column` holds the year) and `start` (the moment
+    from which `column` counts).
     """
 
     column: str
     unit: str | None = None
     format: str | None = None
     zone: str | None = None
-    clock: str | None = None
+    clock: str | tuple[str, ...] | None = None
     start: str | None = None
+
+    @property
+    def stamped(self) -> tuple[str, ...]:
+        """The columns that make up the time, in the order of its format."""
+        return (self.column, *((self.clock,) if isinstance(self.clock, str) else self.clock or ()))
 
 
 class ColumnsTable(BaseModel):

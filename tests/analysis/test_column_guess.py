@@ -350,6 +350,33 @@ def test_a_date_that_may_be_read_either_way_is_read_as_its_language_writes_it(st
     assert proposal.time.doubts
 
 
+def test_decimal_commas_put_the_day_first() -> None:
+    rows = "".join(f"07/03/2026 10:00:{second:02d};{60 + second},5\n" for second in range(30))
+    proposal = propose_columns(f"Date Time;Suction pressure (psig)\n{rows}".encode(), "theirs.csv")
+    assert proposal.time.format.startswith("%d/%m/%Y")
+
+
+@pytest.mark.parametrize(
+    ("head", "form"),
+    [
+        ("Year,Month,Day,Time", "%Y,%-m,%-d,%H:%M:%S"),
+        ("Day,Month,Year,Time", "%d,%m,%Y,%I:%M:%S %p"),
+        ("YYYY,MM,DD,hh,mm,ss", "%Y,%m,%d,%H,%M,%S"),
+    ],
+)
+def test_a_date_in_columns_of_its_parts_gives_the_frame_of_the_native_log(tmp_path: Path, head: str, form: str) -> None:
+    """The first of a month too: 1 is then no part of a day."""
+    logged = {"circuit_pressure": readings()["circuit_pressure"]}
+    at = times(len(logged["circuit_pressure"])).shift(-13, "D").strftime(form)
+    shown = zip(at, logged["circuit_pressure"], strict=True)
+    rows = "".join(f"{time},{pressure}\n" for time, pressure in shown)
+    file, job = proposed(tmp_path, f"{head},System press. (psig)\n{rows}")
+    theirs, _ = load(file, job)
+    ours, _ = load(native(tmp_path / "ours", logged))
+    assert list(theirs.frame.index) == list(ours.frame.index.shift(-13, "D"))
+    np.testing.assert_array_equal(theirs.frame["circuit_pressure"], ours.frame["circuit_pressure"])
+
+
 @pytest.mark.parametrize(
     ("room", "pressure", "units"),
     [

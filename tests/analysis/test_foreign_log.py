@@ -56,6 +56,14 @@ def test_the_repeated_autumn_hour_follows_row_order(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_a_header_may_stand_again_but_no_other_one(tmp_path: Path) -> None:
+    again = ROWS + ROWS.partition("\n")[2].replace(":0", ":1")
+    assert len(load(write(tmp_path, again))[0].frame) == 4
+    other = again[: len(ROWS)] + again[len(ROWS) :].replace("T out", "T in")
+    with pytest.raises(InputError, match="another table begins, with 'T in' where 'T out' stood"):
+        load(write(tmp_path, other))
+
+
 def test_the_missing_spring_hour_goes_straight_on(tmp_path: Path) -> None:
     """The clock that was not put forward (29 March 2026) still gives rising times."""
     rows = "".join(f"29.03.2026 {clock};10,0;1,0\n" for clock in ("01:59:00", "02:30:00", "03:30:01"))
