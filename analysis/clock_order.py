@@ -142,57 +142,71 @@ class _OneByOne:
         self.shift = 0
         self.fallen: list[int] = []  # rows since the stamps went back, going on regularly
         self.new = 0  # how many of them, up to the last, show something else than was read at their stamps
+        self.doubted: list[int] = []  # rows far ahead of the last one that is kept, rising
+        self.backward = self.ahead = 0  # how many were left out for either
 
     def order(self, timeless: int, begins_ahead: bool) -> Order:
-        stamps, backward, ahead = self.stamps, 0, int(begins_ahead)
-        doubted: list[int] = []  # rows far ahead of the last one that is kept, rising
+        """Return what is kept; `timeless` rows have no stamp, and a first one that `begins_ahead` is left out."""
+        self.ahead = int(begins_ahead)
         row = -1
-        while row + 1 < len(stamps):
+        while row + 1 < len(self.stamps):
             row += 1
-            if not (self.shift or self.fallen or doubted or begins_ahead):
+            if not (self.shift or self.fallen or self.doubted or begins_ahead):
                 row = self._keep_to_the_next_odd(row)
-                if row == len(stamps):
+                if row == len(self.stamps):
                     break
-            written = stamps[row]
-            if written == NOT_A_TIME:
+            if self.stamps[row] == NOT_A_TIME:
                 continue
             if begins_ahead:
                 begins_ahead = False
-                continue
-            if not self.held:
+            elif not self.held:
                 self._keep(row)
-                continue
-            last = self.held[-1]
-            if self.shift and written > last:
-                self.put_back[-1] = replace(self.put_back[-1], until_us=last)
-                self.shift = 0
-            at = stamps[row] = written + self.shift
-            if at <= last:
-                backward += 1
-                if self._goes_on(row):
-                    backward -= len(self.fallen)
-                    ahead, doubted = ahead + len(doubted), []
-                    self._put_on()
-                continue
-            self.fallen = []
-            while doubted and stamps[doubted[-1]] > at:
-                ahead += 1
-                doubted.pop()
-            if doubted and stamps[doubted[-1]] == at:
-                backward += 1
-            elif doubted or at - last > AHEAD_US:
-                doubted.append(row)
-                newest = [stamps[one] for one in doubted[-FOLLOWED:]]
-                if len(newest) == FOLLOWED and max(np.diff(newest)) <= AHEAD_US:
-                    for one in doubted:
-                        self._keep(one)
-                    doubted = []
             else:
-                self._keep(row)
-        kept = np.zeros(len(stamps), dtype=bool)
+                self._after_others(row)
+        kept = np.zeros(len(self.stamps), dtype=bool)
         kept[np.array(self.rows)] = True
-        told = np.array(stamps, dtype=np.int64)
-        return Order(told, kept, timeless, backward, ahead, len(doubted), tuple(self.put_back))
+        told = np.array(self.stamps, dtype=np.int64)
+        return Order(told, kept, timeless, self.backward, self.ahead, len(self.doubted), tuple(self.put_back))
+
+    def _after_others(self, row: int) -> None:
+        """Decide on a row by the last one that is kept: it goes back, lies far ahead, or simply follows."""
+        last = self.held[-1]
+        if self.shift and self.stamps[row] > last:  # the clock has come back to where it was: it goes on as it is
+            self.put_back[-1] = replace(self.put_back[-1], until_us=last)
+            self.shift = 0
+        self.stamps[row] += self.shift
+        at = self.stamps[row]
+        if at <= last:
+            self._went_back(row)
+            return
+        self.fallen = []
+        while self.doubted and self.stamps[self.doubted[-1]] > at:
+            self.ahead += 1
+            self.doubted.pop()
+        if self.doubted and self.stamps[self.doubted[-1]] == at:
+            self.backward += 1
+        elif self.doubted or at - last > AHEAD_US:
+            self._doubt(row)
+        else:
+            self._keep(row)
+
+    def _went_back(self, row: int) -> None:
+        """Leave a row out; once enough such rows say that the clock was put back, all of them go on from the last."""
+        self.backward += 1
+        if self._goes_on(row):
+            self.backward -= len(self.fallen)
+            self.ahead += len(self.doubted)
+            self.doubted = []
+            self._put_on()
+
+    def _doubt(self, row: int) -> None:
+        """Let a row far ahead wait; once enough follow each other there, all of them are kept."""
+        self.doubted.append(row)
+        newest = [self.stamps[one] for one in self.doubted[-FOLLOWED:]]
+        if len(newest) == FOLLOWED and max(np.diff(newest)) <= AHEAD_US:
+            for one in self.doubted:
+                self._keep(one)
+            self.doubted = []
 
     def _keep_to_the_next_odd(self, row: int) -> int:
         """Keep the rows that simply come one after the other; return the first other one."""

@@ -143,6 +143,22 @@ class Look:
         return 2.0 * float(self.said.offset_sd_k[self.channels.index(channel)])
 
 
+@dataclass(frozen=True)
+class _Drifts:
+    """How the channels of a way move [K/h]: `common` is the middle rate, the others are arrays in their order.
+
+    `own` is how far each is from that, `own_errors` its standard error, and `moves` where it surely is. `rates` and
+    `errors` are drawn towards the common one, an unsure rate the more.
+    """
+
+    common: float
+    own: np.ndarray
+    own_errors: np.ndarray
+    moves: np.ndarray
+    rates: np.ndarray
+    errors: np.ndarray
+
+
 class Looks:
     """Looks back over the ways of `channels`, minute by minute; no look uses a later minute."""
 
@@ -165,91 +181,99 @@ class Looks:
     def back_from(self, last: int) -> Look | None:
         """Return what the hour before minute `last` says, None when fewer than two channels have readings."""
         way = self.ways.to(last)
-        if len(way.channels) < 2:
+        channels = way.channels
+        if len(channels) < 2:
             return None
-        channels, x, rate, error = way.channels, way.levels_k, way.rates, way.errors
-        own, own_error = np.abs(rate - float(np.median(rate))), error
-        moves = own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
-        usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
-        known = usual / (usual + error**2)  # an unsure rate is drawn towards the others'
-        level, drift = float(np.median(x)), float(np.median(rate))
-        rate, error = drift + known * (rate - drift), np.sqrt(known) * error
-        excess = np.hypot(way.scatters_k / np.sqrt(3.0), way.hidden_k / np.sqrt(12.0))
-        behind = -drift / 2.0 * np.array([BEHIND_H.get(c, OTHER_LAG_H) for c in channels])
-        moving: list[str] = []
-        bodies: list[Body] = []
-        for name, names in _GROUPS.items():
-            members = np.array([c in names for c in channels])
-            if not members.any():
-                continue
-            together = float(np.median(rate[members]))
-            lag_h = LAG_H.get(names[0], OTHER_LAG_H)
-            to_go_k = -(together - drift) * lag_h / 2.0  # on its way to where the others are
-            own_k = lag_h * float(np.hypot(together - drift, np.mean(error[members]))) / 2.0
-            x = np.where(members, x - to_go_k, x)
-            if members.sum() == 1 and name != "pressures":
-                excess = np.where(members, np.hypot(excess, own_k), excess)
-            else:
-                within = WITHIN_H * np.hypot(rate - together, error)
-                excess = np.where(members, np.hypot(excess, within), excess)
-                bodies.append(self._body(name, members, own_k, level))
-            if np.hypot(own_k, lag_h * abs(drift) / 2.0) > MOVING_K and abs(together - drift) > MOVING_K_PER_H:
-                moving += compress(channels, members)
+        level_k = float(np.median(way.levels_k))
         gauges = np.array([c in PRESSURES for c in channels])
-        barrels = [np.isin(channels, names) for names in (EVAPORATOR_WATER, CONDENSER)]
-        coldest = min((one for one in barrels if one.any()), key=lambda one: float(x[one].mean()), default=None)
-        if coldest is not None and gauges.any() and x[coldest].mean() < level:  # there the liquid gathers
-            bodies.append(Body("barrel", coldest | gauges, 0.1, 3.0, 0.1, 0.2))
-        exposed = np.array([c in EXPOSED for c in channels])
-        above = np.where(exposed, x - level, 0.0)
-        warm = above > max(0.5, SUNNY_PART * float(above.max()))
-        lags_k = SLOWEST_H * abs(drift)
-        lie = warm.sum() > 1 and float(above[warm].min()) > lags_k
-        if lie:
-            lie = all(self.ways.kept(c, last, way, self.rests_from, SUNNY_BACK_S) for c in compress(channels, warm))
-        if warm.sum() > 1 and not lie:
-            bodies.append(Body("sun", warm, 0.1, 3.0, 0.15, 1.0))
-        pressure, per_k = (self.ways.pressure_pa(level), self.ways.slope(level)) if gauges.any() else (np.nan, np.nan)
-        honest = np.where(gauges, np.hypot(HONEST_PRESSURE * pressure, HONEST_PRESSURE_PA) / per_k, HONEST_K)
-        lies = np.where(gauges, np.hypot(LIE_PRESSURE * pressure, LIE_PA) / per_k, LIE_K)
-        said = weigh(x, honest, lies, excess, behind, gauges, bodies)
-        suspects = []
-        for i, channel in enumerate(channels):
-            offset = float(said.offsets_k[i])
-            if gauges[i] and gauges.sum() > 2:  # the others lag as it does
-                least_k = min(LEAST_K, LEAST_PA / per_k)
-            else:
-                least_k = LEAST_K + max(0.0, float(behind[i]) * float(np.sign(offset)))  # lag alone may make so much
-            least_k = max(least_k, KNOWN * float(said.offset_sd_k[i]))
-            if said.lying[i] < SURE or abs(offset) < least_k or channel in moving:
-                continue
-            slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
-            closing = own[i] + 2.0 * own_error[i]
-            if moves.any() and closing > abs(offset) / slowest_h:
-                continue
-            if not gauges[i] and offset > 0 and not self.ways.kept(channel, last, way, self.rests_from):
-                continue
-            suspects.append(channel)
+        drifts = _drifts(way)
+        levels_k, excess_k, bodies, moving = self._groups(way, drifts, level_k)
+        bodies += _cold_barrel(channels, levels_k, gauges, level_k)
+        bodies += self._sunny_side(way, levels_k, drifts.common, level_k, last)
+        pressure_pa, pa_per_k = np.nan, np.nan
+        if gauges.any():
+            pressure_pa, pa_per_k = self.ways.pressure_pa(level_k), self.ways.slope(level_k)
+        honest_k = np.where(gauges, np.hypot(HONEST_PRESSURE * pressure_pa, HONEST_PRESSURE_PA) / pa_per_k, HONEST_K)
+        lies_k = np.where(gauges, np.hypot(LIE_PRESSURE * pressure_pa, LIE_PA) / pa_per_k, LIE_K)
+        behind_k = -drifts.common / 2.0 * np.array([BEHIND_H.get(c, OTHER_LAG_H) for c in channels])
+        said = weigh(levels_k, honest_k, lies_k, excess_k, behind_k, gauges, bodies)
+
+        least_k = _least_off(said, gauges, behind_k, pa_per_k)
+        off = [
+            c for c in compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k)) if c not in moving
+        ]
+        suspects = [c for c in off if not self._excused(c, way, said, drifts, last)]
         elsewhere = _elsewhere(way, said, suspects)
-        suspects = [c for c in suspects if c not in elsewhere]
-        of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
-        beside_it = {c: max((of[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
-        suspects = [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
-        standing = sum(1 for c, one in zip(channels, moves, strict=True) if not one and c not in suspects)
+        suspects = _not_kept_company(channels, said, [c for c in suspects if c not in elsewhere])
+        standing = sum(1 for c, moves in zip(channels, drifts.moves, strict=True) if not moves and c not in suspects)
         if standing <= len(suspects):  # more must speak against them than they are, and none who moves is heard
             suspects = []
-        farthest_k = max((abs(way.levels_k[channels.index(c)] - said.level_k) for c in moving), default=0.0)
-        far_k = np.full(len(channels), AGREE_K)
-        for body in bodies:
-            own_k = np.inf if said.apart[body.name] > 0.5 else body.usual_k if body.name == "pressures" else 0.0
-            far_k += np.where(body.members, own_k, 0.0)
-        apart = np.abs(way.levels_k - said.level_k) > far_k
-        lagging = tuple(compress(channels, apart))
+
+        off_k = np.abs(way.levels_k - said.level_k)
+        farthest_k = max((off_k[channels.index(c)] for c in moving), default=0.0)
+        lagging = tuple(compress(channels, off_k > _usually_off(said, bodies)))
         look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging, elsewhere)
         if look.equalised:
             return look
         self.rests_from = last
         return replace(look, suspects=())
+
+    def _groups(
+        self, way: Way, drifts: _Drifts, level_k: float
+    ) -> tuple[np.ndarray, np.ndarray, list[Body], list[str]]:
+        """Return what follows from how the channels of each group move together.
+
+        That is where each channel is on its way to [K], what makes that unsure [K], the groups that may stand apart as
+        a whole, and the channels that are not at rest yet.
+        """
+        channels, levels_k = way.channels, way.levels_k
+        excess_k = np.hypot(way.scatters_k / np.sqrt(3.0), way.hidden_k / np.sqrt(12.0))
+        bodies: list[Body] = []
+        moving: list[str] = []
+        for name, names in _GROUPS.items():
+            members = np.array([c in names for c in channels])
+            if not members.any():
+                continue
+            together = float(np.median(drifts.rates[members]))
+            lag_h = LAG_H.get(names[0], OTHER_LAG_H)
+            to_go_k = -(together - drifts.common) * lag_h / 2.0  # on its way to where the others are
+            own_k = lag_h * float(np.hypot(together - drifts.common, np.mean(drifts.errors[members]))) / 2.0
+            levels_k = np.where(members, levels_k - to_go_k, levels_k)
+            if members.sum() == 1 and name != "pressures":
+                excess_k = np.where(members, np.hypot(excess_k, own_k), excess_k)
+            else:
+                within_k = WITHIN_H * np.hypot(drifts.rates - together, drifts.errors)
+                excess_k = np.where(members, np.hypot(excess_k, within_k), excess_k)
+                bodies.append(self._body(name, members, own_k, level_k))
+            unsure_k = np.hypot(own_k, lag_h * abs(drifts.common) / 2.0)
+            if unsure_k > MOVING_K and abs(together - drifts.common) > MOVING_K_PER_H:
+                moving += compress(channels, members)
+        return levels_k, excess_k, bodies, moving
+
+    def _sunny_side(self, way: Way, levels_k: np.ndarray, drift: float, level_k: float, last: int) -> list[Body]:
+        """Return what stands exposed and is warmer by about as much: the sun may shine on it.
+
+        Nothing where it has kept that for long and is more than what lags behind: then neither sun nor lag makes it.
+        """
+        exposed = np.array([c in EXPOSED for c in way.channels])
+        above_k = np.where(exposed, levels_k - level_k, 0.0)
+        warm = above_k > max(0.5, SUNNY_PART * float(above_k.max()))
+        if warm.sum() < 2:
+            return []
+        kept = float(above_k[warm].min()) > SLOWEST_H * abs(drift) and all(
+            self.ways.kept(c, last, way, self.rests_from, SUNNY_BACK_S) for c in compress(way.channels, warm)
+        )
+        return [] if kept else [Body("sun", warm, 0.1, 3.0, 0.15, 1.0)]
+
+    def _excused(self, channel: str, way: Way, said: Consensus, drifts: _Drifts, last: int) -> bool:
+        """Return whether a channel that stands off may not have come to rest yet, or a warm one stood nearer before."""
+        i = way.channels.index(channel)
+        offset_k = float(said.offsets_k[i])
+        slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
+        closing = drifts.own[i] + 2.0 * drifts.own_errors[i]
+        if drifts.moves.any() and closing > abs(offset_k) / slowest_h:
+            return True
+        return channel not in PRESSURES and offset_k > 0 and not self.ways.kept(channel, last, way, self.rests_from)
 
     def _body(self, name: str, members: np.ndarray, own_k: float, level_k: float) -> Body:
         """Return a group of channels that lags and may stand apart as a whole; `own_k` is what its movement makes."""
@@ -263,6 +287,49 @@ class Looks:
             usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self.ways.slope(level_k)))
         # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
         return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.05, 0.0, True)
+
+
+def _drifts(way: Way) -> _Drifts:
+    """Return how the channels of a way move, together and each against that."""
+    common, error = float(np.median(way.rates)), way.errors
+    own = np.abs(way.rates - common)
+    moves = own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
+    usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
+    known = usual / (usual + error**2)
+    return _Drifts(common, own, error, moves, common + known * (way.rates - common), np.sqrt(known) * error)
+
+
+def _cold_barrel(channels: Sequence[str], levels_k: np.ndarray, gauges: np.ndarray, level_k: float) -> list[Body]:
+    """Return the coldest barrel with the gauges, where it is colder than the rest: there the liquid gathers."""
+    barrels = [np.isin(channels, names) for names in (EVAPORATOR_WATER, CONDENSER)]
+    coldest = min((one for one in barrels if one.any()), key=lambda one: float(levels_k[one].mean()), default=None)
+    if coldest is None or not gauges.any() or not levels_k[coldest].mean() < level_k:
+        return []
+    return [Body("barrel", coldest | gauges, 0.1, 3.0, 0.1, 0.2)]
+
+
+def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray, pa_per_k: float) -> np.ndarray:
+    """Return by how much each channel has to be off at the least to be named [K]."""
+    lag_k = LEAST_K + np.maximum(0.0, behind_k * np.sign(said.offsets_k))  # lag alone may make so much
+    beside_k = min(LEAST_K, LEAST_PA / pa_per_k)  # the other gauges lag as it does
+    least_k = np.where(gauges & (gauges.sum() > 2), beside_k, lag_k)
+    return np.asarray(np.maximum(least_k, KNOWN * said.offset_sd_k))
+
+
+def _not_kept_company(channels: Sequence[str], said: Consensus, suspects: Sequence[str]) -> list[str]:
+    """Return the suspects without those thermometers beside which another one stands about as far off, likewise."""
+    of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
+    beside_it = {c: max((of[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
+    return [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
+
+
+def _usually_off(said: Consensus, bodies: Sequence[Body]) -> np.ndarray:
+    """Return how far off each channel may be and still agree with the rest [K], by the bodies that it belongs to."""
+    far_k = np.full(len(said.offsets_k), AGREE_K)
+    for body in bodies:
+        own_k = np.inf if said.apart[body.name] > 0.5 else body.usual_k if body.name == "pressures" else 0.0
+        far_k += np.where(body.members, own_k, 0.0)
+    return far_k
 
 
 def _elsewhere(way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str, ...]:

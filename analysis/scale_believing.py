@@ -36,8 +36,7 @@ class Believing(Loads):
     _odd: list[_Odd] = field(default_factory=list)
 
     def _believe(self, load: Load, sample: Sample) -> None:
-        last = self._last
-        assert last is not None
+        last = self._believed
         spent, change = sample.at - last.at, sample.weight - last.weight
         excess = sample.weight - self._line(sample.at)
         if self._run or abs(excess) > self.base_kg:
@@ -55,7 +54,7 @@ class Believing(Loads):
 
     def _adopt(self, load: Load, shift_kg: float) -> None:
         """Believe the run, of which its first `shift_kg` are no flow."""
-        last, run, rate = self._last, self._run, self._rate
+        last, run, rate = self._believed, self._run, self._rate
         load.begin_kg += shift_kg
         load.laid_kg += shift_kg
         if shift_kg:
@@ -64,14 +63,12 @@ class Believing(Loads):
             self._last = run[0]
         for sample in run:
             self._believe(load, sample)
-        assert last is not None
         leapt = any(sample.leap > self.base_kg for sample in run)
         self._odd.append(_Odd(last, rate, run[-1].weight - last.weight, shift_kg, leapt))
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
-        last = self._last
-        assert last is not None
+        last = self._believed
         if any(self._nothing(s.weight) for s in self._between):
             return False  # what was lifted off takes its changes along
         self._odd = [odd for odd in self._odd if first.at - odd.before.at <= 2.0 * STAYS_S]
@@ -95,8 +92,7 @@ class Believing(Loads):
 
     def _switch(self, load: Load, gain: float) -> None:
         """The scale shows the other unit from now, or showed it until now when the cylinder's tare says so."""
-        last, ratio = self._last, gain / self._gain
-        assert last is not None
+        last, ratio = self._believed, gain / self._gain
         expected = self.names.expected.get(load.cylinder, math.nan)
         if abs(load.begin_kg / ratio - expected) < 0.1 * expected:
             for name in ("begin_kg", "end_kg"):

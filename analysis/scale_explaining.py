@@ -130,8 +130,7 @@ class Explaining(Following):
         """Return whether samples are what was believed, after flow at the rate before or at their own."""
         if self._lifted_for_another():
             return False
-        first, now, last = run[0], run[-1], self._last
-        assert last is not None
+        first, now, last = run[0], run[-1], self._believed
         own = pace(first, now, self.sign)
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
         most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
@@ -139,50 +138,53 @@ class Explaining(Following):
 
     def _burst(self, first: Sample) -> bool:
         """Return whether flow that stopped may have led from the believed weight to the run."""
-        last = self._last
-        assert last is not None
+        last = self._believed
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
         low, high = sorted((last.weight, first.weight))
         seen = any(low + self.base_kg < s.weight < high - self.base_kg for s in self._between)
         most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS) if seen else self._burst_kg(1.0)
         return -self.base_kg - SLIPS_BACK_KG_PER_S * 2.0 * SAMPLE_S <= ahead <= self.base_kg + most * spent
 
-    def _apart_s(self) -> float:
-        """Return the longest time without a sample from the believed weight to the run [s]."""
-        assert self._last is not None
-        return max(b.at - a.at for a, b in pairwise([self._last, *self._between, self._run[0]]))
-
     def _straight(self) -> bool:
         """Return whether the way from the believed weight to the run is straight: no hand is seen in it."""
-        assert self._last is not None
-        low, high = sorted((self._last.weight, self._run[0].weight))
+        low, high = sorted((self._believed.weight, self._run[0].weight))
         return all(low - self.base_kg <= s.weight <= high + self.base_kg for s in self._between)
 
     def _another(self, load: Load, first: Sample, step: float) -> bool:
-        """Return whether what happened since the believed weight speaks for another cylinder."""
-        last, names = self._last, self.names
-        assert last is not None
-        seen, apart = [last, *self._between, first], self._apart_s()
-        gone = any(self._nothing(s.weight) for s in seen[1:])
-        dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen[1:])
+        """Return whether what happened since the believed weight speaks for another cylinder.
+
+        It does where the plate was bare, or both stood on it, between two weights as far apart as two cylinders; where
+        the weight is a known cylinder's and the one before may have been lifted; and where a step says so by itself.
+        """
+        last = self._believed
+        seen = [*self._between, first]
+        gone = any(self._nothing(s.weight) for s in seen)
         together = last.weight + first.weight - self._bare_kg
         both = any(abs(s.weight - together) <= 1.0 + self.base_kg for s in self._between)
-        known = names.other(load, first.weight)
         if (gone or both) and abs(step) >= LIFTED_KG + self.base_kg:
             return True
-        lifted = gone or both or dipped or apart >= UNSEEN_S
-        if (lifted and known) or self._lifted_for_another():
+        dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen)
+        apart_s = max(b.at - a.at for a, b in pairwise([last, *seen]))
+        known = self.names.other(load, first.weight)
+        if (known and (gone or both or dipped or apart_s >= UNSEEN_S)) or self._lifted_for_another():
             return True
-        if abs(step) < SWAP_KG:
-            return False
+        return abs(step) >= SWAP_KG and self._swapped(load, first, step, dipped, apart_s, known)
+
+    def _swapped(self, load: Load, first: Sample, step: float, dipped: bool, apart_s: float, known: bool) -> bool:
+        """Return whether so large a step is a swap: no flow goes there, or hands are told by more than the step.
+
+        dipped : whether the plate was bare within a sample on the way.
+        apart_s : the longest time on the way of which nothing was seen [s].
+        known : whether the weight is that of a known cylinder.
+        """
         stood, filled = self._run[-1].at - first.at, self._run[-1].weight - first.weight
         stays = stood >= STAYS_S or (stood >= BURST_STAYS_S and self.sign * filled >= FILLED * abs(step))
         taken_off = abs(step + load.laid_kg) <= LIFTED_KG + self.base_kg
         zeroed = abs(first.raw) <= EMPTY_KG
-        if self.sign * step < 0.0 and (stays or apart >= GAP_S) and not taken_off and not zeroed:
-            return True  # no flow goes there
-        told = self._marked or known or apart >= UNSEEN_S
-        return dipped or names.next_id is not None or (told and stood >= STAYS_S)
+        if self.sign * step < 0.0 and (stays or apart_s >= GAP_S) and not taken_off and not zeroed:
+            return True
+        told = self._marked or known or apart_s >= UNSEEN_S
+        return dipped or self.names.next_id is not None or (told and stood >= STAYS_S)
 
     def _known(self, weight: float) -> bool:
         return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
@@ -190,8 +192,7 @@ class Explaining(Following):
     @property
     def _marked(self) -> bool:
         """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
-        assert self._last is not None
-        return self.names.next_id is not None or self.names.marked_at >= self._last.at - MARK_NEAR_S
+        return self.names.next_id is not None or self.names.marked_at >= self._believed.at - MARK_NEAR_S
 
     def _lifted_for_another(self) -> bool:
         """Return whether the plate was seen bare since the believed weight, and another cylinder is marked."""
@@ -199,9 +200,8 @@ class Explaining(Following):
 
     def _unit_slip(self, first: Sample) -> float | None:
         """Return the factor that puts a weight shown in the other unit right, None when that does not explain it."""
-        load, last = self.load, self._last
+        load, last = self.load, self._believed
         assert load is not None
-        assert last is not None
         if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
             return None
         if self._marked or self.names.other(load, first.weight):
@@ -233,20 +233,19 @@ class Explaining(Following):
 
     def _may_flow(self, to: Sample) -> bool:
         """Return whether flow may have led from the believed weight to a sample."""
-        assert self._last is not None
-        ahead = (to.weight - self._last.weight) * self.sign
-        return -self.base_kg <= ahead <= self.base_kg + self._burst_kg(to.at - self._last.at)
+        last = self._believed
+        ahead = (to.weight - last.weight) * self.sign
+        return -self.base_kg <= ahead <= self.base_kg + self._burst_kg(to.at - last.at)
 
     def _flow_kg(self, to: Sample) -> float:
         """Return the mass that may have flowed from the believed weight to a sample, 0 when no flow leads there."""
-        assert self._last is not None
-        return max(0.0, (to.weight - self._last.weight) * self.sign) if self._may_flow(to) else 0.0
+        return max(0.0, (to.weight - self._believed.weight) * self.sign) if self._may_flow(to) else 0.0
 
     def _either_way_kg(self, to: Sample) -> float:
         """Return the mass that may have flowed to a sample or, taken back, from it; 0 when no flow leads there."""
-        assert self._last is not None
-        apart = abs(to.weight - self._last.weight)
-        return apart if apart <= self.base_kg + self._burst_kg(to.at - self._last.at) else 0.0
+        last = self._believed
+        apart = abs(to.weight - last.weight)
+        return apart if apart <= self.base_kg + self._burst_kg(to.at - last.at) else 0.0
 
     def _taken_for_hands(self, level: float) -> float:
         """Return how much may have flowed in samples that were taken for hands before a load stood at `level` [kg]."""

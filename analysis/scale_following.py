@@ -67,6 +67,12 @@ class Following:
     _zero: float = 0.0
     _bare_kg: float = 0.0
 
+    @property
+    def _believed(self) -> Sample:
+        """The last sample believed, where there is one: none of the questions about a run is asked before."""
+        assert self._last is not None
+        return self._last
+
     def _listen(self, raw: float) -> None:
         """Take the noise from how three samples bend; what bends more than noise does is something else."""
         self._samples += 1
@@ -87,8 +93,7 @@ class Following:
 
     def _follows(self, sample: Sample) -> bool:
         """Return whether a weight follows the last believed one as flow usually does."""
-        last = self._last
-        assert last is not None
+        last = self._believed
         spent, ahead = sample.at - last.at, (sample.weight - last.weight) * self.sign
         if self.load is None:
             return abs(ahead) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
@@ -99,14 +104,13 @@ class Following:
 
     def _line(self, at: float) -> float:
         """Return what the believed weight would be by now at its rate."""
-        assert self._last is not None
-        return self._last.weight + self._rate * min(at - self._last.at, STAYS_S)
+        last = self._believed
+        return last.weight + self._rate * min(at - last.at, STAYS_S)
 
     def _near_line(self, sample: Sample) -> bool:
         """Return whether a weight is what the believed one would be by now, were its flow gone on or stopped."""
-        assert self._last is not None
         apart = max(30.0, 2.0 * self._spacing_s)
-        room = self.base_kg + (abs(self._rate) + 0.01) * min(sample.at - self._last.at, apart)
+        room = self.base_kg + (abs(self._rate) + 0.01) * min(sample.at - self._believed.at, apart)
         return abs(sample.weight - self._line(sample.at)) <= room
 
     def _wait(self, sample: Sample) -> None:
@@ -181,9 +185,8 @@ class Following:
 
     def _nothing(self, weight: float) -> bool:
         """Return whether a weight, after that of the load, is that of no cylinder."""
-        load, last = self.load, self._last
+        load, last = self.load, self._believed
         assert load is not None
-        assert last is not None
         if load.zeroed:
             return self._line(last.at) - weight >= LIGHTEST_KG and weight < load.begin_kg - LIGHTEST_KG
         lightest = min(load.begin_kg, last.weight) - self._bare_kg

@@ -285,8 +285,7 @@ class Tracker(Believing):
     def _end(self, load: Load, blind_s: float | None = None) -> None:
         """End the present load; `blind_s` when it was first seen gone, where that is in no sample yet."""
         self._flow_before_it_left(load)
-        last = self._last
-        assert last is not None
+        last = self._believed
         if not load.confirmed:
             self.loads.pop()
         else:
@@ -312,8 +311,8 @@ class Tracker(Believing):
         """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands."""
         run, between = self._run, self._between
         for sample in between:
-            assert self._last is not None
-            if self._nothing(sample.weight) or sample.at - self._last.at < UNSEEN_S or not self._may_flow(sample):
+            unseen_s = sample.at - self._believed.at
+            if self._nothing(sample.weight) or unseen_s < UNSEEN_S or not self._may_flow(sample):
                 break
             self._believe(load, sample)
         self._run, self._between = run, between

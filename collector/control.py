@@ -25,7 +25,7 @@ from analysis.vocabulary.text import LONGEST_TEXT
 from collector.entries import Entry, checked
 from collector.folder_lock import FolderHeld, FolderLock
 from collector.joblog import JOURNAL_HEADER, LineFile
-from collector.whole_file import write_whole
+from collector.whole_file import put_in_place
 
 CONTROL_FILE = Path(".standwatch") / "control.json"
 LONGEST_REQUEST = 4 * LONGEST_TEXT + 4_096
@@ -65,7 +65,7 @@ class ControlServer:
             return
         port = self._server.sockets[0].getsockname()[1]
         where = json.dumps({"port": port, "token": self._token})
-        write_whole(self._file, where.encode(), mode=0o600, synced=False)
+        put_in_place(self._file, where.encode(), mode=0o600, synced=False)
         if self._closing:  # meanwhile, in the other thread
             self._file.unlink(missing_ok=True)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from collector.joblog import sync_folder
 
 
-def write_whole(file: Path, data: bytes, *, mode: int = 0o644, synced: bool = True) -> None:
+def put_in_place(file: Path, data: bytes, *, mode: int = 0o644, synced: bool = True) -> None:
     """Put a file in place of the one before; `synced`: it is on the disk then, which a file that can be made again need
     not be.
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from analysis.fluids import nitrogen
 from analysis.log import Log, assemble
 from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
@@ -15,6 +16,13 @@ from analysis.vocabulary.channels import JOURNAL_COLUMNS, make_column
 from analysis.vocabulary.job import Job, parse_job
 
 START = pd.Timestamp("2026-03-14T07:00:00Z")
+GAS_CONSTANT = 8.314462618
+
+
+def nitrogen_density(pressure_pa: float | np.ndarray, temperature_k: float | np.ndarray) -> np.ndarray:
+    """Return the density of nitrogen [kg/m3] by its compressibility."""
+    ideal = np.asarray(pressure_pa) * nitrogen.MOLAR_MASS_KG_PER_MOL / (GAS_CONSTANT * np.asarray(temperature_k))
+    return np.asarray(ideal / nitrogen.compressibility(pressure_pa, temperature_k))
 
 
 def journal_rows(rows: Iterable[tuple[float, str, str, str]], start: pd.Timestamp = START) -> pd.DataFrame:

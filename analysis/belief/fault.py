@@ -16,6 +16,8 @@ HOSE, HOSE_SHARE = "circuit_pressure", 0.08
 loses in the hose."""
 COARSE_PA = 6_900.0
 """The step of a gauge that never changed: 1 psi (common practice)."""
+AIR_PA = 4e3
+"""A gauge so near the atmosphere, half a psi, shows nothing but the air (common practice): it came off, or is open."""
 EMPTY_PA = 20e3
 """A circuit under less is in a vacuum."""
 

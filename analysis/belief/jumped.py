@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of
+from analysis.belief.fault import AIR_PA, COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of
 from analysis.belief.labels import otherwise
 from analysis.bins import PIECE_ROWS
 from analysis.log import BAROMETER_STEP_PA
@@ -46,16 +46,16 @@ DRAWN_SHARE, DRAWN_PART = 0.2, 0.5
 """A gauge that steps by so much while a machine draws shows in what the cylinder gains, by half as much at least."""
 JOINS_SHARE = 0.03
 """Within this of another gauge it shows the same pressure."""
-NOTHING_PA = 4e3
-"""So near the atmosphere lies what a gauge shows that came off: nothing, to half a psi (common practice)."""
-OPEN_PA = 10e3
-"""A gauge so near the atmosphere hangs in the open. In a vacuum nothing reaches a thermometer from the pressure."""
+NEAR_AIR_PA = 10e3
+"""A gauge that shows so little more or less than the air may hang in it: what it shows says nothing of a circuit."""
 REACTS = {"temperature": 1.0, "mass": 0.5, "fraction": 0.03}
 REACTS_SHARE = 0.02
 REACTS_NOISES, REACTS_WANDERS = 8.0, 4.0
 """Something happened when another channel leaves its noise too: by 1 K, 0.5 kg, 3 % of load or 2 % of a pressure, and
 by more than it left its way in the windows before."""
-WINDOWS, WAY_WINDOWS = 9, 4
+WINDOWS, WAY_WINDOWS, AHEAD = 9, 4, 1.5
+"""So many windows of half a span before a step are looked at, the last ones of them tell a channel's way, and that is
+followed so many windows on."""
 MARK_S = 120.0
 """A mark so near says that something was done."""
 
@@ -176,7 +176,7 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
 
 def _shows_nothing(step: Step, readings: Readings) -> bool:
     """Return whether a gauge fell to the atmosphere, as one does that came off: what flows takes it down, to no end."""
-    return abs(step.new - readings.atmosphere_pa(step.at)) < NOTHING_PA
+    return abs(step.new - readings.atmosphere_pa(step.at)) < AIR_PA
 
 
 def _drawn_as_before(step: Step, readings: Readings) -> bool:
@@ -215,7 +215,7 @@ def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> s
 
     Near nothing a gauge's numbers are the same in all units.
     """
-    if own.from_barometer and readings.open_or_empty(step.level, step.at, OPEN_PA):
+    if own.from_barometer and readings.open_or_empty(step.level, step.at, NEAR_AIR_PA):
         return ""
     near = max(SAME_K if dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
     barometer = readings.barometer_pa[np.searchsorted(readings.at, (step.at,))]
@@ -248,7 +248,7 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
     """
     at, new = step.at, step.new
     atmosphere = readings.atmosphere_pa(at)
-    if new < EMPTY_PA or readings.open_or_empty(step.level, at, OPEN_PA):
+    if new < EMPTY_PA or readings.open_or_empty(step.level, at, NEAR_AIR_PA):
         return False
     first, middle, last = np.searchsorted(readings.at, (at - step.span, at, step.known + 1e-6)).tolist()
     seen = False
@@ -256,7 +256,7 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
         was, now = (median_of(part) for part in np.split(readings.values[other][first:last], [middle - first]))
         if not (np.isnan(was) or np.isnan(now)):
             seen = True
-            if abs(new - now) < max(JOINS_SHARE * new, OPEN_PA if abs(new - atmosphere) < OPEN_PA else 0.0):
+            if abs(new - now) < max(JOINS_SHARE * new, NEAR_AIR_PA if abs(new - atmosphere) < NEAR_AIR_PA else 0.0):
                 return False
     return seen
 
@@ -264,37 +264,51 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
 def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
     """Return whether another channel left its way at that moment, by more than it wandered before, or stepped as well.
 
-    What happened is seen one reading earlier in what causes it than in what follows. Where a machine cycles all wander
-    far, and few move so in that very moment.
+    What happened is seen one reading earlier in what causes it than in what follows: the last of the windows before the
+    step ends a reading early, and the one beside the step counts for neither side.
     """
     width = 0.5 * step.span
     since = np.append(step.at - step.apart + width * np.arange(-WINDOWS, 1), step.at + width * np.arange(1, 3))
     edges = np.searchsorted(readings.at, since - 1e-6).tolist()
+    at = int(np.searchsorted(readings.at, step.at))
     for other, dimension in readings.dimensions.items():
         if other in (channel, "barometer") or dimension not in ("temperature", "pressure", "mass", "fraction"):
             continue
         values = readings.values[other]
         windows = np.array([median_of(values[a:b]) for a, b in pairwise(edges)])
-        before, after = windows[:WINDOWS], float(windows[WINDOWS + 1])
-        if np.isnan(after) or np.isnan(before[-1]):
+        level, after = float(windows[WINDOWS - 1]), float(windows[WINDOWS + 1])
+        if np.isnan(after) or np.isnan(level) or (dimension == "pressure" and level < EMPTY_PA):
             continue
-        level = float(before[-1])
-        if dimension == "pressure" and level < EMPTY_PA:
-            continue
-        way = float(np.nan_to_num(median_of(np.diff(before[-WAY_WINDOWS:]))))
-        own = before[2:] - before[1:-1] - 1.5 * (before[1:-1] - before[:-2])
-        wander = 1.4826 * median_of(np.abs(own))
-        near = values[edges[WINDOWS - 1] : edges[WINDOWS]]
-        noise = 1.4826 * median_of(np.abs(near - level))
         least = REACTS.get(dimension, REACTS_SHARE * max(abs(level), 1e3))
-        if abs(after - level - 1.5 * way) > max(least, REACTS_NOISES * noise, REACTS_WANDERS * np.nan_to_num(wander)):
-            return True
-        earlier, now = values[edges[0] : edges[WINDOWS]], values[int(np.searchsorted(readings.at, step.at)) :][:1]
-        earlier = earlier[np.isfinite(earlier)]
-        usual = median_of(np.abs(np.diff(earlier)))
-        if len(earlier) > 1 and abs(now[0] - earlier[-1]) > max(least, REACTS_NOISES * usual):
+        before, last = values[edges[0] : edges[WINDOWS]], values[edges[WINDOWS - 1] : edges[WINDOWS]]
+        if _left_its_way(windows[:WINDOWS], last, after, least) or _stepped(before, float(values[at]), least):
             return True
     return False
+
+
+def _left_its_way(windows: np.ndarray, last: np.ndarray, after: float, least: float) -> bool:
+    """Return whether a channel came to stand where neither its way, nor its noise, nor its wandering leads.
+
+    windows : its medians before, shape (WINDOWS,); their latest trend is its way, and what bends from window to window
+        how far it wanders.
+    last : its readings in the last of them, whose scatter is its noise.
+    """
+    level = float(windows[-1])
+    way = float(np.nan_to_num(median_of(np.diff(windows[-WAY_WINDOWS:]))))
+    bends = windows[2:] - windows[1:-1] - AHEAD * (windows[1:-1] - windows[:-2])
+    wander = float(np.nan_to_num(1.4826 * median_of(np.abs(bends))))
+    noise = 1.4826 * median_of(np.abs(last - level))
+    return abs(after - level - AHEAD * way) > max(least, REACTS_NOISES * noise, REACTS_WANDERS * wander)
+
+
+def _stepped(before: np.ndarray, now: float, least: float) -> bool:
+    """Return whether a channel moved at its own reading of that moment farther than it does from reading to reading.
+
+    Where a machine cycles all wander far, and few move so in that very moment.
+    """
+    before = before[np.isfinite(before)]
+    usual = median_of(np.abs(np.diff(before)))
+    return len(before) > 1 and abs(now - before[-1]) > max(least, REACTS_NOISES * usual)
 
 
 def mark_seconds(journal: pd.DataFrame, begin: pd.Timestamp) -> np.ndarray:

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.belief.fault import Fault, Readings
+from analysis.belief.fault import AIR_PA, Fault, Readings
 from analysis.belief.patience import (
     CHANGES,
     STUCK_READINGS,
@@ -41,8 +41,6 @@ LOOK_S = 300.0
 WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
 """Named when another that was as restless still is, when a temperature elsewhere moved by 1.5 K, or after an hour."""
-OPEN_PA = 4e3
-"""A gauge open to the air, or in a vacuum, rightly stands at one number."""
 LATELY_S = 3_600.0
 MUCH = 2.0
 """A scale that followed the mass and did not flicker is asked for twice as much."""
@@ -123,7 +121,7 @@ def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
         if begin < until:
             continue
         still = _still(channel, readings, times, values, starts[: run + 1], first)
-        if readings.open_or_empty(still.pascal, begin, OPEN_PA):
+        if readings.open_or_empty(still.pascal, begin, AIR_PA):
             continue
         for look in np.arange(begin + STUCK_S, float(times[end - 1]) + 1e-6, LOOK_S).tolist():
             position = int(np.searchsorted(times, look))

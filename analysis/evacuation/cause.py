@@ -77,9 +77,18 @@ class Evidence:
     crept: bool = False
 
 
+@dataclass
+class _Scores:
+    """What speaks for each cause, as the logarithm of a likelihood; a leak is a little rarer than the others."""
+
+    oil: float = 0.0
+    moisture: float = 0.0
+    leak: float = -0.3
+
+
 def likelihoods(evidence: Evidence) -> dict[str, float]:
     """Return the likelihood of each cause; what is missing to one is that of none of them."""
-    oil, moisture, leak = 0.0, 0.0, -0.3
+    scores = _Scores()
     coldest = evidence.coldest_k if np.isfinite(evidence.coldest_k) else 288.0
     warmest = evidence.warmest_k if np.isfinite(evidence.warmest_k) else 308.0
     of_water = evidence.level_pa / float(water.vapor_pressure_pa(coldest))
@@ -87,53 +96,75 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     wet_most = math.inf if too_high else WET_WALL / of_water - 1.0
     fresh_oil = evidence.oil_helped is True
     for rise, expected, grown in evidence.rises:
-        levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
-        no_leak, no_water = (_short(most, grown + rise.most_risen) for most in (expected, min(expected, wet_most)))
-        level_pa = rise.end_pa / (1.0 + grown)
-        quick = rise.foot_pa > (1.0 + LEVELLED) * level_pa
-        slow = _short(expected, min(grown, rise.late_pa_per_s * rise.seconds / level_pa), SLOW_LINE)
-        icy = levelled and rise.kind == "flat" and rise.end_pa < water.TRIPLE_POINT_PA  # colder than any thermometer
-        if icy and no_water > 0.0:
-            leak -= no_leak
-        elif no_water > 0.0:
-            oil, leak = oil + no_water, leak + no_water - no_leak  # whatever its shape
-            fresh_oil = fresh_oil or not levelled  # where the pump's gauge falls meanwhile: no inflow has stopped
-        elif rise.kind in ("leak", "moisture") or (quick and slow > 0.0):
-            most = MOST_BY_SHAPE if rise.kind != "undecided" else MOST_EARLY
-            odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
-            half = 0.5 * min(most, max(-most, odds))
-            oil, leak, moisture = oil - 3.0, leak + BY_INFLOW + half, moisture + BY_INFLOW - half
-            if slow > 0.0:  # too slow for a leak that held it up, however straight: cold water that warms, or, where it
-                leak -= slow + max(half, 0.0)  # did not begin quicker, a tired pump and a small leak
-                oil += 0.0 if quick else slow
-        elif rise.kind == "flat" and levelled:
-            oil, leak, moisture = oil - 3.0, leak - 1.0, moisture + 2.5
-        elif rise.kind == "flat" and no_leak > 0.0:
-            oil, leak = oil + 1.0, leak - no_leak
-        elif grown > 0.5 * expected and grown > 0.15:
-            oil -= 3.5
+        fresh_oil |= _by_rise(scores, rise, expected, grown, wet_most)
     if too_high:
-        moisture -= 5.0
+        scores.moisture -= 5.0
     elif 0.15 <= of_water <= 1.2:
-        moisture += 1.0
+        scores.moisture += 1.0
     if np.isfinite(evidence.pump_closed):
         if evidence.pump_closed < 0.5 and not fresh_oil:
-            oil -= 4.0
+            scores.oil -= 4.0
         elif evidence.pump_closed > MOST_OF_IT:  # it holds that much up, whatever comes in besides
-            oil += BY_BLANK
+            scores.oil += BY_BLANK
     elif np.isfinite(evidence.pump_open):
-        oil += _by_gauges(evidence)
+        scores.oil += _by_gauges(evidence)
     if evidence.oil_helped is not None:
-        oil += 5.0 if evidence.oil_helped else -4.0
+        scores.oil += 5.0 if evidence.oil_helped else -4.0
     if evidence.deeper:
-        oil, moisture = oil + 2.0, moisture - 0.5
+        scores.oil += 2.0
+        scores.moisture -= 0.5
     if evidence.trend_per_min < -0.001:
-        moisture += 0.4
+        scores.moisture += 0.4
     if evidence.crept:
-        leak -= CREPT
-    weights = {cause: math.exp(score) for cause, score in zip(CAUSES, (oil, moisture, leak), strict=True)}
+        scores.leak -= CREPT
+    of_each = (scores.oil, scores.moisture, scores.leak)
+    weights = {cause: math.exp(score) for cause, score in zip(CAUSES, of_each, strict=True)}
     total = sum(weights.values()) + (1.0 if evidence.crept else 0.0)
     return {cause: weight / total for cause, weight in weights.items()}
+
+
+def _by_rise(scores: _Scores, rise: Rise, expected: float, grown: float, wet_most: float) -> bool:
+    """Count what a closed level's rise says; returns whether nothing flowed in and it was not seen to level off.
+
+    Parameters
+    ----------
+    expected : what an inflow that held the level up would have made of it, as a part of the level.
+    grown : what it grew by, as the same part.
+    wet_most : the most that water can make of it, likewise.
+    """
+    levelled = grown > max(LEVELLED, 3.0 * rise.most_risen)  # before anybody could see it bend
+    no_leak, no_water = (_short(most, grown + rise.most_risen) for most in (expected, min(expected, wet_most)))
+    level_pa = rise.end_pa / (1.0 + grown)
+    quick = rise.foot_pa > (1.0 + LEVELLED) * level_pa
+    slow = _short(expected, min(grown, rise.late_pa_per_s * rise.seconds / level_pa), SLOW_LINE)
+    icy = levelled and rise.kind == "flat" and rise.end_pa < water.TRIPLE_POINT_PA  # colder than any thermometer
+    if icy and no_water > 0.0:
+        scores.leak -= no_leak
+    elif no_water > 0.0:  # nothing flows in, whatever the shape
+        scores.oil += no_water
+        scores.leak += no_water
+        scores.leak -= no_leak
+        return not levelled  # then no inflow has stopped where the pump's gauge falls meanwhile
+    elif rise.kind in ("leak", "moisture") or (quick and slow > 0.0):
+        most = MOST_BY_SHAPE if rise.kind != "undecided" else MOST_EARLY
+        odds = math.log(max(rise.leak, 1e-9) / max(rise.moisture, 1e-9))
+        half = 0.5 * min(most, max(-most, odds))
+        scores.oil -= 3.0
+        scores.leak = scores.leak + BY_INFLOW + half
+        scores.moisture = scores.moisture + BY_INFLOW - half
+        if slow > 0.0:  # too slow for a leak that held it up, however straight: cold water that warms, or, where it
+            scores.leak -= slow + max(half, 0.0)  # did not begin quicker, a tired pump and a small leak
+            scores.oil += 0.0 if quick else slow
+    elif rise.kind == "flat" and levelled:
+        scores.oil -= 3.0
+        scores.leak -= 1.0
+        scores.moisture += 2.5
+    elif rise.kind == "flat" and no_leak > 0.0:
+        scores.oil += 1.0
+        scores.leak -= no_leak
+    elif grown > 0.5 * expected and grown > 0.15:
+        scores.oil -= 3.5
+    return False
 
 
 def _short(expected: float, grown: float, share: float = SHORT_OF) -> float:

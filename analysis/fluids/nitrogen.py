@@ -1,4 +1,4 @@
-"""Dry nitrogen, the gas of the standing pressure test: compressibility and density.
+"""Dry nitrogen, the gas of the standing pressure test: its compressibility.
 
 Source: the reference equation of Span et al., J. Phys. Chem. Ref. Data 29 (2000) 1361, by way of CoolProp 8, as
 a polynomial fitted by `analysis.fluids.make_tables`. Within 2e-6 of that equation over `RANGE_K` and `RANGE_PA`;
@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 from numpy.polynomial.polynomial import polyval2d
 
-from analysis.fluids.curve import GAS_CONSTANT, TABLES, Floats, Value, like
+from analysis.fluids.curve import TABLES, Floats, Value, like
 
 MOLAR_MASS_KG_PER_MOL = 0.02801348
 """Span et al. (2000), table 2: 28.01348 g/mol."""
@@ -44,10 +44,3 @@ def compressibility(pressure_pa: Value, temperature_k: Value | float) -> Value:
     x = np.where(inside, pressure, np.nan) / PRESSURE_SCALE_PA
     y = TEMPERATURE_SCALE_K / np.where(inside, temperature, np.nan)
     return like(1.0 + x * polyval2d(x, y, _coefficients()), pressure_pa, temperature_k)
-
-
-def density(pressure_pa: Value, temperature_k: Value | float) -> Value:
-    """Return the density of nitrogen [kg/m3]; arguments and range as for `compressibility`."""
-    z = np.asarray(compressibility(np.asarray(pressure_pa), np.asarray(temperature_k)))
-    ideal = np.asarray(pressure_pa) * MOLAR_MASS_KG_PER_MOL / (GAS_CONSTANT * np.asarray(temperature_k))
-    return like(ideal / z, pressure_pa, temperature_k)

@@ -35,16 +35,6 @@ class Wait:
 Step = Entry | Wait
 Script = Generator[Step, None, None]
 
-TRUTH: dict[str, list[str]] = {
-    "at_rest": ["disagree"],
-    "recovery": ["complete"],
-    "pressure_test": ["leaking", "tight"],
-    "evacuation": ["held"],
-    "charging": ["on_target"],
-    "startup": ["steady_in_limits"],
-}
-"""What each stage of the job is in truth, in order: the verdicts that a fair judge comes to."""
-
 
 def minutes(number: float, until: Callable[[], bool] | None = None) -> Wait:
     """Return a wait of so many minutes, or shorter when `until` holds."""

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from collector.joblog import read_between
-from collector.whole_file import write_whole
+from collector.whole_file import put_in_place
 
 CURSOR_VERSION = 1
 LONGEST_HEAD = 1 << 17
@@ -139,4 +139,4 @@ class Cursor:
             The folder cannot be written.
         """
         kept = {"version": CURSOR_VERSION, "to": self.to, "places": {name: asdict(p) for name, p in places.items()}}
-        write_whole(self.file, json.dumps(kept).encode())
+        put_in_place(self.file, json.dumps(kept).encode())

@@ -31,7 +31,7 @@ from collector.follow.mqtt import FILES, VERSION
 from collector.instruments.mqtt import BrokerClient
 from collector.instruments.ports import reason
 from collector.joblog import LineFile
-from collector.whole_file import write_whole
+from collector.whole_file import put_in_place
 
 MOST_JOBS = 2_000
 MOST_QUEUED = 50_000
@@ -314,4 +314,4 @@ def _write_job(file: Path, text: str) -> None:
     except tomllib.TOMLDecodeError:
         raise InputError(f"{file}: what was published is not TOML; the job is kept as it was") from None
     if not file.exists() or file.read_text(encoding="utf-8") != text:
-        write_whole(file, text.encode())
+        put_in_place(file, text.encode())

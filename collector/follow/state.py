@@ -9,7 +9,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from collector.whole_file import write_whole
+from collector.whole_file import put_in_place
 
 STATE_FILE = Path(".standwatch") / "state.json"
 STATE_VERSION = 1
@@ -24,7 +24,7 @@ def write_state(folder: Path, state: dict[str, Any]) -> None:
     OSError
         The folder cannot be written.
     """
-    write_whole(folder / STATE_FILE, json.dumps(state, ensure_ascii=False, allow_nan=False).encode(), synced=False)
+    put_in_place(folder / STATE_FILE, json.dumps(state, ensure_ascii=False, allow_nan=False).encode(), synced=False)
 
 
 def read_state(folder: Path) -> dict[str, Any] | None:

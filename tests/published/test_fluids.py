@@ -7,6 +7,7 @@ import pytest
 from scipy.optimize import brentq
 
 from analysis.fluids import nitrogen, refrigerant, water
+from tests.support import nitrogen_density
 
 PSI = 6_894.757293168
 ATMOSPHERE = 101_325.0
@@ -186,8 +187,8 @@ def test_boiling_of_water_in_micron(fahrenheit: float, micron: float) -> None:
 def shut_in(psig: float, from_f: float, to_f: float) -> float:
     """Return the gauge pressure of nitrogen shut in at `psig` and `from_f` when it comes to `to_f`."""
     begin = psig * PSI + ATMOSPHERE
-    density = nitrogen.density(begin, kelvin(from_f))
-    end = brentq(lambda p: nitrogen.density(p, kelvin(to_f)) - density, 0.5 * begin, 1.5 * begin)
+    density = nitrogen_density(begin, kelvin(from_f))
+    end = brentq(lambda p: nitrogen_density(p, kelvin(to_f)) - density, 0.5 * begin, 1.5 * begin)
     return (end - ATMOSPHERE) / PSI
 
 
@@ -204,7 +205,7 @@ def test_nitrogen_shut_in() -> None:
 
 def test_compressibility_of_nitrogen() -> None:
     # Span et al. (2000), by the NIST Chemistry WebBook (from memory): density at 300 K.
-    assert nitrogen.density(101_325.0, 300.0) == pytest.approx(1.1382, abs=1e-4)
+    assert nitrogen_density(101_325.0, 300.0) == pytest.approx(1.1382, abs=1e-4)
     # Perry's Chemical Engineers' Handbook, compressibility factors of nitrogen at 300 K (from memory); its
     # older equation differs from Span et al. by up to 1.5e-4.
     for bar, z in ((10, 0.9983), (20, 0.9971), (40, 0.9964), (60, 0.9973)):

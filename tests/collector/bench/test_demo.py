@@ -12,9 +12,9 @@ from rich.console import Console
 
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
-from collector.bench.scenario import TRUTH
 from collector.commands.demo import run_demo
 from collector.commands.review import run_review
+from tests.collector.bench.truth import TRUTH
 
 
 @pytest.mark.timeout(600)  # under a minute on a machine that does nothing else

@@ -13,8 +13,9 @@ from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import UNITS
 from collector.bench import samples
 from collector.bench.play import Bench, Row, play
-from collector.bench.scenario import LEVEL_PA, TRUTH
+from collector.bench.scenario import LEVEL_PA
 from collector.bench.sensors import SENSORS
+from tests.collector.bench.truth import TRUTH
 
 Whole = tuple[Bench, list[Row], samples.Journal, list[float]]
 
