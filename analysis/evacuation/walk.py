@@ -76,21 +76,36 @@ class Walk:
         return self.story
 
     def _tick(self, k: int, said: list[tuple[float, str]]) -> None:
+        """Take one tick, with what was `said` (when, which mark) since the one before."""
         at = self.t.end_s
         if k == 0:
             self.story.pull_starts.append(0)
         elif self._broken(k):
             self._end_closed(k - 1, float(at[k - 1]))
             self._new_pull(k)
+        self._hear_breaks(k, said)
+        if self.breaking_s is not None and at[k] - self.breaking_s < BREAK_WITHIN_S:
+            return
+        self.breaking_s = None
+        self._hear_valve(k, said)
+        self._count_below(k)
+        if self.closed is None:
+            self._look_open(k)
+        if self.closed is not None:
+            self._look_closed(k, self.closed)
+        self.stalls.learn(k, self.stretch if self.closed is None else None)
+
+    def _hear_breaks(self, k: int, said: list[tuple[float, str]]) -> None:
+        """Hear how the valve stands by all that was said, and that the vacuum is being broken."""
         for when, subject in said:
             if subject in ("pump_valve_closed", "pump_valve_open"):
                 self.valve_shut = subject == "pump_valve_closed"
             if subject == "vacuum_broken" and k and not self._was_broken(k, when):
                 self._end_closed(k - 1, when)
                 self.breaking_s, self.before_break = when, float(self.t.vacuum[k - 1])
-        if self.breaking_s is not None and at[k] - self.breaking_s < BREAK_WITHIN_S:
-            return
-        self.breaking_s = None
+
+    def _hear_valve(self, k: int, said: list[tuple[float, str]]) -> None:
+        """Begin and end closings as they were said."""
         for when, subject in said:
             if subject in ("pump_valve_closed", "pump_off"):
                 self._forget_early(when, subject)
@@ -102,32 +117,35 @@ class Walk:
                 self._judge_hold(k, when)
                 self._end_closed(k, when)
                 self._reopened(k)
-        self._count_below(k)
-        if self.closed is None:
-            low = self._recent(k, RISE_WITHIN_S, lowest=True)
-            at_pump = shut_at_pump(self.t, k, self.stretch)
-            if at_pump is not None:
-                self._close(at_pump, float(at[at_pump]), sure=True)
-            else:
-                rose = rising(self.t, k, self.stretch, low)
-                stop = stopped(self.t, k, self.stretch, rose=rose) if rose or self.story.reached else None
-                if rose:
-                    first = left_its_low(self.t, k, self.stretch, low)
-                    self._close(first, float(at[first]), sure=False, stopped=stop is not None)
-                elif stop is not None:
-                    self._close(stop, float(at[stop]), sure=False, stopped=True)
-                else:
-                    self._pump(k)
-        if self.closed is not None:
-            self._closed_later(k, self.closed)
-            self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
-            if fallen(self.t, k, self.peak):
-                self._end_closed(self.peak, float(at[self.peak]))
-                self._reopened(self.peak + 1)
-                self._pump(k)
-            else:
-                self._watch_closed(k, self.closed)
-        self.stalls.learn(k, self.stretch if self.closed is None else None)
+
+    def _look_open(self, k: int) -> None:
+        """See a closing that nobody said: at the pump's gauge, by a rise, by a fall that stops; else pump on."""
+        at = self.t.end_s
+        low = self._recent(k, RISE_WITHIN_S, lowest=True)
+        at_pump = shut_at_pump(self.t, k, self.stretch)
+        if at_pump is not None:
+            self._close(at_pump, float(at[at_pump]), sure=True)
+            return
+        rose = rising(self.t, k, self.stretch, low)
+        stop = stopped(self.t, k, self.stretch, rose=rose) if rose or self.story.reached else None
+        if rose:
+            first = left_its_low(self.t, k, self.stretch, low)
+            self._close(first, float(at[first]), sure=False, stopped=stop is not None)
+        elif stop is not None:
+            self._close(stop, float(at[stop]), sure=False, stopped=True)
+        else:
+            self._pump(k)
+
+    def _look_closed(self, k: int, closed: Closed) -> None:
+        """See that it was opened, by a fall from its highest, else watch the closed circuit."""
+        closed = self._dated(k, closed)
+        self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
+        if fallen(self.t, k, self.peak):
+            self._end_closed(self.peak, float(self.t.end_s[self.peak]))
+            self._reopened(self.peak + 1)
+            self._pump(k)
+        else:
+            self._watch_closed(k, closed)
 
     # --- pulls and closings ----------------------------------------------------------------------------
 
@@ -168,26 +186,29 @@ class Walk:
     def _reopened(self, k: int) -> None:
         self.stretch = min(k, len(self.t) - 1)
 
-    def _close(self, first: int, begin_s: float, *, sure: bool, stopped: bool = False) -> None:
+    def _close(self, first: int, begin_s: float, *, sure: bool, stopped: bool = False) -> Closed:
         p = self.t.vacuum
         before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
-        self.closed = Closed(first, begin_s, self.story.pull, sure, before, stopped)
-        self.closed.hold = self.story.reached and bool(p[first] <= 1.1 * self.target)
-        self.story.closeds.append(self.closed)
+        self.closed = closed = Closed(first, begin_s, self.story.pull, sure, before, stopped)
+        closed.hold = self.story.reached and bool(p[first] <= 1.1 * self.target)
+        self.story.closeds.append(closed)
         self.peak = first
+        return closed
 
-    def _closed_later(self, k: int, closed: Closed) -> None:
-        """Date a closing anew that was seen by a sudden stop alone, where the level stood and rises only now."""
+    def _dated(self, k: int, closed: Closed) -> Closed:
+        """Return a closing, dated anew where a sudden stop alone showed it, the level stood, and it rises only now."""
         if closed.sure or not closed.stopped or closed.outcome:
-            return
+            return closed
         first = settled(self.t, closed)
         low = self._recent(k, RISE_WITHIN_S, lowest=True)
-        if rising(self.t, k, first, low):
-            bend = left_its_low(self.t, k, first, low)
-            if stood_until(self.t, closed, bend, k):
-                self.story.closeds.pop()
-                self.stretch = first
-                self._close(bend, float(self.t.end_s[bend]), sure=False)
+        if not rising(self.t, k, first, low):
+            return closed
+        bend = left_its_low(self.t, k, first, low)
+        if not stood_until(self.t, closed, bend, k):
+            return closed
+        self.story.closeds.pop()
+        self.stretch = first
+        return self._close(bend, float(self.t.end_s[bend]), sure=False)
 
     def _forget_early(self, said_s: float, subject: str) -> None:
         """Take back a closing that nobody did: a warmed circuit rises, too, and what is said comes late by minutes."""
