@@ -216,6 +216,12 @@ def test_while_an_alarm_stands_only_the_alarm_says_what_to_do(log: Log, server: 
     state["now"]["findings"][0]["level"] = "caution"
     write_state(log.folder, state)
     expect(page.locator(".more")).to_have_text("Now: Pull on.")
+    phone = open_page(server.url, 390, 844)
+    expect(phone.locator(".urgent.caution .rest")).to_have_text("Stop the machine.")
+    tops = phone.evaluate(
+        "() => ['.urgent .rest', '.keys'].map(p => document.querySelector(p).getBoundingClientRect().y)"
+    )
+    assert tops[0] < tops[1], "what to do stands before the readings where only one of both is seen"
 
 
 def test_what_a_screen_reader_is_told(log: Log, server: Server, open_page: Open) -> None:
