@@ -204,7 +204,8 @@ class Explaining(Following):
         assert load is not None
         if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
             return None
-        if self._marked or self.names.other(load, first.weight):
+        at_once = not self._between and first.at - last.at < UNSEEN_S  # as no hands change a cylinder
+        if self._marked or (self.names.other(load, first.weight) and not at_once):
             return None  # another cylinder, put on between two rows, is likelier than a button
         if first.at - last.at >= UNSEEN_S and (first.weight - last.weight) * self.sign < 0.0:
             return None  # full and empty cylinders differ as pounds and kilograms do

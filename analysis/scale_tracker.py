@@ -37,6 +37,8 @@ CONFIRM_S = 30.0
 """A load counts, and is named, after standing this long."""
 ZEROED_KG = 0.6
 """A scale that shows nothing and moves by this much slowly was set to zero with the cylinder on it."""
+GROWS = 3.0
+"""Flow that begins goes up to so many times as fast from one row to the next, between rows far apart."""
 SAME_PACE = (0.5, 1.6)
 """What shows nothing and moves on at such a share of the pace before was set to zero while it flowed."""
 
@@ -308,13 +310,21 @@ class Tracker(Believing):
         self.load, self._rate = None, 0.0
 
     def _flow_before_it_left(self, load: Load) -> None:
-        """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands."""
-        run, between = self._run, self._between
-        for sample in between:
-            unseen_s = sample.at - self._believed.at
-            if self._nothing(sample.weight) or unseen_s < UNSEEN_S or not self._may_flow(sample):
+        """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands.
+
+        Flow that has just begun may grow from row to row: what then stays there did not come of hands either.
+        """
+        run, between = self._run, list(self._between)
+        while between:
+            now, recent = between[0], self._recent
+            spent, ahead = now.at - self._believed.at, self.sign * (now.weight - self._believed.weight)
+            if self._nothing(now.weight) or spent < UNSEEN_S:
                 break
-            self._believe(load, sample)
+            stayed = len(between) > 1 and self.sign * (between[1].weight - now.weight) >= -self.base_kg
+            grew = len(recent) > 1 and -self.base_kg <= ahead <= GROWS * pace(recent[-2], recent[-1], self.sign) * spent
+            if not (self._may_flow(now) or (stayed and grew)):
+                break
+            self._believe(load, between.pop(0))
         self._run, self._between = run, between
 
     def _leave(self, load: Load, bare: Sample) -> None:

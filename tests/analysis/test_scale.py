@@ -828,6 +828,26 @@ def test_the_next_cylinder_within_a_row_is_no_other_unit_unless_it_is_just_that(
     assert found.total_kg == pytest.approx(33.0, abs=0.1)
 
 
+@pytest.mark.parametrize("shows", [1 / LB, LB])
+def test_a_unit_button_is_no_change_for_a_cylinder_that_weighs_as_much(shows: float) -> None:
+    """No hands change a cylinder from one reading to the next; a full one weighs about 2.2 times an empty one."""
+    tare = round(49.4 * shows, 1)
+    cylinders = [{"id": "A", "tare": "26 kg"}, {"id": "B", "tare": f"{tare} kg"}]
+    shown = weights(*FILL)
+    shown[760:1000] *= shows
+    found = weighed(shown, cylinders=cylinders)
+    assert found.changes == ()
+    assert found.total_kg == pytest.approx(40.0, abs=0.2)
+
+
+def test_flow_that_was_not_believed_before_the_cylinder_was_off_is_counted_once() -> None:
+    """Rows half a minute apart: what still flowed is taken in as the cylinder leaves, each of its samples once."""
+    flows, bare, after = (56.88, 55.2, 52.62, 52.34, 52.34), (0.0, 0.0, 0.0), weights((600, 36.6, 36.6), step=30.0)
+    shown = np.concatenate([weights((2400, 57.47, 57.47), step=30.0), flows, bare, after])
+    found = weighed(shown, step=30.0, stage="charging", quantum=0.1)
+    assert found.total_kg == pytest.approx(57.47 - 52.34, abs=0.2)
+
+
 @pytest.mark.parametrize("step", [10.0, 15.0])
 def test_a_change_that_is_marked_is_no_other_unit_though_no_bare_plate_was_seen(step: float) -> None:
     filled, next_one = ((600, 11.0, 11.0), (660, 11.0, 24.2), (120, 24.2, 24.2)), ((60, 11.0, 11.0), (400, 11.0, 19.0))
