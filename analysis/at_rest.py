@@ -148,7 +148,7 @@ def _conclude(
         "consensus": Figure(said.level_k, "temperature"),
         "consensus_uncertainty": Figure(2.0 * said.level_sd_k, "temperature_difference"),
     }
-    verdict, text = _verdict(check, named)
+    verdict, text = _verdict(check, named, stretch.job.job.units)
     said_now: dict[str, str] = {}
     for channel in check.channels:
         offset, unsure = (_offset(channel, k, check, fluid) for k in (check.offset_k(channel), check.unsure_k(channel)))
@@ -195,7 +195,7 @@ def _may_be_elsewhere(channels: tuple[str, ...]) -> str:
     )
 
 
-def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
+def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str]:
     said = check.said
     doubtful = [c for c, p in zip(check.channels, said.lying, strict=True) if p > 0.1]
     if named:
@@ -222,13 +222,20 @@ def _verdict(check: Look, named: set[str]) -> tuple[str, str]:
             f"The circuit may not have equalised yet. {_names(check.behind).capitalize()} may lag the weather by so"
             " much. Wait until it has stood still for hours, or bring a trusted instrument."
         )
-    text = f"{len(check.channels)} channels agree at rest."
+    agree = len(check.channels) - len({c for members in check.apart.values() for c in members})
+    text = f"{agree} channels agree at rest."
+    sunny = [
+        f"{words(c)} by {Figure(check.offset_k(c), 'temperature_difference').show(system, 2)}"
+        for c in check.apart.get("sun", ())
+    ]
     reasons: Mapping[str, str] = {
         "pressures": "Saturation stands apart in all pressures alike: no liquid left, or air in the circuit, or not the"
         " refrigerant stated.",
         "water": "The water is not as warm as the rest of the machine.",
         "barrel": "The barrel that holds the liquid is colder than the rest of the machine, and the pressures with it.",
         "condenser": "The condenser side is not as warm as the rest of the machine.",
-        "sun": "One side stands in the sun or wind.",
+        "sun": f"One side is warmer: {', '.join(sunny)}. Where no sun, wind or other room explains it, that is wrong."
+        if sunny
+        else "One side stands in the sun or wind.",
     }
-    return "agree", " ".join([text, *(reasons[name] for name, p in said.apart.items() if p > DOUBTFUL)])
+    return "agree", " ".join([text, *(reasons[name] for name in check.apart)])

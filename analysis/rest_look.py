@@ -6,7 +6,7 @@ a circuit, the ends of a barrel) moves and stands apart together. `consensus` we
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import compress
 
@@ -87,6 +87,9 @@ KNOWN = 3.0
 ALONE = 0.8
 """No thermometer is named while one that is not named stands as far off by such a part, to the same side: what excuses
 that one (sun, lag, a cold barrel) may excuse it, too."""
+LED = 2
+"""The air is right when so many other thermometers stand off to its side (by two honest errors): a machine full of
+water keeps its own temperature for a day, and its pipes, metal and sump stand anywhere between it and the air."""
 LEAST_K = 0.75
 LEAST_PA = 10e3
 """Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody); a gauge beside
@@ -106,7 +109,8 @@ class Look:
     """What one look back said about `channels`.
 
     `farthest_k` is how far any of the moving ones still has to go; `behind` are those so far from the rest that they do
-    not agree with it, though lag may explain it; `elsewhere` are those that lie unless they stand in another place.
+    not agree with it, though lag may explain it; `elsewhere` are those that lie unless they stand in another place;
+    `apart` are the bodies that likely stand apart from the rest, and who of them shows it.
     """
 
     channels: tuple[str, ...]
@@ -117,6 +121,7 @@ class Look:
     suspects: tuple[str, ...]
     behind: tuple[str, ...]
     elsewhere: tuple[str, ...]
+    apart: Mapping[str, tuple[str, ...]]
 
     @property
     def equalised(self) -> bool:
@@ -212,7 +217,9 @@ class Looks:
         off_k = np.abs(way.levels_k - said.level_k)
         farthest_k = max((off_k[channels.index(c)] for c in moving), default=0.0)
         lagging = tuple(compress(channels, off_k > _usually_off(said, bodies)))
-        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging, elsewhere)
+        stand = (body for body in bodies if said.apart[body.name] > 0.5)
+        apart = {body.name: tuple(compress(channels, body.members & (off_k > AGREE_K))) for body in stand}
+        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging, elsewhere, apart)
         if look.equalised:
             return look
         self.rests_from = last
@@ -317,10 +324,14 @@ def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray, pa_per
 
 
 def _not_kept_company(channels: Sequence[str], said: Consensus, suspects: Sequence[str]) -> list[str]:
-    """Return the suspects without those thermometers beside which another one stands about as far off, likewise."""
+    """Return the suspects without those thermometers beside which another one stands about as far off, likewise, and
+    without the air where two others stand off to its side."""
     of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
     beside_it = {c: max((of[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
-    return [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
+    left = [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
+    air = "ambient_temperature"
+    led = [c for c in channels if c not in (air, *PRESSURES) and of[c] * of.get(air, 0.0) > 0.0]
+    return [c for c in left if c != air or sum(abs(of[o]) > 2.0 * HONEST_K for o in led) < LED]
 
 
 def _usually_off(said: Consensus, bodies: Sequence[Body]) -> np.ndarray:

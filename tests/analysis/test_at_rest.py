@@ -93,6 +93,23 @@ def test_a_sunny_side_is_not_a_liar(seed: int) -> None:
     assert "sun" in result.text
 
 
+def test_what_only_the_sun_explains_is_told_by_name_and_not_counted_with_what_agrees() -> None:
+    """Two probes that lie look the same."""
+    result = assess(circuit(warm_f={"discharge": 6.0, "liquid": 10.0}))
+    assert result.verdict == "agree"
+    assert result.text.startswith("8 channels agree at rest. One side is warmer: discharge temperature by 5.8 degF,")
+    assert "liquid temperature by 9.7 degF. Where no sun, wind or other room explains it, that is wrong." in result.text
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+@pytest.mark.parametrize("seed", range(4))
+def test_air_about_a_machine_full_of_water_is_not_named(seed: int, side: float) -> None:
+    """Barrels keep their water's temperature for a day; what hangs on them stands between it and the air."""
+    warm = {"ambient": 9.0 * side, "suction": 3.0 * side, "discharge": 3.5 * side}
+    assert "ambient_temperature" not in named(circuit(seed, warm_f=warm))
+    assert set(named(circuit(seed, warm_f={"ambient": 9.0 * side}))) == {"ambient_temperature"}
+
+
 def test_pressures_alike_are_no_liars_but_said() -> None:
     stretch = circuit()
     for channel in ("suction_pressure", "discharge_pressure", "liquid_pressure"):
