@@ -7,7 +7,7 @@ stay used, so that a review of a finished log says what a watcher was told.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -60,52 +60,11 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     index = pd.DatetimeIndex(log.frame.index)
     if not len(index):
         return log, ()
-    system = "us" if job is None else job.job.units
-    at = seconds(index)
-    values: dict[str, np.ndarray] = {}
-    changed: dict[str, np.ndarray] = {}
-    impossible: dict[str, np.ndarray] = {}
     dimensions = {channel: column.unit.dimension for channel, column in log.columns.items() if channel in CHANNELS}
-    for channel, dimension in dimensions.items():
-        shown, unit = log.frame[channel].to_numpy(dtype=float), log.columns[channel].unit
-        if channel in MICRON_PROBES:
-            wrong, none = _any_of(nothing_shown(shown)), out_of_range(shown, unit)
-        else:
-            bounds = _bounds(channel, dimension, job)
-            wrong, none = _any_of(impossible_in(shown, bounds), fallen_to_nothing(at, shown, unit)), None
-        if (never := _any_of(log.impossible.get(channel), wrong)) is not None:
-            impossible[channel] = never
-        values[channel] = shown
-        if (blank := _any_of(wrong, none)) is not None:
-            values[channel] = changed[channel] = np.where(blank, np.nan, shown)
-    slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
-    shown_slowly = pd.DataFrame({channel: values[channel] for channel in slow}, index=index, copy=False)
-    bins = frame_medians(shown_slowly, index[0], slow, MINUTE_S)
-    readings = Readings(
-        at=at,
-        values=values,
-        dimensions=dimensions,
-        minutes=bins.medians,
-        minute_end_s=bins.end_s,
-        barometer_pa=log.barometer_pa.to_numpy(dtype=float),
-        gauges=frozenset(c for c, column in log.columns.items() if column.unit.from_barometer),
-        stages_s=_stages(log.journal, index[0]),
-    )
-    marks_s = mark_seconds(log.journal, index[0])
-    faults: list[Fault] = []
-    for channel in dimensions:
-        if channel in MICRON_PROBES:
-            faults += probe_faults(
-                channel, log.columns[channel].unit, readings, impossible.get(channel), marks_s, system
-            )
-            continue
-        faults += lost(channel, readings, impossible.get(channel))
-        faults += jumped(channel, readings, log.columns, marks_s, system)
-    witnesses = readings.without([fault for fault in faults if fault.known_s - fault.since_s <= TOLD_S])
-    for channel in dimensions:
-        faults += stuck(channel, witnesses)
-    faults += mistaken_units(readings.left_out(faults), log.columns, job, system)
-    faults = _named_once(faults)
+    impossible, changed = _possible(log, job, dimensions)
+    values = {channel: changed.get(channel, log.frame[channel].to_numpy(dtype=float)) for channel in dimensions}
+    readings = _readings(log, values, dimensions)
+    faults = _faults(readings, impossible, log, job)
     for fault in faults:
         first, end = np.searchsorted(readings.at, (fault.known_s, fault.end_s)).tolist()
         if first < end:
@@ -115,6 +74,67 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     findings = [_finding(fault, dimensions, index, readings.at) for fault in faults]
     believed = {str(name): changed.get(str(name), log.frame[name]) for name in log.frame}
     return replace(log, frame=pd.DataFrame(believed, index=index, copy=False)), tuple(findings)
+
+
+def _possible(
+    log: Log, job: Job | None, dimensions: Mapping[str, str]
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+    """Return which rows of a channel cannot be, and its readings without them, for the channels that have any.
+
+    The numbers that a micron probe shows out of its range are no readings either, and no fault: they are blank alone.
+    """
+    at = seconds(pd.DatetimeIndex(log.frame.index))
+    impossible: dict[str, np.ndarray] = {}
+    possible: dict[str, np.ndarray] = {}
+    for channel, dimension in dimensions.items():
+        shown, unit = log.frame[channel].to_numpy(dtype=float), log.columns[channel].unit
+        if channel in MICRON_PROBES:
+            wrong, none = _any_of(nothing_shown(shown)), out_of_range(shown, unit)
+        else:
+            bounds = _bounds(channel, dimension, job)
+            wrong, none = _any_of(impossible_in(shown, bounds), fallen_to_nothing(at, shown, unit)), None
+        if (never := _any_of(log.impossible.get(channel), wrong)) is not None:
+            impossible[channel] = never
+        if (blank := _any_of(wrong, none)) is not None:
+            possible[channel] = np.where(blank, np.nan, shown)
+    return impossible, possible
+
+
+def _readings(log: Log, values: dict[str, np.ndarray], dimensions: dict[str, str]) -> Readings:
+    """Return what all looks at the channels share."""
+    index = pd.DatetimeIndex(log.frame.index)
+    slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
+    shown_slowly = pd.DataFrame({channel: values[channel] for channel in slow}, index=index, copy=False)
+    bins = frame_medians(shown_slowly, index[0], slow, MINUTE_S)
+    return Readings(
+        at=seconds(index),
+        values=values,
+        dimensions=dimensions,
+        minutes=bins.medians,
+        minute_end_s=bins.end_s,
+        barometer_pa=log.barometer_pa.to_numpy(dtype=float),
+        gauges=frozenset(c for c, column in log.columns.items() if column.unit.from_barometer),
+        stages_s=_stages(log.journal, index[0]),
+    )
+
+
+def _faults(readings: Readings, impossible: Mapping[str, np.ndarray], log: Log, job: Job | None) -> list[Fault]:
+    """Return every fault once. What stands still is judged by channels that were not seen to jump themselves."""
+    system = "us" if job is None else job.job.units
+    marks_s = mark_seconds(log.journal, log.frame.index[0])
+    faults: list[Fault] = []
+    for channel in readings.dimensions:
+        never = impossible.get(channel)
+        if channel in MICRON_PROBES:
+            faults += probe_faults(channel, log.columns[channel].unit, readings, never, marks_s, system)
+        else:
+            faults += lost(channel, readings, never)
+            faults += jumped(channel, readings, log.columns, marks_s, system)
+    witnesses = readings.without([fault for fault in faults if fault.known_s - fault.since_s <= TOLD_S])
+    for channel in readings.dimensions:
+        faults += stuck(channel, witnesses)
+    faults += mistaken_units(readings.left_out(faults), log.columns, job, system)
+    return _named_once(faults)
 
 
 def _any_of(*masks: np.ndarray | None) -> np.ndarray | None:
