@@ -20,6 +20,10 @@ AIR_PA = 4e3
 """A gauge so near the atmosphere, half a psi, shows nothing but the air (common practice): it came off, or is open."""
 EMPTY_PA = 20e3
 """A circuit under less is in a vacuum."""
+LOADED = 0.05
+RUNS = 1.3
+"""A compressor that is loaded by more than the first, or lifts the pressure by the second, runs: a machine at rest has
+another order."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +106,20 @@ class Readings:
             if stage in stages:
                 within |= (self.minute_end_s > begin) & (self.minute_end_s <= min(end, begin + 60.0 * first))
         return within
+
+    def running(self) -> np.ndarray:
+        """Return which minutes the machine runs in: those of a start-up by the journal, and before the journal speaks
+        those in which the compressor is loaded, or lifts the pressure where no load is read."""
+        unsaid = self.minute_end_s <= min((begin for _, begin, _ in self.stages_s), default=np.inf)
+        if "compressor_load" in self.values:
+            last = np.maximum(np.searchsorted(self.at, self.minute_end_s) - 1, 0)
+            turns = self.values["compressor_load"][last] > LOADED
+        elif {"suction_pressure", "discharge_pressure"} <= set(self.minutes):
+            low, high = (self.minutes[f"{side}_pressure"].to_numpy() for side in ("suction", "discharge"))
+            turns = high > RUNS * low
+        else:
+            turns = np.zeros(len(unsaid), dtype=bool)
+        return np.asarray(self.within("startup") | (unsaid & turns))
 
     def at_stage(self, begin_s: float, end_s: float, *stages: str) -> bool:
         """Return whether one of such stages of the journal ran from one moment to the other."""

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import Readings
+from analysis.belief.fault import RUNS, Readings
 from analysis.belief.labels import Label, otherwise
 from analysis.fluids import Refrigerant
 from analysis.vocabulary.channels import Column
@@ -31,8 +31,6 @@ ORDER: Mapping[tuple[str, str], tuple[float, float]] = {
 """How much warmer the first is than the second [K] (common practice)."""
 BEYOND_K = 5.0
 """So far outside it the order is broken."""
-RUNS = 1.3
-"""A compressor that lifts the pressure by so much runs: a machine at rest has another order."""
 
 
 def out_of_order(readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant) -> Iterator[Label]:
@@ -41,7 +39,7 @@ def out_of_order(readings: Readings, columns: Mapping[str, Column], fluid: Refri
     if not {"suction_pressure", "discharge_pressure"} <= set(minutes):
         return
     low, high = (minutes[f"{side}_pressure"].to_numpy(dtype=float) for side in ("suction", "discharge"))
-    runs = readings.within("startup") & (high > RUNS * low)
+    runs = readings.running() & (high > RUNS * low)
     if not runs.any():
         return
     shown = {str(channel): minutes[channel].to_numpy(dtype=float) for channel in minutes}

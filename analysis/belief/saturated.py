@@ -52,14 +52,16 @@ def against_saturation(
         found = np.asarray(fluid.bubble_temperature_k(pressure), dtype=float)
         return np.where(pressure > most_pa, np.inf, found)
 
-    there = readings.within(*WITH_REFRIGERANT)
+    running = readings.running()
+    there = readings.within(*WITH_REFRIGERANT) | running
     for (pressure, thermometer), (low, high, above, never_under) in PAIRS.items():
         if pressure not in readings.minutes or thermometer not in readings.minutes:
             continue
         p = readings.minutes[pressure].to_numpy(dtype=float)
         t = readings.minutes[thermometer].to_numpy(dtype=float)
         apart = saturation_k(p) - t
-        wrong = there & (apart > above) | readings.within(never_under) & (apart < -UNDER_K)
+        never = running if never_under == "startup" else readings.within(never_under)
+        wrong = there & (apart > above) | never & (apart < -UNDER_K)
         if pressure == "cylinder_pressure":
             wrong &= ~right_before(apart, (apart > low) & (apart < high))
         if not wrong.any():

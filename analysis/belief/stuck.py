@@ -13,7 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.belief.fault import AIR_PA, Fault, Readings
+from analysis.belief.fault import AIR_PA, HOSE, Fault, Readings
 from analysis.belief.patience import (
     CHANGES,
     STUCK_READINGS,
@@ -33,6 +33,7 @@ from analysis.belief.witnesses import (
     others_go_on,
     others_moved,
     twin_moved,
+    weighs_on,
 )
 from analysis.bins import Runs
 from analysis.vocabulary.text import duration, words
@@ -40,7 +41,8 @@ from analysis.vocabulary.text import duration, words
 LOOK_S = 300.0
 WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
-"""Named when another that was as restless still is, when a temperature elsewhere moved by 1.5 K, or after an hour."""
+"""Named when another that was as restless still is, or refrigerant flows on through a hose, when a temperature
+elsewhere moved by 1.5 K, or after an hour."""
 LATELY_S = 3_600.0
 MUCH = 2.0
 """A scale that followed the mass and did not flicker is asked for twice as much."""
@@ -80,7 +82,10 @@ class _Still:
             follows = restless or self.followed
             moves = follows and flowed(readings, begin, seen, 1.0 if restless else MUCH)
             return "while the circuit's pressure moved, which takes refrigerant" if moves else "", False
-        alone = restless and another_restless(channel, readings, self.before, begin, look)
+        alone = restless and (
+            another_restless(channel, readings, self.before, begin, look)
+            or (channel == HOSE and weighs_on(readings, begin, seen))
+        )
         why = ""
         if alone or (restless and lasted >= ALONE_S):
             why = "after readings that never stood still"

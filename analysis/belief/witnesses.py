@@ -29,6 +29,8 @@ STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
 """While the machine stands nothing holds the water at one end of a barrel: both ends move (common practice)."""
 FLOW_PA, FLOW_SHARE = 100e3, 0.25
 """As vapour alone that is 0.2 kg in a circuit of 50 L (R-134a), and by far more where there is liquid."""
+SCALE, FLOW_PARTS, FLOW_KG = "cylinder_weight", 5, 0.2
+"""A scale that went on by so much in each of so many parts of the time (a drifting one shows less in an hour)."""
 GO_ON_K, GO_ON_SHARE, GO_ON_PART = 0.6, 0.02, 0.5
 """Others go on when they move by so much, and half as far as in as long a time before."""
 
@@ -75,6 +77,19 @@ def flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
     moved, before = readings.move(HOSE, begin, look), readings.lagged(HOSE, begin, BESIDE_S)
     moved = -moved if gave else moved
     return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
+
+
+def weighs_on(readings: Readings, begin: float, look: float) -> bool:
+    """Return whether the scale went on one way all the time, by more than it drifts: what made the hose restless has
+    not come to rest."""
+    if SCALE not in readings.values:
+        return False
+    times, values = readings.of(SCALE)
+    first, last = np.searchsorted(times, (begin, look)).tolist()
+    if last - first < FLOW_PARTS:
+        return False
+    steps = np.diff([float(np.median(part)) for part in np.array_split(values[first:last], FLOW_PARTS)])
+    return bool(np.min(steps) >= FLOW_KG or np.max(steps) <= -FLOW_KG)
 
 
 def another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:

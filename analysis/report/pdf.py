@@ -80,7 +80,7 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
     )
     moved = contents.balance_rows(review)
     if moved:
-        story += [Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)), _pairs(moved, 8)]
+        story += [Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)), _two_abreast(moved)]
     caution = Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4))
     story.append(KeepTogether([caution, Spacer(1, 10 * mm), _signatures()]))
     overview = timeline.draw(review)

@@ -445,6 +445,23 @@ def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pa
     assert found(recovering(True, 5e3)) == []
 
 
+def test_a_restless_hose_that_stops_is_stuck_while_the_scale_goes_on_and_waited_for_where_it_stands_too() -> None:
+    noise = np.random.default_rng(3)
+    at = np.arange(0.0, 3_600.0, 5.0)
+    boiling = np.round(570.0 + 1.5 * noise.normal(size=len(at)), 0)  # liquid stands: the pressure does not fall
+    stopped = at >= 1_800.0
+    pressure = "kPa", np.where(stopped, boiling[359], boiling)
+    flows = np.round(60.0 + at / 180.0 + 0.05 * noise.normal(size=len(at)), 1)
+    ends = np.where(stopped, np.round(70.0 + 0.05 * noise.normal(size=len(at)), 1), flows)
+
+    def with_scale(shown: np.ndarray) -> Log:
+        logged = {"circuit_pressure": pressure, "cylinder_weight": ("kg", shown)}
+        return make_log(at, logged, journal=begun("recovery"))[0]
+
+    assert found(with_scale(flows)) == [("channel_stuck", "circuit_pressure")]
+    assert found(with_scale(ends)) == []
+
+
 def test_a_coarse_scale_that_stands_while_little_vapour_leaves_a_small_circuit_is_not_stuck() -> None:
     """10 kg of liquid, then the vapour of 20 L (0.5 kg at 5.7 bar) within 10 min, on a scale of 0.5 kg."""
     at = np.arange(0.0, 3_600.0, 10.0)
@@ -772,7 +789,7 @@ RUNNING = {
 }  # fmt: skip
 
 
-def running(meant: dict[str, str]) -> tuple[Log, Job]:
+def running(meant: dict[str, str], *, marked: bool = True, loaded: bool = False) -> tuple[Log, Job]:
     """Return an hour of a machine that cools water, R-134a, in degF and kPag; some channels show another unit."""
     dice = np.random.default_rng(2)
     at = np.arange(0.0, 3_600.0, 10.0)
@@ -781,11 +798,33 @@ def running(meant: dict[str, str]) -> tuple[Log, Job]:
         own, si = ("degF", true + 273.15) if CHANNELS[channel] == "temperature" else ("kPag", true * 1e3)
         number = UNITS[meant.get(channel, own)].number(si) + 0.1 * dice.normal(size=len(at))
         logged[channel] = own, np.round(number, 1)
-    return make_log(at, logged, tables=R134A, journal=begun("startup"))
+    if loaded:
+        logged["compressor_load"] = "%", np.full(len(at), 70.0)
+    return make_log(at, logged, tables=R134A, journal=begun("startup") if marked else [])
 
 
 def test_a_running_machine_in_order_is_believed() -> None:
     assert believe(*running({}))[1] == ()
+    assert believe(*running({}, marked=False, loaded=True))[1] == ()
+
+
+@pytest.mark.parametrize(
+    ("channel", "loaded"),
+    [("leaving_water_temperature", False), ("suction_temperature", True), ("suction_pressure", True)],
+)
+def test_a_label_is_put_in_doubt_by_a_machine_that_runs_though_nobody_marked_it(channel: str, loaded: bool) -> None:
+    """Its load tells that it runs, or the lift of the pressure where no load is read."""
+    unit = "degC"
+    if channel == "suction_pressure":  # numbers in kPa under psi: far above saturation
+        log, job = running({}, marked=False, loaded=True)
+        column = make_column(channel, "psig", "suction_pressure [psig]")
+        frame = log.frame.assign(**{channel: (log.frame[channel] - log.barometer_pa) * 6.894757 + log.barometer_pa})
+        log, unit = replace(log, frame=frame, columns={**log.columns, channel: column}), "kPag"
+    else:
+        log, job = running({channel: unit}, marked=False, loaded=loaded)
+    findings = believe(log, job)[1]
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", channel)]
+    assert f"only as {unit}" in findings[0].text
 
 
 @pytest.mark.parametrize("channel", [channel for channel in RUNNING if channel != "suction_pressure"])

@@ -23,6 +23,7 @@ from analysis.report.write import REPORT_FILE, digests_of, render, write_report
 from analysis.result import Assessment, Figure, Span, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.shipped import shipped
 
 HOSTILE = '<script>alert(1)</script> "quoted" & {{ 7*7 }} =cmd|calc'
 
@@ -149,6 +150,20 @@ def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
         assert pages["signed"] == pages[escape(GENERAL_CAUTION)]
         moved.add(pages["signed"])
     assert moved == {1, 2}
+
+
+def test_the_signatures_of_a_whole_repair_stand_on_the_first_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seven stages and a balance of four cylinders are one page for the customer."""
+    signed = []
+
+    class Line(Paragraph):
+        def drawOn(self, canvas: Any, *where: Any, **how: Any) -> None:
+            signed.append(canvas.getPageNumber())
+            super().drawOn(canvas, *where, **how)
+
+    monkeypatch.setattr(pdf, "_signatures", lambda: Line("signed", pdf._style(8.5)))
+    render_pdf(review(*load(shipped("sample_logs") / "full-job")), {})
+    assert signed == [1]
 
 
 def test_pdf_has_its_pages_and_is_the_same_each_time(folder: Path) -> None:
