@@ -97,8 +97,10 @@ def stays_on_scale(stretch: Stretch, weighing: Weighing, fluid: Refrigerant | No
         limit = None if zeroed else _limit_of(table, fluid, system, begin_kg)
         guessed = False
         if table is None and not zeroed and naming.by == "order":
-            # not known which of the job's cylinders it is: the lightest limit of those that it may be
-            others = [_limit_of(t, fluid, system, begin_kg) for t in stretch.job.cylinder if t.id not in named]
+            # not known which of the job's cylinders it is: the lightest limit of those that it may be, by its weight
+            left = [t for t in stretch.job.cylinder if t.id not in named]
+            alike = [t for t in left if t.id in naming.may_be]
+            others = [_limit_of(t, fluid, system, begin_kg) for t in alike or left]
             limit = min((other for other in others if other is not None), key=lambda pair: pair[1], default=None)
             guessed = limit is not None
         fill, gross_limit_kg = (None, None) if limit is None else limit

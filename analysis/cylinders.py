@@ -235,7 +235,9 @@ def _limit_finding(
         f"{net.show(system)} net of a safe {Figure(stay.fill.net_kg, 'mass').show(system)} ({stay.fill.binding.name})"
     )
     guessed = (
-        " It is not known which cylinder this is; the lowest limit of the job's was taken." if stay.guessed else ""
+        " It is not known which cylinder this is; the lowest limit of those that it may be was taken."
+        if stay.guessed
+        else ""
     )
     figures: dict[str, FigureValue] = {
         "cylinder": stay.name,

@@ -71,13 +71,17 @@ class Load:
 
 @dataclass(frozen=True)
 class Naming:
-    """What a load (its number) was called from a moment on, how that was known, and what the job says of it."""
+    """What a load (its number) was called from a moment on, how that was known, and what the job says of it.
+
+    `may_be`: those of the job's cylinders that it may be by its weight, where it got but a number.
+    """
 
     time: pd.Timestamp
     load: int
     cylinder: str
     by: NamedBy
     table: CylinderTable | None
+    may_be: tuple[str, ...] = ()
 
 
 @dataclass
@@ -88,6 +92,7 @@ class Names:
     left_kg: Mapping[str, float] = field(default_factory=dict)  # with which they left the scale in the stages before
     charges: bool = False  # out of them: what flows out of one without stated contents shows that nobody stated them
     told: list[Naming] = field(default_factory=list)
+    may_be: tuple[str, ...] = ()  # as in `Naming`, of the load that is being named
     expected: dict[str, float] = field(default_factory=dict)  # gross weight each named cylinder should show
     next_id: str | None = None
     next_at: float = -np.inf
@@ -103,7 +108,8 @@ class Names:
         """Give the load `number` a name, as known from `stamp` on."""
         load.cylinder, load.named_by = name, by
         load.table = next((c for c in self.cylinders if c.id == name), None)
-        self.told.append(Naming(stamp, number, name, by, load.table))
+        self.told.append(Naming(stamp, number, name, by, load.table, self.may_be))
+        self.may_be = ()
 
     def mark(
         self, at: float, subject: str, name: str, loads: list[Load], standing_s: float | None, stamp: pd.Timestamp
@@ -159,6 +165,7 @@ class Names:
             if shown == name or as_shown_kg > MATCH_KG:  # else nobody knows whether some flowed before it was seen
                 known: NamedBy = next((old.named_by for old in reversed(earlier) if old.cylinder == name), "tare")
                 return name, known
+        self.may_be = tuple(name for off_kg, name in near if off_kg <= MATCH_KG)
         return self.numbered(earlier), "order"
 
     def numbered(self, earlier: list[Load]) -> str:

@@ -298,3 +298,14 @@ def test_how_full_it_is() -> None:
     assert liquid_share(fluid, 50.0, fill.net_kg, rule.guideline_temperature_k) == pytest.approx(0.8, abs=0.01)
     assert liquid_share(fluid, 50.0, 60.0, rule.guideline_temperature_k) > 0.99
     assert liquid_share(fluid, 50.0, 0.1, rule.guideline_temperature_k) == 0.0
+
+
+@pytest.mark.parametrize("to_lb", [66.0, 68.0])
+def test_a_cylinder_that_nobody_named_is_held_against_those_that_weigh_as_it_did(to_lb: float) -> None:
+    """Its own limit is 67.5 lb gross if it is B, a little more if C; the light one that it cannot be allows 63.9."""
+    others = [FIFTY | {"id": name, "tare": f"{tare} lb"} for name, tare in (("A", 25.0), ("B", 28.6), ("C", 28.9))]
+    found = told(filled(to_lb, begin_lb=28.7, marks=(), tables={"cylinder": others}))
+    over = [finding for finding in found if finding.kind == "cylinder_at_limit"]
+    assert len(over) == (to_lb > 67.5)
+    assert all(value(finding, "gross_limit") / LB == pytest.approx(28.6 + 38.86, abs=0.05) for finding in found)
+    assert all("not known which cylinder" in finding.text for finding in found)
