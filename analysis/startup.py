@@ -69,6 +69,7 @@ class _Walk:
         self.open: Window | None = None
         self.idle_s = 0.0  # until then the compressor stood, or the last window lasted
         self.stepped_s = 0.0  # when another stage was last seen in the pressures
+        self.swung_s = 0.0  # until then something hunted, perhaps a figure that is read no more
         self.ear = _Ear(course)
         for k in range(len(course.end_s)):
             if not course.running[k]:
@@ -82,14 +83,17 @@ class _Walk:
         """Open a window when all has stood still for long enough, or hear what hunts."""
         course, end = self.course, float(self.course.end_s[k])
         same_s = max(self.stepped_s, same_load_since(course, k))
-        since_s = max(end - float(course.stood_s[k]), self.idle_s)
+        since_s = max(end - float(course.stood_s[k]), self.idle_s, self.swung_s)
         still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
         if still and (step_s := load_step(course, k, since_s)) is not None:
             self.idle_s, self.stepped_s, still = step_s, step_s, False
         if still:
             since_s = arrived(course, since_s, k)
             still = end - since_s >= WINDOW_S - BIN_S / 2.0
-        still = still and hunting(course, k, same_s) is None
+        if still or (k > 0 and end // LISTEN_S > course.end_s[k - 1] // LISTEN_S):
+            swings = hunting(course, k, same_s)
+            self.swung_s = self.swung_s if swings is None else end - swings.period_s
+            still = still and swings is None
         if still and not approaching(course, k, max(self.idle_s, same_s)):
             self._begin(k, arrived(course, since_s, k, nearly=False))
         elif course.running[k]:
