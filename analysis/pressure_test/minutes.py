@@ -30,6 +30,9 @@ HOLD_MINUTES = 15
 FIRST_LOOK, LAST_LOOK = 15, 240
 """Minutes after which the step of a channel's numbers is looked at first and, doubling, last. Nothing is judged
 before."""
+DIGIT_MOST = 0.05
+"""Two pressures further apart than this share of the highest are steps of filling, not digits of a gauge (common
+practice: the coarsest gauges of the trade show 2 % of their range; of a temperature 5 % is 15 K)."""
 AIR, METAL = "ambient_temperature", "surface_temperature"
 
 
@@ -182,7 +185,7 @@ def _quantum(values: np.ndarray, number: np.ndarray, count: int, column: Column)
     """Return the step of a channel's numbers [SI] as it could be told by the end of each minute.
 
     The step is the smallest distance between two different numbers, looked at again at 15, 30, 60, 120, …
-    minutes; with a single number, the decimal step that the number itself shows, at most 1.
+    minutes; where no two are as close as digits are, the decimal step that the numbers themselves show, at most 1.
     """
     shown = np.round(values / column.unit.scale - column.unit.offset / column.unit.scale, 6)
     there = np.isfinite(shown)
@@ -192,12 +195,13 @@ def _quantum(values: np.ndarray, number: np.ndarray, count: int, column: Column)
     while look <= count:
         seen = np.unique(shown[: np.searchsorted(number, min(look, LAST_LOOK))])
         apart = np.diff(seen)
-        apart = apart[apart > 2e-6]
+        largest = float(np.abs(seen + column.unit.offset / column.unit.scale).max(initial=0.0))
+        apart = apart[(apart > 2e-6) & (apart < DIGIT_MOST * largest)]
         if len(apart):
             found = float(apart.min())
         elif len(seen):
             found = next(
-                (q for q in (1.0, 0.5, 0.1, 0.05, 0.01) if abs(seen[0] / q - round(seen[0] / q)) < 1e-4), 0.001
+                (q for q in (1.0, 0.5, 0.1, 0.05, 0.01) if np.all(np.abs(seen / q - np.round(seen / q)) < 1e-4)), 0.001
             )
         else:
             found = np.nan

@@ -14,7 +14,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import Segment
-from analysis.pressure_test.standing import EVEN, GAIN_SHARE, hours_more, side_of, told_shares
+from analysis.pressure_test.standing import EVEN, GAIN_SHARE, LIKELY, hours_more, side_of, told_shares
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
@@ -191,12 +191,13 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         until_m = judged.plan.end if judged.warmed else until[0].end if until else None
         tight = "Tight." if until_m is None else f"Tight until {night.time_of(until_m):%H:%M} UTC."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
-    more = hours_more(judged, allowed, night.confidence)
+    more, even = (hours_more(judged, allowed, night.confidence, odds) for odds in (LIKELY, EVEN))
+    foreseen = True
     if judged.warmed:
         said.append(
             "What is warmed so decides nothing: leave it for hours that are dark and even, or put a probe there."
         )
-        more = None
+        foreseen = False
     elif (lies := side_of(judged, allowed, night.confidence)) in ("tight", "leaking"):
         if side_of(judged, allowed, night.confidence, told_shares(judged, night.stretch.end is not None)) == lies:
             said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
@@ -204,29 +205,34 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
             said.append(
                 "So early it may still be what is left of the filling; a leak will be surer soon. Keep logging."
             )
+            foreseen = False
     elif high < -GAIN_SHARE * allowed:
         said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
-        more = None
+        foreseen = False
     else:
         if high < allowed:
             said.append("The interval is still too wide to tell, though no loss in it is beyond what is allowed.")
         if judged.hours < FORESEEN_HOURS:
             said.append("It is too early to say how long it takes: ask again when it has been judged for a few hours.")
-            more = None
-        else:
-            said.append(_foreseen(more, hours_more(judged, allowed, night.confidence, EVEN)))
-    if more is not None:
-        figures["hours_more"] = Figure(more * 3_600.0, "hours")
+            foreseen = False
+    if foreseen:
+        said.append(_foreseen(more, even))
+        told = {"hours_more": more, "hours_more_even": even}
+        figures.update({name: Figure(h * 3_600.0, "hours") for name, h in told.items() if h is not None})
     said += _helps(judged)
     return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
 
 
 def _foreseen(likely: float | None, even: float | None) -> str:
     """Return what is told of the hours after which it is most likely decided, and of those with even odds."""
-    most = "not even three more days" if likely is None else f"about {likely:.0f} h more"
-    sooner = even is not None and (likely is None or round(even) < round(likely))
-    half = f", about {even:.0f} h as likely as not" if sooner else ""
-    return f"At the present noise {most} would most likely decide{half}."
+    if likely is None:
+        if even is None:
+            return "At the present noise not even three more days would most likely decide."
+        return (
+            f"At the present noise about {even:.0f} h more would decide as likely as not; it may take over three days."
+        )
+    half = f", about {even:.0f} h as likely as not" if even is not None and round(even) < round(likely) else ""
+    return f"At the present noise about {likely:.0f} h more would most likely decide{half}."
 
 
 def _helps(judged: Judged) -> list[str]:

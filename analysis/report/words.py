@@ -27,6 +27,8 @@ FIGURE_NAMES: Mapping[str, str] = {
     "smallest_detectable": "smallest loss that shows",
     "pressure_change_by_temperature": "change by temperature",
     "hours_judged": "time judged",
+    "hours_more": "more hours, most likely",
+    "hours_more_even": "more hours, as likely as not",
     "leak_oz": "leak, in ounces",
     "leak_counted_as": "leak given as the mass of",
     "rise_straight": "likely a straight rise (a leak)",

@@ -41,7 +41,12 @@ def time_left(stage: StageReview, cylinders: Sequence[CylinderFill]) -> TimeLeft
         ends = (stage.assessment.figures.get(f"time_left_{end}") for end in ("low", "high"))
         low, high = (end.si if isinstance(end, Figure) else math.nan for end in ends)
         left.append(TimeLeft(figure.si, "to go", low, high))
-    decided = stage.assessment.figures.get("hours_more")
-    if isinstance(decided, Figure) and math.isfinite(decided.si):
-        left.append(TimeLeft(decided.si, "until it can be told"))
+    for name, what in (
+        ("hours_more", "until it can be told"),
+        ("hours_more_even", "until it can as likely as not be told"),
+    ):
+        decided = stage.assessment.figures.get(name)
+        if isinstance(decided, Figure) and math.isfinite(decided.si):
+            left.append(TimeLeft(decided.si, what))
+            break
     return min(left, key=lambda each: each.seconds, default=None)

@@ -371,6 +371,32 @@ def test_what_would_help_is_the_probe_that_is_missing(calm: Night) -> None:
         assert wanted in found.text
 
 
+def test_whoever_cannot_tell_yet_is_told_the_same_hours_in_words_and_in_figures(calm: Night) -> None:
+    """Where the odds never get good, those of half the tests are told; where it may still be the filling, none."""
+    near = assess(changed(calm, lambda t, p: p - 0.75 * t / 86_400.0, ("barometer",)))
+    assert "hours_more" not in near.figures
+    assert f"about {value(near, 'hours_more_even') / 3_600.0:.0f} h more would decide as likely as not" in near.text
+    night = make_night(4, **CALM)
+    hot = changed(night, lambda t, p: p + (p + 14.7) * 10.0 / 293.0 * np.exp(-t / (60.0 * 75.0)))
+    early = assess(cut(hot, 900))
+    assert "left of the filling" in early.text
+    assert not {"hours_more", "hours_more_even"} & early.figures.keys()
+
+
+def test_the_last_step_of_filling_is_seen_by_a_gauge_that_stood_still_before(calm: Night) -> None:
+    """Half an hour at 10 psig and an hour at 75, without a flicker: what is between them is no digit of the gauge."""
+    at, frame = calm.at_s, calm.stretch.frame
+    psig = np.where(at < 1_800.0, 10.0, np.where(at < 5_400.0, 75.0, np.round(calm.gauge_psi, 2)))
+    logged = {
+        "circuit_pressure": ("psig", psig),
+        "surface_temperature": ("K", frame["surface_temperature"].to_numpy()),
+        "barometer": ("Pa", frame["barometer"].to_numpy()),
+    }
+    found = assess(make_stretch("pressure_test", at, logged, tables={"pressure_test": {"allowed_loss": "1 psi/d"}}))
+    assert "settled" in kinds(found)
+    assert found.verdict == "tight"
+
+
 def test_without_a_barometer_the_interval_is_wider(calm: Night) -> None:
     both = assess(changed(calm, lambda t, p: p))
     none = assess(changed(calm, lambda t, p: p, ("barometer",)))

@@ -171,7 +171,5 @@ def test_no_hours_are_told_that_a_running_test_cannot_keep() -> None:
 def test_the_hours_of_even_odds_are_told_where_they_are_fewer() -> None:
     assert _foreseen(16.0, 6.0).endswith("about 16 h more would most likely decide, about 6 h as likely as not.")
     assert _foreseen(1.25, 1.0).endswith("about 1 h more would most likely decide.")
-    assert _foreseen(None, 20.0).endswith(
-        "not even three more days would most likely decide, about 20 h as likely as not."
-    )
+    assert _foreseen(None, 20.0).endswith("about 20 h more would decide as likely as not; it may take over three days.")
     assert _foreseen(None, None).endswith("not even three more days would most likely decide.")

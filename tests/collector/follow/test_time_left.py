@@ -31,6 +31,8 @@ def filling(seconds: float, on_scale: bool = True) -> list[CylinderFill]:
         ({"time_left": 600.0}, NONE, (600.0, "to go")),
         ({"time_left": math.nan}, NONE, None),
         ({"hours_more": 18_000.0}, NONE, (18_000.0, "until it can be told")),
+        ({"hours_more": 18_000.0, "hours_more_even": 3_600.0}, NONE, (18_000.0, "until it can be told")),
+        ({"hours_more_even": 3_600.0}, NONE, (3_600.0, "until it can as likely as not be told")),
         ({"time_left": 600.0}, filling(120.0), (120.0, "until CYL-1 is at its safe fill")),
         ({"time_left": 600.0}, filling(120.0, on_scale=False), (600.0, "to go")),
         ({}, filling(7_200.0), None),
