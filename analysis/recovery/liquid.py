@@ -43,7 +43,8 @@ VAPOUR_UNSURE = 0.08
 """The vapour's mass is this uncertain by its temperature, to the side that would not hide liquid."""
 COLD_VAPOUR = 0.05
 """Vapour is denser than at the water's temperature by up to this share, as an apparent volume beyond the stated one
-shows: what is drawn off fast grows colder, by 15 K at this share; common practice. More may be a pocket that boils."""
+shows: what is drawn off fast grows colder, by 15 K at this share; common practice. More may be a pocket that boils, and
+so may what is more than gas cools by having expanded so far (`Ticks.expanded`)."""
 VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
 """A volume may be off by that share. Plate and scale are compared once that, and what may boil slowly in a pocket while
 a volume is seen, leave open no more than this share of the charge."""
@@ -146,7 +147,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
     unseen = ticks.mass_resolution_kg * share
     short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT)
-    colder = np.nan_to_num(np.clip(seen.volume - volume, 0.0, COLD_VAPOUR * volume) * ticks.density * share)
+    coldest = np.minimum(ticks.expanded, COLD_VAPOUR) * volume
+    colder = np.nan_to_num(np.clip(seen.volume - volume, 0.0, coldest) * ticks.density * share)
     closes = (unaccounted - colder <= short) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = ~(unaccounted <= PLATE_SHORT)
     slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under & soft) & ~seen.dry) | seen.surely_more

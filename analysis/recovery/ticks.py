@@ -31,6 +31,9 @@ LEAST_STEP_PA = 0.01 * UNITS["micron"].scale
 """A step smaller than this is arithmetic, not an instrument's."""
 NOISE_TICKS = 60
 """An instrument's scatter is the usual one of so many ticks: a valve that opens or a hand on the scale is none."""
+EXPANDS, REGAINS_S = 0.12, 240.0
+"""Gas left behind cools by this share of the fall of its pressure (its gas constant over its heat capacity: 0.10 for
+R-134a, 0.17 for R-32), and its surroundings take that from it in a time like this at the longest; common practice."""
 MEDIAN_OF_NORMAL = 0.6745
 """Median of the absolute value of a standard normal variable."""
 STANDS = {"recovery_paused": 1.0, "recovery_resumed": 0.0, "cylinder_off": 1.0, "cylinder_on": 0.0}
@@ -51,6 +54,7 @@ class Ticks:
     reference_k : what the liquid would be as warm as: the water, else `plateau_k`.
     plateau_k : highest saturation that stood so far.
     density : vapour density at the pressure and the reference temperature [kg/m3].
+    expanded : the share by which gas may have become denser than that by cooling as it expanded.
     moved_kg : mass weighed into cylinders so far (NaN without a scale); `mass_resolution_kg` likewise, and
         `unseen_kg`: how unsure it is by what no reading showed.
     barometer_pa : the site's.
@@ -67,6 +71,7 @@ class Ticks:
     reference_k: Floats
     plateau_k: Floats
     density: Floats
+    expanded: Floats
     moved_kg: Floats
     mass_resolution_kg: Floats
     unseen_kg: Floats
@@ -129,6 +134,7 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         reference_k=reference,
         plateau_k=plateau,
         density=density,
+        expanded=_expanded(at, pressure),
         moved_kg=moved,
         mass_resolution_kg=mass_resolution,
         unseen_kg=unseen,
@@ -161,6 +167,16 @@ def _plateau(at_s: Floats, bubble_k: Floats) -> Floats:
     index = pd.to_timedelta(at_s, unit="s")
     stood = pd.Series(bubble_k, index=index).rolling(f"{PLATEAU_S:.0f}s", min_periods=3).median()
     return np.asarray(stood.cummax().ffill(), dtype=float)
+
+
+def _expanded(at_s: Floats, pressure_pa: Floats) -> Floats:
+    """Return by which share gas is colder than its surroundings for having expanded, shape (n,)."""
+    cold = np.zeros(len(at_s))
+    kept = 1.0 / (1.0 + np.diff(at_s) / REGAINS_S)
+    cools = -EXPANDS * np.diff(np.log(pressure_pa))
+    for k in range(len(kept)):
+        cold[k + 1] = (cold[k] + cools[k]) * kept[k]
+    return np.maximum(cold, 0.0)
 
 
 def _dropped(at_s: Floats, water_k: Floats) -> np.ndarray:

@@ -522,6 +522,33 @@ def test_vapour_that_grows_cold_as_it_is_drawn_keeps_no_plate_from_closing(pocke
     assert gone is None or pocket_kg or (gone.time - stretch.begin).total_seconds() < 1800.0 + 300.0
 
 
+def test_a_pocket_that_boils_away_is_no_vapour_that_grew_cold() -> None:
+    """Half a kilogram boils away while vapour falls by e in 30 min: gas that expands so slowly stays warm."""
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 5400.0, 2.0)
+    drawn_s = np.maximum(seconds - 1800.0, 0.0)
+    pressure = 440e3 * np.exp(-drawn_s / 1800.0)
+    vapour = 0.4 * np.asarray(fluid.vapor_density_at(pressure, 285.0))
+    pocket = np.maximum(0.5 - drawn_s * 0.5 / 600.0, 0.0)
+    gross = 20.0 + 0.05 * np.clip(seconds - 300.0, 0.0, 1200.0) + vapour[0] - vapour + 0.5 - pocket
+    charge = 60.5 + vapour[0]
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", pressure / 1e3),
+            "cylinder_weight": ("kg", np.round(gross, 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={
+            "circuit": {"refrigerant": "R-134a", "charge": f"{charge:.3f} kg", "internal_volume": "400 L"},
+        },
+    )
+    gone = found(assess(stretch), "liquid_gone")
+    assert gone is not None
+    assert pocket[seconds <= (gone.time - stretch.begin).total_seconds()][-1] <= 0.003 * charge
+
+
 @pytest.mark.parametrize(("row", "by"), [(2, "plate"), (30, "balance")])
 def test_a_plate_closes_only_as_well_as_a_change_of_cylinder_was_seen(row: int, by: str) -> None:
     fluid = refrigerant("R-134a")

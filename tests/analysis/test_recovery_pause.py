@@ -56,6 +56,7 @@ def boiling(marked_s: float | None) -> Ticks:
         reference_k=unknown,
         plateau_k=unknown,
         density=unknown,
+        expanded=unknown,
         moved_kg=unknown,
         mass_resolution_kg=unknown,
         unseen_kg=unknown,
