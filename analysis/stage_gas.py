@@ -152,7 +152,8 @@ class GasStages(RefrigerantStages):
         over_s = min(on_s / 2.0, LOOKED_AT_S)
         if shut is not None and on_s >= LONGER_PART * s.hold_s:
             over_s = on_s - LOOKED_AT_S / 4.0
-        self.end(broken_s - over_s, k, max(120.0, on_s / 2.0))
+        end_s = broken_s - over_s  # between its hold and the vacuum that was broken nothing tells when people were done
+        self.end(end_s, k, max(120.0, end_s - held_s, self.now.left_s - end_s))
 
     def _begin_evacuation(self, k: int) -> None:
         s = self.s
@@ -160,6 +161,8 @@ class GasStages(RefrigerantStages):
         if self.stage == "recovery":  # nothing was pumped while it pulled; without a scale this looks like more of it
             pulled_s = self.rested_s if s.end_s[k] - self.active_s < REST_S else self.active_s
         j = self.pulled_from(k, min(int(np.searchsorted(s.end_s, pulled_s)), k))
+        if not self.found and np.nanmax(s.pressure_pa[: j + 1]) < PUMPED_PA:
+            j = 0  # the log began in it
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
         ended = j < k and bool(s.at_end[j] and not s.probe[j] and s.probe[j + 1])

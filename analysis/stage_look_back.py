@@ -118,12 +118,20 @@ class LookBack:
         lately = s.pressure_pa[max(k - 2, 0) : k + 1]
         own_pa = s.step_pa[max(k - 2, 0) if now is None else now]
         flicker_pa = s.flicker_pa[k if now is None else min(max(k, FLICKER_MINUTES), now)]
-        least_pa = max(STEP_PA, 1.5 * flicker_pa, min(own_pa if own_pa > 0.0 else np.inf, FLICKER_PA / 2.0))
+        least_pa = max(STEP_PA, 1.5 * flicker_pa, min(own_pa if own_pa > 0.0 else np.inf, FLICKER_PA) / 2.0)
         for way in (1, -1):
             moved = way * (lately[1:] - lately[0])
             if len(moved) == 2 and (moved.min() > 2.0 * least_pa or np.diff(moved, prepend=0.0).min() > 1.3 * least_pa):
                 return way
         return 0
+
+    def fell_at_once(self, k: int, now: int | None = None) -> bool:
+        """Return whether pressure fell in two minutes up to `k` as it did not before: what cools falls on and on."""
+        p, before = self.s.pressure_pa, max(k - 2 - STILL_MINUTES, 0)
+        if self.stepped(k, now) >= 0:
+            return False
+        usual_pa = 2.0 * (p[before] - p[k - 2]) / max(k - 2 - before, 1)
+        return not usual_pa > (p[k - 2] - p[k]) / 4.0
 
     def opened_at(self, k: int, first: int, now: int) -> tuple[int, bool]:
         """Return the minute before a valve was opened to what flowed by minute `k`, and whether that was seen by `now`.
@@ -134,7 +142,7 @@ class LookBack:
         """
         s, j, seen = self.s, k, False
         for i in range(k, first + 1, -1):
-            fell = self.stepped(i, now) < 0 and np.nanmax(s.calm_pa[i : min(i + 3, now + 1)]) < s.pressure_pa[i - 2]
+            fell = self.fell_at_once(i, now) and np.nanmax(s.calm_pa[i : min(i + 3, now + 1)]) < s.pressure_pa[i - 2]
             if fell and self._flowed_between(i, j):
                 j, seen = i - 2, self._at_once(i, now)
         return j, seen

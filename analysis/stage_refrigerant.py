@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA, STILL_KG
+from analysis.stage_look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG
 from analysis.stage_signals import MINUTE_S
 from analysis.stage_state import FILLED_PART, OPEN_MINUTES, QUIET_S, WatchState
 
@@ -200,6 +200,8 @@ class RefrigerantStages(WatchState):
             j -= 1
         least = int(np.searchsorted(s.end_s, self.floor_s))
         onset, seen = self.fell_from(j, least, k)
+        if self.stirred is not None and s.end_s[k] - s.end_s[self.stirred] < PULL_MINUTES * MINUTE_S:
+            onset, seen = least, self.found[-1].end_within_s < UNSEEN_S  # what ended the rest was the pull
         sure = seen or self.has_scale(k)
         if not sure:
             onset = max(s.back(onset, UNSEEN_MINUTES), least)

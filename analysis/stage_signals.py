@@ -83,7 +83,7 @@ class Signals:
     at_end : the gauge stands at the air's pressure and never showed less: it may have no scale for vacuum.
     calm_pa : median of three minutes of it.
     flicker_pa : how much it bends from minute to minute, median of half an hour; 0 while that is not known.
-    step_pa : the smallest step in which it moved so far, by minutes: the gauge's own, or half of it.
+    step_pa : the smallest step in which its gauge moved from row to row so far.
     barometer_pa : atmosphere.
     saturation_low_pa, saturation_high_pa : where the refrigerant would stand, for the coldest and the warmest
         of the room's temperatures; NaN when the refrigerant is not stated.
@@ -175,7 +175,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         at_end=at_end,
         calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
         flicker_pa=_flicker(pressure),
-        step_pa=_step(pressure - channel("_barometer")),
+        step_pa=_step(frame, bins),
         barometer_pa=channel("_barometer"),
         saturation_low_pa=low,
         saturation_high_pa=high,
@@ -304,9 +304,32 @@ def _flicker(pressure_pa: np.ndarray) -> np.ndarray:
     return bends.rolling(30, min_periods=FLICKER_MINUTES).median().fillna(0.0).to_numpy()
 
 
-def _step(gauge_pa: np.ndarray) -> np.ndarray:
-    steps = np.abs(np.diff(gauge_pa, prepend=np.nan))
-    return np.nan_to_num(np.fmin.accumulate(np.where(steps > SMALLEST_STEP_PA, steps, np.nan)))
+def _step(frame: pd.DataFrame, bins: Bins) -> np.ndarray:
+    """Return the smallest step so far of the first gauge that moved, over the air's pressure or over nothing.
+
+    Over which of the two it shows its numbers is the one over which its steps are coarser.
+    """
+    step = np.full(len(bins.end_s), np.nan)
+    air = frame["_barometer"].to_numpy(dtype=float)
+    nothing = np.broadcast_to(0.0, len(air))
+    for name in reversed([name for name in CIRCUIT_PRESSURES if name in frame]):
+        read = frame[name].to_numpy(dtype=float)
+        coarser = np.fmax(*(_smallest_step(read, over, bins) for over in (nothing, air)))
+        step = np.where(np.isnan(coarser), step, coarser)
+    known: np.ndarray = np.nan_to_num(step)
+    return known
+
+
+def _smallest_step(read_pa: np.ndarray, over_pa: np.ndarray, bins: Bins) -> np.ndarray:
+    moved = np.full(bins.runs.rows, np.nan, dtype=np.float32)
+    for begin in range(1, len(moved), PIECE_ROWS):
+        rows = slice(begin - 1, min(begin + PIECE_ROWS, len(moved)))
+        by = np.abs(np.diff(read_pa[rows] - over_pa[rows]))
+        moved[begin : rows.stop] = np.where(by > SMALLEST_STEP_PA, by, np.nan)
+    smallest: np.ndarray = (
+        np.fmin.accumulate(bins.runs.least(moved)) if len(moved) else np.full(len(bins.end_s), np.nan)
+    )
+    return smallest
 
 
 def _restless(weight: np.ndarray) -> np.ndarray:

@@ -136,9 +136,13 @@ class _Watcher(GasStages):
         return bool(still and (np.isnan(s.calm_pa[k]) or self.held(k, 5, 0.02)))
 
     def _drawn(self, k: int) -> bool:
-        """Return whether pressure ever fell at once: no scale shows what draws, and whether it only pauses."""
+        """Return whether pressure ever fell at once: no scale shows what draws, and whether it only pauses.
+
+        At the pressure that the job wants to test at any fall counts: it may be nitrogen that settles.
+        """
         if not self.found and np.isnan(self.s.weight_kg[k]) and k >= STILL_MINUTES:
-            self.drawn = self.drawn or self.stepped(k) < 0
+            tested = self.off_test_part < TESTED_PART
+            self.drawn = self.drawn or (self.stepped(k) < 0 if tested else self.fell_at_once(k))
         return self.drawn and not self.found
 
     def _still_since(self, k: int) -> int:
@@ -163,4 +167,5 @@ class _Watcher(GasStages):
         if part[-1] > STIRRED or part[-1] < 1.0 / STIRRED:
             moved = first + int(np.flatnonzero((part > 1.03) | (part < 0.97))[0])
             onset, seen = self.fell_from(moved, began, k)
-            self.end(float(self.s.begin_s[onset + 1 if seen else moved]), k, 120.0 if seen else UNSEEN_S)
+            self.end(float(self.s.begin_s[onset + 1]), k, 120.0 if seen else UNSEEN_S)
+            self.stirred = k

@@ -18,6 +18,7 @@ from analysis.log import Log, load
 from analysis.result import Figure, Finding
 from analysis.review import review
 from analysis.stage_look_back import LookBack
+from analysis.stage_signals import read_signals
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
 from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable, PressureTestTable
@@ -232,6 +233,16 @@ def test_a_vacuum_that_only_a_gauge_shows_from_the_first_row_on_is_not_being_pum
     assert near(spans[0].begin, 4_200.0)
 
 
+def test_a_log_that_begins_in_a_vacuum_that_the_probe_shows_has_its_evacuation_from_the_first_row_on() -> None:
+    """It was shut off before, and stands for two hours."""
+    seconds = np.arange(0.0, 2 * 3_600.0, 10.0)
+    vacuum = 50.0 + 0.004 * seconds
+    spans = spans_in(hold=1_800.0, circuit_pressure=np.zeros(len(seconds)), vacuum=vacuum)
+    assert [span.stage for span in spans] == ["evacuation"]
+    assert spans[0].begin == at(0.0)
+    assert "before the log" in spans[0].doubt
+
+
 def test_a_large_leak_is_no_letting_out() -> None:
     """A test at 14 bar gauge loses a sixth in an hour, and is let down after two hours."""
     filled, let_down = 1_800.0, 9_000.0
@@ -288,6 +299,33 @@ def test_a_cylinder_that_was_put_on_long_before_the_pull_ends_no_look_at_the_res
     spans = spans_in(circuit_pressure=pressure, cylinder_weight=gross, **still)
     assert [span.stage for span in spans] == ["at_rest", "recovery"]
     assert near(spans[0].end, 3_600.0)
+
+
+def test_a_machine_that_cools_on_and_on_is_not_opened_before_pressure_falls_at_once() -> None:
+    """By a step of its gauge a minute, and from minute 30 by fourteen of them in two."""
+    pressure = 1e3 * np.interp(np.arange(60.0), [0.0, 30.0, 32.0, 60.0], [1_500.0, 1_470.0, 1_456.0, 1_430.0])
+    nothing = np.zeros(60)
+    seen = SimpleNamespace(
+        pressure_pa=pressure,
+        calm_pa=pressure,
+        flicker_pa=nothing,
+        step_pa=nothing + 500.0,
+        end_s=60.0 * np.arange(1.0, 61.0),
+    )
+    assert LookBack(seen).opened_at(55, 8, 59)[0] in (29, 30)  # type: ignore[arg-type]
+
+
+def test_the_step_of_a_gauge_is_its_own_whatever_the_barometer_does() -> None:
+    """One of 1 kPa over the air's pressure, two rows of each number in turn; the air moves by tens of pascals."""
+    seconds = np.arange(0.0, 1_800.0, 10.0)
+    air = 101_325.0 + 25.0 * np.sin(seconds)
+    shown = 400e3 + 1e3 * (np.arange(len(seconds)) // 2 % 2)
+    log = replace(
+        si_log(seconds, {"circuit_pressure": shown + air}),
+        barometer_pa=pd.Series(air, START + pd.to_timedelta(seconds, "s")),
+    )
+    step = read_signals(log, Job(job=JobTable(name="a gauge"))).step_pa
+    assert step[5:] == pytest.approx(1_000.0)
 
 
 def test_a_blank_beside_a_bend_is_not_the_bend() -> None:
@@ -370,6 +408,21 @@ def test_a_vacuum_that_stands_for_hours_was_left_alone_after_its_hold(idle_s: fl
     assert spans[0].left is not None
     assert near(spans[0].left, charge_s - 150.0)
     assert near(spans[1].begin, charge_s)
+
+
+@pytest.mark.parametrize("longer_s", [600.0, 1_200.0])
+def test_an_evacuation_ended_between_its_hold_and_the_vacuum_that_was_broken(longer_s: float) -> None:
+    """Nothing shows when people were done with it: what is told holds both."""
+    charge_s = 4_800.0 + 1_800.0 + longer_s
+    seconds = np.arange(0.0, charge_s + 3_600.0, 10.0)
+    vacuum = 26.0 + 101_299.0 * np.exp(-np.clip(seconds - 1_200.0, 0.0, 3_600.0) / 180.0)
+    vacuum += 0.05 * np.maximum(seconds - 4_800.0, 0.0)
+    pressure = np.where(seconds < charge_s, vacuum, charged(seconds - charge_s)["circuit_pressure"])
+    probe = np.where(pressure < 2_600.0, pressure, np.nan)
+    pumped = spans_in(hold=1_800.0, circuit_pressure=pressure, vacuum=probe)[0]
+    assert pumped.end is not None
+    for meant in (4_800.0 + 1_800.0, charge_s):
+        assert abs((pumped.end - at(meant)).total_seconds()) <= pumped.end_within_s + 120.0
 
 
 def test_a_vacuum_that_still_stands_at_the_end_of_the_log_was_held_as_long_as_the_job_asks() -> None:
