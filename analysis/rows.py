@@ -230,7 +230,8 @@ def _no_other_table(chunk: pd.DataFrame, time: np.ndarray, source: Source) -> No
     headers = timeless[timeless[str(source.time_at[0])].str.strip(TEXT_SIGNS) == source.time_called]
     for position, column in source.channels.values():
         for cell in headers[str(position)].dropna().astype("str").unique():
-            if " ".join(cell.strip(TEXT_SIGNS).split()) != " ".join(column.header.split()):
+            again, first = (" ".join(name.strip(TEXT_SIGNS).split()) for name in (cell, column.header))
+            if not (first.startswith(again) or again.startswith(first)):  # the unit may be left out
                 raise InputError(
                     f"{source.path}: further down another table begins, with {cell.strip()!r} where {column.header!r}"
                     " stood; expected one table with a column for each channel, or each table in a file of its own"
