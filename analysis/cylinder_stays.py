@@ -64,7 +64,7 @@ def fluid_of(table: CylinderTable | None, fluid: Refrigerant | None) -> Refriger
     return refrigerant(table.refrigerant)
 
 
-def _limit_of(
+def limit_of(
     table: CylinderTable | None, fluid: Refrigerant | None, system: UnitSystem, gross_kg: float
 ) -> tuple[SafeFill, float] | None:
     """Return the safe fill and the safe gross weight [kg] of a cylinder that weighs `gross_kg`, None when not known."""
@@ -94,13 +94,13 @@ def stays_on_scale(stretch: Stretch, weighing: Weighing, fluid: Refrigerant | No
         named.add(name)
         begin_kg = float(gross[rows[0]]) if len(rows) else np.nan
         zeroed = weighing.loads[number].zeroed
-        limit = None if zeroed else _limit_of(table, fluid, system, begin_kg)
+        limit = None if zeroed else limit_of(table, fluid, system, begin_kg)
         guessed = False
         if table is None and not zeroed and naming.by == "order":
             # not known which of the job's cylinders it is: the lightest limit of those that it may be, by its weight
             left = [t for t in stretch.job.cylinder if t.id not in named]
             alike = [t for t in left if t.id in naming.may_be]
-            others = [_limit_of(t, fluid, system, begin_kg) for t in alike or left]
+            others = [limit_of(t, fluid, system, begin_kg) for t in alike or left]
             limit = min((other for other in others if other is not None), key=lambda pair: pair[1], default=None)
             guessed = limit is not None
         fill, gross_limit_kg = (None, None) if limit is None else limit

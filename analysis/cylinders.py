@@ -56,7 +56,7 @@ def cylinder_cautions(stretch: Stretch, weighing: Weighing, *, unsure_told: bool
         moved, unsure = (Figure(kg, "mass").show(system) for kg in (moved_kg, unsure_kg))
         said.append(f"The {moved} that moved are {UNSURE_SAID} {unsure}: {weighing.why_unsure(system)}.")
     if "cylinder_weight" in stretch.frame and not stretch.has("cylinder_weight"):
-        said.append("The scale's column is blank: nothing was weighed.")
+        said.append("The scale's column is blank or left out: nothing was weighed.")
     elif stretch.has("cylinder_weight") and not any(load.confirmed for load in weighing.loads):
         said.append("The scale never showed a cylinder that stood there: nothing was weighed.")
     if weighing.sign < 0:

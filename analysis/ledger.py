@@ -8,8 +8,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from analysis.cylinder_stays import limit_of
 from analysis.cylinders import UNSURE_SHARE
 from analysis.export import csv_text
+from analysis.fluids.refrigerants import refrigerant_of
 from analysis.leak_rate import Addition, applies, leak_rates, leak_rules
 from analysis.result import Figure
 from analysis.scale import Load, weigh
@@ -19,6 +21,8 @@ from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UnitSystem, display
 
 MOST_PLACES = 3
+OVERFULL = 1.01
+"""A cylinder holds more than its safe fill where it does so by more than a scale is unsure of (common practice)."""
 ADRIFT_KG = 0.5
 """A cylinder that weighs this much less or more than when it was last on the scale lost or gained something."""
 
@@ -37,7 +41,7 @@ class Reviewed(Protocol):
 class CylinderAccount:
     """One cylinder over the whole job [kg]. `start_kg` is NaN where neither job nor tare tells it.
 
-    `doubt_kg` is how unsure its mass is by what no reading showed.
+    `doubt_kg` is how unsure its mass is by what no reading showed; `safe_kg` its safe net fill, NaN where not known.
     """
 
     cylinder: str
@@ -46,6 +50,7 @@ class CylinderAccount:
     given_out_kg: float = 0.0
     adrift_kg: float = 0.0
     doubt_kg: float = 0.0
+    safe_kg: float = math.nan
 
     @property
     def left_kg(self) -> float:
@@ -111,6 +116,9 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
                     "A cylinder of the charging is not named, so what came back from the recovery is not wholly known."
                 )
             account = accounts.setdefault(name, CylinderAccount(name, _start_kg(load.table, load.begin_kg)))
+            limit = None if load.zeroed else limit_of(load.table, refrigerant_of(job), job.job.units, load.begin_kg)
+            if limit is not None:
+                account.safe_kg = limit[0].net_kg
             if name in gross and not load.zeroed and abs(load.begin_kg - gross[name]) > ADRIFT_KG:
                 change = load.begin_kg - gross[name]
                 account.adrift_kg += change
@@ -194,6 +202,9 @@ def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
     told = [(label, show(mass)) for label, mass in listed if not math.isnan(mass)]
     for account in ledger.cylinders:
         text = f"in {show(account.taken_in_kg)}, out {show(account.given_out_kg)}, left {show(account.left_kg)}"
+        if account.taken_in_kg > account.given_out_kg + 0.5 * account.safe_kg:  # not one nearly empty
+            text += f" of a safe {show(account.safe_kg)}"
+            text += ": overfull" if account.left_kg > OVERFULL * account.safe_kg else ""
         if account.doubt_kg > UNSURE_SHARE * max(account.taken_in_kg, account.given_out_kg):
             text += f", sure only to within {Figure(account.doubt_kg, 'mass').show(system)}"
         told.append((f"Cylinder {account.cylinder.removeprefix('cylinder ')}", text))
@@ -233,6 +244,8 @@ def record(job: Job, ledger: Ledger, today: datetime.date, history: Sequence[Add
         verdict = {True: "exceeded", False: "not exceeded", None: "no threshold: the job gives no use"}[rate.exceeded]
         limit = "" if rate.threshold is None else f"; threshold {100 * rate.threshold:.0f} % {verdict}"
         lines.append((f"Leak rate, {rate.method}", f"{100 * rate.share:.1f} % a year = {rate.how}{limit}"))
+    if full is not None and not history:
+        lines.append(("What was added before", "not known here, taken as none: a history of the circuit counts it in"))
     later = sum(addition.date >= today for addition in history)
     if later:
         lines.append(("History not counted", f"{later} of its rows: from the day of this service on"))
@@ -242,6 +255,11 @@ def record(job: Job, ledger: Ledger, today: datetime.date, history: Sequence[Add
     return Record(tuple((a, b) for a, b in lines if b), leak_rules().records_kept_years, missing)
 
 
+def keep_line(kept: Record) -> tuple[str, str]:
+    """Return how long a record is to be kept, as a (label, text) pair."""
+    return "Keep for", f"{kept.keep_years} years (from memory)"
+
+
 def record_csv(kept: Record) -> str:
     """Return the record as CSV text with nothing in it that a spreadsheet would run."""
-    return csv_text([("what", "value"), *kept.lines, ("Keep for", f"{kept.keep_years} years (from memory)")])
+    return csv_text([("what", "value"), *kept.lines, keep_line(kept)])

@@ -46,6 +46,9 @@ the lower bound is the standard atmosphere at 5,500 m)."""
 BAROMETER_STEP_PA, STEP_WITHIN_US, BAROMETER_READINGS = 800.0, 65_000_000, 5
 """No weather moves a barometer by 8 hPa between two readings a minute apart; five readings are a level to step from."""
 
+SITE_DISAGREES_PA = 6e3
+"""Weather seldom moves a barometer this far off the standard atmosphere of its elevation (common practice)."""
+
 GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 LEAST_PRESSURE_PA = 100.0
@@ -180,6 +183,12 @@ def _barometer(frame: pd.DataFrame, job: Job) -> tuple[pd.Series, BarometerSourc
     said = ""
     if stated is not None:
         fallback, source = stated.pa, "stated"
+        there = stated.pa if elevation is None else standard_atmosphere_pa(elevation)
+        if abs(there - stated.pa) > SITE_DISAGREES_PA:
+            said = (
+                f"[site] barometer is {stated.pa / 1e3:.1f} kPa, but at its elevation of {elevation:.0f} m the air has "
+                f"about {there / 1e3:.1f} kPa: the barometer is gone by; is it that of sea level?"
+            )
     elif elevation is not None:
         fallback, source = standard_atmosphere_pa(elevation), "elevation"
     else:

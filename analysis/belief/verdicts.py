@@ -49,7 +49,7 @@ def seen_to_the_end(stretch: Stretch, found: Assessment, doubts: Sequence[Findin
     """
     if found.verdict.startswith("steady"):
         return _with_every_figure(stretch, found, doubts)
-    if found.verdict not in HOW_IT_STANDS:
+    if found.verdict not in HOW_IT_STANDS | {"undecided"}:
         return found
     last = stretch.frame.index[-1]
     for doubt in doubts:

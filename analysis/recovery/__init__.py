@@ -118,6 +118,9 @@ def _verdict(
             return "undecided", f"Whether liquid still stands cannot be told yet. {what_to_do}"
         return "level_not_reached", f"The required level is not reached, and liquid may stand. {what_to_do}"
     if required.level is None:
+        if required.no_row:
+            rules = f"{required.rules.title} has no level for a job like this (refrigerant, charge, volume, equipment)"
+            return "undecided", f"No liquid stands any more, but {rules}: look at the rule file, or name another."
         return "complete", "No liquid stands any more; no level was asked for."
     return "level_not_reached", "No liquid stands any more, but the required level is not reached yet."
 
@@ -160,7 +163,7 @@ def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required
     said = []
     if weighing is None:
         blank = "cylinder_weight" in stretch.frame
-        scale = "The scale's column is blank: nothing was weighed" if blank else "There was no scale"
+        scale = "The scale's column is blank or left out: nothing was weighed" if blank else "There was no scale"
         said.append(f"{scale}, so only a pause can show that liquid is gone.")
     if ticks.water_channel is None and len(ticks):
         said.append("There was no water temperature; the circuit's own standing saturation was used.")

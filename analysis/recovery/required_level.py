@@ -29,6 +29,7 @@ class RequiredLevel:
     ----------
     level : absolute, or above the site's barometer where the rule is in gauge pressure.
     missing : what the job does not say; the deepest level that could apply was taken.
+    no_row : the rules do ask for levels, but no row of theirs is for a job like this one.
     hold_s, hold_within : a pause of that length, and the share of the level that pressure may stand above it.
     """
 
@@ -38,6 +39,7 @@ class RequiredLevel:
     missing: tuple[str, ...]
     hold_s: float
     hold_within: float
+    no_row: bool
 
 
 def required_level(job: Job) -> RequiredLevel:
@@ -56,9 +58,8 @@ def required_level(job: Job) -> RequiredLevel:
     named, fluid = job.circuit.pressure_class, refrigerant_of(job)
     if named is None and fluid is not None:
         named = fluid.pressure_class()
-    level, missing = _deepest(
-        table.rows("level"), job, named, STANDARD_ATMOSPHERE_PA if reference is None else reference
-    )
+    asked = table.rows("level")
+    level, missing = _deepest(asked, job, named, STANDARD_ATMOSPHERE_PA if reference is None else reference)
     leaking = table.pressure("leaking")
     if job.recovery.leaking and leaking is not None:
         level, missing = leaking, ()
@@ -69,6 +70,7 @@ def required_level(job: Job) -> RequiredLevel:
         missing=missing,
         hold_s=HOLD_S if hold_s is None else hold_s,
         hold_within=HOLD_WITHIN if within is None else within,
+        no_row=level is None and len(asked) > 0,
     )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 from matplotlib.figure import Figure as Plot
 
-from analysis.ledger import balance, rows
+from analysis.ledger import balance, keep_line, record, rows
 from analysis.report import (
     at_rest_plot,
     charging_plot,
@@ -169,6 +169,15 @@ def balance_rows(review: Review) -> list[tuple[str, str]]:
     if ledger is None:
         return []
     return [*rows(ledger, review.job.job.units), *(("Note", said) for said in ledger.said)]
+
+
+def record_rows(review: Review) -> list[tuple[str, str]]:
+    """Return the record to keep as (label, text) pairs, nothing where no refrigerant was moved."""
+    ledger = balance(review.stages)
+    if ledger is None:
+        return []
+    kept = record(review.job, ledger, review.log.frame.index[-1].date())
+    return [*kept.lines, *([("Not known", ", ".join(kept.missing))] if kept.missing else []), keep_line(kept)]
 
 
 def notes(review: Review) -> list[tuple[pd.Timestamp, str]]:

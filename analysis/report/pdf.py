@@ -142,6 +142,9 @@ def _log(review: Review, digests: Mapping[str, str]) -> list[Any]:
             Paragraph("Notes", _style(11, True, spaceBefore=8, spaceAfter=3)),
             _pairs([(contents.clock(time), text) for time, text in written]),
         ]
+    to_keep = contents.record_rows(review)
+    if to_keep:
+        parts += [Paragraph("Record to keep", _style(11, True, spaceBefore=8, spaceAfter=3)), _pairs(to_keep, 8)]
     made_from = [
         Paragraph("Made from", _style(11, True, spaceBefore=8, spaceAfter=3)),
         _pairs([(name, f"SHA-256 {digest}") for name, digest in digests.items()]),

@@ -8,9 +8,12 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from analysis.cylinder_stays import limit_of
+from analysis.fluids.refrigerants import refrigerant_of
 from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, shade, to_days, unit_of
 from analysis.result import Assessment, Finding, Span
 from analysis.result import Figure as Number
+from analysis.scale import weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import EVAPORATOR_WATER
 from analysis.vocabulary.text import words
@@ -59,12 +62,31 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
             legend(ax)
         else:
             draw_line(ax, traces["recovered"], "mass", system, "recovered by the scale", LINES[2])
+            _bounds(ax, stretch, traces["recovered"])
             ax.margins(y=0.2)
             ax.set_ylabel(f"recovered [{unit_of('mass', system)}]")
     for ax in axes:
         shade(ax, assessment.spans if ax is axes[-1] else [_unnamed(s) for s in assessment.spans], _SHADES)
     _mark(top, [f for f in assessment.findings if f.kind in _TOLD])
     return figure
+
+
+def _bounds(ax: Axes, stretch: Stretch, recovered: pd.Series) -> None:
+    """Draw up to where each cylinder may be filled, as long as it stood on the scale, and its name."""
+    system, label = stretch.job.job.units, "safe fill of the cylinder"
+    for load in weigh(stretch).loads:
+        limit = limit_of(load.table, refrigerant_of(stretch.job), system, load.begin_kg)
+        before = recovered.loc[: load.begin].dropna()
+        if limit is None or load.zeroed or not load.confirmed:
+            continue
+        full_kg = (before.iloc[-1] if len(before) else 0.0) + limit[1] - load.begin_kg
+        end = stretch.frame.index[-1] if load.end is None else load.end
+        start, stop = to_days(pd.DatetimeIndex([load.begin, end]))
+        height = display(full_kg, "mass", system)[0]
+        ax.hlines(height, start, stop, color=LINES[1], linewidth=1.2, linestyle="--", label=label)
+        ax.text(start, height, f" {load.cylinder}", fontsize=8, color=LINES[1], va="bottom", clip_on=True)
+        label = "_"
+    legend(ax)
 
 
 def _unnamed(span: Span) -> Span:

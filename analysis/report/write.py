@@ -47,6 +47,7 @@ def render(review: Review, digests: Mapping[str, str]) -> str:
         stages=contents.stage_pages(review),
         timeline=timeline.draw(review),
         balance=contents.balance_rows(review),
+        record=contents.record_rows(review),
         log_findings=contents.log_findings(review),
         channels=channels_plot.draw(review),
         cautions=review.cautions,

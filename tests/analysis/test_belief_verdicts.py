@@ -73,6 +73,17 @@ def test_a_recovery_whose_gauge_fails_is_not_said_to_hold_liquid_hours_later(fai
     assert ("not believed since" in result.stages[0].assessment.text) == failed
 
 
+@pytest.mark.parametrize("column", ["psia", "psig"])
+def test_a_level_reached_by_gauge_values_in_an_absolute_column_is_not_said_to_stand(column: str) -> None:
+    """R-134a pulled from 12 degC to 6 psia; a gauge shows 9 psi under the air, as no absolute one can."""
+    minute = np.arange(120.0)
+    psia = np.maximum(6.0, 64.0 * np.exp(-np.maximum(0.0, minute - 20.0) / 25.0))
+    shown = (psia - 14.7 + 0.1 * np.random.default_rng(3).integers(-1, 2, 120)).round(1)
+    result = reviewed("recovery", {"circuit_pressure": (column, shown)})
+    assert (result.stages[0].assessment.figures["lowest_pressure"].si > 40e3) == (column == "psig")
+    assert ("not believed since" in result.stages[0].assessment.text) == (column == "psia")
+
+
 @pytest.mark.parametrize("leap", [0.0, 8.0])
 def test_a_gauge_that_leaps_while_the_machine_runs_puts_no_figure_out_of_its_limits(leap: float) -> None:
     """R-134a: 35 psig boil at 4 degC, 10 degC at the bulb; with 43 psig there would be hardly any superheat."""

@@ -98,6 +98,13 @@ def test_cylinders_hold_what_was_recovered_less_what_was_charged() -> None:
     assert found.returned_kg + found.added_kg == pytest.approx(found.charged_kg, abs=1e-9)
 
 
+def test_a_cylinder_is_told_with_its_safe_fill() -> None:
+    """CoolProp: liquid R-134a of 25 degC has 1,206.7 kg/m3; 80 % of 54 kg of water (999 kg/m3) are 52.18 kg."""
+    told = dict(rows(of(stage("recovery", ("A", 25, 60), ("B", 25, 83))), "si"))
+    assert told["Cylinder A"].endswith("of a safe 52.18 kg")
+    assert told["Cylinder B"].endswith("of a safe 52.18 kg: overfull")
+
+
 def test_a_cylinder_that_lost_some_overnight() -> None:
     found = of(stage("recovery", ("A", 25, 60)), stage("charging", ("A", 57, 30), hours=24))
     assert any("A came back 3.00 kg lighter" in said for said in found.said)
@@ -240,6 +247,8 @@ def test_record_and_its_csv() -> None:
     assert "exceeded" in said["Leak rate, annualising"]
     assert "Technician" in kept.missing
     read = list(csv.reader(io.StringIO(record_csv(kept))))
+    assert "taken as none" in said["What was added before"]
+    assert "What was added before" not in same_day
     assert ["Job", '\'=HYPERLINK("x")'] in read
     assert ["Site", "'+1"] in read
     assert not any(cell.startswith(("=", "+", "-", "@")) for row in read for cell in row)

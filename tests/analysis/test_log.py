@@ -77,6 +77,15 @@ def test_elevation_makes_gauge_absolute(tmp_path: Path) -> None:
     assert log.frame["circuit_pressure"].iloc[0] == pytest.approx(84_556, abs=5)
 
 
+@pytest.mark.parametrize(("barometer", "doubted"), [("101.3 kPa", True), ("83.1 kPa", False)])
+def test_a_barometer_that_is_not_that_of_the_elevation_is_named(tmp_path: Path, barometer: str, doubted: bool) -> None:
+    """U.S. Standard Atmosphere 1976: 84.6 kPa at 1,500 m; a weather report gives what it would be at sea level."""
+    site = f'[site]\nelevation = "1500 m"\nbarometer = "{barometer}"\n'
+    log, _ = load(folder(tmp_path, HEAD + row(0, 0, 50), JOB + site))
+    assert log.barometer_pa.iloc[0] == pytest.approx(float(barometer.split()[0]) * 1e3)
+    assert any("is it that of sea level" in said for said in log.cautions) == doubted
+
+
 @pytest.mark.parametrize("word", ["now", "today"])
 def test_no_cell_stands_for_the_moment_of_the_review(tmp_path: Path, word: str) -> None:
     log, _ = load(folder(tmp_path, HEAD + f"{word},5,50\n" + row(0, 5, 50)))

@@ -262,6 +262,24 @@ def test_a_machine_that_arrived_short_is_still_called_dry() -> None:
     assert assessment.verdict == "complete"
 
 
+def test_the_plot_shows_how_far_each_cylinder_may_be_filled() -> None:
+    """R-134a, 120 lb of water: 116.0 lb by 80 % at 77 degF; the second holds 20 lb already, so 96 lb more."""
+    minute = np.arange(90.0)
+    gross = np.interp(minute, [0, 10, 39, 40, 42, 43, 50, 80, 89], [58, 58, 98, 0, 0, 78, 78, 88, 88])
+    tables = {
+        "job": {"name": "n", "units": "us"},
+        "circuit": {"refrigerant": "R-134a"},
+        "cylinder": [{"id": n, "water_capacity": "120 lb", "tare": "58 lb"} for n in ("A", "B")],
+    }
+    marks = [(0.0, "mark", "cylinder_on", "A"), (2580.0, "mark", "cylinder_on", "B")]
+    logged = {"circuit_pressure": ("psig", np.full(90, 50.0)), "cylinder_weight": ("lb", gross)}
+    stretch = make_stretch("recovery", 60.0 * minute, logged, tables=tables, journal=marks)
+    plot = draw(stretch, assess(stretch))
+    assert plot is not None
+    heights = [line.get_segments()[0][0][1] for line in plot.axes[-1].collections if hasattr(line, "get_segments")]
+    assert heights == pytest.approx([116.0, 40.0 + 96.0], abs=0.5)
+
+
 def test_unmarked_pauses_are_seen() -> None:
     _, assessment = judged(Case(marks=False))
     assert assessment.verdict == "complete"

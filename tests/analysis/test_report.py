@@ -24,6 +24,7 @@ from analysis.result import Assessment, Figure, Span, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
+from tests.support import make_log
 
 HOSTILE = '<script>alert(1)</script> "quoted" & {{ 7*7 }} =cmd|calc'
 
@@ -171,6 +172,28 @@ def test_pdf_has_its_pages_and_is_the_same_each_time(folder: Path) -> None:
     assert pdf.startswith(b"%PDF-")
     assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 2  # the first for the customer, then all runs on
     assert pdf == render_pdf(reviewed(folder), digests_of(files(folder)))
+
+
+def test_the_record_to_keep_stands_in_the_report() -> None:
+    """15 lb into 50 lb, nothing known of before: 30 % a year (40 CFR 82.157)."""
+    minute = np.arange(90.0)
+    weight = 60.0 - np.clip((minute - 10.0) / 60.0, 0.0, 1.0) * 15.0
+    moved = review(
+        *make_log(
+            60.0 * minute,
+            {"cylinder_weight": ("lb", weight.round(2))},
+            tables={
+                "job": {"name": "n"},
+                "circuit": {"refrigerant": "R-134a", "charge": "50 lb", "use": "comfort_cooling"},
+            },
+            journal=[(0.0, "stage", "charging", "begin"), (5340.0, "stage", "charging", "end")],
+        )
+    )
+    said = dict(contents.record_rows(moved))
+    assert said["Leak rate, rolling average"].startswith("30.0 % a year")
+    assert said["Leak rate, rolling average"].endswith("threshold 10 % exceeded")
+    assert said["Keep for"].startswith("3 years")
+    assert "Record to keep" in render(moved, {})
 
 
 def test_the_digests_stand_on_one_page_with_their_heading(folder: Path) -> None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from analysis.recovery import assess
 from analysis.recovery.required_level import required_level
 from analysis.rules import load_rules, shipped_rules
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import load_job, parse_job
+from tests.benchmarks.recovery_circuit import Case, simulate
 
 HEAD = '[rules]\ntitle = "shop"\nsource = "our own"\n'
 
@@ -39,6 +42,22 @@ def test_a_shop_may_bring_its_own_file(tmp_path: Path) -> None:
     assert found.level is not None
     assert found.level.pa == pytest.approx(101_325 - 20 * 3386.389)
     assert (found.hold_s, found.hold_within) == (600.0, 0.005)
+
+
+def test_rules_without_a_row_for_the_job_are_told_from_rules_that_ask_for_nothing(tmp_path: Path) -> None:
+    name = written(tmp_path, HEAD + '[[recovery.level]]\nclass = ["low"]\nlevel = "25 Torr"\n')
+    job = {"job": {"name": "t"}, "circuit": {"refrigerant": "R-134a"}, "recovery": {"rules": name}}
+    assert required_level(parse_job(job)).no_row
+    assert not required_level(parse_job(job | {"circuit": {"refrigerant": "R-123"}})).no_row
+    assert not required_level(parse_job(job | {"recovery": {"rules": "none"}})).no_row
+    stretch = simulate(Case()).stretch
+    told = {}
+    for rules in (name, "none"):
+        recovery = stretch.job.recovery.model_copy(update={"rules": rules})
+        told[rules] = assess(replace(stretch, job=stretch.job.model_copy(update={"recovery": recovery})))
+    assert told["none"].verdict == "complete"
+    assert told[name].verdict == "undecided"
+    assert "has no level for a job like this" in told[name].text
 
 
 def test_a_rule_file_is_looked_for_beside_the_job(tmp_path: Path) -> None:
