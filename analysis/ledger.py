@@ -202,7 +202,7 @@ def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
     told = [(label, show(mass)) for label, mass in listed if not math.isnan(mass)]
     for account in ledger.cylinders:
         text = f"in {show(account.taken_in_kg)}, out {show(account.given_out_kg)}, left {show(account.left_kg)}"
-        if account.taken_in_kg > account.given_out_kg + 0.5 * account.safe_kg:  # not one nearly empty
+        if account.taken_in_kg > account.given_out_kg and account.left_kg > 0.5 * account.safe_kg:
             text += f" of a safe {show(account.safe_kg)}"
             text += ": overfull" if account.left_kg > OVERFULL * account.safe_kg else ""
         if account.doubt_kg > UNSURE_SHARE * max(account.taken_in_kg, account.given_out_kg):

@@ -21,9 +21,9 @@ AIR_PA = 4e3
 EMPTY_PA = 20e3
 """A circuit under less is in a vacuum."""
 LOADED = 0.05
-RUNS = 1.3
-"""A compressor that is loaded by more than the first, or lifts the pressure by the second, runs: a machine at rest has
-another order."""
+RUNS, HEATS_K = 1.3, 15.0
+"""A compressor that is loaded by more than the first runs, and one that lifts the pressure by the second and sends out
+gas or liquid warmer by the third than what it draws (common practice): nitrogen stands at two pressures, too."""
 
 
 @dataclass(frozen=True)
@@ -109,14 +109,17 @@ class Readings:
 
     def running(self) -> np.ndarray:
         """Return which minutes the machine runs in: those of a start-up by the journal, and before the journal speaks
-        those in which the compressor is loaded, or lifts the pressure where no load is read."""
+        those in which the compressor is loaded or, where no load is read, lifts the pressure and heats the gas."""
         unsaid = self.minute_end_s <= min((begin for _, begin, _ in self.stages_s), default=np.inf)
         if "compressor_load" in self.values:
             last = np.maximum(np.searchsorted(self.at, self.minute_end_s) - 1, 0)
             turns = self.values["compressor_load"][last] > LOADED
-        elif {"suction_pressure", "discharge_pressure"} <= set(self.minutes):
-            low, high = (self.minutes[f"{side}_pressure"].to_numpy() for side in ("suction", "discharge"))
-            turns = high > RUNS * low
+        elif {"suction_pressure", "discharge_pressure", "suction_temperature"} <= set(self.minutes):
+            low, high, cold = (
+                self.minutes[c].to_numpy() for c in ("suction_pressure", "discharge_pressure", "suction_temperature")
+            )
+            warm = self.minutes[[c for c in ("discharge_temperature", "liquid_temperature") if c in self.minutes]]
+            turns = (high > RUNS * low) & (warm.max(axis=1).to_numpy() > cold + HEATS_K)
         else:
             turns = np.zeros(len(unsaid), dtype=bool)
         return np.asarray(self.within("startup") | (unsaid & turns))

@@ -88,10 +88,10 @@ class Answer:
             left = more = ""  # how to go on, and how long, is no news while an alarm says to stop
         if tone != "alarm":
             tone = str(urgent["level"]) if urgent is not None else "caution" if model.recorder.lost else tone
-        if more and urgent is not None and not model.rows_are_late():
-            more = f"Now: {more}"  # the finding above speaks of its own time, perhaps with other numbers
         if model.judgement_is_late():
             more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
+        elif more and urgent is not None and not model.rows_are_late():
+            more = f"Now: {more}"  # the finding above speaks of its own time, perhaps with other numbers
         age = model.last_row_age_s()
         if model.rows_are_late() and age is not None:
             more = f"The last answer was: {answer} {more}"

@@ -808,6 +808,20 @@ def test_a_running_machine_in_order_is_believed() -> None:
     assert believe(*running({}, marked=False, loaded=True))[1] == ()
 
 
+@pytest.mark.parametrize(("low", "high", "celsius"), [(75.0, 150.0, 21.0), (150.0, 300.0, 21.0), (1.0, 46.0, 10.0)])
+def test_two_pressures_in_a_machine_that_stands_put_no_label_in_doubt(low: float, high: float, celsius: float) -> None:
+    """Nitrogen in its low and its high side, as their designs allow; liquid left where only the low side is drawn."""
+    at, noise = np.arange(0.0, 7_200.0, 10.0), np.random.default_rng(1)
+    thermometers = ("suction_temperature", "discharge_temperature", "liquid_temperature", "leaving_water_temperature")
+    for unit in ("degC", "degF"):
+        room = celsius if unit == "degC" else 32.0 + 1.8 * celsius
+        for seen in (thermometers, ("suction_temperature", "leaving_water_temperature")):
+            logged = {channel: (unit, np.round(room + 0.1 * noise.normal(size=len(at)), 1)) for channel in seen}
+            for channel, psig in (("suction_pressure", low), ("discharge_pressure", high)):
+                logged[channel] = "psig", np.round(psig + 0.1 * noise.normal(size=len(at)), 1)
+            assert believe(*make_log(at, logged, tables=R134A))[1] == ()
+
+
 @pytest.mark.parametrize(
     ("channel", "loaded"),
     [("leaving_water_temperature", False), ("suction_temperature", True), ("suction_pressure", True)],

@@ -103,6 +103,9 @@ def test_a_cylinder_is_told_with_its_safe_fill() -> None:
     told = dict(rows(of(stage("recovery", ("A", 25, 60), ("B", 25, 83))), "si"))
     assert told["Cylinder A"].endswith("of a safe 52.18 kg")
     assert told["Cylinder B"].endswith("of a safe 52.18 kg: overfull")
+    begun = dict(rows(of(stage("recovery", ("A", 67, 80), ("B", 25, 32))), "si"))
+    assert begun["Cylinder A"].endswith("left 55.00 kg of a safe 52.18 kg: overfull"), "what it held before counts"
+    assert begun["Cylinder B"].endswith("left 7.00 kg"), "one nearly empty is not told so"
 
 
 def test_a_cylinder_that_lost_some_overnight() -> None:
