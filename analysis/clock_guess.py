@@ -106,10 +106,6 @@ def _guess(
         (name for name in names if name and "time" in meanings(name)), key=lambda name: ZONE_SAID.search(name) is None
     )
     tried = [*called, *(name for name in names[:2] if name and name not in called)]
-    parts = _parts(names, cells)
-    if parts is not None:
-        columns = tuple(parts.values())
-        return TimeGuess(columns[0], " ".join(parts), columns[1:])
     pair = _pair(tried, cells)
     if pair is not None:
         form = _format(joined(*(pd.Series(cells[name], dtype="str") for name in pair)).str.strip(), american)
@@ -130,6 +126,10 @@ def _guess(
         form = _format(text, american)
         if form is not None:
             return TimeGuess(name, form[0], zone_known=form[1], doubts=form[2])
+    parts = _parts(names, cells)
+    if parts is not None:
+        columns = tuple(parts.values())
+        return TimeGuess(columns[0], " ".join(parts), columns[1:])
     for name in called:
         text = _texts(cells[name])
         since = numbers_of(text)

@@ -66,7 +66,7 @@ def known_keys(location: tuple[int | str, ...], model: type[BaseModel]) -> str:
 def entry_fault(error: ValidationError, model: type[BaseModel]) -> str:
     """Return what is wrong with one entry of `[columns]`: a key that is not known before one that is missing."""
     faults = sorted(error.errors(), key=lambda fault: fault["type"] != "extra_forbidden")
-    key, known = ".".join(map(str, faults[0]["loc"])), ", ".join(model.model_fields)
+    key, known = "".join(map(str, faults[0]["loc"][:1])), ", ".join(model.model_fields)
     if faults[0]["type"] == "extra_forbidden":
         return f"unknown key {key!r}; expected one of {known}"
     if faults[0]["type"] == "missing":

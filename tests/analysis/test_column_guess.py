@@ -356,6 +356,12 @@ def test_decimal_commas_put_the_day_first() -> None:
     assert proposal.time.format.startswith("%d/%m/%Y")
 
 
+def test_a_whole_stamp_is_read_before_the_parts_that_stand_beside_it() -> None:
+    rows = "".join(f"2026-03-14 10:{minute:02d}:00,2026,3,14,10,{60 + minute}.5\n" for minute in range(30))
+    proposal = propose_columns(f"Timestamp,Year,Month,Day,Hour,Suction pressure (psig)\n{rows}".encode(), "log.csv")
+    assert (proposal.time.column, proposal.time.clock) == ("Timestamp", ())
+
+
 @pytest.mark.parametrize(
     ("head", "form"),
     [

@@ -112,6 +112,7 @@ def test_quantities_become_si() -> None:
         ({**NAME, "columns": {"vacuum": {"colum": "V"}}}, r"columns: vacuum: unknown key 'colum'; expected one of col"),
         ({**NAME, "columns": {"vacuum": {"unit": "Pa"}}}, r"columns: vacuum: column is missing; expected a table such"),
         ({**NAME, "columns": {"vacuum": "V"}}, r"columns: vacuum: 'V' is not accepted; expected a table such as"),
+        ({**NAME, "columns": {"time": {"column": "T", "clock": 5}}}, r"time: clock: 5 is not accepted; expected text"),
         ({**NAME, "job": {"name": "n", "units": "metric"}}, r"units: 'metric'.*'us' or 'si'"),
     ],
 )
