@@ -6,11 +6,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from analysis import at_rest, charging, evacuation, pressure_test, recovery, startup
 from analysis.belief import believe, stages_of
 from analysis.belief.dead_gauge import while_alive
+from analysis.belief.fault import HOSE
 from analysis.belief.verdicts import seen_to_the_end, without_spoilt
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
@@ -182,6 +184,7 @@ def review(log: Log, job: Job) -> Review:
     Findings made by a row are the same whatever rows follow it.
     """
     log, doubts = believe(log, job)
+    below_zero = pd.DatetimeIndex(log.frame.index)[log.impossible.get(HOSE, np.zeros(len(log.frame), dtype=bool))]
     spans, odd = find_stages(log, job)
     stages = []
     findings = [_in_stage(f, spans) for f in doubts]
@@ -200,7 +203,7 @@ def review(log: Log, job: Job) -> Review:
             assessment = judge(believed)
         if span.stage == "pressure_test":
             assessment = while_alive(believed, assessment, (*doubts, *found), judge)
-        assessment = seen_to_the_end(believed, assessment, doubts)
+        assessment = seen_to_the_end(believed, assessment, doubts, below_zero)
         weighed = _weighed_after(span.stage, assessment, weighed)
         if span.stage == "at_rest":
             disagreed = _disagreed(assessment)

@@ -8,7 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from analysis.belief.fault import HOSE
+import numpy as np
+import pandas as pd
+
+from analysis.belief.fault import EMPTY_PA, HOSE
 from analysis.belief.lost import stages_of
 from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
@@ -23,8 +26,10 @@ STANDS_ON = {
     "oil_filter_drop": {"oil_pressure_before_filter", "oil_pressure_after_filter"},
 }
 """The channels of each figure of a running circuit."""
-HOW_IT_STANDS = {"liquid_remains", "level_not_reached", "level_not_held"}
+HOW_IT_STANDS = {"liquid_remains", "level_not_reached", "level_not_held", "undecided"}
 """Verdicts on a recovery that its pressure gives at the moment; what was reached and held stays so."""
+BY_PRESSURE = {"lowest_pressure": "pressure", "vapor_left": "mass"}
+"""Figures of a recovery that its gauge gives, and what they are."""
 
 
 def without_spoilt(stretch: Stretch, doubts: Sequence[Finding]) -> Stretch:
@@ -41,23 +46,39 @@ def without_spoilt(stretch: Stretch, doubts: Sequence[Finding]) -> Stretch:
     return stretch if frame is stretch.frame else replace(stretch, frame=frame)
 
 
-def seen_to_the_end(stretch: Stretch, found: Assessment, doubts: Sequence[Finding]) -> Assessment:
+def seen_to_the_end(
+    stretch: Stretch, found: Assessment, doubts: Sequence[Finding], below_zero: pd.DatetimeIndex
+) -> Assessment:
     """Return the assessment of a recovery, undecided where its gauge failed before and so nothing says how it stands.
 
     A scale that falls silent is told where it is weighed. A start-up is not steady, in or out of limits, by the figures
-    that are left where one with a limit failed.
+    that are left where one with a limit failed. `below_zero` is when the gauge showed less than a vacuum.
     """
     if found.verdict.startswith("steady"):
         return _with_every_figure(stretch, found, doubts)
-    if found.verdict not in HOW_IT_STANDS | {"undecided"}:
+    if stretch.stage != "recovery" or not len(stretch.frame):
         return found
-    last = stretch.frame.index[-1]
     for doubt in doubts:
-        failed = doubt.figures["channel"] == HOSE and stretch.begin <= doubt.time <= last
-        if failed and not stretch.frame.loc[doubt.time :, HOSE].notna().any():
+        if doubt.figures["channel"] != HOSE or not stretch.begin <= doubt.time <= stretch.frame.index[-1]:
+            continue
+        if _came_down_below(stretch, doubt, below_zero):
+            why = (
+                f"Cannot tell how it stands: {words(HOSE)} came down below absolute zero at {doubt.since:%H:%M} UTC, "
+                "so it was too low before as well. Is its column gauge or absolute? Look at another gauge."
+            )
+            figures = {**found.figures, **{name: Figure(np.nan, kind) for name, kind in BY_PRESSURE.items()}}
+            return replace(found, verdict="undecided", text=f"{why} It seemed to say: {found.text}", figures=figures)
+        if found.verdict in HOW_IT_STANDS and not stretch.frame.loc[doubt.time :, HOSE].notna().any():
             why = f"Cannot tell how it stands: {words(HOSE)} is not believed since {doubt.since:%H:%M} UTC."
             return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
     return found
+
+
+def _came_down_below(stretch: Stretch, doubt: Finding, below_zero: pd.DatetimeIndex) -> bool:
+    """Return whether the gauge of a recovery came to less than nothing by a vacuum: what leaps there broke then."""
+    before = stretch.frame.loc[: doubt.since, HOSE].dropna()
+    shown = ((below_zero >= doubt.since) & (below_zero <= doubt.time)).any()
+    return bool(shown and len(before) and before.iloc[-1] < EMPTY_PA)
 
 
 def _with_every_figure(stretch: Stretch, found: Assessment, doubts: Sequence[Finding]) -> Assessment:
