@@ -317,21 +317,21 @@ def freeze_risk(
 ) -> list[Finding]:
     """Return each episode in which saturation stood at or under freezing while liquid might stand.
 
-    Liquid may stand until tick `until`. Where the pressure comes back although it looked dry, a pocket shows itself.
+    Liquid may stand until tick `until`. Where the pressure comes back before that although it looked dry, a pocket
+    shows itself.
     """
     ticks = make.ticks
     if not pulls or ticks.fluid is None:
         return []
     freezes = make.stretch.job.circuit.freezes_at_k
     boils = evidence.boils.copy()
-    boils[until:] = False
     for rebound in came_back:
         k = int(ticks.known.searchsorted(rebound.time))
         if evidence.dry_soft[k]:
             wet = np.flatnonzero(~evidence.dry_soft[k:])
-            boils[k : min(k + wet[0] if len(wet) else len(ticks), until if k < until else len(ticks))] = True
-    may_stand = ~evidence.dry_soft & (np.arange(len(ticks)) < until)
-    cold = (ticks.bubble_k <= freezes) & (may_stand | boils)
+            boils[k : k + wet[0] if len(wet) else len(ticks)] = True
+    may_stand = ~evidence.dry_soft
+    cold = (ticks.bubble_k <= freezes) & (may_stand | boils) & (np.arange(len(ticks)) < until)
     found: list[Finding] = []
     begun, armed, warm_since = -1.0, True, -1.0
     for k in range(pulls[0].first + 1, len(ticks)):

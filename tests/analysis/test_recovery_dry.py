@@ -223,3 +223,24 @@ def test_without_a_scale_a_strong_machine_that_chills_the_liquid_is_told_of_with
     assert freezes is not None
     assert (freezes.time - stretch.begin).total_seconds() <= 300.0 + 600.0
     assert_prefix_consistent(assess, stretch, [60, 70, 80, 100])
+
+
+def test_cold_gas_that_warms_in_the_last_hold_is_no_freeze_risk_once_liquid_is_gone() -> None:
+    """Vapour alone falls by e in 10 min; the machine then stands, and what is left comes back by 6 %."""
+    seconds = np.arange(0.0, 3_600.0, ROWS_S)
+    fall, stood = np.clip(seconds - 300.0, 0.0, 1_500.0), np.maximum(seconds - 1_800.0, 0.0)
+    pressure = pressure_at(290.0) * np.exp(-fall / 600.0) * (1.0 - 0.06 * np.expm1(-stood / 300.0))
+    density = np.asarray(refrigerant("R-134a").vapor_density_at(pressure_at(290.0) * np.exp(-fall / 600.0), 290.0))
+    stretch = recovery(
+        pressure,
+        16.9,
+        journal=[(1_800.0, "mark", "recovery_paused", "")],
+        weight_kg=20.0 + 0.2 * (density[0] - density),
+        charge=f"{0.2 * density[0]:.2f} kg",
+        internal_volume="200 L",
+    )
+    rebound, gone = found(stretch, "pressure_rebound"), found(stretch, "liquid_gone")
+    assert rebound is not None
+    assert gone is not None
+    assert gone.time < rebound.time
+    assert found(stretch, "freeze_risk") is None
