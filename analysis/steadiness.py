@@ -288,7 +288,12 @@ def _trend(
             since = np.where(now, window_s, since)
             open_ &= ~now
         moved = np.maximum.accumulate(np.where(still, -1, number))
-        stood = np.where(there, np.minimum(stood, np.where(still, (number - moved - 1) * BIN_S + since, 0.0)), stood)
+        # one that is read no more stood since its last reading, or as long as it did then
+        lost = np.maximum.accumulate(np.where(there & ~still & ~np.isnan(figure), number, -1))
+        stood = np.minimum(
+            stood,
+            np.where(still, (number - moved - 1) * BIN_S + since, np.where(there, 0.0, (number - lost - 1) * BIN_S)),
+        )
         known |= there & (name != "compressor_load")
     return scatter, drift, np.where(known, stood, 0.0)[place], swinging[place]
 

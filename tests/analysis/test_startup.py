@@ -377,6 +377,22 @@ def test_a_probe_that_is_lost_does_not_stop_the_rest() -> None:
     assert result.figures["suction_superheat"].si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]
 
 
+@pytest.mark.parametrize("channel", ["suction_temperature", "suction_pressure"])
+@pytest.mark.parametrize("swings_s", [190, 400])
+def test_what_hunted_when_it_was_read_last_is_in_no_later_window(channel: str, swings_s: int) -> None:
+    stretch, _ = plant([(0, 0.7)], 70)
+    at = np.arange(len(stretch.frame))
+    swing = np.where(at >= 1_800, 3.0 * np.sin(2 * np.pi * (at - 1_800) / 240.0), 0.0)
+    failed = stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + swing)
+    failed[channel] = failed[channel].where(at < 1_800 + swings_s)
+    opened = [f for f in assess(replace(stretch, frame=failed)).findings if f.kind == "steady"]
+    assert len(opened) == 2
+    assert "suction_superheat" in opened[0].figures
+    assert "suction_superheat" not in opened[1].figures
+    assert "subcooling" in opened[1].figures
+    assert opened[1].since >= START + pd.Timedelta(seconds=1_790 + swings_s)
+
+
 @pytest.mark.parametrize("step", [1.0, 10.0])
 def test_a_load_step_that_nobody_logs_and_no_figure_shows_ends_the_window(step: float) -> None:
     stretch, _ = plant([(0, 0.5), (30, 0.9)], 60, step, with_load=False, opens_k=0.0)
