@@ -52,7 +52,10 @@ def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
     answer, more = headline(assessment.text, assessment.verdict)
     running = stretch.end is None
     tone = VERDICT_TONE.get(assessment.verdict, "caution")
-    if running and tone != "good":
+    windows = [finding.kind for finding in assessment.findings if finding.kind in ("steady", "unsteady")]
+    if running and windows[-1:] == ["unsteady"]:
+        tone = "working"  # its verdict is that of the last window, which is over
+    elif running and tone != "good":
         tone = NEWS_WHILE_RUNNING.get(assessment.verdict, "working")
     return {
         "name": stretch.stage,

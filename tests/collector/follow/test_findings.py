@@ -163,6 +163,13 @@ def test_what_has_gone_wrong_already_asks_for_a_look(moment: str, verdict: str, 
     assert (stage["time_left"] is not None) == (tone == "working")
 
 
+@pytest.mark.parametrize(("moment", "tone"), [("2026-03-18T15:42:00Z", "good"), ("2026-03-18T15:50:00Z", "working")])
+def test_a_start_up_that_moves_again_is_no_longer_good(moment: str, tone: str) -> None:
+    log, settings = load(SAMPLE)
+    stage = now_of(review(log.before(pd.Timestamp(moment)), settings))["stage"]
+    assert (stage["verdict"], stage["tone"]) == ("steady_in_limits", tone)
+
+
 def test_a_mass_is_shown_as_finely_as_a_scale_shows_it() -> None:
     log, settings = load(SAMPLE)
     stage = now_of(review(log.before(pd.Timestamp("2026-03-17T10:29:00Z")), settings))["stage"]
