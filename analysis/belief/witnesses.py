@@ -31,6 +31,8 @@ FLOW_PA, FLOW_SHARE = 100e3, 0.25
 """As vapour alone that is 0.2 kg in a circuit of 50 L (R-134a), and by far more where there is liquid."""
 SCALE, FLOW_PARTS, FLOW_KG = "cylinder_weight", 5, 0.2
 """A scale that went on by so much in each of so many parts of the time (a drifting one shows less in an hour)."""
+SAME_FLOW = 0.5
+"""The end of a liquid pull slows the flow to a fifth or less (common practice): half as fast is still the same flow."""
 GO_ON_K, GO_ON_SHARE, GO_ON_PART = 0.6, 0.02, 0.5
 """Others go on when they move by so much, and half as far as in as long a time before."""
 
@@ -80,16 +82,17 @@ def flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
 
 
 def weighs_on(readings: Readings, begin: float, look: float) -> bool:
-    """Return whether the scale went on one way all the time, by more than it drifts: what made the hose restless has
-    not come to rest."""
+    """Return whether the scale went on one way all the time, by more than it drifts and hardly slower than for as long
+    before: what made the hose restless has not come to rest, as it does where a sputtering liquid pull ends."""
     if SCALE not in readings.values:
         return False
     times, values = readings.of(SCALE)
-    first, last = np.searchsorted(times, (begin, look)).tolist()
+    before, first, last = np.searchsorted(times, (2.0 * begin - look, begin, look)).tolist()
     if last - first < FLOW_PARTS:
         return False
     steps = np.diff([float(np.median(part)) for part in np.array_split(values[first:last], FLOW_PARTS)])
-    return bool(np.min(steps) >= FLOW_KG or np.max(steps) <= -FLOW_KG)
+    went, goes = abs(values[first] - values[before]), abs(values[last - 1] - values[first])
+    return bool(goes >= SAME_FLOW * went and (np.min(steps) >= FLOW_KG or np.max(steps) <= -FLOW_KG))
 
 
 def another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:

@@ -453,6 +453,7 @@ def test_a_restless_hose_that_stops_is_stuck_while_the_scale_goes_on_and_waited_
     pressure = "kPa", np.where(stopped, boiling[359], boiling)
     flows = np.round(60.0 + at / 180.0 + 0.05 * noise.normal(size=len(at)), 1)
     ends = np.where(stopped, np.round(70.0 + 0.05 * noise.normal(size=len(at)), 1), flows)
+    pulled = flows - np.maximum(1_800.0 - at, 0.0) / 36.0  # six times as fast: the liquid pull sputtered
 
     def with_scale(shown: np.ndarray) -> Log:
         logged = {"circuit_pressure": pressure, "cylinder_weight": ("kg", shown)}
@@ -460,6 +461,7 @@ def test_a_restless_hose_that_stops_is_stuck_while_the_scale_goes_on_and_waited_
 
     assert found(with_scale(flows)) == [("channel_stuck", "circuit_pressure")]
     assert found(with_scale(ends)) == []
+    assert found(with_scale(pulled)) == []
 
 
 def test_a_coarse_scale_that_stands_while_little_vapour_leaves_a_small_circuit_is_not_stuck() -> None:
