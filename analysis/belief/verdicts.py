@@ -13,6 +13,7 @@ import pandas as pd
 
 from analysis.belief.fault import EMPTY_PA, HOSE
 from analysis.belief.lost import stages_of
+from analysis.recovery.still_gauge import HOW_IT_STANDS
 from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
 from analysis.vocabulary.text import words
@@ -26,8 +27,6 @@ STANDS_ON = {
     "oil_filter_drop": {"oil_pressure_before_filter", "oil_pressure_after_filter"},
 }
 """The channels of each figure of a running circuit."""
-HOW_IT_STANDS = {"liquid_remains", "level_not_reached", "level_not_held", "undecided"}
-"""Verdicts on a recovery that its pressure gives at the moment; what was reached and held stays so."""
 BY_PRESSURE = {"lowest_pressure": "pressure", "vapor_left": "mass"}
 """Figures of a recovery that its gauge gives, and what they are."""
 
@@ -68,7 +67,7 @@ def seen_to_the_end(
             )
             figures = {**found.figures, **{name: Figure(np.nan, kind) for name, kind in BY_PRESSURE.items()}}
             return replace(found, verdict="undecided", text=f"{why} It seemed to say: {found.text}", figures=figures)
-        if found.verdict in HOW_IT_STANDS and not stretch.frame.loc[doubt.time :, HOSE].notna().any():
+        if found.verdict in {*HOW_IT_STANDS, "undecided"} and not stretch.frame.loc[doubt.time :, HOSE].notna().any():
             why = f"Cannot tell how it stands: {words(HOSE)} is not believed since {doubt.since:%H:%M} UTC."
             return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
     return found

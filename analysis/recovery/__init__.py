@@ -18,6 +18,7 @@ from analysis.recovery.liquid import Evidence, gather
 from analysis.recovery.pauses import Pause, split, standing
 from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
+from analysis.recovery.still_gauge import HOW_IT_STANDS, cannot_tell, still_s, stopped_dead
 from analysis.recovery.ticks import Ticks, make_ticks
 from analysis.result import Assessment, Figure, FigureValue, Span
 from analysis.scale import Weighing, weigh
@@ -52,8 +53,11 @@ def assess(stretch: Stretch) -> Assessment:
     level = level_findings(make, required, pauses)
     pull_ended = judge.liquid_pull_ended(make, stands, until)
     rebounds = judge.rebounds(make, evidence, pauses, level_pa)
+    stood = still_s(make)
+    dead = stopped_dead(make, evidence, stood)
     found = [
         *pull_ended,
+        *dead,
         *judge.gone(make, evidence, call),
         *judge.self_chilling(make, evidence, pauses, pull_ended, until),
         *rebounds,
@@ -68,6 +72,8 @@ def assess(stretch: Stretch) -> Assessment:
         else None
     )
     verdict, said = _verdict(make, evidence, call, pauses, level, required)
+    if verdict in HOW_IT_STANDS and (why := cannot_tell(make, stood, dead)):
+        verdict, said = "undecided", f"{why} Before: {said}"
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
         missing += cylinder_cautions(stretch, weighing)
