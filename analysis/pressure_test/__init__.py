@@ -95,9 +95,25 @@ def _best(night: Night, plans: list[Judged]) -> list[Judged]:
     def leaks(plan: Judged) -> bool:
         return side_of(plan, night.allowed, night.confidence, TWICE if plan.plan.settled else ONCE) == "leaking"
 
+    plans = _since_let_down(night, plans)
     losing = sorted(filter(leaks, plans), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))
     surest = sorted((p for p in plans if p.plan.settled), key=lambda p: p.rate(p.loss.deviation))
     return (losing or surest)[:1]
+
+
+def _since_let_down(night: Night, plans: list[Judged]) -> list[Judged]:
+    """Return the judgements of what was filled after the circuit was last let down, once its gas has settled.
+
+    Who let it down may have mended it: that is another test, whatever the one before it showed.
+    """
+    gauge = night.minutes.pressure_pa - night.minutes.barometer_pa
+
+    def let_down(before: Judged, after: Judged) -> bool:
+        end, begin = before.plan.end, after.plan.segment_begin
+        return bool((gauge[end:begin] < TEST_LEVEL * first_readings(gauge[before.plan.begin : end])).any())
+
+    settled = [p for p in plans if p.plan.settled]
+    return [p for p in plans if not any(let_down(p, after) for after in settled)]
 
 
 def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> int | None:

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from analysis.result import Figure
 from analysis.rules import load_rules
 from analysis.stretch import Stretch
 
-KEYS = ("least_share", "most_share", "first_step", "preliminary")
+KEYS = ("least_share", "most_share", "first_step", "preliminary", "stand")
 CLOSE = 0.03
 """Within 3 % of the stated test pressure counts as reached (common practice: gauge accuracy and settling)."""
+FIRST_STEP_MINUTES, FIRST_STEP_ROOM, FIRST_STEP_STILL = 5, 3.0, 0.25
+"""A first step was held when the gauge stood for so many minutes between half of it and the most for a preliminary
+test, or else three times it, moving by at most a quarter of it (common practice)."""
 
 
 def said_of_pressure(
-    stretch: Stretch, reached_gauge_pa: float, barometer_pa: float, first_hold_gauge_pa: float
+    stretch: Stretch, reached_gauge_pa: float, barometer_pa: float, before_gauge_pa: np.ndarray, stood_s: float
 ) -> list[str]:
-    """Return sentences on the pressure reached [Pa above the barometer] and on the first quiet step on the way up.
+    """Return sentences on the pressure reached [Pa above the barometer], how it was reached and how long it has stood.
+
+    `before_gauge_pa` is the gauge by minute before it stood at test pressure, shape (n,).
 
     Raises
     ------
@@ -52,14 +59,30 @@ def said_of_pressure(
                 )
             if least is not None and reached_gauge_pa < least * design:
                 said.append(f"For the {side} side the rule file asks for {show(least * design)} at least.")
-        if first is not None and first_hold_gauge_pa > 3.0 * first.gauge_pa(barometer_pa):
-            said.append(f"No hold at a first step near {show(first.gauge_pa(barometer_pa))} was seen.")
+        if first is not None:
+            step, preliminary = first.gauge_pa(barometer_pa), table.pressure("preliminary")
+            most_pa = FIRST_STEP_ROOM * step if preliminary is None else preliminary.gauge_pa(barometer_pa)
+            if reached_gauge_pa > most_pa and not _held(before_gauge_pa, step, most_pa):
+                said.append(f"No hold at a first step near {show(step)} was seen.")
+        stand = table.quantity("stand", "time")
+        if stand is not None and stood_s < stand:
+            said.append(f"The rule file asks for {stand / 3_600.0:.0f} h; it has stood for {stood_s / 3_600.0:.1f} h.")
         memory = " (from memory: check the text)" if rules.from_memory else ""
         said.append(f"Rules: {rules.title}{memory}. {rules.note}".strip())
     else:
+        if rules is not None:
+            said.append(f"Rules: {rules.title}; nothing in them on a standing pressure test.")
         said += [
             f"{show(reached_gauge_pa)} is over the {side} side's design pressure {show(design)}: is this meant?"
             for side, design in designs.items()
             if reached_gauge_pa > design
         ]
     return said
+
+
+def _held(gauge_pa: np.ndarray, step_pa: float, most_pa: float) -> bool:
+    if len(gauge_pa) < FIRST_STEP_MINUTES:
+        return False
+    spans = np.lib.stride_tricks.sliding_window_view(gauge_pa, FIRST_STEP_MINUTES)
+    low, high = spans.min(axis=1), spans.max(axis=1)
+    return bool(np.any((low >= 0.5 * step_pa) & (high <= most_pa) & (high - low <= FIRST_STEP_STILL * step_pa)))

@@ -13,7 +13,7 @@ from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
-from analysis.pressure_test.segments import Segment
+from analysis.pressure_test.segments import TEST_LEVEL, Segment
 from analysis.pressure_test.standing import EVEN, GAIN_SHARE, LIKELY, hours_more, side_of, told_shares
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
@@ -247,7 +247,16 @@ def _helps(judged: Judged) -> list[str]:
 
 
 def _events(night: Night, judged: Judged) -> list[str]:
-    return [
+    """Return what happened beside the judged quiet, and whether it is the first at its pressure."""
+    begin, end = judged.plan.segment_begin, judged.plan.end
+    levels = [s.level_pa for s in night.segments if s.begin == begin]
+    tests = [s for s in night.segments if s.level_pa >= TEST_LEVEL * min(levels, default=np.inf)]
+    said = []
+    if any(s.begin < begin and s.settled is not None for s in tests):
+        said.append(f"The circuit was filled again: judged afresh from {night.time_of(begin):%H:%M} UTC.")
+    if any(s.begin >= end for s in tests):
+        said.append("The circuit was filled again: what is told here is from before, what follows is not sure yet.")
+    return said + [
         f"At {night.time_of(s.end):%H:%M} UTC the pressure fell within minutes: let down, or something gave way; "
         "that is not judged as loss. If nobody opened a valve, look for it."
         for s in night.segments
@@ -260,8 +269,9 @@ def _pressure_reached(night: Night, judged: Judged) -> list[str]:
     gauge = minutes.pressure_pa - minutes.barometer_pa
     barometer = float(minutes.barometer_pa[judged.plan.begin])
     reached = first_readings(gauge[judged.plan.segment_begin : judged.plan.end], 30)
-    first = min(night.segments, key=lambda s: s.begin)
-    return said_of_pressure(night.stretch, reached, barometer, first_readings(gauge[first.begin : first.end]))
+    begin = judged.plan.segment_begin
+    stood_s = 60.0 * (judged.plan.end - begin)
+    return said_of_pressure(night.stretch, reached, barometer, gauge[:begin], stood_s)
 
 
 def _why_nothing(night: Night) -> str:

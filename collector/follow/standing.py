@@ -35,12 +35,14 @@ def standing(
     Parameters
     ----------
     findings : oldest first, as the JSON result holds them.
-    stage : the last stage as the state holds it (name, begin, end).
+    stage : the last stage as the state holds it (name, begin, end, verdict). A loss is no alarm once it does not leak.
     now : seconds since 1970.
     """
     running = "" if stage is None or stage["end"] is not None else stage["name"]
     begun = (seconds_of(stage["begin"]) if stage is not None and running else None) or now
     over: set[str] = set()
+    if stage is not None and running == "pressure_test" and stage["verdict"] != "leaking":
+        over.add("loss_alarm")
     caution = None
     finding: Mapping[str, Any]
     for finding in reversed(findings):

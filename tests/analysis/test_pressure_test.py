@@ -480,6 +480,57 @@ def test_design_pressures_and_rules(calm: Night) -> None:
         assert part in text
 
 
+def ruled(rules: str, night: Night, psi: np.ndarray) -> str:
+    tables = {"pressure_test": {"allowed_loss": "1 psi/d", "pressure": "150 psig", "rules": rules}}
+    shown = {"circuit_pressure": ("psig", np.round(psi, 2))}
+    return assess(make_stretch("pressure_test", night.at_s, shown, tables=tables)).text
+
+
+@pytest.mark.parametrize("minutes", [8, 20])
+def test_a_first_step_that_was_held_is_not_asked_for(calm: Night, minutes: int) -> None:
+    """Ten psig for eight minutes, then 75 and test pressure: too short to be judged, long enough to listen."""
+    at_min, missed = calm.at_s / 60.0, "No hold at a first step near 10.0 psig was seen."
+    steps = np.select([at_min < minutes, at_min < 2 * minutes], [10.0, 75.0], calm.gauge_psi)
+    assert missed not in ruled("pressure-test-b31-5", calm, steps)
+    straight = np.where(at_min < 2 * minutes, 75.0, calm.gauge_psi)
+    assert missed in ruled("pressure-test-b31-5", calm, straight)
+
+
+def test_a_test_shorter_than_its_rule_file_asks_for_is_told(calm: Night) -> None:
+    """UFGS 15182: 10 psig first, then 24 h."""
+    text = ruled("ufgs-15182", calm, calm.gauge_psi)
+    assert "The rule file asks for 24 h; it has stood for" in text
+    assert "No hold at a first step" in text
+
+
+def test_rules_without_a_word_on_the_test_are_told_as_such(calm: Night) -> None:
+    assert "nothing in them on a standing pressure test" in ruled("en-378-4", calm, calm.gauge_psi)
+
+
+def test_a_second_test_is_told_as_one(calm: Night) -> None:
+    """It leaks 60 psi/d until it is let down, is mended and filled again: the new test is judged by itself."""
+    hour = calm.at_s / 3_600.0
+    down = (hour > 5.0) & (hour < 5.5)
+    psi = np.where(hour <= 5.0, calm.gauge_psi - 2.5 * hour, np.where(down, 0.0, calm.gauge_psi))
+    whole = make_stretch(
+        "pressure_test",
+        calm.at_s,
+        {
+            "circuit_pressure": ("psig", np.round(psi, 2)),
+            "surface_temperature": ("K", calm.stretch.channel("surface_temperature").to_numpy()),
+        },
+        tables={"pressure_test": {"allowed_loss": "1 psi/d"}},
+    )
+    before, early, late = (
+        assess(cut(whole, int(np.searchsorted(hour, until)))) for until in (4.9, 6.1, float(hour[-1]))
+    )
+    assert before.verdict == early.verdict == "leaking"
+    assert "filled again" not in before.text
+    assert "what is told here is from before" in early.text
+    assert late.verdict != "leaking"
+    assert "filled again: judged afresh from" in late.text
+
+
 @settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10_000), data=st.data())
 def test_findings_use_no_later_row(seed: int, data: st.DataObject) -> None:

@@ -15,6 +15,7 @@ STATE = {
     "now": {
         "stage": {
             "name": "pressure_test",
+            "verdict": "leaking",
             "begin": "2026-03-14T07:00:00.000Z",
             "end": None,
             "answer": "Not decided yet.",

@@ -48,6 +48,14 @@ def test_what_is_to_be_done_in_a_stage_is_no_longer_asked_for_after_it() -> None
     assert standing([reached], STAGE | {"name": "startup"}, 800.0) is None
 
 
+@pytest.mark.parametrize(("verdict", "wanted"), [("leaking", "loss_alarm"), ("undecided", None), ("tight", None)])
+def test_a_loss_is_an_alarm_for_as_long_as_it_leaks(verdict: str, wanted: str | None) -> None:
+    """A circuit that was mended and filled again is a new test; the alarm of the old one is not asked for all night."""
+    testing = STAGE | {"name": "pressure_test", "verdict": verdict}
+    alarm = found(700, "loss_alarm", "alarm", "pressure_test")
+    assert kind(standing([alarm], testing, 700 + 10 * RECENT_S)) == wanted
+
+
 def test_others_stand_for_a_while() -> None:
     risk = found(700, "freeze_risk", "alarm")
     assert kind(standing([risk], STAGE, 700 + RECENT_S)) == "freeze_risk"
