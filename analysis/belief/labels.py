@@ -11,6 +11,8 @@ from analysis.vocabulary.units import UNITS, Unit
 
 FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"), ("degF", "degC"))
 """Labels that are taken for each other."""
+OF_GAUGE = dict(zip(FAMILIES[1], FAMILIES[0], strict=True))
+"""An absolute label, and that of a gauge whose numbers stand under it."""
 
 
 @dataclass(frozen=True)

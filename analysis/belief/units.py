@@ -6,13 +6,13 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import Fault, Readings
+from analysis.belief.fault import HOSE, Fault, Readings
 from analysis.belief.first_cylinder import scale_in_pounds
-from analysis.belief.labels import Label, otherwise, relabelled
+from analysis.belief.labels import OF_GAUGE, Label, otherwise, relabelled
 from analysis.belief.running import out_of_order
 from analysis.belief.saturated import HOTTER_K, against_saturation, right_before
 from analysis.bins import row_medians
-from analysis.fluids import refrigerant_of
+from analysis.fluids import Refrigerant, refrigerant_of
 from analysis.result import Figure
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES, Column
 from analysis.vocabulary.job import Job
@@ -32,6 +32,9 @@ STATED_MINUTES = 60
 """A test may be held at a low pressure first, for a quarter of an hour or so: only after an hour is it no step."""
 SATURATION_K, PULLED_K = 0.75, 3.0
 """Saturation stands this near to what is around the liquid, and lower while vapour is drawn."""
+DATUM_K = 5.0
+"""What one atmosphere makes less than this is no evidence: water at one end, oil or a pull's beginning do as much. It
+is 7 K for R-134a at 60 degF, 5 K for R-22 at 50 degF, and 3 K for R-410A, of which nothing is said."""
 ROOM_SPREAD_K = 3.0
 LOW_SIDE, HIGH_SIDE = CIRCUIT_PRESSURES[:2], CIRCUIT_PRESSURES[2:]
 """While the compressor runs these lie far apart: pressures of both sides that agree are those of a standing circuit."""
@@ -82,6 +85,7 @@ def mistaken_units(
             labels += _pressure(channel, columns, readings, job, barometer)
     fluid = refrigerant_of(job)
     if fluid is not None:
+        labels += _gauge_as_absolute(columns, readings, fluid, barometer)
         labels += against_saturation(readings, columns, fluid, barometer)
         labels += out_of_order(readings, columns, fluid)
     faults = [fault for label in labels for fault in _fault(label, columns, readings, system)]
@@ -209,6 +213,30 @@ def _pressure(
         for meant, other in ways:
             wrong = (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
             yield Label(channel, meant, beside, wrong, read - 0.5 * (low + high))
+
+
+def _gauge_as_absolute(
+    columns: Mapping[str, Column], readings: Readings, fluid: Refrigerant, barometer: np.ndarray
+) -> Iterator[Label]:
+    """Yield the label of an absolute column that holds gauge values, which makes every pressure too low.
+
+    What stood from the first minute on is saturated where it is coldest. Less than that is a circuit without liquid, or
+    one that is drawn from, but it hardly stands by chance at just one atmosphere less.
+    """
+    rooms = [c for c in ROOM_TEMPERATURES if c in readings.minutes]
+    if HOSE not in readings.minutes or len(rooms) < 2 or columns[HOSE].unit.symbol not in OF_GAUGE:
+        return
+    read = readings.minutes[HOSE]
+    pascal, meant = read.to_numpy(dtype=float), UNITS[OF_GAUGE[columns[HOSE].unit.symbol]]
+    other = relabelled(pascal, columns[HOSE].unit, meant, barometer)
+    cold = readings.minutes[rooms].min(axis=1).to_numpy(dtype=float)
+    stood = (read.cummax() - read.cummin() < NEAR * read).to_numpy(dtype=bool)
+    stood = stood & readings.within("at_rest", "recovery", first=2 * MINUTES)
+    saturated = (other > fluid.dew_pressure_pa(cold - SATURATION_K)) & (
+        other < fluid.bubble_pressure_pa(cold + SATURATION_K)
+    )
+    wrong = stood & saturated & (pascal < fluid.dew_pressure_pa(cold - DATUM_K))
+    yield Label(HOSE, meant, "the refrigerant at its temperature", np.asarray(wrong), pascal - other)
 
 
 def _expected(

@@ -113,6 +113,37 @@ def test_nothing_stands_by_gauge_values_in_an_absolute_column_once_below_nothing
     assert is_known(right, "vapor_left")
 
 
+@pytest.mark.parametrize(
+    ("refrigerant", "column", "first_psia", "named"),
+    [
+        ("R-134a", "psia of a gauge", 64.2, True),
+        ("R-134a", "psia", 64.2, False),
+        ("R-134a", "psig", 64.2, False),
+        ("R-134a", "psia", 54.0, False),  # no liquid
+        ("R-410A", "psia of a gauge", 166.6, False),  # 3 K are not told from a circuit that was drawn from before
+    ],
+)
+def test_gauge_values_in_an_absolute_column_are_seen_by_what_stands_first(
+    refrigerant: str, column: str, first_psia: float, named: bool
+) -> None:
+    """At 12 degC saturation is 64.2 psia (R-134a) and 166.6 psia (R-410A; CoolProp), half an hour before the pull.
+
+    What is held in the end is 16 psia, where no number is below nothing.
+    """
+    minute = np.arange(120.0)
+    psia = np.maximum(16.0, first_psia * np.exp(-np.maximum(0.0, minute - 30.0) / 20.0))
+    shown = psia - 14.7 * (column != "psia") + 0.1 * np.random.default_rng(5).integers(-1, 2, 120)
+    logged = {
+        "circuit_pressure": (column.split()[0], shown.round(1)),
+        "leaving_water_temperature": ("degC", 12.0 + 0.1 * np.random.default_rng(6).integers(-1, 2, 120)),
+        "ambient_temperature": ("degC", 19.0 + 0.1 * np.random.default_rng(7).integers(-1, 2, 120)),
+    }
+    result = reviewed("recovery", logged, circuit={"refrigerant": refrigerant})
+    texts = [f.text for f in result.findings if f.kind == "channel_jumped"]
+    assert ["only as psig" in text for text in texts] == ([True] if named else [])
+    assert result.stages[0].assessment.verdict != "complete" or not named
+
+
 def test_a_gauge_whose_wire_breaks_at_last_takes_back_no_level_that_was_held() -> None:
     broken = pulled("psia", lambda psia: np.where(np.arange(180) < 80, psia - 14.7, -14.7))
     assert broken.verdict == "complete"
