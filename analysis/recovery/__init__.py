@@ -14,7 +14,7 @@ from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.balance import GONE_K
 from analysis.recovery.calls import Call, asked_pause, liquid_gone
 from analysis.recovery.level import FIRST_COME, LevelState, level_findings
-from analysis.recovery.liquid import Evidence, gather
+from analysis.recovery.liquid import PLATE_OVER, Evidence, gather
 from analysis.recovery.pauses import Pause, split, standing
 from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
@@ -102,7 +102,8 @@ def _verdict(
     if required.level is not None and level.held:
         held = f"The required level ({required.rules.title}) was reached and held."
         if call is None:
-            held += " No pause showed whether oil or a low point holds liquid: see one stay flat before you open."
+            held += f"{_misses(make, evidence)} No pause showed whether oil or a low point holds liquid: see one stay "
+            held += "flat before you open."
         return "complete", held
     if level.reached is not None:
         if level.left_s is not None:
@@ -129,6 +130,15 @@ def _verdict(
             return "undecided", f"No liquid stands any more, but {rules}: look at the rule file, or name another."
         return "complete", "No liquid stands any more; no level was asked for."
     return "level_not_reached", "No liquid stands any more, but the required level is not reached yet."
+
+
+def _misses(make: judge.Maker, evidence: Evidence) -> str:
+    """Return what the plate's charge misses, where it is more than plate and scale may differ by."""
+    share, charge = float(evidence.unaccounted[-1]), make.stretch.job.circuit.charge_kg
+    if charge is None or not share > PLATE_OVER:
+        return ""
+    missing = f"{make.show(share * charge, 'mass', 2)} of the plate's charge ({100.0 * share:.0f} %)"
+    return f" {missing} was neither weighed nor is it there as vapour: the machine arrived short, or it still stands."
 
 
 def _at_least(seconds: float) -> str:

@@ -245,6 +245,16 @@ def test_a_level_that_held_while_oil_boiled_leaves_liquid_open() -> None:
     assert "No pause showed whether oil or a low point holds liquid" in assessment.text
 
 
+def test_what_the_plate_misses_is_said_where_the_level_held_over_a_pocket() -> None:
+    run, assessment = judged(Case(pocket=6.0, pocket_conductance=0.2))
+    assert found(assessment, "liquid_gone") is None
+    assert run.liquid[-1] > 0.01 * run.case.plate
+    assert assessment.verdict == "complete"
+    assert "7.5 lb of the plate's charge (3 %) was neither weighed nor is it there as vapour" in assessment.text
+    for case in (Case(charged=0.85), Case(oil=4.0, stop_at=0.75), Case(oil=4.0, channels=WITHOUT_SCALE, stop_at=0.75)):
+        assert "neither weighed" not in judged(case)[1].text
+
+
 def test_what_was_weighed_is_told_without_a_circuit_pressure() -> None:
     at = np.arange(0.0, 1300.0)
     shown = np.round(np.interp(at, [60.0, 1200.0], [26.0, 66.0]), 1)
