@@ -30,6 +30,8 @@ _TOLD = {
     "required_level_held": "level held",
 }
 """Findings that are marked in the plot, and how they are called there."""
+LONG_WORD = 0.15
+"""The longest of these covers this share of a plot's width: nearer to its end it stands left of its line."""
 
 
 def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
@@ -102,16 +104,19 @@ def _reference(stretch: Stretch) -> str:
 
 def _mark(ax: Axes, findings: list[Finding]) -> None:
     """Mark findings with a thin line and their word, one height after the other so that words stay apart."""
+    low, high = ax.get_xlim()
     for number, finding in enumerate(findings):
         (day,) = to_days(pd.DatetimeIndex([finding.time]))
+        late = day > high - LONG_WORD * (high - low)
         ax.axvline(day, color=INK, linewidth=0.7, alpha=0.6)
         ax.text(
             day,
             0.93 - 0.085 * (number % 6),
-            f" {_TOLD[finding.kind]}",
+            f"{_TOLD[finding.kind]} " if late else f" {_TOLD[finding.kind]}",
             transform=ax.get_xaxis_transform(),
             fontsize=8,
             color=LINES[1] if finding.level != "info" else INK,
             va="top",
+            ha="right" if late else "left",
             clip_on=True,
         )

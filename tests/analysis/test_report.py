@@ -15,12 +15,12 @@ from reportlab.platypus import KeepTogether, Paragraph
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
-from analysis.report import channels_plot, charging_plot, contents, pdf, plotting
+from analysis.report import channels_plot, charging_plot, contents, pdf, plotting, recovery_plot
 from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
 from analysis.report.words import GENERAL_CAUTION
 from analysis.report.write import REPORT_FILE, digests_of, render, write_report
-from analysis.result import Assessment, Figure, Span, significant
+from analysis.result import Assessment, Figure, Finding, Span, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
@@ -83,6 +83,21 @@ def test_a_word_that_would_stand_on_the_same_one_is_left_out() -> None:
     pauses = [Span("pause", at[i], at[i + 1]) for i in (10, 12, 40)]
     plotting.shade(ax, pauses, {})
     assert [text.get_text() for text in ax.texts] == [" pause", " pause"]
+
+
+def test_a_finding_of_the_last_minutes_is_named_before_its_line(folder: Path) -> None:
+    """No word is cut off by the edge of the plot."""
+    stretch = reviewed(folder).stages[0].stretch
+    at = stretch.frame.index
+    told = tuple(
+        Finding(at[i], at[i], "recovery", kind, "info", "", {})
+        for i, kind in ((5, "liquid_pull_ended"), (-5, "required_level_held"))
+    )
+    found = Assessment("complete", "", findings=told, traces={"pressure": pd.Series(np.full(len(at), 5e5), at)})
+    plot = recovery_plot.draw(stretch, found)
+    assert plot is not None
+    named = [text for text in plot.axes[0].texts if text.get_text().strip() in ("liquid pull ended", "level held")]
+    assert [text.get_horizontalalignment() for text in named] == ["left", "right"]
 
 
 def test_each_cylinder_is_named_in_the_plot_of_a_charge_of_half_an_hour(folder: Path) -> None:
