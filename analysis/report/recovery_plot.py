@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from analysis.cylinder_stays import limit_of
 from analysis.fluids.refrigerants import refrigerant_of
-from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, shade, to_days, unit_of
+from analysis.report.plotting import INK, LINES, SHADES, draw_line, legend, new_figure, shade, to_days, unit_of
 from analysis.result import Assessment, Finding, Span
 from analysis.result import Figure as Number
 from analysis.scale import weigh
@@ -30,6 +30,8 @@ _TOLD = {
     "required_level_held": "level held",
 }
 """Findings that are marked in the plot, and how they are called there."""
+_PHASES = (("liquid pull", "#dbe7f5"), ("boiling off", "#eef4fb"), ("vapour", SHADES["good"]))
+"""What a recovery goes through, as far as its findings tell, and the shade of each."""
 LONG_WORD = 0.15
 """The longest of these covers this share of a plot's width: nearer to its end it stands left of its line."""
 
@@ -61,6 +63,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
             freezes = display(stretch.job.circuit.freezes_at_k, "temperature", system)[0]
             ax.axhline(freezes, color=LINES[1], linewidth=1.0, linestyle=":", label="water side freezes")
             ax.set_ylabel(f"temperature [{unit_of('temperature', system)}]")
+            _phases(ax, stretch, assessment)
             legend(ax)
         else:
             draw_line(ax, traces["recovered"], "mass", system, "recovered by the scale", LINES[2])
@@ -71,6 +74,30 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         shade(ax, assessment.spans if ax is axes[-1] else [_unnamed(s) for s in assessment.spans], _SHADES)
     _mark(top, [f for f in assessment.findings if f.kind in _TOLD])
     return figure
+
+
+def _phases(ax: Axes, stretch: Stretch, assessment: Assessment) -> None:
+    """Shade from when to when liquid was pulled, boiled off, and vapour was left, each with its word at the bottom."""
+    told = {finding.kind: finding.time for finding in reversed(assessment.findings)}
+    end = stretch.frame.index[-1]
+    gone = told.get("liquid_gone", end)
+    pulled = min(told.get("liquid_pull_ended", gone), gone)
+    edges = (stretch.begin, pulled, gone, end)
+    for (word, colour), begin, until in zip(_PHASES, edges, edges[1:], strict=False):
+        if until <= begin or (word == "liquid pull" and "liquid_pull_ended" not in told):
+            continue
+        start, stop = to_days(pd.DatetimeIndex([begin, until]))
+        ax.axvspan(start, stop, color=colour, zorder=-1, linewidth=0)
+        ax.text(
+            start,
+            0.03,
+            f" {word}",
+            transform=ax.get_xaxis_transform(),
+            fontsize=8,
+            color=INK,
+            va="bottom",
+            clip_on=True,
+        )
 
 
 def _bounds(ax: Axes, stretch: Stretch, recovered: pd.Series) -> None:

@@ -100,6 +100,21 @@ def test_a_finding_of_the_last_minutes_is_named_before_its_line(folder: Path) ->
     assert [text.get_horizontalalignment() for text in named] == ["left", "right"]
 
 
+def test_the_phases_of_a_recovery_are_shaded_as_far_as_they_are_told(folder: Path) -> None:
+    stretch = reviewed(folder).stages[0].stretch
+    at = stretch.frame.index
+    trace = pd.Series(np.full(len(at), 280.0), at)
+    ended, gone = (
+        Finding(at[i], at[i], "recovery", kind, "info", "", {})
+        for i, kind in ((len(at) // 3, "liquid_pull_ended"), (len(at) // 2, "liquid_gone"))
+    )
+    for told, words in (((), []), ((ended,), ["liquid pull", "boiling off"]), ((gone,), ["vapour"])):
+        found = Assessment("undecided", "", findings=told, traces={"pressure": 1e3 * trace, "saturation": trace})
+        plot = recovery_plot.draw(stretch, found)
+        assert plot is not None
+        assert [text.get_text().strip() for text in plot.axes[1].texts] == words
+
+
 def test_each_cylinder_is_named_in_the_plot_of_a_charge_of_half_an_hour(folder: Path) -> None:
     stretch = reviewed(folder).stages[0].stretch
     at = stretch.frame.index
