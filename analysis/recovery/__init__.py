@@ -102,8 +102,10 @@ def _verdict(
     if required.level is not None and level.held:
         held = f"The required level ({required.rules.title}) was reached and held."
         if call is None:
-            held += f"{_misses(make, evidence)} No pause showed whether oil or a low point holds liquid: see one stay "
-            held += "flat before you open."
+            misses = _misses(make, evidence)
+            held += (
+                f" No pause showed whether oil or a low point holds liquid{misses}: see one stay flat before you open."
+            )
         return "complete", held
     if level.reached is not None:
         if level.left_s is not None:
@@ -137,8 +139,7 @@ def _misses(make: judge.Maker, evidence: Evidence) -> str:
     share, charge = float(evidence.unaccounted[-1]), make.stretch.job.circuit.charge_kg
     if charge is None or not share > PLATE_OVER:
         return ""
-    missing = f"{make.show(share * charge, 'mass', 2)} of the plate's charge ({100.0 * share:.0f} %)"
-    return f" {missing} was neither weighed nor is it there as vapour: the machine arrived short, or it still stands."
+    return f", and the plate misses {make.show(share * charge, 'mass', 2)} ({100.0 * share:.0f} %)"
 
 
 def _at_least(seconds: float) -> str:
