@@ -42,6 +42,7 @@ def new_figure(rows: int = 1, heights: Iterable[float] | None = None) -> tuple[F
         ax.grid(True, color="#d9dde3", linewidth=0.6)
         ax.spines[["top", "right"]].set_visible(False)
         ax.tick_params(colors=INK, labelsize=9)
+        ax.ticklabel_format(axis="y", useOffset=False)  # a barometer that hardly moves is read as what it shows
     locator = AutoDateLocator(minticks=4, maxticks=9)  # type: ignore[no-untyped-call]
     axes[-1].xaxis.set_major_locator(locator)
     axes[-1].xaxis.set_major_formatter(ConciseDateFormatter(locator, tz="UTC"))  # type: ignore[no-untyped-call]

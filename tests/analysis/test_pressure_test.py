@@ -773,6 +773,16 @@ def test_a_long_night_is_drawn() -> None:
     assert len(figure.axes) == 4
 
 
+def test_a_barometer_that_hardly_moves_is_drawn_as_it_shows(calm: Night) -> None:
+    still = 14.4 + 0.002 * np.sin(calm.at_s / 7_200.0)
+    channels = {"circuit_pressure": ("psig", np.round(calm.gauge_psi, 2)), "barometer": ("psia", still)}
+    stretch = make_stretch("pressure_test", calm.at_s, channels)
+    figure = draw(stretch, assess(stretch))
+    assert figure is not None
+    figure.draw_without_rendering()
+    assert [ax.yaxis.get_major_formatter().get_offset() for ax in figure.axes] == [""] * len(figure.axes)
+
+
 def test_a_heater_that_comes_and_goes_is_no_probe_that_jumped() -> None:
     at = np.arange(0.0, 8 * 3600.0, 30.0)
     air = 20.0 - at / 7200.0 + 1.6 * np.sign(np.sin(2.0 * np.pi * at / 2900.0)) + 0.1 * np.sin(at)
