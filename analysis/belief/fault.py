@@ -14,6 +14,8 @@ from analysis.vocabulary.channels import CIRCUIT_PRESSURES
 HOSE, HOSE_SHARE = "circuit_pressure", 0.08
 """The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
 loses in the hose."""
+HOW_IT_STANDS = frozenset({"liquid_remains", "level_not_reached", "level_not_held"})
+"""Verdicts on a recovery that the gauge's pressure gives at the moment; what was reached and held stays so."""
 COARSE_PA = 6_900.0
 """The step of a gauge that never changed: 1 psi (common practice)."""
 AIR_PA = 4e3

@@ -11,9 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import EMPTY_PA, HOSE
+from analysis.belief.fault import EMPTY_PA, HOSE, HOW_IT_STANDS
 from analysis.belief.lost import stages_of
-from analysis.recovery.still_gauge import HOW_IT_STANDS
 from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
 from analysis.vocabulary.text import words

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.judging import Judged, checkpoints, judge_all, plans_at
+from analysis.pressure_test.judging import Judged, Plan, checkpoints, judge_all, plans_at
 from analysis.pressure_test.minutes import METAL, Minutes, first_readings, minutes_of
 from analysis.pressure_test.night import STAGE, Night, corrected, gas_part_k, nothing_judged, summary
 from analysis.pressure_test.probes import ProbeFault, probe_faults
@@ -20,6 +20,7 @@ from analysis.pressure_test.segments import (
     TEST_LEVEL,
     Segment,
     all_segments,
+    let_down,
     level_held,
     steps_of,
 )
@@ -106,14 +107,12 @@ def _since_let_down(night: Night, plans: list[Judged]) -> list[Judged]:
 
     Who let it down may have mended it: that is another test, whatever the one before it showed.
     """
-    gauge = night.minutes.pressure_pa - night.minutes.barometer_pa
+    settled = [p.plan for p in plans if p.plan.settled]
 
-    def let_down(before: Judged, after: Judged) -> bool:
-        end, begin = before.plan.end, after.plan.segment_begin
-        return bool((gauge[end:begin] < TEST_LEVEL * first_readings(gauge[before.plan.begin : end])).any())
+    def ended(plan: Plan) -> bool:
+        return any(let_down(night.minutes, plan.begin, plan.end, after.segment_begin) for after in settled)
 
-    settled = [p for p in plans if p.plan.settled]
-    return [p for p in plans if not any(let_down(p, after) for after in settled)]
+    return [p for p in plans if not ended(p.plan)]
 
 
 def _fast_fall(minutes: Minutes, segments: list[Segment], grid: list[int]) -> int | None:

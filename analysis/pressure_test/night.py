@@ -13,7 +13,7 @@ from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
 from analysis.pressure_test.probes import ProbeFault
-from analysis.pressure_test.segments import TEST_LEVEL, Segment
+from analysis.pressure_test.segments import TEST_LEVEL, Segment, let_down
 from analysis.pressure_test.standing import EVEN, GAIN_SHARE, LIKELY, hours_more, side_of, told_shares
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
@@ -252,9 +252,9 @@ def _events(night: Night, judged: Judged) -> list[str]:
     levels = [s.level_pa for s in night.segments if s.begin == begin]
     tests = [s for s in night.segments if s.level_pa >= TEST_LEVEL * min(levels, default=np.inf)]
     said = []
-    if any(s.begin < begin and s.settled is not None for s in tests):
+    if any(s.settled is not None and let_down(night.minutes, s.begin, s.end, begin) for s in tests):
         said.append(f"The circuit was filled again: judged afresh from {night.time_of(begin):%H:%M} UTC.")
-    if any(s.begin >= end for s in tests):
+    if any(let_down(night.minutes, begin, end, s.begin) for s in tests):
         said.append("The circuit was filled again: what is told here is from before, what follows is not sure yet.")
     return said + [
         f"At {night.time_of(s.end):%H:%M} UTC the pressure fell within minutes: let down, or something gave way; "

@@ -73,6 +73,15 @@ class Segment:
     stuck_known: int | None = None
 
 
+def let_down(minutes: Minutes, begin: int, end: int, again: int) -> bool:
+    """Return whether what stood in the minutes `begin` to `end` was let down before minute `again`.
+
+    The gauge was read under the `TEST_LEVEL` part of what it showed first; one that jumped is not read.
+    """
+    gauge = minutes.pressure_pa - minutes.barometer_pa
+    return bool((gauge[end:again] < TEST_LEVEL * first_readings(gauge[begin:end])).any())
+
+
 def steps_of(minutes: Minutes) -> np.ndarray:
     """Return the size [Pa] of the step at each minute, 0 where the pressure is quiet, shape (n,).
 

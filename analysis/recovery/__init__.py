@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analysis.belief.fault import HOW_IT_STANDS
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
 from analysis.recovery.apparent_volume import SLOWEST_S
@@ -18,7 +19,7 @@ from analysis.recovery.liquid import PLATE_OVER, Evidence, gather
 from analysis.recovery.pauses import Pause, split, standing
 from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
-from analysis.recovery.still_gauge import HOW_IT_STANDS, cannot_tell, still_s, stopped_dead
+from analysis.recovery.still_gauge import cannot_tell, still_s, stopped_dead
 from analysis.recovery.ticks import Ticks, make_ticks
 from analysis.result import Assessment, Figure, FigureValue, Span
 from analysis.scale import Weighing, weigh

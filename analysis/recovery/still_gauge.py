@@ -24,8 +24,6 @@ from analysis.result import Figure, Finding
 from analysis.stretch import seconds
 from analysis.vocabulary.text import duration
 
-HOW_IT_STANDS = frozenset({"liquid_remains", "level_not_reached", "level_not_held"})
-"""Verdicts that the pressure gives at the moment; what was reached and held stays so."""
 LEAVES, STEPS, LEAST_KG = 0.3, 3.0, 0.2
 """So much of the vapour, what three steps of the display hold, and more than a scale drifts must have left."""
 STILL_S = 1_800.0

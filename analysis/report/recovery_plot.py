@@ -19,7 +19,7 @@ from analysis.vocabulary.channels import EVAPORATOR_WATER
 from analysis.vocabulary.text import words
 from analysis.vocabulary.units import display
 
-_SHADES = {"pause": "note", "liquid_gone": "good", "self_chilling": "caution"}
+_SHADES = {"pause": "note"}
 _TOLD = {
     "liquid_pull_ended": "liquid pull ended",
     "liquid_gone": "liquid gone",

@@ -9,6 +9,7 @@ import pytest
 
 from analysis.result import Assessment, Figure
 from analysis.review import Review, review
+from analysis.vocabulary.channels import STAGES
 from tests.support import make_log
 
 JOB = {
@@ -258,3 +259,14 @@ def test_a_metal_that_turns_and_comes_to_rest_is_not_stuck() -> None:
         "ambient_temperature": ("degF", (60.0 + 0.1 * minute).round(1)),
     }
     assert reviewed("recovery", logged, 30.0).findings == ()
+
+
+@pytest.mark.parametrize("stage", STAGES)
+def test_a_stage_that_was_marked_in_a_log_without_rows_is_reviewed(stage: str) -> None:
+    """A recorder that never got a row: the journal tells a stage, and nothing is known of it."""
+    logged = {name: ("psig", np.array([])) for name in ("circuit_pressure", "suction_pressure")}
+    logged["cylinder_weight"] = ("kg", np.array([]))
+    marks = [(0.0, "stage", stage, "begin"), (60.0, "stage", stage, "end")]
+    found = review(*make_log([], logged, tables=JOB, journal=marks))
+    assert [one.assessment.verdict for one in found.stages] == ["never_steady" if stage == "startup" else "undecided"]
+    assert not found.findings

@@ -531,6 +531,24 @@ def test_a_second_test_is_told_as_one(calm: Night) -> None:
     assert "filled again: judged afresh from" in late.text
 
 
+def test_a_gauge_that_showed_more_for_a_while_is_no_circuit_filled_again(calm: Night) -> None:
+    """A loose plug: 20 psi too much for an hour. Nothing was let down, so nothing was mended either."""
+    hour = calm.at_s / 3_600.0
+    psi = calm.gauge_psi + np.where((hour > 5.0) & (hour < 6.0), 20.0, 0.0)
+    assessment = assess(
+        make_stretch(
+            "pressure_test",
+            calm.at_s,
+            {
+                "circuit_pressure": ("psig", np.round(psi, 2)),
+                "surface_temperature": ("K", calm.stretch.channel("surface_temperature").to_numpy()),
+            },
+        )
+    )
+    assert assessment.verdict != "leaking"
+    assert "filled again" not in assessment.text
+
+
 @settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10_000), data=st.data())
 def test_findings_use_no_later_row(seed: int, data: st.DataObject) -> None:
