@@ -51,6 +51,7 @@ _PARTS = {
     "minute": "%M", "min": "%M", "mm": "%M", "mn": "%M", "second": "%S", "sec": "%S", "ss": "%S", "sekunde": "%S",
 }  # fmt: skip
 """Headers of columns that hold one part of the time each."""
+_DATE_PARTS = ("%Y", "%m", "%d")
 WHOLE_HOURS = range(-12, 15)
 """Hours east of UTC that have a zone of their own; a zone that is off by parts of an hour is named by a place alone."""
 _MOMENT = re.compile(
@@ -166,8 +167,9 @@ def _parts(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> dict[str
         sign = _PARTS.get(name) or _PARTS.get(name.lower())
         if sign is not None and sign not in found:
             found[sign] = name
-    if not all(sign in found for sign in ("%Y", "%m", "%d")):
+    if not found.keys() >= set(_DATE_PARTS):
         return None
+    date = {sign: found[sign] for sign in _DATE_PARTS}
     if "%H" not in found:
         clock = next(
             (
@@ -178,8 +180,8 @@ def _parts(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> dict[str
             ),
             None,
         )
-        return None if clock is None else {**{sign: found[sign] for sign in ("%Y", "%m", "%d")}, clock[1]: clock[0]}
-    return {sign: found[sign] for sign in ("%Y", "%m", "%d", "%H", "%M", "%S") if sign in found}
+        return None if clock is None else {**date, clock[1]: clock[0]}
+    return date | {sign: found[sign] for sign in ("%H", "%M", "%S") if sign in found}
 
 
 def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str, str] | None:

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from analysis.bins import Bins
-from analysis.fluids import Refrigerant, refrigerant
+from analysis.fluids import Refrigerant, refrigerant, refrigerant_of
 from analysis.safe_fill import SafeFill, doubts, safe_fill
-from analysis.scale import Naming, Weighing
+from analysis.scale import Load, Naming, Weighing
 from analysis.stretch import Stretch
-from analysis.vocabulary.job import CylinderTable
+from analysis.vocabulary.job import CylinderTable, Job
 from analysis.vocabulary.units import UnitSystem
 
 LIGHTER_KG = 0.5
@@ -77,6 +77,13 @@ def limit_of(
         return None
     fill = safe_fill(filled, table.water_capacity_kg)
     return fill, fill.gross_kg(table.tare_kg)
+
+
+def limit_of_load(load: Load, job: Job) -> tuple[SafeFill, float] | None:
+    """Return the safe fill and the safe gross weight [kg] of what stood on the scale, None when not known."""
+    if load.zeroed:
+        return None
+    return limit_of(load.table, refrigerant_of(job), job.job.units, load.begin_kg)
 
 
 def stays_on_scale(stretch: Stretch, weighing: Weighing, fluid: Refrigerant | None) -> list[Stay]:

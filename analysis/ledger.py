@@ -8,10 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from analysis.cylinder_stays import limit_of
+from analysis.cylinder_stays import limit_of_load
 from analysis.cylinders import UNSURE_SHARE
 from analysis.export import csv_text
-from analysis.fluids.refrigerants import refrigerant_of
 from analysis.leak_rate import Addition, applies, leak_rates, leak_rules
 from analysis.result import Figure
 from analysis.scale import Load, weigh
@@ -116,7 +115,7 @@ def balance(stages: Iterable[Reviewed]) -> Ledger | None:
                     "A cylinder of the charging is not named, so what came back from the recovery is not wholly known."
                 )
             account = accounts.setdefault(name, CylinderAccount(name, _start_kg(load.table, load.begin_kg)))
-            limit = None if load.zeroed else limit_of(load.table, refrigerant_of(job), job.job.units, load.begin_kg)
+            limit = limit_of_load(load, job)
             if limit is not None:
                 account.safe_kg = limit[0].net_kg
             if name in gross and not load.zeroed and abs(load.begin_kg - gross[name]) > ADRIFT_KG:

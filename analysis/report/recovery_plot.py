@@ -8,8 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analysis.cylinder_stays import limit_of
-from analysis.fluids.refrigerants import refrigerant_of
+from analysis.cylinder_stays import limit_of_load
 from analysis.report.plotting import INK, LINES, SHADES, draw_line, legend, new_figure, shade, to_days, unit_of
 from analysis.result import Assessment, Finding, Span
 from analysis.result import Figure as Number
@@ -104,9 +103,9 @@ def _bounds(ax: Axes, stretch: Stretch, recovered: pd.Series) -> None:
     """Draw up to where each cylinder may be filled, as long as it stood on the scale, and its name."""
     system, label = stretch.job.job.units, "safe fill of the cylinder"
     for load in weigh(stretch).loads:
-        limit = limit_of(load.table, refrigerant_of(stretch.job), system, load.begin_kg)
+        limit = limit_of_load(load, stretch.job)
         before = recovered.loc[: load.begin].dropna()
-        if limit is None or load.zeroed or not load.confirmed:
+        if limit is None or not load.confirmed:
             continue
         full_kg = (before.iloc[-1] if len(before) else 0.0) + limit[1] - load.begin_kg
         end = stretch.frame.index[-1] if load.end is None else load.end

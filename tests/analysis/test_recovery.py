@@ -519,6 +519,22 @@ def test_the_apparent_volume_of_vapour_alone_holds_the_circuits(weight_step: flo
     assert half.known[there].all() == (weight_step < 0.5)
 
 
+def with_plate(seconds: np.ndarray, pressure_pa: np.ndarray, gross_kg: np.ndarray, charge_kg: float) -> Stretch:
+    """Return a recovery out of 400 L beside water of 285 K, with the charge of its plate."""
+    return make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", pressure_pa / 1e3),
+            "cylinder_weight": ("kg", np.round(gross_kg, 2)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={
+            "circuit": {"refrigerant": "R-134a", "charge": f"{charge_kg:.3f} kg", "internal_volume": "400 L"},
+        },
+    )
+
+
 @pytest.mark.parametrize("pocket_kg", [0.0, 1.5])
 def test_vapour_that_grows_cold_as_it_is_drawn_keeps_no_plate_from_closing(pocket_kg: float) -> None:
     """Colder by 6 K with a time constant of 150 s; a pocket that does not boil stays missing all the same."""
@@ -528,22 +544,7 @@ def test_vapour_that_grows_cold_as_it_is_drawn_keeps_no_plate_from_closing(pocke
     pressure = 440e3 * np.exp(-drawn_s / 600.0)
     vapour = 0.4 * np.asarray(fluid.vapor_density_at(pressure, 285.0 - 6.0 * (1.0 - np.exp(-drawn_s / 150.0))))
     gross = 20.0 + 0.05 * np.clip(seconds - 300.0, 0.0, 1200.0) + vapour[0] - vapour
-    stretch = make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", pressure / 1e3),
-            "cylinder_weight": ("kg", np.round(gross, 2)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
-        },
-        tables={
-            "circuit": {
-                "refrigerant": "R-134a",
-                "charge": f"{60.0 + vapour[0] + pocket_kg:.3f} kg",
-                "internal_volume": "400 L",
-            }
-        },
-    )
+    stretch = with_plate(seconds, pressure, gross, 60.0 + vapour[0] + pocket_kg)
     gone = next((f for f in assess(stretch).findings if f.kind == "liquid_gone"), None)
     closed = gone is not None and gone.figures["evidence"] == "plate"
     assert closed == (pocket_kg == 0.0)
@@ -560,18 +561,7 @@ def test_a_pocket_that_boils_away_is_no_vapour_that_grew_cold() -> None:
     pocket = np.maximum(0.5 - drawn_s * 0.5 / 600.0, 0.0)
     gross = 20.0 + 0.05 * np.clip(seconds - 300.0, 0.0, 1200.0) + vapour[0] - vapour + 0.5 - pocket
     charge = 60.5 + vapour[0]
-    stretch = make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", pressure / 1e3),
-            "cylinder_weight": ("kg", np.round(gross, 2)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
-        },
-        tables={
-            "circuit": {"refrigerant": "R-134a", "charge": f"{charge:.3f} kg", "internal_volume": "400 L"},
-        },
-    )
+    stretch = with_plate(seconds, pressure, gross, charge)
     gone = found(assess(stretch), "liquid_gone")
     assert gone is not None
     assert pocket[seconds <= (gone.time - stretch.begin).total_seconds()][-1] <= 0.003 * charge
@@ -586,22 +576,7 @@ def test_a_plate_closes_only_as_well_as_a_change_of_cylinder_was_seen(row: int, 
     pulled = np.minimum(np.clip(seconds - 300.0, 0.0, 600.0) + np.clip(seconds - 1080.0, 0.0, 600.0), 1200.0)
     moved = 0.05 * pulled + 0.4 * (density[0] - density)
     gross = np.where(seconds < 920.0, 20.0 + moved, np.where(seconds < 1070.0, 0.0, moved - 10.0))
-    stretch = make_stretch(
-        "recovery",
-        seconds[::row],
-        {
-            "circuit_pressure": ("kPa", pressure[::row] / 1e3),
-            "cylinder_weight": ("kg", np.round(gross[::row], 2)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)[::row]),
-        },
-        tables={
-            "circuit": {
-                "refrigerant": "R-134a",
-                "charge": f"{60.0 + 0.4 * density[0]:.3f} kg",
-                "internal_volume": "400 L",
-            }
-        },
-    )
+    stretch = with_plate(seconds[::row], pressure[::row], gross[::row], 60.0 + 0.4 * density[0])
     gone = next(f for f in assess(stretch).findings if f.kind == "liquid_gone")
     assert gone.figures["evidence"] == by
 
