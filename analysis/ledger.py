@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from analysis.cylinder_stays import limit_of_load
 from analysis.cylinders import UNSURE_SHARE
+from analysis.cylinders.stays import limit_of_load
 from analysis.export import csv_text
 from analysis.leak_rate import Addition, applies, leak_rates, leak_rules
 from analysis.result import Figure

@@ -8,7 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analysis.cylinder_stays import limit_of_load
+from analysis.cylinders.stays import limit_of_load
 from analysis.report.plotting import INK, LINES, SHADES, draw_line, legend, new_figure, shade, to_days, unit_of
 from analysis.result import Assessment, Finding, Span
 from analysis.result import Figure as Number

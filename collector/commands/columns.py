@@ -6,8 +6,8 @@ import tomllib
 from pathlib import Path
 from typing import BinaryIO
 
-from analysis.column_guess import propose_columns
-from analysis.foreign_log import SAMPLE_BYTES
+from analysis.columns import propose_columns
+from analysis.log.foreign import SAMPLE_BYTES
 from analysis.vocabulary.errors import InputError
 
 PIECES = 16

@@ -7,9 +7,7 @@ import math
 from rich.console import Console
 from rich.table import Table
 
-from analysis.fluids import Refrigerant, refrigerant
-from analysis.result import Figure
-from analysis.safe_fill import (
+from analysis.cylinders.safe_fill import (
     SINGLE_USE_SAID,
     SafeFill,
     cylinder_limits,
@@ -19,6 +17,8 @@ from analysis.safe_fill import (
     service_pressure_needed_pa,
     specific_gravity,
 )
+from analysis.fluids import Refrigerant, refrigerant
+from analysis.result import Figure
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.units import (
     STANDARD_ATMOSPHERE_PA,

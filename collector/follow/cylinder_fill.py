@@ -6,10 +6,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from analysis.cylinder_stays import LIGHTER_KG
+from analysis.cylinders.safe_fill import safe_fill
+from analysis.cylinders.stays import LIGHTER_KG
 from analysis.fluids import refrigerant
 from analysis.review import StageReview
-from analysis.safe_fill import safe_fill
 from analysis.scale import Weighing, weigh
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import CylinderTable, Job

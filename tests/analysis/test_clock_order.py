@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.clock import NOT_A_TIME
-from analysis.clock_order import PutBack, in_order, journal_put_on, spread
 from analysis.log import load
+from analysis.log.clock import NOT_A_TIME
+from analysis.log.clock_order import PutBack, in_order, journal_put_on, spread
 
 HOUR = 3_600
 

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.channel_guess import guess_channel
-from analysis.column_guess import propose_columns
-from analysis.column_words import meanings, words
+from analysis.columns import propose_columns
+from analysis.columns.channels import guess_channel
 from analysis.log import load
+from analysis.log.words import meanings, words
 from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import parse_job
@@ -311,7 +311,7 @@ def test_compounds_and_capitals_are_cut_into_words() -> None:
 
 
 def test_every_rule_names_a_channel() -> None:
-    from analysis.channel_guess import ALONE, RULES
+    from analysis.columns.channels import ALONE, RULES
 
     assert {c for c, _ in (*RULES, *ALONE)} == set(CHANNELS)
 

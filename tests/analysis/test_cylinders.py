@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from analysis.cylinders import cylinder_cautions, cylinder_findings
+from analysis.cylinders.safe_fill import cylinder_limits, liquid_share, retest_date, safe_fill, unfit
 from analysis.fluids import refrigerant
 from analysis.result import Assessment, Finding
-from analysis.safe_fill import cylinder_limits, liquid_share, retest_date, safe_fill, unfit
 from analysis.scale import weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.errors import InputError

@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 from analysis.cylinders import cylinder_findings
 from analysis.result import Assessment
 from analysis.scale import Weighing, weigh
-from analysis.scale_display import come_to_rest
-from analysis.scale_names import Load, Names
-from analysis.scale_samples import Sample, resolution_kg
-from analysis.scale_standing import Standing
+from analysis.scale.display import come_to_rest
+from analysis.scale.names import Load, Names
+from analysis.scale.samples import Sample, resolution_kg
+from analysis.scale.standing import Standing
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.units import UNITS
 from tests.benchmarks.scale_ensemble import score, world

@@ -17,9 +17,9 @@ from analysis.fluids import refrigerant
 from analysis.log import Log, load
 from analysis.result import Figure, Finding
 from analysis.review import review
-from analysis.stage_look_back import LookBack
-from analysis.stage_signals import read_signals
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
+from analysis.stages.look_back import LookBack
+from analysis.stages.signals import read_signals
 from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.job import CircuitTable, EvacuationTable, Job, JobTable, PressureTestTable
 from analysis.vocabulary.shipped import shipped

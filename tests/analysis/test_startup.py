@@ -11,9 +11,9 @@ from scipy.signal import lfilter
 
 from analysis.fluids import refrigerant
 from analysis.review import review
-from analysis.running_figures import running_figures
 from analysis.startup import assess
-from analysis.steadiness import course_of
+from analysis.startup.figures import running_figures
+from analysis.startup.steadiness import course_of
 from analysis.stretch import Stretch
 from tests.benchmarks.startup_ensemble import found_windows, make_case, overlap
 from tests.support import START, assert_prefix_consistent, make_log, make_stretch, value

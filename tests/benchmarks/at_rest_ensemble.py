@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.at_rest import assess
+from analysis.at_rest.way import PRESSURES
 from analysis.fluids import refrigerant
-from analysis.rest_way import PRESSURES
 from analysis.result import Figure
 from analysis.stretch import Stretch
 from tests.support import make_stretch

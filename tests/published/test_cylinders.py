@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.fluids import refrigerant
-from analysis.safe_fill import (
+from analysis.cylinders.safe_fill import (
     air_excess_pa,
     cylinder_limits,
     hot_van_net_kg,
     safe_fill,
     service_pressure_needed_pa,
 )
+from analysis.fluids import refrigerant
 
 PSI = 6_894.757293168
 F77, F130 = (77 + 459.67) / 1.8, (130 + 459.67) / 1.8

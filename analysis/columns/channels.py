@@ -1,0 +1,248 @@
+"""Which channel and unit a column of somebody else's log holds, by the words of its header, else by its numbers."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.log.words import ABSOLUTE_WORDS, GAUGE_WORDS, UNIT_SPELLINGS, UNSAID_DATUM, meanings, spelling, words
+from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES, Column, parse_header
+from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UNITS, UnitSystem
+
+RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
+    (channel, frozenset(needed.split()))
+    for channel, needed in (
+        ("barometer", "barometer"),
+        ("pump_vacuum", "vacuum pump"),
+        ("vacuum", "vacuum"),
+        ("cylinder_weight", "weight"),
+        ("cylinder_pressure", "cylinder pressure"),
+        ("cylinder_temperature", "cylinder temperature"),
+        ("oil_pressure_before_filter", "oil pressure before"),
+        ("oil_pressure_after_filter", "oil pressure after"),
+        ("oil_temperature", "oil temperature"),
+        ("condenser_entering_temperature", "condenser entering temperature"),
+        ("condenser_leaving_temperature", "condenser leaving temperature"),
+        ("suction_pressure", "suction pressure"),
+        ("suction_temperature", "suction temperature"),
+        ("discharge_pressure", "discharge pressure"),
+        ("discharge_temperature", "discharge temperature"),
+        ("liquid_pressure", "liquid pressure"),
+        ("liquid_temperature", "liquid temperature"),
+        ("entering_water_temperature", "water entering temperature"),
+        ("leaving_water_temperature", "water leaving temperature"),
+        ("ambient_temperature", "ambient temperature"),
+        ("surface_temperature", "surface temperature"),
+        ("compressor_load", "load"),
+        ("circuit_pressure", "circuit pressure"),
+        ("circuit_pressure", "circuit pressure service"),
+    )
+)
+"""A channel and all that its header must mean; the more a rule asks for, the better it fits."""
+ALONE: tuple[tuple[str, str], ...] = (
+    ("circuit_pressure", "pressure"),
+    ("entering_water_temperature", "entering temperature"),
+    ("leaving_water_temperature", "leaving temperature"),
+    ("entering_water_temperature", "water entering"),
+    ("leaving_water_temperature", "water leaving"),
+)
+"""Taken, and marked as not sure, when nothing fits better."""
+
+OPEN_PARTS, OPEN_SHARE = (0.8, 1.05), 0.02
+"""The air's pressure from 1,900 m down to the sea; a circuit that was opened stood at it in so many of the rows."""
+UNDER_PART, FLICKER_SHARE = -0.02, 0.005
+"""No absolute pressure is under nothing by so much; in a few rows a gauge may flicker there."""
+F_LEAST = 36.0
+WARM_F_LEAST = {
+    "condenser_entering_temperature": 55.0, "condenser_leaving_temperature": 55.0, "liquid_temperature": 55.0,
+    "cylinder_temperature": 50.0, "discharge_temperature": 95.0, "oil_temperature": 75.0,
+}  # fmt: skip
+"""Temperatures whose median is above this are read as degF: hotter in degC they would seldom be (common practice)."""
+PSI_LEAST = 45.0
+SI_KPA_LEAST = 150.0
+"""A pressure without unit whose largest reading is above the first is read as psig, below it as barg; above the second,
+where temperatures are in degC, as kPag."""
+
+
+@dataclass(frozen=True)
+class Guess:
+    """One column: the channel it is taken for (empty: not used), its unit and what is not sure.
+
+    `choices` are the channels that its name allows, the best first, each with how well it fits.
+    """
+
+    column: str
+    channel: str
+    unit: str
+    doubt: str = ""
+    choices: tuple[tuple[int, str], ...] = ()
+
+
+def own_column(name: str) -> Column | None:
+    """Return the column that a header in our own form names, None where it has another form."""
+    try:
+        column = parse_header(name)
+    except InputError:
+        return None
+    return column if column is not None and column.channel in CHANNELS else None
+
+
+def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSystem | None = None) -> Guess:
+    """Return what a column is taken for, by its name, the cell of its unit and its first numbers.
+
+    `units` are those of the other columns, where they say.
+    """
+    there = numbers[np.isfinite(numbers)]
+    own = own_column(name)
+    if own is not None:
+        return Guess(name, own.channel, own.unit.symbol, "", ((len(RULES), own.channel),))
+    means = meanings(name)
+    unit, unit_doubt, rest = _unit(name, unit_cell, there)
+    if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
+        means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
+        means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
+    if not len(there) and not unit and "vacuum" in means:
+        unit = "micron"  # blank until the pump has pulled
+    if not len(there) and not unit:
+        return Guess(name, "", "", "no numbers in its first rows")
+    unit_doubt = unit_doubt if len(there) else "no numbers in its first rows"
+    fitting = [(len(needed), channel) for channel, needed in RULES if needed <= means]
+    fitting = [f for f in fitting if not unit or UNITS[unit].dimension == CHANNELS[f[1]]]
+    doubt = ""
+    if not fitting:
+        fitting = [(0, channel) for channel, needed in ALONE if set(needed.split()) <= means]
+        doubt = "by its kind alone"
+    if fitting:
+        choices = tuple(sorted(dict.fromkeys(fitting), key=lambda f: -f[0]))
+        channel = choices[0][1]
+        if not unit:
+            unit, unit_doubt = _by_numbers(channel, there, units)
+        if channel == "barometer" and UNITS[unit].datum != "absolute":
+            unit = {"psig": "psia", "barg": "bar", "kPag": "kPa"}.get(unit, unit)
+            unit_doubt = ""
+        said = "; ".join(d for d in (doubt, unit_doubt) if d)
+        return Guess(name, channel, unit, said, choices)
+    if unit:
+        said = "_".join(words(rest)) or "column"
+        return Guess(name, said if said not in CHANNELS else f"{said}_other", unit, "carried and plotted, not judged")
+    return Guess(name, "", "", "neither its name nor its unit says what it is")
+
+
+def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str]:
+    """Return the unit that is stated, what is not sure about it, and the name without it."""
+    candidates = [unit_cell] if unit_cell else []
+    rest = name
+    for match in reversed(list(re.finditer(r"[(\[]([^()\[\]]*(?:\([^()]*\))?)[)\]]", name))):
+        before = name[: match.start()]
+        if len(match.group(1)) == 1 and (before[-1:].isalnum() or spelling(_last(before)) in UNSAID_DATUM):
+            continue  # kPa(a), kPa (a): a part of the unit
+        candidates.append(match.group(1))
+        rest = rest.replace(match.group(), " ")
+    tail = _parts(name)
+    candidates += [" ".join(tail[-2:])] if len(tail) > 2 else []
+    candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
+    said = set(words(name)) | set(words(unit_cell))
+    for candidate in candidates:
+        key = spelling(candidate)
+        bare = key
+        for ending in ("absolute", "absolut", "abs", "gauge", "rel", "ue"):
+            bare = bare.removesuffix(ending)
+        symbol = UNIT_SPELLINGS.get(key, UNIT_SPELLINGS.get(bare, "") if key.startswith(bare + "abs") else "")
+        if not symbol and bare not in UNSAID_DATUM:
+            continue
+        before, _, after = rest.rpartition(candidate)
+        rest = f"{before} {after}"
+        if bare in UNSAID_DATUM:
+            gauge, absolute = UNSAID_DATUM[bare]
+            if key.endswith(("absolute", "absolut", "abs")) or said & ABSOLUTE_WORDS:
+                return absolute, "", rest
+            if key != bare or said & GAUGE_WORDS:
+                return gauge, "", rest
+            in_air = numbers * UNITS[absolute].scale / STANDARD_ATMOSPHERE_PA
+            if len(in_air) and _lowest(in_air) < UNDER_PART:
+                return gauge, "", rest
+            if _stood_open(in_air):
+                said_so = f"gauge or absolute is not said, it stood at the air's pressure; {gauge} if gauge"
+                return absolute, said_so, rest
+            return gauge, f"gauge or absolute is not said; {absolute} if absolute", rest
+        return symbol, "", rest
+    return "", "", name
+
+
+def _stood_open(in_air: np.ndarray) -> bool:
+    """Return whether absolute pressures [parts of the air's at sea level] were pulled down, and stood open besides."""
+    if not len(in_air) or not UNDER_PART <= _lowest(in_air) < 0.1:
+        return False
+    near = in_air[(in_air > OPEN_PARTS[0]) & (in_air < OPEN_PARTS[1])]
+    if not len(near):
+        return False
+    still = float(np.mean(np.abs(near - np.median(near)) < 0.015))
+    return still > 0.5 and still * len(near) > OPEN_SHARE * len(in_air)
+
+
+def _lowest(in_air: np.ndarray) -> float:
+    """Return the lowest that is no flicker."""
+    return float(np.quantile(in_air, FLICKER_SHARE))
+
+
+def _parts(name: str) -> list[str]:
+    return re.split(r"[\s,_/]+", name.strip())
+
+
+def _last(text: str) -> str:
+    return _parts(text.rstrip(" _"))[-1]
+
+
+def _by_numbers(channel: str, numbers: np.ndarray, units: UnitSystem | None) -> tuple[str, str]:
+    """Return the unit that the size of the numbers suggests."""
+    middle, high = float(np.median(numbers)), float(np.max(numbers))
+    dimension = CHANNELS[channel]
+    if channel == "barometer":
+        unit = "mbar" if middle > 500 else "kPa" if middle > 50 else "psia" if middle > 5 else "bar"
+    elif channel in MICRON_PROBES:
+        unit = "micron" if high > 1_500 else "mbar"
+    elif dimension == "pressure":
+        bare = "kpa" if high > (SI_KPA_LEAST if units == "si" else 1_000.0) else "psi" if high > PSI_LEAST else "bar"
+        unit, absolute = UNSAID_DATUM[bare]
+        if _stood_open(numbers * UNITS[absolute].scale / STANDARD_ATMOSPHERE_PA):
+            return absolute, f"the unit is not said, it stood at the air's pressure; {unit} if gauge"
+    elif dimension == "temperature":
+        told = units == "us" if units else middle > WARM_F_LEAST.get(channel, F_LEAST)
+        unit = "K" if middle > 250 else "degF" if told else "degC"
+    elif dimension == "mass":
+        unit = "lb" if units == "us" else "kg"
+    else:
+        unit = "%"
+    return unit, "" if dimension == "fraction" else "the unit is not said, taken from the size of the numbers"
+
+
+def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
+    """Return the guesses with each channel given once: to the column that fits best, or that has no other choice.
+
+    A column whose channel is taken gets the next that its name allows.
+    """
+
+    def turn(i: int) -> tuple[int, int]:
+        fits = [fit for fit, _ in guesses[i].choices] or [0]
+        return -fits[0], fits.count(fits[0])
+
+    taken: dict[str, int] = {}
+    got = list(guesses)
+    for i in sorted(range(len(got)), key=turn):
+        wanted = [channel for _, channel in got[i].choices] or [got[i].channel]
+        free = next((channel for channel in wanted if channel not in taken), "")
+        if free:
+            taken[free] = i
+        if free != got[i].channel:
+            by = f"{got[i].channel} is taken by {got[taken[got[i].channel]].column!r}"
+            got[i] = replace(got[i], channel=free, doubt=by)
+    for i, guess in enumerate(got):
+        rivals = sorted(c for fit, c in guess.choices if fit == guess.choices[0][0] and c not in taken)
+        if rivals and guess.channel:
+            also = f"it may be {' or '.join(rivals)} as well"
+            got[i] = replace(guess, doubt="; ".join(said for said in (also, guess.doubt) if said))
+    return tuple(got)

@@ -1,0 +1,291 @@
+"""Which column of a log that somebody else recorded holds the time, and how it is written."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analysis.log.clock import (
+    COMPACT,
+    EPOCH_LEAST,
+    NOT_A_TIME,
+    OFFSET,
+    SPREADSHEET_DAYS,
+    joined,
+    numbers_of,
+    text_us,
+    without_weekday,
+)
+from analysis.log.words import meanings, words
+from analysis.vocabulary.errors import InputError, quoted
+
+DATES = (
+    "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y",
+    "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%d %B %Y",
+    "%B %d %Y", "%B %d, %Y", "%d. %B %Y", "%d de %B de %Y", "%Y-%m-%d", "%y-%m-%d", "%Y%m%d",
+)  # fmt: skip
+_SHAPE = re.compile(
+    r"(?:\d{1,4}([./-])(?:\d{1,2}|[^\W\d_]{3}\.?)\1\d{2,4}|\d{1,2}\.?(?: de)? [^\W\d_]{3,10}\.?(?: de)? \d{4}"
+    r"|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8})"
+    r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
+    r"(?P<half> ?[AaPp]\.?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"
+)
+"""A date, what stands between, a clock, AM or PM, an offset, the letters of a zone."""
+_CLOCK_FIRST = re.compile(r"^(\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?)(,? )(?=\S*\d[./ -])(\S.*)$")
+MOST = 0.9
+"""So large a share of the cells must be readable."""
+ELAPSED_WORDS = {
+    "ms": "ms", "msec": "ms", "s": "s", "sec": "s", "secs": "s", "seconds": "s", "sekunden": "s", "sek": "s",
+    "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "h": "h", "hr": "h", "hrs": "h", "hours": "h",
+    "std": "h", "stunden": "h", "d": "d", "days": "d", "tage": "d",
+}  # fmt: skip
+ZONE_SAID = re.compile(r"\b(?:UTC|GMT)(?: ?(?P<east>[+-] ?\d{1,2})(?::?(?P<minutes>\d\d))?)?(?! ?[+-] ?\d|[\d:])")
+"""A header that names the zone of its times."""
+_PARTS = {
+    "year": "%Y", "yyyy": "%Y", "yr": "%Y", "jahr": "%Y", "month": "%m", "MM": "%m", "mon": "%m", "mo": "%m",
+    "monat": "%m", "day": "%d", "dd": "%d", "tag": "%d", "hour": "%H", "hr": "%H", "hh": "%H", "stunde": "%H",
+    "minute": "%M", "min": "%M", "mm": "%M", "mn": "%M", "second": "%S", "sec": "%S", "ss": "%S", "sekunde": "%S",
+}  # fmt: skip
+"""Headers of columns that hold one part of the time each."""
+_DATE_PARTS = ("%Y", "%m", "%d")
+WHOLE_HOURS = range(-12, 15)
+"""Hours east of UTC that have a zone of their own; a zone that is off by parts of an hour is named by a place alone."""
+_MOMENT = re.compile(
+    r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(?::\d\d)?(?:\.\d+)?(?:Z|[+-]\d\d:?\d\d)?"
+    r"|\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{2,4},? *;?,?\s*\d{1,2}:\d\d(?::\d\d)?(?: ?[AaPp][Mm])?"
+)
+
+
+@dataclass(frozen=True)
+class TimeGuess:
+    """The `time` of a `[columns]` table. Fields that are not needed are empty; `doubts` are sentences.
+
+    `zone` is what the header says of it; the zone is known from there or from the stamps themselves.
+    """
+
+    column: str
+    format: str = ""
+    clock: tuple[str, ...] = ()
+    unit: str = ""
+    start: str = ""
+    zone_known: bool = False
+    zone: str = ""
+    doubts: tuple[str, ...] = ()
+
+
+def guess_time(
+    names: Sequence[str], cells: Mapping[str, Sequence[str]], above: str, american: bool, where: str
+) -> TimeGuess:
+    """Return the guess for columns `cells`; `above` is the text above the header, `american` prefers month first.
+
+    Of two times the one that says its zone is taken.
+
+    Raises
+    ------
+    InputError
+        No column holds times.
+    """
+    guess = _guess(names, cells, above, american, where)
+    said = ZONE_SAID.search(guess.column)
+    if said is None or guess.zone_known:
+        return guess
+    east = int((said["east"] or "0").replace(" ", ""))
+    if int(said["minutes"] or 0) or east not in WHOLE_HOURS:
+        return guess
+    zone = f"Etc/GMT{-east:+d}" if east else "UTC"  # POSIX counts them to the west
+    return replace(guess, zone=zone, zone_known=True)
+
+
+def _guess(
+    names: Sequence[str], cells: Mapping[str, Sequence[str]], above: str, american: bool, where: str
+) -> TimeGuess:
+    called = sorted(
+        (name for name in names if name and "time" in meanings(name)), key=lambda name: ZONE_SAID.search(name) is None
+    )
+    tried = [*called, *(name for name in names[:2] if name and name not in called)]
+    pair = _pair(tried, cells)
+    if pair is not None:
+        form = _format(joined(*(pd.Series(cells[name], dtype="str") for name in pair)).str.strip(), american)
+        if form is not None:
+            return TimeGuess(pair[0], form[0], pair[1:], zone_known=form[1], doubts=form[2])
+        return TimeGuess(pair[0], clock=pair[1:])
+    for name in tried:
+        text = _texts(cells[name])
+        number = numbers_of(text)
+        if len(text) and number.notna().mean() > MOST:
+            middle, least = float(number.median()), float(number.min())
+            days = SPREADSHEET_DAYS[0] < least <= middle < SPREADSHEET_DAYS[1]
+            if days or COMPACT[0] < middle < COMPACT[1]:
+                return TimeGuess(name)
+            if middle > 5.0 * EPOCH_LEAST:
+                return TimeGuess(name, zone_known=True)
+            continue
+        form = _format(text, american)
+        if form is not None:
+            return TimeGuess(name, form[0], zone_known=form[1], doubts=form[2])
+    parts = _parts(names, cells)
+    if parts is not None:
+        columns = tuple(parts.values())
+        return TimeGuess(columns[0], " ".join(parts), columns[1:])
+    for name in called:
+        text = _texts(cells[name])
+        since = numbers_of(text)
+        clocks = bool(len(text)) and bool(text.str.fullmatch(r"(?:\d+\.)?\d{1,4}:\d\d:\d\d(?:[.,]\d+)?").all())
+        if clocks or (
+            len(text) > 1 and since.notna().mean() > MOST and bool((since.dropna().diff().dropna() >= 0).all())
+        ):
+            return _elapsed(
+                name,
+                "" if clocks else next((ELAPSED_WORDS[w] for w in words(name) if w in ELAPSED_WORDS), "s"),
+                above,
+                american,
+            )
+    held = next(
+        (f": {quoted(name)} holds {quoted(cell)}" for name in tried for cell in cells[name] if cell.strip()), ""
+    )
+    raise InputError(
+        f"{where}: no column holds times{held}; expected one such as '2026-03-14 08:00:00', or [columns] time with its"
+        " format"
+    )
+
+
+def _texts(cells: Sequence[str]) -> pd.Series:
+    return pd.Series([cell for cell in cells if cell.strip()], dtype="str")
+
+
+def _parts(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> dict[str, str] | None:
+    """Return the column of each part of the time, by its strptime sign, None where the date is not in three columns.
+
+    The time of day follows in columns of its own or in one.
+    """
+    found: dict[str, str] = {}
+    for name in names:
+        sign = _PARTS.get(name) or _PARTS.get(name.lower())
+        if sign is not None and sign not in found:
+            found[sign] = name
+    if not found.keys() >= set(_DATE_PARTS):
+        return None
+    date = {sign: found[sign] for sign in _DATE_PARTS}
+    if "%H" not in found:
+        clock = next(
+            (
+                (name, form)
+                for name in names
+                for form in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
+                if name and _share(text_us(_texts(cells[name]), form, False)) > MOST
+            ),
+            None,
+        )
+        return None if clock is None else {**date, clock[1]: clock[0]}
+    return date | {sign: found[sign] for sign in ("%H", "%M", "%S") if sign in found}
+
+
+def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str, str] | None:
+    """Return the column of the date and that of the time of day, None where they are not apart."""
+
+    def all_like(name: str, pattern: str) -> bool:
+        some = [cell for cell in cells[name] if cell][:50]
+        return bool(some) and all(re.fullmatch(pattern, cell) for cell in some)
+
+    dates = [
+        n
+        for n in names
+        if all_like(
+            n,
+            r"\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{1,4}|20\d{6}|[2-9]\d{4}"
+            r"|\d{1,2} [A-Za-z]{3,9} \d{4}|[A-Za-z]{3,9} \d{1,2},? \d{4}",
+        )
+    ]
+    clocks = [
+        n
+        for n in names
+        if all_like(n, r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?|\d{6}|0?[.,]\d+|[01]")
+    ]
+    apart = [(date, clock) for date in dates for clock in clocks if date != clock]
+    return apart[0] if apart else None
+
+
+def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]] | None:
+    """Return format, whether the zone is known, and doubts; None when the cells are no times."""
+    if not len(text):
+        return None
+    offset = bool(text.head(50).str.contains(OFFSET).any())
+    if text.str.contains(r"^\d{4}-?\d\d-?\d\d[T ]\d\d").mean() > MOST and _share(text_us(text, None, offset)) > MOST:
+        return "", offset, ()
+    turned = text.str.extract(_CLOCK_FIRST).dropna()
+    if len(turned) > MOST * len(text):
+        read_as = _format(turned[2] + ", " + turned[0], american)
+        return read_as and (re.sub(r"(.*), (.*)", rf"\2{turned[1].iloc[0]}\1", read_as[0]), *read_as[1:])
+    text = without_weekday(text)
+    few = text.iloc[:: max(1, len(text) // 20)]
+    shape = next((m for m in (_SHAPE.fullmatch(re.sub(r"\s", " ", cell)) for cell in few) if m is not None), None)
+    read = {}
+    for form in _spelled(few.iloc[0]) if shape is None else _forms(shape):
+        if _share(text_us(few, form, offset)) > MOST:
+            us = text_us(text, form, offset)
+            if _share(us) > MOST:
+                read[form] = us[us != NOT_A_TIME]
+    if not read:
+        return None
+
+    def order(form: str) -> tuple[float, float]:
+        steps = np.diff(read[form])
+        return (float((steps < 0).mean()) if len(steps) else 0.0, float(steps.sum()))
+
+    month_first = american or bool(text.head(50).str.contains(r"[AaPp]\.?[Mm]\.?").any())
+    ranked = sorted(read, key=lambda form: (*order(form), form.startswith("%m") != month_first))
+    best = ranked[0]
+    rival = next(
+        (f for f in ranked[1:] if not np.array_equal(read[f], read[best]) and order(f)[0] == order(best)[0]), None
+    )
+    if rival is None:
+        return best, offset, ()
+    if order(rival) == order(best):
+        return best, offset, (f"Day and month may be the other way round: {rival} fits as well.",)
+    return best, offset, (f"{rival} fits as well, but the rows would then lie far apart: {best} is taken.",)
+
+
+def _forms(shape: re.Match[str]) -> list[str]:
+    """Return the formats that a cell of a usual shape may have."""
+    half = shape["half"] or ""
+    hour = "%I" if half else "%H"
+    colon = shape["colon"] or ""
+    seconds = not colon or shape["clock"].count(colon) > 1
+    clock = colon.join([hour, "%M", *(["%S"] if seconds else [])])
+    behind = (" %p" if half.startswith(" ") else "%p" if half else "") + (
+        "" if shape["offset"] is None else " %z" if shape["offset"].startswith(" ") else "%z"
+    )
+    return [f"{date}{shape['joint']}{clock}{behind}" for date in DATES]
+
+
+def _spelled(cell: str) -> list[str]:
+    """Return the formats of a cell that holds date and clock as numbers, whatever words or signs stand between them."""
+    said = re.split(r"\d+", cell)
+    dates = ("%Y %m %d",) if re.match(r"\d{4}\D", cell) else ("%d %m %Y", "%m %d %Y")
+    fields = [[*date.split(), "%H", "%M", "%S"][: len(said) - 1] for date in dates]
+    if not 6 <= len(said) <= 7 or "%" in cell:
+        return []
+    return ["".join(f"{word}{field}" for word, field in zip(said, [*each, ""], strict=True)) for each in fields]
+
+
+def _share(us: np.ndarray) -> float:
+    return float((us != NOT_A_TIME).mean()) if len(us) else 0.0
+
+
+def _elapsed(name: str, unit: str, above: str, american: bool) -> TimeGuess:
+    """Return the guess for a column that counts; the start is looked for above the header."""
+    lines = sorted(above.splitlines(), key=lambda line: not {"start", "started", "begin", "beginn"} & set(words(line)))
+    for line in lines:
+        found = _MOMENT.search(re.sub(r"[;\t|\"]+", " ", line))
+        form = None if found is None else _format(pd.Series([" ".join(found.group().split())], dtype="str"), american)
+        if found is None or form is None:
+            continue
+        us = text_us(pd.Series([" ".join(found.group().split())], dtype="str"), form[0] or None, form[1])[0]
+        start = str(np.datetime64(int(us), "us").astype("M8[ms]")) + ("Z" if form[1] else "")
+        return TimeGuess(name, unit=unit, start=start, zone_known=form[1], doubts=form[2])
+    doubt = f'{name!r} counts from the start of the log, which is not said: add start = "2026-03-14 08:00:00" to time.'
+    return TimeGuess(name, unit=unit, doubts=(doubt,))

@@ -1,0 +1,386 @@
+"""Which stage ran when: from the journal where it speaks, from the signals where it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import pandas as pd
+
+from analysis.log import Log
+from analysis.result import Figure
+from analysis.stages.signals import read_signals
+from analysis.stages.watcher import watch
+from analysis.stretch import Stretch, Weighed
+from analysis.vocabulary.channels import STAGES
+from analysis.vocabulary.job import Job
+from analysis.vocabulary.text import duration, words
+
+PATIENCE = pd.Timedelta(minutes=15)
+"""A technician who marks stages gets this long to mark one before it is taken from the signals."""
+
+FILLING = pd.Timedelta(minutes=60)
+"""A test may be marked when it is filled, and that in steps with a look for leaks at each (common practice)."""
+
+AHEAD = pd.Timedelta(minutes=5)
+"""A mark may come so much later than the log's last row: rows come up to a minute apart, and a recorder may pause."""
+
+CLOCK_OFF, CLOCK_ALIKE = pd.Timedelta(minutes=25), pd.Timedelta(minutes=6)
+"""Marks that lie further than this beside the signals, all by as much, are those of another clock."""
+
+MAKES_READY = ("cylinder_on", "cylinder_off", "water_flow_on", "water_flow_off")
+"""Marks of what stays as it is when a stage begins."""
+
+WEIGHS = ("recovery", "charging")
+BESIDE = pd.Timedelta(minutes=15)
+"""So far before the begin, and after the end, of a stage that weighs the scale is looked at."""
+BESIDE_UNMARKED = pd.Timedelta(minutes=40)
+"""So far where nobody marked the begin: small cylinders filled within minutes show late that it is one."""
+
+WIDE_S = 1_800.0
+"""A begin or an end that is less sure than this comes with what would have shown it."""
+UNSURE_S = 300.0
+"""An end that is less sure than this is told with how unsure it is."""
+
+
+@dataclass(frozen=True)
+class StageSpan:
+    """When a stage ran. `end` is None while it runs; without `known_until` it is how it looks so far.
+
+    `known_from` is the moment from which a live watcher could know the stage, `known_until` the moment
+    at which its end could be known; rows up to `known_until` were judged as part of it. `within_s` and `end_within_s`
+    are how unsure begin and end are [s], `doubt` what else the reader should know. Rows up to `left`, where it is
+    later than `end`, show what the stage left as it was and tell of it: a vacuum that went on standing.
+    """
+
+    stage: str
+    begin: pd.Timestamp
+    end: pd.Timestamp | None
+    found_by: Literal["journal", "signals"]
+    known_from: pd.Timestamp
+    known_until: pd.Timestamp | None
+    within_s: float = 0.0
+    end_within_s: float = 0.0
+    doubt: str = ""
+    left: pd.Timestamp | None = None
+
+
+def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
+    """Return the stages of a log in order, and what is odd or unsure about them, as sentences."""
+    index = log.frame.index
+    if not len(index):
+        return from_journal(log.journal)
+    journal, late = up_to(log.journal, index[-1] + AHEAD)
+    named, odd = from_journal(journal)
+    odd = [*late, *odd]
+    found = from_signals(log, job)
+    spans = merge(named, _ended(found, journal), _spoken(journal), index[-1])
+    odd += other_clock(named, found) or doubted(named, found, index[-1])
+    spans = [_end_seen(span, found, journal) for span in spans]
+    odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
+    weighs = "cylinder_weight" in log.frame
+    return spans, [*odd, *(_said(span, weighs) for span in spans if span.found_by == "signals")]
+
+
+def up_to(journal: pd.DataFrame, last: pd.Timestamp) -> tuple[pd.DataFrame, list[str]]:
+    """Return the journal without the stages that begin after the log, and a sentence that says so."""
+    late = journal["time"][(journal["kind"] == "stage") & (journal["value"] == "begin") & (journal["time"] > last)]
+    if not len(late):
+        return journal, []
+    said = (
+        f"journal.csv: a stage begins on {late.iloc[0]:%d %b %Y %H:%M} UTC, after the log's last row; it and what"
+        " follows it were left out: is the date right?"
+    )
+    return journal[journal["time"] < late.iloc[0]], [said]
+
+
+def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
+    """Return the stages that the journal names, in order, and what was odd about its rows.
+
+    A stage that begins while another runs ends that one; a second `begin` of a running stage changes
+    nothing (a recorder that resumed may say it again).
+    """
+    spans: list[StageSpan] = []
+    cautions: list[str] = []
+    running: tuple[str, pd.Timestamp] | None = None
+    ended_by: dict[str, str] = {}
+
+    def close(at: pd.Timestamp) -> None:
+        if running is not None:
+            spans.append(StageSpan(running[0], running[1], at, "journal", running[1], at))
+
+    rows = journal[journal["kind"] == "stage"]
+    for at, stage, what in zip(rows["time"], rows["subject"], rows["value"], strict=True):
+        if stage not in STAGES or what not in ("begin", "end"):
+            cautions.append(f"journal.csv: stage row {stage!r} {what!r} is not known and was left out.")
+        elif what == "begin":
+            if running is None or running[0] != stage:
+                close(at)
+                if running is not None:
+                    ended_by[running[0]] = stage
+                running = (stage, at)
+        elif running is not None and running[0] == stage:
+            close(at)
+            running = None
+        elif stage in ended_by:
+            by = ended_by.pop(stage)
+            cautions.append(f"journal.csv: {stage} ends at {at:%H:%M} UTC, after {by} began, which had ended it.")
+        else:
+            cautions.append(f"journal.csv: {stage} ends without a beginning.")
+    if running is not None:
+        spans.append(StageSpan(running[0], running[1], None, "journal", running[1], None))
+    return spans, cautions
+
+
+def from_signals(log: Log, job: Job) -> list[StageSpan]:
+    """Return the stages that the signals alone show, in order and without overlap.
+
+    Rows, not the journal, are looked at; see `watcher`. A span keeps its begin, and its `end` and
+    `known_until` once the latter is set, whatever rows follow.
+    """
+    signals = read_signals(log, job)
+
+    def at(seconds: float) -> pd.Timestamp:
+        return signals.origin + pd.Timedelta(milliseconds=round(1e3 * seconds))
+
+    return [
+        StageSpan(
+            stage=one.stage,
+            begin=at(one.begin_s),
+            end=None if one.end_s is None else at(one.end_s),
+            found_by="signals",
+            known_from=signals.known[one.known],
+            known_until=None if one.ended is None else signals.known[one.ended],
+            within_s=one.within_s,
+            end_within_s=0.0 if one.end_s is None else one.end_within_s,
+            doubt=one.note,
+            left=None if one.left_s is None else at(one.left_s),
+        )
+        for one in watch(signals)
+    ]
+
+
+def _ended(found: Iterable[StageSpan], journal: pd.DataFrame) -> list[StageSpan]:
+    """Return the stages of the signals, ended where the journal says so before they do, though it gives no begin."""
+    rows = journal[journal["kind"] == "stage"]
+    begun, ended = rows[rows["value"] == "begin"], rows[rows["value"] == "end"]
+    spans = []
+    for span in found:
+        at = ended["time"][(ended["subject"] == span.stage) & (ended["time"] > span.begin)].min()
+        lone = pd.notna(at) and not ((begun["subject"] == span.stage) & (begun["time"] <= at)).any()
+        if lone and (span.known_until is None or at < span.known_until):
+            until = max(at, span.known_from)
+            span = replace(span, end=at, known_until=until, end_within_s=0.0, left=None)
+        spans.append(span)
+    return spans
+
+
+def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame) -> StageSpan:
+    """Return a stage of the journal, ended where the signals show its end if the journal tells the next begin alone.
+
+    That nobody marked its end is known only by then, so all rows up to there were judged as part of it.
+    """
+    rows = journal[(journal["kind"] == "stage") & (journal["subject"] == span.stage) & (journal["value"] == "end")]
+    if span.found_by == "signals" or span.end is None or (rows["time"] == span.end).any():
+        return span
+    seen = [one for one in found if one.stage == span.stage and one.begin < span.end]
+    if not seen or seen[-1].end is None or seen[-1].known_until is None:
+        return span
+    if not span.begin < seen[-1].end < span.end:
+        return span
+    return replace(span, end=seen[-1].end, end_within_s=seen[-1].end_within_s)
+
+
+def merge(
+    named: Sequence[StageSpan], found: Iterable[StageSpan], spoken: pd.Timestamp | None, now: pd.Timestamp
+) -> list[StageSpan]:
+    """Return the journal's stages and those of the signals that fill the time in which it is silent.
+
+    A found stage is taken when it is known, or, once somebody has marked anything (`spoken`), `PATIENCE` later (a
+    test `FILLING` later), unless the journal then says that a stage runs, or has named this very stage in its place.
+    It ends at the latest when the journal begins another. At rest is not taken once the journal has named a stage.
+    """
+    spans = list(named)
+    for span in found:
+        waits = spoken is not None and spoken <= span.known_from
+        patience = FILLING if span.stage == "pressure_test" else PATIENCE
+        taken = span.known_from + patience if waits else span.known_from
+        before = [other for other in named if other.begin <= taken]
+        if taken > now or (before and span.stage == "at_rest"):
+            continue
+        if any(other.end is None or other.end > taken for other in before):
+            continue
+        over = [other for other in before if other.end is not None and other.end > span.begin]
+        begin = max([span.begin, *(other.end for other in over if other.end is not None)])
+        if any(other.stage == span.stage for other in over) or (span.end is not None and span.end <= begin):
+            continue
+        end, until = span.end, span.known_until
+        after = min((other.begin for other in named if other.begin > taken), default=None)
+        if after is not None and (until is None or until > after):
+            end, until = after if end is None else min(end, after), after
+        left = span.left if span.left is None or after is None else min(span.left, after)
+        if until is not None:
+            until = max(until, taken)
+        spans.append(replace(span, begin=begin, end=end, known_from=taken, known_until=until, left=left))
+    return sorted(spans, key=lambda span: span.begin)
+
+
+def other_clock(named: Sequence[StageSpan], found: Sequence[StageSpan]) -> list[str]:
+    """Return a sentence where the journal's stages all lie beside those of the signals by about as much."""
+    apart = []
+    for span in named:
+        alike = [span.begin - other.begin for other in found if other.stage == span.stage]
+        if alike:
+            apart.append(min(alike, key=abs))
+    if len(apart) < 2:
+        return []
+    middle = sorted(apart)[len(apart) // 2]
+    near = [one for one in apart if abs(one - middle) <= CLOCK_ALIKE]
+    if abs(middle) < CLOCK_OFF or len(near) < 2 or len(near) < 0.6 * len(apart):
+        return []
+    side = "later" if middle > pd.Timedelta(0) else "earlier"
+    return [
+        f"The journal's stages begin about {duration(abs(middle).total_seconds())} {side} than what the signals show of"
+        " them: its clock or its time zone may be wrong. It is judged as the journal says: put journal.csv right and"
+        " review again."
+    ]
+
+
+def doubted(named: Iterable[StageSpan], found: Sequence[StageSpan], now: pd.Timestamp) -> list[str]:
+    """Return what the signals say against the journal, which is believed all the same, as sentences.
+
+    Another stage that was known `PATIENCE` or more before a named one ended, and so long after it began, is told:
+    the commonest reason is an end that nobody marked. So is one that begins with a named one, takes up most of
+    it, and of the named one the signals show nothing.
+    """
+    told = []
+    for other in named:
+        inside = [
+            f"{words(span.stage)} from {span.begin:%d %b %H:%M}"
+            for span in found
+            if span.stage not in (other.stage, "at_rest") and _speaks_against(span, other, found, now)
+        ]
+        if inside:
+            missing = " and does not say that it ended" if other.end is None else ""
+            told.append(
+                f"The journal names {words(other.stage)} from {other.begin:%d %b %H:%M} UTC{missing}; the signals look"
+                f" like {', '.join(inside)}. It is judged as the journal says: if a mark was forgotten or is wrong,"
+                " mend journal.csv and review again."
+            )
+    return told
+
+
+def _speaks_against(span: StageSpan, other: StageSpan, found: Sequence[StageSpan], now: pd.Timestamp) -> bool:
+    """Return whether a found stage began well inside a named one, or stands in the place of it."""
+    end = now if other.end is None else other.end
+    if max(span.known_from, span.begin + PATIENCE) > end:
+        return False
+    if span.begin >= other.begin + PATIENCE:
+        return True
+    runs = end - other.begin
+    seen = any(one.stage == other.stage and _shared(one, other, now) > 0.3 * runs for one in found)
+    in_place = abs(span.begin - other.begin) < PATIENCE and _shared(span, other, now) > max(PATIENCE, 0.6 * runs)
+    return in_place and not seen
+
+
+def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta:
+    """Return how long two stages run at the same time."""
+    end = min(now if one.end is None else one.end, now if other.end is None else other.end)
+    return end - max(one.begin, other.begin)
+
+
+def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
+    """Return when a person first marked something, None when nobody did."""
+    times = journal["time"][journal["kind"].isin(("stage", "mark"))]
+    return times.iloc[0] if len(times) else None
+
+
+def _said(span: StageSpan, weighs: bool) -> str:
+    doubt = f"; {span.doubt}" if span.doubt else ""
+    if max(span.within_s, span.end_within_s) > WIDE_S:
+        doubt += f"; a mark{' or a scale' if span.stage in WEIGHS and not weighs else ''} would have shown it"
+    ended = ""
+    if span.end is not None and span.end_within_s > UNSURE_S:
+        ended = f" and ended at {span.end:%d %b %H:%M} ± {duration(span.end_within_s)}"
+    return (
+        f"{words(span.stage)} was found from the signals, not from the journal:"
+        f" it began at {span.begin:%d %b %H:%M} UTC ± {duration(span.within_s)}{ended}{doubt}."
+    )
+
+
+def _end_said(span: StageSpan) -> str:
+    return (
+        f"journal.csv does not say when {words(span.stage)} ended: the signals show it at {span.end:%d %b %H:%M} UTC"
+        f" ± {duration(span.end_within_s)}."
+    )
+
+
+def stretch_of(
+    span: StageSpan,
+    log: Log,
+    job: Job,
+    before: StageSpan | None = None,
+    spans: Sequence[StageSpan] = (),
+    weighed: Weighed | None = None,
+    disagreed: Mapping[str, Figure] | None = None,
+) -> Stretch:
+    """Return the rows and marks of one stage; `before` is the stage before it, None when it is the first.
+
+    `spans` are all stages: what the scale shows in those that weigh is theirs; `weighed` and `disagreed` are what those
+    before told.
+
+    What was marked between the two to make ready (a cylinder put on, water turned on) belongs to it.
+    """
+    index = log.frame.index
+    first = int(index.searchsorted(span.begin))
+    last = len(index) if span.known_until is None else int(index.searchsorted(span.known_until, side="right"))
+    journal = log.journal
+    within = journal["time"] >= span.begin
+    ready = (journal["kind"] == "mark") & journal["subject"].isin(MAKES_READY) & ~within
+    if before is not None:
+        ready &= journal["time"] > (before.begin if before.end is None else before.end)
+    within |= ready
+    if span.known_until is not None:
+        within &= journal["time"] <= span.known_until
+    return Stretch(
+        stage=span.stage,
+        begin=span.begin,
+        end=span.end,
+        known_from=span.known_from,
+        found_by=span.found_by,
+        frame=log.frame.iloc[first:last],
+        journal=journal[within].reset_index(drop=True),
+        columns=log.columns,
+        barometer_pa=log.barometer_pa.iloc[first:last],
+        barometer_source=log.barometer_source,
+        job=job,
+        weighed=_beside(span, log, spans, weighed or Weighed()),
+        disagreed=disagreed or {},
+    )
+
+
+def _beside(span: StageSpan, log: Log, spans: Sequence[StageSpan], weighed: Weighed) -> Weighed:
+    """Return what was weighed with what the scale showed shortly before a stage that weighs, and after it."""
+    index = log.frame.index
+    if span.stage not in WEIGHS or "cylinder_weight" not in log.frame:
+        return weighed
+    others = [one for one in spans if one.stage in WEIGHS]
+    # where nobody marked either, the stage before may hold what flowed first
+    ended = (
+        one.end
+        for one in others
+        if one.begin < span.begin
+        and one.end is not None
+        and (one.stage == span.stage or "journal" in (one.found_by, span.found_by))
+    )
+    beside = BESIDE_UNMARKED if span.found_by == "signals" else BESIDE
+    since, first = max([span.begin - beside, *ended]), int(index.searchsorted(span.begin))
+    weight = log.frame["cylinder_weight"]
+    before = weight.iloc[int(index.searchsorted(since, side="right")) : first]
+    if span.end is None or span.known_until is None:
+        return replace(weighed, before=before.dropna())
+    over = max(span.end, span.known_until)
+    until = min([span.end + BESIDE, *(one.begin for one in others if one.begin > span.begin)])
+    last = int(index.searchsorted(over, side="right"))
+    return replace(weighed, before=before.dropna(), after=weight.iloc[last : int(index.searchsorted(until))].dropna())

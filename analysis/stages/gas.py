@@ -1,0 +1,285 @@
+"""Stages with nothing but gas in the circuit: evacuation and pressure test, and a circuit that stands open."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.stages.look_back import FLICKER_PA, VACUUM_PA
+from analysis.stages.refrigerant import (
+    CLEAR_PART,
+    FULL_PART,
+    IDLE_MINUTES,
+    NEAR_HIGH_PART,
+    NEAR_LOW_PART,
+    OPEN_PART,
+    REST_S,
+    RefrigerantStages,
+)
+from analysis.stages.signals import GAUGE_FLOOR_PA, MINUTE_S
+from analysis.stages.state import OPEN_MINUTES, QUIET_S, TESTED_PART, Contents
+
+PUMPED_PA = 1.3e3
+"""Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
+FIRST_MINUTES = 30
+"""A log that begins in a vacuum that stands may begin with charging: it is no evacuation yet (common practice), and
+never one where only a gauge shows it, which cannot tell a vacuum that is pumped from one that was left."""
+BROKEN_PA = 15e3
+"""No leak that one would hold against comes so high: the vacuum was broken."""
+AIRED_MINUTES = 5
+"""A vessel that is charged does not stand at the air's pressure for so long on its way to saturation."""
+BROKEN_MINUTES = 90
+"""A vacuum broken by a sweep of nitrogen is pumped down again within this."""
+TEST_PA = 300e3
+"""Nitrogen at 3 bar and above is a test, whatever was in the circuit before."""
+STANDS_MINUTES = 15
+LOW_MINUTES = 30
+"""What stands so long under the air's pressure, and where the refrigerant stands, is no sweep with nitrogen."""
+STOOD_PART = 0.05
+"""Gas that was left to stand moves by less than this in an hour and a half, by the room and by a leak together."""
+LEAKS_PART = 0.03
+"""A leak that takes more of the gas than this in five minutes is heard, and nobody waits for it (common practice)."""
+GAUGE_NOISE_PA = 1.5e3
+"""By so much a service gauge may wander near its floor."""
+LONGER_PART, LOOKED_AT_S = 0.4, 240.0
+"""A hold may be watched by such a part longer than it has to be; a vacuum that stands for longer still was left alone
+soon after its hold (common practice)."""
+REACHED = 1.2
+"""A vacuum is held once it is at its target, or so near that the probe may not tell; before that it is pumped."""
+
+
+class GasStages(RefrigerantStages):
+    """Evacuation and pressure test, each by its own step."""
+
+    def _evacuation(self, k: int) -> None:
+        s = self.s
+        p, air = s.calm_pa[k], s.barometer_pa[k]
+        if np.isnan(p):
+            return
+        if self.stage != "evacuation":
+            came = self.contents == "remnant" and bool(self.found) and self._surely_full(k)
+            came = came and self.rushed(k, self.floor_s)
+            if self.stage == "" and (came or self.contents == "vacuum") and self._seems_full(k):
+                self._begin_charging(k, self._filled_from(k)[0])
+            elif self._pulls(k):
+                self._begin_evacuation(k)
+            return
+        if p < max(VACUUM_PA, self.lowest_pa + BROKEN_PA / 2.0):
+            self.broken_s, self.aired = None, False  # pumped down again
+        self.lowest_pa = min(self.lowest_pa, float(p))
+        leaving = s.flow_kg[k] < 0
+        if self.broken_s is None and p > self.lowest_pa + BROKEN_PA:
+            least_pa = 700.0 if s.probe[s.back(k, 10)] else 0.5 * FLICKER_PA
+            self.broken_s = float(s.begin_s[self.departure(k, 1.0, 1.0, least_pa)])
+        if self.broken_s is None:
+            return
+        self.aired |= abs(p / air - 1.0) < OPEN_PART and self.held(k, AIRED_MINUTES, 0.02) and not self.at_saturation(k)
+        if leaving or p > 1.25 * air:
+            self.broken_s = self.seen_rising(self.broken_s, k)
+        if leaving:
+            self._begin_charging(k)
+            return
+        if p > 1.25 * air:
+            if not np.isnan(s.weight_kg[k]):
+                if s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
+                    self._leave_vacuum(k, "nitrogen")
+                return
+            warm = s.saturation_high_pa[k]
+            if self.aired or (not np.isnan(warm) and p > NEAR_HIGH_PART * warm):
+                self._leave_vacuum(k, "nitrogen")
+            elif np.isnan(warm) or self._seems_full(k):
+                self._begin_charging(k)
+            elif self.held(k, BROKEN_MINUTES, 0.03):  # vapour would go on to saturation, after lunch at the latest
+                self._leave_vacuum(k, "nitrogen")
+        elif p < 0.95 * air and self._seems_full(k, LOW_MINUTES):
+            self._begin_charging(k)
+        elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
+            self._leave_vacuum(k, "open")
+
+    def _pulls(self, k: int) -> bool:
+        """Return whether pressure went down as only a pump at an emptied circuit takes it."""
+        s = self.s
+        p, first = s.calm_pa[k], s.back(k, 5)
+        emptied = self.contents in ("open", "nitrogen", "vacuum")
+        emptied |= self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
+        pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
+        pumped = pumped and not self.moved_by_hose(k, 10)
+        first_look = not s.probe[k] or s.end_s[k] < FIRST_MINUTES * MINUTE_S
+        if self.contents in ("vacuum", "unknown") and not self.found and first_look:
+            highest_pa = np.nanmax(s.pressure_pa[: k + 1])
+            told = s.probe[k] or highest_pa > GAUGE_FLOOR_PA  # a gauge at its floor only flickers
+            emptied = pumped = bool(told and max(p, s.pressure_pa[k]) < 0.5 * highest_pa)
+        pulled = emptied and p < 0.5 * s.barometer_pa[k]
+        return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
+
+    def _seems_full(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
+        """Return whether, in a log without a scale, pressure stands where the refrigerant stands with liquid."""
+        s = self.s
+        near = NEAR_LOW_PART * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
+        return bool(near and not self.scaled and self.held(k, minutes, 0.03))
+
+    def _surely_full(self, k: int) -> bool:
+        """Return whether pressure is at saturation where the room says well where that is."""
+        low_pa, high_pa = 0.95 * self.s.saturation_low_pa[k], FULL_PART * self.s.saturation_high_pa[k]
+        return bool(low_pa < self.s.calm_pa[k] < high_pa < CLEAR_PART * low_pa)
+
+    def _leave_vacuum(self, k: int, contents: Contents) -> None:
+        if self.broken_s is not None:
+            self._end_evacuation(self.broken_s, k)
+        self.contents, self.trough_pa = contents, float(self.s.barometer_pa[k])
+
+    def _end_evacuation(self, broken_s: float, k: int, standing: bool = False) -> None:
+        """End it when the vacuum was broken, or soon after the hold that the job asks for where it stood on.
+
+        One that is `standing` at the end of the log goes on unless it was shut off and stood much longer than that.
+        """
+        if self.now is None:
+            return
+        if self.broken_s is not None:
+            broken_s = min(self.broken_s, broken_s)
+        s = self.s
+        first, broken = np.searchsorted(s.begin_s, self.now.begin_s), np.searchsorted(s.end_s, broken_s)
+        last = max(min(int(broken), k) - 1, int(first))
+        target_pa = np.inf if s.target is None else s.target.absolute_pa(float(s.barometer_pa[k]))
+        shut = self.shut_off(int(first), last) if self.lowest_pa < REACHED * target_pa else None
+        down = first + int(np.argmax(s.calm_pa[first : last + 1] <= self.lowest_pa + GAUGE_NOISE_PA))
+        held_s = float(s.end_s[down if shut is None else shut]) + s.hold_s
+        if standing and (shut is None or broken_s - held_s < QUIET_S):
+            return
+        self.now.left_s = broken_s
+        if self.placed_s is not None and held_s < self.placed_s < broken_s:
+            broken_s = self.placed_s  # by then it was over
+        on_s = max(broken_s - held_s, 0.0)
+        over_s = min(on_s / 2.0, LOOKED_AT_S)
+        if shut is not None and on_s >= LONGER_PART * s.hold_s:
+            over_s = on_s - LOOKED_AT_S / 4.0
+        end_s = broken_s - over_s  # between its hold and the vacuum that was broken nothing tells when people were done
+        self.end(end_s, k, max(120.0, end_s - held_s, self.now.left_s - end_s))
+
+    def _begin_evacuation(self, k: int) -> None:
+        s = self.s
+        pulled_s = 0.0
+        if self.stage == "recovery":  # nothing was pumped while it pulled; without a scale this looks like more of it
+            pulled_s = self.rested_s if s.end_s[k] - self.active_s < REST_S else self.active_s
+        j = self.pulled_from(k, min(int(np.searchsorted(s.end_s, pulled_s)), k))
+        if not self.found and np.nanmax(s.pressure_pa[: j + 1]) < PUMPED_PA:
+            j = 0  # the log began in it
+        at_s = float(s.begin_s[j]) if j else 0.0
+        note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
+        ended = j < k and bool(s.at_end[j] and not s.probe[j] and s.probe[j + 1])
+        j += ended
+        alone = ended or (j > 0 and not s.seen[j - 1])
+        if alone:
+            at_s = self.out_of_sight(j, k)
+            note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"
+        if self.stage == "recovery":
+            self._end_recovery(k, at_s)
+        self.contents = "vacuum"
+        self.begin("evacuation", at_s, k, 120.0 if not alone else 900.0, note)
+
+    def _test(self, k: int) -> None:
+        s = self.s
+        p, air = s.calm_pa[k], s.barometer_pa[k]
+        if np.isnan(p):
+            return
+        if self.stage == "pressure_test":
+            self._bleeding(k)
+            return
+        if self.stage in ("evacuation", "charging") or p < 1.35 * air or self.contents == "vacuum":
+            return
+        if self.contents == "refrigerant" and (self.latest == "charging" or not self._too_high(k)):
+            return  # nobody tests with nitrogen upon a charge
+        if self.contents == "nitrogen" and self.found and not p > 1.15 * self.trough_pa:
+            return  # what a bleed left
+        if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
+            return
+        if self.contents in ("open", "nitrogen"):
+            first = s.back(k, 5)
+            sure = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
+            sure = sure and (self.contents == "open" or p > TEST_PA or self.rushed(k))
+            if self.bears and self.may_hide_vacuum(k):  # it may be charged: then the scale will show it
+                sure = sure and self.held(k, STANDS_MINUTES, 0.015)
+        else:
+            warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
+            above = not np.isnan(warm) and min(p, s.pressure_pa[k]) > NEAR_HIGH_PART * warm
+            boils = NEAR_LOW_PART * cold < p if self.scaled else self._surely_full(k)
+            boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
+            low_pa = min(self.remnant_pa, self.trough_pa)
+            apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
+            weighed = self.contents == "remnant" and self.scaled and not self.has_scale(k)
+            let_in = weighed and self.rushed(k) and self.held(k, 5, 0.03)  # and it came from no cylinder on the scale
+            sure = above or let_in or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
+        stood = not sure and self._only_gas_stands(k)
+        if not (sure or stood):
+            return
+        at_s, note = self._filled_from(k)
+        if self.stage == "recovery":
+            self._end_recovery(k, at_s)
+        if stood:
+            note = "no liquid would stand at this pressure, so it is nitrogen, or vapour that was left there"
+        else:
+            self.contents = "nitrogen"
+        self.begin("pressure_test", at_s, k, note=note)
+        self.level_pa = float(p)
+
+    def _only_gas_stands(self, k: int) -> bool:
+        """Return whether a log shows nothing yet but gas that stands, under where liquid would, as for a test."""
+        s = self.s
+        alone = not self.found and self.contents == "remnant" and self.flowed is None and not s.running[k]
+        gas = alone and TEST_PA < s.calm_pa[k] < NEAR_LOW_PART * s.saturation_low_pa[k]
+        return bool(gas and self.held(k, IDLE_MINUTES, STOOD_PART))
+
+    def _too_high(self, k: int) -> bool:
+        """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
+        s = self.s
+        asked = self.off_test_part < TESTED_PART and not self.scaled
+        high_pa = (NEAR_HIGH_PART if asked else 1.35) * s.saturation_high_pa[k]
+        idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S and not s.running[k]
+        return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
+
+    def _filled_from(self, k: int) -> tuple[float, str]:
+        """Return when the filling began: when pressure left the air's, or what a recovery had left."""
+        s = self.s
+        first = int(np.searchsorted(s.end_s, self.floor_s))
+        above_pa = s.pressure_pa[first : k + 1] - s.barometer_pa[first : k + 1]
+        low = np.flatnonzero(above_pa <= 0.1 * s.barometer_pa[first : k + 1])
+        if not len(low):  # on top of what a recovery, or a bleed that stopped, had left
+            rushes = self.rushes(first, k)
+            j = int(rushes[0]) if len(rushes) else first
+            left = np.flatnonzero(s.pressure_pa[j : k + 1] > 1.05 * s.calm_pa[j] + 3e3)
+            return float(s.begin_s[j + int(left[0]) if len(left) else j]), "it may have begun earlier"
+        last = first + int(low[-1]) + 1
+        last += int(np.argmax(~np.isnan(s.pressure_pa[last : k + 1]))) if last <= k else -1
+        let_in = self.rushes(last, k)
+        j = int(let_in[0]) if len(let_in) else last
+        crept = s.pressure_pa[last : j + 1] - s.pressure_pa[np.maximum(np.arange(last, j + 1) - 3, 0)]
+        if not (crept > FLICKER_PA).any():  # vapour from the oil, not a first step of the filling, came over the air's
+            last = j + int(np.flatnonzero(np.append(s.pressure_pa[j:k], np.inf) > 1.05 * s.calm_pa[j] + 3e3)[0])
+        j = self.departure(last, 1.0)
+        while j > first and s.pressure_pa[j] - s.pressure_pa[j - 1] > FLICKER_PA / 4.0:  # out of the vacuum at once
+            j -= 1
+        return float(s.begin_s[j]), ""
+
+    def _bleeding(self, k: int) -> None:
+        """A test ends when the gas is let out: faster than any leak that one would wait for."""
+        s = self.s
+        p = s.calm_pa[k]
+        if self.held(k, 5, LEAKS_PART, 0.0) or p > self.level_pa:
+            self.level_pa = float(p)
+        part = s.pressure_pa[k] / self.level_pa
+        if part < 0.92 and p < 0.95 * self.level_pa:
+            j = k
+            while j > 0 and s.pressure_pa[j - 1] < 0.985 * self.level_pa:
+                j -= 1
+            self.end(float(s.begin_s[j]), k)
+
+    def _opened(self, k: int) -> None:
+        """A circuit that stands at the air's pressure after it was emptied is open."""
+        s = self.s
+        if self.now is not None or self.contents not in ("remnant", "nitrogen", "refrigerant", "unknown"):
+            return
+        at_air = abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < OPEN_PART
+        if not (at_air and self.held(k, OPEN_MINUTES, 0.02, 1_500.0)):
+            return
+        refrigerant_known = not np.isnan(s.saturation_low_pa[k])
+        if self.contents in ("remnant", "nitrogen") or (refrigerant_known and not self.at_saturation(k)):
+            self.contents = "open"

@@ -1,0 +1,385 @@
+"""Stages that move refrigerant: recovery, charging, start-up; by the scale where there is one, else by pressure."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG
+from analysis.stages.signals import MINUTE_S
+from analysis.stages.state import FILLED_PART, OPEN_MINUTES, QUIET_S, WatchState
+
+READY_S = 120.0
+REST_EDGE_S = 180.0
+"""People take a few minutes from the first row to standing back, and from there to the first flow."""
+SETTLED_MINUTES = 8
+"""Pressure that stood so long far under saturation shows that no liquid is left to bring it back."""
+PLACED_MINUTES = 10
+"""A cylinder put on, or taken off, within so many minutes of the flow belongs to it."""
+WATCHED_S = 2_700.0
+"""A cylinder taken off this long after the last pull shows how long the last pause was watched."""
+RUN_MINUTES, STOP_MINUTES = 3, 30
+"""A compressor runs after three minutes, and has stopped for good after half an hour (it may cycle)."""
+PAUSE_S = 780.0
+"""A recovery's last pause is looked at for ten minutes to a quarter of an hour (common practice)."""
+IDLE_MINUTES = 90
+"""Recovery and charging are over when nothing moved for so long."""
+STARTED_PART, STARTED_MINUTES = 0.93, 14
+"""Pressure that falls under this part of itself within so many minutes and stays there: liquid would bring it back."""
+CLEAR_PART = 1.5
+"""The room tells well where liquid stands when the warmest thing's saturation is within this of the coldest's."""
+BACK_PART = 0.7
+"""A compressor that stopped lets pressure come back by more than this of its fall, one that unloads does not."""
+UNDER_PART = 0.97
+"""What a compressor draws from stands a kelvin and more under what the coldest thing beside it would hold."""
+HOSE_PART = 0.35
+"""A hose that is taken off leaves its gauge nearer to the air's pressure than this part of it (common practice)."""
+CHILL_K, HARDLY, STILL_COOLED = 1.5, 1.0 / 3.0, 0.5
+"""Water that comes and goes through a vessel at rest is cooled by no more than this (common practice). By less than the
+first part of it cooling has not begun; while it is more than the second the machine still runs."""
+REST_S = 300.0
+"""A pull that goes on after a longer rest than this is another one."""
+UNSEEN_MINUTES, UNSEEN_S = 5, 900.0
+"""Liquid is pulled for some minutes before pressure tells of it (common practice: a hose takes 2 to 5 kg a minute)."""
+LIQUID_PART, KEPT_PART = 0.6, 0.95
+"""Liquid that stands comes back to saturation within minutes: a circuit that stays between these parts of it is pulled,
+one that stays lower holds no liquid (common practice)."""
+SINKS_PART = 0.95
+"""What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
+OPEN_PART = 0.05
+"""What stands so near the air's pressure may be open to it."""
+NEAR_LOW_PART, NEAR_HIGH_PART = 0.8, 1.15
+"""Between these parts of what the coldest and the warmest thing beside the circuit hold, liquid may stand in it: probes
+are not at the liquid (common practice)."""
+FULL_PART = 1.07
+"""What stands over the warmest thing's saturation by more than a cylinder that is 2 K warmer is no refrigerant."""
+LEAST_LEFT_PA, LEFT_PA = 1e3, 25e3
+"""So much above the air's pressure and standing is what was left in the circuit (common practice)."""
+EMPTY_PART = 0.85
+"""A pull that went under this part of the air's pressure did not end at the air's; gas let in goes above it."""
+
+
+class RefrigerantStages(WatchState):
+    """Recovery, charging and start-up, each by its own step."""
+
+    def _startup(self, k: int) -> None:
+        s = self.s
+        self._startup_by_pressure(k)
+        if self.stage == "startup":
+            stopped_s = self._stopped(k)
+            if s.end_s[k] - stopped_s >= STOP_MINUTES * MINUTE_S or (self.ran_s < s.end_s[k] and s.flow_kg[k] > 0):
+                self.end(stopped_s, k)
+            return
+        charged = self.stage == "evacuation" and self.broken_s is not None and np.isnan(s.weight_kg[k])
+        known = self.contents in ("unknown", "refrigerant") or charged or s.load_read[k]
+        if not s.running[k] or not known:
+            return
+        first = s.back(k, RUN_MINUTES)
+        ran = s.running[first : k + 1]
+        if s.end_s[k] - s.begin_s[first] < (RUN_MINUTES - 0.5) * MINUTE_S or not ran.all() or k - first < 1:
+            return
+        if self.stage in ("charging", "recovery") and self.moved_by_hose(k, 10):
+            return
+        while first > 0 and s.running[first - 1]:
+            first -= 1
+        at_s = float(s.begin_s[first])
+        if charged:  # what runs after its vacuum was broken has been charged in between
+            self._begin_charging(k)
+        if self.stage == "charging":
+            if np.isnan(self.weighed_s):
+                for then in range(s.back(k, STARTED_MINUTES), first if s.load_read[k] else first - RUN_MINUTES):
+                    self._sight(then)
+            self._end_charging(k, at_s)
+        self.contents = "refrigerant"
+        self.begin("startup", at_s, k)
+
+    def _startup_by_pressure(self, k: int) -> None:
+        """Begin a start-up that no instrument shows: what was charged is drawn from, and into no cylinder."""
+        s = self.s
+        p = s.calm_pa[k]
+        low_pa, high_pa = s.saturation_low_pa[k], s.saturation_high_pa[k]
+        clear = bool(high_pa < CLEAR_PART * low_pa)
+        told = clear or not np.isnan(s.chill_k[k])
+        cold = told and p > UNDER_PART * low_pa  # only what stands beside it makes it so
+        if self.under_pa is not None and ((p < self.under_pa and not cold) or s.chill_k[k] > STILL_COOLED * CHILL_K):
+            self.ran_s = float(s.end_s[k])
+        charged = self.latest == "charging" and (self.now is not None or self.contents == "refrigerant")
+        if not charged or s.load_read[k] or not np.isnan(s.lift[k]):
+            return
+        flowed_s = self.floor_s if self.flowed is None else max(self.floor_s, self.last_flow(self.flowed))
+        then = max(s.back(k, STARTED_MINUTES), int(np.searchsorted(s.end_s, flowed_s)))
+        at_once = clear and self.scaled and p > (1.0 + HOSE_PART) * s.barometer_pa[k]
+        started = None if cold else self._started(then, k, at_once)
+        by_water = started is None
+        started = self._chilled(then, k) if started is None else started
+        if started is None:
+            return
+        if self.stage == "charging":
+            self._end_charging(k, float(s.end_s[started]))
+        shown = "the water" if by_water else "pressure"
+        self.begin("startup", float(s.end_s[started]), k, 300.0, f"only {shown} shows that it runs")
+        self.under_pa = -np.inf if by_water else float(p + BACK_PART * (s.calm_pa[then] - p))
+        self.ran_s = float(s.end_s[k])
+
+    def _stopped(self, k: int) -> float:
+        """Return when the compressor last ran [s]."""
+        s = self.s
+        if self.ran_s >= s.end_s[k] and (s.run_read[k] or not s.running[k]):
+            return self.ran_s
+        if self.under_pa is None:
+            return self.stopped(k)
+        j = int(np.searchsorted(s.end_s, self.ran_s))
+        while j > 0 and self.under_pa > 0.0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
+            j -= 1
+        return float(s.end_s[j])
+
+    def _ready(self, flow_s: float) -> tuple[float, float]:
+        """Return the begin, a little before the flow where the cylinder came just before, and how unsure it is."""
+        if self.placed_s is None or not 0 <= flow_s - self.placed_s <= PLACED_MINUTES * MINUTE_S:
+            return flow_s, 120.0
+        apart = max(flow_s - max(self.placed_s, self.floor_s), 0.0)
+        return flow_s - min(apart / 2, READY_S), 120.0 + apart / 2
+
+    def _flows(self, k: int) -> None:
+        s = self.s
+        flow, p = s.flow_kg[k], s.calm_pa[k]
+        if flow > 0 and self.stage != "recovery":
+            if self.stage == "evacuation" or self.contents in ("open", "nitrogen", "vacuum"):
+                return
+            self._begin_recovery(k, self.flow_onset(k, 1.0))
+        elif flow < 0 and self.stage not in ("charging", "evacuation") and not self.tests:
+            if self.contents in ("open", "nitrogen") and not (p > 1.25 * s.barometer_pa[k] and self.may_hide_vacuum(k)):
+                return
+            if self.contents == "remnant" or self.stage == "recovery":
+                rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]
+                if not rising or flow > -2.0:
+                    return
+            self._begin_charging(k)
+
+    def _begin_recovery(self, k: int, onset: int, note: str = "", unseen_s: float = 0.0) -> None:
+        at_s, within_s = self._ready(float(self.s.middle_s[onset]))
+        within_s = max(within_s, unseen_s)
+        if self.stage == "at_rest":
+            first_s = min(at_s, self.placed_s if self.placed_s is not None and self.placed_s > 0 else at_s)
+            if at_s - first_s > PLACED_MINUTES * MINUTE_S:
+                first_s = at_s
+            self.end(first_s - REST_EDGE_S, k, max(unseen_s, REST_S))
+        elif self.stage == "charging":
+            self._end_charging(k, at_s)
+        self.contents = "remnant"
+        self.off_s = None if self.has_scale(k) else self.off_s
+        self.begin("recovery", at_s, k, within_s, note)
+
+    def _recovery_by_pressure(self, k: int) -> None:
+        """A pressure that falls from saturation without a scale to see why."""
+        s = self.s
+        p = s.calm_pa[k]
+        if self.contents != "refrigerant" or self.stage not in ("", "at_rest") or np.isnan(p):
+            return
+        if not np.isnan(s.weight_kg[k]) and not self.has_scale(k):
+            return  # nothing stands on the scale that could take it
+        if self.off_test_part < FILLED_PART and not self.scaled:
+            return  # it may be nitrogen that is let out
+        if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(
+            one.stage not in ("at_rest", "startup") for one in self.found
+        ):
+            return  # a machine that ran or was charged falls by running
+        first = s.back(k, 60)
+        before = s.calm_pa[first : k + 1]
+        if k - first < 5 or p > 0.85 * np.nanmax(before):
+            return
+        low = s.saturation_low_pa[k]
+        if not np.isnan(low) and p > 0.85 * low:
+            return
+        if s.chill_k[k] > HARDLY * CHILL_K and p > LIQUID_PART * low:
+            return  # a machine that runs cools water, too, but does not draw so deep
+        level = float(np.nanmax(before))
+        if abs(level / s.barometer_pa[k] - 1.0) < OPEN_PART and p < 0.9 * s.calm_pa[s.back(k, 5)]:
+            return  # it may have stood open, and a vacuum pump goes on where a recovery ends
+        j = k
+        while j > first and s.calm_pa[j - 1] < 0.98 * level:
+            j -= 1
+        least = int(np.searchsorted(s.end_s, self.floor_s))
+        onset, seen = self.fell_from(j, least, k)
+        if self.stirred is not None and s.end_s[k] - s.end_s[self.stirred] < PULL_MINUTES * MINUTE_S:
+            onset, seen = least, self.found[-1].end_within_s < UNSEEN_S  # what ended the rest was the pull
+        sure = seen or self.has_scale(k)
+        if not sure:
+            onset = max(s.back(onset, UNSEEN_MINUTES), least)
+        note = "" if sure else "no scale shows when the liquid began to move, so it may have begun earlier"
+        at_s = float(s.middle_s[onset])
+        unseen_s = max(UNSEEN_S, at_s - self.floor_s, float(s.end_s[j]) - at_s)  # back to what was seen before
+        self._begin_recovery(k, onset, note, 0.0 if self.has_scale(k) else unseen_s)
+
+    def _recovery(self, k: int) -> None:
+        s = self.s
+        p = s.calm_pa[k]
+        if self.stage != "recovery" or self.now is None or np.isnan(p):
+            return
+        before = s.calm_pa[s.back(k, 5)]
+        if self.weighed(k, 1.0):
+            self._pulled(self.weighed_s)
+        falls = self.stepped(k) < 0
+        into_cylinder = self.bears or np.isnan(self.weighed_s)
+        active_pa = s.calm_pa[int(np.searchsorted(s.end_s, self.active_s))]
+        sinks = p < before and p <= self.lowest_pa and p < SINKS_PART * s.calm_pa[s.back(k, 30)]
+        sinks &= not p > active_pa - max(2.0 * s.flicker_pa[k], s.step_pa[k])
+        fell = p < min(0.97 * before, before - 2.0 * max(s.flicker_pa[k], s.step_pa[k]))
+        sinks |= fell and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)
+        if into_cylinder and (falls or sinks):
+            self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
+        elif np.isnan(s.weight_kg[k]) and p < 1.01 * before and LIQUID_PART < p / s.saturation_low_pa[k] < KEPT_PART:
+            self._pulled(float(s.end_s[k]))
+        self.lowest_pa = min(self.lowest_pa, float(p))
+        idle_s = s.end_s[k] - self.active_s
+        if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
+            low_pa = s.saturation_low_pa[k]
+            empty_pa = 0.8 * s.barometer_pa[k] if np.isnan(low_pa) else LIQUID_PART * low_pa
+            self.settled_pa = float(p) if p < empty_pa else np.inf
+        filled = p > max(1.15 * self.settled_pa + 5e3, EMPTY_PART * s.barometer_pa[k])
+        if idle_s > 3 * MINUTE_S and filled and self.rushed(k, self.active_s):
+            brought = self.bears and s.swapped[int(np.searchsorted(s.end_s, self.active_s)) : k + 1].any()
+            self._end_recovery(k, self.came_to_air(k, self.active_s))
+            told = np.isnan(s.saturation_low_pa[k]) or not np.isnan(s.weight_kg[k])
+            self.contents = "nitrogen" if told and not brought else "remnant"  # or it charges, as will be seen
+        elif idle_s > IDLE_MINUTES * MINUTE_S:
+            self._end_recovery(k)
+        elif self._opens(k):
+            at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
+            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
+            since = int(np.searchsorted(s.end_s, self.rested_s))
+            stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
+            deep |= stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
+            handled = np.flatnonzero(s.swapped[since : at + 1])
+            weighed = min(since + int(handled[-1]) + 1, at) if len(handled) else since
+            gained = s.weight_kg[at] - s.weight_kg[weighed] > max(STILL_KG, 1.5 * s.restless_kg[at])
+            if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < OPEN_PART:  # let out, not pulled
+                self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
+            came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this
+            self._end_recovery(k, came_s)
+            self.contents = "open"
+
+    def _pulled(self, at_s: float) -> None:
+        if at_s - self.active_s > REST_S:
+            self.rested_s = self.active_s
+        self.active_s = max(self.active_s, at_s)
+
+    def _opens(self, k: int) -> bool:
+        """Return whether the circuit stands at the air's pressure: longer where a pull may have stopped there."""
+        s = self.s
+        minutes = OPEN_MINUTES if self.lowest_pa < EMPTY_PART * s.barometer_pa[k] else 3 * OPEN_MINUTES
+        if s.end_s[k] - self.weighed_s < minutes * MINUTE_S:
+            return False  # whatever the gauge shows: it may end there
+        if self.at_saturation(k):
+            return False  # liquid that boils in a pause comes there, too
+        return abs(s.calm_pa[k] / s.barometer_pa[k] - 1.0) < OPEN_PART and self.held(k, minutes, 0.02)
+
+    def at_saturation(self, k: int) -> bool:
+        """Return whether pressure stands where the stated refrigerant would with liquid."""
+        s = self.s
+        low_pa, high_pa = NEAR_LOW_PART * s.saturation_low_pa[k], NEAR_HIGH_PART * s.saturation_high_pa[k]
+        return bool(low_pa < s.calm_pa[k] < high_pa)
+
+    def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
+        """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
+        end_s, within_s = self.active_s + PAUSE_S, PAUSE_S * (2.0 if np.isnan(self.weighed_s) else 1.0)
+        if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
+            if self.off_s - self.active_s < WATCHED_S:
+                within_s = max(REST_S, abs(self.off_s - end_s) / 2)
+                end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
+        elif at_most_s - self.active_s < WATCHED_S:
+            end_s = max(end_s, at_most_s - READY_S)
+        self.end(min(end_s, at_most_s), k, within_s)
+        self.contents = "remnant"
+
+    def _end_evacuation(self, broken_s: float, k: int, standing: bool = False) -> None:
+        """End the evacuation whose vacuum was broken then."""
+
+    def end_as_it_is(self, k: int) -> None:
+        """End a recovery or a charging by what is known at minute `k`, where something else is done since."""
+        if self.stage == "recovery":
+            self._end_recovery(k)
+        elif self.stage == "charging":
+            idle = self.s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S
+            if idle or self.closed or not np.isnan(self.weighed_s):
+                self._end_charging(k)
+        elif self.stage == "evacuation":
+            self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
+        elif self.stage == "startup":
+            stopped_s = self._stopped(k)
+            if self.s.end_s[k] - stopped_s >= QUIET_S:
+                self.end(stopped_s, k)
+
+    def _begin_charging(self, k: int, came_s: float = np.inf) -> None:
+        s = self.s
+        by_scale = s.flow_kg[k] < 0
+        flow_s = float(s.middle_s[self.flow_onset(k, -1.0)]) if by_scale else came_s
+        if self.stage == "evacuation" and self.broken_s is not None:
+            flow_s = min(flow_s, self.broken_s)
+        elif self.contents == "vacuum" or not self.found:
+            flow_s = min(flow_s, self.left_vacuum(k, 30 if by_scale else np.inf))
+        at_s, within_s = self._ready(flow_s)
+        note = "" if by_scale else "no scale shows what flows"
+        if self.stage == "recovery":
+            self._end_recovery(k, at_s)
+        elif self.stage == "evacuation":
+            self._end_evacuation(at_s, k)
+        self.contents = "refrigerant"
+        self.begin("charging", at_s, k, within_s, note)
+        if not by_scale:
+            self.active_s = at_s
+            for then in range(int(np.searchsorted(s.end_s, at_s)), s.back(k, STARTED_MINUTES)):
+                self._sight(then)
+
+    def _charging(self, k: int) -> None:
+        s = self.s
+        if self.stage != "charging":
+            return
+        if self.weighed(k, -1.0):
+            self.active_s = max(self.active_s, self.weighed_s)
+        elif np.isnan(self.weighed_s) and np.isnan(s.weight_kg[k]):
+            then = s.back(k, STARTED_MINUTES)  # a compressor that just started moves pressure too
+            if not s.running[then : k + 1].any():
+                self._sight(then)
+        if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S and not np.isnan(self.weighed_s):
+            self._end_charging(k)
+
+    def _started(self, then: int, k: int, at_once: bool) -> int | None:
+        """Return the minute after which pressure fell on and on, and stayed down as where a compressor runs.
+
+        It may fall `at_once` where that shows no valve: nothing flowed, and the circuit is colder than all beside it.
+        """
+        p, running = self.s.calm_pa, self.s.running
+        level, low = p[then], np.fmax.reduce(p[self.s.back(k, BACK_MINUTES) : k + 1])
+        if running[then : k + 1].any() or not low < STARTED_PART * level:
+            return None
+        left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
+        went_on = p[min(left + 2, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
+        return left if went_on or at_once else None
+
+    def _chilled(self, then: int, k: int) -> int | None:
+        """Return the minute after which water left cooler and cooler, until it was cooled for minutes on end."""
+        cooled = self.s.chill_k[self.s.back(k, RUN_MINUTES) : k + 1].min() > CHILL_K
+        return self.last_warm(then, k) if cooled else None
+
+    def last_warm(self, first: int, k: int) -> int | None:
+        """Return the last minute from `first` to `k` in which water was hardly cooled, None where it always was."""
+        warm = np.flatnonzero(self.s.chill_k[first : k + 1] < HARDLY * CHILL_K)
+        return first + int(warm[-1]) if len(warm) else None
+
+    def _sight(self, k: int) -> None:
+        """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""
+        if way := self.stepped(k):
+            self.active_s, self.closed = max(self.active_s, float(self.s.end_s[k])), way < 0
+
+    def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
+        s, flowed_s = self.s, self.active_s
+        end_s, within_s = flowed_s + READY_S, REST_EDGE_S
+        if np.isnan(self.weighed_s):  # liquid that flows at saturation is not to be seen, up to what is seen next
+            next_s = min(at_most_s, float(s.end_s[k]))
+            if at_most_s < np.inf and not self.closed:
+                end_s = at_most_s - min((at_most_s - flowed_s) / 2, 3 * REST_EDGE_S)
+            within_s = max(within_s, next_s - end_s, end_s - flowed_s)
+        if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
+            apart_s = self.off_s - flowed_s
+            end_s, within_s = flowed_s + min(apart_s / 2, REST_EDGE_S), 120.0 + apart_s / 2
+        self.end(min(end_s, at_most_s), k, within_s)

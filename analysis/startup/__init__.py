@@ -1,0 +1,191 @@
+"""Start-up: only steady readings mean anything, so find the windows in which the circuit stands steady.
+
+A window opens when load and every figure have moved and scattered little for five minutes; it ends when one
+of them leaves the window's level, or begins to swing. Each window gives one set of figures, held against the
+limits of the job.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.result import Assessment, Finding
+from analysis.startup.hunting import Hunting, hunting
+from analysis.startup.steadiness import BIN_S, TOLERANCES, WINDOW_S, Course, approaching, course_of, says_running
+from analysis.startup.told import (
+    Window,
+    conclude,
+    hunts_told,
+    missed_told,
+    same_load_since,
+    steady_told,
+    unsteady_told,
+)
+from analysis.startup.window_edges import arrived, departed, left, load_step
+from analysis.stretch import Stretch
+
+DEPARTED_S = 60.0
+"""Away from the window's level for this long ends it."""
+SWINGING_S = 180.0
+"""Scattered for this long ends it too."""
+MOVING_S = 300.0
+"""Moving for this long ends it, however near it is."""
+LOST_S = 600.0
+"""Without readings for this long the window ends with the last of them."""
+LISTEN_S = 60.0
+
+
+def assess(stretch: Stretch) -> Assessment:
+    """Return the steady windows of a running circuit and whether its figures keep to the job's limits.
+
+    Uses the suction, discharge, liquid, water, condenser and oil channels that exist, `compressor_load`
+    where there is one, `[circuit] refrigerant` and `[startup] limits`.
+    """
+    why = (
+        ""
+        if stretch.fluid is not None
+        else " The refrigerant is not stated: superheat, subcooling and approaches are missing."
+    )
+    course = course_of(stretch)
+    if not course.judged:
+        return Assessment(
+            "never_steady", f"Cannot tell: log a pressure of the running circuit and the temperature beside it.{why}"
+        )
+    walk = _Walk(stretch, course)
+    if walk.windows and not says_running(stretch.frame):
+        why += " Neither the load nor both pressures are read: that the compressor ran is taken for granted."
+    return conclude(stretch, course, walk.windows, tuple(walk.findings), walk.before, why)
+
+
+class _Walk:
+    """The way through the bins, once: the windows, their findings, and what hunted before the first of them."""
+
+    def __init__(self, stretch: Stretch, course: Course) -> None:
+        self.stretch, self.course = stretch, course
+        self.rows, self.noises = (np.transpose(list(one.values())).tolist() for one in (course.values, course.noises))
+        self.windows: list[Window] = []
+        self.findings: list[Finding] = []
+        self.before: Hunting | None = None
+        self.open: Window | None = None
+        self.idle_s = 0.0  # until then the compressor stood, or the last window lasted
+        self.stepped_s = 0.0  # when another stage was last seen in the pressures
+        self.swung_s = 0.0  # until then something hunted, perhaps a figure that is read no more
+        self.ear = _Ear(course)
+        for k in range(len(course.end_s)):
+            if not course.running[k]:
+                self.idle_s = float(course.end_s[k])
+            if self.open is None:
+                self._between(k)
+            else:
+                self._within(k, self.open)
+
+    def _between(self, k: int) -> None:
+        """Open a window when all has stood still for long enough, or hear what hunts."""
+        course, end = self.course, float(self.course.end_s[k])
+        same_s = max(self.stepped_s, same_load_since(course, k))
+        since_s = max(end - float(course.stood_s[k]), self.idle_s, self.swung_s)
+        still = course.stood_s[k] > 0.0 and course.running[k] and end - since_s >= WINDOW_S - BIN_S / 2.0
+        if still and (step_s := load_step(course, k, since_s)) is not None:
+            self.idle_s, self.stepped_s, still = step_s, step_s, False
+        if still:
+            since_s = arrived(course, since_s, k)
+            still = end - since_s >= WINDOW_S - BIN_S / 2.0
+        if still or (k > 0 and end // LISTEN_S > course.end_s[k - 1] // LISTEN_S):
+            swings = hunting(course, k, same_s)
+            self.swung_s = self.swung_s if swings is None else end - swings.period_s
+            still = still and swings is None
+        if still and not approaching(course, k, max(self.idle_s, same_s)):
+            self._begin(k, arrived(course, since_s, k, nearly=False))
+        elif course.running[k]:
+            rang_s = max(same_s, 0.0 if self.windows else self.idle_s) + WINDOW_S  # until then it rings, no hunting
+            new = self.ear.at(k, max(self.idle_s, rang_s))
+            if new is not None and self.windows:
+                self.findings.append(hunts_told(self.stretch, course, k, new, self.windows[-1]))
+            elif new is not None:
+                self.before = new
+
+    def _begin(self, k: int, since_s: float) -> None:
+        end = float(self.course.end_s[k])
+        means = _means(self.course, since_s, end)
+        self.open = Window(since_s, dict.fromkeys(self.course.values, np.inf), means, stood_until=end)
+        self.windows.append(self.open)
+        self.ear.forget()
+        self.findings.append(steady_told(self.stretch, self.course, k, self.open))
+        self.findings += missed_told(self.stretch, self.course, k, self.open)
+
+    def _within(self, k: int, window: Window) -> None:
+        """Follow a window, and end it when it is over."""
+        course, end = self.course, float(self.course.end_s[k])
+        # a step makes neighbouring rows look noisy: the least noise since it opened counts
+        pairs = zip(window.noise.items(), self.noises[k], strict=True)
+        window.noise = {name: min(one, now) for (name, one), now in pairs}
+        away = not course.running[k] or any(
+            abs(now - window.means.get(name, np.nan)) > TOLERANCES[name].departure + 2.0 * window.noise[name]
+            for name, now in zip(course.values, self.rows[k], strict=True)
+        )
+        window.away_since = (k if window.away_since is None else window.away_since) if away else None
+        window.stood_until = end if course.stood_s[k] > 0.0 else window.stood_until
+        swung = end - BIN_S if window.swing_since is None else window.swing_since
+        window.swing_since = swung if course.swinging[k] else None
+        step_s = load_step(course, k, window.begin_s)
+        ended = self._over(k, window, step_s)
+        if ended is not None:
+            window.end_s = max(ended, window.begin_s + BIN_S)
+            window.means = _means(course, window.begin_s, window.end_s) or window.means
+            self.findings.append(unsteady_told(self.stretch, course, k, window, stepped=step_s is not None))
+            cause = self.findings[-1].figures["cause"]
+            self.idle_s = max(self.idle_s, window.end_s)
+            self.stepped_s = window.end_s if cause == "staging" else self.stepped_s
+            self.ear.forget(told=cause == "hunting")
+            self.open = None
+        elif window.away_since is None:
+            window.means = _means(course, window.begin_s, end)
+            self.findings += missed_told(self.stretch, course, k, window)
+
+    def _over(self, k: int, window: Window, step_s: float | None) -> float | None:
+        """Return when a window ended by what bin `k` shows, None while it goes on; `step_s`: when the load stepped."""
+        course, end, begin = self.course, float(self.course.end_s[k]), window.begin_s
+        if k > 0 and end - float(course.end_s[k - 1]) > LOST_S:
+            return float(course.end_s[k - 1])
+        if window.away_since is not None and end - course.end_s[window.away_since] + BIN_S >= DEPARTED_S:
+            return departed(course, begin, window.means, k) or left(course, begin, window.away_since)
+        near = window.away_since is None
+        if near and window.swing_since is not None and end - window.swing_since >= SWINGING_S:
+            return left(course, begin, k, WINDOW_S + SWINGING_S)
+        if step_s is not None:
+            return step_s
+        if near and end - window.stood_until >= MOVING_S:
+            return departed(course, begin, window.means, k) or left(course, begin, k, WINDOW_S + MOVING_S)
+        if (heard := self.ear.at(k, begin)) is None:
+            return None
+        return left(course, begin, k, heard.span_s)
+
+
+class _Ear:
+    """Hears hunting between two windows: looks every minute, and believes what it hears twice."""
+
+    def __init__(self, course: Course) -> None:
+        self.course = course
+        self.forget()
+
+    def forget(self, *, told: bool = False) -> None:
+        """Begin anew, at a window's begin or end; `told` when its end already said what swings."""
+        self.told = told
+        self.last_s = -np.inf
+        self.heard = False
+
+    def at(self, k: int, since_s: float) -> Hunting | None:
+        """Return a hunting that was not told yet."""
+        if self.told or self.course.end_s[k] - self.last_s < LISTEN_S:
+            return None
+        self.last_s = float(self.course.end_s[k])
+        now, before = hunting(self.course, k, since_s), self.heard
+        self.heard = now is not None
+        self.told = before and self.heard
+        return now if self.told else None
+
+
+def _means(course: Course, begin_s: float, end_s: float) -> dict[str, float]:
+    """Return the mean of each quantity over the bins inside a window, those that have readings there."""
+    means = course.totals.mean(*course.bins(begin_s, end_s)).tolist()
+    return {name: mean for name, mean in zip(course.values, means, strict=True) if mean == mean}
