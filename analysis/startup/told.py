@@ -173,7 +173,7 @@ def conclude(
         waiting, trend = _waiting(stretch, course, 0.0)
         if before is not None and "hunting_period" not in trend:
             waiting += f" Earlier {before.said('hunted')}."
-            trend["hunting_period"] = Figure(before.period_s, "minutes")
+            trend |= _swings(before)
         never = "Not steady yet" if stretch.end is None else "Never steady"
         text = waiting if waiting.startswith("Cannot") else f"{never}: {waiting}"
         return Assessment("never_steady", text + why, trend, findings, traces, spans)
@@ -204,8 +204,14 @@ def conclude(
     )
 
 
+def _swings(heard: Hunting) -> dict[str, FigureValue]:
+    cause = "staging" if heard.figure == LOAD else "hunting"
+    return {"cause": cause, "hunting_period": Figure(heard.period_s, "minutes")}
+
+
 def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dict[str, FigureValue]]:
-    """Return what still moves, by how much and for how long at this trend; and the longest of those times."""
+    """Return what still moves, by how much and for how long at this trend; and what swings, or the longest of those
+    times."""
     if len(course.end_s) == 0 or course.end_s[-1] < WINDOW_S:
         return "Cannot tell yet: five minutes of readings are needed.", {}
     last = len(course.end_s) - 1
@@ -213,8 +219,7 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
         return "the compressor does not run.", {}
     heard = hunting(course, last, since_s)
     if heard is not None:
-        told: dict[str, FigureValue] = {"hunting_period": Figure(heard.period_s, "minutes")}
-        return f"{heard.said()}. Nothing can be judged until it stands.", told
+        return f"{heard.said()}. Nothing can be judged until it stands.", _swings(heard)
     same_s = float(course.end_s[last]) - same_load_since(course, last)
     parts, times, system = [], [], stretch.job.job.units
     for name in unsteady_figures(course, last):

@@ -99,6 +99,7 @@ def test_hunting_is_never_steady_and_its_period_is_told() -> None:
     result = assess(stretch)
     assert result.verdict == "never_steady"
     assert "suction superheat hunts with a period of about 1.7 min" in result.text
+    assert result.figures["cause"] == "hunting"
 
 
 def test_hunting_that_sets_in_ends_the_window_and_its_period_is_learnt() -> None:
@@ -217,6 +218,7 @@ def test_a_compressor_that_cycles_is_named_and_not_the_valve() -> None:
     result = assess(plant([(minute, 0.5 + 0.3 * (minute // 4 % 2)) for minute in range(0, 30, 4)], 30)[0])
     assert result.verdict == "never_steady"
     assert "compressor load hunts with a period of about 8." in result.text
+    assert result.figures["cause"] == "staging"
 
 
 def test_steps_of_a_gauge_are_not_taken_for_movement() -> None:
@@ -279,6 +281,7 @@ def test_what_hunted_before_the_first_window_is_told(minutes: int) -> None:
     result = assess(replace(stretch, frame=swung))
     assert (result.verdict == "never_steady") == (minutes == 30)
     assert "suction superheat hunted with a period of about 3.0 min" in result.text
+    assert result.figures.get("cause") == ("hunting" if minutes == 30 else None)
 
 
 def test_limits_of_the_job_decide_the_verdict() -> None:
