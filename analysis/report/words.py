@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from analysis.result import NOT_JUDGED, Assessment
+
 VERDICT_TONE: Mapping[str, str] = {
     "complete": "good",
     "tight": "good",
@@ -17,6 +19,13 @@ VERDICT_TONE: Mapping[str, str] = {
     "over": "alarm",
 }
 """How a verdict is coloured; whatever is not here asks for attention (``caution``)."""
+
+
+def tone_of(assessment: Assessment) -> str:
+    """Return how a verdict is coloured: none is good that leaves open a part of what the job asks for."""
+    tone = VERDICT_TONE.get(assessment.verdict, "caution")
+    return "caution" if tone == "good" and NOT_JUDGED in assessment.figures else tone
+
 
 FIGURE_NAMES: Mapping[str, str] = {
     "liquid_gone_after": "liquid gone after",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from analysis.result import Assessment, Figure, FigureValue, Finding, Span
+from analysis.result import NOT_JUDGED, Assessment, Figure, FigureValue, Finding, Span
 from analysis.startup.figures import channels_of
 from analysis.startup.hunting import HUNTS_S, Hunting, hunting
 from analysis.startup.steadiness import TOLERANCES, WINDOW_S, Course, minutes_left, unsteady_figures
@@ -189,7 +189,8 @@ def conclude(
     elif not limits:
         text += " No limits are stated in the job: the figures are given, not judged."
     if missing := sorted(limits - set(shown)):
-        text += f" Could not be judged: {', '.join(map(words, missing))}."
+        shown[NOT_JUDGED] = ", ".join(map(words, missing))
+        text += f" Could not be judged: {shown[NOT_JUDGED]}."
     if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
         text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
     text += _disagreed(stretch, shown)

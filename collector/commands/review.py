@@ -12,7 +12,7 @@ from rich.text import Text
 from analysis.export import findings_csv
 from analysis.log import load
 from analysis.report.gathered import gathered
-from analysis.report.words import GENERAL_CAUTION, VERDICT_TONE
+from analysis.report.words import GENERAL_CAUTION, tone_of
 from analysis.result import Finding
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError, refused
@@ -102,10 +102,9 @@ def print_summary(result: Review, console: Console) -> None:
     for heading in ("stage", "verdict", "in words"):
         table.add_column(heading)
     for stage in result.stages:
-        verdict = stage.assessment.verdict
         table.add_row(
             words(stage.stretch.stage),
-            Text(words(verdict), style=_STYLES[VERDICT_TONE.get(verdict, "caution")]),
+            Text(words(stage.assessment.verdict), style=_STYLES[tone_of(stage.assessment)]),
             Text(stage.assessment.text),
         )
     if result.stages:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.report.gathered import gathered
-from analysis.report.words import FIGURE_NAMES, VERDICT_TONE
+from analysis.report.words import FIGURE_NAMES, tone_of
 from analysis.result import Figure, stamp
 from analysis.review import Review, StageReview
 from analysis.vocabulary.text import words
@@ -51,7 +51,7 @@ def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
     assessment, stretch = stage.assessment, stage.stretch
     answer, more = headline(assessment.text, assessment.verdict)
     running = stretch.end is None
-    tone = VERDICT_TONE.get(assessment.verdict, "caution")
+    tone = tone_of(assessment)
     windows = [finding.kind for finding in assessment.findings if finding.kind in ("steady", "unsteady")]
     if running and windows[-1:] == ["unsteady"]:
         tone = "working"  # its verdict is that of the last window, which is over

@@ -10,6 +10,7 @@ import pytest
 from scipy.signal import lfilter
 
 from analysis.fluids import refrigerant
+from analysis.report.words import tone_of
 from analysis.review import review
 from analysis.startup import assess
 from analysis.startup.figures import running_figures
@@ -295,9 +296,11 @@ def test_limits_of_the_job_decide_the_verdict() -> None:
 
 def test_limits_on_what_is_not_read_are_told_as_such() -> None:
     stretch, _ = plant([(0, 0.5)], 40, startup={"limits": {"oil_filter_drop": ["0 psi", "10 psi"]}})
-    text = assess(stretch).text
-    assert "Could not be judged: oil filter drop" in text
-    assert "No limits are stated" not in text
+    result = assess(stretch)
+    assert "Could not be judged: oil filter drop" in result.text
+    assert "No limits are stated" not in result.text
+    assert (result.verdict, tone_of(result)) == ("steady_in_limits", "caution")
+    assert tone_of(assess(plant([(0, 0.5)], 40)[0])) == "good"
 
 
 def test_a_blend_uses_dew_for_superheat_and_bubble_for_subcooling() -> None:
