@@ -49,15 +49,16 @@ def seen_to_the_end(
 ) -> Assessment:
     """Return the assessment of a recovery, undecided where its gauge failed before and so nothing says how it stands.
 
-    A scale that falls silent is told where it is weighed. A start-up is not steady, in or out of limits, by the figures
-    that are left where one with a limit failed. `below_zero` is when the gauge showed less than a vacuum.
+    Of such a gauge the channels' doubts tell, and what the recovery itself found. A scale that falls silent is told
+    where it is weighed. A start-up is not steady, in or out of limits, by the figures that are left where one with a
+    limit failed. `below_zero` is when the gauge showed less than a vacuum.
     """
     if found.verdict.startswith("steady"):
         return _with_every_figure(stretch, found, doubts)
     if stretch.stage != "recovery" or not len(stretch.frame):
         return found
-    for doubt in doubts:
-        if doubt.figures["channel"] != HOSE or not stretch.begin <= doubt.time <= stretch.frame.index[-1]:
+    for doubt in (*doubts, *found.findings):
+        if doubt.figures.get("channel") != HOSE or not stretch.begin <= doubt.time <= stretch.frame.index[-1]:
             continue
         if _came_down_below(stretch, doubt, below_zero):
             why = (
@@ -66,10 +67,20 @@ def seen_to_the_end(
             )
             figures = {**found.figures, **{name: Figure(np.nan, kind) for name, kind in BY_PRESSURE.items()}}
             return replace(found, verdict="undecided", text=f"{why} It seemed to say: {found.text}", figures=figures)
-        if found.verdict in {*HOW_IT_STANDS, "undecided"} and not stretch.frame.loc[doubt.time :, HOSE].notna().any():
-            why = f"Cannot tell how it stands: {words(HOSE)} is not believed since {doubt.since:%H:%M} UTC."
+        if found.verdict in {*HOW_IT_STANDS, "undecided"} and _shows_nothing_since(stretch, doubt):
+            why = (
+                f"Cannot tell how it stands: {words(HOSE)} is not believed since {doubt.since:%H:%M} UTC. Tap the "
+                "gauge, or hold another beside it."
+            )
             return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
     return found
+
+
+def _shows_nothing_since(stretch: Stretch, doubt: Finding) -> bool:
+    """Return whether the gauge of a recovery shows nothing since it failed, or but the number at which it is stuck."""
+    shown = pd.Series(stretch.counted(HOSE), index=stretch.frame.index).loc[doubt.time :].round(2)
+    stuck = (shown == shown.iloc[0]) & (doubt.kind == "channel_stuck")
+    return bool((shown.isna() | stuck).all())
 
 
 def _came_down_below(stretch: Stretch, doubt: Finding, below_zero: pd.DatetimeIndex) -> bool:

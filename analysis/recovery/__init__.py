@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -25,7 +27,7 @@ from analysis.result import Assessment, Figure, FigureValue, Span
 from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.text import about, duration
-from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure
 
 __all__ = ["assess"]
 
@@ -50,7 +52,7 @@ def assess(stretch: Stretch) -> Assessment:
     call = liquid_gone(ticks, evidence, pauses, stretch.job.circuit.freezes_at_k)
     until = len(ticks) if call is None else call.tick
     make = judge.Maker(stretch, ticks)
-    level_pa = _level_pa(ticks, required)
+    level_pa = _level_pa(ticks, required.level)
     level = level_findings(make, required, pauses)
     pull_ended = judge.liquid_pull_ended(make, stands, until)
     rebounds = judge.rebounds(make, evidence, pauses, level_pa)
@@ -73,7 +75,7 @@ def assess(stretch: Stretch) -> Assessment:
         else None
     )
     verdict, said = _verdict(make, evidence, call, pauses, level, required)
-    if verdict in HOW_IT_STANDS and (why := cannot_tell(make, stood, dead)):
+    if verdict in HOW_IT_STANDS and not dead and (why := cannot_tell(make, stood)):
         verdict, said = "undecided", f"{why} Before: {said}"
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
@@ -91,6 +93,27 @@ def assess(stretch: Stretch) -> Assessment:
 
 
 def _verdict(
+    make: judge.Maker,
+    evidence: Evidence,
+    call: Call | None,
+    pauses: list[Pause],
+    level: LevelState,
+    required: RequiredLevel,
+) -> tuple[str, str]:
+    """Return the verdict and why; undecided where it depends on what the job does not say of the level."""
+    verdict, said = _by_level(make, evidence, call, pauses, level, required)
+    milder_pa = _level_pa(make.ticks, required.mildest)
+    if not required.missing or milder_pa is None:
+        return verdict, said
+    milder = replace(required, level=required.mildest)
+    by_milder, _ = _by_level(make, evidence, call, pauses, level_findings(make, milder, pauses), milder)
+    if by_milder == verdict:
+        return verdict, said
+    may_apply = f"a level of {make.pressure(milder_pa)} may apply as well, and by that it stands otherwise"
+    return "undecided", f"Cannot tell: {may_apply}. By the deepest: {said}"
+
+
+def _by_level(
     make: judge.Maker,
     evidence: Evidence,
     call: Call | None,
@@ -120,6 +143,10 @@ def _verdict(
         if level.held is False:
             return "level_not_held", f"The required level was reached but did not hold. {now}"
         return "undecided", f"The required level was reached. {now}"
+    if level.under and not (call is None and evidence.stands[-1]):
+        see = f"Pause the machine for {duration(required.hold_s)} and see it hold."
+        see = see if call is not None else _what_to_do(make, evidence, pauses)
+        return "undecided", f"The pressure has just come to the required level. {see}"
     if call is None:
         if evidence.stands[-1]:
             return "liquid_remains", f"Liquid still stands in the circuit. {_pull_on(make)}"
@@ -196,10 +223,10 @@ def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required
     return said
 
 
-def _level_pa(ticks: Ticks, required: RequiredLevel) -> float | None:
-    if required.level is None:
+def _level_pa(ticks: Ticks, level: Pressure | None) -> float | None:
+    if level is None:
         return None
-    return required.level.absolute_pa(float(ticks.barometer_pa[-1]) if len(ticks) else STANDARD_ATMOSPHERE_PA)
+    return level.absolute_pa(float(ticks.barometer_pa[-1]) if len(ticks) else STANDARD_ATMOSPHERE_PA)
 
 
 def _going(at: Progress | None) -> list[str]:
@@ -234,7 +261,7 @@ def _figures(
     figures: dict[str, FigureValue] = {}
     figures["recovered"] = Figure(np.nan if weighing is None else weighing.total_kg, "mass")
     figures["uncertainty"] = Figure(np.nan if weighing is None else weighing.uncertainty_kg, "mass")
-    level_pa = _level_pa(ticks, required)
+    level_pa = _level_pa(ticks, required.level)
     if level_pa is not None:
         figures["required_level"] = Figure(level_pa, "pressure")
     if len(ticks):

@@ -27,13 +27,15 @@ this time and of so many ticks at the least."""
 class LevelState:
     """What became of the required level: when it was reached, and whether the last long pause held it.
 
-    `left_s`: how long the present pause, which has held it so far, has to stand yet; None where there is none.
+    `under`: the pressure stands under it now. `left_s`: how long the present pause, which has held it so far, has to
+    stand yet; None where there is none.
     """
 
     reached: int | None = None
     held: bool | None = None
     findings: tuple[Finding, ...] = ()
     left_s: float | None = None
+    under: bool = False
 
 
 def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) -> LevelState:
@@ -48,7 +50,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     begin = np.maximum(broken, ticks.at_s[0] - 10.0)
     hit = np.flatnonzero(under & (ticks.at_s - begin >= REACHED_STAYS_S))
     if not len(hit):
-        return LevelState()
+        return LevelState(under=bool(under[-1]))
     first = int(hit[0])
     of_level = make.show(float(level[first]), "pressure", 3)
     source = required.rules.title
@@ -94,7 +96,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     under_at = ticks.at_s[~over]
     if len(under_at) and over[-1] and ticks.at_s[-1] - under_at[-1] >= required.hold_s and under_at[-1] >= begin[first]:
         held = False
-    return LevelState(first, held, tuple(found), left_s)
+    return LevelState(first, held, tuple(found), left_s, bool(under[-1]))
 
 
 def _shown(ticks: Ticks, k: np.ndarray, level: np.ndarray) -> np.ndarray:

@@ -28,13 +28,14 @@ class RequiredLevel:
     Attributes
     ----------
     level : absolute, or above the site's barometer where the rule is in gauge pressure.
-    missing : what the job does not say; the deepest level that could apply was taken.
+    missing : what the job does not say; `level` is then the deepest that could apply, and `mildest` the least deep.
     no_row : the rules do ask for levels, but no row of theirs is for a job like this one.
     hold_s, hold_within : a pause of that length, and the share of the level that pressure may stand above it.
     """
 
     rules: Rules
     level: Pressure | None
+    mildest: Pressure | None
     pressure_class: str | None
     missing: tuple[str, ...]
     hold_s: float
@@ -59,13 +60,15 @@ def required_level(job: Job) -> RequiredLevel:
     if named is None and fluid is not None:
         named = fluid.pressure_class()
     asked = table.rows("level")
-    level, missing = _deepest(asked, job, named, STANDARD_ATMOSPHERE_PA if reference is None else reference)
+    levels, missing = _levels(asked, job, named, STANDARD_ATMOSPHERE_PA if reference is None else reference)
     leaking = table.pressure("leaking")
     if job.recovery.leaking and leaking is not None:
-        level, missing = leaking, ()
+        levels, missing = [leaking], ()
+    level = levels[0] if levels else None
     return RequiredLevel(
         rules=rules,
         level=level,
+        mildest=levels[-1] if levels else None,
         pressure_class=named,
         missing=missing,
         hold_s=HOLD_S if hold_s is None else hold_s,
@@ -74,17 +77,15 @@ def required_level(job: Job) -> RequiredLevel:
     )
 
 
-def _deepest(
+def _levels(
     rows: tuple[RuleTable, ...], job: Job, pressure_class: str | None, reference_pa: float
-) -> tuple[Pressure | None, tuple[str, ...]]:
-    """Return the deepest level among the rows that can apply, and what would have decided between them."""
+) -> tuple[list[Pressure], tuple[str, ...]]:
+    """Return the levels of the rows that can apply, the deepest first, and what would have decided between them."""
     matches = [(row, _unknown_of(row.only(*_ROW_KEYS, "level"), job, pressure_class)) for row in rows]
-    levels = [(_absolute(row, reference_pa), unknown) for row, unknown in matches if unknown is not None]
-    if not levels:
-        return None, ()
-    deepest = min(pa for pa, _ in levels)
-    unsure = {word for _, unknown in levels for word in unknown} if len({pa for pa, _ in levels}) > 1 else set()
-    return Pressure(deepest, absolute=True), tuple(sorted(unsure))
+    can_apply = [(_absolute(row, reference_pa), unknown) for row, unknown in matches if unknown is not None]
+    levels = sorted({pa for pa, _ in can_apply})
+    unsure = {word for _, unknown in can_apply for word in unknown} if len(levels) > 1 else set()
+    return [Pressure(pa, absolute=True) for pa in levels], tuple(sorted(unsure))
 
 
 def _absolute(row: RuleTable, reference_pa: float) -> float:

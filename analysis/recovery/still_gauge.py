@@ -7,8 +7,6 @@ flow merely ended, this gauge cannot tell standing liquid from its own death.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 
@@ -76,21 +74,19 @@ def stopped_dead(make: Maker, evidence: Evidence, stood: Floats) -> list[Finding
     return found
 
 
-def cannot_tell(make: Maker, stood: Floats, dead: Sequence[Finding]) -> str:
-    """Return why nobody can tell by this gauge how the recovery stands, empty where one can."""
+def cannot_tell(make: Maker, stood: Floats) -> str:
+    """Return why this gauge cannot tell whether liquid stands, empty where it can."""
     ticks = make.ticks
-    shown = f"the gauge has shown one and the same number for {duration(stood[-1])}"
-    ask = "Tap it, or hold another gauge beside it."
-    since = make.stretch.begin + pd.Timedelta(seconds=float(ticks.at_s[-1] - stood[-1]))
-    if any(finding.time >= since for finding in dead):
-        return f"Cannot tell how it stands: {shown} and is not believed. {ask}"
     pulls = np.flatnonzero(ticks.marked != 1.0)
     if stood[-1] < STILL_S or not len(pulls) or not _died(ticks)[pulls[-1]]:
         return ""
     gained = ticks.moved_kg[-1] - ticks.moved_kg[np.searchsorted(ticks.at_s, ticks.at_s[-1] - stood[-1])]
     if not gained >= LEAST_KG + 4.0 * ticks.mass_resolution_kg[-1]:
         return ""
-    return f"Cannot tell whether liquid stands: {shown} while the flow died away. {ask}"
+    return (
+        f"Cannot tell whether liquid stands: the gauge has shown one and the same number for {duration(stood[-1])} "
+        "while the flow died away. Tap it, or hold another gauge beside it."
+    )
 
 
 def _died(ticks: Ticks) -> np.ndarray:

@@ -14,10 +14,13 @@ from analysis.scale import Weighing, weigh
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import CylinderTable, Job
 
+UNSURE_KG = 0.5
+"""An empty cylinder may seem to hold less than nothing by so much: hoses and hands move a scale; common practice."""
+
 
 @dataclass(frozen=True)
 class CylinderFill:
-    """One cylinder: `net_kg` in it now, `limit_kg` its safe net fill (NaN where not known).
+    """One cylinder: `net_kg` in it now, `limit_kg` its safe net fill (each NaN where not known).
 
     `on_scale`: it stands there now. `seconds_left`: until the safe fill at the present rate; NaN while not filling.
     """
@@ -32,7 +35,8 @@ class CylinderFill:
 def cylinders_now(stages: Iterable[StageReview], job: Job) -> list[CylinderFill]:
     """Return every cylinder that the job names or the scale saw.
 
-    It holds its weight beyond the tare, else the contents as stated and what every stage moved.
+    It holds its weight beyond the tare, else the contents as stated and what every stage moved; where more left it than
+    was stated, nobody said what was in it.
     """
     net = {table.id: table.contents_kg for table in job.cylinder}
     known = {table.id: table for table in job.cylinder}
@@ -49,6 +53,7 @@ def cylinders_now(stages: Iterable[StageReview], job: Job) -> list[CylinderFill]
         on_scale, rate = _now(weighing) if running else ("", math.nan)
     fills = []
     for name, held in net.items():
+        held = held if held > -UNSURE_KG else math.nan
         limit = _limit_kg(known.get(name), job)
         here = name == on_scale
         filling = here and sign > 0 and rate > 1e-5 and math.isfinite(limit)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 
 from analysis.result import significant
@@ -44,11 +45,11 @@ class Cylinders:
     @staticmethod
     def _one(each: dict[str, object]) -> None:
         net, limit, unit = each["net"], each["limit"], each["unit"]
-        held = float(net) if isinstance(net, int | float) else 0.0
+        held = float(net) if isinstance(net, int | float) else math.nan
         with box("li", "cylinder on" if each["on_scale"] else "cylinder"):
-            text = f"{shown(round(held, 1))} {unit}"
+            text = "what it holds is not known" if math.isnan(held) else f"{shown(round(held, 1))} {unit}"
             share = None
-            if isinstance(limit, int | float) and limit > 0:
+            if isinstance(limit, int | float) and limit > 0 and not math.isnan(held):
                 share = held / limit
                 text = f"{shown(round(held, 1))} of {significant(float(limit))} {unit} safe fill"
             with box("p"):

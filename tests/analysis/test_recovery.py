@@ -458,6 +458,54 @@ def test_ten_minutes_are_over_when_the_stage_ends_with_them(step: float, shut: f
     assert (held.time - held.since).total_seconds() == pytest.approx(600.0)
 
 
+@pytest.mark.parametrize(
+    ("to_kpa", "charge", "verdict"),
+    [
+        (20.0, "", "complete"),  # under both levels that may be asked for: 15 and 10 inHg, of 200 lb or less
+        (60.0, "", "undecided"),  # between them
+        (80.0, "", "level_not_reached"),
+        (60.0, "60 kg", "complete"),
+        (60.0, "100 kg", "level_not_reached"),
+    ],
+)
+def test_a_pressure_between_the_levels_that_may_apply_decides_nothing(to_kpa: float, charge: str, verdict: str) -> None:
+    """40 CFR 82.156, Table 1: R-134a under 200 lb 10 inHg (67.5 kPa), from 200 lb on 15 inHg (50.5 kPa)."""
+    seconds = np.arange(0.0, 6_600.0, 5.0)
+    saturated = float(refrigerant("R-134a").bubble_pressure_pa(288.0)) / 1e3
+    pressure = np.maximum(saturated * np.exp(-np.maximum(seconds - 1_200.0, 0.0) / 600.0), to_kpa)
+    circuit = {"refrigerant": "R-134a"} | ({"charge": charge} if charge else {})
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure, 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 15.0)),
+        },
+        tables={"circuit": circuit, "recovery": {"equipment_made": 2015}},
+        journal=[(4_500.0, "mark", "recovery_paused", "")],
+    )
+    result = assess(stretch)
+    assert result.verdict == verdict
+    assert ("a level of 9.78 psia may apply" in result.text) == (verdict == "undecided")
+
+
+def test_a_recovery_that_ends_as_the_level_is_reached_is_not_said_to_have_missed_it() -> None:
+    seconds = np.arange(0.0, 3_000.0, 5.0)
+    pressure = 500.0 * np.exp(-np.maximum(seconds - 1_200.0, 0.0) / 880.0)  # 65 kPa at the end, of 67.5
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure, 1)),
+            "leaving_water_temperature": ("degC", 15.0 + 0.0 * seconds),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}, "recovery": {"equipment_made": 2015}},
+    )
+    result = assess(stretch)
+    assert result.verdict == "undecided"
+    assert "just come to the required level" in result.text
+
+
 def test_a_present_pause_that_holds_the_level_so_far_is_said() -> None:
     """The level comes back in a first pause; after a second pull it stands."""
     seconds = np.arange(0.0, 3660.0, 5.0)

@@ -33,3 +33,16 @@ def test_a_cylinder_holds_what_it_weighs_beyond_its_tare(
     (fill,) = cylinders_now([StageReview(stretch, Assessment("undecided", ""))], stretch.job)
     assert fill.net_kg == pytest.approx(expected, abs=0.1)
     assert fill.on_scale
+
+
+@pytest.mark.parametrize("tables", [[], [{"id": "cylinder 1", "water_capacity": "54 kg"}]])
+def test_what_a_cylinder_holds_is_not_known_where_more_came_out_than_anybody_stated(
+    tables: list[dict[str, str]],
+) -> None:
+    shown = np.concatenate([np.full(90, 60.0), np.linspace(60.0, 46.0, 900), np.full(120, 46.0)])
+    stretch = make_stretch(
+        "charging", np.arange(len(shown)), {"cylinder_weight": ("kg", shown)}, ended=False,
+        tables={"circuit": {"refrigerant": "R-134a"}, "cylinder": tables},
+    )  # fmt: skip
+    (fill,) = cylinders_now([StageReview(stretch, Assessment("undecided", ""))], stretch.job)
+    assert np.isnan(fill.net_kg)
