@@ -17,7 +17,7 @@ from analysis.scale import PACE_STEPS, Weighing, weigh
 from analysis.stretch import Stretch, seconds, stayed
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import about
-from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UnitSystem
 
 # Common practice of the trade; no published source.
 NEAR_SHARE = 0.95
@@ -58,7 +58,12 @@ class Target:
 
     mass_kg: float
     tolerance_kg: float
-    source: str
+    source: str = ""
+
+    def said(self, system: UnitSystem) -> str:
+        """Return it in words, with where it is from unless the job states it."""
+        shown = Figure(self.mass_kg, "mass").show(system, 4)
+        return f"{shown} ({self.source})" if self.source else shown
 
 
 def assess(stretch: Stretch) -> Assessment:
@@ -94,7 +99,7 @@ def target_of(stretch: Stretch) -> Target | None:
     """Return how much is to go in, None when nothing says so."""
     job = stretch.job
     for mass, source in (
-        (job.charging.target_kg, "the job's target"),
+        (job.charging.target_kg, ""),
         (job.circuit.charge_kg, "the plate's charge"),
         (stretch.weighed.recovered_kg, "what was recovered"),
     ):
@@ -124,7 +129,6 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
     near = np.flatnonzero((share >= NEAR_SHARE) | ((left_s <= NEAR_S) & (share >= NEAR_S_FROM)))
     if len(reached):
         near = near[near < reached[0]]
-    of = Figure(target.mass_kg, "mass").show(system, 4)
     levels: dict[str, tuple[np.ndarray, Level]] = {
         "charge_near": (near, "info"),
         "charge_reached": (reached, "caution"),
@@ -138,7 +142,7 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
         figures: dict[str, FigureValue] = {"charged": now, "target": Figure(target.mass_kg, "mass")}
         if np.isfinite(rate[k]):
             figures["rate"] = Figure(float(rate[k]), "mass_rate")
-        said = f"{now.show(system, 4)} of {of} ({target.source}) is in"
+        said = f"{now.show(system, 4)} of {target.said(system)} is in"
         if kind == "charge_near":
             soon = ""
             if np.isfinite(left_s[k]):
@@ -250,7 +254,7 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         now += f" ({Figure(stretch.weighed.charged_kg, 'mass').show(system, 4)} of it before)"
     if target is None:
         return "undecided", f"{now} went in. The job gives neither a target nor the plate's charge to compare with."
-    of = f"{Figure(target.mass_kg, 'mass').show(system, 4)} ({target.source})"
+    of = target.said(system)
     weights = stretch.channel("cylinder_weight")
     silent = seconds(pd.DatetimeIndex([stretch.frame.index[-1]]), weights.index[-1])[0]
     rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
@@ -358,7 +362,7 @@ def _figures(
     if stretch.weighed.charged_kg > 0.0:
         figures["charged_before"] = Figure(stretch.weighed.charged_kg, "mass")
     pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
-    if pace > 0.0 and left_kg > 0.0:
+    if target is not None and pace > 0.0 and left_kg > target.tolerance_kg:
         figures["time_left"] = Figure(left_kg / pace, "minutes")
         least, most = max(left_kg - weighing.uncertainty_kg, 0.0), left_kg + weighing.uncertainty_kg
         figures["time_left_low"] = Figure((1.0 - PACE_TELLS) * least / pace, "minutes")

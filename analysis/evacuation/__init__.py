@@ -182,8 +182,8 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
                 f"since, {final} at the end: the valve may have been closed. Mark what is done; pull and hold again."
             )
         more = _time_left(story, aim) + pump_of(stretch).words(float(ticks.vacuum[-1]), system)
-        yet = "was not reached; at the end" if stretch.end is not None else "is not reached yet; lately"
-        return "not_reached", f"The target of {target}{by} {yet} {final}.{_rose(story, system)}{more}"
+        yet = "is not reached yet" if stretch.end is None else f"was not reached; at the end {final}"
+        return "not_reached", f"The target of {target}{by} {yet}.{_rose(story, system)}{more}"
     if hold is None:
         return "undecided", (
             f"Target of {target}{by} reached; no hold was seen yet. Close the pump valve, mark that it is closed (a "

@@ -32,7 +32,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
                 display(target.mass_kg + d, "mass", system)[0] for d in (-target.tolerance_kg, 0.0, target.tolerance_kg)
             )
             ax.axhspan(low, high, color=SHADES["good"], linewidth=0, zorder=0.5)
-            ax.axhline(middle, color=INK, linewidth=1.0, linestyle="--", label=f"target: {target.source}")
+            ax.axhline(middle, color=INK, linewidth=1.0, linestyle="--", label=f"target {target.said(system)}")
         draw_line(ax, charged, "mass", system, "charged by the scale", LINES[0], linewidth=1.8)
         shade(ax, assessment.spans, {"cylinder": "note"})
         ax.set_ylabel(f"charged [{unit_of('mass', system)}]")

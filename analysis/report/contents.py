@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 from matplotlib.figure import Figure as Plot
 
-from analysis.ledger import balance, keep_line, record, rows
+from analysis.ledger import Ledger, keep_line, record, rows
 from analysis.report import (
     at_rest_plot,
     charging_plot,
@@ -163,17 +163,15 @@ def log_findings(review: Review) -> list[Finding]:
     return gathered(f for f in review.findings if f not in shown)
 
 
-def balance_rows(review: Review) -> list[tuple[str, str]]:
+def balance_rows(review: Review, ledger: Ledger | None) -> list[tuple[str, str]]:
     """Return the balance of refrigerant as (label, text) pairs, nothing where none was moved."""
-    ledger = balance(review.stages)
     if ledger is None:
         return []
     return [*rows(ledger, review.job.job.units), *(("Note", said) for said in ledger.said)]
 
 
-def record_rows(review: Review) -> list[tuple[str, str]]:
+def record_rows(review: Review, ledger: Ledger | None) -> list[tuple[str, str]]:
     """Return the record to keep as (label, text) pairs, nothing where no refrigerant was moved."""
-    ledger = balance(review.stages)
     if ledger is None:
         return []
     kept = record(review.job, ledger, review.log.frame.index[-1].date())
@@ -193,10 +191,10 @@ def when(time: pd.Timestamp) -> str:
 
 
 def between(begin: pd.Timestamp, end: pd.Timestamp | None) -> str:
-    """Return a stretch of time to the minute, ``14 Mar 2026 07:05 to 09:40``; without an end it still runs."""
+    """Return a stretch of time to the minute, ``14 Mar 07:05 to 09:40``; without an end it still runs."""
     if end is None:
-        return f"{when(begin)} to now (still running)"
-    return f"{when(begin)} to {end.strftime('%H:%M' if end.date() == begin.date() else '%d %b %H:%M')}"
+        return f"{begin:%d %b %H:%M} to now (still running)"
+    return f"{begin:%d %b %H:%M} to {end.strftime('%H:%M' if end.date() == begin.date() else '%d %b %H:%M')}"
 
 
 def clock(time: pd.Timestamp) -> str:

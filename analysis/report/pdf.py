@@ -18,6 +18,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Image, KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
+from analysis.ledger import Ledger, balance
 from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import INK, SHADES
 from analysis.report.words import GENERAL_CAUTION
@@ -29,6 +30,7 @@ _PADDING = 12.0
 """What the page keeps free at both sides within its margins [pt]."""
 _WIDTH = A4[0] - 36 * mm - _PADDING
 _TALLEST = 136 * mm
+_TIGHT = (("TOPPADDING", (0, 0), (-1, -1), 1.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5))
 _TONES = {**SHADES, "info": SHADES["note"]}
 
 
@@ -65,22 +67,26 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
     if job.simulated:
         story += [_bar("SIMULATED DATA – no real machine, site or person"), Spacer(1, 2 * mm)]
     story.append(Paragraph(escape(job.name), _style(16, True, spaceAfter=6)))
-    story.append(_pairs(contents.particulars(review)))
+    story.append(_two_abreast(contents.particulars(review), 24 * mm))
     story.append(Paragraph("What was found", _style(13, True, spaceBefore=8, spaceAfter=4)))
     pages = contents.stage_pages(review)
     story.append(
         _rows(
-            [("Stage", "Verdict", "In words")],
-            [(words(p.name), words(p.verdict), p.text) for p in pages],
+            [("Stage (UTC)", "Verdict", "In words")],
+            [(f"{words(p.name)}\n{contents.between(p.begin, p.end)}", words(p.verdict), p.text) for p in pages],
             [p.tone for p in pages],
-            (28 * mm, 34 * mm, _WIDTH - 62 * mm),
+            (35 * mm, 29 * mm, _WIDTH - 64 * mm),
         )
         if pages
         else Paragraph("No stage is known in this log: nothing was judged.", _style(10))
     )
-    moved = contents.balance_rows(review)
+    ledger = balance(review.stages)
+    moved = contents.balance_rows(review, ledger)
     if moved:
-        story += [Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)), _two_abreast(moved)]
+        story += [
+            Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)),
+            _two_abreast(moved, 38 * mm),
+        ]
     caution = Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4))
     story.append(KeepTogether([caution, Spacer(1, 10 * mm), _signatures()]))
     overview = timeline.draw(review)
@@ -88,7 +94,7 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
         story += [PageBreak(), Paragraph("The job at a glance", _style(14, True, spaceAfter=3)), _image(overview)]
     for page in pages:
         story += [Spacer(1, 6 * mm), *_stage(page)]
-    story += [Spacer(1, 6 * mm), *_log(review, digests)]
+    story += [Spacer(1, 6 * mm), *_log(review, ledger, digests)]
     buffer = io.BytesIO()
     document = SimpleDocTemplate(
         buffer, pagesize=A4, leftMargin=18 * mm, rightMargin=18 * mm, topMargin=15 * mm, bottomMargin=16 * mm,
@@ -126,7 +132,7 @@ def _stage(page: contents.StagePage) -> list[Any]:
     return parts
 
 
-def _log(review: Review, digests: Mapping[str, str]) -> list[Any]:
+def _log(review: Review, ledger: Ledger | None, digests: Mapping[str, str]) -> list[Any]:
     parts: list[Any] = [Paragraph("The log", _style(14, True, spaceAfter=4))]
     doubts = contents.log_findings(review)
     if doubts:
@@ -142,7 +148,7 @@ def _log(review: Review, digests: Mapping[str, str]) -> list[Any]:
             Paragraph("Notes", _style(11, True, spaceBefore=8, spaceAfter=3)),
             _pairs([(contents.clock(time), text) for time, text in written]),
         ]
-    to_keep = contents.record_rows(review)
+    to_keep = contents.record_rows(review, ledger)
     if to_keep:
         parts += [Paragraph("Record to keep", _style(11, True, spaceBefore=8, spaceAfter=3)), _pairs(to_keep, 8)]
     made_from = [
@@ -168,22 +174,23 @@ def _pairs(pairs: Sequence[tuple[str, str]], size: float = 9) -> Any:
     return _ruled(cells, (56 * mm, _WIDTH - 56 * mm))
 
 
-def _two_abreast(pairs: Sequence[tuple[str, str]]) -> Table:
-    """Lay short pairs out in two columns, read downwards."""
+def _two_abreast(pairs: Sequence[tuple[str, str]], label: float = 46 * mm) -> Any:
+    """Lay short pairs out in two columns, read downwards; `label` is the width of a name [pt]."""
+    if not pairs:
+        return Spacer(1, 1 * mm)
     rows = (len(pairs) + 1) // 2
     left, right = pairs[:rows], [*pairs[rows:], ("", "")][:rows]
     cells = [
         [Paragraph(escape(cell), _style(8.5, bold)) for (cell, bold) in ((a, True), (b, False), (c, True), (d, False))]
         for (a, b), (c, d) in zip(left, right, strict=True)
     ]
-    return _ruled(cells, (46 * mm, _WIDTH / 2 - 46 * mm) * 2)
+    return _ruled(cells, (label, _WIDTH / 2 - label) * 2)
 
 
 def _ruled(cells: list[list[Any]], widths: tuple[float, ...]) -> Table:
     table = Table(cells, colWidths=widths, hAlign="LEFT")
     line = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
-    tight = (("TOPPADDING", (0, 0), (-1, -1), 1.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5))
-    table.setStyle(TableStyle([line, ("VALIGN", (0, 0), (-1, -1), "TOP"), *tight]))
+    table.setStyle(TableStyle([line, ("VALIGN", (0, 0), (-1, -1), "TOP"), *_TIGHT]))
     return table
 
 
@@ -191,12 +198,18 @@ def _rows(
     head: Sequence[tuple[str, ...]], rows: Sequence[tuple[str, ...]], tones: Sequence[str], widths: tuple[float, ...]
 ) -> Table:
     cells = [[Paragraph(escape(cell), _style(9, True)) for cell in row] for row in head]
-    cells += [[Paragraph(escape(cell), _style(9, at == 1)) for at, cell in enumerate(row)] for row in rows]
+    cells += [[_cell(cell, at == 1) for at, cell in enumerate(row)] for row in rows]
     table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT", splitInRow=1)
     tints = [("BACKGROUND", (1, n), (1, n), HexColor(_TONES[tone])) for n, tone in enumerate(tones, start=1)]
     lines = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
-    table.setStyle(TableStyle([lines, ("VALIGN", (0, 0), (-1, -1), "TOP"), *tints]))
+    table.setStyle(TableStyle([lines, ("VALIGN", (0, 0), (-1, -1), "TOP"), *_TIGHT, *tints]))
     return table
+
+
+def _cell(text: str, bold: bool) -> Any:
+    """Return the text of a cell; what follows its first line stands small under it."""
+    first, *rest = text.split("\n")
+    return [Paragraph(escape(first), _style(9, bold)), *(Paragraph(escape(line), _style(7)) for line in rest)]
 
 
 def _image(plot: Plot) -> Any:

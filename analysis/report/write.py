@@ -10,6 +10,7 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from analysis.export import write_whole
+from analysis.ledger import balance
 from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import svg_data_uri
 from analysis.report.words import GENERAL_CAUTION
@@ -34,20 +35,20 @@ def render(review: Review, digests: Mapping[str, str]) -> str:
         lstrip_blocks=True,
     )
     environment.filters |= {
-        "when": contents.when,
         "between": contents.between,
         "clock": contents.clock,
         "words": words,
         "svg": lambda plot: None if plot is None else svg_data_uri(plot),
     }
+    ledger = balance(review.stages)
     sealed = json.dumps({"digests": dict(digests), "result": review.to_json()}, ensure_ascii=True, allow_nan=False)
     return environment.get_template("report.html.j2").render(
         job=review.job.job,
         particulars=contents.particulars(review),
         stages=contents.stage_pages(review),
         timeline=timeline.draw(review),
-        balance=contents.balance_rows(review),
-        record=contents.record_rows(review),
+        balance=contents.balance_rows(review, ledger),
+        record=contents.record_rows(review, ledger),
         log_findings=contents.log_findings(review),
         channels=channels_plot.draw(review),
         cautions=review.cautions,

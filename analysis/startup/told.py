@@ -182,15 +182,19 @@ def conclude(
     outside = _outside(stretch, window)
     limits = set(stretch.job.startup.limits)
     stood = "Steady" if window.end_s is None else "Was steady"
-    text = f"{stood}: {_listed(stretch, shown)}."
+    read = _listed(stretch, shown)
+    missing = ", ".join(map(words, sorted(limits - set(shown))))
     if outside:
         missed = ", ".join(map(words, outside))
-        text = f"{stood}, but out of the job's limits: {missed}. Read: {_listed(stretch, shown)}."
-    elif not limits:
-        text += " No limits are stated in the job: the figures are given, not judged."
-    if missing := sorted(limits - set(shown)):
-        shown[NOT_JUDGED] = ", ".join(map(words, missing))
-        text += f" Could not be judged: {shown[NOT_JUDGED]}."
+        text = f"{stood}, but out of the job's limits: {missed}. Read: {read}."
+        text += f" {missing.capitalize()} could not be judged." if missing else ""
+    elif missing:
+        text = f"{stood}, but {missing} could not be judged. Read: {read}."
+    else:
+        text = f"{stood}: {read}."
+        text += "" if limits else " No limits are stated in the job: the figures are given, not judged."
+    if missing:
+        shown[NOT_JUDGED] = missing
     if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
         text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
     text += _disagreed(stretch, shown)

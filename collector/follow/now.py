@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import pandas as pd
+
 from analysis.report.gathered import gathered
 from analysis.report.words import FIGURE_NAMES, tone_of
 from analysis.result import Figure, stamp
@@ -26,6 +28,10 @@ NEWS_WHILE_RUNNING: Mapping[str, str] = {
     "disagree": "caution",
 }
 """Verdicts that are bad news before the stage is over; the other bad ones are only what is not done yet."""
+
+
+CLEAR_K, CLEAR_S = 1.0, 300.0
+"""A freeze risk is over where saturation stood this far above freezing this long: from then on a new one is told."""
 
 
 def now_of(review: Review) -> dict[str, Any]:
@@ -63,14 +69,25 @@ def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
         "end": None if stretch.end is None else stamp(stretch.end),
         "found_by": stretch.found_by,
         "verdict": assessment.verdict,
+        "over": over(stage),
         "tone": tone,
         "answer": answer,
         "more": more,
         "figures": [
             {"name": FIGURE_NAMES.get(name, words(name)), "text": _shown(figure, system)}
             for name, figure in assessment.figures.items()
+            if isinstance(figure, str) or math.isfinite(figure.si)
         ],
     }
+
+
+def over(stage: StageReview) -> list[str]:
+    """Return the kinds of findings of a stage that its readings show to be over, though no finding says so."""
+    saturation = stage.assessment.traces.get("saturation", pd.Series(dtype=float)).dropna()
+    if saturation.empty:
+        return []
+    lately = saturation.loc[saturation.index[-1] - pd.Timedelta(seconds=CLEAR_S) :]
+    return ["freeze_risk"] if lately.min() > stage.stretch.job.circuit.freezes_at_k + CLEAR_K else []
 
 
 def _left(left: TimeLeft) -> dict[str, Any]:
@@ -81,8 +98,6 @@ def _left(left: TimeLeft) -> dict[str, Any]:
 def _shown(figure: Figure | str, system: UnitSystem) -> str:
     if isinstance(figure, str):
         return words(figure)
-    if not math.isfinite(figure.si):
-        return "not known yet"
     if figure.kind != "mass":
         return figure.show(system)
     value, unit = display(figure.si, "mass", system)

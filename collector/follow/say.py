@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from analysis.vocabulary.text import duration, one_line, words
+from analysis.vocabulary.text import about, duration, one_line, words
 from collector.follow.standing import standing
 
 LONGEST_HEADLINE = 72
@@ -14,6 +14,8 @@ LONGEST_HEADLINE = 72
 ROWS_OLD_S = 120.0
 WIDE = 2.0
 """A range whose ends differ by more than this factor is said as a range."""
+MINUTE_S = 60.0
+"""What was reckoned is not told more finely."""
 
 
 def status_line(state: dict[str, Any] | None, rows_age_s: float | None, now: float) -> str:
@@ -67,6 +69,6 @@ def left_in_words(left: Mapping[str, Any]) -> str:
     low, high = left.get("low"), left.get("high")
     if low is not None and high is None:
         return f"at least {duration(low)} {left['what']}"
-    if low is None or high is None or high <= WIDE * low:
-        return f"about {duration(left['seconds'])} {left['what']}"
-    return f"{duration(low)} to {duration(high)} {left['what']}"
+    if low is None or high is None or high <= max(WIDE * low, MINUTE_S):
+        return f"{about(left['seconds'])} {left['what']}"
+    return f"{f'{duration(low)} to' if low >= MINUTE_S else 'up to'} {duration(high)} {left['what']}"

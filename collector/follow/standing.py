@@ -17,6 +17,7 @@ ENDS: Mapping[str, Sequence[str]] = {
     "target_reached": ("stall", "hold_failed"),
     "hold_passed": ("hold_failed",),
     "liquid_gone": ("self_chilling", "freeze_risk", "pressure_rebound"),
+    "required_level_reached": ("self_chilling",),
     "required_level_held": ("pressure_rebound",),
     "cylinder_at_limit": ("cylinder_near_limit",),
     "cylinder_changed": ("cylinder_near_limit", "cylinder_at_limit", "cylinder_heating", "cylinder_air"),
@@ -35,14 +36,17 @@ def standing(
     Parameters
     ----------
     findings : oldest first, as the JSON result holds them.
-    stage : the last stage as the state holds it (name, begin, end, verdict). A loss is no alarm once it does not leak.
+    stage : the last stage as the state holds it (name, begin, end, verdict, what is over). A loss is no alarm once it
+        does not leak, and a rebound no news once the answer says that the level did not hold.
     now : seconds since 1970.
     """
     running = "" if stage is None or stage["end"] is not None else stage["name"]
     begun = (seconds_of(stage["begin"]) if stage is not None and running else None) or now
-    over: set[str] = set()
+    over: set[str] = set() if stage is None else set(stage.get("over", ()))
     if stage is not None and running == "pressure_test" and stage["verdict"] != "leaking":
         over.add("loss_alarm")
+    if stage is not None and stage.get("verdict") == "level_not_held":
+        over.add("pressure_rebound")
     caution = None
     finding: Mapping[str, Any]
     for finding in reversed(findings):

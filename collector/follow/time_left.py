@@ -12,6 +12,8 @@ from collector.follow.cylinder_fill import CylinderFill
 
 CYLINDER_WITHIN_S = 3_600.0
 """A cylinder that is full sooner than this comes before the end of the stage."""
+NOBODY_WAITS_S = 86_400.0
+"""A stage that would take longer is held up by something, and what is reckoned says nothing of when that ends."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,7 @@ def time_left(stage: StageReview, cylinders: Sequence[CylinderFill]) -> TimeLeft
         if fill.on_scale and 0.0 < fill.seconds_left < CYLINDER_WITHIN_S
     ]
     figure = stage.assessment.figures.get("time_left")
-    if isinstance(figure, Figure) and math.isfinite(figure.si) and figure.si >= 0:
+    if isinstance(figure, Figure) and 0.0 <= figure.si <= NOBODY_WAITS_S:
         ends = (stage.assessment.figures.get(f"time_left_{end}") for end in ("low", "high"))
         low, high = (end.si if isinstance(end, Figure) else math.nan for end in ends)
         left.append(TimeLeft(figure.si, "to go", low, high))

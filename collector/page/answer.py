@@ -15,11 +15,11 @@ from collector.follow.tail import JournalRow, seconds_of
 from collector.page.charts import FIRST_OF_STAGE
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box
-from collector.page.readings import shown, shown_unit, with_sign
+from collector.page.readings import with_sign
 
 KEY_FIGURES: Mapping[str, Sequence[str]] = {
     "recovery": ("recovered",),
-    "charging": ("charged",),
+    "charging": ("rate",),
     "startup": ("suction superheat", "subcooling", "evaporator approach"),
 }
 """Figures that stand in large digits, by stage; readings fill what is left."""
@@ -65,7 +65,12 @@ class Answer:
         urgent = model.urgent()
         left = ""
         if model.state.get("refused"):
-            tone, title, answer, more = "alarm", "", "The log cannot be judged.", str(model.state["refused"])
+            tone, title, answer, more = (
+                "alarm",
+                "",
+                "The log cannot be judged.",
+                str(model.state["refused"]).replace(f"{model.folder}/", ""),
+            )
         elif not len(model.rows):
             tone, title, answer, more = "working", "", "Waiting for the first row.", ""
             if not model.starting:
@@ -88,6 +93,8 @@ class Answer:
             left = more = ""  # how to go on, and how long, is no news while an alarm says to stop
         if tone != "alarm":
             tone = str(urgent["level"]) if urgent is not None else "caution" if model.recorder.lost else tone
+        if urgent is not None and more in urgent["text"]:
+            more = ""
         if model.judgement_is_late():
             more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
         elif more and urgent is not None and not model.rows_are_late():
@@ -103,7 +110,7 @@ class Answer:
         self._tone.show(f"{SIGNS[tone]} {TONE_WORDS[tone]}")
         self._stage.show(title)
         self._answer.show(with_sign(answer))
-        self._left.show(left)
+        self._left.show(with_sign(left))
         self._more.show(with_sign(more))
         self._lost.show(lost_words(list(model.recorder.lost.values())) if not model.rows_are_late() else "")
         self._refresh_urgent(urgent)
@@ -146,7 +153,7 @@ class Answer:
                 continue
             channel = model.channels[name]
             old, health = channel.age_s(now), channel.health(now)
-            number.show("—" if channel.value is None else f"{shown(channel.value)} {shown_unit(channel.unit)}")
+            number.show(channel.shown)
             number.classes(replace=f"number {health}")
             age.show("" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old")
 

@@ -7,6 +7,8 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Literal
 
+from collector.page.readings import decimals_of, shown, shown_unit
+
 Health = Literal["fresh", "late", "silent", "never"]
 
 STEPS_KEPT = 15
@@ -17,12 +19,16 @@ SILENT_STEPS, SILENT_S = 20.0, 60.0
 
 @dataclass
 class Channel:
-    """The latest reading of a channel: `at` in seconds since 1970, `value` in the unit of its column."""
+    """The latest reading of a channel: `at` in seconds since 1970, `value` in the unit of its column.
+
+    `decimals` are the most that one of its readings had, so its display's.
+    """
 
     name: str
     unit: str
     at: float | None = None
     value: float | None = None
+    decimals: int = 0
     steps: deque[float] = field(default_factory=lambda: deque(maxlen=STEPS_KEPT))
 
     def reading(self, at: float, value: float) -> None:
@@ -30,6 +36,12 @@ class Channel:
         if self.at is not None and at > self.at:
             self.steps.append(at - self.at)
         self.at, self.value = at, value
+        self.decimals = max(self.decimals, decimals_of(value))
+
+    @property
+    def shown(self) -> str:
+        """The latest reading with its unit, a dash before the first."""
+        return "—" if self.value is None else f"{shown(self.value, self.decimals)} {shown_unit(self.unit)}"
 
     def age_s(self, now: float) -> float | None:
         """Return how old the latest reading is."""

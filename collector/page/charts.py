@@ -128,8 +128,9 @@ def options(
         "axisLine": {"lineStyle": {"color": theme.ink}},
     }
     low = smallest(series)
-    if trend.log and low is not None:
-        axis["min"] = 10.0 ** math.floor(math.log10(low))
+    if trend.log and low is not None:  # down to what is to be reached
+        wanted = [line["value"] for channel in trend.channels for line in targets.get(channel, ()) if line["value"] > 0]
+        axis["min"] = 10.0 ** math.floor(math.log10(min([low, *wanted])))
     return {
         "animation": False,
         "textStyle": {"color": theme.ink, "fontFamily": "system-ui, sans-serif"},
@@ -156,7 +157,7 @@ def options(
         "xAxis": {
             "type": "time",
             "axisLabel": {"color": theme.ink, "fontSize": 15, "hideOverlap": True},
-            "axisLine": {"lineStyle": {"color": theme.ink}},
+            "axisLine": {"onZero": False, "lineStyle": {"color": theme.ink}},
             "splitLine": {"show": False},
         },
         "yAxis": axis,
@@ -194,7 +195,7 @@ def _areas(spans: Sequence[Mapping[str, Any]], first: float, last: float, theme:
     """Return the shading of stages and of the phases within them, cut to what the plot shows."""
     areas: list[list[dict[str, Any]]] = []
 
-    def area(begin: str, end: str | None, label: str, colour: str, place: str, down: int = 5) -> None:
+    def area(begin: str, end: str | None, label: str, colour: str, place: str, down: int = 0) -> None:
         a, b = seconds_of(begin), last if end is None else seconds_of(end)
         if a is None or b is None or b <= first or a >= last:
             return
@@ -202,12 +203,12 @@ def _areas(spans: Sequence[Mapping[str, Any]], first: float, last: float, theme:
             place = "insideTopRight"
         style = {
             "itemStyle": {"color": colour},
-            "label": {"color": theme.ink, "fontSize": 13, "position": place, "distance": down},
+            "label": {"color": theme.ink, "fontSize": 13, "position": place, "offset": [0, down]},
         }
         areas.append([{"xAxis": max(a, first) * 1e3, "name": label, **style}, {"xAxis": min(b, last) * 1e3}])
 
     for number, span in enumerate(spans):
         area(span["begin"], span["end"], words(span["stage"]), theme.stage_shades[number % 2], "insideBottomLeft")
         for i, phase in enumerate(span["phases"]):
-            area(phase["begin"], phase["end"], phase["label"], theme.phase, "insideTopLeft", 5 + 18 * (i % 3))
+            area(phase["begin"], phase["end"], phase["label"], theme.phase, "insideTopLeft", 18 * (i % 3))
     return {"silent": True, "data": areas}

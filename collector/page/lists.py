@@ -6,11 +6,11 @@ import math
 import time
 
 from analysis.result import significant
-from analysis.vocabulary.text import duration, words
+from analysis.vocabulary.text import about, duration, words
 from collector.follow.tail import seconds_of
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box, section
-from collector.page.readings import shown, shown_unit, with_sign
+from collector.page.readings import shown, with_sign
 
 MOST_FINDINGS = 60
 LEVEL_WORDS = {"info": "● for your information", "caution": "▲ caution", "alarm": "✖ alarm"}
@@ -60,7 +60,7 @@ class Cylinders:
                 word = {"full": "✖ FULL", "near": "▲ nearly full", "room": ""}[level]
                 left = each["seconds_left"]
                 if isinstance(left, int | float) and level != "full":
-                    word = f"{word} full in about {duration(float(left))}".strip()
+                    word = f"{word} full in {about(float(left))}".strip()
                 bar = box("div", f"bar {level}", role="img", aria_label=f"{100 * share:.0f} % of the safe fill")
                 with bar:
                     box("i").style(f"width:{min(max(share, 0.0), 1.0) * 100:.1f}%")
@@ -96,7 +96,7 @@ class Channels:
         for name, (value, health) in self._rows.items():
             channel = model.channels[name]
             state, old = channel.health(now), channel.age_s(now)
-            value.set_text("—" if channel.value is None else f"{shown(channel.value)} {shown_unit(channel.unit)}")
+            value.set_text(channel.shown)
             doubt = doubts.get(name, "")
             said = f"▲ {doubt}" if doubt and state == "fresh" else HEALTH_WORDS[state]
             health.set_text(said if old is None else f"{said}, {duration(old).replace(' ', NO_BREAK)}")

@@ -7,13 +7,27 @@ from collections.abc import Mapping
 
 SIGNS: Mapping[str, str] = {"degF": "°F", "degC": "°C", "m3": "m³"}
 DIGITS = 5
+MOST_DECIMALS = 6
+BEFORE_UNIT = re.compile(r"(?<![\w-])(-?\d[\d.,]*) (?=°|%|[^\W\d]{1,6}\b)")
+IN_NAME = re.compile(r"(?<=[A-Z])-(?=\d)")
+"""Where a narrow screen may not break a line: between a number and its unit, within a name such as CYL-1."""
 
 
-def shown(value: float) -> str:
-    """Return a reading with five significant digits at most, never with an exponent."""
+def shown(value: float, decimals: int = 0) -> str:
+    """Return a reading with five significant digits at most, never with an exponent.
+
+    `decimals` are shown though they be zeros, as far as the digits go, so that a number keeps its width.
+    """
     rounded = float(f"{value:.{DIGITS}g}")
-    text = f"{rounded:,.6f}".rstrip("0").rstrip(".")
-    return text if text not in ("-0", "") else "0"
+    text = f"{rounded:z,.{MOST_DECIMALS}f}".rstrip("0").rstrip(".")
+    whole, _, part = text.partition(".")
+    least = min(decimals, DIGITS - len(whole.lstrip("-").replace(",", "")))
+    return f"{rounded:z,.{least}f}" if least > len(part) else text
+
+
+def decimals_of(value: float) -> int:
+    """Return with how many decimals a reading is shown."""
+    return len(shown(value).partition(".")[2])
 
 
 def shown_unit(symbol: str) -> str:
@@ -22,5 +36,6 @@ def shown_unit(symbol: str) -> str:
 
 
 def with_sign(text: str) -> str:
-    """Return a figure's text with its unit as it is written by hand."""
-    return re.sub(r"\b(degF|degC|m3)\b", lambda match: SIGNS[match.group(1)], text)
+    """Return a text with its units as they are written by hand, none on another line than its number."""
+    signed = re.sub(r"\b(degF|degC|m3)\b", lambda match: SIGNS[match.group(1)], text)
+    return IN_NAME.sub("\u2011", BEFORE_UNIT.sub("\\1\u00a0", signed))

@@ -59,11 +59,13 @@ def build(model: Model, theme: str, shared: bool) -> None:
             answer = Answer(model)
             with box("div", id="alarms"):
                 alarms = Alarms(model)
-        with box("div", "tell-anchor", id="tell-the-log"):
-            buttons = Buttons(model)
-        cylinders = Cylinders(model)
-        trends = Trends(model, THEMES[theme])
-        findings = Findings(model)
+        with box("div", "touched"):
+            with box("div", id="tell-the-log"):
+                buttons = Buttons(model)
+            cylinders = Cylinders(model)
+        with box("div", "seen"):
+            trends = Trends(model, THEMES[theme])
+            findings = Findings(model)
         channels = Channels(model)
     Text("footer", CAUTION)
     parts = (answer, alarms, buttons, cylinders, trends, findings, channels)

@@ -44,7 +44,7 @@ class Trends:
         self._drawn_at = self._appended_at = 0.0
         self._spans = ""
         self._windows: dict[str, Text] = {}
-        with section("Trends", "trends"):
+        with section("Trends", "trends") as self._part:
             with box("div", "windows", role="group", aria_label="Time shown"):
                 for name in WINDOWS:
                     self._windows[name] = button(name.capitalize(), self._choose(name))
@@ -77,7 +77,11 @@ class Trends:
         if self._window == "last hour":
             return last - 3_600.0
         if self._window == "this stage" and self._model.stage is not None:
-            return seconds_of(self._model.stage["begin"]) or -math.inf
+            phases = self._model.now["spans"][-1]["phases"]
+            judged = [
+                phase for phase in phases if phase["kind"] == "judged"
+            ]  # beside the filling nothing is seen of it
+            return seconds_of((judged or [self._model.stage])[-1]["begin"]) or -math.inf
         return -math.inf
 
     def refresh(self) -> None:
@@ -108,6 +112,7 @@ class Trends:
                 with box("figure", "", role="img", aria_label=f"Trend of {names} in {shown_unit(trend.unit)}"):
                     Text("figcaption", f"{shown_unit(trend.unit)}{' (logarithmic)' if trend.log else ''}")
                     self._plots.append((trend, ui.echart(self._options(trend, stage))))
+        self._part.set_visibility(bool(trends))
         self._mark_drawn()
 
     def _options(self, trend: Trend, stage: str) -> dict[str, object]:

@@ -87,7 +87,7 @@ def test_target_goes_before_plate_and_recovered() -> None:
     assert assessment.verdict == "on_target"
     drawn = draw(stretch, assessment)
     assert drawn is not None
-    assert "target: what was recovered" in drawn.axes[0].get_legend_handles_labels()[1]
+    assert "target 66.14 lb (what was recovered)" in drawn.axes[0].get_legend_handles_labels()[1]
 
 
 def test_near_says_how_long() -> None:

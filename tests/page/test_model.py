@@ -20,7 +20,7 @@ from collector.page.charts import options, trends_of
 from collector.page.columns_store import ColumnsStore, broken_line, thin
 from collector.page.entries import OPPOSITE, STAGE_MARKS, undo
 from collector.page.model import FIRST_ROW_WITHIN_S, Model
-from collector.page.readings import shown
+from collector.page.readings import shown, with_sign
 from collector.page.themes import THEMES
 from tests.page.conftest import stamp
 
@@ -103,6 +103,9 @@ def test_trends_share_a_unit_and_vacuum_is_logarithmic() -> None:
     )  # fmt: skip
     assert made["yAxis"]["type"] == "log"
     assert made["yAxis"]["min"] == 100.0
+    aims = {"vacuum": [{"label": "target", "value": 50.0}]}
+    made = options(first, store, begin=-math.inf, stage="evacuation", spans=[span], targets=aims, theme=THEMES["night"])
+    assert made["yAxis"]["min"] == 10.0, "what is to be reached is seen"
     assert [value for _, value in made["series"][1]["data"]][1] is None, "no logarithm of zero"
 
 
@@ -136,6 +139,28 @@ def test_two_days_of_rows_are_read_and_drawn_thin(tmp_path: Path) -> None:
 )
 def test_readings_as_they_are_shown(value: float, text: str) -> None:
     assert shown(value) == text
+
+
+def test_a_reading_keeps_the_decimals_of_its_display() -> None:
+    weight = Channel("cylinder_weight", "lb")
+    assert weight.shown == "—"
+    for at, value in enumerate((59.0, 59.3, 60.0, 12_345.0)):
+        weight.reading(float(at), value)
+        assert weight.shown == ("59 lb", "59.3 lb", "60.0 lb", "12,345 lb")[at]
+
+
+def test_no_unit_and_no_number_of_a_name_begins_a_line() -> None:
+    told = with_sign("CYL-1 holds 98.0 lb at -4.0 degF, 45 % of R-134a.")
+    assert told.split(" ") == [
+        "CYL\u20111",
+        "holds",
+        "98.0\u00a0lb",
+        "at",
+        "-4.0\u00a0°F,",
+        "45\u00a0%",
+        "of",
+        "R\u2011134a.",
+    ]
 
 
 def test_what_was_silent_before_a_stage_began_is_not_missed_in_it(tmp_path: Path) -> None:

@@ -188,7 +188,7 @@ def test_a_dead_recorder_is_the_answer(serve: Callable[..., Server], tmp_path: P
     write_state(log.folder, a_state("On course."))
     expect(page.locator(".words")).to_have_text("Nothing is being recorded.")
     expect(page.locator(".tone")).to_contain_text("ACT NOW")
-    expect(page.locator(".left")).to_have_text(re.compile(r"last row \d+ min ago: look at the terminal$"))
+    expect(page.locator(".left")).to_have_text(re.compile(r"last row \d+\smin ago: look at the terminal$"))
     expect(page.locator(".more")).to_contain_text("The last answer was: On course.")
     log.entry("recorder", value="stopped")
     expect(page.locator(".words")).to_have_text("Recording was stopped.")
@@ -282,6 +282,18 @@ def test_it_fits_and_is_large_enough(
         " !(e.textContent.trim() || e.ariaLabel || e.labels?.length)).length"
     )
     assert nameless == 0
+
+
+def test_why_a_log_cannot_be_judged_is_read_whole_on_a_phone(log: Log, server: Server, open_page: Open) -> None:
+    refused = f"{log.folder}/job.toml: evacuation.{'a' * 90}: '500 psi' is not accepted"
+    write_state(log.folder, {**a_state(""), "now": None, "result": None, "refused": refused})
+    page = open_page(server.url, 390, 844)
+    expect(page.locator(".more")).to_have_text(refused.replace(f"{log.folder}/", ""))
+    text = page.evaluate(
+        "() => { const r = document.createRange(); r.selectNodeContents(document.querySelector('.more'));"
+        " return r.getBoundingClientRect().right; }"
+    )
+    assert text <= page.locator(".answer").evaluate("box => box.getBoundingClientRect().right") <= 390
 
 
 @pytest.mark.parametrize("theme", ["night", "sun"])

@@ -9,11 +9,13 @@ import shutil
 import threading
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from analysis.log import load
-from analysis.review import review
+from analysis.result import Assessment
+from analysis.review import StageReview, review
 from analysis.vocabulary.errors import RecorderError
 from analysis.vocabulary.shipped import shipped
 from collector.entries import Entry
@@ -27,11 +29,12 @@ from collector.follow.findings import (
     StateWriter,
     pause_s,
 )
-from collector.follow.now import now_of
+from collector.follow.now import now_of, over
 from collector.follow.state import STATE_FILE, read_state, write_state
 from collector.follow.tail import JournalTail
 from tests.collector.follow.watching import wait_for
 from tests.patience import PATIENCE_S
+from tests.support import make_stretch
 
 SAMPLE = shipped("sample_logs") / "full-job"
 
@@ -168,6 +171,16 @@ def test_a_start_up_that_moves_again_is_no_longer_good(moment: str, tone: str) -
     log, settings = load(SAMPLE)
     stage = now_of(review(log.before(pd.Timestamp(moment)), settings))["stage"]
     assert (stage["verdict"], stage["tone"]) == ("steady_in_limits", tone)
+
+
+@pytest.mark.parametrize(("warm_s", "expected"), [(290, []), (310, ["freeze_risk"])])
+def test_a_freeze_risk_is_over_once_a_new_one_would_be_told(warm_s: int, expected: list[str]) -> None:
+    at = np.arange(600)
+    stretch = make_stretch("charging", at, {"circuit_pressure": ("psig", np.full(600, 30.0))}, ended=False)
+    index = stretch.frame.index
+    saturation = pd.Series(np.where(at < 600 - warm_s, 270.0, 276.0), index=index)
+    assert over(StageReview(stretch, Assessment("short", "", traces={"saturation": saturation}))) == expected
+    assert over(StageReview(stretch, Assessment("short", ""))) == []
 
 
 def test_a_mass_is_shown_as_finely_as_a_scale_shows_it() -> None:

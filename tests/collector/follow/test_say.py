@@ -92,6 +92,15 @@ def test_a_wide_range_is_said_as_a_range() -> None:
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": 7_200}) == "10 min to 2 h to go"
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": None}) == "at least 10 min to go"
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": None, "high": None}) == "about 25 min to go"
+    assert left_in_words({"seconds": 80, "what": "to go", "low": 0, "high": 180}) == "up to 3 min to go"
+
+
+def test_a_time_left_is_no_countdown_of_seconds() -> None:
+    assert left_in_words({"seconds": 19, "what": "until A is at its safe fill"}) == (
+        "less than 1 min until A is at its safe fill"
+    )
+    assert left_in_words({"seconds": 0, "what": "to go", "low": 0, "high": 40}) == "less than 1 min to go"
+    assert left_in_words({"seconds": 70, "what": "to go"}) == "about 2 min to go"
 
 
 def test_while_an_alarm_stands_no_time_left_is_said() -> None:

@@ -56,6 +56,19 @@ def test_a_loss_is_an_alarm_for_as_long_as_it_leaks(verdict: str, wanted: str | 
     assert kind(standing([alarm], testing, 700 + 10 * RECENT_S)) == wanted
 
 
+def test_a_rebound_is_no_news_once_the_level_did_not_hold() -> None:
+    """The finding speaks of its own time, when the level still stood."""
+    rebound = found(700, "pressure_rebound", "caution", "recovery")
+    recovery = STAGE | {"name": "recovery", "verdict": "undecided"}
+    assert kind(standing([rebound], recovery, 800.0)) == "pressure_rebound"
+    assert standing([rebound], recovery | {"verdict": "level_not_held"}, 800.0) is None
+
+
+def test_what_the_judgement_says_is_over_is_not_asked_for() -> None:
+    risk = found(700, "freeze_risk", "alarm")
+    assert standing([risk], STAGE | {"over": ["freeze_risk"]}, 800.0) is None
+
+
 def test_others_stand_for_a_while() -> None:
     risk = found(700, "freeze_risk", "alarm")
     assert kind(standing([risk], STAGE, 700 + RECENT_S)) == "freeze_risk"

@@ -30,6 +30,7 @@ def filling(seconds: float, on_scale: bool = True) -> list[CylinderFill]:
         ({}, NONE, None),
         ({"time_left": 600.0}, NONE, (600.0, "to go")),
         ({"time_left": math.nan}, NONE, None),
+        ({"time_left": 90_000.0}, NONE, None),  # whatever holds it up will not end by itself
         ({"hours_more": 18_000.0}, NONE, (18_000.0, "until it can be told")),
         ({"hours_more": 18_000.0, "hours_more_even": 3_600.0}, NONE, (18_000.0, "until it can be told")),
         ({"hours_more_even": 3_600.0}, NONE, (3_600.0, "until it can as likely as not be told")),
