@@ -159,6 +159,8 @@ def _conclude(
             text += f" {words(channel).capitalize()} was off before; it agrees now."
             continue
         text += f" {said_now[channel][:1].upper()}{said_now[channel][1:]}"
+    if named and (doubtful := tuple(c for c in check.elsewhere if c not in named)):
+        text += f" {_may_be_elsewhere(doubtful)}"
     if check.moving and verdict != "undecided":
         text += f" Still moving, so less sure: {_names(check.moving)}."
     if fluid is None:

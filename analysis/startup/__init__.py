@@ -106,8 +106,9 @@ class _Walk:
 
     def _begin(self, k: int, since_s: float) -> None:
         end = float(self.course.end_s[k])
-        means = _means(self.course, since_s, end)
-        self.open = Window(since_s, dict.fromkeys(self.course.values, np.inf), means, stood_until=end)
+        noise, read = dict.fromkeys(self.course.values, np.inf), _means(self.course, end - WINDOW_S / 2.0, end)
+        self.open = Window(since_s, end, frozenset(read), noise, {}, stood_until=end)
+        self.open.means = self._means_of(self.open, end)
         self.windows.append(self.open)
         self.ear.forget()
         self.findings.append(steady_told(self.stretch, self.course, k, self.open))
@@ -131,7 +132,7 @@ class _Walk:
         ended = self._over(k, window, step_s)
         if ended is not None:
             window.end_s = max(ended, window.begin_s + BIN_S)
-            window.means = _means(course, window.begin_s, window.end_s) or window.means
+            window.means = self._means_of(window, window.end_s) or window.means
             self.findings.append(unsteady_told(self.stretch, course, k, window, stepped=step_s is not None))
             cause = self.findings[-1].figures["cause"]
             self.idle_s = max(self.idle_s, window.end_s)
@@ -139,8 +140,15 @@ class _Walk:
             self.ear.forget(told=cause == "hunting")
             self.open = None
         elif window.away_since is None:
-            window.means = _means(course, window.begin_s, end)
+            window.means = self._means_of(window, end)
             self.findings += missed_told(self.stretch, course, k, window)
+
+    def _means_of(self, window: Window, end_s: float) -> dict[str, float]:
+        """Return the mean of each quantity in a window; what was not read when it opened may have moved before."""
+        whole, later = (_means(self.course, begin_s, end_s) for begin_s in (window.begin_s, window.opened_s))
+        return {name: mean for name, mean in whole.items() if name in window.read} | {
+            name: mean for name, mean in later.items() if name not in window.read
+        }
 
     def _over(self, k: int, window: Window, step_s: float | None) -> float | None:
         """Return when a window ended by what bin `k` shows, None while it goes on; `step_s`: when the load stepped."""

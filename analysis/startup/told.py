@@ -25,9 +25,12 @@ trade are off by so much together (common practice)."""
 
 @dataclass
 class Window:
-    """A steady window: its mean figures, the least noise in it, and which limits were told as missed."""
+    """A steady window: what was read when it opened, its mean figures, the least noise in it, and which limits were
+    told as missed."""
 
     begin_s: float
+    opened_s: float
+    read: frozenset[str]
     noise: dict[str, float]
     means: dict[str, float]
     stood_until: float  # when all stood still last

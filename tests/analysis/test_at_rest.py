@@ -513,6 +513,13 @@ def test_what_may_stand_in_another_room_is_said_and_what_decides() -> None:
     assert "second thermometer" in result.text
 
 
+def test_what_may_stand_in_another_room_is_said_beside_a_liar_too() -> None:
+    rooms = {"entering_water_temperature": 294.0, "circuit_pressure": 286.0, **dict.fromkeys(OUTDOORS, 286.0)}
+    result = assess(standing(1.5, 30.0, {**rooms, "discharge_temperature": 280.0}))
+    assert result.text.startswith("At rest, discharge temperature disagrees")
+    assert "entering water temperature is wrong or stands in another place" in result.text
+
+
 def test_what_is_colder_than_saturation_lies_wherever_it_stands() -> None:
     rooms = {"entering_water_temperature": 288.0, "circuit_pressure": 294.0}
     result = assess(standing(1.5, 30.0, {**rooms, **dict.fromkeys(OUTDOORS[1:], 294.0)}))

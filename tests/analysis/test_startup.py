@@ -487,3 +487,16 @@ def test_a_superheat_below_zero_is_said_to_be_impossible() -> None:
     result = assess(stretch)
     assert result.verdict == "steady_in_limits"
     assert "Below zero cannot be: suction superheat. Check gauge and thermometer" in result.text
+
+
+@pytest.mark.parametrize("back_s", [np.inf, 3_000.0])
+def test_what_is_not_read_when_a_window_opens_counts_from_then_on(back_s: float) -> None:
+    """The suction probe falls off a minute after the load stepped, when superheat had not come to its level yet."""
+    stretch, superheat = plant([(0, 0.3), (20, 1.0)], 70, 5.0, opens_k=8.0)
+    at = np.arange(len(stretch.frame)) * 5.0
+    lost = (at >= 1_260.0) & (at < back_s)
+    stretch.frame["suction_temperature"] = stretch.frame["suction_temperature"].where(~lost)
+    opened = [f for f in assess(stretch).findings if f.kind == "steady"]
+    assert "suction_superheat" not in opened[-1].figures
+    told = assess(stretch).figures.get("suction_superheat")
+    assert told is None if back_s == np.inf else told.si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]
