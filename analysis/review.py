@@ -33,8 +33,7 @@ ASSESSMENTS: Mapping[str, Callable[[Stretch], Assessment]] = {
 RESULT_VERSION = 1
 
 LIKE_AN_END = frozenset({"pressure_rebound", "loss_alarm", "hold_failed"})
-"""Filling, bleeding down and breaking the vacuum look like these until the stage is known to be over, and so does a
-freeze risk that is only a caution: it rests on a pressure that came back."""
+"""Filling, bleeding down and breaking the vacuum look like these until the stage is known to be over."""
 SECOND_LOOK = pd.Timedelta(minutes=5)
 """So long such a finding waits in a stage that nobody marked."""
 
@@ -122,8 +121,7 @@ def _told(findings: Sequence[Finding], span: StageSpan, index: pd.DatetimeIndex)
     told = []
     for finding in findings:
         time = max(finding.time, span.known_from)
-        like_an_end = finding.kind in LIKE_AN_END or (finding.kind, finding.level) == ("freeze_risk", "caution")
-        if span.found_by == "signals" and like_an_end:
+        if span.found_by == "signals" and finding.kind in LIKE_AN_END:
             row = int(index.searchsorted(finding.time + SECOND_LOOK))
             if row == len(index):
                 continue

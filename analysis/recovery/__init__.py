@@ -55,7 +55,6 @@ def assess(stretch: Stretch) -> Assessment:
     level_pa = _level_pa(ticks, required.level)
     level = level_findings(make, required, pauses)
     pull_ended = judge.liquid_pull_ended(make, stands, until)
-    rebounds = judge.rebounds(make, evidence, pauses, level_pa)
     stood = still_s(make)
     dead = stopped_dead(make, evidence, stood)
     found = [
@@ -63,8 +62,8 @@ def assess(stretch: Stretch) -> Assessment:
         *dead,
         *judge.gone(make, evidence, call),
         *judge.self_chilling(make, evidence, pauses, pull_ended, until),
-        *rebounds,
-        *judge.freeze_risk(make, evidence, pulls, rebounds, until),
+        *judge.rebounds(make, evidence, pauses, level_pa),
+        *judge.freeze_risk(make, evidence, pulls, until),
         *level.findings,
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]

@@ -312,26 +312,17 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
     return found
 
 
-def freeze_risk(
-    make: Maker, evidence: Evidence, pulls: list[Pull], came_back: list[Finding], until: int
-) -> list[Finding]:
-    """Return each episode in which saturation stood at or under freezing while liquid might stand.
+def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) -> list[Finding]:
+    """Return each episode in which saturation stood at or under freezing while liquid might stand, before tick `until`.
 
-    Liquid may stand until tick `until`. Where the pressure comes back before that although it looked dry, a pocket
-    shows itself.
+    Pressure that only comes back in a pause is no sign of it: what boils out of the oil freezes no tubes.
     """
     ticks = make.ticks
     if not pulls or ticks.fluid is None:
         return []
     freezes = make.stretch.job.circuit.freezes_at_k
-    boils = evidence.boils.copy()
-    for rebound in came_back:
-        k = int(ticks.known.searchsorted(rebound.time))
-        if evidence.dry_soft[k]:
-            wet = np.flatnonzero(~evidence.dry_soft[k:])
-            boils[k : k + wet[0] if len(wet) else len(ticks)] = True
     may_stand = ~evidence.dry_soft
-    cold = (ticks.bubble_k <= freezes) & (may_stand | boils) & (np.arange(len(ticks)) < until)
+    cold = (ticks.bubble_k <= freezes) & (may_stand | evidence.boils) & (np.arange(len(ticks)) < until)
     found: list[Finding] = []
     begun, armed, warm_since = -1.0, True, -1.0
     for k in range(pulls[0].first + 1, len(ticks)):
