@@ -164,10 +164,10 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     system = stretch.job.job.units
     final = Figure(float(final_level(ticks, story)), "vacuum").show(system)
     pull = judged_pull(ticks, story)
-    hold = judged_hold(story, pull)
+    hold = judged_hold(ticks, story, pull)
     by = f" (by {aim.source})" if aim.source else ""
     if aim.target_pa is None:
-        return "undecided", f"The job states no target; the lowest steady level was {final}. State [evacuation] target."
+        return "undecided", f"The job states no target; the last level was {final}. State [evacuation] target."
     target = Figure(aim.target_pa, "vacuum").show(system)
     silent_s = (stretch.frame.index[-1] - stretch.begin).total_seconds() - float(ticks.end_s[-1])
     if pull not in story.targets:
@@ -215,7 +215,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         )
     if aim.hold_s is None:
         return "undecided", f"Target of {target} reached; the job states no hold time to judge by: state hold."
-    stood = (float(ticks.end_s[-1]) if hold.end_s is None else hold.end_s) - hold.begin_s
+    stood = hold.stood_s(float(ticks.end_s[-1]))
     if stood >= aim.hold_s and aim.limit_pa is not None:
         near = Figure(aim.limit_pa, "vacuum").show(system)
         if hold.sure:
@@ -250,8 +250,7 @@ def _rose(story: Story, system: UnitSystem) -> str:
 
 def _only_rose(ticks: Ticks, story: Story, pull: int) -> bool:
     """Return whether a pull after one that reached the target never pulled: a broken vacuum is pumped again."""
-    ends = [*story.pull_starts[1:], len(ticks)]
-    level = ticks.vacuum[story.pull_starts[pull] : ends[pull]]
+    level = ticks.vacuum[story.part(pull)]
     return pull - 1 in story.targets and bool(level.min() >= FALLING * level[0])
 
 

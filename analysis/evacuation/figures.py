@@ -33,17 +33,21 @@ PACE_FROM, PACE_TO = 4.0, 1.4
 
 def judged_pull(ticks: Ticks, story: Story) -> int:
     """Return the pull that the verdict is on: the last that pumped for five minutes under 5 kPa, else the first."""
-    steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0)
-    deep = np.where(np.asarray(story.pumping) & (ticks.vacuum < 5e3), steps, 0.0)
-    ends = [*story.pull_starts[1:], len(ticks)]
-    pumped = [i for i, (a, b) in enumerate(zip(story.pull_starts, ends, strict=True)) if deep[a:b].sum() >= 300.0]
+    deep = np.where(ticks.vacuum < PROBE_MOST_PA, _pumped(ticks, story), 0.0)
+    pumped = [pull for pull in range(len(story.pull_starts)) if deep[story.part(pull)].sum() >= 300.0]
     return pumped[-1] if pumped else 0
 
 
-def judged_hold(story: Story, pull: int) -> Closed | None:
-    """Return the last hold of a pull that came to an outcome, else its last."""
+def judged_hold(ticks: Ticks, story: Story, pull: int) -> Closed | None:
+    """Return the last hold of a pull that came to an outcome, else its last.
+
+    One that failed is out of date once a later one stood for longer than that took.
+    """
     holds = [c for c in story.closeds if c.hold and c.pull == pull and (c.sure or c.outcome != "unclear")]
     best = [c for c in holds if c.outcome in ("hold_passed", "hold_failed")] or holds
+    failed = [h.held_s for h in story.happenings if h.what == "hold_failed" and best and h.closed is best[-1]]
+    if failed and not holds[-1].outcome and holds[-1].stood_s(float(ticks.end_s[-1])) > failed[0]:
+        return holds[-1]
     return best[-1] if best else None
 
 
@@ -67,19 +71,18 @@ def pull_begun(ticks: Ticks, story: Story, pull: int) -> float:
         return said[-1]
     if top > PROBE_MOST_PA:
         return float(at[high])
-    before = np.flatnonzero(p[: story.pull_starts[1]] <= p[high])
+    before = np.flatnonzero(p[story.part(0)] <= p[high])
     return max(broken, float(at[high] - at[before[0]])) if len(before) else float(at[high])
 
 
 def final_level(ticks: Ticks, story: Story) -> float:
     """Return the level [Pa] at the end of the hold that passed, else at the end, before the vacuum was broken."""
     pull = judged_pull(ticks, story)
-    hold = judged_hold(story, pull)
+    hold = judged_hold(ticks, story, pull)
     passed = [h.level_pa for h in story.happenings if h.what == "hold_passed" and h.closed is hold]
     if passed:
         return passed[-1]
-    ends = [*story.pull_starts[1:], len(ticks)]
-    return float(ticks.vacuum[ends[pull] - 1])
+    return float(ticks.vacuum[story.part(pull)][-1])
 
 
 def seconds_left(story: Story, aim: Aim) -> tuple[float, float, float] | None:
@@ -100,8 +103,7 @@ def speed_found(ticks: Ticks, story: Story, volume_m3: float) -> tuple[float, fl
     S = V d(ln p)/dt, over the last part of the fall; None where too little of it was seen.
     """
     pull = judged_pull(ticks, story)
-    ends = [*story.pull_starts[1:], len(ticks)]
-    part = slice(story.pull_starts[pull], ends[pull])
+    part = story.part(pull)
     p, at = ticks.vacuum[part], ticks.end_s[part]
     closed = [c.first for c in story.closeds if c.pull == pull]
     if closed:
@@ -121,7 +123,7 @@ def speed_found(ticks: Ticks, story: Story, volume_m3: float) -> tuple[float, fl
 def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[str, FigureValue]:
     """Return the stage's figures; NaN where there is nothing to say."""
     pull = judged_pull(ticks, story)
-    hold = judged_hold(story, pull)
+    hold = judged_hold(ticks, story, pull)
     took = story.targets.get(pull, math.nan) - pull_begun(ticks, story, pull)
     looked = [c for c in story.closeds if c.rise is not None]
     closed = hold if hold is not None and hold.rise is not None else looked[-1] if looked else None
@@ -151,8 +153,7 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     if speed is not None:
         figures["speed_through_hose"] = Figure(speed, "flow")
         figures |= _water(pump, ticks, story)
-    since_oil = max([0.0, *story.oil_changes])
-    hours = _pumped_since(ticks, story, since_oil)
+    hours = float(_pumped(ticks, story)[ticks.end_s > story.oil_since_s].sum())
     figures["oil_hours"] = Figure(hours, "hours")
     if stated.pump_oil_life_s is not None:
         figures["oil_change_due_in"] = Figure(max(0.0, stated.pump_oil_life_s - hours), "hours")
@@ -204,8 +205,9 @@ def _water(pump: Pump, ticks: Ticks, story: Story) -> dict[str, FigureValue]:
     levels = np.geomspace(1.0, 2e4, 40)
     speeds = np.array([pump.speed(float(level)) for level in levels], dtype=float)
     vapour = np.asarray(water.vapor_pressure_pa(np.where(np.isfinite(ticks.warmest), ticks.warmest, ROOM_K)))
-    steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0) * np.asarray(story.pumping)
-    flows = flow.water_mass(np.interp(ticks.vacuum, levels, speeds), np.minimum(ticks.vacuum, vapour), ROOM_K, steps)
+    flows = flow.water_mass(
+        np.interp(ticks.vacuum, levels, speeds), np.minimum(ticks.vacuum, vapour), ROOM_K, _pumped(ticks, story)
+    )
     for stall in story.stalls:
         part = slice(stall.since, len(ticks) if stall.cleared is None else stall.cleared)
         likely[part] |= stall.cause == "moisture"
@@ -216,13 +218,13 @@ def _water(pump: Pump, ticks: Ticks, story: Story) -> dict[str, FigureValue]:
         figures["water_removed"] = Figure(removed, "mass")
         figures["water_removed_low"] = Figure(WATER_SHARE[0] * removed, "mass")
         figures["water_removed_high"] = Figure(WATER_SHARE[1] * removed, "mass")
-    taken = float(flows[possible & (ticks.end_s > max([0.0, *story.oil_changes]))].sum())
+    taken = float(flows[possible & (ticks.end_s > story.oil_since_s)].sum())
     if taken > 0.0:
         figures["water_through_oil_at_most"] = Figure(WATER_SHARE[1] * taken, "mass")
     return figures
 
 
-def _pumped_since(ticks: Ticks, story: Story, since_s: float) -> float:
-    """Return the seconds of pumping since a moment, counting pauses of the readings as a minute at most."""
-    steps = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0)
-    return float(steps[np.asarray(story.pumping) & (ticks.end_s > since_s)].sum())
+def _pumped(ticks: Ticks, story: Story) -> np.ndarray:
+    """Return the seconds of pumping that each tick stands for, a pause of the readings as a minute at most."""
+    steps: np.ndarray = np.minimum(np.diff(ticks.end_s, prepend=ticks.end_s[:1]), 60.0) * np.asarray(story.pumping)
+    return steps

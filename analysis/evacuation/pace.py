@@ -17,8 +17,9 @@ from analysis.evacuation.ticks import Ticks
 
 FADES = np.array([0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0])
 """The exponents tried: 0 a pump alone or molecular flow, 1 viscous flow, more near a floor."""
-ABOVE, LONGEST_S, LEAST_TICKS = 3.0, 5_400.0, 4
-"""The pace is taken from readings up to so many times the present one, of so many seconds at most."""
+ABOVE, ABOVE_STALLED, LONGEST_S, LEAST_TICKS = 3.0, 1.05, 5_400.0, 4
+"""The pace is taken from readings up to so many times the present one (the pull down to a stall says nothing of how it
+goes on), of so many seconds at most."""
 LEAST_NOISE = 0.003
 LAW = 0.1
 """A hose between two regimes of flow, a gauge's scale and a day's warming follow no such law closer (our judgement)."""
@@ -51,10 +52,10 @@ def _stretched(ratio: float, fade: float) -> float:
     return math.log(ratio) if fade < 0.01 else (ratio**fade - 1.0) / fade
 
 
-def pace_now(t: Ticks, k: int, stretch: int) -> Pace | None:
+def pace_now(t: Ticks, k: int, stretch: int, *, stalled: bool = False) -> Pace | None:
     """Return the pace at tick `k` of a pumping that began with tick `stretch`, None where too little was seen of it."""
     first = max(stretch, int(np.searchsorted(t.end_s, t.end_s[k] - LONGEST_S)))
-    above = np.flatnonzero(t.raw[first : k + 1] > ABOVE * t.vacuum[k])
+    above = np.flatnonzero(t.vacuum[first : k + 1] > (ABOVE_STALLED if stalled else ABOVE) * t.vacuum[k])
     first += int(above[-1]) + 1 if len(above) else 0
     n = k + 1 - first
     if n < LEAST_TICKS:

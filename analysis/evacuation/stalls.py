@@ -138,7 +138,7 @@ class Stalls:
         closed = self.story.closeds[-1] if self.story.closeds else None
         if closed is None or closed.told or closed.hold or closed.first <= stall.since:
             return
-        lasted = (float(self.t.end_s[k]) if closed.end_s is None else closed.end_s) - closed.begin_s
+        lasted = closed.stood_s(float(self.t.end_s[k]))
         seen = closed.sure or (closed.rise is not None and closed.rise.end_pa > SEEN_SHARE * closed.level_pa)
         if seen and lasted >= (PATIENT_S if closed.end_s is None else TRIED_S):
             closed.told, stall.shares = True, shares

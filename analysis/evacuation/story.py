@@ -38,6 +38,10 @@ class Closed:
     told: bool = False
     still: bool = False
 
+    def stood_s(self, now_s: float) -> float:
+        """Return for how long it was closed by a second, or until it was opened [s]."""
+        return (now_s if self.end_s is None else self.end_s) - self.begin_s
+
 
 @dataclass
 class Stall:
@@ -99,6 +103,15 @@ class Story:
     def pull(self) -> int:
         """The present pull, by its place in `pull_starts`."""
         return len(self.pull_starts) - 1
+
+    def part(self, pull: int) -> slice:
+        """Return the ticks of a pull."""
+        return slice(*[*self.pull_starts, None][pull : pull + 2])
+
+    @property
+    def oil_since_s(self) -> float:
+        """Since when the pump has the oil that it has [s]."""
+        return max([0.0, *self.oil_changes])
 
     @property
     def reached(self) -> bool:

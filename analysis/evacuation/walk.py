@@ -72,7 +72,7 @@ class Walk:
             self._tick(k, said)
             self.story.pumping.append(self.closed is None)
         if self.closed is None:
-            self.story.pace = pace_now(self.t, n - 1, self.stretch)
+            self.story.pace = pace_now(self.t, n - 1, self.stretch, stalled=self.stalls.stall is not None)
         return self.story
 
     def _tick(self, k: int, said: list[tuple[float, str]]) -> None:
