@@ -20,13 +20,14 @@ Kind = Literal["flat", "leak", "moisture", "undecided"]
 
 SETTLE_S, SETTLE_SHARE, SETTLE_MOST_S = 45.0, 0.2, 90.0
 """Left out after closing: the valve's own push, the probe's lag; a fifth, 45 to 90 s."""
-LEAST_S, LEAST_READINGS = 180.0, 5
+LEAST_S, LEAST_READINGS = 75.0, 5
+"""Less is no line; what a short one says of its kind waits for the times below, that it stays or grows does not."""
 LEVELS_OFF_S = 480.0
 """Shorter than this a rise that slows down may be the gas alone that comes off after closing."""
-STEEP, STEEP_LEAST_S, STEEP_WATER = 3.0, 75.0, 0.5
-"""A rise to so many times its beginning, and to half of water's vapour pressure, says early whether it bends: water's
-would have lost half of its pace by then. A leak that a pump of some cfm held at a stall is out of a probe's range soon.
-"""
+STEEP, STEEP_WATER = 3.0, 0.5
+"""A rise to so many times the level that was closed, and to half of water's vapour pressure, says early whether it
+bends: water's would have lost half of its pace by then. A leak that a pump of some cfm held at a stall is out of a
+probe's range soon."""
 STRAIGHT_S = 270.0
 BENT_FIRST_S = 720.0
 """Shorter than this a line says little of what comes; the second, for a line that began bent."""
@@ -93,7 +94,7 @@ def judge_rise(
     if not len(at_s):
         return None
     keep = at_s >= max(SETTLE_S, min(SETTLE_MOST_S, SETTLE_SHARE * float(at_s[-1])))
-    if np.count_nonzero(keep) < LEAST_READINGS or at_s[-1] - at_s[keep][0] < STEEP_LEAST_S:
+    if np.count_nonzero(keep) < LEAST_READINGS or at_s[-1] - at_s[keep][0] < LEAST_S:
         return None
     t, p, metal = (_thin(values[keep]) for values in (at_s, vacuum_pa, metal_k))
     noise = max(scatter, 0.004) * p / np.sqrt(max(1.0, np.count_nonzero(keep) / len(t)))
@@ -102,9 +103,7 @@ def judge_rise(
     begin, end = middle + rate * float(t[0]), float(np.median(p[-3:]))
     warm = warmest_k if np.isfinite(warmest_k) else METAL_K[1]
     vapour = float(water.vapor_pressure_pa(warm + 1.0))
-    steep = end > STEEP * begin and end > STEEP_WATER * vapour
-    if at_s[-1] - at_s[keep][0] < LEAST_S and not steep:
-        return None
+    steep = end > STEEP * middle and end > STEEP_WATER * vapour
     rise = rate * float(t[-1] - t[0])
     error = float(np.sqrt(12.0 / len(t)) * np.median(noise))
     told = Rise("undecided", rate, np.nan, float(t[-1]), end)

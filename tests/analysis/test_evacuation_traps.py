@@ -469,7 +469,10 @@ def test_slow_water_in_a_large_circuit_is_no_leak(noise: float) -> None:
 
 def test_no_rise_is_flat_and_a_short_one_is_left_open() -> None:
     assert rise_kind(np.full_like(RISE_AT, 100.0), 0.02, 1) == "flat"
-    assert judge_rise(RISE_AT[:10], 60.0 + RISE_AT[:10], 0.01, np.full(10, 293.0), 293.0, 293.0) is None
+    short = judge_rise(RISE_AT[:10], 60.0 + RISE_AT[:10], 0.01, np.full(10, 293.0), 293.0, 293.0)
+    assert short is not None
+    assert short.kind == "undecided"
+    assert judge_rise(RISE_AT[:6], 60.0 + RISE_AT[:6], 0.01, np.full(6, 293.0), 293.0, 293.0) is None
 
 
 def test_above_the_vapour_pressure_of_the_warmest_metal_it_is_no_water() -> None:
@@ -518,9 +521,16 @@ def test_a_pace_of_days_is_no_number_of_hours(lag_h: float, words: str) -> None:
     assert "to more than a day" not in text
 
 
-def test_a_leak_that_leaves_the_probes_range_at_once_is_one() -> None:
+def test_a_level_that_stays_for_five_minutes_when_closed_is_the_pumps() -> None:
+    """An inflow that a pump with a time constant of 60 s holds up would have brought it to five times as much."""
+    shown = closed(pull(60.0, 2_000.0), 3_600.0, 300.0, 0.0 * AT)
+    assert causes(assess(logged(shown[AT < 5_000.0], valve(3_600.0, 300.0))))[-1] == "pump_oil"
+
+
+@pytest.mark.parametrize(("level", "rate"), [(2_000.0, 80.0), (4_000.0, 80.0)])
+def test_a_leak_that_leaves_the_probes_range_at_once_is_one(level: float, rate: float) -> None:
     """A pump of 6 cfm holds 2,000 micron against a leak that fills 70 L by 80 micron a second: 4 min of the range."""
-    shown = closed(pull(25.0, 2_000.0), 3_600.0, 900.0, np.maximum(AT - 3_600.0, 0.0) * 80.0, 25.0)
+    shown = closed(pull(level / rate, level), 3_600.0, 900.0, np.maximum(AT - 3_600.0, 0.0) * rate, 25.0)
     result = assess(logged(shown, valve(3_600.0, 900.0)))
     assert causes(result)[-1] == "leak"
     assert_prefix_consistent(assess, logged(shown, valve(3_600.0, 900.0)), [740, 750, 760, 900, 1_000, 1_500])
