@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import HOSE
+from analysis.belief.fault import HOSE, without_times
 from analysis.bins import Runs
 from analysis.result import Assessment, Finding
 from analysis.stretch import Stretch
@@ -60,7 +60,8 @@ def while_alive(
             " gauge look alike. Let it move, by a little nitrogen or a finer gauge, and go on."
         )
     before = f" Before: {rest.text}" if rest.figures else ""
-    return replace(rest, verdict="undecided", text=f"Cannot tell: not tight by this gauge alone. {why}{before}")
+    text = f"Cannot tell: not tight by this gauge alone. {why}{before}"
+    return replace(rest, verdict="undecided", text=text, figures=without_times(rest.figures))
 
 
 def _mostly_alive(stretch: Stretch, stood: Sequence[tuple[pd.Timestamp, pd.Timestamp]]) -> bool:

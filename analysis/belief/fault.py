@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from analysis.result import Figure
+from analysis.result import Figure, FigureValue
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES
 
 HOSE, HOSE_SHARE = "circuit_pressure", 0.08
@@ -26,6 +26,14 @@ LOADED = 0.05
 RUNS, HEATS_K = 1.3, 15.0
 """A compressor that is loaded by more than the first runs, and one that lifts the pressure by the second and sends out
 gas or liquid warmer by the third than what it draws (common practice): nitrogen stands at two pressures, too."""
+
+
+TIMES_LEFT = ("time_left", "hours_more")
+
+
+def without_times(figures: Mapping[str, FigureValue]) -> dict[str, FigureValue]:
+    """Return figures without the time left: by a gauge that is not believed nobody knows it."""
+    return {name: figure for name, figure in figures.items() if not name.startswith(TIMES_LEFT)}
 
 
 @dataclass(frozen=True)

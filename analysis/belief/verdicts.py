@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import EMPTY_PA, HOSE, HOW_IT_STANDS
+from analysis.belief.fault import EMPTY_PA, HOSE, HOW_IT_STANDS, without_times
 from analysis.belief.lost import stages_of
 from analysis.result import Assessment, Figure, Finding
 from analysis.stretch import Stretch
@@ -65,14 +65,16 @@ def seen_to_the_end(
                 f"Cannot tell how it stands: {words(HOSE)} came down below absolute zero at {doubt.since:%H:%M} UTC, "
                 "so it was too low before as well. Is its column gauge or absolute? Look at another gauge."
             )
-            figures = {**found.figures, **{name: Figure(np.nan, kind) for name, kind in BY_PRESSURE.items()}}
+            unknown = {name: Figure(np.nan, kind) for name, kind in BY_PRESSURE.items()}
+            figures = without_times({**found.figures, **unknown})
             return replace(found, verdict="undecided", text=f"{why} It seemed to say: {found.text}", figures=figures)
         if found.verdict in {*HOW_IT_STANDS, "undecided"} and _shows_nothing_since(stretch, doubt):
             why = (
                 f"Cannot tell how it stands: {words(HOSE)} is not believed since {doubt.since:%H:%M} UTC. Tap the "
                 "gauge, or hold another beside it."
             )
-            return replace(found, verdict="undecided", text=f"{why} Before: {found.text}")
+            figures = without_times(found.figures)
+            return replace(found, verdict="undecided", text=f"{why} Before: {found.text}", figures=figures)
     return found
 
 

@@ -44,7 +44,7 @@ def review_one(folder: Path) -> JobLine:
         result = review(log, job)
         make_reports(result, folder, made_from(folder, None))
     except StandwatchError as error:
-        return JobLine(folder.name, folder.name, (), str(error))
+        return JobLine(folder.name, folder.name, (), str(error).replace(f"{folder}/", ""))
     except Exception as error:  # noqa: BLE001  a fault of the program in one job is no reason to lose the others
         return JobLine(folder.name, folder.name, (), f"something went wrong inside ({type(error).__name__}: {error})")
     verdicts = tuple(

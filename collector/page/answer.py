@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from nicegui import ui
@@ -60,58 +61,15 @@ class Answer:
         self._refresh_keys()
 
     def _refresh_answer(self) -> None:
-        model, stage = self._model, self._model.stage
-        running = model.running_stage
+        model = self._model
         urgent = model.urgent()
-        left = ""
-        if model.state.get("refused"):
-            tone, title, answer, more = (
-                "alarm",
-                "",
-                "The log cannot be judged.",
-                str(model.state["refused"]).replace(f"{model.folder}/", ""),
-            )
-        elif not len(model.rows):
-            tone, title, answer, more = "working", "", "Waiting for the first row.", ""
-            if not model.starting:
-                tone, answer, more = "alarm", "Nothing is being recorded.", "No row has come yet. Look at the terminal."
-        elif stage is None or (running and stage["name"] != running):
-            tone, title, more = "working", words(running).capitalize(), ""
-            answer = "Recording. No stage has begun." if not running else "Recording. The first judgement comes soon."
-        else:
-            tone, answer, more = stage["tone"], stage["answer"], stage["more"]
-            begin = seconds_of(stage["begin"])
-            end = seconds_of(stage["end"]) if stage["end"] is not None else None
-            title = words(stage["name"]).capitalize()
-            if begin is not None and end is None:
-                title += f" · {duration(max(0.0, float(model.rows.at[-1]) - begin))}"
-            elif end is not None:
-                title += f" · ended {clock(end)}"
-            if stage.get("time_left") is not None:
-                left = left_in_words(stage["time_left"])
-        if tone == "working" and urgent is not None and urgent["level"] == "alarm":
-            left = more = ""  # how to go on, and how long, is no news while an alarm says to stop
-        if tone != "alarm":
-            tone = str(urgent["level"]) if urgent is not None else "caution" if model.recorder.lost else tone
-        if urgent is not None and more in urgent["text"]:
-            more = ""
-        if model.judgement_is_late():
-            more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
-        elif more and urgent is not None and not model.rows_are_late():
-            more = f"Now: {more}"  # the finding above speaks of its own time, perhaps with other numbers
-        age = model.last_row_age_s()
-        if model.rows_are_late() and age is not None:
-            more = f"The last answer was: {answer} {more}"
-            stopped = model.recorder.last == "stopped"
-            tone, left = ("caution" if stopped else "alarm"), f"last row {duration(age)} ago"
-            left += "" if stopped else ": look at the terminal"
-            answer = "Recording was stopped." if stopped else "Nothing is being recorded."
-        self._box.classes(replace=f"answer tone-{tone}")
-        self._tone.show(f"{SIGNS[tone]} {TONE_WORDS[tone]}")
-        self._stage.show(title)
-        self._answer.show(with_sign(answer))
-        self._left.show(with_sign(left))
-        self._more.show(with_sign(more))
+        told = said_now(model, urgent)
+        self._box.classes(replace=f"answer tone-{told.tone}")
+        self._tone.show(f"{SIGNS[told.tone]} {TONE_WORDS[told.tone]}")
+        self._stage.show(told.title)
+        self._answer.show(with_sign(told.answer))
+        self._left.show(with_sign(told.left))
+        self._more.show(with_sign(told.more))
         self._lost.show(lost_words(list(model.recorder.lost.values())) if not model.rows_are_late() else "")
         self._refresh_urgent(urgent)
 
@@ -146,6 +104,7 @@ class Answer:
                     with ui.element("div"):
                         Text("dt", words(name))
                         self._shown.append((name, Text("dd", "", "number"), Text("dd", "", "age")))
+        doubts = model.doubts()
         for name, number, age in self._shown:
             if name in figures:
                 number.show(with_sign(figures[name]))
@@ -155,7 +114,77 @@ class Answer:
             old, health = channel.age_s(now), channel.health(now)
             number.show(channel.shown)
             number.classes(replace=f"number {health}")
-            age.show("" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old")
+            late = "" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old"
+            age.show(f"▲ {doubts[name]}" if name in doubts and not late else late)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What stands at the top: `tone` a key of `SIGNS`, `left` the time left, `more` what follows the answer."""
+
+    tone: str
+    title: str
+    answer: str
+    left: str = ""
+    more: str = ""
+
+
+def said_now(model: Model, urgent: Mapping[str, Any] | None) -> Said:
+    """Return what is to be said at this moment, beside the finding that asks for something."""
+    told = _judged(model)
+    if urgent is not None:
+        if told.tone == "working" and urgent["level"] == "alarm":
+            told = replace(told, left="", more="")  # how to go on, and how long, is no news while an alarm says to stop
+        if told.more in urgent["text"]:
+            told = replace(told, more="")
+        if told.tone != "alarm":
+            told = replace(told, tone=urgent["level"])
+    elif told.tone != "alarm" and (model.recorder.lost or _doubted(model)):
+        told = replace(told, tone="caution")
+    age = model.last_row_age_s()
+    if model.rows_are_late() and age is not None:
+        stopped = model.recorder.last == "stopped"
+        left = f"last row {duration(age)} ago"
+        return Said(
+            "caution" if stopped else "alarm",
+            told.title,
+            "Recording was stopped." if stopped else "Nothing is being recorded.",
+            left if stopped else f"{left}: look at the terminal",
+            f"The last answer was: {told.answer} {told.more}",
+        )
+    if model.judgement_is_late():
+        return replace(told, more=f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {told.more}")
+    if told.more and urgent is not None:  # the finding speaks of its own time, perhaps with other numbers
+        return replace(told, more=f"Now: {told.more}")
+    return told
+
+
+def _judged(model: Model) -> Said:
+    """Return the answer as it was judged last, or why there is none."""
+    stage, running = model.stage, model.running_stage
+    if model.state.get("refused"):
+        why = str(model.state["refused"]).replace(f"{model.folder}/", "")
+        return Said("alarm", "", "The log cannot be judged.", more=why)
+    if not len(model.rows):
+        if model.starting:
+            return Said("working", "", "Waiting for the first row.")
+        return Said("alarm", "", "Nothing is being recorded.", more="No row has come yet. Look at the terminal.")
+    if stage is None or (running and stage["name"] != running):
+        waits = "The first judgement comes soon." if running else "No stage has begun."
+        return Said("working", words(running).capitalize(), f"Recording. {waits}")
+    title = words(stage["name"]).capitalize()
+    begin, end = (None if stage[edge] is None else seconds_of(stage[edge]) for edge in ("begin", "end"))
+    if end is not None:
+        title += f" · ended {clock(end)}"
+    elif begin is not None:
+        title += f" · {duration(max(0.0, float(model.rows.at[-1]) - begin))}"
+    left = stage.get("time_left")
+    return Said(stage["tone"], title, stage["answer"], "" if left is None else left_in_words(left), stage["more"])
+
+
+def _doubted(model: Model) -> bool:
+    """Return whether a reading that counts in this stage is not believed."""
+    return not model.doubts().keys().isdisjoint(FIRST_OF_STAGE.get(model.running_stage, ()))
 
 
 def lost_words(rows: Sequence[JournalRow]) -> str:

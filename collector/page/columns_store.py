@@ -52,6 +52,12 @@ class ColumnsStore:
             self._values[:, self._count : need] = np.array([row[1] for row in rising], dtype=float).T
         self._count = need
 
+    def still(self, channel: str, since: float) -> bool:
+        """Return whether a channel has shown one and the same number from a time on (seconds since 1970)."""
+        values = self.values(channel)[int(np.searchsorted(self.at, since)) :]
+        known = values[np.isfinite(values)]
+        return len(known) > 0 and bool(np.ptp(known) == 0.0)
+
     def line(self, channel: str, begin: float, most: int) -> list[list[float | None]]:
         """Return [milliseconds, value] pairs from `begin` on, about `most` at most, None where the line is broken."""
         first = int(np.searchsorted(self.at, begin))

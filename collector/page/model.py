@@ -25,12 +25,12 @@ from collector.page.channel_health import STEPS_KEPT, Channel
 from collector.page.columns_store import ColumnsStore
 
 MOST_JOURNAL_ROWS = 2_000
-DOUBT_KINDS = {"channel_stuck": "does not move", "channel_jumped": "jumped"}
+DOUBT_KINDS = {"channel_stuck": "does not move since", "channel_jumped": "jumped at"}
 """What a fresh reading does not answer; a channel that was lost is seen by its age."""
 ROWS_LATE_S, ROWS_LATE_STEPS = 15.0, 4.0
 FIRST_ROW_WITHIN_S = 30.0
 DOUBT_S = 3_600.0
-"""A channel's doubt is shown this long after it was said."""
+"""A channel's doubt is shown this long after it was said, and while it still does not move."""
 
 
 @dataclass(frozen=True)
@@ -191,15 +191,17 @@ class Model:
         ]
 
     def doubts(self) -> dict[str, str]:
-        """Return what was said lately against channels, by channel."""
+        """Return what is to be said against channels now, by channel."""
         now = time.time()
         said = {}
         finding: dict[str, Any]
         for finding in (self.state.get("result") or {}).get("findings", []):
             channel, kind = finding["figures"].get("channel"), finding["kind"]
-            at = seconds_of(finding["time"])
-            if kind in DOUBT_KINDS and isinstance(channel, str) and at is not None and now - at < DOUBT_S:
-                said[channel] = f"{DOUBT_KINDS[kind]} at {clock(at)}"
+            at, since = seconds_of(finding["time"]), seconds_of(finding["since"])
+            if kind not in DOUBT_KINDS or channel not in self.channels or at is None or since is None:
+                continue
+            if now - at < DOUBT_S or (kind == "channel_stuck" and self.rows.still(channel, at)):
+                said[channel] = f"{DOUBT_KINDS[kind]} {clock(since)}"
         return said
 
     def urgent(self) -> Mapping[str, Any] | None:

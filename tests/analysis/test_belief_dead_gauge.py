@@ -72,6 +72,12 @@ def test_a_stuck_gauge_that_a_cooling_night_gives_away_is_named_and_said() -> No
     assert "stuck from" in result.stages[0].assessment.text
 
 
+@pytest.mark.parametrize(("stuck_from", "waits"), [(None, True), (0.55, False)])
+def test_nobody_waits_for_what_a_stuck_gauge_will_not_tell(stuck_from: float | None, waits: bool) -> None:
+    figures = overnight(hours=6.0, allowed=1.0, stuck_from=stuck_from, noise_psi=0.3).stages[0].assessment.figures
+    assert any(name.startswith("hours_more") for name in figures) == waits
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_an_honest_coarse_gauge_on_a_quiet_night_is_not_stuck(seed: int) -> None:
     """It shows one number for hours: not named, yet nothing says that it lives."""

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from analysis.vocabulary.channels import MARKS, STAGES, make_column
 from collector.entries import Entry, checked
 from collector.follow.tail import JournalRow
-from collector.page.answer import lost_words
+from collector.page.answer import lost_words, said_now
 from collector.page.channel_health import Channel
 from collector.page.charts import options, trends_of
 from collector.page.columns_store import ColumnsStore, broken_line, thin
@@ -180,6 +180,31 @@ def test_what_was_silent_before_a_stage_began_is_not_missed_in_it(tmp_path: Path
     assert model.silent() == ["c"]
     model.state = {"now": {"stage": {"begin": at(500), "end": at(100)}}}
     assert model.silent() == ["c"]
+
+
+def test_a_gauge_that_is_stuck_is_doubted_until_it_moves(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text('[job]\nname = "stuck"\n')
+    now = datetime.datetime.now(datetime.UTC)
+
+    def at(ago_s: float) -> str:
+        return stamp(now - datetime.timedelta(seconds=ago_s))
+
+    with (tmp_path / "readings.csv").open("w") as file:
+        file.write("time,circuit_pressure [psig]\n")
+        file.writelines(f"{at(ago)},{150.0 if ago < 9_000 else 150.4}\n" for ago in range(10_000, 0, -5))
+    model = Model(tmp_path)
+    while model.take(model.read()):
+        pass
+    stuck = {"time": at(8_000), "since": at(9_000), "kind": "channel_stuck", "level": "caution", "stage": "",
+             "figures": {"channel": "circuit_pressure"}, "text": "It does not move."}  # fmt: skip
+    stage = {"name": "pressure_test", "begin": at(10_000), "end": None, "found_by": "signals", "verdict": "undecided",
+             "tone": "working", "answer": "Cannot tell yet.", "more": ""}  # fmt: skip
+    model.state = {"made": at(0), "now": {"stage": stage, "findings": []}, "result": {"findings": [stuck]}}
+    assert model.doubts()["circuit_pressure"].startswith("does not move since")
+    assert said_now(model, None).tone == "caution"
+    model.rows.add([(now.timestamp(), [150.1])])
+    assert model.doubts() == {}
+    assert said_now(model, None).tone == "working"
 
 
 def test_a_log_without_rows_is_not_late_at_once(tmp_path: Path) -> None:
