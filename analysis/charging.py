@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import bin_medians
+from analysis.bins import Bins, bin_medians
 from analysis.cylinders import UNSURE_SAID, cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
 from analysis.recovery.balance import DENSEST_FILL
+from analysis.recovery.progress import LONGER, SHORTER
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
-from analysis.scale import PACE_STEPS, Weighing, weigh
+from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch, seconds, stayed
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import about
@@ -25,8 +26,6 @@ NEAR_S, NEAR_S_FROM = 120.0, 0.80
 """Near the target: from this share of it, or this long before it at the present rate from the second share on."""
 FLOWING_SHARE = 0.1
 """What flows goes in by at least this share of the best rate. Common practice; no published source."""
-PACE_TELLS = 1.0 / PACE_STEPS
-"""The pace is known to this share."""
 OVER_SURE = 2.0
 """An alarm of too much is sure by so many standard deviations of what the scale shakes by."""
 OVER_STAYS_S = 20.0
@@ -75,9 +74,10 @@ def assess(stretch: Stretch) -> Assessment:
     fluid = stretch.fluid
     weighing = weigh(stretch)
     target = target_of(stretch)
+    seen = _seen(stretch, weighing, target, fluid)
     found = [
         *_progress(stretch, weighing, target),
-        *_freeze_risk(stretch, weighing, target, fluid),
+        *(_freeze_risk(stretch, seen) if seen is not None else ()),
         *cylinder_findings(stretch, weighing),
     ]
     found.sort(key=lambda f: f.time)
@@ -87,7 +87,7 @@ def assess(stretch: Stretch) -> Assessment:
     return Assessment(
         verdict=verdict,
         text=text,
-        figures=_figures(stretch, weighing, target, fluid),
+        figures=_figures(stretch, weighing, target, fluid, seen is not None and not seen.liquid[-1:].any()),
         findings=tuple(found),
         traces=_traces(stretch, weighing, fluid),
         spans=tuple(_spans(stretch, weighing)),
@@ -158,19 +158,32 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
         yield Finding(index[k], index[k], stretch.stage, kind, level, text, figures)
 
 
-def _freeze_risk(
-    stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Refrigerant | None
-) -> Iterator[Finding]:
-    """Yield each episode in which saturation is at or under freezing while liquid may stand."""
+@dataclass(frozen=True)
+class _Seen:
+    """What the circuit's pressure shows, by bins: shapes (n,). `liquid`: it may have stood in the circuit by then."""
+
+    fluid: Refrigerant
+    bins: Bins
+    bubble_k: np.ndarray
+    liquid: np.ndarray
+
+
+def _seen(stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Refrigerant | None) -> _Seen | None:
+    """Return what the circuit's pressure shows, None where there is none or its refrigerant is not known."""
     if fluid is None or not stretch.has("circuit_pressure"):
-        return
-    system = stretch.job.job.units
-    freezes = stretch.job.circuit.freezes_at_k
+        return None
     bins = bin_medians(stretch, ["circuit_pressure"], BIN_S)
     pressure = bins.medians["circuit_pressure"].to_numpy(dtype=float)
     bubble = np.asarray(fluid.bubble_temperature_k(pressure))
     bubble = np.where(pressure < fluid.range_pa[0], fluid.range_k[0], bubble)
-    liquid = _liquid_may_stand(stretch, weighing, target, fluid, bins.known, pressure)
+    return _Seen(fluid, bins, bubble, _liquid_may_stand(stretch, weighing, target, fluid, bins.known, pressure))
+
+
+def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
+    """Yield each episode in which saturation is at or under freezing while liquid may stand."""
+    fluid, bins, bubble, liquid = seen.fluid, seen.bins, seen.bubble_k, seen.liquid
+    system = stretch.job.job.units
+    freezes = stretch.job.circuit.freezes_at_k
     barometer = stretch.barometer_pa.to_numpy(dtype=float)
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
     begun, warm, armed = -1.0, -1.0, True
@@ -342,7 +355,7 @@ def _missing(stretch: Stretch, fluid: Refrigerant | None) -> list[str]:
 
 
 def _figures(
-    stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Refrigerant | None
+    stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Refrigerant | None, only_vapor: bool
 ) -> dict[str, FigureValue]:
     charged = weighing.total_kg
     rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
@@ -362,11 +375,11 @@ def _figures(
     if stretch.weighed.charged_kg > 0.0:
         figures["charged_before"] = Figure(stretch.weighed.charged_kg, "mass")
     pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
-    if target is not None and pace > 0.0 and left_kg > target.tolerance_kg:
-        figures["time_left"] = Figure(left_kg / pace, "minutes")
+    if target is not None and pace > 0.0 and left_kg > target.tolerance_kg and not only_vapor:  # liquid goes in faster
         least, most = max(left_kg - weighing.uncertainty_kg, 0.0), left_kg + weighing.uncertainty_kg
-        figures["time_left_low"] = Figure((1.0 - PACE_TELLS) * least / pace, "minutes")
-        figures["time_left_high"] = Figure((1.0 + PACE_TELLS) * most / pace, "minutes")
+        figures["time_left"] = Figure(left_kg / pace, "minutes")
+        figures["time_left_low"] = Figure(least / pace / SHORTER, "minutes")
+        figures["time_left_high"] = Figure(most / pace * LONGER, "minutes")
     if np.isfinite(best):
         figures["best_rate"] = Figure(best, "mass_rate")
     if fluid is not None:

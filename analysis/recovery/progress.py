@@ -17,8 +17,8 @@ Phase = Literal["liquid", "vapour"]
 SHORT_S, LONG_S = 300.0, 1200.0
 """The pace is taken over both times of pulling; the two answers bound the time left."""
 LONGER, SHORTER = 1.5, 1.15
-"""A machine's displacement falls with the pressure ratio, so a fall takes up to the first longer; and up to the second
-less where a pause or a full cylinder cost it time lately; common practice."""
+"""A machine's displacement falls with the pressure ratio and cylinders are changed, so it takes up to the first longer;
+and up to the second less where a pause or a full cylinder cost it time lately; common practice."""
 LEAST_S = 60.0
 """A pace is taken over this time of pulling at least."""
 STALLED_S = 1200.0
@@ -71,12 +71,14 @@ def progress(
         charge = job.circuit.charge_kg
         moved = _while(~stands, ticks.moved_kg)
         rate = (moved[-1] - moved[past]) / spent
-        left = np.nan if charge is None else float(evidence.unaccounted[-1]) * charge
-        if not np.isfinite(left) or left <= 0.0 or not (rate > 0.0).all():
+        # what of it is vapour is not known without a volume: from none to all that fits, half of that as a guess
+        left = evidence.unaccounted[-1] - np.array([0.5, 1.0, 0.0]) * evidence.as_vapour[-1]
+        if charge is None or not left[0] > 0.0 or not (rate > 0.0).all():
             return Progress(phase, None, None)
-        times = left / rate
-        most = np.nan if drawn else float(times.max() * LONGER)
-        return Progress(phase, (float(times[0]), float(times.min()), most), None)
+        best, least, most = (
+            np.maximum(left, 0.0) * charge / np.array([rate[0], SHORTER * rate.max(), rate.min() / LONGER])
+        )
+        return Progress(phase, (float(best), float(least), np.nan if drawn else float(most)), None)
     fallen = _while(~stands, -np.log(ticks.pressure_pa))
     fall = (fallen[-1] - fallen[past]) / spent
     if level_pa is None or ticks.pressure_pa[-1] <= level_pa or not (fall > 0.0).all():
