@@ -20,10 +20,12 @@ NO_PROBE_K, NO_PROBE_MIN = 5.0, 397.0
 """Without a probe the gas may swing as the air outdoors does from day to night: 10 K, so 5 K to each side (common
 practice), and as steeply: a wave of a day bends like this kernel at sqrt(3)/(2 pi) of a day."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_000.0, 720.0
-"""A gauge-referenced sensor without a barometer: weather that moves by 0.4, 1.0 and 1.3 kPa in 3, 12 and 24 h (standard
-deviation), smoothly. That is twice what hourly public records of six stations (coast, plain, foot of mountains; a year
-each) show over the year, 0.12 to 0.17, 0.32 to 0.52 and 0.5 to 0.82 kPa; in the stormiest month it is 0.8 kPa in 12 h,
-and one change in a hundred exceeds 0.9 to 1.7 kPa."""
+WEATHERS = ((0.5, 0.5), (1.0, 0.5))
+"""A gauge-referenced sensor without a barometer: weather that moves smoothly, by 0.4, 1.0 and 1.3 kPa in 3, 12 and 24 h
+(standard deviation), or by half of that, with these odds; the night itself says which. Hourly public records of six
+stations (coast, plain, foot of mountains; a year each) show 0.12 to 0.17, 0.32 to 0.52 and 0.5 to 0.82 kPa over the
+year; in the stormiest month it is 0.8 kPa in 12 h, and one change in a hundred exceeds 0.9 to 1.7 kPa. Of 242 nights
+without a barometer, four bounds and more from what is allowed, 103 are undecided so, 121 by the larger one alone."""
 UNSETTLED_K, UNSETTLED_MIN = 0.5, 60.0
 """While the gas settles it is off any sum of dying exponentials by so much, smoothly (common practice)."""
 DIGIT_FORGETS = 6.0
@@ -59,10 +61,13 @@ class SegmentData:
 
 
 def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
-    """Return covariances of the error, shape (h, n, n) in K^2, and the log of their prior odds, shape (h,)."""
+    """Return covariances of the error, shape (b, h, n, n) in K^2, and the log of their prior odds, shape (b, h).
+
+    One b for each of `WEATHERS`, where no barometer was logged.
+    """
     apart = np.abs(data.at_min[:, None] - data.at_min[None, :])
     white = np.diag(BIN_MINUTES / data.width_min)
-    known = data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
+    known = np.zeros_like(apart)
     for probe, digit in zip(probes, data.probe_digits_k, strict=True):
         share = SHARE[probe] if len(probes) == 2 else 1.0
         known = known + share**2 * _rounding(data, probe, digit)
@@ -73,7 +78,12 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
     shapes = [_kernel(kind, apart, memory) for kind, memory in MEMORIES]
     correlated = [(size**2 + data.digit_k**2 / 12.0) * shape for size in CORRELATED_K for shape in shapes]
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
-    return np.array([known + w**2 * white + c for w in WHITE_K for c in correlated]), np.tile(odds, len(WHITE_K))
+    weather = data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
+    weathers = WEATHERS if data.barometer_sd_k > 0.0 else ((0.0, 1.0),)
+    table = [
+        [known + size**2 * weather + w**2 * white + c for w in WHITE_K for c in correlated] for size, _ in weathers
+    ]
+    return np.array(table), np.log([[of] for _, of in weathers]) + np.tile(odds, len(WHITE_K))
 
 
 def _rounding(data: SegmentData, probe: str, digit_k: float) -> np.ndarray:

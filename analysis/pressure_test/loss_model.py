@@ -27,8 +27,8 @@ from analysis.pressure_test.structures import Structures, kinds_of, structures, 
 
 COVARIANCES_KEPT = 4
 STRUCTURES_KEPT = 2
-"""So many of the likeliest covariances are looked at with every structure, and so many of the structures that were the
-likeliest at the look before with every covariance, to find them."""
+"""So many of the likeliest covariances of each weather are looked at with every structure, and so many of the
+structures that were the likeliest at the look before with every covariance, to find them."""
 Choice = tuple[int, int, int]
 """Group of structures, kind of surroundings, structure."""
 
@@ -54,7 +54,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
     at = data.at_min[:used]
     design = np.column_stack([np.ones(used), transients(at), data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]])
     table, odds = covariances(data, probes)
-    factors = np.linalg.cholesky(table[:, :used, :used])
+    factors = np.linalg.cholesky(table[..., :used, :used].reshape(-1, used, used))
     whitened = _forward(factors, design)
     logs = np.cumsum(np.log(np.diagonal(factors, axis1=1, axis2=2)), axis=1)
     grams = np.zeros((len(factors), design.shape[1], design.shape[1]))
@@ -65,7 +65,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
         part = whitened[:, begin:count]
         grams = grams + part.transpose(0, 2, 1) @ part
         begin = count
-        now = odds - logs[:, count - 1]
+        now = odds - logs[:, count - 1].reshape(odds.shape)
         if not likely:
             likely = _posterior(grams, now, groups, kinds, [(len(groups) - 1, 0, 0)]).likely
         posterior = _posterior(grams, now, groups, kinds, likely)
@@ -118,7 +118,8 @@ def _posterior(
 ) -> _Posterior:
     """Return what is believed of the loss by the covariances that are likeliest with the structures of `likely`."""
     rank = np.logaddexp.reduce([_evidence(grams, groups[g], kinds, k, s) for g, k, s in likely])
-    kept = np.argsort(-(odds + rank), kind="stable")[:COVARIANCES_KEPT]
+    order = np.argsort(-(odds + rank.reshape(odds.shape)), axis=1, kind="stable")[:, :COVARIANCES_KEPT]
+    kept, odds = (order + odds.shape[1] * np.arange(len(odds))[:, None]).ravel(), odds.ravel()
     common = kinds.shape[1]
     normal = np.repeat(grams[kept, None], len(kinds), axis=1)
     diagonal = np.arange(common)

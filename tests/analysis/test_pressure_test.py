@@ -31,6 +31,7 @@ from analysis.pressure_test.structures import (
     twice,
 )
 from analysis.report.pressure_test_plot import draw
+from analysis.result import Assessment
 from analysis.stretch import Stretch
 from tests.benchmarks.pressure_test_ensemble import score
 from tests.benchmarks.pressure_test_nights import Night, make_night
@@ -410,12 +411,17 @@ def test_weather_that_nobody_logged_is_as_large_as_at_stations(moved_pa: float) 
     dice = np.random.default_rng(5)
     at = np.arange(0.0, 43_200.0, 30.0)
     metal = 290.0 + 0.3 * np.sin(at / 2_000.0)
-    weather = 100_000.0 + 0.5 * moved_pa * (1.0 - np.cos(np.pi * at / 43_200.0))
-    shown = 2.0e6 * metal / 290.0 - weather + dice.normal(0.0, 100.0, len(at))
-    logged = {"circuit_pressure": ("psig", shown / PSI), "surface_temperature": ("K", metal)}
-    found = assess(make_stretch("pressure_test", at, logged))
+    gas = 2.0e6 * metal / 290.0 + dice.normal(0.0, 100.0, len(at))
+
+    def without_barometer(weather_pa: np.ndarray) -> Assessment:
+        logged = {"circuit_pressure": ("psig", (gas - weather_pa) / PSI), "surface_temperature": ("K", metal)}
+        return assess(make_stretch("pressure_test", at, logged))
+
+    found = without_barometer(100_000.0 + 0.5 * moved_pa * (1.0 - np.cos(np.pi * at / 43_200.0)))
     assert value(found, "loss_rate_low") < 0.0 < value(found, "loss_rate_high")
-    assert value(found, "smallest_detectable") < 0.7 * PSI / 86_400.0
+    assert value(found, "smallest_detectable") < 0.4 * PSI / 86_400.0
+    stormy = without_barometer(100_000.0 + 1_000.0 * np.sin(2.0 * np.pi * at / 36_000.0))
+    assert value(stormy, "smallest_detectable") > 1.4 * value(found, "smallest_detectable")
 
 
 def test_without_an_allowed_loss_only_a_sure_leak_is_told(calm: Night) -> None:
@@ -655,7 +661,7 @@ def test_rounding_is_remembered_over_the_path_that_a_probe_went() -> None:
     read = np.where(at < 300.0, 0.0, 0.02 * (at - 300.0) / 10.0)
     data = SegmentData(at, np.full(60, 10.0), read, read[:, None], ((METAL, ()),), 0.0, (1.0,), 0.0)
     without = replace(data, probe_digits_k=(0.0,))
-    rounding = (covariances(data, (METAL,))[0] - covariances(without, (METAL,))[0])[0] * 12.0
+    rounding = (covariances(data, (METAL,))[0] - covariances(without, (METAL,))[0])[0, 0] * 12.0
     assert np.diag(rounding) == pytest.approx(1.0, abs=1e-6)
     assert rounding[0, 29] > 0.25
     for steps in (1, 2, 3):
@@ -674,10 +680,10 @@ def test_regression_against_generalised_least_squares() -> None:
     columns = np.column_stack([np.ones(60), np.exp(-at / 60.0), probe, -at / SPAN_MIN])
     nothing = np.zeros((1, 1))
     one = Structures(np.zeros((1, 1), dtype=int), nothing, np.full((1, 1, 1), 1e-10), nothing[None], nothing, nothing)
-    for cover in covariances(data, (METAL,))[0][::12]:
+    for cover in covariances(data, (METAL,))[0][0, ::12]:
         whitened = np.linalg.solve(np.linalg.cholesky(cover), np.column_stack([columns, data.gas_k]))
         gram = (whitened.T @ whitened)[None]
-        found = _posterior(gram, np.zeros(1), [one], np.full((1, 2), 1e-10), [(0, 0, 0)])
+        found = _posterior(gram, np.zeros((1, 1)), [one], np.full((1, 2), 1e-10), [(0, 0, 0)])
         fit = sm.GLS(data.gas_k, columns, sigma=cover).fit()
         assert found.means[0].item() == pytest.approx(fit.params[3], rel=1e-5, abs=1e-8)
         assert found.precisions[0].item() ** -0.5 == pytest.approx(np.sqrt(fit.cov_params(scale=1.0)[3, 3]), rel=1e-5)
@@ -695,12 +701,12 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     )  # fmt: skip
     probes = (METAL, AIR)
     design = np.column_stack([np.ones(30), transients(at), data.lagged_k, -at / SPAN_MIN])
-    table = covariances(data, probes)[0][[20, 27, 33]]
+    table = covariances(data, probes)[0][0, [20, 27, 33]]
     whitened = np.linalg.solve(np.linalg.cholesky(table), np.column_stack([design, data.gas_k]))
     logs = 0.5 * np.linalg.slogdet(table)[1]
     of_kind = kinds_of(probes, settled=True, fell_k=0.0, waited_min=30.0, exponent=1.05)
     groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
-    found = _posterior(whitened.transpose(0, 2, 1) @ whitened, -logs, groups, kinds, [(2, 0, 0)])
+    found = _posterior(whitened.transpose(0, 2, 1) @ whitened, -logs[None], groups, kinds, [(2, 0, 0)])
     common, ours, outright = kinds.shape[1], [], []
     for share, group in zip(found.shares, groups, strict=True):
         for h, k, s in np.ndindex(share.shape):

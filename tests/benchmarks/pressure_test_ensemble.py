@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from analysis.pressure_test import assess
-from analysis.result import Figure
+from analysis.result import Assessment, Figure
 from analysis.stretch import seconds
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.benchmarks.pressure_test_other_nights import make_other_night
@@ -29,6 +29,7 @@ SCORES = {
     "low",
     "high",
     "alarm_h",
+    "decided_h",
     "two",
     "ols",
     "ols_half",
@@ -59,6 +60,17 @@ def _by_hand(night: Night, least_squares: bool) -> tuple[float, float]:
     return -float(slope[0]), 1.96 * float(np.sqrt(cover[0, 0]))
 
 
+def _decided_h(found: Assessment, night: Night) -> float:
+    """Return after how many hours the interval lay on one side of what is allowed to stay there, NaN when undecided."""
+    if found.verdict == "undecided" or "loss_low" not in found.traces:
+        return np.nan
+    low, high = found.traces["loss_low"], found.traces["loss_high"]
+    beyond = low > night.allowed if found.verdict == "leaking" else high < night.allowed
+    open_ = np.flatnonzero(~beyond)
+    first = int(open_[-1]) + 1 if len(open_) else 0
+    return float((low.index[min(first, len(low) - 1)] - night.stretch.begin).total_seconds() / 3600)
+
+
 def score(seed: int, kind: str = "lags") -> dict[str, Any]:
     """Return what one night gave."""
     night = MAKERS[kind](seed)
@@ -79,6 +91,7 @@ def score(seed: int, kind: str = "lags") -> dict[str, Any]:
         "low": low,
         "high": high,
         "alarm_h": (alarms[0].time - night.stretch.begin).total_seconds() / 3600 if alarms else np.nan,
+        "decided_h": _decided_h(found, night),
         "two": two,
         "ols": ols,
         "ols_half": ols_half,
@@ -131,6 +144,12 @@ def table(rows: list[dict[str, Any]]) -> list[str]:
     lines.append(f"median |error| / bound: {np.nanmedian(np.abs(est - loss) / bound):.2f}")
     hand = {name: np.nanmedian(np.abs(col(name) - loss) / bound) for name in ("two", "ols")}
     lines.append(f"by hand: two points {hand['two']:.2f}, least squares {hand['ols']:.2f}")
+    hours = col("decided_h")
+    for name in ("tight", "leaking"):
+        of = hours[verdict == name]
+        if np.isfinite(of).any():
+            middle, most = np.nanquantile(of, [0.5, 0.9])
+            lines.append(f"hours to decision, {name}: median {middle:.1f}, nine of ten within {most:.1f}")
     lines.append(
         f"hours to alarm, leaks over twice the allowed: median {np.nanmedian(col('alarm_h')[loss > 2 * allowed]):.1f}"
     )
