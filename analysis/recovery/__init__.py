@@ -43,8 +43,9 @@ def assess(stretch: Stretch) -> Assessment:
     InputError
         The job's rule file or refrigerant cannot be used.
     """
-    required = required_level(stretch.job)
     weighing = weigh(stretch) if stretch.has("cylinder_weight") else None
+    sure_kg = 0.0 if weighing is None else float(np.nan_to_num(weighing.total_kg - weighing.uncertainty_kg))
+    required = required_level(stretch.job, sure_kg)
     ticks = make_ticks(stretch, weighing)
     stands = standing(ticks)
     pauses, pulls = split(ticks, stands)

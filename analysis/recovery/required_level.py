@@ -43,8 +43,8 @@ class RequiredLevel:
     no_row: bool
 
 
-def required_level(job: Job) -> RequiredLevel:
-    """Return the level that the job's rules ask for.
+def required_level(job: Job, recovered_kg: float = 0.0) -> RequiredLevel:
+    """Return the level that the job's rules ask for; a circuit of which no charge is stated held what was recovered.
 
     Raises
     ------
@@ -60,15 +60,17 @@ def required_level(job: Job) -> RequiredLevel:
     if named is None and fluid is not None:
         named = fluid.pressure_class()
     asked = table.rows("level")
-    levels, missing = _levels(asked, job, named, STANDARD_ATMOSPHERE_PA if reference is None else reference)
+    reference_pa = STANDARD_ATMOSPHERE_PA if reference is None else reference
+    levels, missing = _levels(asked, job, named, reference_pa)
+    milder, _ = _levels(asked, job, named, reference_pa, recovered_kg)
     leaking = table.pressure("leaking")
     if job.recovery.leaking and leaking is not None:
-        levels, missing = [leaking], ()
+        levels, milder, missing = [leaking], [leaking], ()
     level = levels[0] if levels else None
     return RequiredLevel(
         rules=rules,
         level=level,
-        mildest=levels[-1] if levels else None,
+        mildest=milder[-1] if milder else level,
         pressure_class=named,
         missing=missing,
         hold_s=HOLD_S if hold_s is None else hold_s,
@@ -78,10 +80,10 @@ def required_level(job: Job) -> RequiredLevel:
 
 
 def _levels(
-    rows: tuple[RuleTable, ...], job: Job, pressure_class: str | None, reference_pa: float
+    rows: tuple[RuleTable, ...], job: Job, pressure_class: str | None, reference_pa: float, least_kg: float = 0.0
 ) -> tuple[list[Pressure], tuple[str, ...]]:
     """Return the levels of the rows that can apply, the deepest first, and what would have decided between them."""
-    matches = [(row, _unknown_of(row.only(*_ROW_KEYS, "level"), job, pressure_class)) for row in rows]
+    matches = [(row, _unknown_of(row.only(*_ROW_KEYS, "level"), job, pressure_class, least_kg)) for row in rows]
     can_apply = [(_absolute(row, reference_pa), unknown) for row, unknown in matches if unknown is not None]
     levels = sorted({pa for pa, _ in can_apply})
     unsure = {word for _, unknown in can_apply for word in unknown} if len(levels) > 1 else set()
@@ -95,8 +97,11 @@ def _absolute(row: RuleTable, reference_pa: float) -> float:
     return level.absolute_pa(reference_pa)
 
 
-def _unknown_of(row: RuleTable, job: Job, pressure_class: str | None) -> tuple[str, ...] | None:
-    """Return what the job must say before the row can be told to apply; None when it does not apply."""
+def _unknown_of(row: RuleTable, job: Job, pressure_class: str | None, least_kg: float) -> tuple[str, ...] | None:
+    """Return what the job must say before the row can be told to apply; None when it does not apply.
+
+    A charge that is not stated is `least_kg` at least.
+    """
     unknown: list[str] = []
     classes = row.words("class", _CLASSES)
     if classes is not None:
@@ -104,14 +109,16 @@ def _unknown_of(row: RuleTable, job: Job, pressure_class: str | None) -> tuple[s
             unknown.append("refrigerant")
         elif pressure_class not in classes:
             return None
-    for word, value, dimension in (
-        ("charge", job.circuit.charge_kg, "mass"),
-        ("volume", job.circuit.internal_volume_m3, "volume"),
+    for word, value, least, dimension in (
+        ("charge", job.circuit.charge_kg, least_kg, "mass"),
+        ("volume", job.circuit.internal_volume_m3, 0.0, "volume"),
     ):
         under, start = row.quantity(f"{word}_under", dimension), row.quantity(f"{word}_from", dimension)
         if under is None and start is None:
             continue
         if value is None:
+            if under is not None and least >= under:
+                return None
             unknown.append("charge" if word == "charge" else "internal volume")
         elif (under is not None and value >= under) or (start is not None and value < start):
             return None

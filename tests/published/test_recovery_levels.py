@@ -82,6 +82,17 @@ def test_what_is_not_said_asks_for_the_deepest_and_is_named() -> None:
     assert level_of("R-123", None, None).missing == ()
 
 
+def test_a_circuit_held_at_least_what_came_out_of_it() -> None:
+    tables = {"circuit": {"refrigerant": "R-134a"}, "recovery": {"equipment_made": 2015}}
+    job = parse_job({"job": {"name": "test"}, **tables})
+    for kg, inches in ((90.0, 10.0), (91.0, 15.0)):  # 200 lb: 90.7 kg
+        found = required_level(job, kg)
+        assert found.level is not None
+        assert found.mildest is not None
+        assert found.level.pa == pytest.approx(14.921 * INHG_PA)
+        assert found.mildest.pa == pytest.approx((29.921 - inches) * INHG_PA)
+
+
 def test_leaking_is_never_above_0_psig() -> None:
     """40 CFR 82.156: leaking components as low as can be had, in no case above 0 psig (gauge, at the site)."""
     level = level_of("R-134a", "300 lb", 2015, leaking=True).level
