@@ -63,32 +63,8 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
     """
     _fonts()
     job = review.job.job
-    story: list[Any] = []
-    if job.simulated:
-        story += [_bar("SIMULATED DATA – no real machine, site or person"), Spacer(1, 2 * mm)]
-    story.append(Paragraph(escape(job.name), _style(16, True, spaceAfter=6)))
-    story.append(_two_abreast(contents.particulars(review), 24 * mm))
-    story.append(Paragraph("What was found", _style(13, True, spaceBefore=8, spaceAfter=4)))
-    pages = contents.stage_pages(review)
-    story.append(
-        _rows(
-            [("Stage (UTC)", "Verdict", "In words")],
-            [(f"{words(p.name)}\n{contents.between(p.begin, p.end)}", words(p.verdict), p.text) for p in pages],
-            [p.tone for p in pages],
-            (35 * mm, 29 * mm, _WIDTH - 64 * mm),
-        )
-        if pages
-        else Paragraph("No stage is known in this log: nothing was judged.", _style(10))
-    )
-    ledger = balance(review.stages)
-    moved = contents.balance_rows(review, ledger)
-    if moved:
-        story += [
-            Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)),
-            _two_abreast(moved, 38 * mm),
-        ]
-    caution = Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4))
-    story.append(KeepTogether([caution, Spacer(1, 10 * mm), _signatures()]))
+    pages, ledger = contents.stage_pages(review), balance(review.stages)
+    story = _first_page(review, pages, ledger)
     overview = timeline.draw(review)
     if overview is not None:
         story += [PageBreak(), Paragraph("The job at a glance", _style(14, True, spaceAfter=3)), _image(overview)]
@@ -110,6 +86,36 @@ def render_pdf(review: Review, digests: Mapping[str, str]) -> bytes:
 
     document.build(story, onFirstPage=foot, onLaterPages=foot)
     return buffer.getvalue()
+
+
+def _first_page(review: Review, pages: Sequence[contents.StagePage], ledger: Ledger | None) -> list[Any]:
+    """Return what the customer reads and signs: the verdicts, the balance, and lines for signatures."""
+    job = review.job.job
+    story: list[Any] = []
+    if job.simulated:
+        story += [_bar("SIMULATED DATA – no real machine, site or person"), Spacer(1, 2 * mm)]
+    story.append(Paragraph(escape(job.name), _style(16, True, spaceAfter=6)))
+    story.append(_two_abreast(contents.particulars(review), 24 * mm))
+    story.append(Paragraph("What was found", _style(13, True, spaceBefore=8, spaceAfter=4)))
+    story.append(
+        _rows(
+            [("Stage (UTC)", "Verdict", "In words")],
+            [(f"{words(p.name)}\n{contents.between(p.begin, p.end)}", words(p.verdict), p.text) for p in pages],
+            [p.tone for p in pages],
+            (35 * mm, 29 * mm, _WIDTH - 64 * mm),
+        )
+        if pages
+        else Paragraph("No stage is known in this log: nothing was judged.", _style(10))
+    )
+    moved = contents.balance_rows(review, ledger)
+    if moved:
+        story += [
+            Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)),
+            _two_abreast(moved, 38 * mm),
+        ]
+    caution = Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4))
+    story.append(KeepTogether([caution, Spacer(1, 10 * mm), _signatures()]))
+    return story
 
 
 def _stage(page: contents.StagePage) -> list[Any]:

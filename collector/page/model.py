@@ -25,7 +25,7 @@ from collector.page.channel_health import STEPS_KEPT, Channel
 from collector.page.columns_store import ColumnsStore
 
 MOST_JOURNAL_ROWS = 2_000
-DOUBT_KINDS = {"channel_stuck": "does not move since", "channel_jumped": "jumped at"}
+DOUBT_KINDS = {"channel_stuck": "has not moved since", "channel_jumped": "jumped at"}
 """What a fresh reading does not answer; a channel that was lost is seen by its age."""
 ROWS_LATE_S, ROWS_LATE_STEPS = 15.0, 4.0
 FIRST_ROW_WITHIN_S = 30.0

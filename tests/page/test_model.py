@@ -200,7 +200,7 @@ def test_a_gauge_that_is_stuck_is_doubted_until_it_moves(tmp_path: Path) -> None
     stage = {"name": "pressure_test", "begin": at(10_000), "end": None, "found_by": "signals", "verdict": "undecided",
              "tone": "working", "answer": "Cannot tell yet.", "more": ""}  # fmt: skip
     model.state = {"made": at(0), "now": {"stage": stage, "findings": []}, "result": {"findings": [stuck]}}
-    assert model.doubts()["circuit_pressure"].startswith("does not move since")
+    assert model.doubts()["circuit_pressure"].startswith("has not moved since")
     assert said_now(model, None).tone == "caution"
     model.rows.add([(now.timestamp(), [150.1])])
     assert model.doubts() == {}
