@@ -232,7 +232,10 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     if silent_s > GAP_S:
         return "undecided", f"The gauge shows nothing for {duration(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
-    return "undecided", f"Target reached; {_course(ticks, hold, aim, system)}{limit}"
+    course = f"held for {duration(stood)} of the {duration(aim.hold_s)} asked for."
+    if stretch.end is None:
+        course = _course(ticks, hold, aim, system)
+    return "undecided", f"Target reached; {course}{limit}"
 
 
 def _rose(story: Story, system: UnitSystem) -> str:

@@ -80,7 +80,8 @@ def assess(stretch: Stretch) -> Assessment:
     missing = _missing(stretch, ticks, weighing, required)
     if weighing is not None:
         missing += cylinder_cautions(stretch, weighing)
-    text = " ".join([said, *_going(standing_at), *missing, FIRST_COME if required.level is not None else ""]).strip()
+    going = _going(standing_at) if stretch.end is None else []
+    text = " ".join([said, *going, *missing, FIRST_COME if required.level is not None else ""]).strip()
     return Assessment(
         verdict=verdict,
         text=text,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -122,6 +124,17 @@ def test_a_hold_fails_at_its_limit_and_the_shape_tells_why_later() -> None:
     assert failed[-1].figures["cause"] == "leak"
     assert "; cause: a leak. Find the leak" in failed[-1].text
     assert result.verdict == "rising_leak"
+
+
+def test_a_hold_that_was_ended_early_has_no_time_to_go() -> None:
+    at = np.arange(0.0, 3600.0, 5.0)
+    micron = 250.0 + 2e4 * np.exp(-at / 200.0) + 150.0 * np.clip((at - 3000.0) / 600.0, 0.0, None)
+    tables = {"evacuation": {"target": "500 micron", "hold": "30 min", "hold_limit": "1000 micron"}}
+    marks = [(3000.0, "mark", "pump_valve_closed", "")]
+    running = make_stretch("evacuation", at, {"vacuum": ("micron", micron)}, tables=tables, journal=marks, ended=False)
+    assert "on course to pass" in assess(running).text
+    over = assess(replace(running, end=running.frame.index[-1])).text
+    assert re.fullmatch(r"Target reached; held for (9|10) min of the 30 min asked for\.", over)
 
 
 @pytest.mark.parametrize("what", ["opened early", "gauge gone", "never closed"])

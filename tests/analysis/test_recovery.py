@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -416,9 +417,12 @@ def test_a_stall_is_said() -> None:
     seconds = np.arange(0.0, 5400.0, 2.0)
     pressure = 400.0 * np.exp(-np.minimum(seconds, 2400.0) / 1500.0)
     stretch = make_stretch(
-        "recovery", seconds, {"circuit_pressure": ("kPa", pressure)}, tables={"circuit": {"refrigerant": "R-134a"}}
-    )
+        "recovery", seconds, {"circuit_pressure": ("kPa", pressure)}, tables={"circuit": {"refrigerant": "R-134a"}},
+        ended=False,
+    )  # fmt: skip
     assert "Nothing has moved for" in assess(stretch).text
+    over = replace(stretch, end=stretch.frame.index[-1])
+    assert "Nothing has moved for" not in assess(over).text, "nobody waits any more"
 
 
 def test_a_level_that_comes_back_at_once_is_not_held() -> None:
