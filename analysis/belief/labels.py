@@ -9,10 +9,11 @@ import numpy as np
 
 from analysis.vocabulary.units import UNITS, Unit
 
-FAMILIES = (("psig", "kPag", "barg"), ("psia", "kPa", "bar"), ("degF", "degC"))
+OF_GAUGE = {"psia": "psig", "kPa": "kPag", "bar": "barg"}
+"""An absolute label, and that of a gauge whose numbers stand under it: one atmosphere alone lies between them."""
+PROBES = ("micron", "mbar", "Pa", "Torr")
+FAMILIES = ((*OF_GAUGE.values(), *OF_GAUGE), PROBES, ("degF", "degC"))
 """Labels that are taken for each other."""
-OF_GAUGE = dict(zip(FAMILIES[1], FAMILIES[0], strict=True))
-"""An absolute label, and that of a gauge whose numbers stand under it."""
 
 
 @dataclass(frozen=True)
@@ -42,5 +43,5 @@ def relabelled(read: np.ndarray, own: Unit, meant: Unit, barometer_pa: np.ndarra
 def otherwise(read: np.ndarray, own: Unit, barometer_pa: np.ndarray) -> Iterator[tuple[Unit, np.ndarray]]:
     """Yield each unit that `own` is taken for, and what its readings would be in it, shape of `read` [SI]."""
     for symbol in next((family for family in FAMILIES if own.symbol in family), ()):
-        if symbol != own.symbol:
+        if symbol not in (own.symbol, OF_GAUGE.get(own.symbol)) and own.symbol != OF_GAUGE.get(symbol):
             yield UNITS[symbol], relabelled(read, own, UNITS[symbol], barometer_pa)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of
+from analysis.belief.labels import PROBES
 from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses, lost_fault
 from analysis.belief.patience import STUCK_READINGS, STUCK_S, patience_of_a_probe, patience_of_rise
 from analysis.belief.stuck import alive_again, stuck_fault
@@ -43,7 +44,6 @@ GAUGE_PA = 2e3
 """A circuit's gauge is as good (common practice): it stands where the vacuum was not broken."""
 JUMP_S, JUMP_READINGS, JUMP_NOISES, JUMP_SHARE = 300.0, 12, 8.0, 0.03
 NEAR = 5
-UNITS_OF_PROBES = ("micron", "Pa", "mbar", "Torr")
 LEAST_RATIO, SAME_RATIO, STILL_SHARE = 2.0, 0.03, 0.15
 """A display that is switched over shows so many times as much, to within a few hundredths, and stands as still."""
 RISES_ON, PACES_S = 2.5, 180.0
@@ -210,7 +210,7 @@ def _goes_on(was: _Line, now: _Line) -> bool:
 
 def _switched_to(own: Unit, was: _Line, now: _Line) -> str:
     """Return the unit in which the numbers go on where they were before a step, empty when there is none."""
-    for symbol in UNITS_OF_PROBES:
+    for symbol in PROBES:
         ratio = own.scale / UNITS[symbol].scale  # by which a number grows that is shown in it
         far = ratio > LEAST_RATIO or ratio < 1.0 / LEAST_RATIO
         if far and was.level > 0.0 and abs(now.level / was.level / ratio - 1.0) < SAME_RATIO and _as_still(was, now):

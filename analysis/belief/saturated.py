@@ -73,7 +73,7 @@ def against_saturation(
         if (witness := WITNESS.get(thermometer)) in readings.minutes:
             beside = saturation_k(p) - readings.minutes[witness].to_numpy(dtype=float)
             sense[: len(other_p)] &= ~((beside > low) & (beside < high))
-        alone = wrong & (sense.sum(axis=0) == 1)
+        alone = wrong & (sense[: len(other_p)].any(axis=0) ^ sense[len(other_p) :].any(axis=0))
         ways = [(pressure, p, *way) for way in other_p] + [(thermometer, t, *way) for way in other_t]
         for (channel, read, meant, other), makes in zip(ways, sense, strict=True):
             yield Label(channel, meant, "saturation", alone & makes, read - other)

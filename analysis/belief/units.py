@@ -6,15 +6,22 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import HOSE, Fault, Readings
+from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.first_cylinder import scale_in_pounds
 from analysis.belief.labels import OF_GAUGE, Label, otherwise, relabelled
+from analysis.belief.probes import GAUGE_PA, IN_RANGE_PA, MOST_PA
 from analysis.belief.running import out_of_order
 from analysis.belief.saturated import HOTTER_K, against_saturation, right_before
 from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant_of
 from analysis.result import Figure
-from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES, Column
+from analysis.vocabulary.channels import (
+    CIRCUIT_PRESSURES,
+    EVAPORATOR_WATER,
+    MICRON_PROBES,
+    ROOM_TEMPERATURES,
+    Column,
+)
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.text import words
 from analysis.vocabulary.units import UNITS, UnitSystem
@@ -30,6 +37,9 @@ STEP_S, STEP_PART = 120.0, 0.5
 STATED_NEAR = 0.05
 STATED_MINUTES = 60
 """A test may be held at a low pressure first, for a quarter of an hour or so: only after an hour is it no step."""
+PROBE_MINUTES, ABOVE_GAUGE, FELL_TIMES = 3, 3.0, 3.0
+"""For so many minutes in all a probe shows more than a gauge, by so many times what that may be off, or less than it
+can; by the last it comes down with the circuit, which one valved off on a vacuum does not."""
 SATURATION_K, PULLED_K = 0.75, 3.0
 """Saturation stands this near to what is around the liquid, and lower while vapour is drawn."""
 DATUM_K = 5.0
@@ -83,6 +93,9 @@ def mistaken_units(
     for channel in CIRCUIT_PRESSURES:
         if channel in readings.values:
             labels += _pressure(channel, columns, readings, job, barometer)
+    for channel in MICRON_PROBES:
+        if channel in readings.values and HOSE in readings.values:
+            labels += _probe(channel, columns, readings)
     fluid = refrigerant_of(job)
     if fluid is not None:
         labels += _gauge_as_absolute(columns, readings, fluid, barometer)
@@ -215,6 +228,25 @@ def _pressure(
             yield Label(channel, meant, beside, wrong, read - 0.5 * (low + high))
 
 
+def _probe(channel: str, columns: Mapping[str, Column], readings: Readings) -> Iterator[Label]:
+    """Yield the label of a vacuum probe that the circuit's gauge puts in doubt.
+
+    It shows far more than a gauge that stands beside it in another unit. Or it never showed the least that such probes
+    reach, though it was read while the gauge came down from more than a vacuum, and it came down with it.
+    """
+    read, gauge = (readings.minutes[c].to_numpy(dtype=float) for c in (channel, HOSE))
+    most = np.fmax.accumulate(np.nan_to_num(read))
+    before = np.cumsum((gauge > EMPTY_PA) & (read > 0.0)) >= PROBE_MINUTES
+    fell = before & (gauge < EMPTY_PA) & (most < IN_RANGE_PA) & (read < most / FELL_TIMES)
+    own = columns[channel].unit
+    for meant, other in otherwise(read, own, readings.barometer_pa):
+        reached = most / own.scale * meant.scale
+        above = (read > gauge + ABOVE_GAUGE * GAUGE_PA) & (np.abs(other - gauge) < 0.5 * GAUGE_PA)
+        doubted = above | fell & (reached > IN_RANGE_PA) & (reached < MOST_PA)
+        wrong = (np.cumsum(doubted) >= PROBE_MINUTES) & np.isfinite(read)
+        yield Label(channel, meant, "the circuit's gauge", wrong, read - other)
+
+
 def _gauge_as_absolute(
     columns: Mapping[str, Column], readings: Readings, fluid: Refrigerant, barometer: np.ndarray
 ) -> Iterator[Label]:
@@ -304,5 +336,5 @@ def _since(channel: str, readings: Readings, minute: int, far: float) -> float:
     before, first, last = np.searchsorted(times, (begin_s - STEP_S, begin_s, begin_s + 2.0 * STEP_S)).tolist()
     steps = np.abs(np.diff(values[before:last]))
     if first - before < 2 or not np.max(steps, initial=0.0) > STEP_PART * abs(far):
-        return float(times[0])
+        return float(readings.at[0] if channel in MICRON_PROBES else times[0])  # a probe is blank above its range
     return float(times[before + 1 + int(np.argmax(steps))])

@@ -153,7 +153,7 @@ def standing(units: dict[str, str], hours: float = 3.0, step: float = 10.0) -> L
     return make_log(at, logged, tables=R134A, journal=begun("at_rest"))[0]
 
 
-@pytest.mark.parametrize("unit", ["kPag", "barg"])
+@pytest.mark.parametrize("unit", ["kPag", "barg", "kPa", "bar"])
 @pytest.mark.parametrize("others", [(), ("suction_pressure", "discharge_pressure")])
 def test_psi_logged_as_something_else(unit: str, others: tuple[str, ...]) -> None:
     log = standing({"circuit_pressure": unit, **dict.fromkeys(others, "psig")})

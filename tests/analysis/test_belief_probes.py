@@ -12,6 +12,7 @@ from analysis.belief import believe
 from analysis.log import Log
 from analysis.review import review
 from analysis.vocabulary.job import Job, parse_job
+from analysis.vocabulary.units import UNITS
 from tests.support import START, make_log
 
 STEP = 5.0
@@ -201,6 +202,24 @@ def test_a_display_switched_over_shows_another_unit() -> None:
     log = logged(read, "Pa")
     assert [(kind, round(since)) for kind, _, since in found(log)] == [("channel_jumped", 70)]
     assert "micron" in believe(log)[1][0].text
+
+
+@pytest.mark.parametrize(
+    ("true", "top", "label"), [("micron", 25_000.0, "mbar"), ("mbar", 33.0, "micron"), ("Pa", 3_333.0, "micron")]
+)
+def test_a_probe_under_the_label_of_another_unit_is_told_by_the_gauge(true: str, top: float, label: str) -> None:
+    """Half a millibar logged as micron would hold at once."""
+    pascal = UNITS["micron"].si(np.minimum(course(), 760_000.0))
+    dice = np.random.default_rng(2)
+    gauge = {"circuit_pressure": ("psia", np.round(pascal / 6_894.757 + 0.05 * dice.normal(size=len(pascal)), 1))}
+    number = np.minimum(pascal / UNITS[true].scale, top)
+    number = number * (1.0 + 0.005 * dice.normal(size=len(number)))
+    assert found(logged(number, true, gauge)) == []
+    log = logged(number, label, gauge)
+    assert found(log) == [("channel_jumped", "vacuum", 0.0)]
+    assert verdict(log) == "undecided"
+    # a probe that is valved off on a vacuum does not come down with the gauge
+    assert found(logged(np.full(len(number), 300.0), "micron", gauge)) == []
 
 
 def test_a_coarse_gauge_in_a_deep_vacuum_is_not_lost() -> None:
