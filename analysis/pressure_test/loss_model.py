@@ -27,7 +27,7 @@ from analysis.pressure_test.structures import Structures, kinds_of, structures, 
 
 COVARIANCES_KEPT = 4
 STRUCTURES_KEPT = 2
-"""So many of the likeliest covariances of each weather are looked at with every structure, and so many of the
+"""So many of the likeliest covariances, as many of each weather, are looked at with every structure, and so many of the
 structures that were the likeliest at the look before with every covariance, to find them."""
 Choice = tuple[int, int, int]
 """Group of structures, kind of surroundings, structure."""
@@ -118,7 +118,8 @@ def _posterior(
 ) -> _Posterior:
     """Return what is believed of the loss by the covariances that are likeliest with the structures of `likely`."""
     rank = np.logaddexp.reduce([_evidence(grams, groups[g], kinds, k, s) for g, k, s in likely])
-    order = np.argsort(-(odds + rank.reshape(odds.shape)), axis=1, kind="stable")[:, :COVARIANCES_KEPT]
+    each = COVARIANCES_KEPT // len(odds)
+    order = np.argsort(-(odds + rank.reshape(odds.shape)), axis=1, kind="stable")[:, :each]
     kept, odds = (order + odds.shape[1] * np.arange(len(odds))[:, None]).ravel(), odds.ravel()
     common = kinds.shape[1]
     normal = np.repeat(grams[kept, None], len(kinds), axis=1)

@@ -249,19 +249,26 @@ def _helps(judged: Judged) -> list[str]:
 def _events(night: Night, judged: Judged) -> list[str]:
     """Return what happened beside the judged quiet, and whether it is the first at its pressure."""
     begin, end = judged.plan.segment_begin, judged.plan.end
-    levels = [s.level_pa for s in night.segments if s.begin == begin]
+    told = [s for s in night.segments if s.begin == begin]
+    levels = [s.level_pa for s in told]
     tests = [s for s in night.segments if s.level_pa >= TEST_LEVEL * min(levels, default=np.inf)]
     said = []
     if any(s.settled is not None and let_down(night.minutes, s.begin, s.end, begin) for s in tests):
         said.append(f"The circuit was filled again: judged afresh from {night.time_of(begin):%H:%M} UTC.")
     if any(let_down(night.minutes, begin, end, s.begin) for s in tests):
         said.append("The circuit was filled again: what is told here is from before, what follows is not sure yet.")
-    return said + [
-        f"At {night.time_of(s.end):%H:%M} UTC the pressure fell within minutes: let down, or something gave way; "
-        "that is not judged as loss. If nobody opened a valve, look for it."
-        for s in night.segments
-        if s.begin == judged.plan.segment_begin and s.closed_by == "fall"
-    ]
+    for at, by in ((f"At {night.time_of(s.end):%H:%M} UTC", s.closed_by) for s in told):
+        if by == "fall":
+            said.append(
+                f"{at} the pressure fell within minutes: let down, or something gave way; that is not judged as loss. "
+                "If nobody opened a valve, look for it."
+            )
+        elif by == "rise":
+            said.append(
+                f"{at} the pressure was raised: what is told here is from before. If a leak was mended meanwhile, end "
+                "this test and begin another."
+            )
+    return said
 
 
 def _pressure_reached(night: Night, judged: Judged) -> list[str]:

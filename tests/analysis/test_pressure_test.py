@@ -537,6 +537,17 @@ def test_a_second_test_is_told_as_one(calm: Night) -> None:
     assert "filled again: judged afresh from" in late.text
 
 
+def test_what_was_refilled_unseen_is_told_from_before(calm: Night) -> None:
+    """It leaks 60 psi/d; while nothing is recorded it is filled to 5 psi more. Nobody saw whether it was mended."""
+    hour = calm.at_s / 3_600.0
+    psi = np.where(hour <= 5.0, calm.gauge_psi - 2.5 * hour, calm.gauge_psi + 5.0)
+    stretch = changed(calm, lambda t, p: np.where((hour <= 5.0) | (hour > 5.7), psi, np.nan))
+    found = assess(stretch)
+    assert found.verdict == "leaking"
+    assert "the pressure was raised: what is told here is from before" in found.text
+    assert "was raised" not in assess(cut(stretch, int(np.searchsorted(hour, 4.9)))).text
+
+
 def test_a_gauge_that_showed_more_for_a_while_is_no_circuit_filled_again(calm: Night) -> None:
     """A loose plug: 20 psi too much for an hour. Nothing was let down, so nothing was mended either."""
     hour = calm.at_s / 3_600.0
