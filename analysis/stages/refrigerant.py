@@ -282,12 +282,9 @@ class RefrigerantStages(WatchState):
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
         end_s, within_s = self.active_s + PAUSE_S, PAUSE_S * (2.0 if np.isnan(self.weighed_s) else 1.0)
-        if self.off_s is not None and self.off_s > self.active_s - 5 * MINUTE_S:
-            if self.off_s - self.active_s < WATCHED_S:
-                within_s = max(REST_S, abs(self.off_s - end_s) / 2)
-                end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
-        elif at_most_s - self.active_s < WATCHED_S:
-            end_s = max(end_s, at_most_s - READY_S)
+        if self.off_s is not None and -5 * MINUTE_S < self.off_s - self.active_s < WATCHED_S:
+            within_s = max(REST_S, abs(self.off_s - end_s) / 2)
+            end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
         self.end(min(end_s, at_most_s), k, within_s)
         self.contents = "remnant"
 
