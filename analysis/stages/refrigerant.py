@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG
 from analysis.stages.signals import MINUTE_S
-from analysis.stages.state import FILLED_PART, OPEN_MINUTES, QUIET_S, WatchState
+from analysis.stages.state import OPEN_MINUTES, QUIET_S, WatchState
 
 READY_S = 120.0
 REST_EDGE_S = 180.0
@@ -177,8 +177,6 @@ class RefrigerantStages(WatchState):
             return
         if not np.isnan(s.weight_kg[k]) and not self.has_scale(k):
             return  # nothing stands on the scale that could take it
-        if self.off_test_part < FILLED_PART and not self.scaled:
-            return  # it may be nitrogen that is let out
         if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(
             one.stage not in ("at_rest", "startup") for one in self.found
         ):

@@ -1268,16 +1268,6 @@ def test_a_night_that_begins_where_liquid_would_stand_is_a_test_once_pressure_do
     assert [span.stage for span in spans if span.stage != "at_rest"] == found
 
 
-@pytest.mark.parametrize(("test", "found"), [("200 psig", ["at_rest"]), ("170 psig", ["at_rest", "recovery"])])
-def test_what_falls_from_the_pressure_of_a_test_without_a_scale_is_no_recovery(test: str, found: list[str]) -> None:
-    """It stood for an hour where R-410A would at 20.5 degC, and falls smoothly through where liquid would hold it."""
-    since = np.arange(0.0, 2 * 3_600.0, 10.0)
-    left = np.exp(-np.maximum(since - 3_600.0, 0.0) / 240.0)
-    room = np.full(len(since), 293.5)
-    spans = spans_in("R-410A", test=test, circuit_pressure=101_325.0 + 1_378.7e3 * left, ambient_temperature=room)
-    assert [span.stage for span in spans] == found
-
-
 def test_a_run_is_over_when_its_circuit_stands_where_the_cold_water_holds_it() -> None:
     """After a charge it draws from 570 kPa down to 320 kPa and stops; 281 K hold 390 kPa, far under where it began."""
     since = np.arange(-1_200.0, 9_000.0 + 1_500.0, 10.0)
