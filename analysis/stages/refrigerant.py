@@ -85,9 +85,6 @@ class RefrigerantStages(WatchState):
         if charged:  # what runs after its vacuum was broken has been charged in between
             self._begin_charging(k)
         if self.stage == "charging":
-            if np.isnan(self.weighed_s):
-                for then in range(s.back(k, STARTED_MINUTES), first if s.load_read[k] else first - RUN_MINUTES):
-                    self._sight(then)
             self._end_charging(k, at_s)
         self.contents = "refrigerant"
         self.begin("startup", at_s, k)
@@ -294,8 +291,7 @@ class RefrigerantStages(WatchState):
         if self.stage == "recovery":
             self._end_recovery(k)
         elif self.stage == "charging":
-            idle = self.s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S
-            if idle or self.closed or not np.isnan(self.weighed_s):
+            if not np.isnan(self.weighed_s):
                 self._end_charging(k)
         elif self.stage == "evacuation":
             self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
@@ -322,8 +318,6 @@ class RefrigerantStages(WatchState):
         self.begin("charging", at_s, k, within_s, note)
         if not by_scale:
             self.active_s = at_s
-            for then in range(int(np.searchsorted(s.end_s, at_s)), s.back(k, STARTED_MINUTES)):
-                self._sight(then)
 
     def _charging(self, k: int) -> None:
         s = self.s
@@ -331,10 +325,6 @@ class RefrigerantStages(WatchState):
             return
         if self.weighed(k, -1.0):
             self.active_s = max(self.active_s, self.weighed_s)
-        elif np.isnan(self.weighed_s) and np.isnan(s.weight_kg[k]):
-            then = s.back(k, STARTED_MINUTES)  # a compressor that just started moves pressure too
-            if not s.running[then : k + 1].any():
-                self._sight(then)
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S and not np.isnan(self.weighed_s):
             self._end_charging(k)
 
@@ -361,20 +351,12 @@ class RefrigerantStages(WatchState):
         warm = np.flatnonzero(self.s.chill_k[first : k + 1] < HARDLY * CHILL_K)
         return first + int(warm[-1]) if len(warm) else None
 
-    def _sight(self, k: int) -> None:
-        """Remember a change of pressure where no scale shows what flows; a fall is a valve that closed at the hose."""
-        if way := self.stepped(k):
-            self.active_s, self.closed = max(self.active_s, float(self.s.end_s[k])), way < 0
-
     def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
         s, flowed_s = self.s, self.active_s
         end_s, within_s = flowed_s + READY_S, REST_EDGE_S
         if np.isnan(self.weighed_s):  # liquid that flows at saturation is not to be seen, up to what is seen next
             next_s = min(at_most_s, float(s.end_s[k]))
-            if at_most_s < np.inf and not self.closed:
+            if at_most_s < np.inf:
                 end_s = at_most_s - min((at_most_s - flowed_s) / 2, 3 * REST_EDGE_S)
             within_s = max(within_s, next_s - end_s, end_s - flowed_s)
-        if self.off_s is not None and 0 <= self.off_s - flowed_s <= 2 * PLACED_MINUTES * MINUTE_S:
-            apart_s = self.off_s - flowed_s
-            end_s, within_s = flowed_s + min(apart_s / 2, REST_EDGE_S), 120.0 + apart_s / 2
         self.end(min(end_s, at_most_s), k, within_s)

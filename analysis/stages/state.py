@@ -57,7 +57,6 @@ class WatchState(LookBack):
         self.rested_s = 0.0  # when it had last done something before its last rest
         self.weighed_s = np.nan  # when the scale last showed what the stage moved
         self.fastest_kg = 0.0  # the most that flowed in one minute of the stage
-        self.closed = False  # whether what moved last looked like a valve that closed
         self.lowest_pa = np.inf
         self.remnant_pa = np.inf  # lowest pressure since refrigerant was taken out
         self.trough_pa = np.inf  # lowest pressure since a stage ended
@@ -100,7 +99,6 @@ class WatchState(LookBack):
         self.active_s = self.rested_s = float(self.s.begin_s[k])
         self.weighed_s = np.nan
         self.fastest_kg = 0.0
-        self.closed = False
         self.lowest_pa = np.inf
         self.under_pa = None
         self.level_pa = 0.0
