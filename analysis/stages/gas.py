@@ -68,12 +68,11 @@ class GasStages(RefrigerantStages):
         self.lowest_pa = min(self.lowest_pa, float(p))
         leaving = s.flow_kg[k] < 0
         if self.broken_s is None and p > self.lowest_pa + BROKEN_PA:
-            least_pa = 700.0 if s.probe[s.back(k, 10)] else 0.5 * FLICKER_PA
-            self.broken_s = float(s.begin_s[self.departure(k, 1.0, 1.0, least_pa)])
+            self.broken_s = float(s.begin_s[self.departure(k, 1.0, 1.0, 700.0)])
         if self.broken_s is None:
             return
         self.aired |= abs(p / air - 1.0) < OPEN_PART and self.held(k, AIRED_MINUTES, 0.02) and not self.at_saturation(k)
-        if leaving or p > 1.25 * air:
+        if p > 1.25 * air:
             self.broken_s = self.seen_rising(self.broken_s, k)
         if leaving:
             self._begin_charging(k)
@@ -84,7 +83,7 @@ class GasStages(RefrigerantStages):
                     self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
-            if self.aired or (not np.isnan(warm) and p > NEAR_HIGH_PART * warm):
+            if self.aired or p > NEAR_HIGH_PART * warm:
                 self._leave_vacuum(k, "nitrogen")
             elif np.isnan(warm) or self._seems_full(k):
                 self._begin_charging(k)
@@ -171,8 +170,6 @@ class GasStages(RefrigerantStages):
         if alone:
             at_s = self.out_of_sight(j, k)
             note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"
-        if self.stage == "recovery":
-            self._end_recovery(k, at_s)
         self.contents = "vacuum"
         self.begin("evacuation", at_s, k, 120.0 if not alone else 900.0, note)
 
@@ -200,7 +197,7 @@ class GasStages(RefrigerantStages):
                 sure = sure and self.held(k, STANDS_MINUTES, 0.015)
         else:
             warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
-            above = not np.isnan(warm) and min(p, s.pressure_pa[k]) > NEAR_HIGH_PART * warm
+            above = min(p, s.pressure_pa[k]) > NEAR_HIGH_PART * warm
             boils = NEAR_LOW_PART * cold < p if self.scaled else self._surely_full(k)
             boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
             low_pa = min(self.remnant_pa, self.trough_pa)
@@ -212,8 +209,6 @@ class GasStages(RefrigerantStages):
         if not (sure or stood):
             return
         at_s, note = self._filled_from(k)
-        if self.stage == "recovery":
-            self._end_recovery(k, at_s)
         if stood:
             note = "no liquid would stand at this pressure, so it is nitrogen, or vapour that was left there"
         else:
@@ -233,7 +228,7 @@ class GasStages(RefrigerantStages):
         s = self.s
         asked = self.off_test_part < TESTED_PART and not self.scaled
         high_pa = (NEAR_HIGH_PART if asked else 1.35) * s.saturation_high_pa[k]
-        idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S and not s.running[k]
+        idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S
         return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
 
     def _filled_from(self, k: int) -> tuple[float, str]:
@@ -247,8 +242,8 @@ class GasStages(RefrigerantStages):
             j = int(rushes[0]) if len(rushes) else first
             left = np.flatnonzero(s.pressure_pa[j : k + 1] > 1.05 * s.calm_pa[j] + 3e3)
             return float(s.begin_s[j + int(left[0]) if len(left) else j]), "it may have begun earlier"
-        last = first + int(low[-1]) + 1
-        last += int(np.argmax(~np.isnan(s.pressure_pa[last : k + 1]))) if last <= k else -1
+        last = min(first + int(low[-1]) + 1, k)
+        last += int(np.argmax(~np.isnan(s.pressure_pa[last : k + 1])))
         let_in = self.rushes(last, k)
         j = int(let_in[0]) if len(let_in) else last
         crept = s.pressure_pa[last : j + 1] - s.pressure_pa[np.maximum(np.arange(last, j + 1) - 3, 0)]

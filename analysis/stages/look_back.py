@@ -56,9 +56,9 @@ class LookBack:
 
     def last_flow(self, k: int) -> float:
         """Return when the scale last moved, looking back from a minute in which its last minutes showed a flow [s]."""
-        weight, swapped = self.s.weight_kg, self.s.swapped
+        weight = self.s.weight_kg
         j = last = max(k - 1, 0)
-        while j > 0 and not swapped[j] and abs(weight[j - 1] - weight[last]) < FLICKER_KG:
+        while j > 0 and abs(weight[j - 1] - weight[last]) < FLICKER_KG:
             j -= 1
         return float(self.s.end_s[j])
 
@@ -138,12 +138,13 @@ class LookBack:
 
         Pressure that does not stand after its fall may have fallen later, when what was drawn began to boil.
         A gauge at the hose falls at once by what the hose takes, though saturation stays. Back from step to step, as at
-        each cylinder, and not before minute `first`.
+        each cylinder, and not before minute `first`; what falls as a log begins may have come to rest only then, unless
+        it flowed soon after.
         """
         s, j, seen = self.s, k, False
         for i in range(k, first + 1, -1):
             fell = self.fell_at_once(i, now) and np.nanmax(s.calm_pa[i : min(i + 3, now + 1)]) < s.pressure_pa[i - 2]
-            if fell and self._flowed_between(i, j):
+            if fell and (i > 2 or s.end_s[j] - s.end_s[i] <= PULL_MINUTES * MINUTE_S):
                 j, seen = i - 2, self._at_once(i, now)
         return j, seen
 
@@ -176,22 +177,11 @@ class LookBack:
         return int(i[j + int(np.nanargmax(more[j : j + far]))])
 
     def _at_once(self, i: int, now: int) -> bool:
-        """Return whether pressure stood, fell by minute `i` and stood again, as behind a valve that was opened.
-
-        What falls as a log begins may have come to rest only then.
-        """
+        """Return whether pressure stood, fell by minute `i` and stood again, as behind a valve that was opened."""
         s = self.s
         before_pa = s.pressure_pa[i - 3] - s.pressure_pa[i - 2] if i > 2 else np.inf
         after_pa = s.pressure_pa[i] - s.calm_pa[min(i + STILL_MINUTES, now)]
         return bool(max(before_pa, after_pa) < (s.pressure_pa[i - 2] - s.pressure_pa[i]) / 4.0)
-
-    def _flowed_between(self, i: int, j: int) -> bool:
-        """Return whether what flowed after minute `j` flowed since pressure fell in minute `i`.
-
-        Long before, it has to look like a valve, which moves pressure at once; water that cools the vessel moves it
-        on and on.
-        """
-        return bool(self.s.end_s[j] - self.s.end_s[i] <= PULL_MINUTES * MINUTE_S) or self._at_once(i, j)
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""
@@ -275,11 +265,10 @@ class LookBack:
         j = first + int(tells[0]) if len(tells) else k
         return max(since_s, float(s.end_s[j - 1])) if j > first else since_s
 
-    def left_vacuum(self, k: int, minutes: float) -> float:
-        """Return when pressure left a vacuum in the time before minute `k`, infinite where it did not [s]."""
-        first = self.s.back(k, minutes)
-        low = np.flatnonzero(self.s.pressure_pa[first : k + 1] < VACUUM_PA)
-        return float(self.s.end_s[first + int(low[-1])]) if len(low) else np.inf
+    def left_vacuum(self, k: int) -> float:
+        """Return when pressure left a vacuum last before minute `k`, infinite where it did not [s]."""
+        low = np.flatnonzero(self.s.pressure_pa[: k + 1] < VACUUM_PA)
+        return float(self.s.end_s[low[-1]]) if len(low) else np.inf
 
     def shut_off(self, first: int, k: int) -> int | None:
         """Return the minute in which a vacuum that rose until minute `k` was shut off from its pump, None if not seen.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG
+from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, STILL_KG
 from analysis.stages.signals import MINUTE_S
 from analysis.stages.state import OPEN_MINUTES, QUIET_S, WatchState
 
@@ -75,17 +75,15 @@ class RefrigerantStages(WatchState):
             return
         first = s.back(k, RUN_MINUTES)
         ran = s.running[first : k + 1]
-        if s.end_s[k] - s.begin_s[first] < (RUN_MINUTES - 0.5) * MINUTE_S or not ran.all() or k - first < 1:
+        if s.end_s[k] - s.begin_s[first] < (RUN_MINUTES - 0.5) * MINUTE_S or not ran.all():
             return
-        if self.stage in ("charging", "recovery") and self.moved_by_hose(k, 10):
+        if self.moved_by_hose(k, 10):
             return
         while first > 0 and s.running[first - 1]:
             first -= 1
         at_s = float(s.begin_s[first])
         if charged:  # what runs after its vacuum was broken has been charged in between
             self._begin_charging(k)
-        if self.stage == "charging":
-            self._end_charging(k, at_s)
         self.contents = "refrigerant"
         self.begin("startup", at_s, k)
 
@@ -99,7 +97,7 @@ class RefrigerantStages(WatchState):
         cold = told and p > UNDER_PART * low_pa  # only what stands beside it makes it so
         if self.under_pa is not None and ((p < self.under_pa and not cold) or s.chill_k[k] > STILL_COOLED * CHILL_K):
             self.ran_s = float(s.end_s[k])
-        charged = self.latest == "charging" and (self.now is not None or self.contents == "refrigerant")
+        charged = self.latest == "charging" and self.contents == "refrigerant"
         if not charged or s.load_read[k] or not np.isnan(s.lift[k]):
             return
         flowed_s = self.floor_s if self.flowed is None else max(self.floor_s, self.last_flow(self.flowed))
@@ -110,8 +108,6 @@ class RefrigerantStages(WatchState):
         started = self._chilled(then, k) if started is None else started
         if started is None:
             return
-        if self.stage == "charging":
-            self._end_charging(k, float(s.end_s[started]))
         shown = "the water" if by_water else "pressure"
         self.begin("startup", float(s.end_s[started]), k, 300.0, f"only {shown} shows that it runs")
         self.under_pa = -np.inf if by_water else float(p + BACK_PART * (s.calm_pa[then] - p))
@@ -120,12 +116,12 @@ class RefrigerantStages(WatchState):
     def _stopped(self, k: int) -> float:
         """Return when the compressor last ran [s]."""
         s = self.s
-        if self.ran_s >= s.end_s[k] and (s.run_read[k] or not s.running[k]):
+        if self.ran_s >= s.end_s[k] and s.run_read[k]:
             return self.ran_s
         if self.under_pa is None:
             return self.stopped(k)
         j = int(np.searchsorted(s.end_s, self.ran_s))
-        while j > 0 and self.under_pa > 0.0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
+        while j > 0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
             j -= 1
         return float(s.end_s[j])
 
@@ -139,13 +135,12 @@ class RefrigerantStages(WatchState):
     def _flows(self, k: int) -> None:
         s = self.s
         flow, p = s.flow_kg[k], s.calm_pa[k]
+        elsewhere = self.contents in ("open", "nitrogen") and not p > 1.25 * s.barometer_pa[k]
+        if elsewhere or self.tests or self.stage == "evacuation":
+            return
         if flow > 0 and self.stage != "recovery":
-            if self.stage == "evacuation" or self.contents in ("open", "nitrogen", "vacuum"):
-                return
             self._begin_recovery(k, self.flow_onset(k, 1.0))
-        elif flow < 0 and self.stage not in ("charging", "evacuation") and not self.tests:
-            if self.contents in ("open", "nitrogen") and not (p > 1.25 * s.barometer_pa[k] and self.may_hide_vacuum(k)):
-                return
+        elif flow < 0 and self.stage != "charging":
             if self.contents == "remnant" or self.stage == "recovery":
                 rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]
                 if not rising or flow > -2.0:
@@ -156,12 +151,9 @@ class RefrigerantStages(WatchState):
         at_s, within_s = self._ready(float(self.s.middle_s[onset]))
         within_s = max(within_s, unseen_s)
         if self.stage == "at_rest":
-            first_s = min(at_s, self.placed_s if self.placed_s is not None and self.placed_s > 0 else at_s)
-            if at_s - first_s > PLACED_MINUTES * MINUTE_S:
-                first_s = at_s
+            placed_s = at_s if self.placed_s is None else self.placed_s
+            first_s = placed_s if 0 <= at_s - placed_s <= PLACED_MINUTES * MINUTE_S else at_s
             self.end(first_s - REST_EDGE_S, k, max(unseen_s, REST_S))
-        elif self.stage == "charging":
-            self._end_charging(k, at_s)
         self.contents = "remnant"
         self.off_s = None if self.has_scale(k) else self.off_s
         self.begin("recovery", at_s, k, within_s, note)
@@ -183,7 +175,7 @@ class RefrigerantStages(WatchState):
         if k - first < 5 or p > 0.85 * np.nanmax(before):
             return
         low = s.saturation_low_pa[k]
-        if not np.isnan(low) and p > 0.85 * low:
+        if p > 0.85 * low:
             return
         if s.chill_k[k] > HARDLY * CHILL_K and p > LIQUID_PART * low:
             return  # a machine that runs cools water, too, but does not draw so deep
@@ -191,19 +183,16 @@ class RefrigerantStages(WatchState):
         if abs(level / s.barometer_pa[k] - 1.0) < OPEN_PART and p < 0.9 * s.calm_pa[s.back(k, 5)]:
             return  # it may have stood open, and a vacuum pump goes on where a recovery ends
         j = k
-        while j > first and s.calm_pa[j - 1] < 0.98 * level:
+        while s.calm_pa[j - 1] < 0.98 * level:
             j -= 1
         least = int(np.searchsorted(s.end_s, self.floor_s))
         onset, seen = self.fell_from(j, least, k)
-        if self.stirred is not None and s.end_s[k] - s.end_s[self.stirred] < PULL_MINUTES * MINUTE_S:
-            onset, seen = least, self.found[-1].end_within_s < UNSEEN_S  # what ended the rest was the pull
-        sure = seen or self.has_scale(k)
-        if not sure:
+        if not seen:
             onset = max(s.back(onset, UNSEEN_MINUTES), least)
-        note = "" if sure else "no scale shows when the liquid began to move, so it may have begun earlier"
+        note = "" if seen else "no scale shows when the liquid began to move, so it may have begun earlier"
         at_s = float(s.middle_s[onset])
         unseen_s = max(UNSEEN_S, at_s - self.floor_s, float(s.end_s[j]) - at_s)  # back to what was seen before
-        self._begin_recovery(k, onset, note, 0.0 if self.has_scale(k) else unseen_s)
+        self._begin_recovery(k, onset, note, unseen_s)
 
     def _recovery(self, k: int) -> None:
         s = self.s
@@ -219,7 +208,7 @@ class RefrigerantStages(WatchState):
         sinks = p < before and p <= self.lowest_pa and p < SINKS_PART * s.calm_pa[s.back(k, 30)]
         sinks &= not p > active_pa - max(2.0 * s.flicker_pa[k], s.step_pa[k])
         fell = p < min(0.97 * before, before - 2.0 * max(s.flicker_pa[k], s.step_pa[k]))
-        sinks |= fell and (p < before - FLICKER_PA or p < 0.97 * self.lowest_pa)
+        sinks |= fell and p < before - FLICKER_PA
         if into_cylinder and (falls or sinks):
             self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
         elif np.isnan(s.weight_kg[k]) and p < 1.01 * before and LIQUID_PART < p / s.saturation_low_pa[k] < KEPT_PART:
@@ -240,7 +229,7 @@ class RefrigerantStages(WatchState):
             self._end_recovery(k)
         elif self._opens(k):
             at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
-            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k] or self.weighed_s < self.active_s - REST_S
+            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k]
             since = int(np.searchsorted(s.end_s, self.rested_s))
             stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
             deep |= stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
@@ -281,10 +270,19 @@ class RefrigerantStages(WatchState):
             within_s = max(REST_S, abs(self.off_s - end_s) / 2)
             end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
         self.end(min(end_s, at_most_s), k, within_s)
-        self.contents = "remnant"
 
     def _end_evacuation(self, broken_s: float, k: int, standing: bool = False) -> None:
         """End the evacuation whose vacuum was broken then."""
+
+    def give_way(self, at_s: float, k: int) -> None:
+        if self.stage == "recovery":
+            self._end_recovery(k, at_s)
+        elif self.stage == "charging":
+            self._end_charging(k, at_s)
+        elif self.stage == "evacuation":
+            self._end_evacuation(at_s, k)
+        else:
+            self.end(at_s, k)
 
     def end_as_it_is(self, k: int) -> None:
         """End a recovery or a charging by what is known at minute `k`, where something else is done since."""
@@ -307,13 +305,9 @@ class RefrigerantStages(WatchState):
         if self.stage == "evacuation" and self.broken_s is not None:
             flow_s = min(flow_s, self.broken_s)
         elif self.contents == "vacuum" or not self.found:
-            flow_s = min(flow_s, self.left_vacuum(k, 30 if by_scale else np.inf))
+            flow_s = min(flow_s, self.left_vacuum(k))
         at_s, within_s = self._ready(flow_s)
         note = "" if by_scale else "no scale shows what flows"
-        if self.stage == "recovery":
-            self._end_recovery(k, at_s)
-        elif self.stage == "evacuation":
-            self._end_evacuation(at_s, k)
         self.contents = "refrigerant"
         self.begin("charging", at_s, k, within_s, note)
         if not by_scale:

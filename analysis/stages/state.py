@@ -72,7 +72,6 @@ class WatchState(LookBack):
         self.broken_s: float | None = None
         self.aired = False  # whether a vacuum that was broken stood at the air's pressure since
         self.rest: int | None = None
-        self.stirred: int | None = None  # minute in which a rest was seen to end by what pressure did
 
     @property
     def stage(self) -> str:
@@ -90,10 +89,10 @@ class WatchState(LookBack):
         return self.stage == "pressure_test" and self.contents == "nitrogen"
 
     def begin(self, stage: str, at_s: float, k: int, within_s: float = 120.0, note: str = "") -> None:
-        """Begin a stage at a second, known at minute `k`; the one that runs ends there."""
+        """Begin a stage at a second, known at minute `k`; the one that runs gives way."""
         at_s = max(at_s, self.floor_s)
         if self.now is not None:
-            self.end(at_s, k)
+            self.give_way(at_s, k)
         self.now = Found(stage, at_s, k, within_s, note)
         self.found.append(self.now)
         self.active_s = self.rested_s = float(self.s.begin_s[k])
@@ -115,6 +114,10 @@ class WatchState(LookBack):
         self.now.ended = k
         self.floor_s = self.now.end_s
         self.now = None
+
+    def give_way(self, at_s: float, k: int) -> None:
+        """End the stage that runs where another begins, known at minute `k`: at that second, or some time before."""
+        self.end(at_s, k)
 
     def seems_over(self, k: int) -> None:
         """Say when the stage ended as it looks in minute `k`, the last of the log; what follows may tell more."""

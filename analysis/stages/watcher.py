@@ -43,7 +43,7 @@ class _Watcher(GasStages):
         s = self.s
         p = s.calm_pa[k]
         self._scale(k)
-        if s.running[k] and not np.isnan(p):
+        if s.running[k]:
             self.ran_s = float(s.end_s[k])
         self.trough_pa = float(np.fmin(self.trough_pa, p)) if self.now is None else np.inf
         if self.contents == "unknown":
@@ -101,8 +101,6 @@ class _Watcher(GasStages):
             self.contents = "refrigerant" if p > 1.35 * s.barometer_pa[k] and not stood_open else "unknown"
         elif near or s.running[k]:
             self.contents = "refrigerant"
-        elif p > 1.35 * s.saturation_high_pa[k]:
-            self.contents = "nitrogen"
         elif emptied or p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge, or what leaked away
             self.contents = "vacuum" if self.trough_pa < DEEP_PART * s.barometer_pa[k] else "remnant"
 
@@ -127,11 +125,11 @@ class _Watcher(GasStages):
             self.rest = self._still_since(k) if k >= 10 else 0
         began_s = float(s.begin_s[self.rest])
         if s.end_s[k] - began_s >= AT_REST_MINUTES * MINUTE_S:
-            self.begin("at_rest", began_s + (REST_EDGE_S if self.rest == 0 else 0.0), k, 300.0)
+            self.begin("at_rest", began_s + REST_EDGE_S, k, 300.0)
 
     def _still(self, k: int) -> bool:
         s = self.s
-        still = not s.running[k] and s.flow_kg[k] == 0.0 and s.channels[k] >= AT_REST_CHANNELS
+        still = not s.running[k] and s.channels[k] >= AT_REST_CHANNELS
         still = still and not s.spread_k[k] > AT_REST_SPREAD_K and not s.chill_k[k] > CHILL_K
         return bool(still and (np.isnan(s.calm_pa[k]) or self.held(k, 5, 0.02)))
 
@@ -168,4 +166,3 @@ class _Watcher(GasStages):
             moved = first + int(np.flatnonzero((part > 1.03) | (part < 0.97))[0])
             onset, seen = self.fell_from(moved, began, k)
             self.end(float(self.s.begin_s[onset + 1]), k, 120.0 if seen else UNSEEN_S)
-            self.stirred = k

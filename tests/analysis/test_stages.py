@@ -563,6 +563,16 @@ def test_a_last_pull_that_gains_little_and_ends_at_the_airs_pressure_was_pulled(
     assert spans[1].end >= at(12_840.0)
 
 
+def test_what_flows_beside_a_circuit_that_stands_open_is_none_of_its_refrigerant() -> None:
+    """A cylinder fills another machine from the scale, later nitrogen is let in."""
+    seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
+    spans = spans_in(
+        circuit_pressure=np.interp(seconds, [7_200.0, 7_500.0], [101_325.0, 1_100e3]),
+        cylinder_weight=np.interp(seconds, [1_800.0, 3_000.0], [40.0, 34.0]),
+    )
+    assert [span.stage for span in spans] == ["pressure_test"]
+
+
 @pytest.mark.parametrize("hours", [1, 6])
 def test_a_charge_that_no_scale_shows_may_go_on_until_what_is_seen_next(hours: int) -> None:
     """At saturation, which is reached in ten minutes, nothing tells for how long liquid flows on; a machine starts."""
