@@ -194,7 +194,7 @@ class Looks:
         drifts = _drifts(way)
         levels_k, excess_k, bodies, moving = self._groups(way, drifts, level_k)
         bodies += _cold_barrel(channels, levels_k, gauges, level_k)
-        bodies += self._sunny_side(way, levels_k, drifts.common, level_k, last)
+        bodies += self._sunny_side(way, levels_k, level_k, last)
         pressure_pa, pa_per_k = np.nan, np.nan
         if gauges.any():
             pressure_pa, pa_per_k = self.ways.pressure_pa(level_k), self.ways.slope(level_k)
@@ -204,9 +204,7 @@ class Looks:
         said = weigh(levels_k, honest_k, lies_k, excess_k, behind_k, gauges, bodies)
 
         least_k = _least_off(said, gauges, behind_k, pa_per_k)
-        off = [
-            c for c in compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k)) if c not in moving
-        ]
+        off = compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k))
         suspects = [c for c in off if not self._excused(c, way, said, drifts, last)]
         elsewhere = _elsewhere(way, said, suspects)
         suspects = _not_kept_company(channels, said, [c for c in suspects if c not in elsewhere])
@@ -257,19 +255,18 @@ class Looks:
                 moving += compress(channels, members)
         return levels_k, excess_k, bodies, moving
 
-    def _sunny_side(self, way: Way, levels_k: np.ndarray, drift: float, level_k: float, last: int) -> list[Body]:
+    def _sunny_side(self, way: Way, levels_k: np.ndarray, level_k: float, last: int) -> list[Body]:
         """Return what stands exposed and is warmer by about as much: the sun may shine on it.
 
-        Nothing where it has kept that for long and is more than what lags behind: then neither sun nor lag makes it.
+        Nothing where it has kept that for most of the sun's arc.
         """
         exposed = np.array([c in EXPOSED for c in way.channels])
         above_k = np.where(exposed, levels_k - level_k, 0.0)
         warm = above_k > max(0.5, SUNNY_PART * float(above_k.max()))
         if warm.sum() < 2:
             return []
-        kept = float(above_k[warm].min()) > SLOWEST_H * abs(drift) and all(
-            self.ways.kept(c, last, way, self.rests_from, SUNNY_BACK_S) for c in compress(way.channels, warm)
-        )
+        sunny = compress(way.channels, warm)
+        kept = all(self.ways.kept(c, last, way, self.rests_from, SUNNY_BACK_S) for c in sunny)
         return [] if kept else [Body("sun", warm, 0.1, 3.0, 0.15, 1.0)]
 
     def _excused(self, channel: str, way: Way, said: Consensus, drifts: _Drifts, last: int) -> bool:
