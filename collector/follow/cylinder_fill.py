@@ -7,11 +7,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from analysis.cylinders.safe_fill import safe_fill
-from analysis.cylinders.stays import LIGHTER_KG
-from analysis.fluids import refrigerant
+from analysis.cylinders.stays import LIGHTER_KG, fluid_of
+from analysis.fluids import refrigerant_of
 from analysis.review import StageReview
 from analysis.scale import Weighing, weigh
-from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import CylinderTable, Job
 
 UNSURE_KG = 0.5
@@ -82,12 +81,7 @@ def _now(weighing: Weighing) -> tuple[str, float]:
 
 
 def _limit_kg(table: CylinderTable | None, job: Job) -> float:
-    if table is None or table.water_capacity_kg is None:
+    fluid = fluid_of(table, refrigerant_of(job))
+    if table is None or table.water_capacity_kg is None or fluid is None:
         return math.nan
-    named = table.refrigerant if table.refrigerant is not None else job.circuit.refrigerant
-    if named is None:
-        return math.nan
-    try:
-        return safe_fill(refrigerant(named), table.water_capacity_kg).net_kg
-    except InputError:
-        return math.nan
+    return safe_fill(fluid, table.water_capacity_kg).net_kg
