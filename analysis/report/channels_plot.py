@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 from analysis.report.plotting import LINES, legend, new_figure, thin, to_days
 from analysis.review import Review
 from analysis.vocabulary.channels import CHANNELS
-from analysis.vocabulary.text import words
+from analysis.vocabulary.text import by_hand, words
 
 MOST_PLOTS, MOST_LINES, LONGEST_LABEL = 6, 10, 30
 
@@ -29,6 +29,6 @@ def draw(review: Review) -> Figure | None:
             label = words(name) if len(name) <= LONGEST_LABEL else f"{words(name)[: LONGEST_LABEL - 1]}…"
             colour, style = LINES[number % len(LINES)], "-" if number < len(LINES) else "--"
             ax.plot(to_days(series.index), series.to_numpy(), color=colour, linestyle=style, linewidth=1.2, label=label)
-        ax.set_ylabel(f"[{unit}]")
+        ax.set_ylabel(f"[{by_hand(unit)}]")
         legend(ax, 3)
     return figure

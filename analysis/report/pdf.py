@@ -23,7 +23,7 @@ from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import INK, SHADES
 from analysis.report.words import GENERAL_CAUTION
 from analysis.review import Review
-from analysis.vocabulary.text import words
+from analysis.vocabulary.text import by_hand, words
 
 PDF_FILE = "report.pdf"
 _PADDING = 12.0
@@ -122,7 +122,7 @@ def _stage(page: contents.StagePage) -> list[Any]:
     care = _style(8.5, backColor=HexColor("#fdf7e6"), borderPadding=2, spaceBefore=4)
     head: list[Any] = [
         Paragraph(escape(f"{words(page.name).capitalize()}: {words(page.verdict)}"), _style(14, True, spaceAfter=3)),
-        Paragraph(escape(page.text), _style(10.5, spaceAfter=3)),
+        Paragraph(_printed(page.text), _style(10.5, spaceAfter=3)),
         Paragraph(f"{contents.between(page.begin, page.end)} UTC; known from the {page.found_by}.", _style(8)),
         *(Paragraph(escape(line), care) for line in page.cautions),
         Spacer(1, 3 * mm),
@@ -176,7 +176,7 @@ def _findings(findings: Sequence[Any]) -> Table:
 def _pairs(pairs: Sequence[tuple[str, str]], size: float = 9) -> Any:
     if not pairs:
         return Spacer(1, 1 * mm)
-    cells = [[Paragraph(escape(a), _style(size, True)), Paragraph(escape(b), _style(size))] for a, b in pairs]
+    cells = [[Paragraph(escape(a), _style(size, True)), Paragraph(_printed(b), _style(size))] for a, b in pairs]
     return _ruled(cells, (56 * mm, _WIDTH - 56 * mm))
 
 
@@ -187,7 +187,10 @@ def _two_abreast(pairs: Sequence[tuple[str, str]], label: float = 46 * mm) -> An
     rows = (len(pairs) + 1) // 2
     left, right = pairs[:rows], [*pairs[rows:], ("", "")][:rows]
     cells = [
-        [Paragraph(escape(cell), _style(8.5, bold)) for (cell, bold) in ((a, True), (b, False), (c, True), (d, False))]
+        [
+            Paragraph(_printed(cell), _style(8.5, bold))
+            for (cell, bold) in ((a, True), (b, False), (c, True), (d, False))
+        ]
         for (a, b), (c, d) in zip(left, right, strict=True)
     ]
     return _ruled(cells, (label, _WIDTH / 2 - label) * 2)
@@ -215,7 +218,12 @@ def _rows(
 def _cell(text: str, bold: bool) -> Any:
     """Return the text of a cell; what follows its first line stands small under it."""
     first, *rest = text.split("\n")
-    return [Paragraph(escape(first), _style(9, bold)), *(Paragraph(escape(line), _style(7)) for line in rest)]
+    return [Paragraph(_printed(first), _style(9, bold)), *(Paragraph(escape(line), _style(7)) for line in rest)]
+
+
+def _printed(text: str) -> str:
+    """Return a text as it is read on paper, with nothing in it that is markup."""
+    return escape(by_hand(text))
 
 
 def _image(plot: Plot) -> Any:

@@ -20,7 +20,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter, date2num
 from matplotlib.figure import Figure
 
 from analysis.result import Span
-from analysis.vocabulary.text import words
+from analysis.vocabulary.text import by_hand, words
 from analysis.vocabulary.units import UnitSystem, display
 
 INK = "#1c2430"
@@ -81,7 +81,7 @@ def to_days(index: pd.Index) -> np.ndarray:
 
 def unit_of(kind: str, system: UnitSystem) -> str:
     """Return the display unit of a kind, for an axis label."""
-    return display(0.0, kind, system)[1]
+    return by_hand(display(0.0, kind, system)[1])
 
 
 def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:

@@ -15,7 +15,7 @@ from analysis.report import channels_plot, contents, timeline
 from analysis.report.plotting import svg_data_uri
 from analysis.report.words import GENERAL_CAUTION
 from analysis.review import Review
-from analysis.vocabulary.text import words
+from analysis.vocabulary.text import by_hand, words
 
 REPORT_FILE = "report.html"
 
@@ -38,6 +38,7 @@ def render(review: Review, digests: Mapping[str, str]) -> str:
         "between": contents.between,
         "clock": contents.clock,
         "words": words,
+        "by_hand": by_hand,
         "svg": lambda plot: None if plot is None else svg_data_uri(plot),
     }
     ledger = balance(review.stages)

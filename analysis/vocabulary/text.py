@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
+
 LONGEST_TEXT = 4_000
 LONGEST_NAME = 200
 """Signs of a note, and of a name: a job's, a cylinder's, an instrument's."""
+
+SIGNS: Mapping[str, str] = {"degF": "°F", "degC": "°C", "m3": "m³"}
+"""Units as they are written by hand."""
+_TYPED = re.compile(rf"\b(?:{'|'.join(SIGNS)})\b")
 
 
 def one_line(text: str, longest: int = LONGEST_TEXT) -> str:
@@ -20,6 +27,11 @@ def one_line(text: str, longest: int = LONGEST_TEXT) -> str:
 def words(name: str) -> str:
     """Return a name of ours as it stands in a sentence: ``level_not_held`` becomes ``level not held``."""
     return "start-up" if name == "startup" else name.replace("_", " ")
+
+
+def by_hand(text: str) -> str:
+    """Return a text with its units as they are written by hand: ``32.0 °F``."""
+    return _TYPED.sub(lambda match: SIGNS[match.group()], text)
 
 
 def counted(count: int, thing: str) -> str:

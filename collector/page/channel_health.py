@@ -7,7 +7,8 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Literal
 
-from collector.page.readings import decimals_of, shown, shown_unit
+from analysis.vocabulary.text import by_hand
+from collector.page.readings import decimals_of, shown
 
 Health = Literal["fresh", "late", "silent", "never"]
 
@@ -41,7 +42,7 @@ class Channel:
     @property
     def shown(self) -> str:
         """The latest reading with its unit, a dash before the first."""
-        return "—" if self.value is None else f"{shown(self.value, self.decimals)} {shown_unit(self.unit)}"
+        return "—" if self.value is None else f"{shown(self.value, self.decimals)} {by_hand(self.unit)}"
 
     def age_s(self, now: float) -> float | None:
         """Return how old the latest reading is."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 
-SIGNS: Mapping[str, str] = {"degF": "°F", "degC": "°C", "m3": "m³"}
+from analysis.vocabulary.text import by_hand
+
 DIGITS = 5
 MOST_DECIMALS = 6
 BEFORE_UNIT = re.compile(r"(?<![\w-])(-?\d[\d.,]*) (?=°|%|[^\W\d]{1,6}\b)")
@@ -30,12 +30,6 @@ def decimals_of(value: float) -> int:
     return len(shown(value).partition(".")[2])
 
 
-def shown_unit(symbol: str) -> str:
-    """Return a unit as it is written by hand."""
-    return SIGNS.get(symbol, symbol)
-
-
 def with_sign(text: str) -> str:
     """Return a text with its units as they are written by hand, none on another line than its number."""
-    signed = re.sub(r"\b(degF|degC|m3)\b", lambda match: SIGNS[match.group(1)], text)
-    return IN_NAME.sub("\u2011", BEFORE_UNIT.sub("\\1\u00a0", signed))
+    return IN_NAME.sub("\u2011", BEFORE_UNIT.sub("\\1\u00a0", by_hand(text)))

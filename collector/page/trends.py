@@ -9,12 +9,11 @@ from collections.abc import Callable
 
 from nicegui import ui
 
-from analysis.vocabulary.text import words
+from analysis.vocabulary.text import by_hand, words
 from collector.follow.tail import seconds_of
 from collector.page.charts import MOST_POINTS, Trend, options, trends_of
 from collector.page.model import Model
 from collector.page.parts import Text, box, button, section
-from collector.page.readings import shown_unit
 from collector.page.themes import Theme
 
 SHOWN_AT_FIRST = 3
@@ -109,8 +108,8 @@ class Trends:
         with self._box:
             for trend in trends:
                 names = ", ".join(words(name) for name in trend.channels)
-                with box("figure", "", role="img", aria_label=f"Trend of {names} in {shown_unit(trend.unit)}"):
-                    Text("figcaption", f"{shown_unit(trend.unit)}{' (logarithmic)' if trend.log else ''}")
+                with box("figure", "", role="img", aria_label=f"Trend of {names} in {by_hand(trend.unit)}"):
+                    Text("figcaption", f"{by_hand(trend.unit)}{' (logarithmic)' if trend.log else ''}")
                     self._plots.append((trend, ui.echart(self._options(trend, stage))))
         self._part.set_visibility(bool(trends))
         self._mark_drawn()

@@ -232,6 +232,14 @@ def test_the_digests_stand_on_one_page_with_their_heading(folder: Path) -> None:
     assert isinstance(kept, KeepTogether)
 
 
+def test_units_are_printed_as_they_are_written_by_hand() -> None:
+    html = render(review(*load(shipped("sample_logs") / "full-job")), {})
+    read, _, sealed = html.partition('<script type="application/json"')
+    assert " °F" in read
+    assert "degF" not in read
+    assert "degF" in sealed
+
+
 def test_a_table_for_a_spreadsheet_runs_nothing(folder: Path) -> None:
     """OWASP, CSV injection: cells that begin with = + - @ tab or return are formulas to a spreadsheet."""
     text = csv_text([("=1+1", "+1", "-1", "@x", "\tx", -1.5, "plain")])
