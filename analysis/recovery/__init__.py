@@ -242,9 +242,12 @@ def _going(at: Progress | None) -> list[str]:
     if at.left_s is None:
         return []
     best, low, high = at.left_s
+    if low < 1.0 and not np.isfinite(high):
+        return []
     left = f"At least {duration(low)}"
     if np.isfinite(high):
-        left = about(best).capitalize() + (f" ({duration(low)} to {duration(high)})" if best >= 60.0 else "")
+        within = f"{duration(low)} to {duration(high)}" if low >= 60.0 else f"at most {duration(high)}"
+        left = about(best).capitalize() + (f" ({within})" if best >= 60.0 else "")
     if at.phase == "vapour":
         return [f"{left} to the required level."]
     slower = "" if np.isfinite(high) else ", and the last of it boils off more slowly"

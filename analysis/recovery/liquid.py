@@ -83,7 +83,6 @@ class Evidence:
     agrees : plate and scale agree that nothing but vapour is left. A pool that chills itself while no water flows looks
         like a larger circuit, and its plate closes in passing: there the volume has to be stated.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
-    as_vapour : what of that may be vapour, where no volume is known.
     fall_s : seconds for a fall by e while pulling.
     least_rise : the share of its pressure by which the least pocket raises it while the machine stands [1/s].
     """
@@ -105,7 +104,6 @@ class Evidence:
     against: np.ndarray
     agrees: np.ndarray
     unaccounted: Floats
-    as_vapour: Floats
     fall_s: Floats
     least_rise: Floats
 
@@ -174,9 +172,6 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         against=seen.against,
         agrees=closes & seen.roughly & seen.lately & ((ticks.flow != 0.0) | (stated is not None)),
         unaccounted=unaccounted,
-        as_vapour=np.where(
-            np.isfinite(volume), 0.0, np.nan_to_num(DENSEST_FILL * ticks.density / liquid_density(ticks))
-        ),
         fall_s=held_on(seen.fall_s),
         least_rise=least * np.maximum(depression, 0.0) / (room * ticks.density),
     )

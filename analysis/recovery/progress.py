@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from analysis.recovery.balance import DENSEST_FILL, liquid_density
 from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import Pause, before
 from analysis.recovery.ticks import Ticks
@@ -71,14 +72,18 @@ def progress(
         charge = job.circuit.charge_kg
         moved = _while(~stands, ticks.moved_kg)
         rate = (moved[-1] - moved[past]) / spent
-        # what of it is vapour is not known without a volume: from none to all that fits, half of that as a guess
-        left = evidence.unaccounted[-1] - np.array([0.5, 1.0, 0.0]) * evidence.as_vapour[-1]
-        if charge is None or not left[0] > 0.0 or not (rate > 0.0).all():
+        if charge is None or not (rate > 0.0).all():
             return Progress(phase, None, None)
-        best, least, most = (
-            np.maximum(left, 0.0) * charge / np.array([rate[0], SHORTER * rate.max(), rate.min() / LONGER])
-        )
-        return Progress(phase, (float(best), float(least), np.nan if drawn else float(most)), None)
+        most = least = float(evidence.unaccounted[-1]) * charge
+        if job.circuit.internal_volume_m3 is None:
+            # how much of it is vapour is not known: from none to all that fits
+            most = charge - float(ticks.moved_kg[-1])
+            fits = DENSEST_FILL * charge * np.nan_to_num(ticks.density[-1] / liquid_density(ticks))
+            least = max(most - float(fits), 0.0)
+        if not most > 0.0:
+            return Progress(phase, None, None)
+        high = np.nan if drawn else LONGER * most / rate.min()
+        return Progress(phase, (0.5 * (least + most) / rate[0], least / rate.max() / SHORTER, high), None)
     fallen = _while(~stands, -np.log(ticks.pressure_pa))
     fall = (fallen[-1] - fallen[past]) / spent
     if level_pa is None or ticks.pressure_pa[-1] <= level_pa or not (fall > 0.0).all():
