@@ -13,14 +13,14 @@ from analysis.waits import slowed
 
 STUCK_S, STUCK_READINGS = 600.0, 20
 """What has shown one number for less, or in fewer readings, is not looked at."""
-CHANGES = 20
+CHANGES = 40
 """So many changes just before tell whether the readings are restless."""
 OFTEN = 0.3
 """So large a share of the readings differs from the one before: noise, not a slow walk from step to step."""
 BY_CHANCE = 1e-6
 """Restless readings stand still by chance no more often than this: the noisier they were, the sooner it is none."""
 SWING_STEPS, SWINGS = 1.6, 4
-"""Readings that flicker about one edge of the display swing by one step. Noise that swings by more four times in twenty
+"""Readings that flicker about one edge of the display swing by one step. Noise that swings by more four times in forty
 changes is a third of a step at least, and moves the display wherever it stands."""
 LEAST_NOISE = 1.0 / 3.0
 """[steps] Noise that swings so is no less."""

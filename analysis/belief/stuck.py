@@ -42,7 +42,7 @@ LOOK_S = 300.0
 WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
 """Named when another that was as restless still is, or refrigerant flows on through a hose, when a temperature
-elsewhere moved by 1.5 K, or after an hour."""
+elsewhere moved by 1.5 K, or a gauge after an hour: its noise is its own, that of air or water may come to rest."""
 LATELY_S = 3_600.0
 MUCH = 2.0
 """A scale that followed the mass and did not flicker is asked for twice as much."""
@@ -87,7 +87,7 @@ class _Still:
             or (channel == HOSE and weighs_on(readings, begin, seen))
         )
         why = ""
-        if alone or (restless and lasted >= ALONE_S):
+        if alone or (restless and lasted >= ALONE_S and not np.isnan(self.pascal)):
             why = "after readings that never stood still"
         elif lasted < WORLD_S:
             pass

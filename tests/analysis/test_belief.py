@@ -264,6 +264,31 @@ def test_a_gauge_labelled_absolute_is_told_by_the_one_beside_it() -> None:
     assert found(standing({"circuit_pressure": "psia", "suction_pressure": "psig"})) == []
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_noise_of_half_a_step_tells_of_a_gauge_that_stops_beside_others(seed: int) -> None:
+    dice = np.random.default_rng(seed)
+    at = np.arange(0.0, 7_200.0, 5.0)
+    gauges = {
+        channel: ("psig", np.round((level + 0.05 * dice.normal(size=len(at))) / 0.1) * 0.1)
+        for channel, level in (("suction_pressure", 40.05), ("discharge_pressure", 120.02), ("liquid_pressure", 118.0))
+    }
+    log, _ = make_log(at, gauges)
+    assert found(log) == []
+    stick(log, "suction_pressure", len(at) // 2)
+    assert found(log) == [("channel_stuck", "suction_pressure")]
+
+
+@pytest.mark.parametrize("channel", ["ambient_temperature", "circuit_pressure"])
+def test_air_comes_to_rest_and_a_gauge_does_not(channel: str) -> None:
+    """Nothing else is read: the draught that a thermometer felt may end, the noise of a gauge is its own."""
+    dice = np.random.default_rng(3)
+    unit, level = {"ambient_temperature": ("degC", 21.0), "circuit_pressure": ("psig", 150.0)}[channel]
+    shown = np.round(level + 0.2 * dice.normal(size=2_880), 1)
+    shown[1_440:] = level
+    log, _ = make_log(5.0 * np.arange(len(shown)), {channel: (unit, shown)})
+    assert found(log) == ([] if channel == "ambient_temperature" else [("channel_stuck", channel)])
+
+
 @pytest.mark.parametrize("step", [1.0, 10.0, 30.0])
 def test_a_restless_gauge_that_stops_while_others_stay_restless_is_named_soon(step: float) -> None:
     log = night(4, 3.0, step)
