@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import math
 import time
+from collections.abc import Mapping
+from typing import Any
 
 from analysis.result import significant
 from analysis.vocabulary.text import about, duration, words
@@ -43,29 +44,29 @@ class Cylinders:
                 self._one(each)
 
     @staticmethod
-    def _one(each: dict[str, object]) -> None:
-        net, limit, unit = each["net"], each["limit"], each["unit"]
-        held = float(net) if isinstance(net, int | float) else math.nan
+    def _one(each: Mapping[str, Any]) -> None:
+        held, limit, left = each["net"], each["limit"], each["seconds_left"]
+        share = None if held is None or limit is None else held / limit
+        if held is None:
+            text = "what it holds is not known"
+        elif share is None:
+            text = f"{shown(round(held, 1))} {each['unit']}"
+        else:
+            text = f"{shown(round(held, 1))} of {significant(limit)} {each['unit']} safe fill"
         with box("li", "cylinder on" if each["on_scale"] else "cylinder"):
-            text = "what it holds is not known" if math.isnan(held) else f"{shown(round(held, 1))} {unit}"
-            share = None
-            if isinstance(limit, int | float) and limit > 0 and not math.isnan(held):
-                share = held / limit
-                text = f"{shown(round(held, 1))} of {significant(float(limit))} {unit} safe fill"
             with box("p"):
                 Text("strong", f"{each['name']}{' · on the scale' if each['on_scale'] else ''}")
                 Text("span", text)
-            if share is not None:
-                level = "full" if share >= 1.0 else "near" if share >= 0.9 and each["on_scale"] else "room"
-                word = {"full": "✖ FULL", "near": "▲ nearly full", "room": ""}[level]
-                left = each["seconds_left"]
-                if isinstance(left, int | float) and level != "full":
-                    word = f"{word} full in {about(float(left))}".strip()
-                bar = box("div", f"bar {level}", role="img", aria_label=f"{100 * share:.0f} % of the safe fill")
-                with bar:
-                    box("i").style(f"width:{min(max(share, 0.0), 1.0) * 100:.1f}%")
-                if word:
-                    Text("p", word, level)
+            if share is None:
+                return
+            level = "full" if share >= 1.0 else "near" if share >= 0.9 and each["on_scale"] else "room"
+            with box("div", f"bar {level}", role="img", aria_label=f"{100 * share:.0f} % of the safe fill"):
+                box("i").style(f"width:{min(max(share, 0.0), 1.0) * 100:.1f}%")
+            said = {"full": ["✖ FULL"], "near": ["▲ nearly full"], "room": []}[level]
+            if left is not None and level != "full":
+                said.append(f"at its safe fill in {about(left)}")
+            if said:
+                Text("p", ": ".join(said), level)
 
 
 class Channels:
