@@ -93,13 +93,7 @@ class Clock:
         InputError
             None of the first cells is a time in the format stated or found.
         """
-        text = cells[0].astype("str").str.strip(TEXT_SIGNS)
-        others = [part.astype("str").str.strip(TEXT_SIGNS) for part in cells[1:]]
-        if len(others) == 1:
-            text = joined(text, others[0])
-        else:
-            for part in others:
-                text = text.str.cat(part, sep=" ")
+        text = joined(*(part.astype("str").str.strip(TEXT_SIGNS) for part in cells))
         if self._read is None and len(text):
             self._read = self._kind(text[text.notna() & (text != "")])
         return np.empty(0, dtype=np.int64) if self._read is None else self._read(text)
@@ -202,16 +196,22 @@ def _zone(name: str | None) -> zoneinfo.ZoneInfo:
         raise InputError(f"[columns] time zone: {name!r} is not accepted; expected an IANA name") from None
 
 
-def joined(date: pd.Series, clock: pd.Series) -> pd.Series:
-    """Return date and clock in one text; parts of a day are added to day numbers of spreadsheets, else written out."""
-    days, part = numbers_of(date.head(100)), numbers_of(clock.head(100))
+def joined(date: pd.Series, *clock: pd.Series) -> pd.Series:
+    """Return a time's columns in one text; one part of a day is added to day numbers of spreadsheets, else written out.
+
+    A year and a month are no day and its part, so more than two columns are taken as they stand.
+    """
+    part = numbers_of(clock[0].head(100)) if len(clock) == 1 else pd.Series(dtype=float)
     if part.notna().mean() > 0.9 and float(part.max()) <= 1.0:
+        days = numbers_of(date.head(100))
         if days.notna().mean() > 0.9 and float(days.median()) < SPREADSHEET_DAYS[1]:
-            whole = numbers_of(date) + numbers_of(clock)
+            whole = numbers_of(date) + numbers_of(clock[0])
             return whole.map(lambda day: "" if np.isnan(day) else repr(day)).astype("str")
-        ms = (numbers_of(clock) * DAY_MS).round().clip(upper=DAY_MS - 1.0)
-        clock = pd.to_datetime(ms, unit="ms").dt.strftime("%H:%M:%S.%f").astype("str")
-    return date.str.cat(clock, sep=" ")
+        ms = (numbers_of(clock[0]) * DAY_MS).round().clip(upper=DAY_MS - 1.0)
+        clock = (pd.to_datetime(ms, unit="ms").dt.strftime("%H:%M:%S.%f").astype("str"),)
+    for each in clock:
+        date = date.str.cat(each, sep=" ")
+    return date
 
 
 def _whole_us(number: pd.Series, scale_s: float, round_us: int) -> np.ndarray:
