@@ -8,8 +8,8 @@ from analysis.evacuation.story import Closed
 from analysis.evacuation.ticks import Ticks
 from analysis.waits import slowed
 
-WAITS, LEAST_WAITS = 5, 3
-"""So many of its last waits from number to number tell how long a gauge stands, and no fewer that it comes to rest."""
+WAITS = 5
+"""So many of its last waits from number to number tell how long a gauge stands."""
 PATIENT = 3.0
 """A steady level stands for no three such waits."""
 LEAST_S = 60.0
@@ -25,9 +25,8 @@ RESTS_S = 120.0
 def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float) -> bool:
     """Return whether the gauge was seen to move late enough for a hold that was over at a second, by tick `k`.
 
-    It moved lately; or moved in the hold, and its rise levelled off then or stays under the limit on a straight line
-    from there (a closed circuit's rise only slows down); or it shows what it did when the valve was closed, and moved
-    shortly before.
+    It moved lately; or moved in the hold, and stays under the limit on a straight line from there (a closed circuit's
+    rise only slows down); or it shows what it did when the valve was closed, and moved shortly before.
     """
     begin_s = max(closed.begin_s, closed.said_s)
     moved = np.unique(t.moved_s[: k + 1])
@@ -47,9 +46,6 @@ def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float)
         return begin_s - life_s <= max(patience, FLOOR_S if slowed(waits) else 0.0)
     if life_s <= begin_s:
         return False
-    since = np.diff(moved[moved > begin_s])[-WAITS:]
-    if len(since) >= LEAST_WAITS and slowed(since):  # the first readings after closing are a leap, whatever follows
-        return True
     half = (begin + life) // 2
     pace = (t.raw[life] - t.raw[half] + step) / max(life_s - float(t.end_s[half]), 1.0)
     return bool(t.raw[k] + max(0.0, pace) * (over_s - life_s) <= limit_pa)
