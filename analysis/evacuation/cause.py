@@ -59,7 +59,7 @@ class Evidence:
     former would be were the level held up by inflow through the stated hose; `pump_pull`: what it was while there was
     gas to pump, a little above the level. `oil_helped`: True where
     fresh oil brought a deeper pull, False where it came back to the same level, None without a change.
-    `trend_per_min`: of ln(level). `deeper`: the level gave way at once after a closing, as after a change of oil that
+    `deeper`: the level gave way at once after a closing, as after a change of oil that
     nobody marked. `crept`: it gave way before, higher up in this pull, with nothing done for it.
     """
 
@@ -72,7 +72,6 @@ class Evidence:
     pump_pull: float
     pump_closed: float
     oil_helped: bool | None
-    trend_per_min: float
     deeper: bool = False
     crept: bool = False
 
@@ -113,8 +112,6 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     if evidence.deeper:
         scores.oil += 2.0
         scores.moisture -= 0.5
-    if evidence.trend_per_min < -0.001:
-        scores.moisture += 0.4
     if evidence.crept:
         scores.leak -= CREPT
     of_each = (scores.oil, scores.moisture, scores.leak)

@@ -18,7 +18,6 @@ PACE_ABOVE = 1.5, 4.0
 PUMP_ABOVE = 2.5, 8.0
 """The pump's share of the pressure, while there is gas to pump, is that between these multiples of the level."""
 LEAST_TICKS = 4
-BLANK_FIRST_S = 90.0
 ALONE_S = 60.0, 360.0
 """When a closed valve's pump shows what it reaches by itself: later the valve may be open before anybody can see it."""
 STANDS_STILL = 1.3
@@ -81,7 +80,6 @@ def evidence_of(
         pump_pull=_pump_share(t, pulling),
         pump_closed=pump_closed,
         oil_helped=oil_helped,
-        trend_per_min=stall.trend_per_min,
         crept=any(_crept(t, story, earlier) for earlier in story.stalls if earlier.pull == stall.pull),
     )
 
@@ -104,21 +102,11 @@ def _crept(t: Ticks, story: Story, stall: Stall) -> bool:
 def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall, most: float) -> float:
     """Return the quickest fall of ln(pressure) per second in the pull, above the stalled level by up to `most` times.
 
-    A pull that was through between two ticks was at least so quick. Where the probe came into its range only at that
-    level: a floor takes some time constants to reach, so the pace was at least one e-fold in that time. 0 when the log
-    begins there.
+    0 where that was not seen.
     """
     at = t.end_s[begin : k + 1]
     above = np.log(np.clip(t.vacuum[begin : k + 1] / stall.level_pa, PACE_ABOVE[0], most))
-    paces = [0.0, *((above[:-4] - above[4:]) / (at[4:] - at[:-4]))]
-    under = np.flatnonzero(above <= above.min())[0]
-    if under:
-        from_ = np.flatnonzero(above[:under] >= above[:under].max())[-1]
-        paces.append((above[from_] - above[under]) / (at[under] - at[from_]))
-    began = 0.0 if begin == 0 else float(t.end_s[begin - 1])
-    if t.vacuum[begin] < PACE_ABOVE[0] * stall.level_pa and at[0] - began > BLANK_FIRST_S:
-        paces.append(1.0 / float(t.end_s[stall.since] - began))
-    return float(max(paces))
+    return float(max([0.0, *((above[:-4] - above[4:]) / (at[4:] - at[:-4]))]))
 
 
 def _same_after_oil(t: Ticks, story: Story, stall: Stall, k: int, pumping_from: int | None) -> bool:

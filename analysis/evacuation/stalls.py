@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +12,7 @@ from analysis.evacuation.evidence import evidence_of
 from analysis.evacuation.pump import Pump
 from analysis.evacuation.story import Happening, Stall, Story
 from analysis.evacuation.ticks import Ticks
-from analysis.evacuation.trend import FLAT_PER_MIN, WINDOWS_S, Trend
+from analysis.evacuation.trend import WINDOWS_S, Trend
 
 LOOK_S, NEWS_S = 60.0, 900.0
 """How often a stall and its cause are looked for; the cause less often when nothing was done for a while."""
@@ -67,9 +66,8 @@ class Stalls:
         if self.stall is None and at[k] >= self.next_look_s:
             self.next_look_s = float(at[k]) + LOOK_S
             above = not self.story.reached and p[k] > 1.03 * self.target
-            slope = self.trend.slope(k, stretch) if above else math.nan
-            if above and -slope < FLAT_PER_MIN and self.trend.flat(k, stretch, self.story.pull_starts[-1]):
-                self._stalled(k, slope, stretch)
+            if above and self.trend.flat(k, stretch, self.story.pull_starts[-1]):
+                self._stalled(k, stretch)
 
     def learn(self, k: int, pumping_from: int | None) -> None:
         """Look for the cause of the stall there is, as often as there may be news; `pumping_from` as `evidence_of`."""
@@ -94,13 +92,13 @@ class Stalls:
         began = stretch + int(near[-1]) if len(near) else stretch
         return bool(at[k] - at[began] > FOLLOWED_S)
 
-    def _stalled(self, k: int, slope: float, stretch: int) -> None:
+    def _stalled(self, k: int, stretch: int) -> None:
         p, at = self.t.vacuum, self.t.end_s
         first = int(np.searchsorted(at, at[k] - WINDOWS_S[0]))
         level = float(np.median(p[max(first, stretch) : k + 1]))
         near = np.flatnonzero(p[stretch : k + 1] <= SAME_LEVEL * level)
         since = stretch + int(near[0])
-        stall = Stall(since, level, "undecided", {}, slope, self.story.pull)
+        stall = Stall(since, level, "undecided", {}, self.story.pull)
         stall.shares = likelihoods(self._evidence(k, stall, stretch))
         stall.cause = sure_cause(stall.shares)
         self.stall = stall

@@ -51,7 +51,6 @@ class Stall:
     level_pa: float
     cause: str
     shares: dict[str, float]
-    trend_per_min: float
     pull: int
     cleared: int | None = None
 

@@ -44,6 +44,8 @@ class Trend:
 
     def flat(self, k: int, stretch: int, pull: int) -> bool:
         """Return whether ln(pressure) no longer falls, against its own pace a little above this level."""
+        if not -self._slope(k, stretch) < FLAT_PER_MIN:
+            return False
         pace = self._pace(k, stretch, pull)
         limit = FLAT_ALONE_PER_MIN if pace is None else min(FLAT_PER_MIN, FLAT_SHARE * pace)
         share, errors = ALONE_SURE if pace is None else SURE
@@ -79,7 +81,7 @@ class Trend:
                     paces.append(60.0 * fall / float(at[begin + to] - at[begin + from_]))
         return max(paces) if paces else None
 
-    def slope(self, k: int, stretch: int) -> float:
+    def _slope(self, k: int, stretch: int) -> float:
         """Return the slope of ln(pressure) per minute over the shortest window that tells it, NaN where none does."""
         slope = math.nan
         for window in WINDOWS_S:
