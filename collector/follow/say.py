@@ -39,9 +39,9 @@ def status_line(state: dict[str, Any] | None, rows_age_s: float | None, now: flo
     else:
         stage = state["now"]["stage"]
         parts.append(f"{words(stage['name'])}: {stage['answer']}")
-        left, urgent = stage["time_left"], standing(state["now"]["findings"], stage, now)
-        if left is not None and (urgent is None or urgent["level"] != "alarm"):  # which may say to stop
-            parts.append(left_in_words(left))
+        urgent = standing(state["now"]["findings"], stage, now)
+        if left := time_to_go(stage, urgent):
+            parts.append(left)
         if urgent is not None:
             parts.append(f"{urgent['level'].upper()} {urgent['time'][11:16]} UTC {urgent['text']}")
     return one_line(" · ".join(parts))
@@ -62,6 +62,14 @@ def headline(text: str, verdict: str, longest: int = LONGEST_HEADLINE) -> tuple[
         return f"{before}.", after[:1].upper() + after[1:]
     said = "not decided yet" if verdict == "undecided" else words(verdict)
     return f"{said.capitalize()}.", text
+
+
+def time_to_go(stage: Mapping[str, Any], urgent: Mapping[str, Any] | None) -> str:
+    """Return the time left of a stage; empty where it is not known, or a finding says to stop or that nothing moves."""
+    left = stage.get("time_left")
+    if left is None or (urgent is not None and (urgent["level"] == "alarm" or urgent["kind"] == "stall")):
+        return ""
+    return left_in_words(left)
 
 
 def left_in_words(left: Mapping[str, Any]) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from nicegui import ui
 
 from analysis.vocabulary.text import duration, words
-from collector.follow.say import headline, left_in_words
+from collector.follow.say import headline, time_to_go
 from collector.follow.tail import JournalRow, seconds_of
 from collector.page.charts import FIRST_OF_STAGE
 from collector.page.model import Model, clock
@@ -131,10 +131,10 @@ class Said:
 
 def said_now(model: Model, urgent: Mapping[str, Any] | None) -> Said:
     """Return what is to be said at this moment, beside the finding that asks for something."""
-    told = _judged(model)
+    told = _judged(model, urgent)
     if urgent is not None:
         if told.tone == "working" and urgent["level"] == "alarm":
-            told = replace(told, left="", more="")  # how to go on, and how long, is no news while an alarm says to stop
+            told = replace(told, more="")  # how to go on is no news while an alarm says to stop
         if told.more in urgent["text"]:
             told = replace(told, more="")
         if told.tone != "alarm":
@@ -159,7 +159,7 @@ def said_now(model: Model, urgent: Mapping[str, Any] | None) -> Said:
     return told
 
 
-def _judged(model: Model) -> Said:
+def _judged(model: Model, urgent: Mapping[str, Any] | None) -> Said:
     """Return the answer as it was judged last, or why there is none."""
     stage, running = model.stage, model.running_stage
     if model.state.get("refused"):
@@ -178,8 +178,7 @@ def _judged(model: Model) -> Said:
         title += f" · ended {clock(end)}"
     elif begin is not None:
         title += f" · {duration(max(0.0, float(model.rows.at[-1]) - begin))}"
-    left = stage.get("time_left")
-    return Said(stage["tone"], title, stage["answer"], "" if left is None else left_in_words(left), stage["more"])
+    return Said(stage["tone"], title, stage["answer"], time_to_go(stage, urgent), stage["more"])
 
 
 def _doubted(model: Model) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from analysis.vocabulary.text import about, duration
-from collector.follow.say import LONGEST_HEADLINE, headline, left_in_words, status_line
+from collector.follow.say import LONGEST_HEADLINE, headline, left_in_words, status_line, time_to_go
 from collector.follow.tail import seconds_of
 
 NOW = seconds_of("2026-03-14T08:45:00Z")
@@ -85,6 +85,17 @@ def test_the_line_for_a_terminal() -> None:
     assert status_line(STATE, 1.0, NOW + 3_600.0) == calm
     assert status_line(None, None, NOW) == "NO ROWS ARE BEING RECORDED · not judged yet"
     assert status_line(STATE, 500.0, NOW).startswith("NO ROWS ARE BEING RECORDED · pressure test")
+
+
+@pytest.mark.parametrize(
+    ("kind", "level", "told"),
+    [("stall", "caution", ""), ("freeze_risk", "alarm", ""), ("channel_stuck", "caution", "about 25 min to go")],
+)
+def test_no_time_is_told_while_it_stalls_or_has_to_stop(kind: str, level: str, told: str) -> None:
+    stage = {"time_left": {"seconds": 1_500, "what": "to go"}}
+    assert time_to_go(stage, None) == "about 25 min to go"
+    assert time_to_go(stage, {"kind": kind, "level": level}) == told
+    assert time_to_go({"time_left": None}, None) == ""
 
 
 def test_a_wide_range_is_said_as_a_range() -> None:
