@@ -189,22 +189,7 @@ class GasStages(RefrigerantStages):
             return  # what a bleed left
         if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
             return
-        if self.contents in ("open", "nitrogen"):
-            first = s.back(k, 5)
-            sure = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
-            sure = sure and (self.contents == "open" or p > TEST_PA or self.rushed(k))
-            if self.bears and self.may_hide_vacuum(k):  # it may be charged: then the scale will show it
-                sure = sure and self.held(k, STANDS_MINUTES, 0.015)
-        else:
-            warm, cold = s.saturation_high_pa[k], s.saturation_low_pa[k]
-            above = min(p, s.pressure_pa[k]) > NEAR_HIGH_PART * warm
-            boils = NEAR_LOW_PART * cold < p if self.scaled else self._surely_full(k)
-            boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
-            low_pa = min(self.remnant_pa, self.trough_pa)
-            apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5) and self.rushed(k)
-            weighed = self.contents == "remnant" and self.scaled and not self.has_scale(k)
-            let_in = weighed and self.rushed(k) and self.held(k, 5, 0.03)  # and it came from no cylinder on the scale
-            sure = above or let_in or (apart and p > TEST_PA and self.held(k, STANDS_MINUTES, 0.015))
+        sure = self._let_in(k) if self.contents in ("open", "nitrogen") else self._no_refrigerant(k)
         stood = not sure and self._only_gas_stands(k)
         if not (sure or stood):
             return
@@ -215,6 +200,29 @@ class GasStages(RefrigerantStages):
             self.contents = "nitrogen"
         self.begin("pressure_test", at_s, k, note=note)
         self.level_pa = float(p)
+
+    def _let_in(self, k: int) -> bool:
+        """Return whether gas came into a circuit without refrigerant, and stays."""
+        s = self.s
+        p, first = s.calm_pa[k], s.back(k, 5)
+        stays = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
+        if self.bears and self.may_hide_vacuum(k):  # it may be charged: then the scale will show it
+            stays = stays and self.held(k, STANDS_MINUTES, 0.015)
+        return bool(stays and (self.contents == "open" or p > TEST_PA or self.rushed(k)))
+
+    def _no_refrigerant(self, k: int) -> bool:
+        """Return whether pressure in a circuit that held refrigerant is one that this would not come to."""
+        s = self.s
+        p = s.calm_pa[k]
+        above = min(p, s.pressure_pa[k]) > NEAR_HIGH_PART * s.saturation_high_pa[k]
+        boils = NEAR_LOW_PART * s.saturation_low_pa[k] < p if self.scaled else self._surely_full(k)
+        boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
+        low_pa = min(self.remnant_pa, self.trough_pa)
+        apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5, TEST_PA) and self.rushed(k)
+        if above or (apart and self.held(k, STANDS_MINUTES, 0.015)):
+            return True
+        weighed = self.contents == "remnant" and self.scaled and not self.has_scale(k)
+        return weighed and self.rushed(k) and self.held(k, 5, 0.03)  # it came from no cylinder on the scale
 
     def _only_gas_stands(self, k: int) -> bool:
         """Return whether a log shows nothing yet but gas that stands, under where liquid would, as for a test."""

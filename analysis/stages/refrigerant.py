@@ -195,25 +195,12 @@ class RefrigerantStages(WatchState):
         self._begin_recovery(k, onset, note, unseen_s)
 
     def _recovery(self, k: int) -> None:
+        """End a recovery once gas was let in, nothing moved for long, or the circuit was opened."""
         s = self.s
         p = s.calm_pa[k]
-        if self.stage != "recovery" or self.now is None or np.isnan(p):
+        if self.stage != "recovery" or np.isnan(p):
             return
-        before = s.calm_pa[s.back(k, 5)]
-        if self.weighed(k, 1.0):
-            self._pulled(self.weighed_s)
-        falls = self.stepped(k) < 0
-        into_cylinder = self.bears or np.isnan(self.weighed_s)
-        active_pa = s.calm_pa[int(np.searchsorted(s.end_s, self.active_s))]
-        sinks = p < before and p <= self.lowest_pa and p < SINKS_PART * s.calm_pa[s.back(k, 30)]
-        sinks &= not p > active_pa - max(2.0 * s.flicker_pa[k], s.step_pa[k])
-        fell = p < min(0.97 * before, before - 2.0 * max(s.flicker_pa[k], s.step_pa[k]))
-        sinks |= fell and p < before - FLICKER_PA
-        if into_cylinder and (falls or sinks):
-            self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
-        elif np.isnan(s.weight_kg[k]) and p < 1.01 * before and LIQUID_PART < p / s.saturation_low_pa[k] < KEPT_PART:
-            self._pulled(float(s.end_s[k]))
-        self.lowest_pa = min(self.lowest_pa, float(p))
+        self._draws(k)
         idle_s = s.end_s[k] - self.active_s
         if idle_s > SETTLED_MINUTES * MINUTE_S and self.held(k, SETTLED_MINUTES, 0.03, 1_500.0):
             low_pa = s.saturation_low_pa[k]
@@ -228,19 +215,45 @@ class RefrigerantStages(WatchState):
         elif idle_s > IDLE_MINUTES * MINUTE_S:
             self._end_recovery(k)
         elif self._opens(k):
-            at = min(int(np.searchsorted(s.end_s, self.active_s)), k)
-            deep = self.lowest_pa < EMPTY_PART * s.barometer_pa[k]
-            since = int(np.searchsorted(s.end_s, self.rested_s))
-            stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
-            deep |= stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
-            handled = np.flatnonzero(s.swapped[since : at + 1])
-            weighed = min(since + int(handled[-1]) + 1, at) if len(handled) else since
-            gained = s.weight_kg[at] - s.weight_kg[weighed] > max(STILL_KG, 1.5 * s.restless_kg[at])
-            if deep and not gained and abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < OPEN_PART:  # let out, not pulled
+            if self._let_out():
                 self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
-            came_s = self.came_to_air(k, self.active_s) if deep else np.inf  # else pulled no further than this
-            self._end_recovery(k, came_s)
+            self._end_recovery(k, self.came_to_air(k, self.active_s))
             self.contents = "open"
+
+    def _draws(self, k: int) -> None:
+        """Remember when refrigerant was last drawn: the scale shows it, or pressure that falls or is held down."""
+        s = self.s
+        p, before = s.calm_pa[k], s.calm_pa[s.back(k, 5)]
+        if self.weighed(k, 1.0):
+            self._pulled(self.weighed_s)
+        falls = self.stepped(k) < 0
+        into_cylinder = self.bears or np.isnan(self.weighed_s)
+        wanders_pa = max(2.0 * s.flicker_pa[k], s.step_pa[k])
+        active_pa = s.calm_pa[int(np.searchsorted(s.end_s, self.active_s))]
+        sinks = p < before and p <= self.lowest_pa and p < SINKS_PART * s.calm_pa[s.back(k, 30)]
+        sinks &= not p > active_pa - wanders_pa
+        sinks |= p < min(0.97 * before, before - wanders_pa, before - FLICKER_PA)
+        if into_cylinder and (falls or sinks):
+            self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
+        elif np.isnan(s.weight_kg[k]) and p < 1.01 * before and LIQUID_PART < p / s.saturation_low_pa[k] < KEPT_PART:
+            self._pulled(float(s.end_s[k]))
+        self.lowest_pa = min(self.lowest_pa, float(p))
+
+    def _let_out(self) -> bool:
+        """Return whether what moved last went to the air's pressure and onto no scale: it was let out, or air in.
+
+        Before that it stood deeper than a pull ends at the air's pressure, or a little above that.
+        """
+        s = self.s
+        at = int(np.searchsorted(s.end_s, self.active_s))
+        since = int(np.searchsorted(s.end_s, self.rested_s))
+        stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
+        left = stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
+        handled = np.flatnonzero(s.swapped[since : at + 1])
+        weighed = min(since + int(handled[-1]) + 1, at) if len(handled) else since
+        gained = s.weight_kg[at] - s.weight_kg[weighed] > max(STILL_KG, 1.5 * s.restless_kg[at])
+        at_air = abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < OPEN_PART
+        return bool((left or self.lowest_pa < EMPTY_PART * s.barometer_pa[at]) and at_air and not gained)
 
     def _pulled(self, at_s: float) -> None:
         if at_s - self.active_s > REST_S:
