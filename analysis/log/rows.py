@@ -53,7 +53,7 @@ class Source:
     clock: Callable[[], Callable[[Sequence[pd.Series]], np.ndarray]]
     strict: bool = False
     """A row with more cells than the header has columns is not read: a comma as decimal point shifts what follows."""
-    time_called: str = ""
+    time_called: str = "time"
     """What the header calls the time; a row that says so again is another header."""
 
 
@@ -167,8 +167,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         chunks = []
     for chunk in chunks:
         time = utc_us([chunk[str(position)] for position in source.time_at])
-        if source.time_called:
-            _no_other_table(chunk, time, source)
+        _no_other_table(chunk, time, source)
         known = (time >= CLOCKS_SHOW_US[0]) & (time < CLOCKS_SHOW_US[1])
         time = np.where(known, time, NOT_A_TIME)
         rows = slice(filled, filled + len(time))

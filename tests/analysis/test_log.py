@@ -45,6 +45,14 @@ def test_a_torn_last_line_is_ignored_wherever_it_is_torn(tmp_path: Path, cut: in
     assert any("torn" in caution for caution in log.cautions)
 
 
+def test_a_header_may_stand_again_but_no_other_one(tmp_path: Path) -> None:
+    again = HEAD + row(0, 1.5, 50) + HEAD + row(1, 2.5, 51)
+    assert len(load(folder(tmp_path, again))[0].frame) == 2
+    other = HEAD + row(0, 1.5, 50) + HEAD.replace("leaving", "entering") + row(0, 2.5, 51)
+    with pytest.raises(InputError, match="another table begins, with 'entering_water_temperature"):
+        load(folder(tmp_path, other))
+
+
 def test_crlf_reads_the_same_as_lf(tmp_path: Path) -> None:
     text = HEAD + row(0, 1.5, 50) + row(1, 2.5, 51)
     (tmp_path / "a").mkdir()
