@@ -22,6 +22,8 @@ LIES = ((1.0, 0.5), (4.0, 0.5))
 """How far lies lie: a little or a lot (in what is usual of such an instrument, weight)."""
 MOST_LIARS = 3
 """At the most so many lie, and no more than half."""
+MOST_AT_ONCE = 4
+"""At the most so many lie or stand apart in all: each is rare, and more of them explain anything."""
 SUSPECTS, NEAREST = 8, 1.2
 """So many of the channels farthest off are tried as liars, and none nearer than so many honest errors; gauges
 from the other gauges too, whose circuit may stand apart."""
@@ -32,7 +34,7 @@ LAGS_K = 0.05
 COMMON_K = 15.0
 """How unsure the common temperature is beforehand: nothing is known of it."""
 LEAST_CHANCE = 1e-9
-"""What explains the readings so much worse than the best does is left out: sixty thousand of them weigh nothing."""
+"""What explains the readings so much worse than the best does is left out: twenty thousand of them weigh nothing."""
 UNSETTLED = 10.0
 ERROR_SCALES = ((0.5, 0.5), (1.3, 0.5))
 GAUGE_SCALES = ((0.4, 0.5), (1.5, 0.5))
@@ -187,6 +189,8 @@ def _hypotheses(
         for index in np.meshgrid(np.arange(len(sets)), np.arange(len(apart)), np.arange(len(scale)), indexing="ij")
     )
     count = lying.sum(axis=1)
+    few = count[of_set] + apart.sum(axis=1)[of_state] <= MOST_AT_ONCE
+    of_set, of_state, of_scale = of_set[few], of_state[few], of_scale[few]
     told = LIE_ODDS**count * (1.0 - LIE_ODDS) ** (n - count)
     shared = np.where(apart, odds, 1.0 - odds).prod(axis=1)
     prior = told[of_set] * shared[of_state] * weight[of_scale]

@@ -25,8 +25,6 @@ counts as away, and of what it does there."""
 ARRIVES = 0.08
 """Once a window is found it begins where each figure came to what it does inside as nearly as this: what approaches a
 level is still on its way before (0.1 K, common practice)."""
-CALM_S = 100.0
-"""It was not leaving yet where all stood at it for longer than this; a swing passes it sooner."""
 DEPARTS_S, DEPARTS_PART, DRIFTS = 900.0, 0.8, 2.0
 """How far is looked back for the moment it left, how much of what it did a jump or a line must explain, and by how many
 times what may drift such a line must rise or fall."""
@@ -54,13 +52,8 @@ def left(course: Course, begin_s: float, k: int, lately_s: float = WINDOW_S) -> 
     until_s = max(begin_s + WINDOW_S, end_s[k] - lately_s)
     from_s = max(begin_s, until_s - 2.0 * WINDOW_S)
     first, last = np.searchsorted(end_s, (from_s, until_s), side="right").tolist()
-    beyond = _beyond(course, slice(first, last), slice(last, k + 1))
-    began = k
-    for j in (last + np.flatnonzero(beyond)[::-1]).tolist():
-        if end_s[began] - end_s[j] > CALM_S:
-            break
-        began = j
-    return float(end_s[began]) - BIN_S
+    beyond = np.flatnonzero(_beyond(course, slice(first, last), slice(last, k + 1)))
+    return float(end_s[last + beyond[0] if len(beyond) else k]) - BIN_S
 
 
 def departed(course: Course, begin_s: float, means: Mapping[str, float], k: int) -> float | None:
