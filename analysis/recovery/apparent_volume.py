@@ -1,9 +1,8 @@
 """The apparent volume: mass weighed over density lost while the pressure falls, and what follows from it.
 
-While no liquid boils the mass weighed is a straight line over the density: its slope is the circuit's volume, and
-carried on to no density it tells what was in the circuit in all. While liquid boils the slope is steeper. What boils
-slowly in a pocket is heated by its surroundings, the more the colder it is: mass that goes with the time spent cold,
-not with the density.
+While no liquid boils the mass weighed is a straight line over the density, and its slope is the circuit's volume;
+while liquid boils the slope is steeper. What boils slowly in a pocket is heated by its surroundings, the more the
+colder it is: mass that goes with the time spent cold, not with the density.
 """
 
 from __future__ import annotations
@@ -19,8 +18,6 @@ MEAN_S = 40.0
 """A fall is looked for in means of this time."""
 WINDOWS = (0.08, 0.12, 0.18, 0.25, 0.35, 0.5, 0.7, 1.0, 1.4)
 """Falls of ln(density) over which the apparent volume is taken."""
-LEAST_UNLIKE = 1e-12
-"""Series that are nearly each other's image are told apart down to this share: arithmetic's."""
 FEWEST = 4
 """A line through fewer ticks than this says nothing."""
 SURE = 2.5
@@ -29,9 +26,6 @@ TIGHT, SAME = 0.35, 0.1
 """An apparent volume is known when its bounds are this close; it has grown when it grew by more than this share."""
 LEAST_FALL, MIXED_S = 0.3, 60.0
 """A slow pocket shows over this fall of ln(density) or more, and so long after what boiled fast has ended."""
-COLD, COLD_UNSURE = 0.5, 0.3
-"""Gas left behind is colder than its surroundings by none to all of what expanding does to it (`Ticks.expanded`), each
-share as likely: the middle one and the standard deviation."""
 BREAK = 2.0
 """An apparent volume that falls to one so many times smaller, from one fall to the next, tells of a pool that ended."""
 SLOWEST_S = 10_000.0
@@ -75,7 +69,7 @@ def spans_of(ticks: Ticks, part: slice) -> list[Span]:
     at, density = ticks.at_s[part], ticks.density[part]
     smooth = pd.Series(density, index=pd.to_timedelta(at, unit="s")).rolling(f"{MEAN_S:.0f}s").mean().to_numpy()
     lowest = np.minimum.accumulate(np.where(np.isfinite(smooth), smooth, np.inf))
-    sums = _Sums(ticks.moved_kg[part], density)
+    sums = _Sums(density, ticks.moved_kg[part])
     mass_error, density_error = _errors(ticks, part)
     spans = []
     for window in WINDOWS:
@@ -85,14 +79,13 @@ def spans_of(ticks: Ticks, part: slice) -> list[Span]:
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.where(there, smooth[j] / smooth, np.nan)
             seconds = np.where(there, at - at[j], np.nan)
-            line = sums.plane(j, (1,), mass_error, density_error)
-            count, slope = line.count, -line.slopes[:, 0]
+            count, slope, slope_error = sums.line(j, mass_error, density_error)
             weighed = there & (count >= FEWEST)
             middle = np.where(weighed, slope, np.nan)
             # a number that stands still between two steps of the scale has no scatter to show how unsure it is
             lost, resolution = smooth[j] - smooth, 2.0 * mass_error
             unseen = resolution / lost / np.sqrt(1.0 + np.abs(middle) * lost / resolution)
-            error = line.sure * line.unsure(0) + unseen
+            error = SURE * (1.0 + 2.0 / count) * slope_error + unseen
             low = np.where(weighed, np.maximum(middle - error, 0.0), np.nan)
             high = np.where(weighed, middle + error, np.nan)
         earlier = np.where(weighed, middle[j], np.nan)
@@ -109,44 +102,17 @@ def slowly_boiling(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -
     saturation stands under the surroundings [K]. Less than nothing is a poor fit's, and counts as nothing. Infinite
     where too little is seen.
     """
-    density = ticks.density[part]
-    cold, j = _cold_since(ticks, part, cold_k, wet)
-    plane = _Sums(ticks.moved_kg[part], density, cold).plane(j, (1, 2), *_errors(ticks, part))
-    volume, by_cold = -plane.slopes[:, 0], plane.slopes[:, 1]
-    most = np.maximum(by_cold, 0.0) + plane.sure * plane.unsure(1)
-    seen = (plane.count >= 2 * FEWEST) & (density[j] > np.exp(LEAST_FALL) * density) & (volume > 0.0)
-    return np.where(seen & np.isfinite(most), most, np.inf)
-
-
-def in_all(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -> tuple[Floats, Floats]:
-    """Return what will have been weighed once all vapour is drawn, if no liquid stands, and its error [kg]; (m,).
-
-    Mass since the last tick that was `wet` is fitted with density, with how cold the gas may be and with the time spent
-    cold as in `slowly_boiling`, and carried on to no density. What stands is missing from it, whether it boils or not.
-    NaN where too little is seen, and where something boils for sure.
-    """
-    density = ticks.density[part]
-    colder = density * ticks.expanded[part]
-    cold, j = _cold_since(ticks, part, cold_k, wet)
-    errors, none = _errors(ticks, part), np.zeros(len(density))
-    sums = _Sums(ticks.moved_kg[part], density + COLD * colder, cold, colder)
-    plain = sums.plane(j, (1, 2), *errors)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        known = (plain.error / (COLD_UNSURE * plain.slopes[:, 0])) ** 2
-    still, boiling = sums.plane(j, (1, 3), *errors, known), sums.plane(j, (1, 2, 3), *errors, known)
-    by_cold, unsure = boiling.slopes[:, 1], boiling.sure * boiling.unsure(1)
-    whole, error = np.where(by_cold > 0.0, boiling.at(none, cold, none), still.at(none, none))
-    seen = (plain.count >= 2 * FEWEST) & (by_cold <= unsure)
-    return np.where(seen, whole, np.nan), np.where(seen, plain.sure * error, np.nan)
-
-
-def _cold_since(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -> tuple[Floats, np.ndarray]:
-    """Return the time spent cold [K s], and from which tick on nothing was `wet` any more, at every tick of a part."""
-    at, order = ticks.at_s[part], np.arange(len(wet))
-    since = np.maximum.accumulate(np.where(wet, order, -1))
+    at, density = ticks.at_s[part], ticks.density[part]
     cold = np.nan_to_num(np.maximum(cold_k[part], 0.0))
+    sums = _Sums(density, ticks.moved_kg[part], np.cumsum(cold * np.diff(at, prepend=at[:1])))
+    order = np.arange(len(at))
+    since = np.maximum.accumulate(np.where(wet, order, -1))
     j = np.minimum(np.searchsorted(at, at[np.maximum(since, 0)] + MIXED_S), order)
-    return np.cumsum(cold * np.diff(at, prepend=at[:1])), j
+    with np.errstate(divide="ignore", invalid="ignore"):
+        count, volume, by_cold, error = sums.plane(j, *_errors(ticks, part))
+        most = np.maximum(by_cold, 0.0) + SURE * (1.0 + 2.0 / count) * error
+        seen = (count >= 2 * FEWEST) & (density[j] > np.exp(LEAST_FALL) * density) & (volume > 0.0)
+    return np.where(seen & np.isfinite(most), most, np.inf)
 
 
 def _errors(ticks: Ticks, part: slice) -> tuple[Floats, Floats]:
@@ -155,44 +121,15 @@ def _errors(ticks: Ticks, part: slice) -> tuple[Floats, Floats]:
     return 0.5 * ticks.mass_resolution_kg[part], of_pressure * ticks.density[part]
 
 
-@dataclass(frozen=True)
-class _Plane:
-    """The first of some series fitted by k others: `slopes` of shape (m, k), `spread` their covariance for an `error`
-    of one, `means` of shape (m, 1 + k) of all of them."""
-
-    count: Floats
-    slopes: Floats
-    spread: Floats
-    error: Floats
-    means: Floats
-
-    @property
-    def sure(self) -> Floats:
-        """How many errors make it sure, shape (m,): more where few ticks showed how large they are."""
-        return np.asarray(SURE * (1.0 + 2.0 / np.maximum(self.count, 1.0)))
-
-    def unsure(self, number: int) -> Floats:
-        """Return the error of a slope, shape (m,)."""
-        return np.asarray(self.error * np.sqrt(np.maximum(self.spread[:, number, number], 0.0)))
-
-    def at(self, *point: Floats) -> tuple[Floats, Floats]:
-        """Return the first series where the others are at a point, and its error, shapes (m,)."""
-        away = np.stack(point, axis=1) - self.means[:, 1:]
-        far = np.einsum("mi,mij,mj->m", away, self.spread, away)
-        value = self.means[:, 0] + np.einsum("mi,mi->m", self.slopes, away)
-        return value, self.error * np.sqrt(np.maximum(1.0 / np.maximum(self.count, 1.0) + far, 0.0))
-
-
 class _Sums:
-    """Running sums of products, so that a least-squares fit over any stretch of ticks costs nothing.
+    """Running sums of products, so that a least-squares line over any stretch of ticks costs nothing.
 
-    Of mass moved, density and whatever else the mass goes with.
+    Of density, mass moved and, for a plane, time spent cold.
     """
 
     def __init__(self, *series: Floats) -> None:
         known = np.logical_and.reduce([np.isfinite(values) for values in series])
-        self.begin = [values[known][:1].sum() for values in series]
-        columns = [np.where(known, values - begin, 0.0) for values, begin in zip(series, self.begin, strict=True)]
+        columns = [np.where(known, values - values[known][:1].sum(), 0.0) for values in series]
         self.one = self._running(known.astype(float))
         self.single = [self._running(column) for column in columns]
         self.double = {
@@ -205,31 +142,30 @@ class _Sums:
 
     def _spread(self, a: int, b: int, j: np.ndarray, count: Floats) -> Floats:
         ends = np.arange(1, len(self.one))
-        product = self.double[min(a, b), max(a, b)][ends] - self.double[min(a, b), max(a, b)][j]
+        product = self.double[a, b][ends] - self.double[a, b][j]
         first, second = (self.single[column][ends] - self.single[column][j] for column in (a, b))
         return np.asarray(product - first * second / count)
 
-    def plane(
-        self, j: np.ndarray, by: tuple[int, ...], mass_error: Floats, density_error: Floats, known: Floats | float = 0.0
-    ) -> _Plane:
-        """Return the first series fitted by the series `by`, from tick `j` to each; density is the first of them.
+    def line(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the ticks from `j` to each, their mass lost over density [m3], and how unsure that is."""
+        count = self.one[1:] - self.one[j]
+        dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
+        slope = -dm / dd
+        scatter = np.sqrt(np.maximum(mm - dm * dm / dd, 0.0) / np.maximum(count - 2.0, 1.0))
+        error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
+        return count, slope, error / np.sqrt(dd)
 
-        The slope of the last one is `known` to be near none: error over standard deviation, squared.
-        """
-        with np.errstate(divide="ignore", invalid="ignore"):
-            count = self.one[1:] - self.one[j]
-            products = np.array([[self._spread(a, b, j, count) for b in by] for a in by])
-            products[-1, -1] += known
-            scale = np.sqrt(np.einsum("iim->im", products))
-            alike = np.moveaxis(products / scale[:, None] / scale[None, :], 2, 0) + np.eye(len(by)) * LEAST_UNLIKE
-            spread = np.linalg.inv(alike) / (scale[:, None] * scale[None, :]).transpose(2, 0, 1)
-            with_first = np.array([self._spread(0, a, j, count) for a in by]).T
-            slopes = np.einsum("mij,mj->mi", spread, with_first)
-            left = np.maximum(self._spread(0, 0, j, count) - np.einsum("mi,mi->m", slopes, with_first), 0.0)
-            scatter = np.sqrt(left / np.maximum(count - 1.0 - len(by), 1.0))
-            error = np.maximum(scatter, np.hypot(mass_error, np.abs(slopes[:, 0]) * density_error))
-            means = [self.begin[a] + (self.single[a][1:] - self.single[a][j]) / count for a in (0, *by)]
-            return _Plane(count, slopes, spread, error, np.array(means).T)
+    def plane(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return the same with mass over time spent cold beside it [kg/(K s)], and how unsure that is."""
+        count = self.one[1:] - self.one[j]
+        dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
+        dc, mc, cc = (self._spread(*pair, j, count) for pair in ((0, 2), (1, 2), (2, 2)))
+        beside = dd * cc - dc * dc
+        slope, by_cold = -(dm * cc - mc * dc) / beside, (mc * dd - dm * dc) / beside
+        left = mm + slope * dm - by_cold * mc
+        scatter = np.sqrt(np.maximum(left, 0.0) / np.maximum(count - 3.0, 1.0))
+        error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
+        return count, slope, by_cold, error * np.sqrt(np.maximum(dd / beside, 0.0))
 
 
 def no_more(span: Span, before: float) -> tuple[np.ndarray, float]:

@@ -6,16 +6,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from analysis.recovery.apparent_volume import (
-    SAME,
-    WINDOWS,
-    Span,
-    in_all,
-    no_more,
-    slowly_boiling,
-    spans_of,
-    steady_fall,
-)
+from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, no_more, slowly_boiling, spans_of, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Floats, Ticks
 from analysis.stretch import stayed
@@ -67,8 +58,6 @@ class Seen:
     `slowly` the most that may boil in a slow pocket [kg/(K s)]; `roughly` and `soft` say less than `dry`, `lately`
     that the newest fall says it; `long` says it over a long fall; `slows` that the fall gets slower; `chilled` and
     `ended` that a depressed pool boiled, while it did and once it had; `smallest` the least volume seen so far.
-    Beside a stated volume alone: `roughly`, `lately`. Without one: `whole`, what was in the circuit if no liquid
-    stands, and its error `whole_unsure` [kg].
     """
 
     run: Floats
@@ -89,8 +78,6 @@ class Seen:
     smallest: Floats
     doubt: Floats
     slowly: Floats
-    whole: Floats
-    whole_unsure: Floats
     boiled: Floats
 
 
@@ -118,7 +105,6 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
         else:
             room = _largest(charge, moved, density, liquid_density(ticks))
         seen.against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
-        wet = seen.against[part] | ~(depression[part] >= GONE_K)
         for span in spans:
             seen.volume[part] = np.fmin(
                 seen.volume[part], np.where(span.known, 0.5 * (span.middle + span.high), np.nan)
@@ -132,8 +118,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             _beside_stated(seen, part, at, spans, depression, pool, told_m3)
         else:
             least = _beside_itself(seen, part, at, spans, room, least)
-            seen.whole[part], seen.whole_unsure[part] = in_all(ticks, part, depression, wet)
-        seen.slowly[part] = slowly_boiling(ticks, part, depression, wet)
+        seen.slowly[part] = slowly_boiling(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
         pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
         least_s = np.where(~np.isfinite(moved) & (ticks.flow[part] != 1.0), np.fmin.accumulate(pace), np.nan)
         surely = even_s[part] > SURELY_SLOWER * least_s
@@ -197,9 +182,11 @@ def _beside_itself(
     for span, before_m3 in zip(spans, least, strict=True):
         grew_not, least_m3 = no_more(span, before_m3)
         lately.append(least_m3)
+        seen.lately[part] |= grew_not
         tight = span.known & (span.middle <= room)
         alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
         seen.dry[part] |= alike
+        seen.roughly[part] |= alike
         seen.long[part] |= alike & grew_not
         seen.from_s[part] = np.where(alike, at - 2.0 * span.seconds, seen.from_s[part])
         # a pool that chills itself looks alike, too, from one short fall to the next

@@ -46,8 +46,8 @@ COLD_VAPOUR = 0.05
 shows: what is drawn off fast grows colder, by 15 K at this share; common practice. More may be a pocket that boils, and
 so may what is more than gas cools by having expanded so far (`Ticks.expanded`)."""
 VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
-"""A stated volume may be off by that share. Plate and scale are compared once that leaves open no more than this share
-of the charge."""
+"""A volume may be off by that share. Plate and scale are compared once that, and what may boil slowly in a pocket while
+a volume is seen, leave open no more than this share of the charge."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
@@ -136,20 +136,20 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
+    if stated is None:
+        # what boils slowly goes with time, vapour with e in `fall_s`: so much of a pocket looks like vapour
+        looks = np.where(np.isfinite(seen.slowly), seen.slowly, np.nan) * depression * held_on(seen.fall_s) * share
+        doubt = np.maximum(np.fmax(seen.doubt, VOLUME_UNSURE) * in_vapour, looks)
+    else:
+        doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
+    # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
+    doubt = np.hypot(doubt, ticks.unseen_kg * share)
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
     unseen = ticks.mass_resolution_kg * share
     short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT)
-    # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
-    if stated is None:
-        # an estimate that leaves open more than the least pocket says nothing
-        missing, doubt = ((charge or 0.0) - seen.whole) * share, np.hypot(seen.whole_unsure, ticks.unseen_kg) * share
-        sure = (missing + doubt <= short) & (doubt <= POCKET_LEAST) & (ticks.flow != 0.0) & (missing >= -over)
-    else:
-        coldest = np.minimum(ticks.expanded, COLD_VAPOUR) * volume
-        missing = unaccounted - np.nan_to_num(np.clip(seen.volume - volume, 0.0, coldest) * ticks.density * share)
-        doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
-        sure = (missing <= short) & (np.hypot(doubt, ticks.unseen_kg * share) <= PLATE_DOUBT)
-        sure &= seen.roughly & seen.lately & (unaccounted >= -over)
+    coldest = np.minimum(ticks.expanded, COLD_VAPOUR) * volume
+    colder = np.nan_to_num(np.clip(seen.volume - volume, 0.0, coldest) * ticks.density * share)
+    closes = (unaccounted - colder <= short) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
     pocket = ~(unaccounted <= PLATE_SHORT)
     slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under & soft) & ~seen.dry) | seen.surely_more
     least, room = _least_pocket(ticks, seen.volume, job)
@@ -170,7 +170,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         deep=under_dew & deep,
         wet=wet,
         against=seen.against,
-        agrees=sure,
+        agrees=closes & seen.roughly & seen.lately & ((ticks.flow != 0.0) | (stated is not None)),
         unaccounted=unaccounted,
         fall_s=held_on(seen.fall_s),
         least_rise=least * np.maximum(depression, 0.0) / (room * ticks.density),

@@ -198,39 +198,6 @@ def test_without_a_stated_volume_a_pocket_that_boils_like_vapour_is_waited_for(
     assert_prefix_consistent(assess, stretch, [300, 400, int(at // 5), int(at // 5) + 40])
 
 
-@pytest.mark.parametrize(("share", "boils", "fall_s"), [(0.0, 0.0, 700.0), (0.01, 8e-5, 400.0)])
-def test_gas_that_grows_cold_hides_neither_a_volume_nor_a_pocket(share: float, boils: float, fall_s: float) -> None:
-    """The same where the gas left behind expands: it cools by a tenth of its ln of density, and warms in 120 s.
-
-    Colder gas is denser, so what is weighed over the first falls looks like a smaller circuit, and the plate like more.
-    """
-    fluid, water, pull = refrigerant("R-134a"), 290.0, 1_200.0
-    seconds = np.arange(0.0, 5_400.0, 5.0)
-    falling = np.maximum(seconds - pull, 0.0)
-    pressure = pressure_at(water - 0.5) * np.exp(-falling / fall_s)
-    cold = np.maximum(water - np.asarray(fluid.bubble_temperature_k(pressure)), 0.0) * (falling > 0.0)
-    pocket = np.maximum(share * 50.0 - boils * np.cumsum(cold) * 5.0, 0.0)
-    gas = water - np.minimum(0.1 * water * (120.0 / fall_s) * (1.0 - np.exp(-falling / 120.0)), 25.0)
-    left = 0.2 * np.asarray(fluid.vapor_density_at(pressure, gas)) + pocket
-    pool = np.interp(seconds, [120.0, pull], [50.0 - left[0], 0.0])
-    stretch = make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
-            "cylinder_weight": ("kg", np.round(70.0 - left - pool, 2)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), water - 273.15)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "50 kg"}},
-    )
-    call = found(stretch, "liquid_gone")
-    assert call is not None
-    at = (call.time - stretch.begin).total_seconds()
-    assert np.interp(at, seconds, pocket) <= 0.001 * 50.0
-    assert at - pull <= 600.0
-    assert_prefix_consistent(assess, stretch, [300, 340, int(at // 5), int(at // 5) + 40])
-
-
 @pytest.mark.parametrize("stands_s", [0.0, 60.0, 120.0, 180.0, 240.0, None])
 def test_without_a_scale_a_strong_machine_that_chills_the_liquid_is_told_of_within_minutes(
     stands_s: float | None,
