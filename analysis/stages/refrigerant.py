@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, STILL_KG
+from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG
 from analysis.stages.signals import MINUTE_S
 from analysis.stages.state import OPEN_MINUTES, QUIET_S, WatchState
 
@@ -187,6 +187,8 @@ class RefrigerantStages(WatchState):
             j -= 1
         least = int(np.searchsorted(s.end_s, self.floor_s))
         onset, seen = self.fell_from(j, least, k)
+        if self.stirred is not None and s.end_s[k] - s.end_s[self.stirred] < PULL_MINUTES * MINUTE_S:
+            onset, seen = least, self.found[-1].end_within_s < UNSEEN_S  # what ended the rest was the pull
         if not seen:
             onset = max(s.back(onset, UNSEEN_MINUTES), least)
         note = "" if seen else "no scale shows when the liquid began to move, so it may have begun earlier"

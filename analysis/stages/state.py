@@ -72,6 +72,7 @@ class WatchState(LookBack):
         self.broken_s: float | None = None
         self.aired = False  # whether a vacuum that was broken stood at the air's pressure since
         self.rest: int | None = None
+        self.stirred: int | None = None  # minute in which a rest was seen to end by what pressure did
 
     @property
     def stage(self) -> str:

@@ -166,3 +166,4 @@ class _Watcher(GasStages):
             moved = first + int(np.flatnonzero((part > 1.03) | (part < 0.97))[0])
             onset, seen = self.fell_from(moved, began, k)
             self.end(float(self.s.begin_s[onset + 1]), k, 120.0 if seen else UNSEEN_S)
+            self.stirred = k
