@@ -45,6 +45,8 @@ BARE_KG = 2.0
 """A scale that shows less carries no cylinder."""
 LATELY, LATELY_ROWS, FELL_STEPS = pd.Timedelta(minutes=2), 5, 2.5
 """It flows when the weight fell by so many steps of the scale in this time, or in so many rows, as fast at the end."""
+STANDS = pd.Timedelta(minutes=20)
+"""A scale that stopped in mid flow and shows one number for so long may be stuck (common practice)."""
 HAND = pd.Timedelta(minutes=5)
 """A mark so near tells of a hand."""
 BLANK_S, BLANK_LEAST_S = 300.0, 90.0
@@ -306,28 +308,39 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         return "on_target", f"{now} of {of} is in: on target."
     apart = Figure(apart_kg, "mass").show(system)
     if charged < target.mass_kg:
-        fell = _gone_in_mid_flow(weights, stretch, float(weighing.resolution_kg.iloc[-1]))
+        to_go = "to go" if stretch.end is None else "short"
+        step_kg, flowing = float(weighing.resolution_kg.iloc[-1]), f"{now} of {of} went in up to {{:%H:%M}} UTC, when "
+        fell = _ended_in_mid_flow(weights, stretch, step_kg, bare=True)
         if fell is not None:
             return (
                 "undecided",
-                f"{now} of {of} went in up to {fell:%H:%M} UTC, when the scale fell to nothing while it still flowed, "
+                f"{flowing.format(fell)}the scale fell to nothing while it still flowed, "
                 "and nobody said that the cylinder was taken off: weigh the cylinder, check the scale.",
             )
-        return "short", f"{now} of {of} is in: {apart} {'to go' if stretch.end is None else 'short'}."
+        stood = _ended_in_mid_flow(weights, stretch, step_kg, bare=False)
+        if stood is not None:
+            return (
+                "undecided",
+                f"{flowing.format(stood)}the scale stopped in mid flow; it has not moved by one step since. If the "
+                f"cylinder was closed then, {apart} is {to_go}. If not, the scale is stuck: lift the cylinder a little "
+                "and see it move.",
+            )
+        return "short", f"{now} of {of} is in: {apart} {to_go}."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
 
 
-def _gone_in_mid_flow(weights: pd.Series, stretch: Stretch, step_kg: float) -> pd.Timestamp | None:
-    """Return when the scale came to show nothing to the end while the weight fell, None where it did not, or by a hand.
+def _ended_in_mid_flow(weights: pd.Series, stretch: Stretch, step_kg: float, *, bare: bool) -> pd.Timestamp | None:
+    """Return when the weight ended while it fell, None where it did not, or by a hand.
 
-    The valve is closed before a cylinder is lifted, and the weight stands. A scale that stands at a weight is no doubt.
+    It ended `bare` when the scale shows nothing to the end: the valve is closed before a cylinder is lifted. Else it
+    shows the very same number to the end for so long that a valve which was shut is hardly all that was done.
     """
     shown = weights.to_numpy(dtype=float)
-    loaded = np.flatnonzero(np.abs(shown) >= BARE_KG)
-    if not len(loaded) or weights.index[-1] - weights.index[loaded[-1]] < LATELY:
+    loaded = np.flatnonzero(np.abs(shown) >= BARE_KG if bare else shown != shown[-1])
+    if not len(loaded) or weights.index[-1] - weights.index[loaded[-1]] < (LATELY if bare else STANDS):
         return None
     last = weights.index[loaded[-1]]
-    marked = stretch.marks("cylinder_on", "cylinder_off")["time"]
+    marked = (stretch.marks("cylinder_on", "cylinder_off") if bare else stretch.journal)["time"]
     if ((marked - last).abs() < HAND).any():
         return None
     lately = shown[: loaded[-1] + 1][-max(LATELY_ROWS, int(np.count_nonzero(weights[:last].index >= last - LATELY))) :]

@@ -357,3 +357,31 @@ def test_a_cylinder_that_somebody_took_off_while_it_flowed_is_no_scale_that_fail
     stretch = charge(30.0, marks=[] if marked_s is None else [(marked_s, "mark", "cylinder_off", "A")])
     stretch.frame.loc[stretch.frame.index[1_200:], "cylinder_weight"] = 0.0
     assert assess(stretch).verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("stands_s", "flickers_kg", "marked", "verdict"),
+    [
+        (1_500, 0.0, False, "undecided"),
+        (900, 0.0, False, "short"),
+        (1_500, 0.1, False, "short"),
+        (1_500, 0.0, True, "short"),
+    ],
+)
+def test_a_scale_that_stops_dead_in_mid_flow_may_be_stuck(
+    stands_s: int, flickers_kg: float, marked: bool, verdict: str
+) -> None:
+    """Its pressure stands at saturation either way: a shut valve and a stuck scale show the same for so long."""
+    at = np.arange(0.0, 1_800.0 + stands_s, 5.0)
+    weight = 90.0 - 30.0 * np.clip((at - 300.0) / 1_500.0, 0.0, 1.0)
+    weight += flickers_kg * np.random.default_rng(3).choice([0.0, 1.0], len(at))
+    stretch = make_stretch(
+        "charging",
+        at,
+        {"cylinder_weight": ("kg", np.round(weight, 1))},
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}},
+        journal=[(1_810.0, "mark", "valve_closed", "")] if marked else [],
+    )
+    found = judged(stretch)
+    assert found.verdict == verdict
+    assert ("lift the cylinder" in found.text) == (verdict == "undecided")
