@@ -37,9 +37,10 @@ STEP_S, STEP_PART = 120.0, 0.5
 STATED_NEAR = 0.05
 STATED_MINUTES = 60
 """A test may be held at a low pressure first, for a quarter of an hour or so: only after an hour is it no step."""
-PROBE_MINUTES, ABOVE_GAUGE, FELL_TIMES = 3, 3.0, 3.0
+PROBE_MINUTES, ABOVE_GAUGE, FELL_TIMES, AGREES = 3, 3.0, 3.0, 0.15
 """For so many minutes in all a probe shows more than a gauge, by so many times what that may be off, or less than it
-can; by the last it comes down with the circuit, which one valved off on a vacuum does not."""
+can; by the third it comes down with the circuit, which one valved off on a vacuum does not. At the air's pressure a
+probe is nearer to a gauge than the last, a share."""
 SATURATION_K, PULLED_K = 0.75, 3.0
 """Saturation stands this near to what is around the liquid, and lower while vapour is drawn."""
 DATUM_K = 5.0
@@ -231,17 +232,20 @@ def _pressure(
 def _probe(channel: str, columns: Mapping[str, Column], readings: Readings) -> Iterator[Label]:
     """Yield the label of a vacuum probe that the circuit's gauge puts in doubt.
 
-    It shows far more than a gauge that stands beside it in another unit. Or it never showed the least that such probes
-    reach, though it was read while the gauge came down from more than a vacuum, and it came down with it.
+    It shows far more than a gauge that stands beside it in another unit, and did so from the first: one that showed
+    what the gauge does stands elsewhere now, at a pump that was vented or behind a valve. Or it never showed the least
+    that such probes reach, though it was read while the gauge came down from more than a vacuum, and came down with it.
     """
     read, gauge = (readings.minutes[c].to_numpy(dtype=float) for c in (channel, HOSE))
     most = np.fmax.accumulate(np.nan_to_num(read))
     before = np.cumsum((gauge > EMPTY_PA) & (read > 0.0)) >= PROBE_MINUTES
     fell = before & (gauge < EMPTY_PA) & (most < IN_RANGE_PA) & (read < most / FELL_TIMES)
+    apart = ABOVE_GAUGE * GAUGE_PA
+    agreed = np.maximum.accumulate(np.abs(read - gauge) < np.maximum(apart, AGREES * gauge))
     own = columns[channel].unit
     for meant, other in otherwise(read, own, readings.barometer_pa):
         reached = most / own.scale * meant.scale
-        above = (read > gauge + ABOVE_GAUGE * GAUGE_PA) & (np.abs(other - gauge) < 0.5 * GAUGE_PA)
+        above = (read > gauge + apart) & (np.abs(other - gauge) < 0.5 * GAUGE_PA) & ~agreed
         doubted = above | fell & (reached > IN_RANGE_PA) & (reached < MOST_PA)
         wrong = (np.cumsum(doubted) >= PROBE_MINUTES) & np.isfinite(read)
         yield Label(channel, meant, "the circuit's gauge", wrong, read - other)

@@ -222,6 +222,18 @@ def test_a_probe_under_the_label_of_another_unit_is_told_by_the_gauge(true: str,
     assert found(logged(np.full(len(number), 300.0), "micron", gauge)) == []
 
 
+@pytest.mark.parametrize("channel", ["vacuum", "pump_vacuum"])
+def test_a_probe_that_stands_in_the_air_while_the_circuit_is_in_a_vacuum_has_the_right_label(channel: str) -> None:
+    """A thousand millibar would be a vacuum as micron: but it showed what the gauge did before the pump was vented."""
+    pascal = UNITS["micron"].si(np.minimum(course(), 760_000.0))
+    gauge = {"circuit_pressure": ("psig", np.round(pascal / 6_894.757 - 14.696, 1))}
+    aired = pascal.copy()
+    aired[65 * MINUTE : 80 * MINUTE] = 101_325.0
+    others = gauge if channel == "vacuum" else {**gauge, "pump_vacuum": ("mbar", aired / 100.0)}
+    log = logged((aired if channel == "vacuum" else pascal) / 100.0, "mbar", others)
+    assert [c for _, c, _ in found(log) if c == channel] == []
+
+
 def test_a_coarse_gauge_in_a_deep_vacuum_is_not_lost() -> None:
     """Noise of 1 psi about nothing, on a gauge that shows half a psi too little: a third of it cannot be."""
     dice = np.random.default_rng(3)
