@@ -80,9 +80,11 @@ def seen_to_the_end(
 
 def _shows_nothing_since(stretch: Stretch, doubt: Finding) -> bool:
     """Return whether the gauge of a recovery shows nothing since it failed, or but the number at which it is stuck."""
-    shown = pd.Series(stretch.counted(HOSE), index=stretch.frame.index).loc[doubt.time :].round(2)
-    stuck = (shown == shown.iloc[0]) & (doubt.kind == "channel_stuck")
-    return bool((shown.isna() | stuck).all())
+    shown = pd.Series(stretch.counted(HOSE), index=stretch.frame.index).round(2).dropna()
+    since = shown.loc[doubt.time :]
+    if doubt.kind == "channel_stuck":
+        since = since[since != shown.asof(doubt.time)]
+    return since.empty
 
 
 def _came_down_below(stretch: Stretch, doubt: Finding, below_zero: pd.DatetimeIndex) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -65,6 +67,15 @@ def test_a_quiet_gauge_that_shows_nothing_of_the_vapour_that_left_is_stuck(stops
     assert told(stretch).verdict == "undecided"
     assert "not believed since" in told(stretch).text
     assert "another" in told(stretch).text
+
+
+@pytest.mark.parametrize("every", [3, 13])
+def test_a_stuck_gauge_that_is_not_read_in_each_row_says_nothing_either(every: int) -> None:
+    stretch = recovery(LIQUID_S + 300.0)
+    rows = np.arange(len(stretch.frame)) % every == 0
+    blank = replace(stretch, frame=stretch.frame.assign(circuit_pressure=stretch.frame["circuit_pressure"].where(rows)))
+    assert stuck(blank) == ["circuit_pressure"]
+    assert told(blank).verdict == "undecided"
 
 
 @pytest.mark.parametrize("step_psi", [0.5, 1.0])
