@@ -1,0 +1,122 @@
+"""Slow displays, coarse steps, rows far apart."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.scale import weigh
+from analysis.scale.display import come_to_rest
+from tests.analysis.scale.weights import FILL, LB, SWAP, stretch_of, weighed, weights
+from tests.support import make_stretch
+
+
+def displayed(meant: np.ndarray, step: float, lag_s: float) -> np.ndarray:
+    """Return what a smoothed display shows of a weight."""
+    shown, share = meant.copy(), 1.0 - np.exp(-step / lag_s)
+    for k in range(1, len(shown)):
+        shown[k] = shown[k - 1] + share * (meant[k] - shown[k - 1])
+    return shown
+
+
+@pytest.mark.parametrize("lag_s", [7.7, 9.0])
+@pytest.mark.parametrize("comes", [15.0, 17.0, 30.0])
+def test_a_slow_display_of_a_cylinder_that_comes(lag_s: float, comes: float) -> None:
+    parts = ((60, 14, 14), (300, 14, 28), (40, 28, 28), (94, 0, 0))
+    parts += ((20, comes, comes), (1200, comes, comes + 16), (60, comes + 16, comes + 16))
+    shown = displayed(weights(*parts, step=2.0), 2.0, lag_s)
+    assert weighed(shown, step=2.0, noise=0.0, quantum=0.001).total_kg == pytest.approx(30.0, abs=0.2)
+
+
+def test_rows_that_come_a_little_early_or_late_are_no_stairs() -> None:
+    rng = np.random.default_rng(3)
+    at = np.arange(0.0, 1500.0, 5.0) + rng.uniform(0.0, 0.2, 300)
+    shown = np.round(np.interp(at, [300.0, 330.0, 600.0, 1200.0], [26.0, 28.6, 28.6, 60.0]) / 0.05) * 0.05
+    found = weigh(make_stretch("recovery", at, {"cylinder_weight": ("kg", shown)}))
+    moved = found.moved_kg.to_numpy()
+    assert moved[at.searchsorted(345.0)] == pytest.approx(2.6, abs=0.2)
+    assert moved[-1] == pytest.approx(34.0, abs=0.1)
+
+
+def test_sparse_rows_and_coarse_steps() -> None:
+    found = weighed(weights(*FILL, *SWAP, step=30.0), step=30.0)
+    assert found.total_kg == pytest.approx(60.0, abs=0.8)
+    assert len(found.changes) == 1
+    coarse = weighed(weights(*FILL, *SWAP), quantum=LB)
+    assert coarse.total_kg == pytest.approx(60.0, abs=2 * LB)
+
+
+def test_resolution_is_the_step_of_the_scale() -> None:
+    assert weighed(weights(*FILL), quantum=0.2, noise=0.1).resolution_kg.iloc[-1] == pytest.approx(0.2)
+    assert weighed(weights(*FILL), quantum=0.02, noise=0.02).resolution_kg.iloc[-1] == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize("step", [1.0, 5.0])
+def test_a_display_that_hangs_while_it_flows(step: float) -> None:
+    shown = weights((60, 66, 66), (1200, 66, 26), (60, 26, 26), step=step)
+    hung = slice(round(400 / step), round(500 / step))
+    shown[hung] = shown[hung][0]
+    found = weighed(shown, step=step, stage="charging", noise=0.0)
+    assert found.total_kg == pytest.approx(40.0, abs=0.2)
+
+
+@pytest.mark.parametrize(("start", "kg_per_s"), [(9.9, 0.005), (9.9, 0.0066), (9.91, 0.0045)])
+def test_flow_in_steps_of_the_scale_from_the_first_row_does_not_stand(start: float, kg_per_s: float) -> None:
+    """Rows 5 s apart, in steps of a twentieth of a pound: now and then two of them show the same."""
+    shown = start + kg_per_s * np.arange(0.0, 1800.0, 5.0)
+    found = weighed(shown, step=5.0, quantum=0.05 * LB)
+    assert found.total_kg == pytest.approx(shown[-1] - start, abs=0.05)
+
+
+@pytest.mark.parametrize("bare", [20.0, 90.0])
+@pytest.mark.parametrize("gross", [3.0, 12.6, 36.0])
+def test_a_scale_that_settles_slowly_has_seen_no_flow(bare: float, gross: float) -> None:
+    true = weights(
+        (60, 26, 26), (600, 26, 46), (60, 46, 46), (bare, 0, 0), (60, gross, gross), (600, gross, gross + 10)
+    )
+    settled = [true[0]]
+    for weight in true[1:]:
+        settled.append(settled[-1] + (weight - settled[-1]) * (1.0 - np.exp(-1.0 / 5.0)))
+    assert weighed(np.array(settled)).total_kg == pytest.approx(30.0, abs=0.45)
+
+
+def lagged(true: np.ndarray, step: float, lag: float) -> np.ndarray:
+    """Return what a smoothed display with a time constant shows of a weight."""
+    fine = np.repeat(true, round(step / 0.1))
+    shown = np.empty_like(fine)
+    now = fine[0]
+    for k, weight in enumerate(fine):
+        now += (1.0 - np.exp(-0.1 / lag)) * (weight - now)
+        shown[k] = now
+    return shown[:: round(step / 0.1)]
+
+
+CHARGED = ((60, 0, 0), (60, 24, 24), (360, 24, 12), (60, 12, 12), (60, 0, 0), (60, 25, 25), (360, 25, 13), (60, 13, 13))
+
+
+@pytest.mark.parametrize("lag", [5.0, 10.0])
+@pytest.mark.parametrize("step", [1.0, 5.0, 10.0])
+def test_a_display_that_creeps_is_no_flow(lag: float, step: float) -> None:
+    shown = lagged(weights(*CHARGED, (60, 0, 0), step=step), step, lag)
+    stretch = stretch_of(shown, step=step, stage="charging", quantum=0.01)
+    found = weigh(stretch)
+    assert found.total_kg == pytest.approx(24.0, abs=0.15)
+    assert len(found.changes) == 1
+
+
+@pytest.mark.parametrize("lag", [4.0, 10.0])
+def test_what_is_still_to_come_of_a_leap_is_added(lag: float) -> None:
+    at = np.arange(0.0, 100.0)
+    shown = np.where(at < 20, 0.0, 24.0 * -np.expm1(-(at - 19.5) / lag)) + 0.01 * np.sin(7.0 * at)
+    rest = come_to_rest(at, shown, np.full(100, 0.01))
+    assert np.abs(rest[35:] - 24.0).max() < 0.2
+    assert shown[35] < 23.6
+    for rows in (24, 30, 50):
+        assert come_to_rest(at[:rows], shown[:rows], np.full(rows, 0.01)).tolist() == rest[:rows].tolist()
+
+
+@pytest.mark.parametrize(("quick_s", "rate"), [(0.0, 0.1), (0.0, 0.0), (10.0, 0.0), (10.0, 0.25)])
+def test_flow_and_averages_are_no_approach(quick_s: float, rate: float) -> None:
+    at = np.arange(0.0, 120.0)
+    shown = 20.0 * np.clip((at - 20.0) / max(quick_s, 1e-3), 0, 1) + rate * np.maximum(at - 20.0, 0)
+    assert come_to_rest(at, shown, np.full(120, 0.01)) == pytest.approx(shown, abs=0.05)
