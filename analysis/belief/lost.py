@@ -8,7 +8,9 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.belief.fault import EMPTY_PA, Fault, Readings, median_of
+from analysis.belief.witnesses import SCALE
 from analysis.log import LEAST_PRESSURE_PA
+from analysis.scale.following import LIGHTEST_KG
 from analysis.vocabulary.channels import MICRON_PROBES
 from analysis.vocabulary.text import words
 from analysis.vocabulary.units import Unit
@@ -22,6 +24,8 @@ its last hundred were longer): an instrument may be slower than the recorder. On
 changes has intervals of so many usual ones among its long ones, and is silent for as long as nothing happens: three of
 its longest."""
 LEAST_READINGS = 10
+ON_CYLINDER = ("cylinder_pressure", "cylinder_temperature")
+"""These are taken off with their cylinder: nobody misses them while the scale shows none."""
 NOTHING_K, NOTHING_PA, IN_ONE_S = 3.0, 200e3, 65.0
 """Exactly 0 after one step so far: nothing that is measured stops there, and no circuit is emptied between two rows."""
 BOUT_S, BOUT_SHARE, BOUT_IN_VACUUM = 600.0, 0.2, 0.5
@@ -31,20 +35,24 @@ coarse gauge's noise about nothing is below nothing half of the time."""
 
 def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Iterator[Fault]:
     """Yield each stretch in which a channel gave nothing that can be while rows went on."""
-    at, values = readings.at, readings.values[channel]
+    at, values, bare = readings.at, readings.values[channel], None
     wrong = np.zeros(len(at), dtype=bool) if impossible is None else impossible
+    if channel in ON_CYLINDER and SCALE in readings.values:
+        bare = readings.values[SCALE] < LIGHTEST_KG
     told_until = -np.inf
     for fault, over_s in sorted(
-        (*bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong)), key=lambda each: each[0].known_s
+        (*bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong, bare)), key=lambda each: each[0].known_s
     ):
         if fault.since_s >= told_until:
             yield fault
             told_until = over_s
 
 
-def _pauses(channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray) -> Iterator[tuple[Fault, float]]:
+def _pauses(
+    channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray, bare: np.ndarray | None
+) -> Iterator[tuple[Fault, float]]:
     """Yield each pause in which no reading came that can be, and when the next one came."""
-    for first, known, came_back in long_pauses(at, values):
+    for first, known, came_back in long_pauses(at, values, bare):
         why = "impossible numbers" if wrong[first + 1 : known].any() else "no readings any more"
         yield (
             lost_fault(
@@ -54,8 +62,11 @@ def _pauses(channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray)
         )
 
 
-def long_pauses(at: np.ndarray, values: np.ndarray) -> Iterator[tuple[int, int, int]]:
-    """Yield each pause of a channel that is long for it: the row before, that at which it is known, that after it."""
+def long_pauses(at: np.ndarray, values: np.ndarray, bare: np.ndarray | None = None) -> Iterator[tuple[int, int, int]]:
+    """Yield each pause of a channel that is long for it: the row before, that at which it is known, that after it.
+
+    What sat on a cylinder that was lifted off is missed only since the last row in which the scale was `bare`.
+    """
     there = np.flatnonzero(~np.isnan(values))
     if len(there) < LEAST_READINGS:
         return
@@ -67,8 +78,11 @@ def long_pauses(at: np.ndarray, values: np.ndarray) -> Iterator[tuple[int, int, 
         long = longest if long >= IRREGULAR * usual else long
         limit = max(LOST_S, USUAL_INTERVALS * usual, LONG_INTERVALS * long)
         first = int(there[i])
-        known = int(np.searchsorted(at, at[first] + limit))
         came_back = int(there[i + 1]) if i + 1 < len(there) else len(at)
+        if bare is not None and not bare[int(np.searchsorted(at, at[first] - LOST_S)) : first + 1].all():
+            for away in (first + np.flatnonzero(bare[first:came_back])).tolist():
+                first = away if at[away] - at[first] < limit else first
+        known = int(np.searchsorted(at, at[first] + limit))
         if known < came_back and known - first > 3:  # a pause of all rows is a gap of the log, not a lost channel
             yield first, known, came_back
 

@@ -44,6 +44,22 @@ def test_a_lost_channel_is_named_once_and_a_gap_of_all_rows_is_not_a_lost_channe
     assert found(replace(whole, frame=whole.frame.iloc[gap], barometer_pa=whole.barometer_pa.iloc[gap])) == []
 
 
+def test_what_sat_on_a_cylinder_that_is_off_is_not_lost() -> None:
+    """The probe is off for five minutes, the cylinder for three and a half; the next one never gets its probe."""
+    log = with_channels(night(), cylinder_temperature=("degC", 293.0 + 0.5 * np.round(np.sin(np.arange(4320.0)), 1)))
+    log.frame.iloc[1008:1050, log.frame.columns.get_loc("cylinder_weight")] = 0.1
+    probe = log.frame["cylinder_temperature"].to_numpy(copy=True)
+    probe[1000:1060] = np.nan
+    assert found(replace(log, frame=log.frame.assign(cylinder_temperature=probe))) == []
+    probe[1060:] = np.nan
+    ((lost,), at) = believe(replace(log, frame=log.frame.assign(cylinder_temperature=probe)))[1], log.frame.index
+    assert (lost.kind, lost.time) == ("channel_lost", at[1049] + pd.Timedelta(minutes=2))
+    standing = log.frame.assign(cylinder_temperature=probe, cylinder_weight=50.0)
+    assert found(replace(log, frame=standing)) == [("channel_lost", "cylinder_temperature")]
+    zeroed = log.frame.assign(cylinder_temperature=probe, cylinder_weight=0.0)
+    assert found(replace(log, frame=zeroed)) == [("channel_lost", "cylinder_temperature")]
+
+
 def test_a_blank_micron_probe_is_out_of_range_not_lost() -> None:
     log = night()
     assert found(with_channels(log, vacuum=("micron", np.where(np.arange(len(log.frame)) < 100, 500.0, np.nan)))) == []
