@@ -35,6 +35,7 @@ class Weighed:
     charged_kg : what a charging before put into the circuit, where nothing took it out since [kg].
     before, after : what the scale showed shortly before the stage's begin and after its end, outside other stages that
         weigh, without blanks [kg]: marks come late and early.
+    stood : the rows shortly before, all channels, in which its cylinder may have rested on the scale.
     """
 
     left_kg: Mapping[str, float] = field(default_factory=dict)
@@ -42,6 +43,7 @@ class Weighed:
     charged_kg: float = 0.0
     before: pd.Series = field(default_factory=_no_readings)
     after: pd.Series = field(default_factory=_no_readings)
+    stood: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 @dataclass(frozen=True)

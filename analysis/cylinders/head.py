@@ -7,12 +7,13 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from analysis.bins import bin_medians
+from analysis.bins import bin_medians, frame_medians
 from analysis.cylinders.safe_fill import air_excess_pa, cylinder_limits
 from analysis.cylinders.stays import Stay, fluid_of, stay_at
 from analysis.fluids import Refrigerant
 from analysis.result import Figure, FigureValue, Finding
 from analysis.scale import Weighing
+from analysis.scale.standing import SCREWED_ON_KG
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import about
@@ -109,16 +110,26 @@ def _slope(end_s: np.ndarray, values: np.ndarray, stay: np.ndarray, k: int, leas
 
 
 def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refrigerant | None) -> Iterator[Finding]:
-    """Yield once for a cylinder that has rested and stands above saturation by more than AHRI 700 allows."""
+    """Yield once for a cylinder that has rested and stands above saturation by more than AHRI 700 allows.
+
+    The first one may have rested on the scale before the stage began.
+    """
     channels = ["cylinder_pressure", "cylinder_temperature"]
     if not all(stretch.has(c) for c in channels):
         return
     rule = cylinder_limits()
     system = stretch.job.job.units
-    bins = bin_medians(stretch, channels, BIN_S)
+    stood, shown = stretch.weighed.stood, [*channels, "cylinder_weight"]
+    whole = pd.concat([stood[shown], stretch.frame[shown]]) if len(stood) else stretch.frame
+    bins = frame_medians(whole, stretch.begin, shown, BIN_S)
     stay = stay_at(stretch, stays, bins)
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
     moved, steps = (series.to_numpy(dtype=float)[rows] for series in (weighing.moved_kg, weighing.resolution_kg))
+    earlier = bins.end_s <= 0.0
+    weights = bins.medians["cylinder_weight"].to_numpy(dtype=float)
+    moved[earlier] = weights[earlier] - (stays[0].gross_kg if stays else np.nan)
+    steps[earlier] = weighing.resolution_kg.iloc[0]
+    stay[earlier] = np.where(np.abs(moved[earlier]) <= SCREWED_ON_KG + 2.0 * steps[earlier], 0, -1)
     pressure, temperature = (bins.medians[c].to_numpy(dtype=float) for c in channels)
     filled = [fluid_of(s.table, fluid) for s in stays]
     back = np.searchsorted(bins.end_s, bins.end_s - rule.rest_s + 1e-6, side="right") - 1
@@ -159,5 +170,5 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
             f"give {Figure(allowed, 'pressure_difference').show(system, 2)} (AHRI 700). Air or another refrigerant is "
             "in it, or the probe reads low: check before it is used again."
         )
-        since = bins.known[back[k]]
-        yield Finding(bins.known[k], since, stretch.stage, "cylinder_air", "caution", text, figures)
+        time, since = max(bins.known[k], here.naming.time), bins.known[back[k]]
+        yield Finding(time, since, stretch.stage, "cylinder_air", "caution", text, figures)

@@ -36,7 +36,8 @@ WEIGHS = ("recovery", "charging")
 BESIDE = pd.Timedelta(minutes=15)
 """So far before the begin, and after the end, of a stage that weighs the scale is looked at."""
 BESIDE_UNMARKED = pd.Timedelta(minutes=40)
-"""So far where nobody marked the begin: small cylinders filled within minutes show late that it is one."""
+"""So far where nobody marked the begin: small cylinders filled within minutes show late that it is one. And so far for
+a cylinder that rests before it is opened."""
 
 WIDE_S = 1_800.0
 """A begin or an end that is less sure than this comes with what would have shown it."""
@@ -374,10 +375,12 @@ def _beside(span: StageSpan, log: Log, spans: Sequence[StageSpan], weighed: Weig
         and one.end is not None
         and (one.stage == span.stage or "journal" in (one.found_by, span.found_by))
     )
-    beside = BESIDE_UNMARKED if span.found_by == "signals" else BESIDE
-    since, first = max([span.begin - beside, *ended]), int(index.searchsorted(span.begin))
-    weight = log.frame["cylinder_weight"]
-    before = weight.iloc[int(index.searchsorted(since, side="right")) : first]
+    since, first = max([span.begin - BESIDE_UNMARKED, *ended]), int(index.searchsorted(span.begin))
+    weight, stood = log.frame["cylinder_weight"], log.frame.iloc[int(index.searchsorted(since, side="right")) : first]
+    weighed = replace(weighed, stood=stood)
+    before = stood["cylinder_weight"]
+    if span.found_by == "journal":
+        before = before[before.index > span.begin - BESIDE]
     if span.end is None or span.known_until is None:
         return replace(weighed, before=before.dropna())
     over = max(span.end, span.known_until)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.cylinders import cylinder_cautions, cylinder_findings
@@ -13,7 +15,7 @@ from analysis.cylinders.safe_fill import cylinder_limits, liquid_share, retest_d
 from analysis.fluids import refrigerant
 from analysis.result import Assessment, Finding
 from analysis.scale import weigh
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import CylinderTable
 from tests.support import assert_prefix_consistent, cut, make_stretch, value
@@ -275,6 +277,28 @@ def test_air_in_a_rested_cylinder() -> None:
     assert told(rested(1.0)) == []
     assert told(rested(2.5)) == []  # over what 1.5 % of air gives, but a probe may be off by as much
     assert told(rested(-5.0)) == []
+
+
+@pytest.mark.parametrize("stage", ["recovery", "charging"])
+@pytest.mark.parametrize(("excess_psi", "other_kg", "told_of"), [(6.0, 0.0, 1), (1.0, 0.0, 0), (6.0, 5.0, 0)])
+def test_air_in_a_cylinder_that_rested_before_the_stage(
+    stage: str, excess_psi: float, other_kg: float, told_of: int
+) -> None:
+    """It rested for half an hour, has its hose, and is opened as the stage begins; else another one rested there."""
+    whole = rested(excess_psi)
+    begin, opened = whole.frame.index[900], np.arange(len(whole.frame)) - 905
+    way = {"recovery": 1.0, "charging": -1.0}[stage]
+    whole.frame["cylinder_weight"] += way * 0.02 * np.maximum(opened, 0) + np.where(opened < -30, other_kg - 0.2, 0.0)
+    inside = whole.frame.index >= begin
+    stood = whole.frame[~inside]
+    stretch = replace(
+        whole, stage=stage, begin=begin, known_from=begin, frame=whole.frame[inside],
+        barometer_pa=whole.barometer_pa[inside],
+        weighed=Weighed(before=stood["cylinder_weight"], stood=stood),
+    )  # fmt: skip
+    air = [finding for finding in told(stretch) if finding.kind == "cylinder_air"]
+    assert len(air) == told_of
+    assert all(begin <= finding.time < begin + pd.Timedelta(minutes=1) and finding.since < begin for finding in air)
 
 
 def test_air_is_not_judged_while_it_is_filled() -> None:
