@@ -18,6 +18,7 @@ from analysis.evacuation.closed_circuit import (
 )
 from analysis.evacuation.pace import pace_now
 from analysis.evacuation.pump import Pump
+from analysis.evacuation.rise import STRAIGHT_S
 from analysis.evacuation.stalls import Stalls
 from analysis.evacuation.story import Closed, Happening, Story
 from analysis.evacuation.ticks import GAP_S, Ticks
@@ -262,6 +263,8 @@ class Walk:
         if since >= closed.next_check_s:
             look_at(self.t, closed, k)
             closed.next_check_s = since if closed.rise is None else max(since + 60.0, CHECK_GROWTH * since)
+            if since < STRAIGHT_S:  # then a straight line may tell, and many a closing is opened after five minutes
+                closed.next_check_s = min(closed.next_check_s, STRAIGHT_S)
             if closed.rise is not None:
                 self.stalls.next_cause_s = float(at[k])
                 if closed.outcome == "hold_failed":

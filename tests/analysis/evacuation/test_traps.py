@@ -527,6 +527,19 @@ def test_a_level_that_stays_for_five_minutes_when_closed_is_the_pumps() -> None:
     assert causes(assess(logged(shown[AT < 5_000.0], valve(3_600.0, 300.0))))[-1] == "pump_oil"
 
 
+@pytest.mark.parametrize("marks", [valve(3_600.0, 300.0), []])
+def test_five_minutes_tell_a_leak_that_a_pump_holds_up(marks: Marks) -> None:
+    """By 4 Pa/s, in 100 L against a pump of 2 L/s: there is a look between a line that tells and the opening."""
+    at = np.arange(0.0, 5_000.0, 2.0)
+    level, leak = 1_500.0 + 758_500.0 * np.exp(-at / 50.0), 30.0 * np.clip(at - 3_600.0, 0.0, 300.0)
+    shown = level + leak * np.exp(-np.maximum(at - 3_900.0, 0.0) / 50.0)
+    shown *= np.exp(0.005 * np.random.default_rng(1).normal(size=len(at)))
+    channels = {"vacuum": ("micron", np.where(shown > 20_000.0, np.nan, np.round(shown)))}
+    stretch = make_stretch("evacuation", at, channels, tables={"evacuation": {"target": "500 micron"}}, journal=marks)
+    assert causes(assess(stretch))[-1] == "leak"
+    assert_prefix_consistent(assess, stretch, [1_930, 1_940, 1_960, 2_100])
+
+
 @pytest.mark.parametrize(("level", "rate"), [(2_000.0, 80.0), (4_000.0, 80.0)])
 def test_a_leak_that_leaves_the_probes_range_at_once_is_one(level: float, rate: float) -> None:
     """A pump of 6 cfm holds 2,000 micron against a leak that fills 70 L by 80 micron a second: 4 min of the range."""
