@@ -43,6 +43,9 @@ GAUGE_NOISE_PA = 1.5e3
 LONGER_PART, LOOKED_AT_S = 0.4, 240.0
 """A hold may be watched by such a part longer than it has to be; a vacuum that stands for longer still was left alone
 soon after its hold (common practice)."""
+APART_PART, FOLLOWS = 0.06, 0.25
+"""Liquid follows saturation: where that moved by more than the first part and pressure by less than such a share of
+it, as a gas does by 0.3 % a kelvin and a slow leak, there is none."""
 REACHED = 1.2
 """A vacuum is held once it is at its target, or so near that the probe may not tell; before that it is pumped."""
 
@@ -183,13 +186,14 @@ class GasStages(RefrigerantStages):
             return
         if self.stage in ("evacuation", "charging") or p < 1.35 * air or self.contents == "vacuum":
             return
-        if self.contents == "refrigerant" and (self.latest == "charging" or not self._too_high(k)):
+        apart = self._stood_apart(k)
+        if self.contents == "refrigerant" and not apart and (self.latest == "charging" or not self._too_high(k)):
             return  # nobody tests with nitrogen upon a charge
         if self.contents == "nitrogen" and self.found and not p > 1.15 * self.trough_pa:
             return  # what a bleed left
         if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
             return
-        sure = self._let_in(k) if self.contents in ("open", "nitrogen") else self._no_refrigerant(k)
+        sure = apart or (self._let_in(k) if self.contents in ("open", "nitrogen") else self._no_refrigerant(k))
         stood = not sure and self._only_gas_stands(k)
         if not (sure or stood):
             return
@@ -230,6 +234,17 @@ class GasStages(RefrigerantStages):
         alone = not self.found and self.contents == "remnant" and self.flowed is None and not s.running[k]
         gas = alone and TEST_PA < s.calm_pa[k] < NEAR_LOW_PART * s.saturation_low_pa[k]
         return bool(gas and self.held(k, IDLE_MINUTES, STOOD_PART))
+
+    def _stood_apart(self, k: int) -> bool:
+        """Return whether in a log that began at the job's test pressure this stood while saturation moved away."""
+        s = self.s
+        if self.off_test_part >= TESTED_PART or self.scaled or self.found or self.flowed is not None:
+            return False
+        back = np.log(s.calm_pa[k::-1])
+        span = np.fmax.accumulate(back) - np.fmin.accumulate(back)
+        sat = np.log([s.saturation_low_pa[k::-1], s.saturation_high_pa[k::-1]])
+        moved = np.abs(sat - sat[:, :1]).min(axis=0)
+        return bool(((moved > APART_PART) & (span < FOLLOWS * moved)).any() and not s.running[k])
 
     def _too_high(self, k: int) -> bool:
         """Return whether no refrigerant could stand at this pressure in a machine that does not run."""

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.fluids import refrigerant
 from analysis.stages import from_signals
 from analysis.stages.look_back import LookBack
 from analysis.stages.signals import read_signals
@@ -267,3 +268,19 @@ def test_a_gauge_that_is_taken_off_opens_no_circuit() -> None:
     since = np.arange(0.0, 3 * 3_600.0, 10.0)
     pressure = np.where((since > 900.0) & (since < 5_400.0), np.nan, 570e3)
     assert spans_in(circuit_pressure=pressure) == []
+
+
+@pytest.mark.parametrize(("liquid", "found"), [(False, ["pressure_test"]), (True, [])])
+def test_a_night_at_saturation_is_a_test_where_pressure_stood_while_saturation_fell(
+    liquid: bool, found: list[str]
+) -> None:
+    """250 psig of gas that still settles, where R-410A stands at as much; the room cools from 27 to 23 degC.
+
+    Saturation falls by a tenth, a gas by a seventieth.
+    """
+    seconds = np.arange(0.0, 12 * 3_600.0, 60.0)
+    kelvin = 298.0 + 2.2 * np.cos(seconds / 43_200.0 * np.pi)
+    gas = 1_810e3 * (1.0 + 0.03 * np.exp(-seconds / 900.0)) * kelvin / kelvin[0]
+    pressure = refrigerant("R-410A").bubble_pressure_pa(kelvin) if liquid else gas
+    spans = spans_in("R-410A", every_s=60.0, test="250 psig", circuit_pressure=pressure, ambient_temperature=kelvin)
+    assert [span.stage for span in spans if span.stage != "at_rest"] == found
