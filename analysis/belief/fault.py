@@ -22,6 +22,8 @@ AIR_PA = 4e3
 """A gauge so near the atmosphere, half a psi, shows nothing but the air (common practice): it came off, or is open."""
 EMPTY_PA = 20e3
 """A circuit under less is in a vacuum."""
+RESTS_K, RESTS_MINUTES = 1.0, 10
+"""At rest a temperature moves by less in so many minutes (common practice)."""
 LOADED = 0.05
 RUNS, HEATS_K = 1.3, 15.0
 """A compressor that is loaded by more than the first runs, and one that lifts the pressure by the second and sends out
@@ -116,6 +118,11 @@ class Readings:
             if stage in stages:
                 within |= (self.minute_end_s > begin) & (self.minute_end_s <= min(end, begin + 60.0 * first))
         return within
+
+    def comes_to_rest(self, channel: str) -> np.ndarray:
+        """Return in which minutes of a rest a thermometer still goes on as pipes and barrels do after a stop."""
+        moved = self.minutes[channel].diff(RESTS_MINUTES).abs().to_numpy()
+        return np.asarray(self.within("at_rest") & (moved > RESTS_K))
 
     def running(self) -> np.ndarray:
         """Return which minutes the machine runs in: those of a start-up by the journal, and before the journal speaks

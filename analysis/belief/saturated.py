@@ -62,6 +62,7 @@ def against_saturation(
         apart = saturation_k(p) - t
         never = running if never_under == "startup" else readings.within(never_under)
         wrong = there & (apart > above) | never & (apart < -UNDER_K)
+        wrong &= ~readings.comes_to_rest(thermometer)
         if pressure == "cylinder_pressure":
             wrong &= ~right_before(apart, (apart > low) & (apart < high))
         if not wrong.any():

@@ -118,7 +118,8 @@ def _temperature(channel: str, columns: Mapping[str, Column], readings: Readings
             ("what stands beside it", _beside_partners),
             ("another thermometer", _beyond),
         ):
-            yield Label(channel, meant, beside, *doubt(channel, columns, read, other, readings))
+            wrong, apart = doubt(channel, columns, read, other, readings)
+            yield Label(channel, meant, beside, wrong & ~readings.comes_to_rest(channel), apart)
 
 
 def _beside_neighbours(
@@ -224,8 +225,9 @@ def _pressure(
         return
     yield from _beside_gauge(channel, columns, read, barometer, readings)
     for beside, low, high in _expected(channel, readings, job, barometer):
+        none = (channel in readings.gauges) & (low < barometer) & (high > barometer)  # in every unit of a gauge
         for meant, other in ways:
-            wrong = (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
+            wrong = ~none & (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
             yield Label(channel, meant, beside, wrong, read - 0.5 * (low + high))
 
 

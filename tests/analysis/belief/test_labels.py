@@ -239,3 +239,23 @@ def test_a_number_of_a_vacuum_gauge_means_as_much_below_the_barometer() -> None:
     barometer_pa = np.array([101_000.0])
     read = UNITS["psig"].si(10.0, barometer_pa)
     assert relabelled(read, UNITS["psig"], UNITS["inHg"], barometer_pa) == pytest.approx(67_136.0, abs=1.0)
+
+
+def test_parts_that_come_to_rest_after_a_stop_put_no_label_in_doubt() -> None:
+    """A pipe of 72 degC would lie beside rooms of 20 degC as degF, one of 44 degF not under what boils as degC."""
+    pipes = {"discharge_temperature": "degC", "suction_temperature": "degF"}
+    log = standing({"suction_pressure": "psig", **pipes})
+    decay = np.exp(-10.0 * np.arange(len(log.frame)) / 4_000.0)
+    log.frame["discharge_temperature"] += 52.0 * decay
+    log.frame["suction_temperature"] -= 13.0 * decay
+    assert believe(log, R134A_JOB)[1] == ()
+    log.frame["discharge_temperature"] = 72.0 + 273.15
+    assert found(log) == [("channel_jumped", "discharge_temperature")]
+
+
+def test_a_gauge_whose_zero_is_off_beside_a_refrigerant_that_boils_near_the_atmosphere_is_in_no_other_unit() -> None:
+    """R-1233zd(E) at 20 degC stands at 7 kPa on a gauge: that is about as little in bar, in psi and in kPa."""
+    log = standing({"circuit_pressure": "barg"}, hours=1.0)
+    log.frame["circuit_pressure"] = 101_325.0 + 45e3
+    job = parse_job({"job": {"name": "test"}, "circuit": {"refrigerant": "R-1233zd(E)"}})
+    assert believe(log, job)[1] == ()
