@@ -17,6 +17,7 @@ from analysis.evacuation.alive import one_number
 from analysis.evacuation.cause import ADVICE, CAUSES
 from analysis.evacuation.figures import (
     FALLING,
+    fails_in_s,
     figures_of,
     final_level,
     judged_hold,
@@ -69,7 +70,7 @@ def assess(stretch: Stretch) -> Assessment:
         return Assessment("undecided", f"Cannot tell: no vacuum gauge was logged{where}.")
     ticks = make_ticks(stretch)
     if len(ticks) == 0:
-        return Assessment("undecided", "Cannot tell yet: the vacuum gauge has not been in its range for half a minute.")
+        return Assessment("undecided", "Cannot tell yet: half a minute of readings within the gauge's range is needed.")
     valve = ("pump_valve_closed", "pump_valve_open", "pump_on", "pump_off", "vacuum_broken", "oil_change")
     marks = mark_seconds(stretch, *valve)
     story = Walk(ticks, marks, aim, moments(stretch), pump_of(stretch)).run()
@@ -271,28 +272,21 @@ def _course(ticks: Ticks, hold: Closed, aim: Aim, system: UnitSystem) -> str:
     said = f"held for {duration(held)}"
     if hold.rise is None or aim.limit_pa is None:
         return f"{said}, {duration(left)} to go."
-    now, rate = float(ticks.vacuum[-1]), max(0.0, hold.rise.rate_pa_per_s)
-    straight = now + rate * left
-    least = hold.rise.plateau_pa if math.isfinite(hold.rise.plateau_pa) else straight
-    if straight < aim.limit_pa:
-        return f"{said}; on course to pass, sure in {duration(left)}."
-    if least < aim.limit_pa:
-        return f"{said}; it levels off and may pass, sure in {duration(left)}."
+    now, fails_s = float(ticks.vacuum[-1]), fails_in_s(ticks, hold, aim)
+    if fails_s is not None:
+        return f"{said}; on course to fail in about {duration(fails_s)}."
     if now >= aim.limit_pa:
         limit = Figure(aim.limit_pa, "vacuum").show(system)
         return f"{said}; at its limit of {limit}, so near that it may pass or fail, {duration(left)} to go."
-    return f"{said}; on course to fail in about {duration((aim.limit_pa - now) / rate)}."
+    straight = now + hold.rise.rate_pa_per_s * left < aim.limit_pa
+    return f"{said}; {'on course to pass' if straight else 'it levels off and may pass'}, sure in {duration(left)}."
 
 
 def _time_left(story: Story, aim: Aim) -> str:
     left = seconds_left(story, aim)
-    if left is None:
+    if left is None or left[1] <= 86_400.0:
         return ""
-    low, middle, high = left
-    if middle > 86_400.0:
-        return " At this trend it takes more than a day: find out what holds it up."
-    until = "more than a day" if high > 86_400 else duration(high)
-    return f" At this trend about {duration(middle)} more ({duration(low)} to {until})."
+    return " At this trend it takes more than a day: find out what holds it up."
 
 
 def _traces(ticks: Ticks) -> dict[str, pd.Series]:

@@ -97,6 +97,18 @@ def seconds_left(story: Story, aim: Aim) -> tuple[float, float, float] | None:
     return story.pace.seconds_to(aim.target_pa)
 
 
+def fails_in_s(ticks: Ticks, hold: Closed, aim: Aim) -> float | None:
+    """Return how soon a hold that still stands passes its limit if it goes on as it rises now [s].
+
+    None where it may end under it, by its time or its plateau, or is over it already.
+    """
+    if hold.last is not None or hold.outcome or hold.rise is None or aim.limit_pa is None or aim.hold_s is None:
+        return None
+    rate, over = hold.rise.rate_pa_per_s, aim.limit_pa - float(ticks.vacuum[-1])
+    left = aim.hold_s - hold.stood_s(float(ticks.end_s[-1]))
+    return over / rate if 0.0 < over <= rate * left and not hold.rise.plateau_pa < aim.limit_pa else None
+
+
 def speed_found(ticks: Ticks, story: Story, volume_m3: float) -> tuple[float, float] | None:
     """Return the speed with which the judged pull emptied the circuit [m3/s] and the level it is for [Pa].
 
@@ -161,6 +173,9 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     if left is not None:
         for name, value in zip(("time_left_low", "time_left", "time_left_high"), left, strict=True):
             figures[name] = Figure(value, "minutes")
+    fails = None if hold is None or stretch.end is not None else fails_in_s(ticks, hold, aim)
+    if fails is not None:
+        figures["hold_fails_in"] = Figure(fails, "minutes")
     return figures
 
 

@@ -39,7 +39,7 @@ PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
 UNCERTAINTY = "_uncertainty"
 UNCERTAINTY_OF: Mapping[str, str] = {"recovered": "uncertainty", "charged": "uncertainty"}
 """Figures whose uncertainty has a name of its own."""
-NOT_LISTED = ("loss_per_day", "phase", "time_left", "time_left_low", "time_left_high")
+NOT_LISTED = ("loss_per_day", "phase", "time_left", "time_left_low", "time_left_high", "hold_fails_in")
 """Figures that the paper tells in another's place, and those of a moment that it does not show."""
 NEVER = ("time_to_target",)
 """Figures that are not known because it did not come to pass."""

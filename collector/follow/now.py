@@ -62,7 +62,8 @@ def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
     if running and windows[-1:] == ["unsteady"]:
         tone = "working"  # its verdict is that of the last window, which is over
     elif running and tone != "good":
-        tone = NEWS_WHILE_RUNNING.get(assessment.verdict, "working")
+        fails = "hold_fails_in" in assessment.figures
+        tone = "caution" if fails else NEWS_WHILE_RUNNING.get(assessment.verdict, "working")
     return {
         "name": stretch.stage,
         "begin": stamp(stretch.begin),

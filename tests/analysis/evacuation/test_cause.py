@@ -118,7 +118,7 @@ def test_a_gauge_that_has_only_begun_to_show_is_not_said_to_show_nothing() -> No
     few = {"vacuum": ("micron", np.linspace(5_000.0, 4_800.0, 10))}
     result = assess(make_stretch("evacuation", np.arange(10.0), few, tables=STATED, ended=False))
     assert result.verdict == "undecided"
-    assert "has not been in its range for half a minute" in result.text
+    assert result.text == "Cannot tell yet: half a minute of readings within the gauge's range is needed."
 
 
 def test_the_likelihoods_that_are_told_make_up_the_whole() -> None:

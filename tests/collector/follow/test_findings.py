@@ -34,7 +34,7 @@ from collector.follow.state import STATE_FILE, read_state, write_state
 from collector.follow.tail import JournalTail
 from tests.collector.follow.watching import wait_for
 from tests.patience import PATIENCE_S
-from tests.support import make_stretch
+from tests.support import make_log, make_stretch
 
 SAMPLE = shipped("sample_logs") / "full-job"
 
@@ -171,6 +171,18 @@ def test_a_start_up_that_moves_again_is_no_longer_good(moment: str, tone: str) -
     log, settings = load(SAMPLE)
     stage = now_of(review(log.before(pd.Timestamp(moment)), settings))["stage"]
     assert (stage["verdict"], stage["tone"]) == ("steady_in_limits", tone)
+
+
+@pytest.mark.parametrize(("micron_per_s", "tone"), [(0.2, "working"), (0.8, "caution")])
+def test_a_hold_that_is_on_course_to_fail_asks_for_a_look(micron_per_s: float, tone: str) -> None:
+    """Closed at 60 micron after two hours, seen for 17 of the 30 min: 1,000 micron are passed after 20, or never."""
+    at = np.arange(0.0, 8_220.0, 5.0)
+    level = 60.0 + 20_000.0 * np.exp(-at / 300.0) + micron_per_s * np.maximum(at - 7_200.0, 0.0)
+    journal = [(0.0, "stage", "evacuation", "begin"), (7_200.0, "mark", "pump_valve_closed", "")]
+    aim = {"target": "500 micron", "hold": "30 min", "hold_limit": "1000 micron"}
+    log, settings = make_log(at, {"vacuum": ("micron", level.round())}, tables={"evacuation": aim}, journal=journal)
+    stage = now_of(review(log, settings))["stage"]
+    assert (stage["verdict"], stage["tone"]) == ("undecided", tone)
 
 
 @pytest.mark.parametrize(("warm_s", "expected"), [(290, []), (310, ["freeze_risk"])])
