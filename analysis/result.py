@@ -59,7 +59,9 @@ def significant(value: float, digits: int = 3) -> str:
 FigureValue = Figure | str
 """A figure, or a plain word such as a cause or a channel's name."""
 NOT_JUDGED = "not_judged"
-"""The figure that names what the job asks for and nothing could tell; the verdict is that of the rest."""
+"""The figure that names what was not judged: what no reading told, or all where the job states no limits.
+
+The verdict is that of the rest."""
 
 
 @dataclass(frozen=True)

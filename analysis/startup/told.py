@@ -186,16 +186,17 @@ def conclude(
     limits = set(stretch.job.startup.limits)
     stood = "Steady" if window.end_s is None else "Was steady"
     read = _listed(stretch, shown)
-    missing = ", ".join(map(words, sorted(limits - set(shown))))
+    missing = ", ".join(map(words, sorted(limits - set(shown)))) if limits else "all figures"
     if outside:
         missed = ", ".join(map(words, outside))
         text = f"{stood}, but out of the job's limits: {missed}. Read: {read}."
         text += f" {missing.capitalize()} could not be judged." if missing else ""
+    elif not limits:
+        text = f"{stood}, but the job states no limits to judge it by. Read: {read}."
     elif missing:
         text = f"{stood}, but {missing} could not be judged. Read: {read}."
     else:
-        text = f"{stood}: {read}."
-        text += "" if limits else " No limits are stated in the job: the figures are given, not judged."
+        text = f"{stood} in limits: {read}."
     if missing:
         shown[NOT_JUDGED] = missing
     if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:

@@ -211,7 +211,7 @@ def test_what_goes_to_and_fro_without_a_period_has_no_trend_by_which_it_may_stan
 
 def test_a_load_that_changed_just_now_is_said_to() -> None:
     result = assess(plant([(0, 0.5), (20, 0.8)], 24)[0])
-    assert result.text.startswith("Was steady: "), "what stood then is no news of now"
+    assert result.text.startswith("Was steady"), "what stood then is no news of now"
     assert "Since then not steady: the load changed 4 min ago; suction superheat moves by" in result.text
 
 
@@ -298,9 +298,15 @@ def test_limits_on_what_is_not_read_are_told_as_such() -> None:
     stretch, _ = plant([(0, 0.5)], 40, startup={"limits": {"oil_filter_drop": ["0 psi", "10 psi"]}})
     result = assess(stretch)
     assert result.text.startswith("Steady, but oil filter drop could not be judged.")
-    assert "No limits are stated" not in result.text
     assert (result.verdict, tone_of(result)) == ("steady_in_limits", "caution")
-    assert tone_of(assess(plant([(0, 0.5)], 40)[0])) == "good"
+
+
+def test_what_is_steady_without_stated_limits_is_not_called_good() -> None:
+    result = assess(plant([(0, 0.5)], 40)[0])
+    assert result.text.startswith("Steady, but the job states no limits to judge it by.")
+    assert (result.verdict, tone_of(result)) == ("steady_in_limits", "caution")
+    within = {"limits": {"suction_superheat": ["8 degF", "12 degF"]}}
+    assert tone_of(assess(plant([(0, 0.5)], 40, startup=within)[0])) == "good"
 
 
 def test_a_blend_uses_dew_for_superheat_and_bubble_for_subcooling() -> None:
