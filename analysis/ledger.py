@@ -182,7 +182,7 @@ def rows(ledger: Ledger, system: UnitSystem) -> list[tuple[str, str]]:
     listed = [
         ("Charge by the plate", ledger.plate_kg),
         ("Recovered", out),
-        ("Missing against the plate", ledger.missing_kg),
+        ("Plate less recovered", ledger.missing_kg),
         ("Charged", back),
         ("of that returned", ledger.returned_kg if both else math.nan),
         ("of that from elsewhere", ledger.added_kg if both else math.nan),

@@ -168,7 +168,7 @@ def _misses(make: judge.Maker, evidence: Evidence) -> str:
     share, charge = float(evidence.unaccounted[-1]), make.stretch.job.circuit.charge_kg
     if charge is None or not share > PLATE_OVER:
         return ""
-    return f", and the plate misses {make.show(share * charge, 'mass', 2)} ({100.0 * share:.0f} %)"
+    return f", and the plate misses {make.show(share * charge, 'mass', 2)} ({100.0 * share:.0f} %) besides vapour"
 
 
 def _at_least(seconds: float) -> str:

@@ -24,7 +24,7 @@ def test_what_the_plate_misses_is_said_where_the_level_held_over_a_pocket() -> N
     assert found(assessment, "liquid_gone") is None
     assert run.liquid[-1] > 0.01 * run.case.plate
     assert assessment.verdict == "complete"
-    assert "and the plate misses 7.5 lb (3 %)" in assessment.text
+    assert "and the plate misses 7.5 lb (3 %) besides vapour" in assessment.text
     for case in (Case(charged=0.85), Case(oil=4.0, stop_at=0.75), Case(oil=4.0, channels=WITHOUT_SCALE, stop_at=0.75)):
         assert "the plate misses" not in judged(case)[1].text
 
