@@ -14,8 +14,8 @@ LONGEST_HEADLINE = 72
 ROWS_OLD_S = 120.0
 WIDE = 2.0
 """A range whose ends differ by more than this factor is said as a range."""
-MINUTE_S = 60.0
-"""What was reckoned is not told more finely."""
+LEAST_SAID_S = 90.0
+"""A shorter time is said in seconds, and what was reckoned is not known so finely."""
 
 
 def status_line(state: dict[str, Any] | None, rows_age_s: float | None, now: float) -> str:
@@ -75,8 +75,9 @@ def time_to_go(stage: Mapping[str, Any], urgent: Mapping[str, Any] | None) -> st
 def left_in_words(left: Mapping[str, Any]) -> str:
     """Return a time left: ``about 25 min to go``, with its range where that is wide, ``at least`` where it is open."""
     low, high = left.get("low"), left.get("high")
-    if low is not None and high is None:
-        return f"at least {duration(low)} {left['what']}"
-    if low is None or high is None or high <= max(WIDE * low, MINUTE_S):
+    least = "" if low is None or low < LEAST_SAID_S else duration(low)
+    if least and high is None:
+        return f"at least {least} {left['what']}"
+    if low is None or high is None or high <= max(WIDE * low, LEAST_SAID_S):
         return f"{about(left['seconds'])} {left['what']}"
-    return f"{f'{duration(low)} to' if low >= MINUTE_S else 'up to'} {duration(high)} {left['what']}"
+    return f"{f'{least} to' if least else 'up to'} {duration(high)} {left['what']}"

@@ -10,12 +10,13 @@ from typing import Literal
 from analysis.vocabulary.text import by_hand
 from collector.page.readings import decimals_of, shown
 
-Health = Literal["fresh", "late", "silent", "never"]
+Health = Literal["fresh", "late", "silent", "idle", "never"]
 
 STEPS_KEPT = 15
 LATE_STEPS, LATE_S = 4.0, 5.0
 SILENT_STEPS, SILENT_S = 20.0, 60.0
-"""Late: no reading for this many of its usual steps and this time; silent likewise. Common practice."""
+"""Late: no reading for this many of its usual steps and this time; silent likewise, and idle
+where nobody misses it. Common practice."""
 
 
 @dataclass

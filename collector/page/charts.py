@@ -26,7 +26,7 @@ FIRST_OF_STAGE: Mapping[str, Sequence[str]] = {
         "suction_pressure", "discharge_pressure", "leaving_water_temperature", "suction_temperature", "compressor_load",
     ),
     "at_rest": ("ambient_temperature", "circuit_pressure", "leaving_water_temperature"),
-    "": ("circuit_pressure", "vacuum", "cylinder_weight"),
+    "": ("circuit_pressure", "vacuum"),
 }  # fmt: skip
 """Readings that count most in a stage, and between stages: their plots come first."""
 DRAWN_OF_STAGE: Mapping[str, Sequence[str]] = {

@@ -16,7 +16,7 @@ from collector.page.readings import shown, with_sign
 MOST_FINDINGS = 60
 LEVEL_WORDS = {"info": "● for your information", "caution": "▲ caution", "alarm": "✖ alarm"}
 NO_BREAK = "\u00a0"
-HEALTH_WORDS = {"fresh": "✓ fresh", "late": "▲ late", "silent": "✖ silent", "never": "– none"}
+HEALTH_WORDS = {"fresh": "✓ fresh", "late": "▲ late", "silent": "✖ silent", "idle": "– no reading", "never": "– none"}
 
 
 class Cylinders:
@@ -96,7 +96,7 @@ class Channels:
         now, doubts = time.time(), model.doubts()
         for name, (value, health) in self._rows.items():
             channel = model.channels[name]
-            state, old = channel.health(now), channel.age_s(now)
+            state, old = model.health(name, now), channel.age_s(now)
             value.set_text(channel.shown)
             doubt = doubts.get(name, "")
             said = f"▲ {doubt}" if doubt and state == "fresh" else HEALTH_WORDS[state]

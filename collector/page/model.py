@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.vocabulary.channels import Column
+from analysis.vocabulary.channels import MICRON_PROBES, Column
 from analysis.vocabulary.job import JOURNAL_FILE, READINGS_FILE, load_job
 from analysis.vocabulary.text import words
 from collector.follow.alarm_log import AlarmLog
@@ -21,7 +21,7 @@ from collector.follow.recorder_log import RecorderLog
 from collector.follow.standing import standing
 from collector.follow.state import STATE_FILE, read_state
 from collector.follow.tail import JournalRow, JournalTail, ReadingsTail, seconds_of
-from collector.page.channel_health import STEPS_KEPT, Channel
+from collector.page.channel_health import STEPS_KEPT, Channel, Health
 from collector.page.columns_store import ColumnsStore
 
 MOST_JOURNAL_ROWS = 2_000
@@ -180,14 +180,24 @@ class Model:
             return False
         return age - row > 30.0 + 3.0 * float(self.state.get("again_within_s", 5.0))
 
+    def health(self, name: str, now: float) -> Health:
+        """Return how fresh a channel is.
+
+        A vacuum probe, which shows nothing above its range, is idle, not silent, unless it is the circuit's own in an
+        evacuation.
+        """
+        health = self.channels[name].health(now)
+        missed = name not in MICRON_PROBES or (name == "vacuum" and self.running_stage == "evacuation")
+        return health if health != "silent" or missed else "idle"
+
     def silent(self) -> list[str]:
         """Return the channels that are missed: they had readings since the last stage began and give none any more."""
         now = time.time()
-        begun = seconds_of(self.stage["begin"]) if self.stage is not None else None
+        begun = (seconds_of(self.stage["begin"]) if self.stage is not None else None) or 0.0
         return [
-            channel.name
-            for channel in self.channels.values()
-            if channel.health(now) == "silent" and (channel.at or 0.0) >= (begun or 0.0)
+            name
+            for name, channel in self.channels.items()
+            if self.health(name, now) == "silent" and (channel.at or 0.0) >= begun
         ]
 
     def doubts(self) -> dict[str, str]:

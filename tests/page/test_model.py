@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import time
 from pathlib import Path
 
 import numpy as np
@@ -180,6 +181,23 @@ def test_what_was_silent_before_a_stage_began_is_not_missed_in_it(tmp_path: Path
     assert model.silent() == ["c"]
     model.state = {"now": {"stage": {"begin": at(500), "end": at(100)}}}
     assert model.silent() == ["c"]
+
+
+@pytest.mark.parametrize(("stage", "missed"), [("evacuation", ["vacuum"]), ("charging", [])])
+def test_a_vacuum_probe_is_missed_by_an_evacuation_alone(tmp_path: Path, stage: str, missed: list[str]) -> None:
+    """Both probes show nothing above their range, the pump's own too once its valve is closed and the pump vented."""
+    (tmp_path / "job.toml").write_text('[job]\nname = "probes"\n')
+    now = time.time()
+    rows = [(now - ago, 300 if ago > 200 else "") for ago in range(1_000, 0, -5)]
+    lines = [f"{stamp(datetime.datetime.fromtimestamp(at, datetime.UTC))},{shown},{shown}" for at, shown in rows]
+    (tmp_path / "readings.csv").write_text("time,vacuum [micron],pump_vacuum [micron]\n" + "\n".join(lines) + "\n")
+    begun = stamp(datetime.datetime.fromtimestamp(now - 900, datetime.UTC))
+    (tmp_path / "journal.csv").write_text(f"time,kind,subject,value,text\n{begun},stage,{stage},begin,\n")
+    model = Model(tmp_path)
+    while model.take(model.read()):
+        pass
+    assert model.silent() == missed
+    assert model.health("pump_vacuum", now) == "idle"
 
 
 def test_a_gauge_that_is_stuck_is_doubted_until_it_moves(tmp_path: Path) -> None:

@@ -104,6 +104,8 @@ def test_a_wide_range_is_said_as_a_range() -> None:
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": 600, "high": None}) == "at least 10 min to go"
     assert left_in_words({"seconds": 1_500, "what": "to go", "low": None, "high": None}) == "about 25 min to go"
     assert left_in_words({"seconds": 80, "what": "to go", "low": 0, "high": 180}) == "up to 3 min to go"
+    assert left_in_words({"seconds": 120, "what": "to go", "low": 85, "high": 180}) == "up to 3 min to go"
+    assert left_in_words({"seconds": 120, "what": "to go", "low": 40, "high": None}) == "about 2 min to go"
 
 
 def test_a_time_left_is_no_countdown_of_seconds() -> None:
