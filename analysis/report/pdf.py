@@ -30,7 +30,6 @@ _PADDING = 12.0
 """What the page keeps free at both sides within its margins [pt]."""
 _WIDTH = A4[0] - 36 * mm - _PADDING
 _TALLEST = 136 * mm
-_TIGHT = (("TOPPADDING", (0, 0), (-1, -1), 1.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5))
 _TONES = {**SHADES, "info": SHADES["note"]}
 
 
@@ -110,7 +109,7 @@ def _first_page(review: Review, pages: Sequence[contents.StagePage], ledger: Led
     moved = contents.balance_rows(review, ledger)
     if moved:
         story += [
-            Paragraph("Refrigerant balance", _style(11, True, spaceBefore=6, spaceAfter=2)),
+            _heading("Refrigerant balance"),
             _two_abreast(moved, 38 * mm),
         ]
     caution = Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4))
@@ -147,21 +146,25 @@ def _log(review: Review, ledger: Ledger | None, digests: Mapping[str, str]) -> l
     others = channels_plot.draw(review)
     if others is not None:
         name = "Also recorded, not judged" if review.stages else "What was recorded"
-        parts.append(KeepTogether([Paragraph(name, _style(11, True, spaceBefore=8, spaceAfter=3)), _image(others)]))
+        parts.append(KeepTogether([_heading(name), _image(others)]))
     written = contents.notes(review)
     if written:
         parts += [
-            Paragraph("Notes", _style(11, True, spaceBefore=8, spaceAfter=3)),
+            _heading("Notes"),
             _pairs([(contents.clock(time), text) for time, text in written]),
         ]
     to_keep = contents.record_rows(review, ledger)
     if to_keep:
-        parts += [Paragraph("Record to keep", _style(11, True, spaceBefore=8, spaceAfter=3)), _pairs(to_keep, 8)]
+        parts += [_heading("Record to keep"), _pairs(to_keep, 8)]
     made_from = [
-        Paragraph("Made from", _style(11, True, spaceBefore=8, spaceAfter=3)),
+        _heading("Made from"),
         _pairs([(name, f"SHA-256 {digest}") for name, digest in digests.items()]),
     ]
     return [*parts, KeepTogether(made_from)]
+
+
+def _heading(text: str) -> Paragraph:
+    return Paragraph(text, _style(11, True, spaceBefore=8, spaceAfter=3))
 
 
 def _findings(findings: Sequence[Any]) -> Table:
@@ -187,19 +190,17 @@ def _two_abreast(pairs: Sequence[tuple[str, str]], label: float = 46 * mm) -> An
     rows = (len(pairs) + 1) // 2
     left, right = pairs[:rows], [*pairs[rows:], ("", "")][:rows]
     cells = [
-        [
-            Paragraph(_printed(cell), _style(8.5, bold))
-            for (cell, bold) in ((a, True), (b, False), (c, True), (d, False))
-        ]
-        for (a, b), (c, d) in zip(left, right, strict=True)
+        [Paragraph(_printed(cell), _style(8.5, at % 2 == 0)) for at, cell in enumerate((*one, *other))]
+        for one, other in zip(left, right, strict=True)
     ]
     return _ruled(cells, (label, _WIDTH / 2 - label) * 2)
 
 
-def _ruled(cells: list[list[Any]], widths: tuple[float, ...]) -> Table:
-    table = Table(cells, colWidths=widths, hAlign="LEFT")
+def _ruled(cells: list[list[Any]], widths: tuple[float, ...], tints: Sequence[Any] = (), **how: Any) -> Table:
+    table = Table(cells, colWidths=widths, hAlign="LEFT", **how)
+    tight = [(f"{side}PADDING", (0, 0), (-1, -1), 1.5) for side in ("TOP", "BOTTOM")]
     line = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
-    table.setStyle(TableStyle([line, ("VALIGN", (0, 0), (-1, -1), "TOP"), *_TIGHT]))
+    table.setStyle(TableStyle([line, ("VALIGN", (0, 0), (-1, -1), "TOP"), *tight, *tints]))
     return table
 
 
@@ -208,11 +209,8 @@ def _rows(
 ) -> Table:
     cells = [[Paragraph(escape(cell), _style(9, True)) for cell in row] for row in head]
     cells += [[_cell(cell, at == 1) for at, cell in enumerate(row)] for row in rows]
-    table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT", splitInRow=1)
     tints = [("BACKGROUND", (1, n), (1, n), HexColor(_TONES[tone])) for n, tone in enumerate(tones, start=1)]
-    lines = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
-    table.setStyle(TableStyle([lines, ("VALIGN", (0, 0), (-1, -1), "TOP"), *_TIGHT, *tints]))
-    return table
+    return _ruled(cells, widths, tints, repeatRows=1, splitInRow=1)
 
 
 def _cell(text: str, bold: bool) -> Any:

@@ -93,7 +93,7 @@ class Answer:
         wanted += [
             name
             for name in FIRST_OF_STAGE.get(stage, ())
-            if name in model.channels and (stage or model.channels[name].health(now) in ("fresh", "late"))
+            if name in model.channels and (stage or model.health(name, now) in ("fresh", "late"))
         ]
         wanted = wanted[:MOST_KEYS]
         if [name for name, _, _ in self._shown] != wanted:
@@ -111,7 +111,7 @@ class Answer:
                 age.show("")
                 continue
             channel = model.channels[name]
-            old, health = channel.age_s(now), channel.health(now)
+            old, health = channel.age_s(now), model.health(name, now)
             number.show(channel.shown)
             number.classes(replace=f"number {health}")
             late = "" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old"
@@ -132,15 +132,13 @@ class Said:
 def said_now(model: Model, urgent: Mapping[str, Any] | None) -> Said:
     """Return what is to be said at this moment, beside the finding that asks for something."""
     told = _judged(model, urgent)
+    tone, more = told.tone, told.more
     if urgent is not None:
-        if told.tone == "working" and urgent["level"] == "alarm":
-            told = replace(told, more="")  # how to go on is no news while an alarm says to stop
-        if told.more in urgent["text"]:
-            told = replace(told, more="")
-        if told.tone != "alarm":
-            told = replace(told, tone=urgent["level"])
-    elif told.tone != "alarm" and (model.recorder.lost or _doubted(model)):
-        told = replace(told, tone="caution")
+        if more in urgent["text"] or (tone == "working" and urgent["level"] == "alarm"):
+            more = ""  # how to go on is no news while an alarm says to stop
+        tone = tone if tone == "alarm" else urgent["level"]
+    elif tone != "alarm" and (model.recorder.lost or _doubted(model)):
+        tone = "caution"
     age = model.last_row_age_s()
     if model.rows_are_late() and age is not None:
         stopped = model.recorder.last == "stopped"
@@ -150,13 +148,13 @@ def said_now(model: Model, urgent: Mapping[str, Any] | None) -> Said:
             told.title,
             "Recording was stopped." if stopped else "Nothing is being recorded.",
             left if stopped else f"{left}: look at the terminal",
-            f"The last answer was: {told.answer} {told.more}",
+            f"The last answer was: {told.answer} {more}",
         )
     if model.judgement_is_late():
-        return replace(told, more=f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {told.more}")
-    if told.more and urgent is not None:  # the finding speaks of its own time, perhaps with other numbers
-        return replace(told, more=f"Now: {told.more}")
-    return told
+        more = f"This judgement is {duration(model.judged_age_s() or 0.0)} old. {more}"
+    elif more and urgent is not None:  # the finding speaks of its own time, perhaps with other numbers
+        more = f"Now: {more}"
+    return replace(told, tone=tone, more=more)
 
 
 def _judged(model: Model, urgent: Mapping[str, Any] | None) -> Said:

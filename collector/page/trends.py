@@ -77,10 +77,8 @@ class Trends:
             return last - 3_600.0
         if self._window == "this stage" and self._model.stage is not None:
             phases = self._model.now["spans"][-1]["phases"]
-            judged = [
-                phase for phase in phases if phase["kind"] == "judged"
-            ]  # beside the filling nothing is seen of it
-            return seconds_of((judged or [self._model.stage])[-1]["begin"]) or -math.inf
+            parts = [self._model.stage, *(each for each in phases if each["kind"] == "judged")]
+            return seconds_of(parts[-1]["begin"]) or -math.inf  # beside the filling nothing is seen of a test
         return -math.inf
 
     def refresh(self) -> None:
