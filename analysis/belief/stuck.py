@@ -44,6 +44,8 @@ ALONE_S = 3_600.0
 """Named when another that was as restless still is, or refrigerant flows on through a hose, when a temperature
 elsewhere moved by 1.5 K, or a gauge after an hour: its noise is its own, that of air or water may come to rest."""
 LATELY_S = 3_600.0
+FOLLOWS = 20
+"""A scale that changed so often in the hour before followed the mass."""
 MUCH = 2.0
 """A scale that followed the mass and did not flicker is asked for twice as much."""
 TOLD_S = 400.0
@@ -159,7 +161,7 @@ def _still(
         patience=patience_of_noise(times, values, changes),
         walks=patience_of_walk(times[lately], values[lately], step) if walking else np.inf,
         before=float(times[before[0]]),
-        followed=bool(times[before[0]] >= begin - LATELY_S and len(before) > CHANGES),
+        followed=len(changes) > FOLLOWS and bool(times[changes[-FOLLOWS - 1]] >= begin - LATELY_S),
     )
 
 

@@ -115,6 +115,16 @@ def test_a_scale_that_freezes_while_the_circuit_empties_is_stuck_and_one_in_a_pa
     assert found(recovering(True, 5e3)) == []
 
 
+def test_a_scale_that_freezes_soon_after_a_charge_began_is_stuck_where_the_circuit_goes_on_filling() -> None:
+    """Thirty steps of 50 g in 150 s, then one number while the pressure goes on to five times as much, or stands."""
+    at = np.arange(0.0, 1_500.0, 5.0)
+    weight = np.round(60.0 - 0.05 * np.clip((at - 120.0) / 5.0, 0.0, 30.0), 2)
+    for filled_s, named in ((900.0, [("channel_stuck", "cylinder_weight")]), (270.0, [])):
+        pressure = np.round(400.0 * np.clip((at - 120.0) / 150.0, 0.0, (filled_s - 120.0) / 150.0), 1)
+        logged = {"cylinder_weight": ("kg", weight), "circuit_pressure": ("kPa", pressure)}
+        assert found(make_log(at, logged, journal=begun("charging"))[0]) == named, filled_s
+
+
 def test_a_restless_hose_that_stops_is_stuck_while_the_scale_goes_on_and_waited_for_where_it_stands_too() -> None:
     noise = np.random.default_rng(3)
     at = np.arange(0.0, 3_600.0, 5.0)
