@@ -274,7 +274,7 @@ def _course(ticks: Ticks, hold: Closed, aim: Aim, system: UnitSystem) -> str:
         return f"{said}, {duration(left)} to go."
     now, fails_s = float(ticks.vacuum[-1]), fails_in_s(ticks, hold, aim)
     if fails_s is not None:
-        return f"{said}; on course to fail in about {duration(fails_s)}."
+        return f"{said}; on course to fail in about {duration(fails_s)}. Leave it closed: how it rises tells why."
     if now >= aim.limit_pa:
         limit = Figure(aim.limit_pa, "vacuum").show(system)
         return f"{said}; at its limit of {limit}, so near that it may pass or fail, {duration(left)} to go."

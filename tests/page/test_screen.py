@@ -196,6 +196,9 @@ def test_a_dead_recorder_is_the_answer(serve: Callable[..., Server], tmp_path: P
     expect(page.locator(".words")).to_have_text("On course.")
 
 
+TOPS = "places => places.map(place => document.querySelector(place).getBoundingClientRect().y)"
+
+
 def test_while_an_alarm_stands_only_the_alarm_says_what_to_do(log: Log, server: Server, open_page: Open) -> None:
     state: dict[str, Any] = a_state("The tubes may freeze. Stop the machine.", "alarm")
     state["now"]["stage"] |= {"answer": "Liquid still stands.", "more": "Pull on."}
@@ -213,15 +216,17 @@ def test_while_an_alarm_stands_only_the_alarm_says_what_to_do(log: Log, server: 
         ".map(s => [parseFloat(s.fontSize), +s.fontWeight])"
     )
     assert sizes[1] >= sizes[0], "what to do is read from as far as what is wrong"
+    log.entry("instrument", "panel", "lost", "no answer")
+    phone = open_page(server.url, 390, 844)
+    expect(phone.locator(".lost")).to_be_visible()
+    tops = phone.evaluate(TOPS, [".urgent.alarm", ".lost", ".keys"])
+    assert tops == sorted(tops), "what to do stands before the readings where only one of both is seen, an alarm first"
     state["now"]["findings"][0]["level"] = "caution"
     write_state(log.folder, state)
     expect(page.locator(".more")).to_have_text("Now: Pull on.")
-    phone = open_page(server.url, 390, 844)
     expect(phone.locator(".urgent.caution .rest")).to_have_text("Stop the machine.")
-    tops = phone.evaluate(
-        "() => ['.urgent .rest', '.keys'].map(p => document.querySelector(p).getBoundingClientRect().y)"
-    )
-    assert tops[0] < tops[1], "what to do stands before the readings where only one of both is seen"
+    tops = phone.evaluate(TOPS, [".urgent .rest", ".keys"])
+    assert tops == sorted(tops)
 
 
 def test_what_a_screen_reader_is_told(log: Log, server: Server, open_page: Open) -> None:
