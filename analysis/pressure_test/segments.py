@@ -49,11 +49,12 @@ LEVEL_MINUTES = 10
 """Shorter pauses are no segment."""
 MEDIANS = {1: 0.954, 2: 1.652}
 """The median of the first, and of the second, differences of standard normal numbers."""
-STUCK_MINUTES = 45
+STUCK_MINUTES, TOLD_MINUTES = 45, 20
 STUCK_QUANTA = 3.0
 STUCK_FRACTION = 0.002
 STUCK_LAGS_MIN = (0.0, 30.0, 60.0, 120.0, 240.0)
-"""The gas follows the probe late by anything up to hours (common practice); past a turn it may stand still."""
+"""The gas follows the probe late by anything up to hours (common practice); past a turn it may stand still. A probe
+that jumped is named, and its last reading no longer held, within `TOLD_MINUTES`: until then its move is no evidence."""
 
 
 @dataclass(frozen=True)
@@ -234,24 +235,23 @@ def _stuck(minutes: Minutes, segment: Segment) -> Segment:
     probe says, however late the gas follows it, that it should have moved by 3 of its digits and 0.2 %."""
     probe = next((minutes.probes[n] for n in (METAL, AIR) if n in minutes.probes), None)
     x = minutes.logged_pa[segment.begin : segment.end]
-    if probe is None or len(x) < STUCK_MINUTES:
+    if probe is None or len(x) < STUCK_MINUTES + TOLD_MINUTES:
         return segment
     absolute = first_readings(minutes.pressure_pa[segment.begin : segment.end])
     changed = np.flatnonzero(~(np.abs(np.diff(x)) < 1e-6 * absolute)) + 1
     followed = [lagged(probe, (lag,) if lag else ()) for lag in STUCK_LAGS_MIN]
     starts, ends = np.concatenate([[0], changed]), np.concatenate([changed, [len(x)]])
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-        if end - start < STUCK_MINUTES:
+        if end - start < STUCK_MINUTES + TOLD_MINUTES:
             continue
         late_by = [gas[segment.begin + start : segment.begin + end] for gas in followed]
         quantum = float(np.nan_to_num(minutes.quantum_pa[segment.begin + start])) / absolute
         moved = np.min([np.abs(gas - gas[0]) for gas in late_by], axis=0) / 293.0
         far = moved > max(STUCK_QUANTA * quantum, STUCK_FRACTION)
-        late = np.flatnonzero(far[STUCK_MINUTES:])
+        still_read = np.isfinite(late_by[0][STUCK_MINUTES + TOLD_MINUTES :])
+        late = np.flatnonzero(far[STUCK_MINUTES:-TOLD_MINUTES] & still_read)
         begin = segment.begin + start
-        known = (
-            begin + STUCK_MINUTES + int(late[0]) + 1 if len(late) else len(minutes)
-        )  # a probe's minute is known then
+        known = begin + STUCK_MINUTES + TOLD_MINUTES + int(late[0]) + 1 if len(late) else len(minutes)
         if known < len(minutes):
             return replace(segment, stuck_from=begin, stuck_known=known)
     return segment

@@ -13,10 +13,11 @@ from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.minutes import METAL, minutes_of
 from analysis.report.pressure_test_plot import draw
 from analysis.result import Assessment
+from analysis.review import review
 from analysis.stretch import Stretch
 from tests.analysis.pressure_test.nights import CALM, PSI, changed, slept
 from tests.benchmarks.pressure_test_nights import Night, make_night
-from tests.support import assert_prefix_consistent, cut, kinds, make_stretch, value
+from tests.support import assert_prefix_consistent, cut, kinds, make_log, make_stretch, value
 
 
 def test_what_no_gauge_showed_is_not_judged(calm: Night) -> None:
@@ -150,6 +151,21 @@ def test_one_minute_of_a_probe_does_not_say_that_the_gauge_is_stuck() -> None:
     stretch = make_stretch("pressure_test", 60.0 * minute, logged)
     found = assert_prefix_consistent(assess, stretch, range(215, 232))
     assert "channel_stuck" not in kinds(found)
+
+
+@pytest.mark.parametrize("frozen", [False, True])
+def test_a_probe_that_came_off_does_not_say_that_the_gauge_is_stuck(frozen: bool) -> None:
+    """The gas stood while the metal warmed by half a kelvin; then the probe leaps, and is left out from then on."""
+    at = np.arange(0.0, 5.0 * 3_600.0, 30.0)
+    metal = 20.0 + 0.5 * np.clip((at - 7_200.0) / 1_800.0, 0.0, 1.0) + np.where(at >= 9_900.0, 24.0, 0.0)
+    gauge = np.where(at < 7_000.0, 1_500.0 + 0.5 * np.sin(at), 1_500.0)
+    gauge = np.where((at >= 12_000.0) & ~frozen, 1_500.0 + 0.5 * np.sin(at), gauge)
+    metal = np.where(frozen, 20.0 + 4.0 * np.clip((at - 7_200.0) / 3_600.0, 0.0, 1.0), metal)
+    logged = {"circuit_pressure": ("kPag", gauge.round()), "surface_temperature": ("degC", metal.round(2))}
+    log, job = make_log(at, logged, journal=[(0.0, "stage", "pressure_test", "begin")])
+    named = [(f.kind, f.figures.get("channel")) for f in review(log, job).findings]
+    assert (("channel_stuck", "circuit_pressure") in named) == frozen
+    assert (("channel_jumped", "surface_temperature") in named) != frozen
 
 
 def test_fallen_probe_is_named() -> None:
