@@ -181,11 +181,11 @@ def _begin(ticks: Ticks, first: int) -> float:
 
     From then on it stood no higher above its lowest than the gauge's noise explains. Where it has risen since, the
     pause began no earlier than the rise: before that as much may have boiled as was drawn. Nor did it begin while the
-    scale still gained.
+    scale still gained, or before the last mark.
     """
     if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
         return float(ticks.marked_s[first])
-    start = int(np.searchsorted(ticks.at_s, ticks.at_s[first] - SLOW_S - 15.0))
+    start = int(np.searchsorted(ticks.at_s, np.fmax(ticks.at_s[first] - SLOW_S - 15.0, ticks.marked_s[first])))
     to_come = ticks.moved_kg[first] - ticks.moved_kg[start:first]
     gained = np.flatnonzero(to_come > 2.0 * ticks.mass_resolution_kg[first] + CREEP_KG)
     start += int(gained[-1]) if len(gained) else 0

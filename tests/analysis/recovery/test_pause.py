@@ -112,6 +112,30 @@ def test_a_marked_pause_begins_with_its_mark_though_the_machine_was_thought_to_s
     assert pauses[-1].begin_s == 2400.0
 
 
+def test_what_still_rises_after_the_mark_of_the_next_cylinder_is_no_part_of_the_pause_before_it() -> None:
+    """A cylinder is changed in 45 s; cold gas and a pocket raise the pressure by 3 % until it is opened 2 min later."""
+    seconds = np.arange(0.0, 2160.0, 5.0)
+    log = np.interp(seconds, [300.0, 1800.0, 1960.0, 2160.0], [0.0, -1.0, -0.97, -1.06])
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(572.0 * np.exp(log), 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "80 kg"}},
+        journal=[
+            (60.0, "mark", "recovery_resumed", ""),
+            (1800.0, "mark", "cylinder_off", ""),
+            (1845.0, "mark", "cylinder_on", ""),
+        ],
+    )
+    ticks = make_ticks(stretch, None)
+    pauses, _ = split(ticks, standing(ticks))
+    assert [pause.marked for pause in pauses if pause.begin_s > 600.0] == [True, False]
+    assert pauses[-1].begin_s >= 1845.0
+
+
 def test_a_pause_at_a_pressure_that_stands_begins_when_the_scale_stops() -> None:
     """Nobody marks it: liquid flows at saturation for 20 min, a valve is closed for 4 min, and it flows on."""
     seconds = np.arange(0.0, 2400.0, 10.0)
