@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.scale.believing import Believing
-from analysis.scale.explaining import SLIP_STAYS_S, UNIT_SLIPS
+from analysis.scale.explaining import SLIP_STAYS_S, SWAP_KG, UNIT_SLIPS
 from analysis.scale.following import (
     BURST_STAYS_S,
     EMPTY_KG,
@@ -232,8 +232,13 @@ class Tracker(Believing):
                     self._replace(load)
                 return
             flow = load.confirmed and self._burst(first)
-            if stood >= (BURST_STAYS_S if flow else STAYS_S):
+            if stood >= (BURST_STAYS_S if flow or self._set_down_late(load, step) else STAYS_S):
                 self._adopt(load, 0.0 if flow else step)
+
+    def _set_down_late(self, load: Load, step: float) -> bool:
+        """Return whether a cylinder that was held until then was set down and flows on: no hand does so."""
+        held = 0.0 < step < SWAP_KG and abs(load.moved_kg) <= self.base_kg
+        return held and flows_on([s.weight for s in self._run], self.sign, self.base_kg)
 
     def _flows_from_nothing(self) -> bool:
         """Return whether the run begins at nothing and moves on at the pace of the load: no plate does so."""

@@ -71,6 +71,23 @@ def test_a_quiet_scale_with_rows_every_second_is_sure() -> None:
     assert weighed(weights(*FILL, *SWAP)).uncertainty_kg < 0.25
 
 
+@pytest.mark.parametrize(
+    ("step", "held"),
+    [
+        (1.0, ((110, 0, 0), (40, 19.2, 19.2), (30, 21.1, 21.1), (105, 21.1, 32.1), (5, 32.1, 32.1))),
+        (20.0, ((80, 0, 0), (40, 30.4, 30.4), (20, 34.1, 34.1), (80, 34.1, 40.3), (40, 40.3, 40.3))),
+    ],
+)
+def test_a_cylinder_that_is_held_set_down_and_filled_at_once(
+    step: float, held: tuple[tuple[float, float, float], ...]
+) -> None:
+    """Held by hand for 40 s, then set down: that comes at once and is no flow, what goes on for a minute is."""
+    (_, tare_kg, _), (_, full_kg, _) = held[2], held[4]
+    found = weighed(weights(*held, (60, 0, 0), step=step), step=step)
+    assert found.total_kg == pytest.approx(full_kg - tare_kg, abs=0.2)
+    assert found.loads[0].begin_kg == pytest.approx(tare_kg, abs=0.1)
+
+
 def test_what_stands_there_next_is_not_what_the_one_before_left_with() -> None:
     found = weighed(weights((60, 4, 4), (150, 2, 2), (34, 45, 45), (24, 42, 42), step=2.0), step=2.0)
     assert found.total_kg == pytest.approx(0.0, abs=0.1)
