@@ -163,8 +163,21 @@ def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
     text = (
         f"No liquid stands any more: saturation (bubble point) is {make.kelvins(evidence.depression_k[k])} "
         f"under {stands_under(ticks)}, and {why}{_power(make, evidence, call)}. Go on to the required level."
+        f"{_rests_on(make, call)}"
     )
     return [make(k, call.since_s, "liquid_gone", "info", text, **figures)]
+
+
+def _rests_on(make: Maker, call: Call) -> str:
+    """Return what that was taken from the job, and what would show that it is wrong."""
+    circuit = make.stretch.job.circuit
+    if call.by != "plate" or circuit.charge_kg is None:
+        return ""
+    stated = make.show(circuit.charge_kg, "mass")
+    if circuit.internal_volume_m3 is not None:
+        stated += f" and {make.show(circuit.internal_volume_m3, 'volume')}"
+    beyond = "what was in beyond that may stand yet; see a pause stay flat before you open"
+    return f" This rests on the stated {stated}: {beyond}."
 
 
 def _power(make: Maker, evidence: Evidence, call: Call) -> str:

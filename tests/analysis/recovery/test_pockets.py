@@ -111,6 +111,9 @@ def test_vapour_that_grows_cold_as_it_is_drawn_keeps_no_plate_from_closing(pocke
     gone = next((f for f in assess(stretch).findings if f.kind == "liquid_gone"), None)
     closed = gone is not None and gone.figures["evidence"] == "plate"
     assert closed == (pocket_kg == 0.0)
+    text = "" if gone is None else gone.text
+    assert ("rests on the stated" in text) == closed
+    assert ("14.1 ft3" in text) == closed
     assert gone is None or pocket_kg or (gone.time - stretch.begin).total_seconds() < 1800.0 + 300.0
 
 
