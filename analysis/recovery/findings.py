@@ -96,7 +96,7 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray, until: int) -> list[Findi
     # mass credited at once after a change of cylinder is no rate: a best rate is one that two windows in a row had
     twice = np.minimum(rate, _back(ticks, rate, RATE_S))
     best = _highest(np.where(np.isfinite(twice), twice, 0.0), lately, LATELY_S)
-    highest = _highest(np.where(running, ticks.pressure_pa, 0.0), lately, LATELY_S)
+    highest = _highest(np.where(running, ticks.pressure_pa, np.nan), lately, LATELY_S)
     over = _highest(np.where(np.isfinite(rate) & (rate > BREAK * best), 1.0, 0.0), lately, BREAK_STAYS_S) > 0.0
     draws = (stay > 0.0) & (_back(ticks, stay, BREAK_STAYS_S) > 0.0)
     sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg

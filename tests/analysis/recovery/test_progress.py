@@ -262,3 +262,16 @@ def test_it_is_said_how_far_down_a_pause_is_worth_its_time(row: int) -> None:
     assert deep * 6.895 == pytest.approx(76.0, rel=0.1)
     reached = 600.0 + 600.0 * np.log(420.0 / 76.0)
     assert minutes == pytest.approx((reached - 5.0 * row) / 60.0, abs=2.0)
+
+
+def test_a_recovery_that_begins_with_a_pause_has_no_pace_yet() -> None:
+    """Warnings are errors here: nothing is divided by the pressure at which nothing ran yet."""
+    seconds = np.arange(0.0, 900.0, 10.0)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {"circuit_pressure": ("kPa", np.full(len(seconds), 433.0)), "cylinder_weight": ("kg", 25.0 + seconds * 0.0)},
+        tables={"circuit": {"refrigerant": "R-134a"}},
+        journal=[(0.0, "mark", "recovery_paused", "")],
+    )
+    assert found(assess(stretch), "liquid_pull_ended") is None
