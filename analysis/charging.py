@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.bins import Bins, bin_medians
 from analysis.cylinders import UNSURE_SAID, cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
+from analysis.freezing import CLEAR_K, episodes
 from analysis.recovery.balance import DENSEST_FILL
 from analysis.recovery.progress import LONGER, SHORTER
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
@@ -32,8 +33,7 @@ OVER_STAYS_S = 20.0
 """It comes when it stood for this long: what a bump leaves in the samples is gone by then."""
 BIN_S = 10.0
 FREEZE_STAYS_S = 30.0
-FREEZE_CLEAR_K, FREEZE_CLEAR_S = 1.0, 300.0
-"""A freeze risk is told after this time, and again only after saturation stood this far above freezing this long."""
+"""A freeze risk is told after this time."""
 VAPOR_SPARE, VAPOR_SWELLS, ROOMIEST = 1.15, 1.3, 2.0
 """A circuit holds up to the first share more vapour than its volume says. Where the volume is not stated, that which
 vapour was seen to fill counts, up to the last times what is usual; as it is warm it seems to grow up to the second."""
@@ -188,20 +188,10 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
     freezes = stretch.job.circuit.freezes_at_k
     barometer = stretch.barometer_pa.to_numpy(dtype=float)
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
-    begun, warm, armed = -1.0, -1.0, True
-    for k, at in enumerate(bins.end_s.tolist()):
-        if not np.isfinite(bubble[k]):
-            continue
-        if bubble[k] > freezes or not liquid[k]:
-            begun = -1.0
-            if bubble[k] > freezes + FREEZE_CLEAR_K:
-                warm = at if warm < 0.0 else warm
-                armed = armed or at - warm >= FREEZE_CLEAR_S
-            continue
-        begun, warm = (at if begun < 0.0 else begun), -1.0
-        if not armed or at - begun < FREEZE_STAYS_S:
-            continue
-        armed = False
+    seen_at = np.flatnonzero(np.isfinite(bubble))
+    cold, clear = (bubble <= freezes) & liquid, bubble > freezes + CLEAR_K
+    for nth, begun in episodes(bins.end_s[seen_at], cold[seen_at], clear[seen_at], FREEZE_STAYS_S):
+        k = seen_at[nth]
         needed = fluid.freeze_pressure_pa(freezes) - float(barometer[rows[k]])
         text = (
             f"Liquid may stand in the circuit and it boils at {Figure(float(bubble[k]), 'temperature').show(system)} "
@@ -309,22 +299,16 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     apart = Figure(apart_kg, "mass").show(system)
     if charged < target.mass_kg:
         to_go = "to go" if stretch.end is None else "short"
-        step_kg, flowing = float(weighing.resolution_kg.iloc[-1]), f"{now} of {of} went in up to {{:%H:%M}} UTC, when "
-        fell = _ended_in_mid_flow(weights, stretch, step_kg, bare=True)
-        if fell is not None:
-            return (
-                "undecided",
-                f"{flowing.format(fell)}the scale fell to nothing while it still flowed, "
-                "and nobody said that the cylinder was taken off: weigh the cylinder, check the scale.",
-            )
-        stood = _ended_in_mid_flow(weights, stretch, step_kg, bare=False)
-        if stood is not None:
-            return (
-                "undecided",
-                f"{flowing.format(stood)}the scale stopped in mid flow; it has not moved by one step since. If the "
-                f"cylinder was closed then, {apart} is {to_go}. If not, the scale is stuck: lift the cylinder a little "
-                "and see it move.",
-            )
+        how = {
+            True: "fell to nothing while it still flowed, and nobody said that the cylinder was taken off: weigh the "
+            "cylinder, check the scale.",
+            False: "stopped in mid flow; it has not moved by one step since. If the cylinder was closed then, "
+            f"{apart} is {to_go}. If not, the scale is stuck: lift the cylinder a little and see it move.",
+        }
+        for bare, said in how.items():
+            ended = _ended_in_mid_flow(weights, stretch, float(weighing.resolution_kg.iloc[-1]), bare=bare)
+            if ended is not None:
+                return "undecided", f"{now} of {of} went in up to {ended:%H:%M} UTC, when the scale {said}"
         return "short", f"{now} of {of} is in: {apart} {to_go}."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
 

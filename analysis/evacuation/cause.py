@@ -57,10 +57,9 @@ class Evidence:
     it held up by inflow, and `grown`, by which it grew since the valve closed. `pump_open`, `pump_closed`: pressure
     at the pump over that of the stalled level while pumping and while closed (NaN unknown); `pump_expected`: what the
     former would be were the level held up by inflow through the stated hose; `pump_pull`: what it was while there was
-    gas to pump, a little above the level. `oil_helped`: True where
-    fresh oil brought a deeper pull, False where it came back to the same level, None without a change.
-    `deeper`: the level gave way at once after a closing, as after a change of oil that
-    nobody marked. `crept`: it gave way before, higher up in this pull, with nothing done for it.
+    gas to pump, a little above the level. `oil_helped`: True where fresh oil brought a deeper pull, False where it came
+    back to the same level, None without a change. `deeper`: the level gave way at once after a closing, as after a
+    change of oil that nobody marked. `crept`: it gave way before, higher up in this pull, with nothing done for it.
     """
 
     level_pa: float

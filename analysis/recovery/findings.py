@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.freezing import CLEAR_K, episodes
 from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
@@ -44,7 +45,6 @@ DRAWN_K = 3.89
 FREEZE_STAYS_S = 150.0
 """Saturation has to stay under freezing for so long: a pool that ends near freezing is known to be gone by then, and
 tubes do not freeze through sooner; common practice."""
-FREEZE_CLEAR_K = 1.0
 
 
 @dataclass(frozen=True)
@@ -336,33 +336,23 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     freezes = make.stretch.job.circuit.freezes_at_k
     may_stand = ~evidence.dry_soft
     cold = (ticks.bubble_k <= freezes) & (may_stand | evidence.boils) & (np.arange(len(ticks)) < until)
+    clear = ticks.bubble_k > freezes + CLEAR_K
     found: list[Finding] = []
-    begun, armed, warm_since = -1.0, True, -1.0
-    for k in range(pulls[0].first + 1, len(ticks)):
-        at = float(ticks.at_s[k])
-        if cold[k]:
-            begun = at if begun < 0.0 else begun
-            warm_since = -1.0
-            if armed and at - begun >= FREEZE_STAYS_S:
-                armed = False
-                text = (
-                    f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
-                    f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and "
-                )
-                apart = not may_stand[k]
-                text += (
-                    "something still boils, in a pocket or out of the oil. Keep the water flowing or drain the barrel, "
-                    "and pause to see what comes back: a pocket by the tubes can freeze them."
-                    if apart
-                    else "liquid may stand. Stop the machine, get the water flowing or drain the barrel: frozen tubes "
-                    "burst."
-                )
-                level: Level = "caution" if apart else "alarm"
-                saturation = Figure(float(ticks.bubble_k[k]), "temperature")
-                found.append(make(k, begun, "freeze_risk", level, text, saturation=saturation))
-        else:
-            begun = -1.0
-            if ticks.bubble_k[k] > freezes + FREEZE_CLEAR_K:
-                warm_since = at if warm_since < 0.0 else warm_since
-                armed = armed or at - warm_since >= 300.0
+    first = pulls[0].first + 1
+    for after, begun in episodes(ticks.at_s[first:], cold[first:], clear[first:], FREEZE_STAYS_S):
+        k = first + after
+        text = (
+            f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
+            f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and "
+        )
+        apart = not may_stand[k]
+        text += (
+            "something still boils, in a pocket or out of the oil. Keep the water flowing or drain the barrel, "
+            "and pause to see what comes back: a pocket by the tubes can freeze them."
+            if apart
+            else "liquid may stand. Stop the machine, get the water flowing or drain the barrel: frozen tubes burst."
+        )
+        level: Level = "caution" if apart else "alarm"
+        saturation = Figure(float(ticks.bubble_k[k]), "temperature")
+        found.append(make(k, begun, "freeze_risk", level, text, saturation=saturation))
     return found

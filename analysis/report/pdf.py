@@ -108,10 +108,7 @@ def _first_page(review: Review, pages: Sequence[contents.StagePage], ledger: Led
     )
     moved = contents.balance_rows(review, ledger)
     if moved:
-        story += [
-            _heading("Refrigerant balance"),
-            _two_abreast(moved, 38 * mm),
-        ]
+        story += [_heading("Refrigerant balance"), _two_abreast(moved, 38 * mm)]
     caution = Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4))
     story.append(KeepTogether([caution, Spacer(1, 10 * mm), _signatures()]))
     return story

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.freezing import CLEAR_K, CLEAR_S
 from analysis.report.gathered import gathered
 from analysis.report.words import FIGURE_NAMES, tone_of
 from analysis.result import Figure, stamp
@@ -28,10 +29,6 @@ NEWS_WHILE_RUNNING: Mapping[str, str] = {
     "disagree": "caution",
 }
 """Verdicts that are bad news before the stage is over; the other bad ones are only what is not done yet."""
-
-
-CLEAR_K, CLEAR_S = 1.0, 300.0
-"""A freeze risk is over where saturation stood this far above freezing this long: from then on a new one is told."""
 
 
 def now_of(review: Review) -> dict[str, Any]:
