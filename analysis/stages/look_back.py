@@ -117,7 +117,7 @@ class LookBack:
         s = self.s
         lately = s.pressure_pa[max(k - 2, 0) : k + 1]
         own_pa = s.step_pa[max(k - 2, 0) if now is None else now]
-        flicker_pa = s.flicker_pa[k if now is None else min(max(k, FLICKER_MINUTES), now)]
+        flicker_pa = s.flicker_pa[k if now is None else min(max(k, 2 * FLICKER_MINUTES), now)]
         least_pa = max(STEP_PA, 1.5 * flicker_pa, min(own_pa if own_pa > 0.0 else np.inf, FLICKER_PA) / 2.0)
         for way in (1, -1):
             moved = way * (lately[1:] - lately[0])

@@ -12,7 +12,7 @@ import numpy as np
 from analysis.stages.gas import GasStages
 from analysis.stages.look_back import STILL_MINUTES, VACUUM_PA
 from analysis.stages.refrigerant import CHILL_K, CLEAR_PART, FULL_PART, NEAR_LOW_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
-from analysis.stages.signals import HELD_MINUTES, MINUTE_S, Signals
+from analysis.stages.signals import FLICKER_MINUTES, HELD_MINUTES, MINUTE_S, Signals
 from analysis.stages.state import FILLED_PART, TESTED_PART, Found
 
 AT_REST_MINUTES = 18
@@ -136,11 +136,13 @@ class _Watcher(GasStages):
     def _drawn(self, k: int) -> bool:
         """Return whether pressure ever fell at once: no scale shows what draws, and whether it only pauses.
 
-        At the pressure that the job wants to test at any fall counts: it may be nitrogen that settles.
+        The first minutes are looked at once it is known how the gauge flickers. At the pressure that the job wants to
+        test at any fall counts: it may be nitrogen that settles.
         """
-        if not self.found and np.isnan(self.s.weight_kg[k]) and k >= STILL_MINUTES:
+        if not self.found and np.isnan(self.s.weight_kg[k]) and k >= 2 * FLICKER_MINUTES and not self.drawn:
             tested = self.off_test_part < TESTED_PART
-            self.drawn = self.drawn or (self.stepped(k) < 0 if tested else self.fell_at_once(k))
+            for i in range(k if k > 2 * FLICKER_MINUTES else STILL_MINUTES, k + 1):
+                self.drawn |= self.stepped(i, k) < 0 if tested else self.fell_at_once(i, k)
         return self.drawn and not self.found
 
     def _still_since(self, k: int) -> int:

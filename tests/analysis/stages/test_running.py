@@ -224,6 +224,16 @@ def test_a_first_run_that_only_the_water_shows_is_no_recovery() -> None:
     assert near(spans[0].end, 3_600.0)
 
 
+def test_a_gauge_that_flickers_as_a_log_begins_draws_nothing() -> None:
+    """R-32 at 20 degC, a row every 30 s, a gauge of 55 bar that flickers by 0.05 % of that: twenty such logs."""
+    seconds = np.arange(0.0, 3_600.0, 30.0)
+    still = {f"{name}_temperature": np.full(len(seconds), 293.0) for name in ("ambient", "leaving_water")}
+    for seed in range(20):
+        flickers = np.random.default_rng(seed).normal(0.0, 2_750.0, len(seconds))
+        spans = spans_in("R-32", every_s=30.0, circuit_pressure=1_475e3 + flickers, **still)
+        assert [span.stage for span in spans] == ["at_rest"], seed
+
+
 def test_a_recovery_whose_liquid_cools_its_water_is_no_start() -> None:
     """Liquid stands 2.5 K under the water it cools for 20 minutes, is gone, and the last of the vapour is drawn."""
     since = np.arange(0.0, 7_200.0, 10.0)
