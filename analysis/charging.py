@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.belief.witnesses import FLOW_PA
 from analysis.bins import Bins, bin_medians
 from analysis.cylinders import UNSURE_SAID, cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
@@ -299,6 +300,12 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     apart = Figure(apart_kg, "mass").show(system)
     if charged < target.mass_kg:
         to_go = "to go" if stretch.end is None else "short"
+        if weights.nunique() == 1 and _filled(stretch):
+            return (
+                "undecided",
+                "The scale showed one number while the circuit's pressure rose: what went in it did not weigh. "
+                "Lift the cylinder a little and see it move; weigh the cylinder.",
+            )
         how = {
             True: "fell to nothing while it still flowed, and nobody said that the cylinder was taken off: weigh the "
             "cylinder, check the scale.",
@@ -311,6 +318,12 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
                 return "undecided", f"{now} of {of} went in up to {ended:%H:%M} UTC, when the scale {said}"
         return "short", f"{now} of {of} is in: {apart} {to_go}."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
+
+
+def _filled(stretch: Stretch) -> bool:
+    """Return whether the circuit's pressure ended higher by what takes refrigerant."""
+    pressure = stretch.channel("circuit_pressure")
+    return len(pressure) > 0 and bool(pressure.iloc[-1] - pressure.iloc[0] > FLOW_PA)
 
 
 def _ended_in_mid_flow(weights: pd.Series, stretch: Stretch, step_kg: float, *, bare: bool) -> pd.Timestamp | None:

@@ -45,3 +45,8 @@ def otherwise(read: np.ndarray, own: Unit, barometer_pa: np.ndarray) -> Iterator
     for symbol in next((family for family in FAMILIES if own.symbol in family), ()):
         if symbol not in (own.symbol, OF_GAUGE.get(own.symbol)) and own.symbol != OF_GAUGE.get(symbol):
             yield UNITS[symbol], relabelled(read, own, UNITS[symbol], barometer_pa)
+
+
+def only_one_in(own: Unit, others: set[Unit]) -> set[Unit]:
+    """Return the unit that several gauges share and this one alone does not, none where there is no such."""
+    return others if len(others) == 1 and own not in others else set()

@@ -1,4 +1,4 @@
-"""A thermometer's label in doubt while the compressor runs: what flows through the machine is in a known order.
+"""A label in doubt while the compressor runs: what flows through the machine is in a known order.
 
 Water is cooled, but not under what boils beside it; gas leaves warmer than it condenses, liquid and the condenser's
 water or air colder. A reading that breaks this order, beside another that a third one confirms, and keeps all of it
@@ -12,10 +12,11 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from analysis.belief.fault import RUNS, Readings
-from analysis.belief.labels import Label, otherwise
+from analysis.belief.labels import Label, only_one_in, otherwise, relabelled
 from analysis.fluids import Refrigerant
-from analysis.vocabulary.channels import Column
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, Column
 
+SUCTION, DISCHARGE = "suction_pressure", "discharge_pressure"
 BOILS, CONDENSES = "boils", "condenses"
 ORDER: Mapping[tuple[str, str], tuple[float, float]] = {
     ("entering_water_temperature", "leaving_water_temperature"): (-3.0, 20.0),
@@ -31,34 +32,54 @@ ORDER: Mapping[tuple[str, str], tuple[float, float]] = {
 """How much warmer the first is than the second [K] (common practice)."""
 BEYOND_K = 5.0
 """So far outside it the order is broken."""
+GAUGE_DOUBTS = 2
+"""The only gauge in its unit is in doubt when two thermometers at least cannot stand so beside what it says boils: one
+may be off itself."""
 
 
-def out_of_order(readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant) -> Iterator[Label]:
-    """Yield each label of a thermometer that what flows beside it puts in doubt."""
+def out_of_order(
+    readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant, barometer: np.ndarray
+) -> Iterator[Label]:
+    """Yield each label of a thermometer, or of the suction gauge, that what flows beside it puts in doubt."""
     minutes = readings.minutes
-    if not {"suction_pressure", "discharge_pressure"} <= set(minutes):
+    if not {SUCTION, DISCHARGE} <= set(minutes):
         return
-    low, high = (minutes[f"{side}_pressure"].to_numpy(dtype=float) for side in ("suction", "discharge"))
+    low, high = (minutes[gauge].to_numpy(dtype=float) for gauge in (SUCTION, DISCHARGE))
     runs = readings.running() & (high > RUNS * low)
     if not runs.any():
         return
+
+    def saturation_k(pressure: np.ndarray) -> np.ndarray:
+        return np.asarray(fluid.bubble_temperature_k(pressure), dtype=float)
+
     shown = {str(channel): minutes[channel].to_numpy(dtype=float) for channel in minutes}
-    shown[BOILS], shown[CONDENSES] = (np.asarray(fluid.bubble_temperature_k(p), dtype=float) for p in (low, high))
+    shown[BOILS], shown[CONDENSES] = saturation_k(low), saturation_k(high)
     order = {pair: bounds for pair, bounds in ORDER.items() if set(pair) <= set(shown)}
 
-    def kept(pair: tuple[str, str], by_k: float, channel: str = "", instead: np.ndarray | None = None) -> np.ndarray:
-        first, second = (instead if each == channel and instead is not None else shown[each] for each in pair)
+    def kept(pair: tuple[str, str], by_k: float, place: str = "", instead: np.ndarray | None = None) -> np.ndarray:
+        first, second = (instead if each == place and instead is not None else shown[each] for each in pair)
         least, most = order[pair]
         return np.asarray((first - second > least - by_k) & (first - second < most + by_k))
 
-    for channel in sorted({each for pair in order for each in pair} - {BOILS, CONDENSES}):
-        for meant, other in otherwise(shown[channel], columns[channel].unit, readings.barometer_pa):
-            sense, broken = runs.copy(), np.zeros(len(runs), dtype=bool)
-            for pair in (pair for pair in order if channel in pair):
-                beside = pair[0] if pair[1] == channel else pair[1]
-                known = np.isfinite(shown[channel]) & np.isfinite(shown[beside])
-                sense &= ~known | kept(pair, 0.0, channel, other)
-                thirds = [kept(third, 0.0) for third in order if beside in third and channel not in third]
-                if thirds:
-                    broken |= known & ~kept(pair, BEYOND_K) & np.logical_or.reduce(thirds)
-            yield Label(channel, meant, "what flows beside it", broken & sense, shown[channel] - other)
+    thermometers = sorted({each for pair in order for each in pair} - {BOILS, CONDENSES})
+    ways = [
+        (c, c, meant, other, shown[c] - other)
+        for c in thermometers
+        for meant, other in otherwise(shown[c], columns[c].unit, barometer)
+    ]
+    own = columns[SUCTION].unit
+    for meant in only_one_in(own, {columns[c].unit for c in CIRCUIT_PRESSURES if c in minutes and c != SUCTION}):
+        other = relabelled(low, own, meant, barometer)
+        ways.append((SUCTION, BOILS, meant, saturation_k(other), low - other))
+    for channel, place, meant, other, apart in ways:
+        sense, broken, doubts = runs.copy(), np.zeros(len(runs), dtype=bool), np.zeros(len(runs))
+        for pair in (pair for pair in order if place in pair):
+            beside = pair[0] if pair[1] == place else pair[1]
+            known = np.isfinite(shown[place]) & np.isfinite(shown[beside])
+            sense &= ~known | kept(pair, 0.0, place, other)
+            doubts += known & ~kept(pair, 0.0)
+            thirds = [kept(third, 0.0) for third in order if beside in third and place not in third]
+            if thirds:
+                broken |= known & ~kept(pair, BEYOND_K) & np.logical_or.reduce(thirds)
+        wrong = doubts >= GAUGE_DOUBTS if place == BOILS else broken
+        yield Label(channel, meant, "what flows beside it", wrong & sense, apart)

@@ -34,9 +34,9 @@ below either (common practice)."""
 WITNESS = {"leaving_water_temperature": "entering_water_temperature"}
 """Where the pressure stands right beside this one, it is the other's label that is in doubt."""
 UNDER_K = 25.0
-STEP_K, HOTTER_K, NOWHERE_K, RIGHT_MINUTES = 20.0, 30.0, 1000.0, 3
-"""A cylinder is changed at once, but gets hot by less than either a minute: a label that is switched over is off by the
-first at least, by the second where the numbers are too high. So many minutes beside its room tell that it is right."""
+STEP_K, NOWHERE_K, RIGHT_MINUTES = 20.0, 1000.0, 3
+"""What is measured gets hot or cold by less in a minute: a label that is switched over is off by so much at least. So
+many minutes within reach of what stands around tell that it is right."""
 WITH_REFRIGERANT = ("recovery", "charging", "at_rest", "startup")
 POSSIBLE_K = (253.15, 328.15)
 """What has its right unit now lies here: water, and a cylinder in the sun."""
@@ -80,8 +80,8 @@ def against_saturation(
             yield Label(channel, meant, "saturation", alone & makes, read - other)
 
 
-def right_before(apart: np.ndarray, right: np.ndarray, step_k: float = STEP_K) -> np.ndarray:
-    """Return in which minutes a label has been right already: what is filled and grows hot does so without a step."""
+def right_before(apart: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """Return in which minutes a label has been right already: what grows hot or cold does so without a step."""
     counted = np.cumsum(right)
     away = np.diff(np.minimum(np.abs(pd.Series(apart).ffill()), NOWHERE_K), prepend=NOWHERE_K)
-    return counted - np.maximum.accumulate(np.where(away < step_k, 0, counted - right)) >= RIGHT_MINUTES
+    return counted - np.maximum.accumulate(np.where(away < STEP_K, 0, counted - right)) >= RIGHT_MINUTES

@@ -8,10 +8,10 @@ import numpy as np
 
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.first_cylinder import scale_in_pounds
-from analysis.belief.labels import OF_GAUGE, Label, otherwise, relabelled
+from analysis.belief.labels import OF_GAUGE, Label, only_one_in, otherwise, relabelled
 from analysis.belief.probes import GAUGE_PA, IN_RANGE_PA, MOST_PA
 from analysis.belief.running import out_of_order
-from analysis.belief.saturated import HOTTER_K, against_saturation, right_before
+from analysis.belief.saturated import against_saturation, right_before
 from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant_of
 from analysis.result import Figure
@@ -101,7 +101,7 @@ def mistaken_units(
     if fluid is not None:
         labels += _gauge_as_absolute(columns, readings, fluid, barometer)
         labels += against_saturation(readings, columns, fluid, barometer)
-        labels += out_of_order(readings, columns, fluid)
+        labels += out_of_order(readings, columns, fluid, barometer)
     faults = [fault for label in labels for fault in _fault(label, columns, readings, system)]
     faults += scale_in_pounds(readings, columns, job, system)
     first: dict[str, Fault] = {}
@@ -119,7 +119,8 @@ def _temperature(channel: str, columns: Mapping[str, Column], readings: Readings
             ("another thermometer", _beyond),
         ):
             wrong, apart = doubt(channel, columns, read, other, readings)
-            yield Label(channel, meant, beside, wrong & ~readings.comes_to_rest(channel), apart)
+            wrong &= ~readings.comes_to_rest(channel) & ~right_before(apart, np.abs(apart) < APART_K)
+            yield Label(channel, meant, beside, wrong, apart)
 
 
 def _beside_neighbours(
@@ -169,9 +170,6 @@ def _beyond(
     too_cold = (read < low) & _only_in_its_unit(channel, columns, readings)  # brine is where all are in one unit
     near = np.where(read > high, ROOM_APART_K, NEAR_K)
     wrong = (too_cold | (read > high)) & (np.abs(other - middle) < near) & (np.abs(read - middle) > APART_K)
-    if channel == "cylinder_temperature" and others:
-        nearest = np.fmin.reduce(np.abs(readings.minutes[others].to_numpy(dtype=float) - read[:, None]), axis=1)
-        wrong &= ~right_before(nearest, nearest < NEAR_K, HOTTER_K)
     return wrong, read - middle
 
 
@@ -205,15 +203,12 @@ def _beside_gauge(
     own = columns[channel].unit
     side = LOW_SIDE if channel in LOW_SIDE else HIGH_SIDE
     gauges = [c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel]
-    labels = {columns[c].unit.symbol for c in gauges}
-    if len(gauges) < 2 or len(labels) > 1 or own.symbol in labels:
-        return  # of two gauges either may be the one mislabelled
-    meant = UNITS[labels.pop()]
-    other = relabelled(read, own, meant, barometer)
-    for partner in (c for c in gauges if c in side):
-        beside = readings.minutes[partner].to_numpy(dtype=float)
-        wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
-        yield Label(channel, meant, "the gauge beside it", wrong, read - beside)
+    for meant in only_one_in(own, {columns[c].unit for c in gauges} if len(gauges) > 1 else set()):
+        other = relabelled(read, own, meant, barometer)  # of two gauges either may be the one mislabelled
+        for partner in (c for c in gauges if c in side):
+            beside = readings.minutes[partner].to_numpy(dtype=float)
+            wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
+            yield Label(channel, meant, "the gauge beside it", wrong, read - beside)
 
 
 def _pressure(

@@ -71,14 +71,16 @@ def another_stands(channel: str, readings: Readings, begin: float, look: float, 
 def flowed(readings: Readings, begin: float, look: float, times: float) -> bool:
     """Return whether the circuit gave what a scale must show, in a recovery, or took it, in a charging.
 
-    A pressure that comes back in a pause, or condenses, says nothing of the scale.
+    A pressure that comes back in a pause, or condenses, says nothing of the scale; nor does what moved before the stage
+    began, though a scale may stand still since then.
     """
-    gave = readings.at_stage(begin, look, "recovery")
-    if HOSE not in readings.values or not (gave or readings.at_stage(begin, look, "charging")):
-        return False
-    moved, before = readings.move(HOSE, begin, look), readings.lagged(HOSE, begin, BESIDE_S)
-    moved = -moved if gave else moved
-    return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
+    for stage, since, until in readings.stages_s:
+        if HOSE in readings.values and stage in ("recovery", "charging") and since <= look <= until:
+            begin = max(begin, since)
+            moved, before = readings.move(HOSE, begin, look), readings.lagged(HOSE, begin, BESIDE_S)
+            moved = -moved if stage == "recovery" else moved
+            return bool(moved >= times * max(FLOW_PA, FLOW_SHARE * before))
+    return False
 
 
 def weighs_on(readings: Readings, begin: float, look: float) -> bool:

@@ -359,6 +359,21 @@ def test_a_cylinder_that_somebody_took_off_while_it_flowed_is_no_scale_that_fail
     assert assess(stretch).verdict == verdict
 
 
+@pytest.mark.parametrize(("filled_psig", "verdict"), [(20.0, "undecided"), (-13.0, "short")])
+def test_a_scale_that_never_moved_while_the_circuit_filled_weighed_nothing(filled_psig: float, verdict: str) -> None:
+    at = np.arange(0.0, 3_600.0, 10.0)
+    stretch = make_stretch(
+        "charging",
+        at,
+        {
+            "cylinder_weight": ("kg", np.full(len(at), 70.0)),
+            "circuit_pressure": ("psig", np.round(np.interp(at, [300.0, 2_000.0], [-14.0, filled_psig]), 1)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}},
+    )
+    assert assess(stretch).verdict == verdict
+
+
 @pytest.mark.parametrize(
     ("stands_s", "flickers_kg", "marked", "verdict"),
     [

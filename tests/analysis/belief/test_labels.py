@@ -234,6 +234,32 @@ def test_a_circuit_filled_a_little_from_open_shows_no_other_unit(step: float, un
     assert found(log) == []
 
 
+@pytest.mark.parametrize(("own", "shown", "gas"), [("kPag", "barg", 9.0), ("barg", "bar", 7.5)])
+def test_the_suction_gauge_that_water_and_gas_cannot_stand_beside_has_a_wrong_label(
+    own: str, shown: str, gas: float
+) -> None:
+    """2.4 barg read as kPag boil 43 K under the water, 3.4 bar read as barg above the water and the gas that leave."""
+    log, job = running({})
+    air = log.barometer_pa.iloc[0]
+    gauge = UNITS[own].si(UNITS[shown].number(236e3 + air, air), air)
+    spoilt = with_channels(log, suction_pressure=(own, gauge), suction_temperature=("degF", gas + 273.15))
+    _, findings = believe(with_channels(spoilt, discharge_pressure=(shown, 915e3 + air)), job)
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", "suction_pressure")]
+    assert f"only as {shown}" in findings[0].text
+    assert believe(with_channels(spoilt, discharge_pressure=(own, 915e3 + air)), job)[1] == ()
+
+
+def test_metal_that_frosts_while_liquid_boils_beside_a_warm_room_is_no_wrong_label() -> None:
+    """At 21 degF, logged right, beside a room and water of 70 degF: read as degC it would stand beside them as well."""
+    log = night()
+    for channel in ("ambient_temperature", "entering_water_temperature", "leaving_water_temperature"):
+        log.frame[channel] = 294.2 + 0.1 * np.random.default_rng(1).integers(-1, 2, len(log.frame))
+    log.frame["surface_temperature"] = np.interp(np.arange(len(log.frame)), [400.0, 1_500.0], [294.2, 267.0])
+    assert found(log) == []
+    log.frame["surface_temperature"] = 267.0
+    assert ("channel_jumped", "surface_temperature") in found(log)
+
+
 def test_a_number_of_a_vacuum_gauge_means_as_much_below_the_barometer() -> None:
     """10 inHg are 33.86 kPa (NIST SP 811)."""
     barometer_pa = np.array([101_000.0])

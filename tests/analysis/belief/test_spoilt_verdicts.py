@@ -232,6 +232,15 @@ def test_a_scale_that_begins_with_a_stated_cylinder_in_the_other_unit_is_named(s
     assert charge.stages[0].assessment.verdict == ("undecided" if named else "on_target")
 
 
+@pytest.mark.parametrize(("gross", "named"), [(88.2, True), (85.0, False), (40.0, False)])
+def test_a_scale_that_begins_with_an_empty_cylinder_in_pounds_is_named(gross: float, named: bool) -> None:
+    """40 kg are 88.2 lb; what is in a cylinder whose contents nobody stated may weigh as much, but hardly just that."""
+    weight = gross + np.clip(np.arange(100.0) - 5.0, 0.0, 60.0) * 0.5
+    bare = [{"id": "A", "water_capacity": "120 kg", "tare": "40 kg"}]
+    drawn = reviewed("recovery", {"cylinder_weight": ("kg", weight.round(2))}, cylinder=bare)
+    assert [f.figures["channel"] for f in drawn.findings if f.kind == "channel_jumped"] == ["cylinder_weight"] * named
+
+
 @pytest.mark.parametrize("unit", ["degC", "degF"])
 def test_air_that_would_boil_is_in_the_other_unit_also_beside_cold_water(unit: str) -> None:
     dice = np.random.default_rng(6)

@@ -125,6 +125,23 @@ def test_a_scale_that_freezes_soon_after_a_charge_began_is_stuck_where_the_circu
         assert found(make_log(at, logged, journal=begun("charging"))[0]) == named, filled_s
 
 
+@pytest.mark.parametrize(("pressure_kpa", "named"), [(600.0, True), (60.0, False)])
+def test_a_scale_that_froze_before_the_stage_is_stuck_once_the_circuit_has_filled(
+    pressure_kpa: float, named: bool
+) -> None:
+    """It trembles through a pull-down of half an hour and freezes there; the charge begins 20 min later."""
+    at = np.arange(0.0, 6_000.0, 5.0)
+    weight = np.round(60.0 + 0.07 * np.random.default_rng(4).normal(size=len(at)), 1)
+    filled = np.round(1.0 + np.interp(at, [3_100.0, 4_500.0], [0.0, pressure_kpa]), 1)
+    logged = {
+        "cylinder_weight": ("kg", np.where(at < 1_800.0, weight, weight[360])),
+        "circuit_pressure": ("kPa", filled),
+    }
+    marks = [(0.0, "stage", "evacuation", "begin"), (2_900.0, "stage", "evacuation", "end")]
+    log = make_log(at, logged, journal=[*marks, (3_000.0, "stage", "charging", "begin")])[0]
+    assert found(log) == [("channel_stuck", "cylinder_weight")] * named
+
+
 def test_a_restless_hose_that_stops_is_stuck_while_the_scale_goes_on_and_waited_for_where_it_stands_too() -> None:
     noise = np.random.default_rng(3)
     at = np.arange(0.0, 3_600.0, 5.0)
