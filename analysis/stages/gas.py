@@ -82,7 +82,8 @@ class GasStages(RefrigerantStages):
             return
         if p > 1.25 * air:
             if not np.isnan(s.weight_kg[k]):
-                if s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
+                stood = not self.bears or self.held(k, STANDS_MINUTES, 0.03)  # vapour goes on, and is soon weighed
+                if stood and s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
                     self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
@@ -167,7 +168,7 @@ class GasStages(RefrigerantStages):
             j = 0  # the log began in it
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
-        ended = j < k and bool(s.at_end[j] and not s.probe[j] and s.probe[j + 1])
+        ended = j < k and bool(s.at_end[[j, k]].all() and not s.probe[j] and s.probe[j + 1])
         j += ended
         alone = ended or (j > 0 and not s.seen[j - 1])
         if alone:

@@ -29,6 +29,8 @@ CLEAR_PART = 1.5
 """The room tells well where liquid stands when the warmest thing's saturation is within this of the coldest's."""
 BACK_PART = 0.7
 """A compressor that stopped lets pressure come back by more than this of its fall, one that unloads does not."""
+CREEPS_PART = 0.1
+"""Suction that rises by less than this of the way to where it counts as stopped follows its load."""
 UNDER_PART = 0.97
 """What a compressor draws from stands a kelvin and more under what the coldest thing beside it would hold."""
 HOSE_PART = 0.35
@@ -120,10 +122,12 @@ class RefrigerantStages(WatchState):
             return self.ran_s
         if self.under_pa is None:
             return self.stopped(k)
-        j = int(np.searchsorted(s.end_s, self.ran_s))
+        last = j = int(np.searchsorted(s.end_s, self.ran_s))
         while j > 0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
             j -= 1
-        return float(s.end_s[j])
+        crept_pa = CREEPS_PART * max(self.under_pa - s.calm_pa[j], 0.0)
+        ran = ~(s.calm_pa[j : last + 1] > s.calm_pa[j] + crept_pa)
+        return float(s.end_s[j + int(np.flatnonzero(ran)[-1])])
 
     def _ready(self, flow_s: float) -> tuple[float, float]:
         """Return the begin, a little before the flow where the cylinder came just before, and how unsure it is."""

@@ -234,7 +234,7 @@ def _at_its_top(probe: np.ndarray) -> np.ndarray:
     """Return in which minutes a probe stands still at the highest that it ever showed, well above a working vacuum."""
     highest = np.fmax.accumulate(probe) if len(probe) else probe
     with np.errstate(invalid="ignore"):
-        still = np.abs(np.diff(probe, prepend=np.nan)) <= 1e-3 * probe
+        still = np.abs(np.diff(probe, prepend=probe[:1])) <= 1e-3 * probe
         return still & (probe >= 0.999 * highest) & (probe > OVER_RANGE_LEAST_PA)
 
 

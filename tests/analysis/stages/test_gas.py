@@ -47,6 +47,27 @@ def test_a_log_that_begins_in_a_vacuum_that_the_probe_shows_has_its_evacuation_f
     assert "before the log" in spans[0].doubt
 
 
+def test_a_probe_that_stands_at_its_end_from_the_first_row_on_shows_no_vacuum() -> None:
+    """A machine that stood open is filled after 25 min; its probe shows 2.5 kPa, its end, in every row."""
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    pressure = np.interp(seconds, [1_500.0, 2_400.0, 9_000.0, 9_600.0], [101_325.0, 1_800e3, 1_800e3, 101_325.0])
+    warm = np.full(len(seconds), 293.0)
+    spans = spans_in(circuit_pressure=pressure, vacuum=np.full(len(seconds), 2.5e3), ambient_temperature=warm)
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, 1_500.0)
+
+
+def test_a_gauge_that_goes_on_into_the_vacuum_shows_where_the_pull_began() -> None:
+    """A small circuit is pumped out of the probe's sight within two minutes; the gauge reads all the while."""
+    seconds = np.arange(0.0, 2 * 3_600.0, 5.0)
+    pressure = 60.0 + 101_265.0 * np.exp(-np.maximum(seconds - 1_200.0, 0.0) / 25.0)
+    gauge = np.round(pressure / 500.0) * 500.0 + (101_325.0 - 101_500.0)
+    spans = spans_in(every_s=5.0, circuit_pressure=np.maximum(gauge, 0.0), vacuum=np.minimum(pressure, 12e3))
+    assert [span.stage for span in spans] == ["evacuation"]
+    assert near(spans[0].begin, 1_200.0)
+    assert spans[0].within_s <= 300.0
+
+
 def test_a_large_leak_is_no_letting_out() -> None:
     """A test at 14 bar gauge loses a sixth in an hour, and is let down after two hours."""
     filled, let_down = 1_800.0, 9_000.0

@@ -163,6 +163,22 @@ def test_a_log_that_is_one_slow_charge_out_of_a_vacuum(minutes_to_air: float) ->
     assert near(spans[0].begin, 20.0)
 
 
+def test_vapour_that_hardly_moves_the_scale_comes_before_the_liquid_of_a_charge() -> None:
+    """A quarter of a kilogram breaks the vacuum within 20 min, then liquid follows; the cylinder came before."""
+    seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
+    since = seconds - 9_000.0
+    rises = np.interp(since, [0.0, 1_200.0, 1_320.0], [101.0, 250e3, 560e3])
+    pressure = np.where(since < 0.0, pulled_and_broken(seconds, 9_000.0), rises)
+    gross = np.interp(since, [-181.0, -180.0, 0.0, 1_200.0, 2_400.0], [0.0, 15.0, 15.0, 14.75, 9.0])
+    vacuum = np.where(pressure < 2_600.0, pressure, np.nan)
+    warm = np.full(len(seconds), 293.0)
+    spans = spans_in(circuit_pressure=pressure, vacuum=vacuum, cylinder_weight=gross, ambient_temperature=warm)
+    moved = [span for span in spans if span.stage != "at_rest"]
+    assert [span.stage for span in moved] == ["evacuation", "charging"]
+    assert near(moved[1].begin, 9_000.0)
+    assert near(moved[1].end, 9_000.0 + 2_400.0)
+
+
 def test_a_cylinder_changed_between_two_rows_brings_a_charge() -> None:
     """A full one stands where the recovery's stood, and is opened a minute later."""
     seconds = np.arange(0.0, 2 * 3_600.0, 60.0)

@@ -131,12 +131,17 @@ def test_a_machine_is_at_rest_from_when_it_is_equal_not_from_when_that_is_sure()
     assert near(spans[1].begin, 600.0 + 4_080.0)
 
 
-def test_a_run_that_only_pressure_shows_ends_where_pressure_begins_to_come_back() -> None:
-    """40 kg are charged, and an hour later the machine runs for an hour; pressure comes back with 400 s."""
+@pytest.mark.parametrize("creeps_pa", [0.0, 8e3])
+def test_a_run_that_only_pressure_shows_ends_where_pressure_begins_to_come_back(creeps_pa: float) -> None:
+    """40 kg are charged, and an hour later the machine runs for an hour; pressure comes back with 400 s.
+
+    Suction may creep up while it runs.
+    """
     seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
     runs, stops = np.maximum(seconds - 9_000.0, 0.0), np.maximum(seconds - 12_600.0, 0.0)
     part = (1.0 - np.exp(-runs / 120.0)) * np.exp(-stops / 400.0)
     pressure = np.interp(seconds, [1_800.0, 2_400.0], [100.0, 572e3]) - 220e3 * part
+    pressure += np.interp(seconds, [9_900.0, 12_600.0], [0.0, creeps_pa])
     weight = np.interp(seconds, [1_800.0, 5_400.0], [80.0, 40.0])
     warm = np.full(len(seconds), 293.0)
     spans = spans_in(circuit_pressure=pressure, cylinder_weight=weight, ambient_temperature=warm)
