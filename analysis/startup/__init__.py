@@ -11,7 +11,17 @@ import numpy as np
 
 from analysis.result import Assessment, Finding
 from analysis.startup.hunting import Hunting, hunting
-from analysis.startup.steadiness import BIN_S, TOLERANCES, WINDOW_S, Course, approaching, course_of, says_running
+from analysis.startup.steadiness import (
+    BIN_S,
+    TOLERANCES,
+    WINDOW_S,
+    WINDOWS_S,
+    Course,
+    approaching,
+    course_of,
+    creeping,
+    says_running,
+)
 from analysis.startup.told import (
     Window,
     conclude,
@@ -90,11 +100,12 @@ class _Walk:
         if still:
             since_s = arrived(course, since_s, k)
             still = end - since_s >= WINDOW_S - BIN_S / 2.0
-        if still or (k > 0 and end // LISTEN_S > course.end_s[k - 1] // LISTEN_S):
+        if still or self._each_minute(k):
             swings = hunting(course, k, same_s)
             self.swung_s = self.swung_s if swings is None else end - swings.period_s
             still = still and swings is None
-        if still and not approaching(course, k, max(self.idle_s, same_s)):
+        under_s = max(self.idle_s, same_s)
+        if still and not (approaching(course, k, under_s) or creeping(course, k, under_s)):
             self._begin(k, arrived(course, since_s, k, nearly=False))
         elif course.running[k]:
             rang_s = max(same_s, 0.0 if self.windows else self.idle_s) + WINDOW_S  # until then it rings, no hunting
@@ -103,6 +114,9 @@ class _Walk:
                 self.findings.append(hunts_told(self.stretch, course, k, new, self.windows[-1]))
             elif new is not None:
                 self.before = new
+
+    def _each_minute(self, k: int) -> bool:
+        return k > 0 and self.course.end_s[k] // LISTEN_S > self.course.end_s[k - 1] // LISTEN_S
 
     def _begin(self, k: int, since_s: float) -> None:
         end = float(self.course.end_s[k])
@@ -135,10 +149,14 @@ class _Walk:
             window.means = self._means_of(window, window.end_s) or window.means
             self.findings.append(unsteady_told(self.stretch, course, k, window, stepped=step_s is not None))
             cause = self.findings[-1].figures["cause"]
-            self.idle_s = max(self.idle_s, window.end_s)
+            crept = window.end_s <= window.begin_s + BIN_S  # it was on its way all the time
+            self.idle_s = self.idle_s if crept else max(self.idle_s, window.end_s)
             self.stepped_s = window.end_s if cause == "staging" else self.stepped_s
             self.ear.forget(told=cause == "hunting")
             self.open = None
+            if crept:
+                self.swung_s = end
+                self.windows.pop()
         elif window.away_since is None:
             window.means = self._means_of(window, end)
             self.findings += missed_told(self.stretch, course, k, window)
@@ -162,6 +180,9 @@ class _Walk:
             return left(course, begin, k, WINDOW_S + SWINGING_S)
         if step_s is not None:
             return step_s
+        if near and self._each_minute(k) and creeping(course, k, begin):
+            looked_s = 3.0 * WINDOWS_S[-1]
+            return begin if end - begin <= looked_s else left(course, begin, k, looked_s)
         if near and end - window.stood_until >= MOVING_S:
             return departed(course, begin, window.means, k) or left(course, begin, k, WINDOW_S + MOVING_S)
         if (heard := self.ear.at(k, begin)) is None:

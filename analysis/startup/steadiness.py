@@ -7,7 +7,7 @@ circuit.
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -27,6 +27,9 @@ WINDOWS_S = (WINDOW_S, 2.0 * WINDOW_S)
 """Where noise hides the drift over five minutes, twice as long is looked back upon."""
 NEVER_DONE = 0.9
 """What moves by this part of what it moved five minutes before, or more, drifts; it does not approach a level."""
+CREEPS_S, SLOWS_S = 900.0, 1_200.0
+"""What slows down by no shorter time constant than the second creeps, where it goes farther within the first than it
+may scatter (common practice)."""
 LEAST_PARTS = 4
 """Bins with readings that a window needs."""
 
@@ -323,27 +326,44 @@ def _running(medians: pd.DataFrame, figures: pd.DataFrame) -> np.ndarray:
 
 
 def approaching(course: Course, k: int, since_s: float) -> bool:
-    """Return whether a figure surely still has farther to go by bin `k` than it may scatter.
+    """Return whether a figure surely has farther to go by bin `k` than it may scatter (an exponential approach)."""
+    for name, part, doubt, now in _moves(course, k, min(WINDOW_S, (course.end_s[k] - since_s) / 3.0)):
+        least = max(part - doubt, 0.0)
+        if 0.0 < part + doubt < NEVER_DONE and now * least**1.5 / (1.0 - least) > TOLERANCES[name].scatter:
+            return True
+    return False
 
-    Means of three equal times that follow each other, none before `since_s`, give the part by which each move is less
-    than the one before (an exponential approach), and so what is left of it. How sure that is comes from the scatter,
-    of which four neighbouring bins err alike.
+
+def creeping(course: Course, k: int, since_s: float) -> str | None:
+    """Return a figure that creeps by bin `k`, None where none surely does.
+
+    It moves on and slows down little. Asked again and again, so by three errors where `approaching` takes two.
     """
-    end_s = course.end_s
-    third_s = min(WINDOW_S, (end_s[k] - since_s) / 3.0)
-    first = np.searchsorted(end_s, end_s[k] - third_s * np.array([3.0, 2.0, 1.0]), side="right")
+    third_s = min(WINDOWS_S[-1], (course.end_s[k] - since_s) / 3.0)
+    if third_s < WINDOW_S - BIN_S:
+        return None
+    for name, part, doubt, now in _moves(course, k, third_s):
+        if part - 1.5 * doubt >= np.exp(-third_s / SLOWS_S) and now * CREEPS_S / third_s > TOLERANCES[name].scatter:
+            return name
+    return None
+
+
+def _moves(course: Course, k: int, third_s: float) -> Iterator[tuple[str, float, float, float]]:
+    """Yield what moved of means over three times of `third_s` that follow each other up to bin `k`.
+
+    That is its name, the part that the later move is of the one before, how unsure that is, and the size of the later.
+    How sure the means are comes from the scatter, of which four neighbouring bins err alike, and from the steps and
+    noise of the instruments.
+    """
+    first = np.searchsorted(course.end_s, course.end_s[k] - third_s * np.array([3.0, 2.0, 1.0]), side="right")
     parts = first, np.append(first[1:], k + 1)
     counts, moves = course.totals.count(*parts), np.diff(course.totals.mean(*parts))
     for name, count, (before, now) in zip(course.values, counts.tolist(), moves.tolist(), strict=True):
         if name not in course.judged or min(count) < LEAST_PARTS:
             continue
-        error = float(course.scatter[name][k]) * (8.0 / count[-1]) ** 0.5
-        if not abs(before) > error or not 0.0 < now / before + 2.0 * error / abs(before) < NEVER_DONE:
-            continue
-        least = max(now / before - 2.0 * error / abs(before), 0.0)
-        if abs(now) * least**1.5 / (1.0 - least) > TOLERANCES[name].scatter:
-            return True
-    return False
+        error = float(np.hypot(course.scatter[name][k] * (8.0 / count[-1]) ** 0.5, course.noises[name][k]))
+        if abs(before) > error:
+            yield name, now / before, 2.0 * error / abs(before), abs(now)
 
 
 def minutes_left(course: Course, name: str, k: int) -> float | None:

@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.result import NOT_JUDGED, Assessment, Figure, FigureValue, Finding, Span
 from analysis.startup.figures import channels_of
 from analysis.startup.hunting import HUNTS_S, Hunting, hunting
-from analysis.startup.steadiness import TOLERANCES, WINDOW_S, Course, minutes_left, unsteady_figures
+from analysis.startup.steadiness import TOLERANCES, WINDOW_S, Course, creeping, minutes_left, unsteady_figures
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
 from analysis.vocabulary.text import about, duration, words
@@ -133,7 +133,9 @@ def unsteady_told(stretch: Stretch, course: Course, k: int, window: Window, *, s
         shown |= {"cause": "hunting", "figure": heard.figure, "period": Figure(heard.period_s, "minutes")}
         why = heard.said()
     else:
-        shown["cause"], why = "moved", f"{_names(unsteady_figures(course, k)[:2]) or 'the figures'} moved"
+        creeps = creeping(course, k, window.begin_s)
+        moved = unsteady_figures(course, k)[:2] or ([creeps] if creeps else [])
+        shown["cause"], why = "moved", f"{_names(moved) or 'the figures'} moved"
     figures = _figures(window)
     return Finding(
         course.known[k], _at(stretch, window.end_s or 0.0), stretch.stage, "unsteady", "info",
@@ -241,6 +243,9 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
         else:
             parts.append(f"{words(name)} goes to and fro by ± {scatter.show(system, 2)}")
             times.append(None)
+    if not parts and (creeps := creeping(course, last, since_s)) is not None:
+        drift = Figure(float(course.drift[creeps][last]), STARTUP_FIGURES[creeps])
+        parts, times = [f"{words(creeps)} goes on moving, by {drift.show(system, 2)} in 5 min"], [None]
     text = f"{', '.join(parts)}." if parts else "all has stood still for less than five minutes."
     if same_s < WINDOW_S:
         text = f"the load changed {duration(same_s)} ago; {text}"

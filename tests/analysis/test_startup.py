@@ -180,6 +180,28 @@ def test_a_slow_approach_is_not_steady_while_much_is_left() -> None:
     assert figure == pytest.approx(superheat, abs=0.3)
 
 
+@pytest.mark.parametrize("step", [1.0, 15.0])
+@pytest.mark.parametrize("k_per_hour", [-4.5, 4.0])
+def test_what_creeps_by_kelvins_an_hour_never_stands(k_per_hour: float, step: float) -> None:
+    """By no more than what a field probe can tell within five minutes, but all the hour long."""
+    stretch, _ = plant([(0.0, 0.8)], 70.0, step)
+    hours = np.arange(len(stretch.frame)) * step / 3600.0
+    stretch.frame["suction_temperature"] += k_per_hour * hours
+    result = assert_prefix_consistent(assess, stretch, np.random.default_rng(5).integers(1, len(hours), 6))
+    assert result.verdict == "never_steady"
+    assert "suction superheat goes on moving, by " in result.text
+    ended = [f for f in result.findings if f.kind == "unsteady"]
+    assert all("suction superheat moved" in f.text for f in ended)
+
+
+def test_what_creeps_by_less_than_a_probe_can_tell_in_a_quarter_of_an_hour_stands() -> None:
+    stretch, _ = plant([(0.0, 0.8)], 70.0, 2.0)
+    stretch.frame["suction_temperature"] += np.arange(len(stretch.frame)) / 1800.0
+    ((begin, end),) = windows(stretch)
+    assert begin < 10.0
+    assert end is None
+
+
 @pytest.mark.parametrize(("lag_s", "step"), [(180.0, 1.0), (240.0, 1.0), (240.0, 10.0)])
 def test_a_window_begins_when_little_of_an_approach_is_left(lag_s: float, step: float) -> None:
     """Within half a kelvin, what a field probe can tell: superheat rises by 6.4 K with the lag."""
