@@ -11,10 +11,11 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from analysis.belief.fault import RUNS, Readings
+from analysis.belief.fault import RUNS, Fault, Readings
 from analysis.belief.labels import Label, only_one_in, otherwise, relabelled
 from analysis.fluids import Refrigerant
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, Column
+from analysis.vocabulary.text import words
 
 SUCTION, DISCHARGE = "suction_pressure", "discharge_pressure"
 BOILS, CONDENSES = "boils", "condenses"
@@ -32,6 +33,9 @@ ORDER: Mapping[tuple[str, str], tuple[float, float]] = {
 """How much warmer the first is than the second [K] (common practice)."""
 BEYOND_K = 5.0
 """So far outside it the order is broken."""
+LOAD = "compressor_load"
+STANDS, ALL_OF_IT = 1.1, 0.0105
+"""The pressures of a machine that stands lie within the first share of each other; what it does at most, read as %."""
 GAUGE_DOUBTS = 2
 """The only gauge in its unit is in doubt when two thermometers at least cannot stand so beside what it says boils: one
 may be off itself."""
@@ -83,3 +87,22 @@ def out_of_order(
                 broken |= known & ~kept(pair, BEYOND_K) & np.logical_or.reduce(thirds)
         wrong = doubts >= GAUGE_DOUBTS if place == BOILS else broken
         yield Label(channel, meant, "what flows beside it", wrong & sense, apart)
+
+
+def load_as_share(readings: Readings, minutes: int) -> Iterator[Fault]:
+    """Yield the fault of a load in shares of 1: it showed no more than that many hundredths while a machine ran."""
+    if not {LOAD, SUCTION, DISCHARGE} <= set(readings.values):
+        return
+    low, high = (readings.minutes[gauge].to_numpy(dtype=float) for gauge in (SUCTION, DISCHARGE))
+    last = np.maximum(np.searchsorted(readings.at, readings.minute_end_s) - 1, 0)
+    most = np.fmax.accumulate(readings.values[LOAD])[last]
+    started = np.maximum.accumulate(high < STANDS * low)
+    wrong = readings.within("startup") & started & (high > RUNS * low) & (most > 0.0) & (most <= ALL_OF_IT)
+    whole = np.flatnonzero(np.convolve(wrong, np.ones(minutes))[: len(wrong)] >= minutes - 0.5)
+    if len(whole):
+        known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[whole[0]])])
+        yield Fault(
+            "channel_jumped", LOAD, float(readings.of(LOAD)[0][0]), known, np.inf,
+            f"{words(LOAD)} is logged as % but has shown no more than 1 since the machine started: it counts in shares "
+            "of 1. Log it times 100. It is left out.",
+        )  # fmt: skip

@@ -10,7 +10,7 @@ from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.first_cylinder import scale_in_pounds
 from analysis.belief.labels import OF_GAUGE, Label, only_one_in, otherwise, relabelled
 from analysis.belief.probes import GAUGE_PA, IN_RANGE_PA, MOST_PA
-from analysis.belief.running import out_of_order
+from analysis.belief.running import load_as_share, out_of_order
 from analysis.belief.saturated import against_saturation, right_before
 from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant_of
@@ -104,6 +104,7 @@ def mistaken_units(
         labels += out_of_order(readings, columns, fluid, barometer)
     faults = [fault for label in labels for fault in _fault(label, columns, readings, system)]
     faults += scale_in_pounds(readings, columns, job, system)
+    faults += load_as_share(readings, MINUTES)
     first: dict[str, Fault] = {}
     for fault in sorted(faults, key=lambda fault: fault.known_s):
         first.setdefault(fault.channel, fault)
@@ -238,7 +239,9 @@ def _probe(channel: str, columns: Mapping[str, Column], readings: Readings) -> I
     before = np.cumsum((gauge > EMPTY_PA) & (read > 0.0)) >= PROBE_MINUTES
     fell = before & (gauge < EMPTY_PA) & (most < IN_RANGE_PA) & (read < most / FELL_TIMES)
     apart = ABOVE_GAUGE * GAUGE_PA
-    agreed = np.maximum.accumulate(np.abs(read - gauge) < np.maximum(apart, AGREES * gauge))
+    moved, fallen = (np.abs(np.diff(each, prepend=np.nan)) for each in (read, gauge))
+    together = (fallen < GAUGE_PA) | (moved > 0.5 * fallen)  # a gauge that falls goes by a probe that is at its end
+    agreed = np.maximum.accumulate(together & (np.abs(read - gauge) < np.maximum(apart, AGREES * gauge)))
     own = columns[channel].unit
     for meant, other in otherwise(read, own, readings.barometer_pa):
         reached = most / own.scale * meant.scale

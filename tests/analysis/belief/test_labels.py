@@ -249,6 +249,20 @@ def test_the_suction_gauge_that_water_and_gas_cannot_stand_beside_has_a_wrong_la
     assert believe(with_channels(spoilt, discharge_pressure=(own, 915e3 + air)), job)[1] == ()
 
 
+@pytest.mark.parametrize("counts", [1.0, 100.0])
+def test_a_load_that_counts_in_shares_of_one_is_named_once_a_machine_started_and_ran(counts: float) -> None:
+    """Both pressures stand at 5 bar for ten minutes before the compressor starts."""
+    log, _ = running({})
+    begins = np.arange(len(log.frame)) < 60
+    off = {
+        side: ("kPag", np.where(begins, 500e3, log.frame[side])) for side in ("suction_pressure", "discharge_pressure")
+    }
+    load = np.where(begins, 0.0, 0.7 + 0.02 * np.random.default_rng(7).integers(-1, 2, len(begins))) * counts / 100.0
+    named = [("channel_jumped", "compressor_load")] * (counts == 1.0)
+    assert found(with_channels(log, **off, compressor_load=("%", load))) == named
+    assert found(with_channels(log, compressor_load=("%", np.full(len(begins), 0.002)))) == []  # never seen to start
+
+
 def test_metal_that_frosts_while_liquid_boils_beside_a_warm_room_is_no_wrong_label() -> None:
     """At 21 degF, logged right, beside a room and water of 70 degF: read as degC it would stand beside them as well."""
     log = night()

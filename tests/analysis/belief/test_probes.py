@@ -205,7 +205,8 @@ def test_a_display_switched_over_shows_another_unit() -> None:
 
 
 @pytest.mark.parametrize(
-    ("true", "top", "label"), [("micron", 25_000.0, "mbar"), ("mbar", 33.0, "micron"), ("Pa", 3_333.0, "micron")]
+    ("true", "top", "label"),
+    [("micron", 25_000.0, "mbar"), ("mbar", 33.0, "micron"), ("Pa", 3_333.0, "micron"), ("micron", 20_000.0, "Pa")],
 )
 def test_a_probe_under_the_label_of_another_unit_is_told_by_the_gauge(true: str, top: float, label: str) -> None:
     """Half a millibar logged as micron would hold at once."""
