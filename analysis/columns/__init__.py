@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 
 import numpy as np
@@ -16,11 +16,22 @@ import pandas as pd
 
 from analysis.columns.channels import Guess, guess_channel, one_each, own_column
 from analysis.columns.clock import MOST, ZONE_SAID, TimeGuess, guess_time
-from analysis.log.foreign import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, records
+from analysis.log.clock import Clock
+from analysis.log.foreign import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, numbered, records
+from analysis.log.one_table import (
+    no_block_for_each_channel,
+    no_row_for_each_reading,
+    one_time_for_each_row,
+    row_for_each_reading,
+)
 from analysis.log.rows import number_in, numbers
-from analysis.log.words import DAY_FIRST, UNIT_SPELLINGS, UNSAID_DATUM, spelling, words
+from analysis.log.words import DAY_FIRST, UNIT_SPELLINGS, UNSAID_DATUM, meanings, spelling, words
 from analysis.vocabulary.errors import InputError
+from analysis.vocabulary.job import ColumnMapping
 from analysis.vocabulary.units import UnitSystem
+
+HEADER_ROWS = 4
+"""So many rows below the names may say what they are: their units, how they were averaged."""
 
 
 @dataclass(frozen=True)
@@ -74,18 +85,16 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     text, encoding, mark = decoded(sample)
     names, delimiter, end, first = _header(text, where)
     rows = [cells for cells, _ in records(text[end:], delimiter)]
-    rows = [row for row in (rows[:-1] or rows) if any(row)]
-    rows = rows[:SAMPLE_ROWS] + rows[SAMPLE_ROWS :: max(1, len(rows) // SAMPLE_ROWS)]
-    units_below = [""] * len(names)
-    if rows and _is_unit_row(rows[0]):
-        units_below = rows[0] + units_below
-        rows = rows[1:]
+    rows = [row for row in (rows if text.endswith(("\n", "\r")) else rows[:-1] or rows) if any(row)]
+    above = _said_below(rows)
+    units_below = [*next(filter(_is_unit_row, rows[:above]), []), *[""] * len(names)]
+    begin = rows[above:]
+    rows = begin[:SAMPLE_ROWS] + begin[SAMPLE_ROWS :: max(1, len(begin) // SAMPLE_ROWS)]
+    header, names = names, tuple(numbered(names))
     for piece in later:
         whole = piece.decode(encoding, errors="replace").partition("\n")[2].rpartition("\n")[0]
         rows += [cells for cells, _ in islice(records(whole, delimiter), SAMPLE_ROWS // 10)]
-    cells = {
-        name: [row[i] if i < len(row) else "" for row in rows] for i, name in reversed(list(enumerate(names))) if name
-    }
+    cells = {name: [row[i] if i < len(row) else "" for row in rows] for i, name in enumerate(names) if name}
     american = any(
         re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units_below, strict=False)
     )
@@ -95,20 +104,21 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     decimal = decimal_sign(rows, delimiter, {i for i, name in enumerate(names) if name and name not in used})
     if american and decimal == ",":  # nobody who puts the month first writes so
         time = guess_time(names, cells, text[:first], False, where)
+    _one_table(names, begin, time, where)
     ours = delimiter == "," and decimal == "." and encoding == "utf-8" and not text[:first] and names[0] == "time"
     if ours and time == TimeGuess("time", zone_known=True) and any(own_column(name) for name in names[1:]):
         raise InputError(f"{where}: names its own channels and units; no [columns] is needed")
     readings = {
         name: numbers(pd.Series(cells[name], dtype="str"), decimal, None)[0]
         for name in names
-        if name not in {*used, ""}
+        if name not in {*used, ""} and not any(re.search(r"\d:\d\d", cell) for cell in cells[name])
     }
 
     def guessed(units: UnitSystem | None) -> list[Guess]:
         return [
-            guess_channel(name, units_below[i] or _unit_in(cells[name]), readings[name], units)
-            if name not in names[:i]
-            else Guess(name, "", "", "the name stands twice")
+            replace(
+                guess_channel(header[i], units_below[i] or _unit_in(cells[name]), readings[name], units), column=name
+            )
             for i, name in enumerate(names)
             if name in readings
         ]
@@ -123,15 +133,31 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     return Proposal(layout, time, one_each(guesses))
 
 
+def _one_table(names: Sequence[str], rows: Sequence[Sequence[str]], guess: TimeGuess, where: str) -> None:
+    """Refuse a log that is no table with a row for each time."""
+    time_at = [names.index(name) for name in (guess.column, *guess.clock)]
+    entry = ColumnMapping(
+        column=guess.column, format=guess.format or None, unit=guess.unit or None, start=guess.start or None
+    )
+    no_row_for_each_reading(names, rows[:SAMPLE_ROWS], time_at, where)
+    one_time_for_each_row(names, rows[:SAMPLE_ROWS], time_at, entry, where)
+    shown = {" ".join(row) for row in rows}
+    stamps = {tuple(row[at] for at in time_at if at < len(row)) for row in rows}
+    if len(shown) > len(stamps):
+        cells = [pd.Series([row[at] if at < len(row) else "" for row in rows], dtype="str") for at in time_at]
+        try:
+            stamps_us = Clock(entry, where).utc_us(cells)
+        except InputError:  # a count whose start is not said
+            return
+        no_block_for_each_channel(stamps_us, where)
+
+
 def _no_long_table(cells: Mapping[str, list[str]], where: str) -> None:
     """Refuse a table that has a row for each reading, and the name of its channel in a cell."""
     for column, shown in cells.items():
         named = {cell for cell in shown if cell and not _is_reading(cell)}
         if len(named) > 1 and all(guess_channel(name, "", np.ones(1)).choices for name in named):
-            raise InputError(
-                f"{where}: column {column!r} holds names of channels ({', '.join(sorted(named)[:3])}, …), a row for"
-                " each reading; expected a column for each channel"
-            )
+            raise row_for_each_reading(column, named, where)
 
 
 def _stated(said: str | tuple[str, ...]) -> str:
@@ -148,7 +174,7 @@ def _quoted(text: str) -> str:
 
 def _header(text: str, where: str) -> tuple[tuple[str, ...], str, int, int]:
     """Return the names of the header, the delimiter, and where in the text the header ends and begins."""
-    best, score = None, 0
+    best, score = None, (0, 0)
     top = beginning(text)
     for delimiter in DELIMITERS:
         rows = [((), 0), *((tuple(cells), end) for cells, end in records(top, delimiter) if any(cells))]
@@ -156,12 +182,19 @@ def _header(text: str, where: str) -> tuple[tuple[str, ...], str, int, int]:
             if sum(bool(name) for name in names) < 2 or _is_unit_row(names) or any(_is_reading(n) for n in names):
                 continue
             below = [[cell for cell, name in zip(row, names, strict=False) if name] for row, _ in rows[number + 1 :]]
+            below = below[_said_below(below) :]
             numbers = sum(_is_number(cell) for row in below[:5] for cell in row)
-            if numbers > score:
-                best, score = (names, delimiter, end, rows[number - 1][1]), numbers
+            fits = (numbers, sum(bool(meanings(name)) for name in names))
+            if numbers and fits > score:
+                best, score = (names, delimiter, end, rows[number - 1][1]), fits
     if best is None:
         raise InputError(f"{where}: no line with names of columns above lines of numbers; expected a log in CSV")
     return best
+
+
+def _said_below(rows: Sequence[Sequence[str]]) -> int:
+    """Return how many of the first rows below the names hold no reading, and say what the columns are."""
+    return next((i for i, row in enumerate(rows[:HEADER_ROWS]) if any(map(_is_reading, row))), 0)
 
 
 def _is_reading(cell: str) -> bool:

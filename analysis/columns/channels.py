@@ -67,6 +67,12 @@ SI_KPA_LEAST = 150.0
 """A pressure without unit whose largest reading is above the first is read as psig, below it as barg; above the second,
 where temperatures are in degC, as kPag."""
 
+_IN_ITS_UNIT = re.compile(
+    r"((?:temperature?|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last|load)) in (\S+)$",
+    re.IGNORECASE,
+)
+"""The end of a header that says in which unit it counts, not that something enters."""
+
 
 @dataclass(frozen=True)
 class Guess:
@@ -100,7 +106,7 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     own = own_column(name)
     if own is not None:
         return Guess(name, own.channel, own.unit.symbol, "", ((len(RULES), own.channel),))
-    means = meanings(name)
+    means = meanings(_IN_ITS_UNIT.sub(r"\1 \2", name))
     unit, unit_doubt, rest = _unit(name, unit_cell, there)
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
@@ -142,7 +148,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             continue  # kPa(a), kPa (a): a part of the unit
         candidates.append(match.group(1))
         rest = rest.replace(match.group(), " ")
-    tail = _parts(name)
+    tail = _parts(rest if candidates and not any(_known(each) for each in candidates) else name)
     candidates += [" ".join(tail[-2:])] if len(tail) > 2 else []
     candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
     said = set(words(name)) | set(words(unit_cell))
@@ -171,6 +177,10 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             return gauge, f"gauge or absolute is not said; {absolute} if absolute", rest
         return symbol, "", rest
     return "", "", name
+
+
+def _known(unit: str) -> bool:
+    return spelling(unit) in UNIT_SPELLINGS or spelling(unit) in UNSAID_DATUM
 
 
 def _stood_open(in_air: np.ndarray) -> bool:

@@ -18,6 +18,7 @@ from analysis.log.clock import (
     joined,
     numbers_of,
     text_us,
+    told_once,
     without_weekday,
 )
 from analysis.log.words import meanings, words
@@ -109,7 +110,8 @@ def _guess(
     tried = [*called, *(name for name in names[:2] if name and name not in called)]
     pair = _pair(tried, cells)
     if pair is not None:
-        form = _format(joined(*(pd.Series(cells[name], dtype="str") for name in pair)).str.strip(), american)
+        date, clock = (pd.Series(cells[name], dtype="str") for name in pair)
+        form = _format(joined(told_once(date, clock), clock).str.strip(), american)
         if form is not None:
             return TimeGuess(pair[0], form[0], pair[1:], zone_known=form[1], doubts=form[2])
         return TimeGuess(pair[0], clock=pair[1:])

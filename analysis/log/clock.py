@@ -34,6 +34,9 @@ TEXT_SIGNS = ' \t="'
 """Blanks, and what spreadsheets put around a cell to keep it as text."""
 EPOCH_LEAST = 1e8
 """Seconds since 1970 from 1973 on; smaller numbers count from the start of the log."""
+SINCE_1904 = (2.9e9, 4.2e9)
+"""So many seconds are counted from 1904, as some measuring software does: the years 1995 to 2037, not 2061 to 2103."""
+FROM_1904_TO_1970 = 2_082_844_800.0
 COMPACT = (1.9e13, 2.2e13)
 """Fourteen digits of year, month, day, hour, minute and second written without signs."""
 ELAPSED_S = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3_600.0, "d": 86_400.0}
@@ -76,11 +79,19 @@ class Clock:
         self.entry = entry
         self.where = where
         self.zone = _zone(entry.zone)
+        if entry.format is not None and "%" not in entry.format and entry.format != "ISO8601":
+            raise refused(
+                "[columns] time format",
+                entry.format,
+                "one of strptime's such as '%d.%m.%Y %H:%M:%S'; numbers need none, but those that count from a start"
+                ' its moment, start = "2026-03-14 08:00:00", and their unit, unit = "min"',
+            )
         try:
             text_us(pd.Series(["?"], dtype="str"), entry.format, False)
         except (ValueError, re.error) as error:
             raise refused("[columns] time format", entry.format, f"one of strptime's ({error})") from None
         self._read: Callable[[pd.Series], np.ndarray] | None = None
+        self._date: str | None = None
         self._last_us: int | None = None
         self._stepped_back_us: int | None = None
         self._behind = False
@@ -93,7 +104,11 @@ class Clock:
         InputError
             None of the first cells is a time in the format stated or found.
         """
-        text = joined(*(part.astype("str").str.strip(TEXT_SIGNS) for part in cells))
+        date, *clock = (part.astype("str").str.strip(TEXT_SIGNS) for part in cells)
+        if len(clock) == 1:
+            date = told_once(date, clock[0], self._date)
+            self._date = next((day for day in reversed(date.tolist()) if day), self._date)
+        text = joined(date, *clock)
         if self._read is None and len(text):
             self._read = self._kind(text[text.notna() & (text != "")])
         return np.empty(0, dtype=np.int64) if self._read is None else self._read(text)
@@ -113,6 +128,8 @@ class Clock:
                     f"{self.where}: column {self.entry.column!r} counts from {text.iloc[0]}; expected [columns] time"
                     ' to give start = "2026-03-14 08:00:00" (and unit = "min" where it does not count seconds)'
                 )
+            if SINCE_1904[0] < middle < SINCE_1904[1]:
+                return lambda cells: _whole_us(numbers_of(cells) - FROM_1904_TO_1970, 1.0, 1)
             scale = next(s for least, s in ((1e17, 1e-9), (1e14, 1e-6), (1e11, 1e-3), (0.0, 1.0)) if middle > least)
             return lambda cells: _whole_us(numbers_of(cells), scale, 1)
         offset = "%z" in self.entry.format if self.entry.format else bool(text.head(50).str.contains(OFFSET).any())
@@ -194,6 +211,15 @@ def _zone(name: str | None) -> zoneinfo.ZoneInfo:
         return zoneinfo.ZoneInfo(name or "UTC")
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
         raise InputError(f"[columns] time zone: {name!r} is not accepted; expected an IANA name") from None
+
+
+def told_once(date: pd.Series, clock: pd.Series, before: str | None = None) -> pd.Series:
+    """Return dates with those that are blank beside a time of day as the one above, `before` above the first."""
+    blank = (date == "") | date.isna()
+    if not blank.any():
+        return date
+    above = date.mask(blank).ffill().fillna(before or "")
+    return date.where(~blank | (clock == "") | clock.isna(), above).fillna("")
 
 
 def joined(date: pd.Series, *clock: pd.Series) -> pd.Series:

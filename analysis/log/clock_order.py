@@ -64,8 +64,9 @@ def spread(stamps_us: np.ndarray) -> tuple[np.ndarray, float, float]:
         return stamps_us, 1.0, 0.0
     runs = Runs(stamps_us)
     begins, sizes = runs.first, runs.count
-    steps = np.diff(stamps_us[begins])
-    steps = steps[(steps > 0) & (stamps_us[begins[:-1]] != NOT_A_TIME)]
+    at = stamps_us[begins]
+    steps = np.diff(at)[(at[:-1] != NOT_A_TIME) & (at[1:] != NOT_A_TIME)]
+    steps = steps[steps > 0]
     inner = sizes[1:-1] if len(sizes) > 2 else sizes
     usual = float(np.median(inner))
     if usual < 2.0 or not len(steps):

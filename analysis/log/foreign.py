@@ -8,11 +8,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from analysis.log.clock import TEXT_SIGNS, Clock
+from analysis.log.one_table import no_row_for_each_reading, one_time_for_each_row
 from analysis.log.rows import Source
 from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.errors import InputError
@@ -74,6 +76,19 @@ def records(text: str, delimiter: str) -> Iterator[tuple[list[str], int]]:
         return
 
 
+def numbered(names: Sequence[str]) -> list[str]:
+    """Return the cells of a header, each that stands there several times with its number behind: ``Value (2)``."""
+    return [
+        f"{name} ({names[: at + 1].count(name)})" if name and names.count(name) > 1 else name
+        for at, name in enumerate(names)
+    ]
+
+
+def positions(names: Sequence[str]) -> dict[str, int]:
+    """Return where each name of a header stands first, by its number as well where there are several."""
+    return {name: at for each in (numbered(names), names) for at, name in reversed(list(enumerate(each)))}
+
+
 def beginning(text: str) -> str:
     """Return the lines within which the header is looked for."""
     return "".join(line for _, line in zip(range(HEADER_WITHIN_LINES), io.StringIO(text, newline=""), strict=False))
@@ -92,16 +107,16 @@ def find_layout(sample: bytes, wanted: set[str], stated: ColumnsTable, where: st
     best: tuple[int, str, tuple[str, ...], int] | None = None
     for delimiter in (stated.delimiter,) if stated.delimiter else DELIMITERS:
         for names, end in records(beginning(text), delimiter):
-            hits = len(wanted & set(names))
+            hits = len(wanted & positions(names).keys())
             if best is None or hits > best[0]:
                 best = (hits, delimiter, tuple(names), end)
     if best is None or best[0] < len(wanted):
         there = ", ".join(best[2]) if best is not None and best[0] else text.partition("\n")[0].strip()
-        missing = ", ".join(sorted(wanted - set(best[2] if best is not None else ())))
+        missing = ", ".join(sorted(wanted - positions(best[2] if best is not None else ()).keys()))
         raise InputError(f"{where}: no column {missing}; the header holds {there[:300]!r}, [columns] must name those")
     _, delimiter, header, end = best
     decimal = stated.decimal or decimal_sign(
-        (cells for cells, _ in records(text[end:], delimiter)), delimiter, {header.index(name) for name in wanted}
+        (cells for cells, _ in records(text[end:], delimiter)), delimiter, {positions(header)[name] for name in wanted}
     )
     return Layout(encoding, delimiter, decimal, mark + len(text[:end].encode(encoding, errors="replace")), header)
 
@@ -150,7 +165,19 @@ def foreign_source(path: Path, table: ColumnsTable) -> Source:
         sample = file.read(SAMPLE_BYTES)
     time = mapping["time"]
     layout = find_layout(sample, {*time.stamped, *(entry.column for entry in mapping.values())}, table, str(path))
-    at = {name: position for position, name in reversed(list(enumerate(layout.names)))}
+    at = positions(layout.names)
+    for entry in (entry for channel, entry in mapping.items() if channel != "time"):
+        same = layout.names.count(bare(entry.column))
+        if same > 1:
+            raise InputError(
+                f"{path}: column {entry.column!r} stands {same} times in the header; [columns] must say which, as in"
+                f" {numbered(layout.names)[at[bare(entry.column)]]!r} for the first"
+            )
+    time_at = tuple(at[bare(name)] for name in time.stamped)
+    below = sample[layout.rows_at :].decode(layout.encoding, errors="replace")
+    rows = [cells for cells, _ in islice(records(below, layout.delimiter), SAMPLE_ROWS)]
+    no_row_for_each_reading(layout.names, rows, time_at, str(path))
+    one_time_for_each_row(layout.names, rows, time_at, time, str(path))
     return Source(
         path=path,
         begin=layout.rows_at,
@@ -158,12 +185,12 @@ def foreign_source(path: Path, table: ColumnsTable) -> Source:
         delimiter=layout.delimiter,
         decimal=layout.decimal,
         width=len(layout.names),
-        time_at=tuple(at[bare(name)] for name in time.stamped),
+        time_at=time_at,
         channels={
             channel: (at[bare(entry.column)], make_column(channel, entry.unit or "", entry.column))
             for channel, entry in mapping.items()
             if channel != "time"
         },
         clock=lambda: Clock(time, str(path)).utc_us,
-        time_called=bare(time.column),
+        time_called=layout.names[time_at[0]],
     )

@@ -15,8 +15,9 @@ from typing import BinaryIO
 import numpy as np
 import pandas as pd
 
-from analysis.log.clock import CLOCKS_SHOW_US, NOT_A_TIME, SECOND_US, TEXT_SIGNS
+from analysis.log.clock import CLOCKS_SHOW_US, NOT_A_TIME, SECOND_US
 from analysis.log.clock_order import Order, PutBack, in_order, newest_first, spread
+from analysis.log.one_table import no_block_for_each_channel, no_other_table
 from analysis.log.words import UNIT_SPELLINGS, UNSAID_DATUM, spelling
 from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
@@ -167,7 +168,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         chunks = []
     for chunk in chunks:
         time = utc_us([chunk[str(position)] for position in source.time_at])
-        _no_other_table(chunk, time, source)
+        no_other_table(chunk, time, (source.time_at[0], source.time_called), source.channels, source.path)
         known = (time >= CLOCKS_SHOW_US[0]) & (time < CLOCKS_SHOW_US[1])
         time = np.where(known, time, NOT_A_TIME)
         rows = slice(filled, filled + len(time))
@@ -211,6 +212,8 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         )  # false where one of them is blank
 
     order = in_order(stamps, differ, round(sharing))
+    if order.put_back:
+        no_block_for_each_channel(stamps, str(source.path))
     if 0 < filled == order.timeless:
         raise InputError(
             f"{source.path}: none of its {filled} rows has a readable time; expected such as 2026-03-14T07:05:31.000Z,"
@@ -221,20 +224,6 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         for channel in values:  # one after the other: a long log is not to be held twice
             values[channel] = values[channel][order.kept]
     return Rows(index, values, cautions + _odd(order, sharing, step_s, source.path.name), order.put_back)
-
-
-def _no_other_table(chunk: pd.DataFrame, time: np.ndarray, source: Source) -> None:
-    """Refuse rows below a header that names other columns than the first."""
-    timeless = chunk[time == NOT_A_TIME]
-    headers = timeless[timeless[str(source.time_at[0])].str.strip(TEXT_SIGNS) == source.time_called]
-    for position, column in source.channels.values():
-        for cell in headers[str(position)].dropna().astype("str").unique():
-            again, first = (" ".join(name.strip(TEXT_SIGNS).split()) for name in (cell, column.header))
-            if not (first.startswith(again) or again.startswith(first)):  # the unit may be left out
-                raise InputError(
-                    f"{source.path}: further down another table begins, with {cell.strip()!r} where {column.header!r}"
-                    " stood; expected one table with a column for each channel, or each table in a file of its own"
-                )
 
 
 def _odd(order: Order, sharing: float, step_s: float, name: str) -> list[str]:

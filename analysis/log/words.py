@@ -84,7 +84,19 @@ ALSO: dict[str, tuple[str, ...]] = {
 ROUND_THE_PLANT = frozenset({"supply", "return", "vorlauf", "ruecklauf"})
 """Water supplied leaves the evaporator, and goes to a condenser."""
 
-COMPOUND_ENDS = ("temperatur", "druck", "gewicht", "austritt", "eintritt", "wasser", "ruecklauf", "vorlauf", "leitung")
+COMPOUND_ENDS = (
+    "temperatur",
+    "druck",
+    "gewicht",
+    "austritt",
+    "eintritt",
+    "wasser",
+    "ruecklauf",
+    "vorlauf",
+    "leitung",
+    "last",
+    "leistung",
+)
 """German compounds are cut before these."""
 
 UNIT_SPELLINGS: dict[str, str] = {

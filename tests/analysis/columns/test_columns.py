@@ -177,6 +177,9 @@ def test_a_log_in_another_language_gives_the_frame_of_the_native_one(
         ("Saugdruck / kPa(a)", "320", "suction_pressure", "kPa", ""),
         ("Wasser Eintritt", "12", "entering_water_temperature", "degC", f"by its kind alone; {BY_SIZE}"),
         ("Low side inHg", "4", "suction_pressure", "inHg", ""),
+        ("Wassertemperatur Austritt in °C", "12", "leaving_water_temperature", "degC", ""),
+        ("Verdichterlast in %", "80", "compressor_load", "%", ""),
+        ('"Amb, °F (LGR S/N: 99, SEN S/N: 99, LBL: Amb)"', "71", "ambient_temperature", "degF", ""),
         ("Motor current (A)", "12", "motor_current", "A", "carried and plotted, not judged"),
         ("Remarks 7", "12", "", "", "neither its name nor its unit says what it is"),
     ],
@@ -217,6 +220,33 @@ def test_units_below_the_header_are_read() -> None:
     assert proposal.layout.decimal == ","
 
 
+def test_two_rows_below_the_header_may_say_what_the_columns_are() -> None:
+    rows = "".join(f'"2026-03-14 07:05:{i:02d}",{i},21.5,4.1\n' for i in range(9))
+    text = (
+        '"TOA5","7","site"\n"TIMESTAMP","RECORD","Ambient_Avg","Suction_press_Avg"\n"TS","RN","Deg C","bar(g)"\n'
+        f'"","","Avg","Smp"\n{rows}'
+    )
+    proposal = propose_columns(text.encode(), "log.csv")
+    assert proposal.time.column == "TIMESTAMP"
+    assert [(g.channel, g.unit) for g in proposal.guesses if g.channel] == [
+        ("ambient_temperature", "degC"), ("suction_pressure", "barg"),
+    ]  # fmt: skip
+
+
+def test_the_time_of_one_channel_is_no_channel() -> None:
+    rows = "".join(f"2026-03-14 07:05:{i:02d},3.1,2026-03-14 07:05:{i:02d},7.5\n" for i in range(9))
+    names = "Suction press (bar) time,Suction press (bar),Ambient (C) time,Ambient (C)"
+    assert [g.column for g in propose_columns(f"{names}\n{rows}".encode(), "x").guesses if g.channel] == [
+        "Suction press (bar)", "Ambient (C)",
+    ]  # fmt: skip
+
+
+def test_a_date_that_is_told_once_is_proposed_with_its_clock() -> None:
+    rows = "".join(f"{'14.03.2026' if i == 0 else ''};07:05:{i:02d};3,1\n" for i in range(9))
+    time = propose_columns(f"Datum;Uhrzeit;Saugdruck (bar)\n{rows}".encode(), "x").time
+    assert (time.column, time.clock, time.format) == ("Datum", ("Uhrzeit",), "%d.%m.%Y %H:%M:%S")
+
+
 def test_a_zone_that_is_not_known_is_said_and_one_that_is_known_is_not() -> None:
     log = "Time,Temp (C)\n" + "2026-03-14T07:05:00{},20\n2026-03-14T07:05:01{},20\n2026-03-14T07:05:02{},20\n"
     assert "does not say its time zone" in propose_columns(log.replace("{}", "").encode(), "x").to_toml()
@@ -252,7 +282,7 @@ def test_a_month_that_is_named_is_taken_for_no_day(day: str, form: str) -> None:
         (
             "Time,Channel,Value\n"
             + "".join(f"2026-03-14 07:0{i},{name},{i}\n" for i in range(5) for name in ("Vacuum", "Ambient Temp")),
-            "column 'Channel' holds names of channels",
+            "column 'Channel' says what each row reads .Ambient Temp, Vacuum, ",
         ),
         ("", "no line with names of columns"),
     ],

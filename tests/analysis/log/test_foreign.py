@@ -64,6 +64,36 @@ def test_a_header_may_stand_again_but_no_other_one(tmp_path: Path) -> None:
         load(write(tmp_path, other))
 
 
+def test_a_name_that_stands_twice_is_given_with_its_number(tmp_path: Path) -> None:
+    text = "Date;P;T;T\n14.03.2026 08:00:00;1,5;12,5;20,5\n14.03.2026 08:00:01;1,5;12,5;20,5\n"
+    job = COLUMNS.replace("P1 (bar abs)", "P")
+    with pytest.raises(InputError, match=r"column 'T' stands 2 times .* as in 'T \(1\)' for the first"):
+        load(write(tmp_path, text, job.replace("T out", "T")))
+    log, _ = load(write(tmp_path, text, job.replace("T out", "T (2)")))
+    assert log.frame["leaving_water_temperature"].iloc[0] == pytest.approx(293.65)
+
+
+def test_a_date_that_is_told_once_holds_until_the_next(tmp_path: Path) -> None:
+    job = COLUMNS.replace('"Date", ', '"Date", clock = "Time", ')
+    rows = ("13.03.2026;23:59:58", ";23:59:59", "14.03.2026;00:00:00", ";00:00:01")
+    text = "Date;Time;T out;P1 (bar abs)\n" + "".join(f"{row};12,5;1,0\n" for row in rows) + ";;12,5;1,0\n"
+    log, _ = load(write(tmp_path, text, job))
+    assert log.frame.index.strftime("%d %H:%M:%S").tolist() == [
+        "13 22:59:58", "13 22:59:59", "13 23:00:00", "13 23:00:01",
+    ]  # fmt: skip
+
+
+def test_one_row_with_a_time_among_many_without_is_kept_where_it_stands(tmp_path: Path) -> None:
+    text = "Date;T out;P1 (bar abs)\n14.03.2026 08:00:00;12,5;1,0\n" + 9 * "-;12,5;1,0\n"
+    assert load(write(tmp_path, text))[0].frame.index.tolist() == [pd.Timestamp("2026-03-14T07:00:00Z")]
+
+
+def test_seconds_since_1904_are_no_times_of_2092(tmp_path: Path) -> None:
+    text = "Date;T out;P1 (bar abs)\n" + "".join(f"{3_856_320_000 + i};12,5;1,0\n" for i in range(3))
+    log, _ = load(write(tmp_path, text, COLUMNS.replace(' format = "%d.%m.%Y %H:%M:%S",', "")))
+    assert log.frame.index[0] == pd.Timestamp("1904-01-01T00:00:00Z") + pd.Timedelta(seconds=3_856_320_000)
+
+
 def test_the_missing_spring_hour_goes_straight_on(tmp_path: Path) -> None:
     """The clock that was not put forward (29 March 2026) still gives rising times."""
     rows = "".join(f"29.03.2026 {clock};10,0;1,0\n" for clock in ("01:59:00", "02:30:00", "03:30:01"))
@@ -113,6 +143,7 @@ def test_times_in_a_stated_format(tmp_path: Path, form: str, cell: str) -> None:
         (COLUMNS.replace("%d.%m.%Y", "%Y/%m/%d"), r"'14.03.2026 08:00:00', which is not a time"),
         (COLUMNS.replace("%d.%m.%Y", "%Q"), r"time format: '%Q %H:%M:%S' is not accepted; expected one of strptime's"),
         (COLUMNS.replace("%m", "%d"), r"time format: '%d.%d.%Y %H:%M:%S' is not accepted; expected one of strptime's"),
+        (COLUMNS.replace("%d.%m.%Y %H:%M:%S", "min"), r"format: 'min' is not accepted; .* and their unit, unit = .min"),
         (COLUMNS.replace("time =", "clock ="), r"clock: expected a unit|which column is the time"),
     ],
 )
