@@ -34,6 +34,8 @@ SWAP_KG = 5.0
 """A step of this size that stays is another cylinder where it was not seen or no flow goes there; else a shift."""
 FILLED = 0.75
 """What flowed this share of such a step while it stayed flows into, or out of, another cylinder."""
+AVERAGES_S = 30.0
+"""No scale shows the mean of a longer time; what is quicker than usual hoses has to go on for so long."""
 HUNG_S, ONE_FLOW = 15.0, 0.6
 """A scale that showed the same number for the first time may have hung; the slowest part of one flow is at least such a
 share of its fastest."""
@@ -111,7 +113,14 @@ class Explaining(Following):
             before <= max(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
             and after >= 0.3 * before > 0.0
             and moved > self.base_kg
+            and not self._averaged(run)
         )
+
+    def _averaged(self, run: list[Sample]) -> bool:
+        """Return whether samples may be how an averaging display goes to another load: quicker than usual hoses."""
+        first, now = run[0], run[-1]
+        quick = abs(pace(first, now, self.sign)) > self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+        return quick and now.at - first.at < AVERAGES_S
 
     def _hung(self) -> bool:
         """Return whether the scale kept a number while it flowed: the run is where that flow leads, and flows on."""
@@ -128,7 +137,7 @@ class Explaining(Following):
 
     def _joins(self, run: list[Sample]) -> bool:
         """Return whether samples are what was believed, after flow at the rate before or at their own."""
-        if self._lifted_for_another():
+        if self._lifted_for_another() or self._averaged(run):
             return False
         first, now, last = run[0], run[-1], self._believed
         own = pace(first, now, self.sign)

@@ -243,7 +243,7 @@ class Tracker(Believing):
     def _flows_from_nothing(self) -> bool:
         """Return whether the run begins at nothing and moves on at the pace of the load: no plate does so."""
         run, rate = self._run, self.sign * self._rate
-        near = abs(run[0].raw) <= self.base_kg + rate * self._blind_before_run()
+        near = -self.still_kg <= self.sign * run[0].raw <= self.base_kg + rate * self._blind_before_run()
         least, most = (share * rate * (run[-1].at - run[0].at) for share in SAME_PACE)
         return near and self.base_kg <= least <= self.sign * (run[-1].raw - run[0].raw) <= most
 

@@ -28,6 +28,18 @@ def test_a_slow_display_of_a_cylinder_that_comes(lag_s: float, comes: float) -> 
     assert weighed(shown, step=2.0, noise=0.0, quantum=0.001).total_kg == pytest.approx(30.0, abs=0.2)
 
 
+@pytest.mark.parametrize("over_s", [12, 20, 27])
+@pytest.mark.parametrize("shut_s", [9, 11, 13])
+def test_an_averaging_display_of_a_cylinder_that_is_lifted_is_no_flow(over_s: int, shut_s: int) -> None:
+    """What it shows then falls straight, as it does while a charge flows out, but quicker."""
+    one = ((120, 19.8, 19.8), (270, 19.8, 10.4), (over_s + shut_s, 10.4, 10.4), (120, 0, 0))
+    meant = np.concatenate([np.full(over_s - 1, 19.8), weights(*one, *one)])
+    shown = np.convolve(meant, np.full(over_s, 1.0 / over_s), mode="valid")
+    found = weighed(shown, stage="charging", noise=0.0, quantum=0.01)
+    assert found.total_kg == pytest.approx(18.8, abs=0.2)
+    assert len(found.changes) == 1
+
+
 def test_rows_that_come_a_little_early_or_late_are_no_stairs() -> None:
     rng = np.random.default_rng(3)
     at = np.arange(0.0, 1500.0, 5.0) + rng.uniform(0.0, 0.2, 300)

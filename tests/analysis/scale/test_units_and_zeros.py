@@ -307,3 +307,12 @@ def test_a_full_cylinder_whose_contents_nobody_stated_is_charged_from_in_its_own
     shown = weights((120, 0, 0), (90, gross, gross), (600, gross, 40.0), (90, 40.0, 40.0), (60, 0, 0))
     found = weighed(shown, stage="charging", marks=[on(121, "A")], cylinders=[{"id": "A", "tare": "26 kg"}])
     assert found.total_kg == pytest.approx(gross - 40.0, abs=0.15)
+
+
+def test_a_plate_that_comes_to_nothing_after_a_cylinder_was_charged_from_was_not_set_to_zero() -> None:
+    """Set to zero with the cylinder on it, it would show less than nothing from then on."""
+    lifted = ((4, 0.2, 0.2), (60, 0, 0), (90, 17, 17))
+    shown = weights((120, 18.4, 18.4), (281, 18.4, 9.4), *lifted, (280, 17, 8.6), (60, 8.6, 8.6))
+    found = weighed(shown, stage="charging", noise=0.0, quantum=0.01)
+    assert found.total_kg == pytest.approx(17.4, abs=0.2)
+    assert not found.cautions
