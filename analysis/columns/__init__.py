@@ -90,7 +90,7 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     units_below = [*next(filter(_is_unit_row, rows[:above]), []), *[""] * len(names)]
     begin = rows[above:]
     rows = begin[:SAMPLE_ROWS] + begin[SAMPLE_ROWS :: max(1, len(begin) // SAMPLE_ROWS)]
-    header, names = names, tuple(numbered(names))
+    titles, names = _titles(names, text[:first], delimiter), tuple(numbered(names))
     for piece in later:
         whole = piece.decode(encoding, errors="replace").partition("\n")[2].rpartition("\n")[0]
         rows += [cells for cells, _ in islice(records(whole, delimiter), SAMPLE_ROWS // 10)]
@@ -117,7 +117,7 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     def guessed(units: UnitSystem | None) -> list[Guess]:
         return [
             replace(
-                guess_channel(header[i], units_below[i] or _unit_in(cells[name]), readings[name], units), column=name
+                guess_channel(titles[i], units_below[i] or _unit_in(cells[name]), readings[name], units), column=name
             )
             for i, name in enumerate(names)
             if name in readings
@@ -190,6 +190,13 @@ def _header(text: str, where: str) -> tuple[tuple[str, ...], str, int, int]:
     if best is None:
         raise InputError(f"{where}: no line with names of columns above lines of numbers; expected a log in CSV")
     return best
+
+
+def _titles(names: Sequence[str], above: str, delimiter: str) -> list[str]:
+    """Return what the lines above the header call each of its columns, or else its name: ``CH1,Suction pressure``."""
+    called = {cells[0].rstrip(":"): cells[1] for cells, _ in records(above, delimiter) if len(cells) > 1}
+    titles = [called.get(name, "") for name in names]
+    return [t if len(meanings(t)) > len(meanings(n)) else n for t, n in zip(titles, names, strict=True)]
 
 
 def _said_below(rows: Sequence[Sequence[str]]) -> int:

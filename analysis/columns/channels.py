@@ -67,6 +67,8 @@ SI_KPA_LEAST = 150.0
 """A pressure without unit whose largest reading is above the first is read as psig, below it as barg; above the second,
 where temperatures are in degC, as kPag."""
 
+ENDS = frozenset({"min", "max", "minimum", "maximum", "std", "stdev"})
+"""Headers of what else is logged of an interval beside its mean."""
 _IN_ITS_UNIT = re.compile(
     r"((?:temperature?|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last|load)) in (\S+)$",
     re.IGNORECASE,
@@ -233,17 +235,19 @@ def _by_numbers(channel: str, numbers: np.ndarray, units: UnitSystem | None) -> 
 def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
     """Return the guesses with each channel given once: to the column that fits best, or that has no other choice.
 
-    A column whose channel is taken gets the next that its name allows.
+    A column whose channel is taken gets the next that its name allows and that nobody else is named for; the mean of
+    an interval goes before its ends.
     """
 
-    def turn(i: int) -> tuple[int, int]:
+    def turn(i: int) -> tuple[bool, int, int]:
         fits = [fit for fit, _ in guesses[i].choices] or [0]
-        return -fits[0], fits.count(fits[0])
+        return bool(ENDS & set(words(guesses[i].column))), -fits[0], fits.count(fits[0])
 
     taken: dict[str, int] = {}
     got = list(guesses)
+    named = {guess.choices[0][1] for guess in guesses if guess.choices}
     for i in sorted(range(len(got)), key=turn):
-        wanted = [channel for _, channel in got[i].choices] or [got[i].channel]
+        wanted = [c for fit, c in got[i].choices if fit == got[i].choices[0][0] or c not in named] or [got[i].channel]
         free = next((channel for channel in wanted if channel not in taken), "")
         if free:
             taken[free] = i

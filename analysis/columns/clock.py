@@ -33,10 +33,10 @@ _SHAPE = re.compile(
     r"(?:\d{1,4}([./-])(?:\d{1,2}|[^\W\d_]{3}\.?)\1\d{2,4}|\d{1,2}\.?(?: de)? [^\W\d_]{3,10}\.?(?: de)? \d{4}"
     r"|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8})"
     r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
-    r"(?P<half> ?[AaPp]\.?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"
+    r"(?P<half> ?[AaPp]\.? ?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"
 )
 """A date, what stands between, a clock, AM or PM, an offset, the letters of a zone."""
-_CLOCK_FIRST = re.compile(r"^(\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?)(,? )(?=\S*\d[./ -])(\S.*)$")
+_CLOCK_FIRST = re.compile(r"^(\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?(?: ?[AaPp]\.? ?[Mm]\.?)?)(,? )(?=\S*\d[./ -])(\S.*)$")
 MOST = 0.9
 """So large a share of the cells must be readable."""
 ELAPSED_WORDS = {
@@ -205,7 +205,7 @@ def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str
     clocks = [
         n
         for n in names
-        if all_like(n, r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[AaPp]\.?[Mm]\.?)?|\d{6}|0?[.,]\d+|[01]")
+        if all_like(n, r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[AaPp]\.? ?[Mm]\.?)?|\d{6}|0?[.,]\d+|[01]")
     ]
     apart = [(date, clock) for date in dates for clock in clocks if date != clock]
     return apart[0] if apart else None
@@ -238,7 +238,7 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
         steps = np.diff(read[form])
         return (float((steps < 0).mean()) if len(steps) else 0.0, float(steps.sum()))
 
-    month_first = american or bool(text.head(50).str.contains(r"[AaPp]\.?[Mm]\.?").any())
+    month_first = american or bool(text.head(50).str.contains(r"[AaPp]\.? ?[Mm]\.?").any())
     ranked = sorted(read, key=lambda form: (*order(form), form.startswith("%m") != month_first))
     best = ranked[0]
     rival = next(

@@ -267,7 +267,7 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
         some = without_weekday(text.iloc[left].str.replace(r"[\u00a0\u202f\u2009]", " ", regex=True))
         some = some.str.replace(r"(:\d\d)(?:,(?=\d)|:(?=\d{3}\b))", r"\1.", regex=True)
         some = some.str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True).str.replace(r" [A-Z]{2,4}T$", "", regex=True)
-        some = some.str.replace(r"([AaPp])\.([Mm])\.", r"\1\2", regex=True)
+        some = some.str.replace(r"([AaPp])\. ?([Mm])\.", r"\1\2", regex=True)
         some = months_as_numbers(some) if form is not None and re.search("%[bB]", form) else some
         us[left] = _parsed(some, shape, offset)
     return us

@@ -233,6 +233,24 @@ def test_two_rows_below_the_header_may_say_what_the_columns_are() -> None:
     ]  # fmt: skip
 
 
+def test_names_of_channels_above_the_header_are_read() -> None:
+    rows = "".join(f"{i},2026/03/14 07:05:{i:02d},21.5,4.1\n" for i in range(9))
+    above = "Logger,X\nCH,Signal name,Input\nCH1,Ambient,TC\nCH2,Suction pressure,DC\nData\n"
+    text = f"{above}Number,Date&Time,CH1,CH2\nNO.,Time,degC,bar(g)\n{rows}"
+    assert [(g.column, g.channel, g.unit) for g in propose_columns(text.encode(), "x").guesses if g.channel] == [
+        ("CH1", "ambient_temperature", "degC"), ("CH2", "suction_pressure", "barg"),
+    ]  # fmt: skip
+
+
+def test_of_an_interval_the_mean_is_taken_and_none_takes_the_name_of_another() -> None:
+    rows = "".join(f"2026-03-14 07:05:{i:02d},30,40,50,300,310,320\n" for i in range(9))
+    names = ",".join(f"{name} {end} [Pa]" for name in ("Pump vacuum", "Vacuum") for end in ("Min", "Avg", "Max"))
+    proposal = propose_columns(f"Time,{names}\n{rows}".encode(), "x")
+    assert {g.channel: g.column for g in proposal.guesses if g.channel} == {
+        "pump_vacuum": "Pump vacuum Avg [Pa]", "vacuum": "Vacuum Avg [Pa]",
+    }  # fmt: skip
+
+
 def test_the_time_of_one_channel_is_no_channel() -> None:
     rows = "".join(f"2026-03-14 07:05:{i:02d},3.1,2026-03-14 07:05:{i:02d},7.5\n" for i in range(9))
     names = "Suction press (bar) time,Suction press (bar),Ambient (C) time,Ambient (C)"

@@ -126,6 +126,7 @@ def test_times_without_a_stated_format(tmp_path: Path, cell: str, expected: str)
         ("%d. %B %Y %H:%M:%S,%f", "14. März 2026 12:00:00,25"),
         ("%d de %B de %Y %H:%M:%S.%f", "14 de marzo de 2026 12:00:00.25"),
         ("%d-%b-%Y %H:%M:%S.%f", "14-MAR-2026 12:00:00.25"),
+        ("%d/%m/%Y %I:%M:%S.%f %p", "14/03/2026 12:00:00.25 p. m."),
     ],
 )
 def test_times_in_a_stated_format(tmp_path: Path, form: str, cell: str) -> None:
