@@ -157,7 +157,7 @@ class RefrigerantStages(WatchState):
         if self.stage == "at_rest":
             placed_s = at_s if self.placed_s is None else self.placed_s
             first_s = placed_s if 0 <= at_s - placed_s <= PLACED_MINUTES * MINUTE_S else at_s
-            self.end(first_s - REST_EDGE_S, k, max(unseen_s, REST_S))
+            self.end(first_s - REST_EDGE_S / 2.0, k, max(unseen_s, REST_S))
         self.contents = "remnant"
         self.off_s = None if self.has_scale(k) else self.off_s
         self.begin("recovery", at_s, k, within_s, note)
