@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.evacuation.alive import seen_alive
-from analysis.evacuation.rise import judge_rise
+from analysis.evacuation.rise import Rise, judge_rise
 from analysis.evacuation.story import Closed
 from analysis.evacuation.ticks import BIN_S, GAP_S, Ticks
 from analysis.evacuation.valve import FALLEN_NOISES, RISEN_QUANTA
@@ -45,22 +45,15 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
 
     A kind that differs from the one before is believed at once only when it is sure, else when it comes again.
     """
-    first = closed.first
-    last, fell = _still_closed(t, closed, k)
-    at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
-    if len(at) == 0:
-        return
-    gaps = np.flatnonzero(np.diff(at) > GAP_S)
-    if len(gaps):  # beyond it the probe was out of its range, or nobody knows whether it was opened
-        at = at[: gaps[0] + 1]
-    part = slice(first, first + len(at))
-    noise = float(t.scatter[first])
-    level = _without_spikes(t.raw[part], 4.0 * noise + 0.03)
-    metal, cold, warm = t.coldest[part], float(t.coldest[last]), float(t.warmest[last])
-    rise = judge_rise(at, level, noise, metal, cold, warm)
+    last, fell = _still_closed(t, closed, k, OPENING_S)
+    at, level, rise = _rise_until(t, closed, last)
+    whole, _ = _still_closed(t, closed, k, 0.0)
+    *_, longer = _rise_until(t, closed, whole)
+    if longer is not None and longer.kind == "leak":  # a valve that opens bends a rise, it makes no straight line
+        rise = longer
     if rise is None:
         return
-    opened = closed.end_s is None and (fell or _falls(at, np.log(level), noise))
+    opened = closed.end_s is None and (fell or _falls(at, np.log(level), float(t.scatter[closed.first])))
     if rise.kind == "moisture" and opened:  # a valve opened to a slow pump levels it off, too
         rise = replace(rise, kind="undecided", plateau_pa=math.nan)
     before, closed.kind = closed.kind, rise.kind
@@ -68,6 +61,20 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     if rise.kind in ("leak", "moisture") and before not in ("", rise.kind) and not sure:  # one look more
         rise = replace(rise, kind="undecided", plateau_pa=math.nan)
     closed.rise = rise
+
+
+def _rise_until(t: Ticks, closed: Closed, last: int) -> tuple[np.ndarray, np.ndarray, Rise | None]:
+    """Return the seconds since closing and the levels up to a tick, and what they show."""
+    first = closed.first
+    at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
+    gaps = np.flatnonzero(np.diff(at) > GAP_S)
+    if len(gaps):  # beyond it the probe was out of its range, or nobody knows whether it was opened
+        at = at[: gaps[0] + 1]
+    part = slice(first, first + len(at))
+    noise = float(t.scatter[first])
+    level = _without_spikes(t.raw[part], 4.0 * noise + 0.03)
+    cold, warm = float(t.coldest[last]), float(t.warmest[last])
+    return at, level, judge_rise(at, level, noise, t.coldest[part], cold, warm)
 
 
 def _falls(at: np.ndarray, level: np.ndarray, noise: float) -> bool:
@@ -101,18 +108,18 @@ def pulled_on(t: Ticks, closed: Closed, stretch: int) -> float:
     return float(p[first]) * math.exp(-pace * float(at[end] - at[first]))
 
 
-def _still_closed(t: Ticks, closed: Closed, k: int) -> tuple[int, bool]:
+def _still_closed(t: Ticks, closed: Closed, k: int, opening_s: float) -> tuple[int, bool]:
     """Return the last tick up to `k` that surely is of the closed stretch, and whether the pressure fell after it.
 
-    Opening shows some readings late.
+    Opening shows some readings late, by no more than `opening_s`.
     """
     at, p = t.end_s[: k + 1], t.vacuum
     until = float(at[k]) if closed.end_s is None else closed.end_s
     last = int(np.searchsorted(at, until, side="right")) - 1
     lately = p[max(closed.first, last - LEVEL_TICKS) : last + 1]
     shoots_up = len(lately) > LEVEL_TICKS and bool((lately[1:] > SHOOTS_UP * lately[:-1]).all())
-    if at[last] >= until - OPENING_S and not shoots_up:  # else the probe was out of its range by then
-        last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, until - OPENING_S))))
+    if at[last] >= until - opening_s and not shoots_up:  # else the probe was out of its range by then
+        last = max(closed.first - 1, min(last - 2, int(np.searchsorted(at, until - opening_s))))
     fallen = _kept(t, closed)
     first, until_k = settled(t, closed), last
     while last > first and p[last] < fallen * p[max(first, last - 40) : last + 1].max():

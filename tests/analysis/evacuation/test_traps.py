@@ -255,6 +255,18 @@ def test_a_valve_opened_to_a_slow_pump_is_no_levelling_off() -> None:
         assert "moisture" not in causes(assess(logged(shown[:last])))
 
 
+@pytest.mark.parametrize(("lag_s", "cause"), [(np.inf, "leak"), (150.0, "undecided")])
+def test_a_rise_that_stays_straight_until_the_valve_opens_is_a_leak_after_five_minutes(
+    lag_s: float, cause: str
+) -> None:
+    """One that bends as long may be gas alone that comes off after closing."""
+    since = AT - 7_200.0
+    rise = 15.0 * (since if np.isinf(lag_s) else lag_s * (1.0 - np.exp(-since / lag_s)))
+    stretch = logged(closed(pull(300.0, 1_500.0), 7_200.0, 300.0, rise, 60.0), valve(7_200.0, 300.0), noise=0.005)
+    result = assert_prefix_consistent(assess, stretch, [1_495, 1_500, 1_505, 1_520])
+    assert causes(result)[-1] == cause
+
+
 @pytest.mark.parametrize("row", [1, 3, 12])
 def test_water_that_has_levelled_off_stays_the_cause_however_long_it_is_closed(row: int) -> None:
     """-1 degC: 4,220 micron over ice (IAPWS R14-08 562.7 Pa); a small circuit, quickly pumped to 1,500."""
