@@ -131,6 +131,8 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         after = f"{level.show(system)} after {duration(happening.held_s)}"
         why = "why is not clear yet" if happening.cause == "undecided" else f"cause: {NAMES[happening.cause]}"
         text = f"The hold failed: {after}; {why}. {next_}"
+        if happening.learnt:
+            text = f"Why the hold failed is known now, {after}: {NAMES[happening.cause]}. {next_}"
     known, since = ticks.known[happening.tick], _at(stretch, happening.since_s)
     if happening.told_s is not None:
         known = _at(stretch, happening.told_s)
@@ -233,7 +235,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     if silent_s > GAP_S:
         return "undecided", f"The gauge shows nothing for {duration(silent_s)} of the hold: above its range, or off."
     limit = " The job states no hold limit: the target is taken." if aim.limit_is_target else ""
-    course = f"held for {duration(stood)} of the {duration(aim.hold_s)} asked for."
+    course = f"held for {duration(stood)} of the {duration(aim.hold_s)} asked for: hold again for the whole time."
     if stretch.end is None:
         course = _course(ticks, hold, aim, system)
     return "undecided", f"Target reached; {course}{limit}"

@@ -61,7 +61,7 @@ class Happening:
 
     `told_s`: the second at which it became known, where a row between two ticks showed it. `close_for_s`: how long the
     valve should be closed before the cause can be told, 0 where nobody tried yet. `one_number`: the gauge of a hold
-    showed no other, as far as was known then.
+    showed no other, as far as was known then. `learnt`: the cause of a hold of which it was told before that it failed.
     """
 
     tick: int
@@ -76,6 +76,7 @@ class Happening:
     level_pa: float = 0.0
     close_for_s: float = 0.0
     one_number: bool = False
+    learnt: bool = False
 
 
 @dataclass

@@ -307,6 +307,6 @@ class Walk:
             self.story.happenings.append(
                 Happening(
                     k, closed.begin_s, "hold_failed", closed=closed, cause=cause,
-                    level_pa=float(self.t.vacuum[k]), held_s=float(at[k]) - closed.begin_s,
+                    level_pa=float(self.t.vacuum[k]), held_s=float(at[k]) - closed.begin_s, learnt=not first,
                 )
             )  # fmt: skip

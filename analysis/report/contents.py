@@ -19,7 +19,7 @@ from analysis.report import (
     startup_plot,
 )
 from analysis.report.gathered import gathered
-from analysis.report.words import CAUTIONS, FIGURE_NAMES, tone_of
+from analysis.report.words import CAUTIONS, FIGURE_NAMES, tone_of, verdict_said
 from analysis.result import Assessment, Figure, FigureValue, Finding, significant
 from analysis.review import Review
 from analysis.stretch import Stretch
@@ -75,7 +75,7 @@ def stage_pages(review: Review) -> list[StagePage]:
                 begin=stretch.begin,
                 end=stretch.end,
                 found_by=stretch.found_by,
-                verdict=assessment.verdict,
+                verdict=verdict_said(assessment),
                 tone=tone_of(assessment),
                 text=assessment.text,
                 figures=figure_rows(assessment.figures, system),

@@ -99,7 +99,7 @@ def _first_page(review: Review, pages: Sequence[contents.StagePage], ledger: Led
     story.append(
         _rows(
             [("Stage (UTC)", "Verdict", "In words")],
-            [(f"{words(p.name)}\n{contents.between(p.begin, p.end)}", words(p.verdict), p.text) for p in pages],
+            [(f"{words(p.name)}\n{contents.between(p.begin, p.end)}", p.verdict, p.text) for p in pages],
             [p.tone for p in pages],
             (35 * mm, 29 * mm, _WIDTH - 64 * mm),
         )
@@ -117,7 +117,7 @@ def _first_page(review: Review, pages: Sequence[contents.StagePage], ledger: Led
 def _stage(page: contents.StagePage) -> list[Any]:
     care = _style(8.5, backColor=HexColor("#fdf7e6"), borderPadding=2, spaceBefore=4)
     head: list[Any] = [
-        Paragraph(escape(f"{words(page.name).capitalize()}: {words(page.verdict)}"), _style(14, True, spaceAfter=3)),
+        Paragraph(escape(f"{words(page.name).capitalize()}: {page.verdict}"), _style(14, True, spaceAfter=3)),
         Paragraph(_printed(page.text), _style(10.5, spaceAfter=3)),
         Paragraph(f"{contents.between(page.begin, page.end)} UTC; known from the {page.found_by}.", _style(8)),
         *(Paragraph(escape(line), care) for line in page.cautions),

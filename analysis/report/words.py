@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from analysis.result import NOT_JUDGED, Assessment
+from analysis.vocabulary.text import words
 
 VERDICT_TONE: Mapping[str, str] = {
     "complete": "good",
@@ -25,6 +26,12 @@ def tone_of(assessment: Assessment) -> str:
     """Return how a verdict is coloured: none is good that leaves open a part of what the job asks for."""
     tone = VERDICT_TONE.get(assessment.verdict, "caution")
     return "caution" if tone == "good" and NOT_JUDGED in assessment.figures else tone
+
+
+def verdict_said(assessment: Assessment) -> str:
+    """Return a verdict as it is printed; what was held against none of its limits, or not all, is only steady."""
+    unjudged = assessment.verdict == "steady_in_limits" and NOT_JUDGED in assessment.figures
+    return "steady" if unjudged else words(assessment.verdict)
 
 
 FIGURE_NAMES: Mapping[str, str] = {

@@ -12,7 +12,7 @@ from rich.text import Text
 from analysis.export import findings_csv
 from analysis.log import load
 from analysis.report.gathered import gathered
-from analysis.report.words import GENERAL_CAUTION, tone_of
+from analysis.report.words import GENERAL_CAUTION, tone_of, verdict_said
 from analysis.result import Finding
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError, refused
@@ -104,7 +104,7 @@ def print_summary(result: Review, console: Console) -> None:
     for stage in result.stages:
         table.add_row(
             words(stage.stretch.stage),
-            Text(words(stage.assessment.verdict), style=_STYLES[tone_of(stage.assessment)]),
+            Text(verdict_said(stage.assessment), style=_STYLES[tone_of(stage.assessment)]),
             Text(stage.assessment.text),
         )
     if result.stages:

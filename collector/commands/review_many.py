@@ -13,7 +13,7 @@ from rich.console import Console
 from rich.progress import track
 
 from analysis.log import load
-from analysis.report.words import tone_of
+from analysis.report.words import tone_of, verdict_said
 from analysis.review import review
 from analysis.vocabulary.errors import InputError, StandwatchError
 from analysis.vocabulary.text import one_line, words
@@ -47,9 +47,7 @@ def review_one(folder: Path) -> JobLine:
         return JobLine(folder.name, folder.name, (), str(error).replace(f"{folder}/", ""))
     except Exception as error:  # noqa: BLE001  a fault of the program in one job is no reason to lose the others
         return JobLine(folder.name, folder.name, (), f"something went wrong inside ({type(error).__name__}: {error})")
-    verdicts = tuple(
-        (words(s.stretch.stage), words(s.assessment.verdict), tone_of(s.assessment)) for s in result.stages
-    )
+    verdicts = tuple((words(s.stretch.stage), verdict_said(s.assessment), tone_of(s.assessment)) for s in result.stages)
     days = list(dict.fromkeys(f"{at:%d %b %Y}" for at in log.frame.index[[0, -1]])) if len(log.frame) else []
     which = "" if folder.name == job.job.name else folder.name  # visits to one machine are called alike
     about = " · ".join(filter(None, (which, job.job.site, job.job.circuit, " to ".join(days))))

@@ -19,9 +19,9 @@ from analysis.log import load
 from analysis.report import channels_plot, charging_plot, contents, pdf, plotting, recovery_plot
 from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
-from analysis.report.words import GENERAL_CAUTION
+from analysis.report.words import GENERAL_CAUTION, tone_of, verdict_said
 from analysis.report.write import REPORT_FILE, digests_of, render, write_report
-from analysis.result import Assessment, Figure, Finding, Span, significant
+from analysis.result import NOT_JUDGED, Assessment, Figure, Finding, Span, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
@@ -274,6 +274,12 @@ def test_rates_of_loss_stand_by_the_day_with_the_digits_of_their_interval() -> N
     assert [text for _, text in contents.figure_rows(figures, "us")] == [
         "-0.18 psi/d", "-0.73 psi/d", "0.42 psi/d", "148.9 psig", "none seen",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("left", "said", "tone"), [(False, "steady in limits", "good"), (True, "steady", "caution")])
+def test_what_no_limit_was_held_against_is_not_printed_as_in_limits(left: bool, said: str, tone: str) -> None:
+    assessment = Assessment("steady_in_limits", "", {NOT_JUDGED: "all figures"} if left else {})
+    assert (verdict_said(assessment), tone_of(assessment)) == (said, tone)
 
 
 def test_a_weighed_mass_stands_with_its_uncertainty_and_an_offset_says_that_it_is_one() -> None:

@@ -122,7 +122,8 @@ def test_a_hold_fails_at_its_limit_and_the_shape_tells_why_later() -> None:
     failed = [f for f in result.findings if f.kind == "hold_failed"]
     assert failed[0].figures["cause"] in ("undecided", "leak")
     assert failed[-1].figures["cause"] == "leak"
-    assert "; cause: a leak. Find the leak" in failed[-1].text
+    assert failed[0].text.startswith("The hold failed: ")
+    assert all(re.match("Why the hold failed is known now, .*: a leak. Find the leak", f.text) for f in failed[1:])
     assert result.verdict == "rising_leak"
 
 
@@ -134,7 +135,9 @@ def test_a_hold_that_was_ended_early_has_no_time_to_go() -> None:
     running = make_stretch("evacuation", at, {"vacuum": ("micron", micron)}, tables=tables, journal=marks, ended=False)
     assert "on course to pass" in assess(running).text
     over = assess(replace(running, end=running.frame.index[-1])).text
-    assert re.fullmatch(r"Target reached; held for (9|10) min of the 30 min asked for\.", over)
+    assert re.fullmatch(
+        r"Target reached; held for (9|10) min of the 30 min asked for: hold again for the whole time\.", over
+    )
 
 
 @pytest.mark.parametrize("what", ["opened early", "gauge gone", "never closed"])
