@@ -24,7 +24,7 @@ from analysis.pressure_test.segments import (
     level_held,
     steps_of,
 )
-from analysis.pressure_test.standing import ONCE, TWICE, before_warming, limit_of, side_of, verdicts
+from analysis.pressure_test.standing import ONCE, TWICE, before_warming, limit_of, on_the_way, side_of, verdicts
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 
@@ -94,7 +94,8 @@ def _best(night: Night, plans: list[Judged]) -> list[Judged]:
     """
 
     def leaks(plan: Judged) -> bool:
-        return side_of(plan, night.allowed, night.confidence, TWICE if plan.plan.settled else ONCE) == "leaking"
+        shares = on_the_way(plan, TWICE if plan.plan.settled else ONCE)
+        return side_of(plan, night.allowed, night.confidence, shares) == "leaking"
 
     plans = _since_let_down(night, plans)
     losing = sorted(filter(leaks, plans), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))

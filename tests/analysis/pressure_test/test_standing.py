@@ -31,12 +31,20 @@ def letters(*looks: tuple[float, float], told: bool = False, ended: bool = False
 
 def test_one_sure_look_is_not_enough() -> None:
     assert letters((0.0, 0.42), (0.5, 0.6), (0.0, 0.42), (0.0, 0.42)) == "uuut"
-    assert letters((2.0, 0.32), (0.0, 0.42), (2.0, 0.32), (2.0, 0.32)) == "uuul"
+    assert letters((2.0, 0.36), (0.0, 0.42), (2.0, 0.36), (2.0, 0.36)) == "uuul"
 
 
 def test_one_very_sure_look_decides() -> None:
     assert letters((0.0, 0.3)) == "t"
-    assert letters((2.0, 0.28)) == "l"
+    assert letters((2.0, 0.32)) == "l"
+
+
+def test_leaking_asks_for_much_more_in_the_first_four_hours() -> None:
+    """What is left of a slow filling loses pressure, too; later a leak need not wait so long for its alarm."""
+    assert letters((2.0, 0.36), (2.0, 0.36), after=0) == "uu"
+    assert letters((2.0, 0.36), (2.0, 0.36), after=239) == "ul"
+    assert letters((2.0, 0.32), after=0) == "u"
+    assert letters((2.0, 0.32), (2.0, 0.32), after=0) == "ul"
 
 
 def test_leaking_asks_for_more_while_people_would_be_woken() -> None:
