@@ -71,3 +71,14 @@ def test_what_the_customer_signs_is_the_first_printed_page(
     end = page.evaluate("document.querySelector('.sign').getBoundingClientRect().bottom")
     page.close()
     assert 0 < end <= (height - margins) * 96
+
+
+def test_a_plot_leaves_room_on_its_printed_page_for_its_heading(report: Path, browser: Browser) -> None:
+    """A page of US letter, the lower one, is 11 in high; its heading, text and cautions take up to a quarter of it."""
+    page = browser.new_page(viewport={"width": int((8.5 - 2 * 12 / 25.4) * 96), "height": 800})
+    page.emulate_media(media="print")
+    page.goto(report.as_uri())
+    heights = page.evaluate("[...document.images].map(plot => plot.getBoundingClientRect().height)")
+    page.close()
+    assert len(heights) >= 2
+    assert max(heights) <= 0.75 * (11.0 - 2 * 12 / 25.4) * 96
