@@ -312,10 +312,19 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             False: "stopped in mid flow; it has not moved by one step since. If the cylinder was closed then, "
             f"{apart} is {to_go}. If not, the scale is stuck: lift the cylinder a little and see it move.",
         }
+        step_kg = float(weighing.resolution_kg.iloc[-1])
         for bare, said in how.items():
-            ended = _ended_in_mid_flow(weights, stretch, float(weighing.resolution_kg.iloc[-1]), bare=bare)
+            ended = _ended_in_mid_flow(weights, stretch, step_kg, bare=bare)
             if ended is not None:
                 return "undecided", f"{now} of {of} went in up to {ended:%H:%M} UTC, when the scale {said}"
+        for leapt in np.flatnonzero(np.diff(weights.to_numpy(dtype=float)) < -target.tolerance_kg).tolist():
+            ended = _ended_in_mid_flow(weights.iloc[: leapt + 1], stretch, step_kg, bare=False)
+            if ended is not None:
+                return (
+                    "undecided",
+                    f"{now} of {of} went in, but the scale stood still in mid flow at {ended:%H:%M} UTC and fell at "
+                    "once later: it was stuck, or another cylinder stands there. Weigh the cylinder.",
+                )
         return "short", f"{now} of {of} is in: {apart} {to_go}."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
 

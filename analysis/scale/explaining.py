@@ -36,9 +36,9 @@ FILLED = 0.75
 """What flowed this share of such a step while it stayed flows into, or out of, another cylinder."""
 AVERAGES_S = 30.0
 """No scale shows the mean of a longer time; what is quicker than usual hoses has to go on for so long."""
-HUNG_S, ONE_FLOW = 15.0, 0.6
-"""A scale that showed the same number for the first time may have hung; the slowest part of one flow is at least such a
-share of its fastest."""
+HUNG_S, ONE_FLOW, SLOWS = 15.0, 0.6, 0.05
+"""A scale that showed the same number for the first time may have hung. What flowed meanwhile lies between the flow
+before and after, to such a share; where liquid ends the flow slows down to a twentieth at most (5 to 20 times)."""
 SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
 """The other unit is believed after this time, when it puts the weight right to this share."""
 UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
@@ -133,7 +133,8 @@ class Explaining(Following):
             pace(run[0], run[-1], self.sign),
         )
         moved = self.sign * (run[-1].weight - run[0].weight)
-        return moved > self.base_kg and min(before, went, goes) >= ONE_FLOW * max(before, went, goes)
+        slow, fast = min(before, goes), max(before, goes)
+        return moved > self.base_kg and slow > SLOWS * fast and ONE_FLOW * slow <= went <= fast / ONE_FLOW
 
     def _joins(self, run: list[Sample]) -> bool:
         """Return whether samples are what was believed, after flow at the rate before or at their own."""

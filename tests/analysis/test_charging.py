@@ -359,6 +359,23 @@ def test_a_cylinder_that_somebody_took_off_while_it_flowed_is_no_scale_that_fail
     assert assess(stretch).verdict == verdict
 
 
+@pytest.mark.parametrize(("marked", "verdict"), [(False, "undecided"), (True, "short")])
+def test_a_scale_that_stood_still_in_mid_flow_and_fell_at_once_later_may_have_been_stuck(
+    marked: bool, verdict: str
+) -> None:
+    """Half of 40 kg is seen to go in; a cylinder that is lighter by the rest stands there, or is the same one."""
+    at = np.arange(0.0, 3_300.0, 5.0)
+    weight = np.where(at < 2_700.0, 90.0 - 20.0 * np.clip((at - 200.0) / 1_000.0, 0.0, 1.0), 50.0)
+    stretch = make_stretch(
+        "charging",
+        at,
+        {"cylinder_weight": ("kg", np.round(weight, 1))},
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}},
+        journal=[(1_210.0, "mark", "valve_closed", "")] if marked else [],
+    )
+    assert judged(stretch).verdict == verdict
+
+
 @pytest.mark.parametrize(("filled_psig", "verdict"), [(20.0, "undecided"), (-13.0, "short")])
 def test_a_scale_that_never_moved_while_the_circuit_filled_weighed_nothing(filled_psig: float, verdict: str) -> None:
     at = np.arange(0.0, 3_600.0, 10.0)

@@ -88,6 +88,12 @@ def test_a_cylinder_that_is_held_set_down_and_filled_at_once(
     assert found.loads[0].begin_kg == pytest.approx(tare_kg, abs=0.1)
 
 
+def test_a_scale_that_hangs_while_liquid_ends_has_weighed_what_flowed_meanwhile() -> None:
+    """30 g/s before, 5 g/s after, and 8 g/s while it showed one number for a quarter of an hour."""
+    found = weighed(weights((120, 40, 40), (300, 40, 49), (900, 49, 49), (300, 56, 57.5), (120, 57.5, 57.5)))
+    assert found.total_kg == pytest.approx(17.5, abs=0.2)
+
+
 def test_what_stands_there_next_is_not_what_the_one_before_left_with() -> None:
     found = weighed(weights((60, 4, 4), (150, 2, 2), (34, 45, 45), (24, 42, 42), step=2.0), step=2.0)
     assert found.total_kg == pytest.approx(0.0, abs=0.1)
