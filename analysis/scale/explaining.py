@@ -125,7 +125,7 @@ class Explaining(Following):
     def _hung(self) -> bool:
         """Return whether the scale kept a number while it flowed: the run is where that flow leads, and flows on."""
         run, since = self._run, self._new
-        if since is None or len(run) < 4 or run[0].at - since.at < HUNG_S:
+        if since is None or len(run) < 4 or run[0].at - since.at < HUNG_S or self._averaged(run):
             return False
         before, went, goes = (
             self.sign * self._new_rate,
