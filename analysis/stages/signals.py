@@ -55,7 +55,7 @@ SWAP_KG = 4.0
 LEAP_S, LEAP_PART = 15.0, 0.55
 """Unless it never moved by more than this part of that in so short a time: then it flowed."""
 ALIKE_OCTAVES = 1.5
-"""A cylinder that stays on the scale and moves it so much alike in two minutes has a large hose, not hands."""
+"""What moves the scale so much alike in two minutes came through a large hose, not by hands."""
 ON_SCALE_KG = 4.0
 """A scale that shows less bears no cylinder; one that shows less than nothing was zeroed under one."""
 FLICKER_KG = 0.25
@@ -273,7 +273,6 @@ def _flow(weight: np.ndarray, leaps: np.ndarray, end_s: np.ndarray) -> tuple[np.
     with np.errstate(invalid="ignore", divide="ignore"):
         alike = np.abs(np.log2(np.nan_to_num(step / minutes) / before)) < ALIKE_OCTAVES
     bears = np.abs(np.nan_to_num(weight)) > ON_SCALE_KG
-    alike &= bears & np.append([False], bears[:-1]) & np.append([False, False], bears[:-2])[:n]
     poured = bears & (size > HANDLED_KG) & ~leapt
     changed = np.diff(bears.astype(float), prepend=float(bears[0]) if n else 0.0) != 0
     swapped = came_or_went | ((size > SWAP_KG * minutes) & leapt & ~alike) | (changed & (size > HANDLED_KG))
