@@ -223,7 +223,7 @@ class Explaining(Following):
         room, most = max(self.base_kg, SLIP_SHARE * showed_kg), 0.2 * showed_kg
         stood = [s.weight for s in self._run[:3]]
         stood_kg = max(stood) - min(stood) if len(stood) > 2 else math.inf
-        usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
+        usual = max(2.0 * abs(self._rate), BURST_KG_PER_S)
         for factor in UNIT_SLIPS:
             if factor != 1.0 and stood_kg <= self.still_kg:  # full and empty cylinders are about as far apart
                 off_kg = (first.raw * factor - self._zero - last.weight) * self.sign

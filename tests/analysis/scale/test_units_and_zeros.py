@@ -316,3 +316,12 @@ def test_a_plate_that_comes_to_nothing_after_a_cylinder_was_charged_from_was_not
     found = weighed(shown, stage="charging", noise=0.0, quantum=0.01)
     assert found.total_kg == pytest.approx(17.4, abs=0.2)
     assert not found.cautions
+
+
+@pytest.mark.parametrize("kg_per_s", [0.05, 0.1])
+def test_a_unit_that_is_switched_shortly_before_the_valve_is_opened(kg_per_s: float) -> None:
+    meant = weights((72, 42.75, 42.75), (300, 42.75, 42.75 + 300 * kg_per_s), (60, *(2 * [42.75 + 300 * kg_per_s])))
+    shown = np.concatenate([np.zeros(60), meant[:60], LB * meant[60:]])
+    found = weighed(shown, noise=0.0, quantum=0.01)
+    assert found.total_kg == pytest.approx(300 * kg_per_s, abs=0.2)
+    assert not found.changes
