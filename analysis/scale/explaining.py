@@ -223,7 +223,8 @@ class Explaining(Following):
         room, most = max(self.base_kg, SLIP_SHARE * showed_kg), 0.2 * showed_kg
         stood = [s.weight for s in self._run[:3]]
         stood_kg = max(stood) - min(stood) if len(stood) > 2 else math.inf
-        usual = max(2.0 * abs(self._rate), BURST_KG_PER_S)
+        usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
+        flowed = usual * (first.at - last.at)
         for factor in UNIT_SLIPS:
             if factor != 1.0 and stood_kg <= self.still_kg:  # full and empty cylinders are about as far apart
                 off_kg = (first.raw * factor - self._zero - last.weight) * self.sign
@@ -231,9 +232,10 @@ class Explaining(Following):
                 if not -exact_kg <= off_kg <= exact_kg + abs(self._rate) * (first.at - last.at):
                     continue
             ahead = (
-                ((s.raw * factor - self._zero - last.weight) * self.sign, usual * (s.at - last.at)) for s in self._run
+                ((s.raw * factor - self._zero - last.weight) * self.sign, flowed + BURST_KG_PER_S * (s.at - first.at))
+                for s in self._run
             )
-            if factor != self._gain and all(-room <= a <= room + min(flowed, most) for a, flowed in ahead):
+            if factor != self._gain and all(-room <= kg <= room + min(ahead_kg, most) for kg, ahead_kg in ahead):
                 return factor
         return None
 

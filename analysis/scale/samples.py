@@ -129,7 +129,7 @@ def _fresh(at: np.ndarray, shown: np.ndarray, update_s: np.ndarray) -> np.ndarra
     for i, (second, number, update, maybe) in enumerate(
         zip(at.tolist(), shown.tolist(), update_s.tolist(), slow.tolist(), strict=True)
     ):
-        if maybe and number == last and second - last_at < 0.9 * update:
+        if maybe and number == last and second - last_at < update:
             fresh[i] = False
         else:
             last_at, last = second, number

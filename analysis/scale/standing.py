@@ -42,6 +42,7 @@ class Standing:
     _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
     _until: float = math.nan  # when something last stood, or the load was put on
     _crept_kg: float = 0.0  # what flowed until then
+    _held_kg: float | None = None  # what it began with before it seemed to be set down
 
     def begin_kg(self, begin_kg: float, sample: Sample, still_kg: float) -> float:
         """Return what the load began with, as far as is known with one more of its samples; `begin_kg` so far.
@@ -66,7 +67,10 @@ class Standing:
         elif closed and self._set_down(before, level):
             if sample.at - self._line[0].at < QUICK_STANDS_S:
                 return begin_kg
-            begin_kg = level - self._crept_kg
+            if self._held_kg is None:
+                self._held_kg, begin_kg = begin_kg, level - self._crept_kg
+            else:  # a display that is slow to show another number goes on so
+                begin_kg, self.over = self._held_kg, True
         elif self._flowed([before, *(s.weight for s in self.since), level], sample.at, still_kg):
             self._crept_kg = level - begin_kg
         elif abs(level - before) <= (SCREWED_ON_KG if self.stood else HANDS_KG):

@@ -40,6 +40,16 @@ def test_an_averaging_display_of_a_cylinder_that_is_lifted_is_no_flow(over_s: in
     assert len(found.changes) == 1
 
 
+@pytest.mark.parametrize("every", [30, 40, 60])
+@pytest.mark.parametrize("step", [1.0, 5.0])
+def test_a_scale_whose_old_number_is_written_again_until_it_has_a_new_one(every: int, step: float) -> None:
+    one = ((180, 20, 20), (900, 20, 47), (180, 47, 47), (180, 0, 0))
+    shown, times = weights((180, 0, 0), *one, *one, step=step), int(every / step)
+    found = weighed(np.repeat(shown[::times], times)[: len(shown)], step=step, noise=0.0, quantum=0.01)
+    assert found.total_kg == pytest.approx(54.0, abs=0.54)
+    assert len(found.changes) == 1
+
+
 def test_rows_that_come_a_little_early_or_late_are_no_stairs() -> None:
     rng = np.random.default_rng(3)
     at = np.arange(0.0, 1500.0, 5.0) + rng.uniform(0.0, 0.2, 300)
