@@ -196,7 +196,7 @@ def _titles(names: Sequence[str], above: str, delimiter: str) -> list[str]:
     """Return what the lines above the header call each of its columns, or else its name: ``CH1,Suction pressure``."""
     called = {cells[0].rstrip(":"): cells[1] for cells, _ in records(above, delimiter) if len(cells) > 1}
     titles = [called.get(name, "") for name in names]
-    return [t if len(meanings(t)) > len(meanings(n)) else n for t, n in zip(titles, names, strict=True)]
+    return [t if t and len(meanings(t)) >= len(meanings(n)) else n for t, n in zip(titles, names, strict=True)]
 
 
 def _said_below(rows: Sequence[Sequence[str]]) -> int:

@@ -238,7 +238,7 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
         steps = np.diff(read[form])
         return (float((steps < 0).mean()) if len(steps) else 0.0, float(steps.sum()))
 
-    month_first = american or bool(text.head(50).str.contains(r"[AaPp]\.? ?[Mm]\.?").any())
+    month_first = american or bool(text.head(50).str.contains("[AaPp][Mm]").any())  # a. m. is Spanish
     ranked = sorted(read, key=lambda form: (*order(form), form.startswith("%m") != month_first))
     best = ranked[0]
     rival = next(

@@ -235,10 +235,10 @@ def test_two_rows_below_the_header_may_say_what_the_columns_are() -> None:
 
 def test_names_of_channels_above_the_header_are_read() -> None:
     rows = "".join(f"{i},2026/03/14 07:05:{i:02d},21.5,4.1\n" for i in range(9))
-    above = "Logger,X\nCH,Signal name,Input\nCH1,Ambient,TC\nCH2,Suction pressure,DC\nData\n"
-    text = f"{above}Number,Date&Time,CH1,CH2\nNO.,Time,degC,bar(g)\n{rows}"
+    above = "Logger,X\nCH,Signal name,Input\nCH1,Ambient,TC\nP2,Vacuum,DC\nData\n"
+    text = f"{above}Number,Date&Time,CH1,P2\nNO.,Time,degC,Pa\n{rows}"
     assert [(g.column, g.channel, g.unit) for g in propose_columns(text.encode(), "x").guesses if g.channel] == [
-        ("CH1", "ambient_temperature", "degC"), ("CH2", "suction_pressure", "barg"),
+        ("CH1", "ambient_temperature", "degC"), ("P2", "vacuum", "Pa"),
     ]  # fmt: skip
 
 
@@ -396,6 +396,13 @@ def test_a_date_that_may_be_read_either_way_is_read_as_its_language_writes_it(st
     proposal = propose_columns(f"{stamp};Suction pressure (psig)\n{rows}".encode(), "theirs.csv")
     assert proposal.time.format.startswith(order)
     assert proposal.time.doubts
+
+
+@pytest.mark.parametrize(("half", "order"), [("a.m.", "%d/%m/%Y"), ("AM", "%m/%d/%Y")])
+def test_halves_of_the_day_with_points_are_no_american_ones(half: str, order: str) -> None:
+    """Spanish writes a. m. (Unicode CLDR 45, es) and the day first."""
+    rows = "".join(f"03/04/2026 07:05:{i:02d} {half},20,3\n" for i in range(9))
+    assert propose_columns(f"Stamp,T (C),P (bar)\n{rows}".encode(), "x").time.format.startswith(order)
 
 
 def test_decimal_commas_put_the_day_first() -> None:
