@@ -207,7 +207,7 @@ class Looks:
         off = compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k))
         suspects = [c for c in off if not self._excused(c, way, said, drifts, last)]
         elsewhere = _elsewhere(way, said, suspects)
-        suspects = _not_kept_company(channels, said, [c for c in suspects if c not in elsewhere])
+        suspects = _not_kept_company(way, said, [c for c in suspects if c not in elsewhere])
         standing = sum(1 for c, moves in zip(channels, drifts.moves, strict=True) if not moves and c not in suspects)
         if standing <= len(suspects):  # more must speak against them than they are, and none who moves is heard
             suspects = []
@@ -320,11 +320,16 @@ def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray, pa_per
     return np.asarray(np.maximum(least_k, KNOWN * said.offset_sd_k))
 
 
-def _not_kept_company(channels: Sequence[str], said: Consensus, suspects: Sequence[str]) -> list[str]:
+def _not_kept_company(way: Way, said: Consensus, suspects: Sequence[str]) -> list[str]:
     """Return the suspects without those thermometers beside which another one stands about as far off, likewise, and
-    without the air where two others stand off to its side."""
+    without the air where two others stand off to its side.
+
+    What still moves stands there, too, though its movement explains that.
+    """
+    channels = way.channels
     of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
-    beside_it = {c: max((of[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
+    at_k = dict(zip(channels, (way.levels_k - said.level_k).tolist(), strict=True))
+    beside_it = {c: max((at_k[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
     left = [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
     air = "ambient_temperature"
     led = [c for c in channels if c not in (air, *PRESSURES) and of[c] * of.get(air, 0.0) > 0.0]

@@ -315,6 +315,24 @@ def test_a_cold_barrel_that_still_warms_is_not_said_to_agree() -> None:
     assert "Wait until these stand still: entering water temperature" in result.text
 
 
+@pytest.mark.parametrize("settles_h", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("apart_k", [3.0, 4.0])
+def test_a_pipe_read_in_half_kelvins_is_not_named_while_the_water_beside_it_still_warms(
+    settles_h: float, apart_k: float
+) -> None:
+    """After a stop all closes on the room alike; between the steps of its display the pipe seems to stand."""
+    left = apart_k * np.exp(-np.arange(0.0, 2.5, 60.0 / 3600.0) / settles_h)
+    parts = {
+        "surface_temperature": 0.5, "entering_water_temperature": -1.0, "leaving_water_temperature": -1.1,
+        "condenser_entering_temperature": 0.8, "condenser_leaving_temperature": 1.0, "liquid_temperature": 0.9,
+        "discharge_temperature": 1.5, "suction_pressure": -0.5,
+    }  # fmt: skip
+    shown = {channel: 303.0 + part * left for channel, part in parts.items()}
+    pipe = np.round(2.0 * (302.5 - 0.4 * left)) / 2.0
+    result = assess(standing(2.5, 60.0, {"ambient_temperature": 303.0, "suction_temperature": pipe, **shown}))
+    assert result.findings == ()
+
+
 def test_what_was_named_and_agrees_now_is_not_said_to_disagree() -> None:
     stretch = circuit(hours=4.0, warm_f={"leaving_water": -9.0})
     stretch.frame.loc[stretch.frame.index[1_440] :, "leaving_water_temperature"] += 9.0 / 1.8
