@@ -15,7 +15,6 @@ from analysis.startup.steadiness import (
     BIN_S,
     TOLERANCES,
     WINDOW_S,
-    WINDOWS_S,
     Course,
     approaching,
     course_of,
@@ -180,9 +179,9 @@ class _Walk:
             return left(course, begin, k, WINDOW_S + SWINGING_S)
         if step_s is not None:
             return step_s
-        if near and self._each_minute(k) and creeping(course, k, begin):
-            looked_s = 3.0 * WINDOWS_S[-1]
-            return begin if end - begin <= looked_s else left(course, begin, k, looked_s)
+        if near and self._each_minute(k) and (creeps := creeping(course, k, begin)) is not None:
+            looked_s = 3.0 * creeps[1]
+            return begin if end - begin <= looked_s + BIN_S else left(course, begin, k, looked_s)
         if near and end - window.stood_until >= MOVING_S:
             return departed(course, begin, window.means, k) or left(course, begin, k, WINDOW_S + MOVING_S)
         if (heard := self.ear.at(k, begin)) is None:

@@ -334,17 +334,21 @@ def approaching(course: Course, k: int, since_s: float) -> bool:
     return False
 
 
-def creeping(course: Course, k: int, since_s: float) -> str | None:
-    """Return a figure that creeps by bin `k`, None where none surely does.
+def creeping(course: Course, k: int, since_s: float) -> tuple[str, float] | None:
+    """Return a figure that creeps by bin `k`, and over which third of a while; None where none surely does.
 
-    It moves on and slows down little. Asked again and again, so by three errors where `approaching` takes two.
+    It moves on and slows down little; one that quickens stood before. Asked again and again, so by three errors where
+    `approaching` takes two.
     """
-    third_s = min(WINDOWS_S[-1], (course.end_s[k] - since_s) / 3.0)
-    if third_s < WINDOW_S - BIN_S:
-        return None
-    for name, part, doubt, now in _moves(course, k, third_s):
-        if part - 1.5 * doubt >= np.exp(-third_s / SLOWS_S) and now * CREEPS_S / third_s > TOLERANCES[name].scatter:
-            return name
+    whole_s = (course.end_s[k] - since_s) / 3.0
+    for third_s in (min(WINDOWS_S[-1], whole_s), WINDOW_S):
+        if min(third_s, whole_s) < WINDOW_S - BIN_S:
+            continue
+        slows = float(np.exp(-third_s / SLOWS_S))
+        for name, part, doubt, now in _moves(course, k, third_s):
+            creeps = slows <= part - 1.5 * doubt <= 1.0 / slows
+            if creeps and now * CREEPS_S / third_s > TOLERANCES[name].scatter:
+                return name, third_s
     return None
 
 

@@ -134,7 +134,7 @@ def unsteady_told(stretch: Stretch, course: Course, k: int, window: Window, *, s
         why = heard.said()
     else:
         creeps = creeping(course, k, window.begin_s)
-        moved = unsteady_figures(course, k)[:2] or ([creeps] if creeps else [])
+        moved = unsteady_figures(course, k)[:2] or ([creeps[0]] if creeps else [])
         shown["cause"], why = "moved", f"{_names(moved) or 'the figures'} moved"
     figures = _figures(window)
     return Finding(
@@ -244,8 +244,9 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
             parts.append(f"{words(name)} goes to and fro by ± {scatter.show(system, 2)}")
             times.append(None)
     if not parts and (creeps := creeping(course, last, since_s)) is not None:
-        drift = Figure(float(course.drift[creeps][last]), STARTUP_FIGURES[creeps])
-        parts, times = [f"{words(creeps)} goes on moving, by {drift.show(system, 2)} in 5 min"], [None]
+        name = creeps[0]
+        drift = Figure(float(course.drift[name][last]), STARTUP_FIGURES[name])
+        parts, times = [f"{words(name)} goes on moving, by {drift.show(system, 2)} in 5 min"], [None]
     text = f"{', '.join(parts)}." if parts else "all has stood still for less than five minutes."
     if same_s < WINDOW_S:
         text = f"the load changed {duration(same_s)} ago; {text}"

@@ -194,6 +194,17 @@ def test_what_creeps_by_kelvins_an_hour_never_stands(k_per_hour: float, step: fl
     assert all("suction superheat moved" in f.text for f in ended)
 
 
+def test_what_begins_to_creep_stood_until_then() -> None:
+    stretch, _ = plant([(0.0, 0.8)], 40.0, 2.0)
+    minutes = np.arange(len(stretch.frame)) / 30.0
+    stretch.frame["suction_temperature"] += 5.0 / 60.0 * np.clip(minutes - 20.0, 0.0, None)
+    assert assess(stretch).verdict != "never_steady"
+    (begin, end), *_ = windows(stretch)
+    assert begin < 10.0
+    assert end is not None
+    assert 15.0 < end < 30.0
+
+
 def test_what_creeps_by_less_than_a_probe_can_tell_in_a_quarter_of_an_hour_stands() -> None:
     stretch, _ = plant([(0.0, 0.8)], 70.0, 2.0)
     stretch.frame["suction_temperature"] += np.arange(len(stretch.frame)) / 1800.0
