@@ -23,9 +23,10 @@ FEWEST = 4
 SURE = 2.5
 """Bounds stand this many standard errors apart from the middle."""
 TIGHT, SAME = 0.35, 0.1
-"""An apparent volume is known when its bounds are this close; it has grown when it grew by more than this share."""
-LEAST_FALL, MIXED_S = 0.3, 60.0
-"""A slow pocket shows over this fall of ln(density) or more, and so long after what boiled fast has ended."""
+"""An apparent volume is known when its bounds are this close, and the same as one that differs by no more than that."""
+LEAST_FALL, SHORT_FALL, MIXED_S = 0.3, 0.1, 60.0
+"""A slow pocket shows over this fall of ln(density) or more, what is in the circuit over the shorter one, and both so
+long after what boiled fast has ended."""
 BREAK = 2.0
 """An apparent volume that falls to one so many times smaller, from one fall to the next, tells of a pool that ended."""
 SLOWEST_S = 10_000.0
@@ -95,12 +96,26 @@ def spans_of(ticks: Ticks, part: slice) -> list[Span]:
     return spans
 
 
-def slowly_boiling(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -> Floats:
-    """Return the most that may boil in a slow pocket at every tick of a part [kg/(K s)], shape (m,).
+@dataclass(frozen=True)
+class Standing:
+    """What a pull shows of what may stand; arrays of shape (m,).
+
+    `slowly` is the most that may boil in a slow pocket [kg/(K s)], infinite where too little is seen. `whole` is what
+    will have been weighed once all vapour is drawn, if no liquid stands, and `unsure` how much that may be off [kg],
+    NaN where too little is seen, and where something boils for sure.
+    """
+
+    slowly: Floats
+    whole: Floats
+    unsure: Floats
+
+
+def standing(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -> Standing:
+    """Return what may stand at every tick of a part, slow pocket or pool.
 
     Since the last tick that was `wet`, mass is fitted with density and with the time spent cold: `cold_k` is how far
-    saturation stands under the surroundings [K]. Less than nothing is a poor fit's, and counts as nothing. Infinite
-    where too little is seen.
+    saturation stands under the surroundings [K]. Less than nothing is a poor fit's, and counts as nothing. Carried on
+    to no density it tells what was in the circuit but for what stands, boiling or not.
     """
     at, density = ticks.at_s[part], ticks.density[part]
     cold = np.nan_to_num(np.maximum(cold_k[part], 0.0))
@@ -109,16 +124,35 @@ def slowly_boiling(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -
     since = np.maximum.accumulate(np.where(wet, order, -1))
     j = np.minimum(np.searchsorted(at, at[np.maximum(since, 0)] + MIXED_S), order)
     with np.errstate(divide="ignore", invalid="ignore"):
-        count, volume, by_cold, error = sums.plane(j, *_errors(ticks, part))
-        most = np.maximum(by_cold, 0.0) + SURE * (1.0 + 2.0 / count) * error
-        seen = (count >= 2 * FEWEST) & (density[j] > np.exp(LEAST_FALL) * density) & (volume > 0.0)
-    return np.where(seen & np.isfinite(most), most, np.inf)
+        plane = sums.plane(j, *_errors(ticks, part))
+        sure = SURE * (1.0 + 2.0 / plane.count)
+        most = np.maximum(plane.by_cold, 0.0) + sure * plane.by_cold_error
+        seen = (plane.count >= 2 * FEWEST) & (plane.volume > 0.0)
+        slow = seen & (density[j] > np.exp(LEAST_FALL) * density) & np.isfinite(most)
+        fell = seen & (density[j] > np.exp(SHORT_FALL) * density) & (plane.by_cold <= sure * plane.by_cold_error)
+    return Standing(
+        np.where(slow, most, np.inf),
+        np.where(fell, plane.whole, np.nan),
+        np.where(fell, sure * plane.whole_error, np.nan),
+    )
 
 
 def _errors(ticks: Ticks, part: slice) -> tuple[Floats, Floats]:
     """Return by how much a mass [kg] and a density [kg/m3] may be off."""
     of_pressure = 0.5 * ticks.resolution_pa[part] / ticks.pressure_pa[part]
     return 0.5 * ticks.mass_resolution_kg[part], of_pressure * ticks.density[part]
+
+
+@dataclass(frozen=True)
+class _Plane:
+    """Mass over density [m3] and over time spent cold [kg/(K s)], what comes of it without density [kg], and errors."""
+
+    count: Floats
+    volume: Floats
+    by_cold: Floats
+    by_cold_error: Floats
+    whole: Floats
+    whole_error: Floats
 
 
 class _Sums:
@@ -129,7 +163,9 @@ class _Sums:
 
     def __init__(self, *series: Floats) -> None:
         known = np.logical_and.reduce([np.isfinite(values) for values in series])
-        columns = [np.where(known, values - values[known][:1].sum(), 0.0) for values in series]
+        self.begin = [values[known][:1].sum() for values in series]
+        self.now = [values - begin for values, begin in zip(series, self.begin, strict=True)]
+        columns = [np.where(known, values, 0.0) for values in self.now]
         self.one = self._running(known.astype(float))
         self.single = [self._running(column) for column in columns]
         self.double = {
@@ -155,8 +191,8 @@ class _Sums:
         error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
         return count, slope, error / np.sqrt(dd)
 
-    def plane(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return the same with mass over time spent cold beside it [kg/(K s)], and how unsure that is."""
+    def plane(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> _Plane:
+        """Return the same with mass over time spent cold beside it, and both carried on to no density."""
         count = self.one[1:] - self.one[j]
         dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
         dc, mc, cc = (self._spread(*pair, j, count) for pair in ((0, 2), (1, 2), (2, 2)))
@@ -165,16 +201,18 @@ class _Sums:
         left = mm + slope * dm - by_cold * mc
         scatter = np.sqrt(np.maximum(left, 0.0) / np.maximum(count - 3.0, 1.0))
         error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
-        return count, slope, by_cold, error * np.sqrt(np.maximum(dd / beside, 0.0))
-
-
-def no_more(span: Span, before: float) -> tuple[np.ndarray, float]:
-    """Return where the apparent volume has not grown, and the least so far, which was `before`.
-
-    What boils slowly is a growing share as the pressure falls.
-    """
-    least = np.minimum(np.fmin.accumulate(np.where(span.known, span.middle, np.inf)), before)
-    return np.asarray(span.known & (span.middle <= (1.0 + SAME) * least)), float(least[-1])
+        density, mass, cold = ((column[1:] - column[j]) / count for column in self.single)
+        down, on = self.begin[0] + density, self.now[2] - cold
+        whole = self.begin[1] + mass + np.where(by_cold > 0.0, slope * down + by_cold * on, -dm / dd * down)
+        far = (cc * down * down + 2.0 * dc * down * on + dd * on * on) / beside
+        return _Plane(
+            count,
+            slope,
+            by_cold,
+            error * np.sqrt(np.maximum(dd / beside, 0.0)),
+            whole,
+            error * np.sqrt(1.0 / count + np.maximum(far, 0.0)),
+        )
 
 
 def steady_fall(near: Span, far: Span) -> np.ndarray:

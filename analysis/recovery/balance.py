@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, no_more, slowly_boiling, spans_of, steady_fall
+from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, spans_of, standing, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Floats, Ticks
 from analysis.stretch import stayed
@@ -18,8 +18,6 @@ DRY = 1.2
 """Apparent over stated volume up to which no liquid boils; stated volumes are seldom better known than that."""
 ROUGHLY = 1.5
 """Where the plate's charge is accounted for as well, the upper bound need be no closer."""
-DRY_DEEP = 1.12
-"""The same over a long fall."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
 OWN_FALL, OWN_TIGHT = 0.35, 0.15
@@ -31,8 +29,6 @@ ALIKE = 0.15
 """Two apparent volumes are the same within this share."""
 DENSEST_FILL = 6.0
 """No circuit has more than this many times the volume of its charge as liquid, with room to spare; common practice."""
-LONG_FALL = 0.7
-"""A fall of this ln of the density or more is a long one."""
 FALLS_SLOWER, SHALLOW = 1.25, 1.0
 """Without a scale: a fall that has become so many times slower is liquid that chills itself. Down from this ln of the
 pressure fall the machine itself gets slower, and what boils may come out of the oil; common practice."""
@@ -54,10 +50,10 @@ class Seen:
     """What the balance of mass and density showed while the machine pulled, at each tick; arrays of shape (n,).
 
     `stated` is the stated volume, or the larger one that it gave way to; `volume` what was seen, rather too large;
-    `doubt` the share between the bounds of the best known one;
-    `slowly` the most that may boil in a slow pocket [kg/(K s)]; `roughly` and `soft` say less than `dry`, `lately`
-    that the newest fall says it; `long` says it over a long fall; `slows` that the fall gets slower; `chilled` and
-    `ended` that a depressed pool boiled, while it did and once it had; `smallest` the least volume seen so far.
+    `doubt` the share between the bounds of the best known one; `slowly`, `whole` and `unsure` as in `Standing`;
+    `roughly` and `soft` say less than `dry`; `lately` that the newest fall fits the stated volume; `slows` that the
+    fall gets slower; `chilled` and `ended` that a depressed pool boiled, while it did and once it had; `smallest` the
+    least volume seen so far.
     """
 
     run: Floats
@@ -65,7 +61,6 @@ class Seen:
     roughly: np.ndarray
     soft: np.ndarray
     lately: np.ndarray
-    long: np.ndarray
     surely_more: np.ndarray
     chilled: np.ndarray
     ended: np.ndarray
@@ -78,6 +73,8 @@ class Seen:
     smallest: Floats
     doubt: Floats
     slowly: Floats
+    whole: Floats
+    unsure: Floats
     boiled: Floats
 
 
@@ -85,7 +82,6 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
     """Return what every pull showed, tick by tick."""
     told_m3, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
     seen = _nothing_seen(len(ticks), told_m3)
-    least = [np.inf] * len(WINDOWS)
     even_s = even_pace(ticks, CHILLED_S)
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
@@ -117,8 +113,9 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             pool = seen.against[part] & (depth[part] < SHALLOW)
             _beside_stated(seen, part, at, spans, depression, pool, told_m3)
         else:
-            least = _beside_itself(seen, part, at, spans, room, least)
-        seen.slowly[part] = slowly_boiling(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
+            _beside_itself(seen, part, at, spans, room)
+        stands = standing(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
+        seen.slowly[part], seen.whole[part], seen.unsure[part] = stands.slowly, stands.whole, stands.unsure
         pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
         least_s = np.where(~np.isfinite(moved) & (ticks.flow[part] != 1.0), np.fmin.accumulate(pace), np.nan)
         surely = even_s[part] > SURELY_SLOWER * least_s
@@ -154,8 +151,6 @@ def _beside_stated(
     """Hold the apparent volume of a pull against the stated one; `pool` is where something boils for sure."""
     stated, smallest = seen.stated[part], np.fmin.accumulate(seen.volume)[part]
     pool_at = np.maximum.accumulate(np.where(pool, np.arange(part.start, part.stop), -1))
-    half = spans[WINDOWS.index(0.5)]
-    grew = half.low > (1.0 + SAME) * half.earlier
     newest = np.full(len(at), np.nan)
     for span in reversed(spans):
         enough = span.high >= SCALE_FAILS * stated
@@ -168,30 +163,21 @@ def _beside_stated(
         large = since & span.known & (span.low > ROUGHLY * stated)
         seen.chilled[part] |= large & (span.seconds >= CHILLED_S)
         seen.roughly[part] |= (span.middle <= DRY * told_m3) & (span.high <= ROUGHLY * told_m3)
-        if span.window >= LONG_FALL:
-            seen.long[part] |= enough & (span.high <= DRY_DEEP * stated) & ~grew
         newest = np.where(np.isfinite(span.middle), span.middle, newest)
     seen.lately[part] = newest <= DRY * told_m3
 
 
-def _beside_itself(
-    seen: Seen, part: slice, at: Floats, spans: list[Span], room: Floats | float, least: list[float]
-) -> list[float]:
-    """Hold the apparent volumes of a pull against each other, where none is stated; return the least so far."""
-    lately = []
-    for span, before_m3 in zip(spans, least, strict=True):
-        grew_not, least_m3 = no_more(span, before_m3)
-        lately.append(least_m3)
-        seen.lately[part] |= grew_not
+def _beside_itself(seen: Seen, part: slice, at: Floats, spans: list[Span], room: Floats | float) -> None:
+    """Hold the apparent volumes of a pull against each other, where none is stated."""
+    for span in spans:
         tight = span.known & (span.middle <= room)
         alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
         seen.dry[part] |= alike
         seen.roughly[part] |= alike
-        seen.long[part] |= alike & grew_not
+        seen.lately[part] = True
         seen.from_s[part] = np.where(alike, at - 2.0 * span.seconds, seen.from_s[part])
         # a pool that chills itself looks alike, too, from one short fall to the next
         seen.soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)
-    return lately
 
 
 def _larger(spans: list[Span], known: float, told: float) -> Floats:

@@ -46,8 +46,11 @@ COLD_VAPOUR = 0.05
 shows: what is drawn off fast grows colder, by 15 K at this share; common practice. More may be a pocket that boils, and
 so may what is more than gas cools by having expanded so far (`Ticks.expanded`)."""
 VOLUME_UNSURE, PLATE_DOUBT = 0.1, 0.006
-"""A volume may be off by that share. Plate and scale are compared once that, and what may boil slowly in a pocket while
-a volume is seen, leave open no more than this share of the charge."""
+"""A stated volume may be off by that share. Plate and scale are compared by it once that leaves open no more than this
+share of the charge."""
+PLATE_OPEN = 0.002
+"""By mass fitted with density, what may stand at most for all that is left open: a third less than the least pocket,
+because what warm air boils does not go with the depression under the water."""
 POCKET = 0.06
 """A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
@@ -74,14 +77,15 @@ class Evidence:
     depressed, under_dew : the depression has stayed, of the bubble point and also of the dew point.
     depth : ln of standing over present pressure.
     dry : the balance says that no liquid boils, over the fall since `dry_from_s`. dry_soft : it has said so, at least
-        roughly, and nothing has spoken against it since. deep : over a long fall less boils than in the least pocket.
+        roughly, and nothing has spoken against it since. deep : less boils than in the least pocket.
     boils : some of what leaves must be liquid that boils, and the plate leaves room for a pocket.
     still : depressed, no water flows, and nothing shows that liquid is gone. slows : depressed, and without a scale the
         fall has become slower, or is too slow for vapour.
     pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
-    agrees : plate and scale agree that nothing but vapour is left. A pool that chills itself while no water flows looks
-        like a larger circuit, and its plate closes in passing: there the volume has to be stated.
+    agrees : plate and scale agree that nothing but vapour is left, by the stated volume or by the one that mass over
+        density shows. A pool that chills itself while no water flows looks like a larger circuit, and its plate closes
+        in passing: there the volume has to be stated.
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling.
     least_rise : the share of its pressure by which the least pocket raises it while the machine stands [1/s].
@@ -136,24 +140,26 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     wet = ((chills | seen.chilled) & ~soft) | seen.ended
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
+    # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
+    missing, hidden = ((charge or 0.0) - seen.whole) * share, ticks.unseen_kg * share
+    by_fit = np.maximum(missing, 0.0) + np.hypot(seen.unsure * share, hidden) <= PLATE_OPEN
+    # the fit needs a while: one volume, stated or the least seen, may tell sooner
     if stated is None:
         # what boils slowly goes with time, vapour with e in `fall_s`: so much of a pocket looks like vapour
         looks = np.where(np.isfinite(seen.slowly), seen.slowly, np.nan) * depression * held_on(seen.fall_s) * share
         doubt = np.maximum(np.fmax(seen.doubt, VOLUME_UNSURE) * in_vapour, looks)
     else:
         doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
-    # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
-    doubt = np.hypot(doubt, ticks.unseen_kg * share)
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
-    unseen = ticks.mass_resolution_kg * share
-    short = np.clip(POCKET_LEAST - unseen, 0.5 * PLATE_SHORT, PLATE_SHORT)
+    short = np.clip(POCKET_LEAST - ticks.mass_resolution_kg * share, 0.5 * PLATE_SHORT, PLATE_SHORT)
     coldest = np.minimum(ticks.expanded, COLD_VAPOUR) * volume
     colder = np.nan_to_num(np.clip(seen.volume - volume, 0.0, coldest) * ticks.density * share)
-    closes = (unaccounted - colder <= short) & (unaccounted >= -over) & (doubt <= PLATE_DOUBT)
+    closes = (unaccounted - colder <= short) & (unaccounted >= -over) & (np.hypot(doubt, hidden) <= PLATE_DOUBT)
+    agrees = (closes & seen.roughly & seen.lately) | (by_fit & (missing >= -over))
+    agrees &= (ticks.flow != 0.0) | (stated is not None)
     pocket = ~(unaccounted <= PLATE_SHORT)
     slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under & soft) & ~seen.dry) | seen.surely_more
     least, room = _least_pocket(ticks, seen.volume, job)
-    deep = seen.long & (seen.slowly <= least)
     return Evidence(
         depression_k=depression,
         depressed=stayed(ticks.at_s, under, STAYS_S),
@@ -167,10 +173,10 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         pocket=pocket,
         stands=_latched(wet, soft | shallow) | shallow,
         under_dew=under_dew,
-        deep=under_dew & deep,
+        deep=under_dew & (seen.slowly <= least),
         wet=wet,
         against=seen.against,
-        agrees=closes & seen.roughly & seen.lately & ((ticks.flow != 0.0) | (stated is not None)),
+        agrees=agrees,
         unaccounted=unaccounted,
         fall_s=held_on(seen.fall_s),
         least_rise=least * np.maximum(depression, 0.0) / (room * ticks.density),

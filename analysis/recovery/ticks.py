@@ -31,9 +31,10 @@ LEAST_STEP_PA = 0.01 * UNITS["micron"].scale
 """A step smaller than this is arithmetic, not an instrument's."""
 NOISE_TICKS = 60
 """An instrument's scatter is the usual one of so many ticks: a valve that opens or a hand on the scale is none."""
-EXPANDS, REGAINS_S = 0.12, 240.0
-"""Gas left behind cools by this share of the fall of its pressure (its gas constant over its heat capacity: 0.10 for
-R-134a, 0.17 for R-32), and its surroundings take that from it in a time like this at the longest; common practice."""
+EXPANDS, REGAINS_S = 0.06, 240.0
+"""Gas left behind cools by this share of the fall of its pressure: half of its gas constant over its heat capacity
+(0.10 for R-134a, 0.17 for R-32), the rest comes from the metal round it while it expands. Its surroundings take that
+from it in a time like this at the longest; common practice."""
 MEDIAN_OF_NORMAL = 0.6745
 """Median of the absolute value of a standard normal variable."""
 STANDS = {"recovery_paused": 1.0, "recovery_resumed": 0.0, "cylinder_off": 1.0, "cylinder_on": 0.0}

@@ -198,6 +198,38 @@ def test_without_a_stated_volume_a_pocket_that_boils_like_vapour_is_waited_for(
     assert_prefix_consistent(assess, stretch, [300, 400, int(at // 5), int(at // 5) + 40])
 
 
+def test_without_a_stated_volume_cold_gas_is_not_taken_for_what_stands() -> None:
+    """The same without a pocket, read with noise; gas left behind cools by expanding, and warms again in 120 s.
+
+    Colder gas is denser: what is weighed over the first falls looks like a smaller circuit, and the plate like more.
+    """
+    fluid, water, pull, fall_s = refrigerant("R-134a"), 290.0, 1_200.0, 800.0
+    seconds = np.arange(0.0, 4_800.0, 5.0)
+    falling = np.maximum(seconds - pull, 0.0)
+    pressure = pressure_at(water - 0.5) * np.exp(-falling / fall_s)
+    gas = water - 0.1 * water * (120.0 / fall_s) * (1.0 - np.exp(-falling / 120.0))
+    left = 0.2 * np.asarray(fluid.vapor_density_at(pressure, gas))
+    pool = np.interp(seconds, [120.0, pull], [50.0 - left[0], 0.0])
+    late = []
+    for seed in range(4):
+        noise = np.random.default_rng(seed).normal(0.0, 1.0, (2, len(seconds)))
+        stretch = make_stretch(
+            "recovery",
+            seconds,
+            {
+                "circuit_pressure": ("psig", np.round((pressure - 101_325.0) / 6_894.757 + 0.03 * noise[0], 1)),
+                "cylinder_weight": ("kg", np.round(70.0 - left - pool + 0.01 * noise[1], 2)),
+                "leaving_water_temperature": ("degC", np.full(len(seconds), water - 273.15)),
+            },
+            tables={"circuit": {"refrigerant": "R-134a", "charge": "50 kg"}},
+        )
+        call = found(stretch, "liquid_gone")
+        assert call is not None
+        late.append((call.time - stretch.begin).total_seconds() - pull)
+    assert min(late) >= 0.0
+    assert np.median(late) <= 720.0
+
+
 @pytest.mark.parametrize("stands_s", [0.0, 60.0, 120.0, 180.0, 240.0, None])
 def test_without_a_scale_a_strong_machine_that_chills_the_liquid_is_told_of_within_minutes(
     stands_s: float | None,

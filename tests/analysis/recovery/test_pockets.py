@@ -7,7 +7,7 @@ import pytest
 
 from analysis.fluids import refrigerant
 from analysis.recovery import assess
-from analysis.recovery.apparent_volume import slowly_boiling, spans_of
+from analysis.recovery.apparent_volume import spans_of, standing
 from analysis.recovery.ticks import make_ticks
 from analysis.scale import weigh
 from analysis.stretch import Stretch
@@ -179,11 +179,57 @@ def test_what_a_pocket_boils_is_under_its_bound(boils: float) -> None:
     ticks = make_ticks(stretch, weigh(stretch))
     part = slice(125, len(ticks))
     depression = ticks.reference_k - ticks.bubble_k
-    most = slowly_boiling(ticks, part, depression, ticks.at_s[part] < 1500.0)
+    most = standing(ticks, part, depression, ticks.at_s[part] < 1500.0).slowly
     there = np.isfinite(most)
     assert there.sum() >= 120
     assert np.mean(most[there] >= boils) >= 0.95
     assert most[-1] <= boils + 2e-6
+
+
+@pytest.mark.parametrize("boils", [0.0, 2e-6, 8e-6])
+def test_what_vapour_there_is_can_be_told_without_a_volume(boils: float) -> None:
+    stretch = with_pocket(boils)
+    ticks = make_ticks(stretch, weigh(stretch))
+    part = slice(125, len(ticks))
+    stands = standing(ticks, part, ticks.reference_k - ticks.bubble_k, ticks.at_s[part] < 1500.0)
+    vapour = stands.whole - ticks.moved_kg[part]
+    told = np.isfinite(vapour)
+    assert told.sum() >= 30
+    assert np.mean((np.abs(vapour - 0.4 * ticks.density[part]) <= stands.unsure + 0.02)[told]) >= 0.95
+    assert stands.unsure[told][-1] <= 0.002 * 60.0
+
+
+@pytest.mark.parametrize(("share", "boils"), [(0.0, 0.0), (0.0036, 4e-5), (0.004, 4e-5), (0.005, 2e-5), (0.005, 4e-5)])
+def test_plate_and_volume_that_are_exact_hide_no_pocket(share: float, boils: float) -> None:
+    """44 kg of R-134a in 250 L; a share of it in a pocket from which `boils` kg/(K s) come, gas as warm as the water.
+
+    What boils looks like gas that is denser for being cold.
+    """
+    fluid, water, pull = refrigerant("R-134a"), 290.0, 1_200.0
+    seconds = np.arange(0.0, 4_000.0, 2.0)
+    for fall_s in (400.0, 800.0):
+        falling = np.maximum(seconds - pull, 0.0)
+        pressure = float(fluid.dew_pressure_pa(water - 0.5)) * np.exp(-falling / fall_s)
+        cold = np.maximum(water - np.asarray(fluid.bubble_temperature_k(pressure)), 0.0) * (falling > 0.0)
+        pocket = np.maximum(share * 44.0 - boils * np.cumsum(cold) * 2.0, 0.0)
+        left = 0.25 * np.asarray(fluid.vapor_density_at(pressure, water)) + pocket
+        pool = np.interp(seconds, [120.0, pull], [44.0 - left[0], 0.0])
+        stretch = make_stretch(
+            "recovery",
+            seconds,
+            {
+                "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
+                "cylinder_weight": ("kg", np.round(70.0 - left - pool, 2)),
+                "leaving_water_temperature": ("degC", np.full(len(seconds), water - 273.15)),
+            },
+            tables={"circuit": {"refrigerant": "R-134a", "charge": "44 kg", "internal_volume": "250 L"}},
+        )
+        call = found(assess(stretch), "liquid_gone")
+        assert call is not None
+        at = (call.time - stretch.begin).total_seconds()
+        assert np.interp(at, seconds, pocket) <= 0.003 * 44.0
+        if not share:
+            assert at - pull <= 180.0
 
 
 @pytest.mark.parametrize("boils", [0.0, 4e-6, 8e-6])
