@@ -1,8 +1,9 @@
 """The apparent volume: mass weighed over density lost while the pressure falls, and what follows from it.
 
 While no liquid boils the mass weighed is a straight line over the density: its slope is the circuit's volume, and
-carried on to no density it is all that the circuit held but what stands. While liquid boils the slope is steeper. What boils slowly in a pocket is heated by its surroundings, the more the
-colder it is: mass that goes with the time spent cold, not with the density.
+carried on to no density it is all that the circuit held but what stands. While liquid boils the slope is steeper.
+What boils slowly in a pocket is heated by its surroundings, the more the colder it is: mass that goes with the time
+spent cold, not with the density.
 """
 
 from __future__ import annotations
