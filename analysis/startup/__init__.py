@@ -146,9 +146,10 @@ class _Walk:
         if ended is not None:
             window.end_s = max(ended, window.begin_s + BIN_S)
             window.means = self._means_of(window, window.end_s) or window.means
-            self.findings.append(unsteady_told(self.stretch, course, k, window, stepped=step_s is not None))
-            cause = self.findings[-1].figures["cause"]
             crept = window.end_s <= window.begin_s + BIN_S  # it was on its way all the time
+            told = unsteady_told(self.stretch, course, k, window, stepped=step_s is not None, crept=crept)
+            self.findings.append(told)
+            cause = told.figures["cause"]
             self.idle_s = self.idle_s if crept else max(self.idle_s, window.end_s)
             self.stepped_s = window.end_s if cause == "staging" else self.stepped_s
             self.ear.forget(told=cause == "hunting")

@@ -27,9 +27,9 @@ WINDOWS_S = (WINDOW_S, 2.0 * WINDOW_S)
 """Where noise hides the drift over five minutes, twice as long is looked back upon."""
 NEVER_DONE = 0.9
 """What moves by this part of what it moved five minutes before, or more, drifts; it does not approach a level."""
-CREEPS_S, SLOWS_S = 900.0, 1_200.0
-"""What slows down by no shorter time constant than the second creeps, where it goes farther within the first than it
-may scatter (common practice)."""
+SLOWS_S = 1_200.0
+"""What slows down by no shorter time constant than this creeps, where it went farther than it may scatter (common
+practice)."""
 LEAST_PARTS = 4
 """Bins with readings that a window needs."""
 
@@ -347,7 +347,7 @@ def creeping(course: Course, k: int, since_s: float) -> tuple[str, float] | None
         slows = float(np.exp(-third_s / SLOWS_S))
         for name, part, doubt, now in _moves(course, k, third_s):
             creeps = slows <= part - 1.5 * doubt <= 1.0 / slows
-            if creeps and now * CREEPS_S / third_s > TOLERANCES[name].scatter:
+            if creeps and 2.0 * now > TOLERANCES[name].scatter:
                 return name, third_s
     return None
 
