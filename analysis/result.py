@@ -30,16 +30,18 @@ class Figure:
     def show(self, system: UnitSystem, digits: int = 3) -> str:
         """Return the figure as text, ``12.3 psia``: `digits` significant digits, never an exponent."""
         value, unit = display(self.si, self.kind, system)
-        if self.kind == "mass" and abs(value) < LEAST_MASS:
-            value = 0.0
-        shown = f"{value:z.1f}" if self.kind in TENTHS and abs(value) < 10.0 else significant(value, digits)
+        shown = significant(value, digits)
+        if self.kind in TENTHS and abs(value) < 10.0:
+            shown = f"{value:z.1f}"
+        elif self.kind == "mass" and abs(value) < 0.1:
+            shown = f"{round(value, GRAMS):zg}"
         return "not known" if value != value else f"{shown} {unit}".strip()
 
 
 TENTHS = ("temperature", "temperature_difference")
 """No thermometer of the trade is good for more than a tenth."""
-LEAST_MASS = 5e-4
-"""[kg or lb] No scale of the trade shows less than a gram."""
+GRAMS = 3
+"""No scale of the trade shows more decimals of a kg or lb."""
 LONG = 4
 """From ten to this power on the last digits of a number are no more than noise."""
 

@@ -231,9 +231,8 @@ def _limit_finding(
     system = stretch.job.job.units
     limit, gross = Figure(stay.gross_limit_kg, "mass"), Figure(gross_kg, "mass")
     net = Figure(gross_kg - stay.gross_limit_kg + stay.fill.net_kg, "mass")
-    what = (
-        f"{net.show(system)} net of a safe {Figure(stay.fill.net_kg, 'mass').show(system)} ({stay.fill.binding.name})"
-    )
+    limit_by = stay.fill.binding.said(system)
+    what = f"{net.show(system)} net of a safe {Figure(stay.fill.net_kg, 'mass').show(system)} ({limit_by})"
     guessed = (
         " It is not known which cylinder this is; the lowest limit of those that it may be was taken."
         if stay.guessed
@@ -245,7 +244,7 @@ def _limit_finding(
         "gross_limit": limit,
         "net": net,
         "net_limit": Figure(stay.fill.net_kg, "mass"),
-        "limit_by": stay.fill.binding.name,
+        "limit_by": limit_by,
     }
     level: Level
     if kind == "cylinder_at_limit":

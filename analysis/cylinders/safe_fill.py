@@ -107,13 +107,19 @@ SINGLE_USE_SAID = (
 class FillLimit:
     """One limit on the net fill: `share` of the water capacity by mass, what it is called and where it is from.
 
-    `how` is the sum in words; ``{capacity}`` stands where the water capacity belongs.
+    `how` is the sum in words; ``{capacity}`` stands where the water capacity belongs. `at_k` is the temperature that
+    it is reckoned at, None where it names none.
     """
 
     name: str
     share: float
     how: str
     source: str
+    at_k: float | None = None
+
+    def said(self, system: UnitSystem) -> str:
+        """Return what it is called, with its temperature: ``80 % full at 77 degF``."""
+        return self.name if self.at_k is None else f"{self.name} at {Figure(self.at_k, 'temperature').show(system, 2)}"
 
 
 @dataclass(frozen=True)
@@ -170,10 +176,11 @@ def safe_fill(fluid: Refrigerant, water_capacity_kg: float) -> SafeFill:
     if math.isfinite(gravity):
         limits.append(
             FillLimit(
-                f"{100 * rule.share_by_guideline:.0f} % full at 77 degF",
+                f"{100 * rule.share_by_guideline:.0f} % full",
                 rule.share_by_guideline * gravity,
-                f"{rule.share_by_guideline:.2f} x {{capacity}} x specific gravity {gravity:.3f} at 77 degF",
-                "AHRI Guideline K",
+                f"{rule.share_by_guideline:.2f} x {{capacity}} x specific gravity {gravity:.3f}",
+                "AHRI Guideline K, at 77 degF",
+                rule.guideline_temperature_k,
             )
         )
     else:
@@ -181,10 +188,11 @@ def safe_fill(fluid: Refrigerant, water_capacity_kg: float) -> SafeFill:
     if math.isfinite(full):
         limits.append(
             FillLimit(
-                "liquid-full at 60 degC",
+                "liquid-full",
                 full,
-                f"{{capacity}} x specific gravity {full:.3f} at 60 degC",
+                f"{{capacity}} x specific gravity {full:.3f}",
                 "49 CFR 173.304(b) asks for 55 degC (from memory); 60 degC is the safer",
+                rule.liquid_full_temperature_k,
             )
         )
     else:

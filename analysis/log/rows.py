@@ -25,6 +25,8 @@ from analysis.vocabulary.text import counted
 
 CHUNK_ROWS = 100_000
 BLOCK_BYTES = 1 << 20
+GOOD_BEHIND = re.compile(r"(?:^|[\s;,|(\[]+)(?:good|ok|valid|gut)[)\]]?$", re.IGNORECASE)
+"""What historians write behind a number that is to be believed; one with another word is not read."""
 LARGEST = 1e12
 """No instrument shows more than this in any unit of the log."""
 
@@ -273,8 +275,8 @@ def numbers(cells: pd.Series, decimal: str, unit: str | None) -> tuple[np.ndarra
 def number_in(text: str, decimal: str, unit: str | None = None) -> float | None:
     """Return the number that a cell holds, None for anything else.
 
-    It may have groups of thousands, its unit (None: any) behind it, and stand as text does in spreadsheets; what
-    stands in parentheses there is less than nothing.
+    It may have groups of thousands, its unit (None: any) and that it is good behind it, and stand as text does in
+    spreadsheets; what stands in parentheses there is less than nothing.
     """
     group = "." if decimal == "," else ","
     match = re.fullmatch(
@@ -287,7 +289,7 @@ def number_in(text: str, decimal: str, unit: str | None = None) -> float | None:
         return None
     sign, whole, part, power, behind = (each or "" for each in match.groups())
     digits = "".join(character for character in whole if character.isdigit())
-    key = spelling(behind)
+    key = spelling(GOOD_BEHIND.sub("", behind))
     meant = {UNIT_SPELLINGS.get(key), *UNSAID_DATUM.get(key, ())} - {None}
     if key and (unit not in meant if unit is not None else not meant):
         return None

@@ -41,6 +41,8 @@ a cylinder that rests before it is opened."""
 
 WIDE_S = 1_800.0
 """A begin or an end that is less sure than this comes with what would have shown it."""
+ROUND_S = 900.0
+"""How unsure that is, is then told in quarters of an hour."""
 UNSURE_S = 300.0
 """An end that is less sure than this is told with how unsure it is."""
 
@@ -303,18 +305,24 @@ def _said(span: StageSpan, weighs: bool) -> str:
         doubt += f"; a mark{' or a scale' if span.stage in WEIGHS and not weighs else ''} would have shown it"
     ended = ""
     if span.end is not None and span.end_within_s > UNSURE_S:
-        ended = f" and ended at {span.end:%d %b %H:%M} ± {duration(span.end_within_s)}"
+        ended = f" and ended at {span.end:%d %b %H:%M}{_within(span.end_within_s)}"
     return (
         f"{words(span.stage)} was found from the signals, not from the journal:"
-        f" it began at {span.begin:%d %b %H:%M} UTC ± {duration(span.within_s)}{ended}{doubt}."
+        f" it began at {span.begin:%d %b %H:%M} UTC{_within(span.within_s)}{ended}{doubt}."
     )
 
 
 def _end_said(span: StageSpan) -> str:
     return (
         f"journal.csv does not say when {words(span.stage)} ended: the signals show it at {span.end:%d %b %H:%M} UTC"
-        f" ± {duration(span.end_within_s)}."
+        f"{_within(span.end_within_s)}."
     )
+
+
+def _within(seconds: float) -> str:
+    """Return how unsure a begin or an end is; what is wide has no minutes."""
+    wide = round(seconds / ROUND_S) * ROUND_S
+    return f", give or take {duration(wide)}" if seconds > WIDE_S else f" ± {duration(seconds)}"
 
 
 def stretch_of(

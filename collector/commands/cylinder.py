@@ -88,10 +88,10 @@ def run_cylinder(
     for heading in ("limit", "sum", "net", "source"):
         table.add_column(heading, justify="right" if heading == "net" else "left")
     for limit in fill.limits:
-        name = f"> {limit.name}" if limit is fill.binding else limit.name
+        name = f"{'> ' if limit is fill.binding else ''}{limit.said(units)}"
         how = limit.how.format(capacity=show(capacity_kg, "mass"))
         table.add_row(name, how, show(limit.share * capacity_kg, "mass"), limit.source)
-    said = [f"Safe net fill: {show(fill.net_kg, 'mass')}, by {fill.binding.name} ({fill.binding.source})."]
+    said = [f"Safe net fill: {show(fill.net_kg, 'mass')}, by {fill.binding.said(units)} ({fill.binding.source})."]
     if tare_kg is not None:
         said.append(
             f"Safe gross weight: {show(fill.net_kg, 'mass')} + tare {show(tare_kg, 'mass')} = "
@@ -104,7 +104,7 @@ def run_cylinder(
     if math.isfinite(hot) and hot < fill.net_kg:
         said.append(
             f"In a hot van {show(hot, 'mass')} leaves room: 80 % by volume at "
-            f"{show(cylinder_limits().hot_van_temperature_k, 'temperature')} (common practice, no published source)."
+            f"{Figure(rule.hot_van_temperature_k, 'temperature').show(units)} (common practice, no published source)."
         )
     service_pa = None if service is None else service.gauge_pa(STANDARD_ATMOSPHERE_PA)
     said += _pressure(fluid, service_pa, units)
@@ -145,13 +145,13 @@ def _mass(where: str, text: str, *, least_open: bool = False) -> float:
 
 
 def _pressure(fluid: Refrigerant, service_pa: float | None, units: UnitSystem) -> list[str]:
-    needed = service_pressure_needed_pa(fluid)
+    needed, rule = service_pressure_needed_pa(fluid), cylinder_limits()
+    at = Figure(rule.service_temperature_k, "temperature").show(units, 2)
     if not math.isfinite(needed):
-        return [f"{fluid.name} has no saturation at 55 degC: ask the cylinder's maker for its service pressure."]
-    rule = cylinder_limits()
+        return [f"{fluid.name} has no saturation at {at}: ask the cylinder's maker for its service pressure."]
     hot = Figure(needed * rule.most_of_service_pressure, "gauge_pressure").show(units, 4)
     least = Figure(needed, "gauge_pressure").show(units, 4)
-    said = [f"At 55 degC it stands at {hot}; service pressure at least 4/5 of that, {least} (49 CFR 173.304a)."]
+    said = [f"At {at} it stands at {hot}; service pressure at least 4/5 of that, {least} (49 CFR 173.304a)."]
     if service_pa is not None:
         marked = Figure(service_pa, "gauge_pressure").show(units, 4)
         said.append(

@@ -228,6 +228,7 @@ def test_the_record_to_keep_stands_in_the_report() -> None:
 
 
 def test_the_digests_stand_on_one_page_with_their_heading(folder: Path) -> None:
+    pdf._fonts()
     kept = _log(reviewed(folder), None, digests_of(files(folder)))[-1]
     assert isinstance(kept, KeepTogether)
 
@@ -307,9 +308,11 @@ def test_long_numbers_show_no_more_digits_than_are_known(value: float, shown: st
     assert significant(value) == shown
 
 
-def test_a_mass_that_no_scale_shows_is_nothing() -> None:
-    assert Figure(1.6e-6, "mass").show("si") == "0 kg"
-    assert Figure(0.0616, "mass").show("si") == "0.0616 kg"
+@pytest.mark.parametrize(
+    ("kg", "said"), [(1.6e-6, "0 kg"), (-4e-4, "0 kg"), (0.01, "0.01 kg"), (0.0616, "0.062 kg"), (1.5, "1.50 kg")]
+)
+def test_a_mass_has_no_more_digits_than_a_scale_shows(kg: float, said: str) -> None:
+    assert Figure(kg, "mass").show("si") == said
 
 
 @pytest.mark.parametrize(("kelvin", "shown"), [(-0.02, "0.0 degF"), (0.02, "0.0 degF"), (-0.1, "-0.2 degF")])

@@ -30,7 +30,7 @@ def test_every_sum_and_source() -> None:
     for part in (
         "0.80 x 47.60 lb x specific gravity 1.060",
         "40.35 lb",
-        "> liquid-full at 60 degC",
+        "> liquid-full at 140 degF",
         "38.86 lb + tare 27.00 lb = 65.86 lb",
         "AHRI Guideline K",
         "49 CFR 173.304a",
@@ -40,6 +40,14 @@ def test_every_sum_and_source() -> None:
         "licensed technician come first",
     ):
         assert part in text
+
+
+def test_the_temperatures_of_the_limits_are_in_the_units_asked_for() -> None:
+    text = printed(units="si")
+    assert "> liquid-full at 60 degC" in text
+    assert "80 % full at 25 degC" in text
+    assert "At 55 degC it stands" in text
+    assert "At 131 degF it stands" in printed()
 
 
 def test_what_is_wrong_is_said() -> None:

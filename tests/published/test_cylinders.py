@@ -39,17 +39,17 @@ def test_net_fill(name: str, capacity: int) -> None:
     eighty, full_130f, full_60c = NET[name][capacity]
     fluid = refrigerant(name)
     fill = safe_fill(fluid, capacity)
-    shares = {limit.name: limit.share * capacity for limit in fill.limits}
+    shares = {limit.said("us"): limit.share * capacity for limit in fill.limits}
     assert shares["80 % full at 77 degF"] == pytest.approx(eighty, abs=0.1)
-    assert shares["liquid-full at 60 degC"] == pytest.approx(full_60c, abs=0.1)
+    assert shares["liquid-full at 140 degF"] == pytest.approx(full_60c, abs=0.1)
     full = capacity * fluid.liquid_density(F130) / cylinder_limits().water_density
     assert full == pytest.approx(full_130f, abs=0.1)
     assert fill.net_kg == pytest.approx(min(eighty, full_60c), abs=0.1)
 
 
 def test_for_r410a_eighty_percent_does_not_bind() -> None:
-    assert safe_fill(refrigerant("R-410A"), 50.0).binding.name == "liquid-full at 60 degC"
-    assert safe_fill(refrigerant("R-134a"), 50.0).binding.name == "80 % full at 77 degF"
+    assert safe_fill(refrigerant("R-410A"), 50.0).binding.said("si") == "liquid-full at 60 degC"
+    assert safe_fill(refrigerant("R-134a"), 50.0).binding.said("us") == "80 % full at 77 degF"
 
 
 @pytest.mark.parametrize(("name", "percent"), [("R-22", 105), ("R-12", 119)])

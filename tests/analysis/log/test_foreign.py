@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.log import load
+from analysis.log.rows import number_in
 from analysis.vocabulary.errors import InputError
 
 COLUMNS = """
@@ -44,6 +45,11 @@ def test_tabs_and_quoted_thousands(tmp_path: Path) -> None:
     job = '[job]\nname="n"\n[columns]\ntime={column="t"}\nvacuum={column="v",unit="micron"}\n'
     log, _ = load(write(tmp_path, 't\tv\n2026-03-14T07:00:00Z\t"12,500"\n2026-03-14T07:00:01Z\t980\n', job))
     assert log.frame["vacuum"].tolist() == pytest.approx([12_500 * 0.1333224, 980 * 0.1333224], rel=1e-6)
+
+
+@pytest.mark.parametrize(("cell", "read"), [("12.5 (Good)", 12.5), ("12.5 psi;GOOD", 12.5), ("12.5 (Bad)", None)])
+def test_a_number_that_is_said_to_be_good_behind_it_is_read(cell: str, read: float | None) -> None:
+    assert number_in(cell, ".", "psig") == read
 
 
 def test_the_repeated_autumn_hour_follows_row_order(tmp_path: Path) -> None:

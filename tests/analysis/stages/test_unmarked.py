@@ -12,7 +12,7 @@ import pytest
 
 from analysis.result import Finding
 from analysis.review import review
-from analysis.stages import find_stages, from_signals
+from analysis.stages import StageSpan, _said, find_stages, from_signals
 from tests.analysis.stages.days import SEEDS, at, case, spans_in, spans_of
 from tests.benchmarks.stage_ensemble import NEAR_S, START, score
 from tests.benchmarks.stage_orders import make_day
@@ -103,6 +103,13 @@ def test_spans_follow_each_other(seed: int) -> None:
 def test_no_rows_give_no_stages() -> None:
     log = case(2).log.before(START - pd.Timedelta(days=1))
     assert find_stages(log, case(2).job) == ([], [])
+
+
+def test_what_is_unsure_by_hours_is_told_without_minutes() -> None:
+    span = StageSpan("recovery", START, START, "signals", START, START, within_s=7_260.0, end_within_s=600.0)
+    said = _said(span, weighs=True)
+    assert "UTC, give or take 2 h and ended at" in said
+    assert " ± 10 min;" in said
 
 
 def test_a_found_stage_says_how_it_was_found() -> None:
