@@ -220,14 +220,16 @@ class GasStages(RefrigerantStages):
         s = self.s
         p = s.calm_pa[k]
         above = min(p, s.pressure_pa[k]) > NEAR_HIGH_PART * s.saturation_high_pa[k]
-        boils = NEAR_LOW_PART * s.saturation_low_pa[k] < p if self.scaled else self._surely_full(k)
-        boils = boils and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
+        near = NEAR_LOW_PART * s.saturation_low_pa[k] < p if self.scaled else self._surely_full(k)
+        boils = near and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
+        boils = boils and (not self.scaled or self.slowed_down(k))  # a charge would have been weighed
         low_pa = min(self.remnant_pa, self.trough_pa)
         apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5, TEST_PA) and self.rushed(k)
-        if above or (apart and self.held(k, STANDS_MINUTES, 0.015)):
+        stands = self.held(k, STANDS_MINUTES, 0.015)
+        if above or (apart and stands):
             return True
-        weighed = self.contents == "remnant" and self.scaled and not self.has_scale(k)
-        return weighed and self.rushed(k) and self.held(k, 5, 0.03)  # it came from no cylinder on the scale
+        unweighed = self.contents == "remnant" and self.scaled and not self.has_scale(k) and not boils
+        return unweighed and self.rushed(k) and (stands or (not near and self.held(k, 5, 0.03)))
 
     def _only_gas_stands(self, k: int) -> bool:
         """Return whether a log shows nothing yet but gas that stands, under where liquid would, as for a test."""

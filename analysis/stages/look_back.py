@@ -32,6 +32,9 @@ BEND_MINUTES, BEND = 5, 4.0
 chance alone such a difference has a deviation of one and a half of them."""
 RUSH_MINUTES = 180
 """Oil and low points give back refrigerant over hours; nitrogen is let in within minutes, and then stands."""
+SLOWED_PARTS = (0.5, 0.8, 0.975)
+"""What comes back exponentially takes twice as long from the second to the third of these parts of its rise as from
+the first to the second; what a valve lets in until somebody shuts it takes half as long."""
 
 
 class LookBack:
@@ -194,6 +197,19 @@ class LookBack:
         """Return whether pressure rose in the last hours, and `since_s`, by a good part within minutes."""
         first = max(self.s.back(k, RUSH_MINUTES), int(np.searchsorted(self.s.begin_s, since_s)))
         return len(self.rushes(first, k)) > 0
+
+    def slowed_down(self, k: int) -> bool:
+        """Return whether pressure slowed down on its way up to where it stands, as liquid that boils back does.
+
+        So it may have where it rose too quickly to be seen.
+        """
+        s = self.s
+        first = s.back(k, RUSH_MINUTES)
+        low = first + int(np.nanargmin(s.calm_pa[first : k + 1]))
+        rose = np.fmax.accumulate(s.calm_pa[low : k + 1])
+        parts_pa = rose[0] + np.array(SLOWED_PARTS) * (s.calm_pa[k] - rose[0])
+        begun_s, most_s, there_s = np.interp(parts_pa, rose, s.end_s[low : k + 1])
+        return bool(there_s - begun_s < 2.0 * MINUTE_S or there_s - most_s > most_s - begun_s)
 
     def stopped(self, k: int) -> float:
         """Return when the compressor stopped that ran before minute `k`; pressures become equal only later [s].

@@ -214,10 +214,8 @@ class RefrigerantStages(WatchState):
             self.settled_pa = float(p) if p < empty_pa else np.inf
         filled = p > max(1.15 * self.settled_pa + 5e3, EMPTY_PART * s.barometer_pa[k])
         if idle_s > 3 * MINUTE_S and filled and self.rushed(k, self.active_s):
-            brought = self.bears and s.swapped[int(np.searchsorted(s.end_s, self.active_s)) : k + 1].any()
             self._end_recovery(k, self.came_to_air(k, self.active_s))
-            told = np.isnan(s.saturation_low_pa[k]) or not np.isnan(s.weight_kg[k])
-            self.contents = "nitrogen" if told and not brought else "remnant"  # or it charges, as will be seen
+            self.contents = "nitrogen" if np.isnan(s.saturation_low_pa[k]) else "remnant"  # or liquid that boils back
         elif idle_s > IDLE_MINUTES * MINUTE_S:
             self._end_recovery(k)
         elif self._opens(k):
