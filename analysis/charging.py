@@ -303,27 +303,30 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         if weights.nunique() == 1 and _filled(stretch):
             return (
                 "undecided",
-                "The scale showed one number while the circuit's pressure rose: what went in it did not weigh. "
-                "Lift the cylinder a little and see it move; weigh the cylinder.",
+                "The scale did not move while the circuit's pressure rose: what went in is not known. Lift the "
+                "cylinder a little and see it move; weigh the cylinder.",
             )
         how = {
-            True: "fell to nothing while it still flowed, and nobody said that the cylinder was taken off: weigh the "
-            "cylinder, check the scale.",
-            False: "stopped in mid flow; it has not moved by one step since. If the cylinder was closed then, "
-            f"{apart} is {to_go}. If not, the scale is stuck: lift the cylinder a little and see it move.",
+            True: ("fell to nothing", "Nobody said that the cylinder was taken off: weigh it, and check the scale."),
+            False: (
+                "stopped",
+                f"The scale has not moved since. If the cylinder was closed then, {apart} is {to_go}. If not, the "
+                "scale is stuck: lift the cylinder a little and see it move.",
+            ),
         }
+        so_far = f"Up to then {now} of {of} went in."
         step_kg = float(weighing.resolution_kg.iloc[-1])
-        for bare, said in how.items():
+        for bare, (did, said) in how.items():
             ended = _ended_in_mid_flow(weights, stretch, step_kg, bare=bare)
             if ended is not None:
-                return "undecided", f"{now} of {of} went in up to {ended:%H:%M} UTC, when the scale {said}"
+                return "undecided", f"The scale {did} in mid flow at {ended:%H:%M} UTC. {so_far} {said}"
         for leapt in np.flatnonzero(np.diff(weights.to_numpy(dtype=float)) < -target.tolerance_kg).tolist():
             ended = _ended_in_mid_flow(weights.iloc[: leapt + 1], stretch, step_kg, bare=False)
             if ended is not None:
                 return (
                     "undecided",
-                    f"{now} of {of} went in, but the scale stood still in mid flow at {ended:%H:%M} UTC and fell at "
-                    "once later: it was stuck, or another cylinder stands there. Weigh the cylinder.",
+                    f"The scale stood still in mid flow at {ended:%H:%M} UTC and fell at once later. {so_far} The "
+                    "scale was stuck, or another cylinder stands there: weigh the cylinder.",
                 )
         return "short", f"{now} of {of} is in: {apart} {to_go}."
     return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
@@ -369,7 +372,7 @@ def _missing(stretch: Stretch, fluid: Refrigerant | None) -> list[str]:
     if fluid is None:
         said.append("The job names no refrigerant, so freezing was not watched for.")
     elif not stretch.has("circuit_pressure"):
-        said.append("There was no circuit pressure, so freezing was not watched for.")
+        said.append("No circuit pressure was logged, so freezing was not watched for.")
     return said
 
 

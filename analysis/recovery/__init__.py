@@ -110,8 +110,8 @@ def _verdict(
     by_milder, _ = _by_level(make, evidence, call, pauses, level_findings(make, milder, pauses), milder)
     if by_milder == verdict:
         return verdict, said
-    may_apply = f"a level of {make.pressure(milder_pa)} may apply as well, and by that it stands otherwise"
-    return "undecided", f"Cannot tell: {may_apply}. By the deepest: {said}"
+    milder_too = f"But a level of {make.pressure(milder_pa)} may apply as well, and by that it stands otherwise."
+    return "undecided", f"{said} {milder_too}"
 
 
 def _by_level(

@@ -123,7 +123,7 @@ def test_a_hold_fails_at_its_limit_and_the_shape_tells_why_later() -> None:
     assert failed[0].figures["cause"] in ("undecided", "leak")
     assert failed[-1].figures["cause"] == "leak"
     assert failed[0].text.startswith("The hold failed: ")
-    assert all(re.match("Why the hold failed is known now, .*: a leak. Find the leak", f.text) for f in failed[1:])
+    assert all(re.match("A leak made the hold fail: .* min. Find the leak", f.text) for f in failed[1:])
     assert result.verdict == "rising_leak"
 
 

@@ -109,6 +109,7 @@ def test_a_pressure_between_the_levels_that_may_apply_decides_nothing(to_kpa: fl
     result = assess(stretch)
     assert result.verdict == verdict
     assert ("a level of 9.78 psia may apply" in result.text) == (verdict == "undecided")
+    assert not result.text.startswith("Cannot tell")  # how it stands by the deepest is what is to be done
 
 
 def test_a_recovery_that_ends_as_the_level_is_reached_is_not_said_to_have_missed_it() -> None:
