@@ -2,7 +2,8 @@
 
 People shut it, wait, and put their hands on it before it is gone: the last samples are theirs. So it is the last level
 that stood that counts. Where none did, it was lifted while it flowed, and half of what may have flowed since the last
-sample counts. Between rows far apart nothing is seen to stand; there the pace so far tells flow from hands.
+sample counts. Between rows as far apart as a level has to stand, a hand is one row; there the pace so far tells it from
+flow.
 """
 
 from __future__ import annotations
@@ -113,6 +114,7 @@ def left_with(
         level = _stillest(seen, still_kg, sign, gone_s) if level is None else level
         if level is not None:
             return level, Doubt()
+    if spent < STOOD_S:
         level = _stood(seen, waiting, base_kg, sign, gone_s)
         if level is not None:
             return level, Doubt(UNSTOOD_KG)
