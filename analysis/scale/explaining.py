@@ -117,10 +117,13 @@ class Explaining(Following):
         )
 
     def _averaged(self, run: list[Sample]) -> bool:
-        """Return whether samples may be how an averaging display goes to another load: quicker than usual hoses."""
+        """Return whether samples may be how an averaging display falls from a cylinder that was charged from.
+
+        It falls quicker than by usual hoses then, as it flowed; one that was filled falls against its flow.
+        """
         first, now = run[0], run[-1]
         quick = abs(pace(first, now, self.sign)) > self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
-        return quick and now.at - first.at < AVERAGES_S
+        return self.sign < 0.0 and quick and now.at - first.at < AVERAGES_S
 
     def _hung(self) -> bool:
         """Return whether the scale kept a number while it flowed: the run is where that flow leads, and flows on."""

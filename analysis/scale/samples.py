@@ -120,16 +120,20 @@ def _update_s(at: np.ndarray, shown: np.ndarray) -> np.ndarray:
 
 
 def _fresh(at: np.ndarray, shown: np.ndarray, update_s: np.ndarray) -> np.ndarray:
-    """Return which samples say something new: another number, or the old one after the scale's own time; (n,) bool."""
+    """Return which samples say something new: another number, or the old one after the scale's own time; (n,) bool.
+
+    That time has passed at the sample nearest to it: rows come a little early or late.
+    """
     fresh = np.ones(len(at), dtype=bool)
     slow = update_s > 1.5 * SAMPLE_S
     if not slow.any():
         return fresh
     last_at, last = -np.inf, np.nan
-    for i, (second, number, update, maybe) in enumerate(
-        zip(at.tolist(), shown.tolist(), update_s.tolist(), slow.tolist(), strict=True)
+    due_s = update_s - 0.5 * np.diff(at, prepend=-np.inf)
+    for i, (second, number, due, maybe) in enumerate(
+        zip(at.tolist(), shown.tolist(), due_s.tolist(), slow.tolist(), strict=True)
     ):
-        if maybe and number == last and second - last_at < update:
+        if maybe and number == last and second - last_at < due:
             fresh[i] = False
         else:
             last_at, last = second, number

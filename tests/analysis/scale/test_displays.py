@@ -50,6 +50,23 @@ def test_a_scale_whose_old_number_is_written_again_until_it_has_a_new_one(every:
     assert len(found.changes) == 1
 
 
+def test_a_level_in_rows_a_minute_apart_that_come_a_little_early_or_late_is_seen() -> None:
+    """Of rows a minute apart each is new, also one that shows the number before a little early."""
+    one = ((120, 45, 45), (600, 45, 20), (120, 20, 20), (120, 0, 0))
+    shown = weights((180, 0, 0), *one, *one)
+    for seed in range(8):
+        at = np.arange(0.0, len(shown) - 1.0, 60.0)
+        at += np.random.default_rng(seed).uniform(0.0, 0.5, len(at))
+        read = {"cylinder_weight": ("kg", np.round(shown[at.astype(int)], 2))}
+        found = weigh(make_stretch("charging", at, read, tables={"circuit": {"refrigerant": "R-134a"}}))
+        assert found.total_kg == pytest.approx(50.0, abs=0.5)
+
+
+def test_what_is_recovered_quicker_than_by_usual_hoses_is_no_averaging_display() -> None:
+    shown = weights((60, 0, 0), (100, 20, 20), (20, 20, 40), (150, 40, 40), (120, 0, 0), step=5.0)
+    assert weighed(shown, step=5.0, noise=0.0, quantum=0.1).total_kg == pytest.approx(20.0, abs=0.2)
+
+
 def test_rows_that_come_a_little_early_or_late_are_no_stairs() -> None:
     rng = np.random.default_rng(3)
     at = np.arange(0.0, 1500.0, 5.0) + rng.uniform(0.0, 0.2, 300)
