@@ -11,7 +11,9 @@ CLEAR_K, CLEAR_S = 1.0, 300.0
 practice."""
 
 
-def episodes(at_s: np.ndarray, cold: np.ndarray, clear: np.ndarray, stays_s: float) -> Iterator[tuple[int, float]]:
+def episodes(
+    at_s: np.ndarray, cold: np.ndarray, clear: np.ndarray, stays_s: float | np.ndarray
+) -> Iterator[tuple[int, float]]:
     """Yield where each freeze risk is told, and since when it was cold [s].
 
     Parameters
@@ -19,13 +21,14 @@ def episodes(at_s: np.ndarray, cold: np.ndarray, clear: np.ndarray, stays_s: flo
     at_s : when each look was [s], shape (n,), rising.
     cold : saturation stands at or under freezing while liquid may stand, shape (n,) of bool.
     clear : it stands more than `CLEAR_K` above freezing, shape (n,) of bool.
-    stays_s : how long it has to be cold [s].
+    stays_s : how long it has to be cold [s], by what is known at each look: a number, or of shape (n,).
     """
     begun, warm, armed = -1.0, -1.0, True
+    enough_s = np.broadcast_to(stays_s, at_s.shape)
     for k, at in enumerate(at_s.tolist()):
         if cold[k]:
             begun, warm = (at if begun < 0.0 else begun), -1.0
-            if armed and at - begun >= stays_s:
+            if armed and at - begun >= enough_s[k]:
                 armed = False
                 yield k, begun
         else:

@@ -42,9 +42,10 @@ CHILLED_SHARE = 0.5
 DRAWN_K = 3.89
 """7 degF: while the hose still draws liquid, much of the 5 degF may be the hose's own; common practice."""
 
-FREEZE_STAYS_S = 150.0
-"""Saturation has to stay under freezing for so long: a pool that ends near freezing is known to be gone by then, and
-tubes do not freeze through sooner; common practice."""
+FREEZE_STAYS_S, FREEZE_BOILS_S = 150.0, 60.0
+"""Saturation has to stay under freezing for so long: a pool that ends near freezing is known to be gone by then. The
+second, where the balance says that liquid boils: it looks back over a fall that vapour alone makes within a minute;
+common practice."""
 
 
 @dataclass(frozen=True)
@@ -339,7 +340,8 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     clear = ticks.bubble_k > freezes + CLEAR_K
     found: list[Finding] = []
     first = pulls[0].first + 1
-    for after, begun in episodes(ticks.at_s[first:], cold[first:], clear[first:], FREEZE_STAYS_S):
+    stays_s = np.where(evidence.against, FREEZE_BOILS_S, FREEZE_STAYS_S)
+    for after, begun in episodes(ticks.at_s[first:], cold[first:], clear[first:], stays_s[first:]):
         k = first + after
         text = (
             f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "

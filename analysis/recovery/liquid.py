@@ -51,17 +51,15 @@ share of the charge."""
 PLATE_OPEN = 0.002
 """By mass fitted with density, what may stand at most for all that is left open: a third less than the least pocket,
 because what warm air boils does not go with the depression under the water."""
-POCKET = 0.06
-"""A share missing up to this may well stand in a pocket or in the oil; more of it is a machine that arrived short."""
 BOILS, BOILS_GUESSED, BOILS_MUCH = 0.5, 0.35, 0.15
 """Self-chilling: this share of what left must have boiled; less where the volume was taken as large as can be, and
 less where the plate misses more than pocket and oil hold."""
 MUCH = 0.1
-"""That share of the plate's charge."""
+"""That share of the plate's charge: so much more is a machine that arrived short."""
 POCKET_LEAST, POCKET_SURFACE, POCKET_FILM = 0.003, 10.0, 10.0
 """The least pocket that counts, a share of the charge. The metal round it has at least this many times its volume to
 the power 2/3 as surface (a pipe, a sump; a sphere has 4.8); still air brings 10 W/(m2 K) to that; common practice."""
-COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 300.0
+COLD_BOILS, COLD_S, COLD_STAYS_S = 1.3, 600.0, 120.0
 """Freezing: more mass than this many times what the vapour lost, over this time and for so long, is liquid that boils
 where the plate leaves room for it, however dry the balance looked before."""
 POOL_GONE, QUICK_FALL, STEADY = 3.0, 0.1, 1.2
@@ -167,7 +165,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         dry=seen.dry,
         dry_from_s=seen.from_s,
         dry_soft=soft,
-        boils=stayed(ticks.at_s, slow & pocket & ~(unaccounted >= POCKET), COLD_STAYS_S),
+        boils=stayed(ticks.at_s, slow & pocket & ~much, COLD_STAYS_S),
         still=stayed(ticks.at_s, under & (ticks.flow == 0.0), CHILLED_S) & ~soft,
         slows=stayed(ticks.at_s, under, CHILL_S) & (seen.slows | crawls) & ~soft,
         pocket=pocket,

@@ -161,6 +161,21 @@ def test_what_is_under_freezing_for_two_minutes_freezes_no_tube(minutes: float, 
     assert (found(stretch, "freeze_risk") is not None) == told
 
 
+@pytest.mark.parametrize("weighed", [True, False])
+def test_two_minutes_under_freezing_are_told_where_the_balance_says_that_liquid_boils(weighed: bool) -> None:
+    seconds = np.arange(0.0, 3600.0, ROWS_S)
+    kelvin = np.interp(seconds, [600.0, 2400.0, 2500.0, 2540.0], [283.0, 273.2, 272.6, 277.0])
+    weight = 30.0 + 0.01 * np.clip(seconds - 600.0, 0.0, 1900.0)
+    stretch = recovery(
+        pressure_at(kelvin),
+        10.0,
+        journal=[(30.0, "mark", "water_flow_off", "")],
+        weight_kg=weight if weighed else None,
+        internal_volume="400 L",
+    )
+    assert (found(stretch, "freeze_risk") is not None) == weighed
+
+
 @pytest.mark.parametrize(
     ("share", "boils", "fall_s"),
     [(0.0, 0.0, 700.0), (0.006, 2.5e-5, 400.0), (0.006, 2.5e-5, 700.0), (0.006, 1.4e-5, 700.0)],

@@ -13,7 +13,7 @@ from analysis.scale import weigh
 from analysis.stretch import Stretch
 from tests.analysis.recovery.cases import found, judged, minutes_late, paused
 from tests.benchmarks.recovery_circuit import Case
-from tests.support import make_stretch
+from tests.support import assert_prefix_consistent, make_stretch
 
 
 def test_a_slow_pocket_is_waited_for() -> None:
@@ -266,18 +266,18 @@ def test_a_machine_that_draws_what_a_pocket_boils_is_not_paused() -> None:
         assert found(assess(stretch), "liquid_gone") is None
 
 
-@pytest.mark.parametrize("missing", [0.01, 0.03, 0.05])
-def test_a_pool_that_just_ended_is_no_pocket_that_may_freeze(missing: float) -> None:
-    # boiling 7 K under the water, at 5 degC, until 30 min; then vapour alone, by e in 13 min, through freezing
+def ended(missing: float, boils: float, minutes: float) -> Stretch:
+    """Boiling 7 K under the water, at 5 degC, until 30 min; then vapour by e in 13 min, beside `boils` [kg/s]."""
     fluid = refrigerant("R-134a")
-    seconds = np.arange(0.0, 3000.0, 5.0)
+    seconds = np.arange(0.0, 60.0 * minutes, 5.0)
     warm, cold = (float(fluid.bubble_pressure_pa(kelvin)) for kelvin in (285.0, 278.0))
     pressure = np.interp(seconds, [600.0, 720.0], [warm, cold]) * np.exp(-np.maximum(seconds - 1800.0, 0.0) / 800.0)
     density = np.asarray(fluid.vapor_density_at(pressure, 285.0))
     weight = 30.0 + 0.4 * (density[0] - density) + 0.01 * np.clip(seconds - 600.0, 0.0, 1200.0)
+    weight = weight + boils * np.maximum(seconds - 1800.0, 0.0)
     plate = (weight[-1] - 30.0 + 0.4 * density[-1]) / (1.0 - missing)
     shown = weight + np.random.default_rng(0).normal(0.0, 0.01, len(seconds))
-    stretch = make_stretch(
+    return make_stretch(
         "recovery",
         seconds,
         {
@@ -287,8 +287,20 @@ def test_a_pool_that_just_ended_is_no_pocket_that_may_freeze(missing: float) -> 
         },
         tables={"circuit": {"refrigerant": "R-134a", "charge": f"{plate:.2f} kg", "internal_volume": "400 L"}},
     )
-    assert found(assess(stretch), "self_chilling") is not None
-    assert found(assess(stretch), "freeze_risk") is None
+
+
+@pytest.mark.parametrize("missing", [0.01, 0.03, 0.05])
+def test_a_pool_that_just_ended_is_no_pocket_that_may_freeze(missing: float) -> None:
+    assessment = assess(ended(missing, 0.0, 50.0))
+    assert found(assessment, "self_chilling") is not None
+    assert found(assessment, "freeze_risk") is None
+
+
+@pytest.mark.parametrize(("missing", "boils"), [(0.03, 0.002), (0.08, 0.001)])
+def test_a_pocket_that_the_balance_shows_for_some_minutes_may_freeze(missing: float, boils: float) -> None:
+    stretch = ended(missing, boils, 70.0)
+    assert found(assess(stretch), "freeze_risk") is not None
+    assert_prefix_consistent(assess, stretch, [600, 645, 765, 800])
 
 
 @pytest.mark.parametrize("gauge_step", [0.1, 1.0, 10.0])
