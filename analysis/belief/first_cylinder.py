@@ -16,7 +16,8 @@ from analysis.vocabulary.units import UNITS, UnitSystem
 SCALE, POUNDS = "cylinder_weight", ("kg", "lb")
 BARE_KG, WEIGHED_S, WEIGHED, ABOUT, EMPTY = 2.0, 180.0, 0.03, 0.15, 0.01
 """A scale begins with what stood on it for three minutes: a stated cylinder to some hundredths, or roughly. One that
-may hold anything is its empty self in the other unit where it comes to that by a hundredth."""
+may hold anything is its empty self in the other unit where a recovery begins with that to a hundredth; what is charged
+from is not empty."""
 
 
 def scale_in_pounds(
@@ -38,7 +39,8 @@ def scale_in_pounds(
         return
     read = float(np.median(values[first : known + 1]))
     other = read / UNITS[symbol].scale * UNITS[meant].scale
-    empty = any(abs(other / tare - 1.0) < EMPTY for tare, inside, _ in stated if not inside)
+    filled = readings.at_stage(float(times[known]), float(times[known]), "recovery")
+    empty = filled and any(abs(other / tare - 1.0) < EMPTY for tare, inside, _ in stated if not inside)
     if not empty and any(_may_weigh(read, *cylinder) for cylinder in stated):
         return
     if empty or any(abs(other / (tare + inside) - 1.0) < WEIGHED for tare, inside, _ in stated):

@@ -239,6 +239,9 @@ def test_a_scale_that_begins_with_an_empty_cylinder_in_pounds_is_named(gross: fl
     bare = [{"id": "A", "water_capacity": "120 kg", "tare": "40 kg"}]
     drawn = reviewed("recovery", {"cylinder_weight": ("kg", weight.round(2))}, cylinder=bare)
     assert [f.figures["channel"] for f in drawn.findings if f.kind == "channel_jumped"] == ["cylinder_weight"] * named
+    # 40 kg of steel with 48 kg in it
+    given = reviewed("charging", {"cylinder_weight": ("kg", 2.0 * gross - weight.round(2))}, cylinder=bare)
+    assert not [f for f in given.findings if f.kind == "channel_jumped"]
 
 
 @pytest.mark.parametrize("unit", ["degC", "degF"])
