@@ -20,6 +20,7 @@ from analysis.vocabulary.job import ColumnMapping
 EXPECTED = "expected one table with a column for each channel"
 ENOUGH_ROWS = 10
 MOST, SHARED = 0.9, 2 / 3
+"""So large a share of the rows counts as all of them; where no more than that share are different, they come again."""
 
 
 def no_row_for_each_reading(
@@ -27,7 +28,7 @@ def no_row_for_each_reading(
 ) -> None:
     """Refuse rows that share their times and say in a word what each of them reads.
 
-    `rows` are the cells of some rows; a word is one that is neither a number nor a time.
+    `rows` are the cells of some rows; a word is one that is neither a number nor a time, and comes again.
     """
     whole = [row for row in rows if len(row) >= len(names) and any(row[at] for at in time_at)]
     time = pd.Series([" ".join(row[at] for at in time_at) for row in whole], dtype="str")
@@ -37,7 +38,8 @@ def no_row_for_each_reading(
         said = pd.Series([row[at] for row in whole], dtype="str")
         words = said.str.contains(r"[^\W\d_]") & ~said.str.match(r"[-+]?[\d.,]")
         shared = pd.DataFrame({"time": time, "said": said})
-        if words.mean() > MOST and said.nunique() > 1 and shared.duplicated().mean() < 1.0 - MOST:
+        again = 1 < said.nunique() <= SHARED * len(whole)
+        if words.mean() > MOST and again and shared.duplicated().mean() < 1.0 - MOST:
             raise row_for_each_reading(names[at], said.unique().tolist(), where)
 
 
@@ -71,7 +73,8 @@ def one_time_for_each_row(
         if np.count_nonzero(both) < ENOUGH_ROWS:
             continue
         steps, paces = np.diff(first[both]), np.diff(other[both])
-        if np.mean(paces > 0) > MOST and np.median(np.abs(paces - steps)) > np.median(np.abs(steps)) / 2:
+        apart = np.median(np.abs(paces - steps)) > np.median(np.abs(steps)) / 2
+        if apart and np.mean((steps > 0) & (paces > 0)) > MOST:
             raise InputError(
                 f"{where}: columns {quoted(names[time_at[0]])} and {quoted(name)} hold different times, one for each"
                 f" channel; {EXPECTED} and one time for all of them, or each channel in a file of its own"

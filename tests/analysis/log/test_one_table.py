@@ -80,6 +80,14 @@ def test_states_beside_rows_that_share_a_stamp_and_a_clock_that_lags_are_no_such
     assert propose_columns(text.encode(), "theirs.csv").time.column == "Time"
 
 
+def test_a_number_for_each_row_and_a_time_for_each_lot_of_rows_are_no_such_thing(tmp_path: Path) -> None:
+    """Ten rows are sent at a time, each with a name of its own and the time at which it was read."""
+    text = "Time,Value,Id,Read time\n" + "".join(
+        f"{clock(10 * (row // 10))},{reading(0, row)},R{row:04d},{clock(row)}\n" for row in range(4 * ROWS)
+    )
+    assert len(load(*written(tmp_path, text))[0].frame) == 4 * ROWS
+
+
 def test_the_same_rows_exported_twice_are_left_out_once(tmp_path: Path) -> None:
     text = blocks("Time,Value\n")
     assert len(load(*written(tmp_path, text + text.partition("\n")[2]))[0].frame) == ROWS
