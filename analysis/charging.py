@@ -304,14 +304,14 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
             return (
                 "undecided",
                 "The scale did not move while the circuit's pressure rose: what went in is not known. Lift the "
-                "cylinder a little and see it move; weigh the cylinder.",
+                "cylinder a little and see the scale move; weigh the cylinder.",
             )
         how = {
             True: ("fell to nothing", "Nobody said that the cylinder was taken off: weigh it, and check the scale."),
             False: (
                 "stopped",
                 f"The scale has not moved since. If the cylinder was closed then, {apart} is {to_go}. If not, the "
-                "scale is stuck: lift the cylinder a little and see it move.",
+                "scale is stuck: lift the cylinder a little and see the scale move.",
             ),
         }
         so_far = f"Up to then {now} of {of} went in."

@@ -418,4 +418,4 @@ def test_a_scale_that_stops_dead_in_mid_flow_may_be_stuck(
     )
     found = judged(stretch)
     assert found.verdict == verdict
-    assert ("lift the cylinder" in found.text) == (verdict == "undecided")
+    assert ("lift the cylinder a little and see the scale move" in found.text) == (verdict == "undecided")
