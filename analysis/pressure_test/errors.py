@@ -59,6 +59,10 @@ class SegmentData:
     waited_min: float = 30.0
     exponent: float = 1.0
 
+    def alone_k(self) -> np.ndarray:
+        """Return how far the gas went off the probes, behind any lag, kelvin, shape (n,): what a loss makes of it."""
+        return self.gas_k - (self.lagged_k.mean(axis=1) if self.lag_names else 0.0)
+
 
 def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
     """Return covariances of the error, shape (b, h, n, n) in K^2, and the log of their prior odds, shape (b, h).

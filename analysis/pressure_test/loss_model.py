@@ -2,16 +2,17 @@
 
 In kelvin of gas, y = (T0/k) ln P with k = d ln P/d ln T of nitrogen at constant density, the model is
 
-    y = level - loss t + sum of w_j L_j(probe) + settling + slow parts + error
+    y = level - loss t - slowing + sum of w_j L_j(probe) + settling + slow parts + error
 
-L_j are the probes behind first-order lags (metal lags air, gas lags metal), the weights sum to about one because
-the gas must follow what surrounds it, settling is a sum of dying exponentials, the slow parts are waves of a day that
-no probe saw, and the error is white noise plus a correlated one of unknown size and memory plus what is known of
-digits and of a barometer that nobody logged. What is linear stands in `structures`, with Gaussian priors; the sizes
-and memories of the error run over the grid of `errors`; every structure with every point of the grid counts by its
-evidence (Bayesian linear regression, e.g. Bishop, Pattern Recognition and Machine Learning, 2006, 3.5; prewhitening by
-the Cholesky factor of the covariance, Aitken 1935). Whitening is causal: the factor of the first n bins is the top
-left corner of the factor of all, so one factor serves every moment of the night.
+L_j are the probes behind first-order lags (metal lags air, gas lags metal), the weights sum to about one because the
+gas must follow what surrounds it, settling is a sum of dying exponentials, the slow parts are waves of a day that no
+probe saw, slowing is by how much a loss is another as the pressure falls, and the error is white noise plus a
+correlated one of unknown size and memory plus what is known of digits and of a barometer that nobody logged. What is
+linear stands in `structures`, with Gaussian priors; the sizes and memories of the error run over the grid of `errors`;
+every structure with every point of the grid counts by its evidence (Bayesian linear regression, e.g. Bishop, Pattern
+Recognition and Machine Learning, 2006, 3.5; prewhitening by the Cholesky factor of the covariance, Aitken 1935).
+Whitening is causal: the factor of the first n bins is the top left corner of the factor of all, so one factor serves
+every moment of the night.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from scipy.integrate import cumulative_trapezoid
 
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.loss import Coefficients, Loss
@@ -38,6 +40,12 @@ FITS_TOLD = 24
 LOSS_SD_K = 12_000.0
 SPAN_MIN = 600.0
 """Inside the regression the loss is counted in kelvin per `SPAN_MIN`, so that no number is much larger than another."""
+LAW_SD = 0.8
+"""A leak goes with a power of the pressure: 0 is a loss that stays the same, 1 choked flow, 2 laminar flow from well
+above the air's pressure (common practice). So it is 1, give or take so much."""
+ROOM_K = 293.0
+LEAST_LOSS_K = 0.01
+"""In `SPAN_MIN`; some loss has to be supposed for a law of it."""
 
 
 def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list[Loss]:
@@ -50,9 +58,13 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
     """
     used = counts[-1]
     of_kind = kinds_of(probes, data.settled, data.fell_k, data.waited_min, data.exponent)
-    groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
-    at = data.at_min[:used]
-    design = np.column_stack([np.ones(used), transients(at), data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]])
+    groups, around = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
+    at, alone, bend = data.at_min[:used], data.alone_k()[:used], around.shape[1]
+    left = np.exp(alone / ROOM_K)
+    fallen, weighed, held = (cumulative_trapezoid(part, at, initial=0.0) for part in (alone, alone * left, left))
+    design = np.column_stack(
+        [np.ones(used), transients(at), -fallen / SPAN_MIN, data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]]
+    )
     table, odds = covariances(data, probes)
     factors = np.linalg.cholesky(table[..., :used, :used].reshape(-1, used, used))
     whitened = _forward(factors, design)
@@ -65,13 +77,25 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
         part = whitened[:, begin:count]
         grams = grams + part.transpose(0, 2, 1) @ part
         begin = count
+        last = count - 1
+        bent = _less(grams, bend, weighed[last] / held[last])  # its mean, as pressure, is none: the loss is the mean
+        supposed = abs(alone[last] - alone[0]) / (at[last] - at[0]) * SPAN_MIN + LEAST_LOSS_K
+        kinds = np.column_stack([around, np.full(len(around), (LAW_SD * supposed / ROOM_K) ** -2.0)])
         now = odds - logs[:, count - 1].reshape(odds.shape)
         if not likely:
-            likely = _posterior(grams, now, groups, kinds, [(len(groups) - 1, 0, 0)]).likely
-        posterior = _posterior(grams, now, groups, kinds, likely)
+            likely = _posterior(bent, now, groups, kinds, [(len(groups) - 1, 0, 0)]).likely
+        posterior = _posterior(bent, now, groups, kinds, likely)
         likely = posterior.likely
-        found.append(posterior.loss(partial(_coefficients, posterior, grams, groups, kinds)))
+        found.append(posterior.loss(partial(_coefficients, posterior, bent, groups, kinds)))
     return found
+
+
+def _less(grams: np.ndarray, column: int, share: float) -> np.ndarray:
+    """Return normal equations (h, p, p) in which a column has so much less of the loss's, the last but one."""
+    mixed = np.eye(grams.shape[1])
+    mixed[column, -2] = -share
+    less: np.ndarray = mixed @ grams @ mixed.T
+    return less
 
 
 def _forward(factors: np.ndarray, design: np.ndarray) -> np.ndarray:
@@ -157,7 +181,7 @@ def _coefficients(
             found[places[:-1]] += share[h, k, s] * np.linalg.solve(normal[:-1, :-1], normal[-1, :-1])
             whole += float(share[h, k, s])
     found /= whole
-    return Coefficients(found[1:common], found[common:-1])
+    return Coefficients(found[1 : common - 1], found[common:-1])
 
 
 def _losses(reduced: np.ndarray, group: Structures) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -26,10 +26,10 @@ from analysis.pressure_test.structures import (
     transients,
     twice,
 )
-from tests.analysis.pressure_test.nights import CALM, PSI
+from tests.analysis.pressure_test.nights import CALM, PSI, changed
 from tests.benchmarks.pressure_test_ensemble import score
-from tests.benchmarks.pressure_test_nights import make_night
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.benchmarks.pressure_test_nights import Night, make_night
+from tests.support import assert_prefix_consistent, make_stretch, value
 
 
 @pytest.mark.parametrize("interval", [2.0, 60.0])
@@ -86,6 +86,27 @@ def test_regression_against_generalised_least_squares() -> None:
         fit = sm.GLS(data.gas_k, columns, sigma=cover).fit()
         assert found.means[0].item() == pytest.approx(fit.params[3], rel=1e-5, abs=1e-8)
         assert found.precisions[0].item() ** -0.5 == pytest.approx(np.sqrt(fit.cov_params(scale=1.0)[3, 3]), rel=1e-5)
+
+
+@pytest.mark.parametrize("power", [0.0, 1.0, 2.0])
+def test_a_big_loss_is_its_mean_whatever_law_the_leak_follows(calm: Night, power: float) -> None:
+    """A third of the pressure goes: the same each hour, as the pressure (choked), as its square (laminar)."""
+    air, first = calm.stretch.barometer_pa.to_numpy() / PSI, 164.5
+
+    def left(at: np.ndarray) -> np.ndarray:
+        part = 6.0 / first / 3_600.0 * at
+        of_law: np.ndarray = np.exp(-part) if power == 1.0 else (1.0 - (1.0 - power) * part) ** (1.0 / (1.0 - power))
+        return of_law
+
+    found = assess(changed(calm, lambda at, psi: (psi + air) * left(at) - air))
+    judged = next(s for s in found.spans if s.kind == "judged")
+    ends = np.array([(t - calm.stretch.begin).total_seconds() for t in (judged.begin, judged.end)])
+    whole = (calm.gauge_psi + air)[(calm.at_s >= ends[0]) & (calm.at_s <= ends[1])].mean()
+    lost = -whole * np.diff(left(ends)).item() / np.diff(ends).item()
+    low, rate, high = (value(found, n) / PSI for n in ("loss_rate_low", "loss_rate", "loss_rate_high"))
+    assert low < lost < high
+    assert rate == pytest.approx(lost, rel=0.01)
+    assert high - low < 0.1 * lost
 
 
 def test_shares_against_the_whole_normal_distribution() -> None:
