@@ -17,8 +17,9 @@ from analysis.vocabulary.channels import STAGES
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.text import duration, words
 
-PATIENCE = pd.Timedelta(minutes=15)
-"""A technician who marks stages gets this long to mark one before it is taken from the signals."""
+PATIENCE, SOON = pd.Timedelta(minutes=15), pd.Timedelta(minutes=5)
+"""A technician who marks stages gets this long to mark one before it is taken from the signals; one who has marked
+other things alone so far may mark no stages at all, and gets less."""
 
 FILLING = pd.Timedelta(minutes=60)
 """A test may be marked when it is filled, and that in steps with a look for leaks at each (common practice)."""
@@ -78,7 +79,7 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     named, odd = from_journal(journal)
     odd = [*late, *odd]
     found = from_signals(log, job)
-    spans = merge(named, _ended(found, journal), _spoken(journal), index[-1])
+    spans = merge(named, _ended(found, journal), journal, index[-1])
     odd += other_clock(named, found) or doubted(named, found, index[-1])
     spans = [_end_seen(span, found, journal) for span in spans]
     odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
@@ -196,19 +197,17 @@ def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame
 
 
 def merge(
-    named: Sequence[StageSpan], found: Iterable[StageSpan], spoken: pd.Timestamp | None, now: pd.Timestamp
+    named: Sequence[StageSpan], found: Iterable[StageSpan], journal: pd.DataFrame, now: pd.Timestamp
 ) -> list[StageSpan]:
     """Return the journal's stages and those of the signals that fill the time in which it is silent.
 
-    A found stage is taken when it is known, or, once somebody has marked anything (`spoken`), `PATIENCE` later (a
-    test `FILLING` later), unless the journal then says that a stage runs, or has named this very stage in its place.
+    A found stage is taken when it is known, or, once somebody has marked anything, some time later (see `_patience`),
+    unless the journal then says that a stage runs, or has named this very stage in its place.
     It ends at the latest when the journal begins another. At rest is not taken once the journal has named a stage.
     """
     spans = list(named)
     for span in found:
-        waits = spoken is not None and spoken <= span.known_from
-        patience = FILLING if span.stage == "pressure_test" else PATIENCE
-        taken = span.known_from + patience if waits else span.known_from
+        taken = span.known_from + _patience(span, journal)
         before = [other for other in named if other.begin <= taken]
         if taken > now or (before and span.stage == "at_rest"):
             continue
@@ -293,10 +292,14 @@ def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta
     return end - max(one.begin, other.begin)
 
 
-def _spoken(journal: pd.DataFrame) -> pd.Timestamp | None:
-    """Return when a person first marked something, None when nobody did."""
-    times = journal["time"][journal["kind"].isin(("stage", "mark"))]
-    return times.iloc[0] if len(times) else None
+def _patience(span: StageSpan, journal: pd.DataFrame) -> pd.Timedelta:
+    """Return how long a found stage waits for somebody to mark it: not at all where nobody marked anything so far."""
+    marked = set(journal["kind"][journal["time"] <= span.known_from]) & {"stage", "mark"}
+    if not marked:
+        return pd.Timedelta(0)
+    if span.stage == "pressure_test":
+        return FILLING
+    return PATIENCE if "stage" in marked else SOON
 
 
 def _said(span: StageSpan, weighs: bool) -> str:

@@ -231,3 +231,18 @@ def test_a_charge_that_nobody_ended_is_over_before_the_start_up_that_is_marked_n
     )  # fmt: skip
     assert [span.stage for span in spans] == ["charging", "startup"]
     assert near(spans[0].end, 5_400.0)
+
+
+@pytest.mark.parametrize("marked_s", [[], [200.0]])
+def test_a_cylinder_that_is_marked_promises_no_mark_of_the_charge_from_it(marked_s: list[float]) -> None:
+    """Ten kilograms in a quarter of an hour, in a log that ends soon after; the cylinder alone may be marked."""
+    seconds = np.arange(0.0, 1_440.0, 5.0)
+    pressure = np.interp(seconds, [300.0, 600.0], [100.0, 572e3])
+    gross = np.interp(seconds, [199.0, 200.0, 300.0, 1_200.0], [0.0, 30.0, 30.0, 20.0])
+    rows = [(at_s, "mark", "cylinder_on", "N1") for at_s in marked_s]
+    spans = with_journal(
+        rows, seconds, circuit_pressure=pressure, cylinder_weight=gross,
+        leaving_water_temperature=np.full(len(seconds), 293.0),
+    )  # fmt: skip
+    assert [(span.stage, span.found_by) for span in spans] == [("charging", "signals")]
+    assert near(spans[0].begin, 300.0)
