@@ -32,8 +32,8 @@ NEAR_SATURATION = 0.5
 the machine itself pulls worse; common practice."""
 
 REBOUND = 0.03
-"""A rise of this share in a pause, after hose and gauge have come to rest, is the refrigerant's; vapour that warms up
-gives about 1 %; common practice."""
+"""A rise of this share in a pause, after hose and gauge have come to rest, is the refrigerant's, where it is more than
+gas that is cold from expanding gives as it warms (`Ticks.expanded`); common practice."""
 REBOUND_STAYS_S = 60.0
 LONGER_THAN_A_CHANGE_S = 240.0
 """So long, where saturation did not stand under the water: a change of cylinder is over by then; common practice."""
@@ -295,9 +295,10 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
             continue
         least_s = REBOUND_STAYS_S if depressed else LONGER_THAN_A_CHANGE_S
         base = ticks.pressure_pa[pause.base]
+        least_pa = max(REBOUND, float(ticks.expanded[pause.base])) * base
         k = np.arange(pause.base, pause.last + 1)
         risen = ticks.pressure_pa[k] - base
-        up = (k >= pause.first) & (risen > np.maximum(REBOUND * base, 3.0 * ticks.resolution_pa[k]))
+        up = (k >= pause.first) & (risen > np.maximum(least_pa, 3.0 * ticks.resolution_pa[k]))
         stays = np.flatnonzero(
             up & (np.concatenate([[False], up[:-1]])) & (ticks.at_s[k] - ticks.at_s[pause.base] >= least_s)
         )

@@ -272,6 +272,17 @@ def test_without_a_scale_a_strong_machine_that_chills_the_liquid_is_told_of_with
     assert_prefix_consistent(assess, stretch, [60, 70, 80, 100])
 
 
+@pytest.mark.parametrize(("fall_s", "told"), [(300.0, False), (900.0, True)])
+def test_gas_that_was_drawn_off_fast_comes_back_as_it_warms(fall_s: float, told: bool) -> None:
+    """R-134a falls to a ninth, by e in that time; then 4 % come back in some minutes."""
+    seconds = np.arange(0.0, 4_800.0, ROWS_S)
+    stands = 300.0 + 2.2 * fall_s
+    pressure = pressure_at(290.0) * np.exp(-np.clip(seconds - 300.0, 0.0, 2.2 * fall_s) / fall_s)
+    pressure = pressure * (1.0 - 0.042 * np.expm1(-np.maximum(seconds - stands, 0.0) / 300.0))
+    stretch = recovery(pressure, 16.9, journal=[(stands, "mark", "recovery_paused", "")])
+    assert (found(stretch, "pressure_rebound") is not None) == told
+
+
 def test_cold_gas_that_warms_in_the_last_hold_is_no_freeze_risk_once_liquid_is_gone() -> None:
     """Vapour alone falls by e in 10 min; the machine then stands, and what is left comes back by 6 %."""
     seconds = np.arange(0.0, 3_600.0, ROWS_S)
