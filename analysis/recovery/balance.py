@@ -51,9 +51,9 @@ class Seen:
 
     `stated` is the stated volume, or the larger one that it gave way to; `volume` what was seen, rather too large;
     `doubt` the share between the bounds of the best known one; `slowly`, `whole` and `unsure` as in `Standing`;
-    `roughly` and `soft` say less than `dry`; `lately` that the newest fall fits the stated volume; `slows` that the
-    fall gets slower; `chilled` and `ended` that a depressed pool boiled, while it did and once it had; `smallest` the
-    least volume seen so far.
+    `soft` says less than `dry`; `roughly` that some fall fits the stated volume, `lately` that the newest one does;
+    `slows` that the fall gets slower; `chilled` and `ended` that a depressed pool boiled, while it did and once it had;
+    `smallest` the least volume seen so far.
     """
 
     run: Floats
@@ -173,8 +173,6 @@ def _beside_itself(seen: Seen, part: slice, at: Floats, spans: list[Span], room:
         tight = span.known & (span.middle <= room)
         alike = tight & ((np.abs(span.earlier - span.middle) <= ALIKE * span.middle) | span.broke)
         seen.dry[part] |= alike
-        seen.roughly[part] |= alike
-        seen.lately[part] = True
         seen.from_s[part] = np.where(alike, at - 2.0 * span.seconds, seen.from_s[part])
         # a pool that chills itself looks alike, too, from one short fall to the next
         seen.soft[part] |= alike & ((span.window >= OWN_FALL) | span.broke)

@@ -141,13 +141,8 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
     missing, hidden = ((charge or 0.0) - seen.whole) * share, ticks.unseen_kg * share
     by_fit = np.maximum(missing, 0.0) + np.hypot(seen.unsure * share, hidden) <= PLATE_OPEN
-    # the fit needs a while: one volume, stated or the least seen, may tell sooner
-    if stated is None:
-        # what boils slowly goes with time, vapour with e in `fall_s`: so much of a pocket looks like vapour
-        looks = np.where(np.isfinite(seen.slowly), seen.slowly, np.nan) * depression * held_on(seen.fall_s) * share
-        doubt = np.maximum(np.fmax(seen.doubt, VOLUME_UNSURE) * in_vapour, looks)
-    else:
-        doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
+    # the fit needs a while: a stated volume may tell sooner
+    doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
     short = np.clip(POCKET_LEAST - ticks.mass_resolution_kg * share, 0.5 * PLATE_SHORT, PLATE_SHORT)
     coldest = np.minimum(ticks.expanded, COLD_VAPOUR) * volume
