@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -23,6 +25,20 @@ def test_who_still_fills_is_told_to_shut_the_valves_once_it_is_at_pressure(calm:
     filling = changed(calm, lambda t, p: np.minimum(p, p * t / 600.0))
     for rows in (1, 12, 45):
         assert "Once it is at test pressure, shut the valves" in assess(cut(filling, rows)).text
+
+
+@pytest.mark.parametrize("leak_psi_h", [0.0, 8.0])
+def test_before_anything_is_judged_it_is_told_whether_the_fall_slows(calm: Night, leak_psi_h: float) -> None:
+    """A leak goes on, hot gas falls ever slower: who cannot be told yet which it is, can watch it."""
+    hot = 4.0 * np.exp(-calm.at_s / 1_800.0)
+    psi = calm.gauge_psi + hot - leak_psi_h * calm.at_s / 3_600.0
+    said = assess(cut(changed(calm, lambda t, p: psi), 330)).text
+    told = re.search(r"falls by (\S+) psi an hour now and fell by (\S+) psi an hour ten minutes ago", said)
+    assert told is not None
+    at_29, at_39, at_49 = (psi[np.searchsorted(calm.at_s, 60.0 * m)] for m in (29.0, 39.0, 49.0))
+    assert float(told[1]) == pytest.approx(6.0 * (at_39 - at_49), abs=0.6)
+    assert float(told[2]) == pytest.approx(6.0 * (at_29 - at_39), abs=0.6)
+    assert "falls by" not in assess(cut(changed(calm, lambda t, p: psi[0] + t / 1e4), 330)).text
 
 
 def test_gross_leak_is_told_while_the_gas_settles(calm: Night) -> None:
