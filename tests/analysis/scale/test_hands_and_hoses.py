@@ -48,12 +48,13 @@ def test_a_swap_between_two_rows_soon_after_a_fast_flow_is_no_hand_that_went() -
         assert [round(load.moved_kg) for load in found.loads] == [23, 29], step
 
 
+@pytest.mark.parametrize("step", [15.0, 20.0])
 @pytest.mark.parametrize("sign", [1, -1])
-def test_a_hand_in_the_last_of_rows_some_seconds_apart_is_no_flow(sign: int) -> None:
+def test_a_hand_in_the_last_of_rows_some_seconds_apart_is_no_flow(sign: int, step: float) -> None:
     first = 30 - 15 * sign
-    shown = weights((120, 0, 0), (60, first, first), (900, first, first + 30 * sign), (180, 0, 0), step=20.0)
+    shown = weights((120, 0, 0), (60, first, first), (900, first, first + 30 * sign), (180, 0, 0), step=step)
     shown[np.flatnonzero(shown)[-1]] += sign  # goes twice as fast as anything before
-    found = weighed(shown, stage="recovery" if sign > 0 else "charging", step=20.0, noise=0.0, quantum=0.01)
+    found = weighed(shown, stage="recovery" if sign > 0 else "charging", step=step, noise=0.0, quantum=0.01)
     assert found.total_kg == pytest.approx(30.0, abs=found.uncertainty_kg)
     assert found.uncertainty_kg < 2.0
 
