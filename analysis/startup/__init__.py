@@ -77,7 +77,6 @@ class _Walk:
         self.before: Hunting | None = None
         self.open: Window | None = None
         self.idle_s = 0.0  # until then the compressor stood, or the last window lasted
-        self.crept_s = np.inf  # what ended the last window creeps since then
         self.stepped_s = 0.0  # when another stage was last seen in the pressures
         self.swung_s = 0.0  # until then something hunted, perhaps a figure that is read no more
         self.ear = _Ear(course)
@@ -104,7 +103,8 @@ class _Walk:
             swings = hunting(course, k, same_s)
             self.swung_s = self.swung_s if swings is None else end - swings.period_s
             still = still and swings is None
-        under_s, crept_s = (max(since, same_s) for since in (self.idle_s, min(self.idle_s, self.crept_s)))
+        under_s = max(self.idle_s, same_s)
+        crept_s = max(same_s, min([self.idle_s, *(window.crept_s for window in self.windows[-1:])]))
         if still and not (approaching(course, k, under_s) or creeping(course, k, crept_s)):
             self._begin(k, arrived(course, since_s, k, nearly=False))
         elif course.running[k]:
@@ -124,7 +124,6 @@ class _Walk:
         self.open = Window(since_s, end, frozenset(read), noise, {}, stood_until=end)
         self.open.means = self._means_of(self.open, end)
         self.windows.append(self.open)
-        self.crept_s = np.inf
         self.ear.forget()
         self.findings.append(steady_told(self.stretch, self.course, k, self.open))
         self.findings += missed_told(self.stretch, self.course, k, self.open)
@@ -184,7 +183,7 @@ class _Walk:
             return step_s
         if near and self._each_minute(k) and (creeps := creeping(course, k, begin)) is not None:
             looked_s = 3.0 * creeps[1]
-            self.crept_s = max(begin, end - looked_s)
+            window.crept_s = max(begin, end - looked_s)
             return begin if end - begin <= looked_s + BIN_S else left(course, begin, k, looked_s)
         if near and end - window.stood_until >= MOVING_S:
             return departed(course, begin, window.means, k) or left(course, begin, k, WINDOW_S + MOVING_S)

@@ -25,8 +25,8 @@ trade are off by so much together (common practice)."""
 
 @dataclass
 class Window:
-    """A steady window: what was read when it opened, its mean figures, the least noise in it, and which limits were
-    told as missed."""
+    """A steady window: what was read when it opened, its mean figures, the least noise in it, since when something
+    creeps if that ended it, and which limits were told as missed."""
 
     begin_s: float
     opened_s: float
@@ -37,6 +37,7 @@ class Window:
     end_s: float | None = None
     away_since: int | None = None
     swing_since: float | None = None
+    crept_s: float = np.inf
     missed: set[str] = field(default_factory=set)
 
 
@@ -181,7 +182,7 @@ def conclude(
         for w in windows
     )
     if not windows:
-        waiting, trend = _waiting(stretch, course, 0.0)
+        waiting, trend = _waiting(stretch, course, 0.0, 0.0)
         if before is not None and "hunting_period" not in trend:
             waiting += f" Earlier {before.said('hunted')}."
             trend |= _swings(before)
@@ -213,7 +214,7 @@ def conclude(
     if before is not None:
         text += f" Before it first stood, {before.said('hunted')}."
     if window.end_s is not None:
-        waiting, trend = _waiting(stretch, course, window.end_s)
+        waiting, trend = _waiting(stretch, course, window.end_s, min(window.end_s, window.crept_s))
         shown |= trend
         text += f" Since then not steady: {waiting}"
     return Assessment(
@@ -226,9 +227,9 @@ def _swings(heard: Hunting) -> dict[str, FigureValue]:
     return {"cause": cause, "hunting_period": Figure(heard.period_s, "minutes")}
 
 
-def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dict[str, FigureValue]]:
+def _waiting(stretch: Stretch, course: Course, since_s: float, crept_s: float) -> tuple[str, dict[str, FigureValue]]:
     """Return what still moves, by how much and for how long at this trend; and what swings, or the longest of those
-    times."""
+    times. What swings is looked for since `since_s`, what creeps since `crept_s`."""
     if len(course.end_s) == 0 or course.end_s[-1] < WINDOW_S:
         return "Cannot tell yet: five minutes of readings are needed.", {}
     last = len(course.end_s) - 1
@@ -249,7 +250,7 @@ def _waiting(stretch: Stretch, course: Course, since_s: float) -> tuple[str, dic
         else:
             parts.append(f"{words(name)} goes to and fro by ± {scatter.show(system, 2)}")
             times.append(None)
-    if not parts and (creeps := creeping(course, last, since_s)) is not None:
+    if not parts and (creeps := creeping(course, last, crept_s)) is not None:
         name = creeps[0]
         drift = Figure(float(course.drift[name][last]), STARTUP_FIGURES[name])
         parts, times = [f"{words(name)} goes on moving, by {drift.show(system, 2)} in 5 min"], [None]

@@ -205,16 +205,22 @@ def test_what_goes_to_and_fro_by_less_than_a_probe_can_tell_stands() -> None:
 
 def test_what_begins_to_creep_stood_until_then() -> None:
     """And it stands no more while it goes on creeping, but once that is over."""
-    stretch, _ = plant([(0.0, 0.8)], 100.0, 2.0)
-    minutes = np.arange(len(stretch.frame)) / 30.0
-    stretch.frame["suction_temperature"] += 5.0 / 60.0 * (np.clip(minutes, 20.0, 60.0) - 20.0)
-    assert assess(stretch).verdict != "never_steady"
-    (begin, end), (again, still) = windows(stretch)
-    assert 55.0 < again < 75.0
-    assert still is None
+
+    def creeps_from_20_to_60(minutes: float) -> Stretch:
+        stretch, _ = plant([(0.0, 0.8)], minutes, 2.0)
+        at = np.arange(len(stretch.frame)) / 30.0
+        stretch.frame["suction_temperature"] += 5.0 / 60.0 * (np.clip(at, 20.0, 60.0) - 20.0)
+        return stretch
+
+    (begin, end), (again, still) = windows(creeps_from_20_to_60(100.0))
     assert begin < 10.0
     assert end is not None
     assert 15.0 < end < 30.0
+    assert 55.0 < again < 75.0
+    assert still is None
+    meanwhile = assess(creeps_from_20_to_60(40.0))
+    assert meanwhile.verdict == "steady_in_limits"
+    assert "Since then not steady: suction superheat goes on moving, by " in meanwhile.text
 
 
 def test_what_creeps_by_less_than_a_probe_can_tell_in_a_quarter_of_an_hour_stands() -> None:
