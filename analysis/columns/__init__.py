@@ -19,6 +19,7 @@ from analysis.columns.clock import MOST, ZONE_SAID, TimeGuess, guess_time
 from analysis.log.clock import Clock
 from analysis.log.foreign import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, numbered, records
 from analysis.log.one_table import (
+    cells_of,
     no_block_for_each_channel,
     no_row_for_each_reading,
     one_time_for_each_row,
@@ -94,7 +95,7 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     for piece in later:
         whole = piece.decode(encoding, errors="replace").partition("\n")[2].rpartition("\n")[0]
         rows += [cells for cells, _ in islice(records(whole, delimiter), SAMPLE_ROWS // 10)]
-    cells = {name: [row[i] if i < len(row) else "" for row in rows] for i, name in enumerate(names) if name}
+    cells = {name: cells_of(rows, i) for i, name in enumerate(names) if name}
     american = any(
         re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units_below, strict=False)
     )
@@ -144,9 +145,8 @@ def _one_table(names: Sequence[str], rows: Sequence[Sequence[str]], guess: TimeG
     shown = {" ".join(row) for row in rows}
     stamps = {tuple(row[at] for at in time_at if at < len(row)) for row in rows}
     if len(shown) > len(stamps):
-        cells = [pd.Series([row[at] if at < len(row) else "" for row in rows], dtype="str") for at in time_at]
         try:
-            stamps_us = Clock(entry, where).utc_us(cells)
+            stamps_us = Clock(entry, where).utc_us([pd.Series(cells_of(rows, at), dtype="str") for at in time_at])
         except InputError:  # a count whose start is not said
             return
         no_block_for_each_channel(stamps_us, where)

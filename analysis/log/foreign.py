@@ -115,8 +115,9 @@ def find_layout(sample: bytes, wanted: set[str], stated: ColumnsTable, where: st
         missing = ", ".join(sorted(wanted - positions(best[2] if best is not None else ()).keys()))
         raise InputError(f"{where}: no column {missing}; the header holds {there[:300]!r}, [columns] must name those")
     _, delimiter, header, end = best
+    at = positions(header)
     decimal = stated.decimal or decimal_sign(
-        (cells for cells, _ in records(text[end:], delimiter)), delimiter, {positions(header)[name] for name in wanted}
+        (cells for cells, _ in records(text[end:], delimiter)), delimiter, {at[name] for name in wanted}
     )
     return Layout(encoding, delimiter, decimal, mark + len(text[:end].encode(encoding, errors="replace")), header)
 

@@ -23,6 +23,11 @@ MOST, SHARED = 0.9, 2 / 3
 """So large a share of the rows counts as all of them; where no more than that share are different, they come again."""
 
 
+def cells_of(rows: Sequence[Sequence[str]], at: int) -> list[str]:
+    """Return the cells of one column, blank where a row is too short for it."""
+    return [row[at] if at < len(row) else "" for row in rows]
+
+
 def no_row_for_each_reading(
     names: Sequence[str], rows: Sequence[Sequence[str]], time_at: Sequence[int], where: str
 ) -> None:
@@ -60,7 +65,7 @@ def one_time_for_each_row(
         return
 
     def times(at: int) -> np.ndarray:
-        return Clock(entry, where).utc_us([pd.Series([row[at] if at < len(row) else "" for row in rows], dtype="str")])
+        return Clock(entry, where).utc_us([pd.Series(cells_of(rows, at), dtype="str")])
 
     for at, name in enumerate(names):
         if at in time_at or "time" not in meanings(name):

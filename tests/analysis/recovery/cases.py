@@ -29,6 +29,22 @@ def minutes_late(run: Run, assessment: Assessment) -> float:
     return ((call.time - run.stretch.begin).total_seconds() - run.gone_s) / 60.0
 
 
+def weighed(
+    seconds: np.ndarray, shown_kpa: np.ndarray, shown_kg: np.ndarray, water_c: float = 11.85, **circuit: str
+) -> Stretch:
+    """Return a recovery of R-134a, as gauge, scale and a thermometer in the leaving water show it, shape (n,) each."""
+    return make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", shown_kpa),
+            "cylinder_weight": ("kg", shown_kg),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), water_c)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"} | circuit},
+    )
+
+
 def paused(comes_back: float, gauge_step: float, from_s: float = 2100.0) -> Stretch:
     """Return a fall by e in 10 min until a pause, in which the pressure comes back by a share in 10 min."""
     seconds = np.arange(0.0, from_s + 1200.0, 5.0)

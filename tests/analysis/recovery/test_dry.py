@@ -15,6 +15,7 @@ from analysis.recovery.liquid import _quickens
 from analysis.recovery.ticks import make_ticks
 from analysis.result import Finding
 from analysis.stretch import Stretch
+from tests.analysis.recovery.cases import weighed
 from tests.support import assert_prefix_consistent, make_stretch
 
 ROWS_S = 10.0
@@ -194,15 +195,8 @@ def test_without_a_stated_volume_a_pocket_that_boils_like_vapour_is_waited_for(
     pocket = np.maximum(share * 50.0 - boils * np.cumsum(cold) * 5.0, 0.0)
     left = 0.2 * np.asarray(fluid.vapor_density_at(pressure, np.full(len(seconds), water))) + pocket
     pool = np.interp(seconds, [120.0, pull], [50.0 - left[0], 0.0])
-    stretch = make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
-            "cylinder_weight": ("kg", np.round(70.0 - left - pool, 2)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), water - 273.15)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "50 kg"}},
+    stretch = weighed(
+        seconds, np.round(pressure / 1e3, 1), np.round(70.0 - left - pool, 2), water - 273.15, charge="50 kg"
     )
     call = found(stretch, "liquid_gone")
     assert call is not None

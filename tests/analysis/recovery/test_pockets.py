@@ -11,7 +11,7 @@ from analysis.recovery.apparent_volume import spans_of, standing
 from analysis.recovery.ticks import make_ticks
 from analysis.scale import weigh
 from analysis.stretch import Stretch
-from tests.analysis.recovery.cases import found, judged, minutes_late, paused
+from tests.analysis.recovery.cases import found, judged, minutes_late, paused, weighed
 from tests.benchmarks.recovery_circuit import Case
 from tests.support import assert_prefix_consistent, make_stretch
 
@@ -57,16 +57,7 @@ def vapour_alone(weight_step: float, minutes: float = 20.0) -> Stretch:
     pressure = 420e3 * np.exp(-np.maximum(seconds - 600.0, 0.0) / 600.0)
     density = np.asarray(fluid.vapor_density_at(pressure, 285.0))
     weight = 30.0 + 0.4 * (density[0] - density)
-    return make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", pressure / 1e3),
-            "cylinder_weight": ("kg", np.round(weight / weight_step) * weight_step),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a"}},
-    )
+    return weighed(seconds, pressure / 1e3, np.round(weight / weight_step) * weight_step)
 
 
 @pytest.mark.parametrize("weight_step", [0.001, 0.05, 0.5])
@@ -161,15 +152,8 @@ def with_pocket(boils: float, seed: int = 0) -> Stretch:
     pool = 0.01 * np.clip(seconds - 600.0, 0.0, 600.0) + 0.6 * (1.0 - np.exp(-fall / 60.0))
     weight = 30.0 + 0.4 * (density[0] - density) + pool + boils * np.cumsum(cold * 5.0)
     shown = weight + np.random.default_rng(seed).normal(0.0, 0.02, len(seconds))
-    return make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
-            "cylinder_weight": ("kg", np.round(shown / 0.02) * 0.02),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg", "internal_volume": "400 L"}},
+    return weighed(
+        seconds, np.round(pressure / 1e3, 1), np.round(shown / 0.02) * 0.02, charge="60 kg", internal_volume="400 L"
     )
 
 
@@ -214,15 +198,13 @@ def test_plate_and_volume_that_are_exact_hide_no_pocket(share: float, boils: flo
         pocket = np.maximum(share * 44.0 - boils * np.cumsum(cold) * 2.0, 0.0)
         left = 0.25 * np.asarray(fluid.vapor_density_at(pressure, water)) + pocket
         pool = np.interp(seconds, [120.0, pull], [44.0 - left[0], 0.0])
-        stretch = make_stretch(
-            "recovery",
+        stretch = weighed(
             seconds,
-            {
-                "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
-                "cylinder_weight": ("kg", np.round(70.0 - left - pool, 2)),
-                "leaving_water_temperature": ("degC", np.full(len(seconds), water - 273.15)),
-            },
-            tables={"circuit": {"refrigerant": "R-134a", "charge": "44 kg", "internal_volume": "250 L"}},
+            np.round(pressure / 1e3, 1),
+            np.round(70.0 - left - pool, 2),
+            water - 273.15,
+            charge="44 kg",
+            internal_volume="250 L",
         )
         call = found(assess(stretch), "liquid_gone")
         assert call is not None
@@ -277,15 +259,12 @@ def ended(missing: float, boils: float, minutes: float) -> Stretch:
     weight = weight + boils * np.maximum(seconds - 1800.0, 0.0)
     plate = (weight[-1] - 30.0 + 0.4 * density[-1]) / (1.0 - missing)
     shown = weight + np.random.default_rng(0).normal(0.0, 0.01, len(seconds))
-    return make_stretch(
-        "recovery",
+    return weighed(
         seconds,
-        {
-            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
-            "cylinder_weight": ("kg", np.round(shown / 0.02) * 0.02),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": f"{plate:.2f} kg", "internal_volume": "400 L"}},
+        np.round(pressure / 1e3, 1),
+        np.round(shown / 0.02) * 0.02,
+        charge=f"{plate:.2f} kg",
+        internal_volume="400 L",
     )
 
 
