@@ -167,15 +167,17 @@ class Log:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._guard = threading.Lock()
+        self._last = datetime.datetime.min.replace(tzinfo=datetime.UTC)
         folder.mkdir(parents=True)
         (folder / "job.toml").write_text(JOB, encoding="utf-8")
         self.readings = folder / "readings.csv"
         self.readings.write_text("time,circuit_pressure [psig],vacuum [micron],cylinder_weight [lb]\n")
 
     def row(self, pressure: str = "", vacuum: str = "", weight: str = "", ago_s: float = 0.0) -> None:
-        """Add a row, as old as said."""
+        """Add a row, as old as said but later than the one before: who reads leaves out a second of one time."""
         with self._guard, self.readings.open("a", encoding="utf-8") as file:
             at = datetime.datetime.now(datetime.UTC) - datetime.timedelta(seconds=ago_s)
+            at = self._last = max(at, self._last + datetime.timedelta(milliseconds=1))
             file.write(f"{stamp(at)},{pressure},{vacuum},{weight}\n")
 
     @contextlib.contextmanager
