@@ -12,14 +12,15 @@ import pandas as pd
 from analysis.log.clock import (
     COMPACT,
     EPOCH_LEAST,
+    MIDNIGHT,
     NOT_A_TIME,
     OFFSET,
     SPREADSHEET_DAYS,
+    in_plain_words,
     joined,
     numbers_of,
     text_us,
     told_once,
-    without_weekday,
 )
 from analysis.log.words import meanings, words
 from analysis.vocabulary.errors import InputError, quoted
@@ -110,8 +111,8 @@ def _guess(
     tried = [*called, *(name for name in names[:2] if name and name not in called)]
     pair = _pair(tried, cells)
     if pair is not None:
-        date, clock = (pd.Series(cells[name], dtype="str") for name in pair)
-        form = _format(joined(told_once(date, clock), clock).str.strip(), american)
+        date, *clock = (pd.Series(cells[name], dtype="str") for name in pair)
+        form = _format(joined(told_once(date, clock[0]), *clock).str.strip(), american)
         if form is not None:
             return TimeGuess(pair[0], form[0], pair[1:], zone_known=form[1], doubts=form[2])
         return TimeGuess(pair[0], clock=pair[1:])
@@ -186,8 +187,11 @@ def _parts(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> dict[str
     return date | {sign: found[sign] for sign in ("%H", "%M", "%S") if sign in found}
 
 
-def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str, str] | None:
-    """Return the column of the date and that of the time of day, None where they are not apart."""
+def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str, ...] | None:
+    """Return the columns of the date and of the time of day, the half of the day where it has its own, None for none.
+
+    They are looked for among `names`.
+    """
 
     def all_like(name: str, pattern: str) -> bool:
         some = [cell for cell in cells[name] if cell][:50]
@@ -198,7 +202,7 @@ def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str
         for n in names
         if all_like(
             n,
-            r"\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{1,4}|20\d{6}|[2-9]\d{4}"
+            rf"\d{{1,4}}[./-](?:\d{{1,2}}|[A-Za-z]{{3}})[./-]\d{{1,4}}(?:{MIDNIGHT})?|20\d{{6}}|[2-9]\d{{4}}"
             r"|\d{1,2} [A-Za-z]{3,9} \d{4}|[A-Za-z]{3,9} \d{1,2},? \d{4}",
         )
     ]
@@ -208,7 +212,8 @@ def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str
         if all_like(n, r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[AaPp]\.? ?[Mm]\.?)?|\d{6}|0?[.,]\d+|[01]")
     ]
     apart = [(date, clock) for date in dates for clock in clocks if date != clock]
-    return apart[0] if apart else None
+    halves = [name for name in cells if all_like(name, r"[AaPp]\.? ?[Mm]\.?")]
+    return (*apart[0], *halves[:1]) if apart else None
 
 
 def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]] | None:
@@ -222,7 +227,8 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
     if len(turned) > MOST * len(text):
         read_as = _format(turned[2] + ", " + turned[0], american)
         return read_as and (re.sub(r"(.*), (.*)", rf"\2{turned[1].iloc[0]}\1", read_as[0]), *read_as[1:])
-    text = without_weekday(text)
+    month_first = american or bool(text.head(50).str.contains(r"[AaPp][Mm]|\d[ap]$").any())  # a. m. is Spanish
+    text = in_plain_words(text)
     few = text.iloc[:: max(1, len(text) // 20)]
     shape = next((m for m in (_SHAPE.fullmatch(re.sub(r"\s", " ", cell)) for cell in few) if m is not None), None)
     read = {}
@@ -238,7 +244,6 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
         steps = np.diff(read[form])
         return (float((steps < 0).mean()) if len(steps) else 0.0, float(steps.sum()))
 
-    month_first = american or bool(text.head(50).str.contains("[AaPp][Mm]").any())  # a. m. is Spanish
     ranked = sorted(read, key=lambda form: (*order(form), form.startswith("%m") != month_first))
     best = ranked[0]
     rival = next(
@@ -266,9 +271,10 @@ def _forms(shape: re.Match[str]) -> list[str]:
 
 def _spelled(cell: str) -> list[str]:
     """Return the formats of a cell that holds date and clock as numbers, whatever words or signs stand between them."""
-    said = re.split(r"\d+", cell)
+    said = re.split(r"\d+", re.sub(r"\b[AP]M(?![A-Za-z])", "%p", cell))
+    hour = "%I" if "%p" in "".join(said) else "%H"
     dates = ("%Y %m %d",) if re.match(r"\d{4}\D", cell) else ("%d %m %Y", "%m %d %Y")
-    fields = [[*date.split(), "%H", "%M", "%S"][: len(said) - 1] for date in dates]
+    fields = [[*date.split(), hour, "%M", "%S"][: len(said) - 1] for date in dates]
     if not 6 <= len(said) <= 7 or "%" in cell:
         return []
     return ["".join(f"{word}{field}" for word, field in zip(said, [*each, ""], strict=True)) for each in fields]

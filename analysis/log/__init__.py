@@ -296,7 +296,7 @@ def native_source(path: Path) -> tuple[Source, list[str]]:
         raise InputError(
             f"{path}: no column of the header names its unit, as {head[1][:40]!r}; expected 'channel [unit]'"
         )
-    return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, lambda: utc_us, strict=True), odd
+    return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, lambda: utc_us), odd
 
 
 def _whole_lines(raw: bytes) -> tuple[bytes, bool]:

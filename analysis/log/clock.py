@@ -54,6 +54,13 @@ _MONTHS = (
     "ao[uû]|aug|ago", "sep|set", "o[ckt]t|out", "nov", "d[eéi][czs]",
 )  # fmt: skip
 """How the names of the months begin in de, en, es, fr, it, nl and pt, in full or short (Unicode CLDR 45, months)."""
+_HALVES = {
+    "AM": re.compile(r"오전|上午|午前|πμ|π\.μ\.|\bSA\b|ÖÖ|\bص\b|(?<=[\d ])[Aa]$"),
+    "PM": re.compile(r"오후|下午|午後|μμ|μ\.μ\.|\bCH\b|ÖS|\bم\b|(?<=[\d ])[Pp]$"),
+}
+"""The halves of the day in ko, zh, ja, el, vi, tr and ar (Unicode CLDR 45, dayPeriods; from memory), or one letter."""
+MIDNIGHT = r" (?:0?0:00(?::00(?:\.0+)?)?|12:00(?::00)? [Aa][Mm])"
+"""What databases write behind a date whose time of day stands in a column of its own."""
 _NAMED = "#"
 """Stands before the number of a month that had a name: no day is taken for it."""
 _YEAR_LAST = re.compile(r"^([A-Za-z]{3} +\d{1,2}) (\d{1,2}:\d\d(?::\d\d)?)(?: [A-Z]{3,4})? (\d{4})$")
@@ -235,6 +242,8 @@ def joined(date: pd.Series, *clock: pd.Series) -> pd.Series:
             return whole.map(lambda day: "" if np.isnan(day) else repr(day)).astype("str")
         ms = (numbers_of(clock[0]) * DAY_MS).round().clip(upper=DAY_MS - 1.0)
         clock = (pd.to_datetime(ms, unit="ms").dt.strftime("%H:%M:%S.%f").astype("str"),)
+    if clock:
+        date = date.str.replace(f"{MIDNIGHT}$", "", regex=True)
     for each in clock:
         date = date.str.cat(each, sep=" ")
     return date
@@ -256,7 +265,7 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
     """Return texts as microseconds; those that do not fit as they stand are tried in the shapes that spreadsheets make.
 
     These are: a comma or a colon before the parts of a second, parts of a second that come or go, no clock at
-    midnight, a month by another language's name, odd blanks before AM and PM, "UTC" or the letters of a zone behind
+    midnight, a month or AM and PM by another language's name, odd blanks, "UTC" or the letters of a zone behind
     (which the place of the log tells better), the weekday before the date, the year behind the clock.
     """
     us = _parsed(text, form or "ISO8601", offset)
@@ -264,7 +273,7 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
         left = np.flatnonzero((us == NOT_A_TIME) & text.notna().to_numpy() & (text != "").to_numpy())
         if not len(left):
             break
-        some = without_weekday(text.iloc[left].str.replace(r"[\u00a0\u202f\u2009]", " ", regex=True))
+        some = in_plain_words(text.iloc[left])
         some = some.str.replace(r"(:\d\d)(?:,(?=\d)|:(?=\d{3}\b))", r"\1.", regex=True)
         some = some.str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True).str.replace(r" [A-Z]{2,4}T$", "", regex=True)
         some = some.str.replace(r"([AaPp])\. ?([Mm])\.", r"\1\2", regex=True)
@@ -280,8 +289,14 @@ def months_as_numbers(text: pd.Series) -> pd.Series:
     return text
 
 
-def without_weekday(text: pd.Series) -> pd.Series:
-    """Return times without the name of the day before them, a year that stands behind the clock put before it."""
+def in_plain_words(text: pd.Series) -> pd.Series:
+    """Return times without odd blanks and the name of the day before them, the halves of the day as AM and PM.
+
+    A year that stands behind the clock is put before it.
+    """
+    text = text.str.replace(r"[\s\u00a0\u202f\u2009]+", " ", regex=True)
+    for half, word in _HALVES.items():
+        text = text.str.replace(word, half, regex=True)
     return text.str.replace(_WEEKDAY, "", regex=True).str.replace(_YEAR_LAST, r"\1 \3 \2", regex=True)
 
 

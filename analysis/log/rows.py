@@ -7,7 +7,7 @@ import io
 import re
 import warnings
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO
@@ -27,6 +27,8 @@ CHUNK_ROWS = 100_000
 BLOCK_BYTES = 1 << 20
 GOOD_BEHIND = re.compile(r"(?:^|[\s;,|(\[]+)(?:good|ok|valid|gut)[)\]]?$", re.IGNORECASE)
 """What historians write behind a number that is to be believed; one with another word is not read."""
+COARSEST_S = 60.0
+"""Rows that share one stamp are spread over so much: of stamps that tell less nobody knows where they begin and end."""
 LARGEST = 1e12
 """No instrument shows more than this in any unit of the log."""
 
@@ -54,8 +56,6 @@ class Source:
     time_at: tuple[int, ...]
     channels: Mapping[str, tuple[int, Column]]
     clock: Callable[[], Callable[[Sequence[pd.Series]], np.ndarray]]
-    strict: bool = False
-    """A row with more cells than the header has columns is not read: a comma as decimal point shifts what follows."""
     time_called: str = "time"
     """What the header calls the time; a row that says so again is another header."""
 
@@ -100,12 +100,11 @@ def read_rows(source: Source) -> Rows:
     with source.path.open("rb") as file, warnings.catch_warnings():
         warnings.simplefilter("ignore", pd.errors.ParserWarning)  # of cells beyond the header, which are counted here
         end, torn, most, even = _extent(file, source)
-        if even:
-            source = replace(source, strict=False)
+        beyond = 0 if even else source.width
         try:
-            rows = _collect(file, source, end, most, csv.QUOTE_MINIMAL)
+            rows = _collect(file, source, end, most, beyond, csv.QUOTE_MINIMAL)
         except pd.errors.ParserError:  # a stray quote swallows all that follows it
-            rows = _collect(file, source, end, most, csv.QUOTE_NONE)
+            rows = _collect(file, source, end, most, beyond, csv.QUOTE_NONE)
     if torn:
         rows.cautions.insert(0, f"{source.path.name}: the last line is torn and was left out.")
     return rows
@@ -118,7 +117,7 @@ def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int, bool]:
     """
     ends = [sign.encode(source.encoding) for sign in ("\n", "\r")]
     cells = source.delimiter.encode(source.encoding)
-    other, even = bytes(set(range(256)) - {*cells, *ends[0]}), source.strict
+    other, even = bytes(set(range(256)) - {*cells, *ends[0]}), True
     line, left = cells * (source.width - 1) + ends[0], b""
     file.seek(source.begin)
     position, last, lines = source.begin, [source.begin, source.begin], 0
@@ -136,10 +135,14 @@ def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int, bool]:
     return end, end < position, lines, even and ends[0] not in left
 
 
-def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) -> Rows:
+def _collect(file: BinaryIO, source: Source, end: int, most: int, looked_beyond: int, quoting: int) -> Rows:
+    """Return the rows; one with a number in the `looked_beyond` cells behind those of the header is not read.
+
+    A comma as decimal sign shifts what follows, and so does a header that does not name its first column.
+    """
     names = [str(i) for i in range(source.width)]
     used = {*source.time_at, *(position for position, _ in source.channels.values())}
-    beyond = [str(source.width + i) for i in range(source.width if source.strict else 0)]
+    beyond = [str(source.width + i) for i in range(looked_beyond)]
     names += beyond
     shifted = 0
     file.seek(source.begin)
@@ -156,7 +159,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
             encoding_errors="replace",
             header=None,
             names=names,
-            usecols=None if source.strict else sorted(used),
+            usecols=None if looked_beyond else sorted(used),
             index_col=False,
             dtype={str(position): "str" for position in source.time_at},
             decimal=source.decimal,
@@ -175,7 +178,9 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         time = np.where(known, time, NOT_A_TIME)
         rows = slice(filled, filled + len(time))
         stamps[rows] = time
-        whole = chunk[beyond].isna().all(axis=1).to_numpy()
+        surplus = chunk[beyond].dropna(axis=1, how="all")
+        behind = [numbers(surplus[each], source.decimal, None)[0] for each in surplus]
+        whole = np.isnan(behind).all(axis=0) if behind else np.ones(len(chunk), dtype=bool)
         shifted += int(np.count_nonzero(~whole & known))
         for channel, (position, column) in source.channels.items():
             read, odd = numbers(chunk[str(position)], source.decimal, column.unit.symbol)
@@ -193,8 +198,8 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
     ]
     if 2 * shifted > filled:
         raise InputError(
-            f"{source.path}: {shifted} of {filled} rows have more cells than the header has columns; expected a point"
-            " as decimal sign"
+            f"{source.path}: {shifted} of {filled} rows have more cells than the header has columns; expected a name"
+            f" for each, and a decimal sign other than {source.delimiter!r}"
         )
     if shifted:
         cautions.append(
@@ -207,6 +212,11 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, quoting: int) 
         stamps, values = stamps[::-1], {channel: array[::-1] for channel, array in values.items()}
         cautions.append(f"{source.path.name}: the rows stand newest first: they were turned round.")
     stamps, sharing, step_s = spread(stamps)
+    if sharing > 2.0 and step_s > COARSEST_S:
+        raise InputError(
+            f"{source.path}: {round(sharing)} rows share each stamp, one every {step_s:g} s; expected stamps that show"
+            " the minute at least, as they do where their column was saved as text"
+        )
 
     def differ(row: int, other: int) -> bool:
         return any(

@@ -143,6 +143,36 @@ def test_times_in_a_stated_format(tmp_path: Path, form: str, cell: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        "t,p,w\n" + "".join(f"2026-03-14T07:00:0{i}Z,10,{i},20\n" for i in range(9)),  # decimal commas, not quoted
+        "t,p,w\n"
+        + "".join(f"{i},2026-03-14T07:00:0{i}Z,10,20\n" for i in range(9)),  # rows have names, their column none
+    ],
+)
+def test_rows_with_more_numbers_than_the_header_has_names_are_refused(tmp_path: Path, text: str) -> None:
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\ncircuit_pressure={column="p",unit="barg"}\n'
+    with pytest.raises(InputError, match=r"9 of 9 rows have more cells|counts from 0"):
+        load(write(tmp_path, text, job))
+
+
+def test_a_remark_behind_the_last_named_column_is_no_reading(tmp_path: Path) -> None:
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\ncircuit_pressure={column="p",unit="barg"}\n'
+    rows = "".join(f"2026-03-14T07:00:0{i}Z,10,{'door, open' * (i > 2)}\n" for i in range(9))
+    log, _ = load(write(tmp_path, "t,p\n" + rows, job))
+    assert log.frame["circuit_pressure"].notna().all()
+    assert not any("more cells" in caution for caution in log.cautions)
+
+
+def test_stamps_that_a_spreadsheet_cut_short_are_refused(tmp_path: Path) -> None:
+    """1.77361E+12 ms since 1970 is the same for 10,000 s: how fast the rows came is lost."""
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\ncircuit_pressure={column="p",unit="barg"}\n'
+    rows = "".join(f"{1_773_600_000_000 + 10_000 * i:.5E},10\n" for i in range(4_000))
+    with pytest.raises(InputError, match="rows share each stamp, one every 10000 s"):
+        load(write(tmp_path, "t,p\n" + rows, job))
+
+
+@pytest.mark.parametrize(
     ("job", "said"),
     [
         (COLUMNS.replace("P1 (bar abs)", "P2"), r"no column P2; the header holds 'Date, T out, P1 \(bar abs\)'"),

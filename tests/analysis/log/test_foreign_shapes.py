@@ -131,6 +131,10 @@ def us(at: pd.Timestamp) -> str:
     return f"{at.month}/{at.day}/{at.year} {at:%I:%M:%S %p}"
 
 
+def half(at: pd.Timestamp, first: str, second: str) -> str:
+    return second if at.hour >= 12 else first
+
+
 def in_order(s: Sheet, order: Iterable[int]) -> Sheet:
     places = list(order)
     return replace(
@@ -206,6 +210,13 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
         lambda at: us(at).replace(" AM", "\u202fAM").replace(" PM", "\u202fPM")
     ),
     "half days in points": lambda s: s.stamped(lambda at: us(at).replace("AM", "a.m.").replace("PM", "p.m.")),
+    "half days of one letter": lambda s: s.stamped(lambda at: us(at).replace(" AM", "a").replace(" PM", "p")),
+    "half days in Korean": lambda s: s.stamped(lambda at: f"{at:%Y-%m-%d} {half(at, '오전', '오후')} {at:%I:%M:%S}"),
+    "half days in Chinese": lambda s: s.stamped(lambda at: f"{at:%Y/%m/%d} {half(at, '上午', '下午')}{at:%I:%M:%S}"),
+    "half days in Greek": lambda s: s.stamped(lambda at: f"{at:%d/%m/%Y %I:%M:%S} {half(at, 'πμ', 'μμ')}"),
+    "half days in a column of their own": lambda s: replace(
+        s, time_names=["Date", "Time", "AM/PM"], stamps=[us(at).split(" ") for at in s.times]
+    ),
     "months in letters": lambda s: s.stamped(lambda at: f"{at:%d-%b-%Y %H:%M:%S}"),
     "months in German": lambda s: s.stamped(lambda at: f"{at:%d}. {GERMAN[at.month - 1]} {at:%Y %H:%M:%S}"),
     "months in Spanish": lambda s: s.stamped(lambda at: f"{at:%d} de {SPANISH[at.month - 1]} de {at:%Y %H:%M:%S}"),
@@ -227,6 +238,10 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "American date and clock apart": lambda s: replace(
         s, time_names=["Date", "Time"], stamps=[us(at).split(" ", 1) for at in s.times]
     ),
+    "a date with its midnight beside the clock": lambda s: replace(
+        s, time_names=["Date", "Time"], stamps=[[f"{at:%Y-%m-%d} 00:00:00", f"{at:%H:%M:%S}"] for at in s.times]
+    ),
+    "two blanks between": lambda s: s.stamped(lambda at: f"{at:%Y-%m-%d  %H:%M:%S}"),
     "text kept as text": lambda s: s.stamped(lambda at: f'="{at:%Y-%m-%d %H:%M:%S}"').cells(lambda c: f'="{c}"'),
     "clock and date apart": lambda s: replace(
         s, time_names=["Time", "Date"], stamps=[[f"{at:%H:%M:%S}", f"{at:%d.%m.%Y}"] for at in s.times]
