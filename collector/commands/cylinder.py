@@ -59,9 +59,7 @@ def run_cylinder(
     tare_kg = None if tare is None else _mass("--tare", tare)
     contents_kg = None if contents is None else _mass("--contents", contents)
     temperature_k = None if temperature is None else parse_quantity(temperature, "temperature", "--temperature")
-    service = None if service_pressure is None else parse_pressure(service_pressure, "--service-pressure")
-    if service is not None and service.gauge_pa(STANDARD_ATMOSPHERE_PA) <= 0.0:
-        raise refused("--service-pressure", service_pressure, "a pressure above the air's, such as '400 psig'")
+    service_pa = None if service_pressure is None else _above_the_air_pa("--service-pressure", service_pressure)
     if temperature_k is not None and not fluid.range_k[0] <= temperature_k <= fluid.range_k[1]:
         coldest, hottest = (Figure(k, "temperature").show(units) for k in fluid.range_k)
         raise InputError(
@@ -69,70 +67,87 @@ def run_cylinder(
             "has liquid and vapor"
         )
     fill = safe_fill(fluid, capacity_kg)
-    rule = cylinder_limits()
     if contents_kg is not None and contents_kg > capacity_kg * specific_gravity(fluid, fluid.range_k[0]):
         raise InputError(
             f"--contents: {contents} is not accepted with a water capacity of {water_capacity}; that cylinder cannot "
             "hold it, however cold: expected the net weight, without the tare (check the units)"
         )
-    if tare_kg is not None and not rule.tare_fits(tare_kg, capacity_kg):
+    if tare_kg is not None and not cylinder_limits().tare_fits(tare_kg, capacity_kg):
         raise InputError(
             f"--tare: {tare} is not accepted with a water capacity of {water_capacity}; expected the empty weight of "
             "that cylinder (check the units)"
         )
+    said = [
+        *_weights(fluid, fill, capacity_kg, tare_kg, units),
+        *_pressure(fluid, service_pa, units),
+        *([] if contents_kg is None else [_still_to_go_in(fluid, fill, contents_kg, service_pa, units)]),
+        *([] if temperature_k is None else _now(fluid, capacity_kg, contents_kg, temperature_k, units)),
+        "Local codes, the cylinder's own marks and the licensed technician come first. "
+        "Never overfill or heat a cylinder.",
+    ]
+    out = console or Console()
+    out.print(_table(fluid, fill, capacity_kg, units))
+    for line in said:
+        out.print(line, highlight=False, markup=False, soft_wrap=True)
+    return fill
 
-    def show(si: float, kind: str) -> str:
-        return Figure(si, kind).show(units, 4)
 
-    table = Table(title=f"{fluid.name}, water capacity {show(capacity_kg, 'mass')}", title_justify="left")
+def _table(fluid: Refrigerant, fill: SafeFill, capacity_kg: float, units: UnitSystem) -> Table:
+    capacity = _shown_kg(capacity_kg, units)
+    table = Table(title=f"{fluid.name}, water capacity {capacity}", title_justify="left")
     for heading in ("limit", "sum", "net", "source"):
         table.add_column(heading, justify="right" if heading == "net" else "left")
     for limit in fill.limits:
         name = f"{'> ' if limit is fill.binding else ''}{limit.said(units)}"
-        how = limit.how.format(capacity=show(capacity_kg, "mass"))
-        table.add_row(name, how, show(limit.share * capacity_kg, "mass"), limit.source)
-    said = [f"Safe net fill: {show(fill.net_kg, 'mass')}, by {fill.binding.said(units)} ({fill.binding.source})."]
+        net = _shown_kg(limit.share * capacity_kg, units)
+        table.add_row(name, limit.how.format(capacity=capacity), net, limit.source)
+    return table
+
+
+def _weights(
+    fluid: Refrigerant, fill: SafeFill, capacity_kg: float, tare_kg: float | None, units: UnitSystem
+) -> list[str]:
+    rule, net = cylinder_limits(), _shown_kg(fill.net_kg, units)
+    said = [f"Safe net fill: {net}, by {fill.binding.said(units)} ({fill.binding.source})."]
     if tare_kg is not None:
-        said.append(
-            f"Safe gross weight: {show(fill.net_kg, 'mass')} + tare {show(tare_kg, 'mass')} = "
-            f"{show(fill.gross_kg(tare_kg), 'mass')}."
-        )
+        gross = _shown_kg(fill.gross_kg(tare_kg), units)
+        said.append(f"Safe gross weight: {net} + tare {_shown_kg(tare_kg, units)} = {gross}.")
         if rule.single_use(tare_kg, capacity_kg):
             said.append(f"This cylinder is {SINGLE_USE_SAID}")
     said += fill.left_out
-    hot = hot_van_net_kg(fluid, capacity_kg)
-    if math.isfinite(hot) and hot < fill.net_kg:
+    hot_kg = hot_van_net_kg(fluid, capacity_kg)
+    if math.isfinite(hot_kg) and hot_kg < fill.net_kg:
         said.append(
-            f"In a hot van {show(hot, 'mass')} leaves room: 80 % by volume at "
+            f"In a hot van {_shown_kg(hot_kg, units)} leaves room: 80 % by volume at "
             f"{Figure(rule.hot_van_temperature_k, 'temperature').show(units)} (common practice, no published source)."
         )
-    service_pa = None if service is None else service.gauge_pa(STANDARD_ATMOSPHERE_PA)
-    said += _pressure(fluid, service_pa, units)
-    if contents_kg is not None:
-        left = fill.net_kg - contents_kg
-        too_weak = service_pa is not None and service_pa < service_pressure_needed_pa(fluid)
-        said.append(
-            f"With {show(contents_kg, 'mass')} in it, "
-            + (
-                "nothing more may go in: its service pressure is too low."
-                if left >= 0.0 and too_weak
-                else f"{show(left, 'mass')} may still go in."
-                if left >= 0.0
-                else f"it is overfull by {show(-left, 'mass')}: keep it cool, and move that much into another cylinder "
-                "now; never vent it."
-            )
+    return said
+
+
+def _still_to_go_in(
+    fluid: Refrigerant, fill: SafeFill, contents_kg: float, service_pa: float | None, units: UnitSystem
+) -> str:
+    with_it = f"With {_shown_kg(contents_kg, units)} in it, "
+    left_kg = fill.net_kg - contents_kg
+    if left_kg < 0.0:
+        return (
+            f"{with_it}it is overfull by {_shown_kg(-left_kg, units)}: keep it cool, and move that much into another "
+            "cylinder now; never vent it."
         )
-    if temperature_k is not None:
-        said += _now(fluid, capacity_kg, contents_kg, temperature_k, units)
-    said.append(
-        "Local codes, the cylinder's own marks and the licensed technician come first. "
-        "Never overfill or heat a cylinder."
-    )
-    out = console or Console()
-    out.print(table)
-    for line in said:
-        out.print(line, highlight=False, markup=False, soft_wrap=True)
-    return fill
+    if service_pa is not None and service_pa < service_pressure_needed_pa(fluid):
+        return f"{with_it}nothing more may go in: its service pressure is too low."
+    return f"{with_it}{_shown_kg(left_kg, units)} may still go in."
+
+
+def _shown_kg(mass_kg: float, units: UnitSystem) -> str:
+    return Figure(mass_kg, "mass").show(units, 4)
+
+
+def _above_the_air_pa(where: str, text: str) -> float:
+    gauge_pa = parse_pressure(text, where).gauge_pa(STANDARD_ATMOSPHERE_PA)
+    if gauge_pa <= 0.0:
+        raise refused(where, text, "a pressure above the air's, such as '400 psig'")
+    return gauge_pa
 
 
 def _mass(where: str, text: str, *, least_open: bool = False) -> float:
