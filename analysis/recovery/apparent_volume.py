@@ -66,13 +66,11 @@ class Span:
             return np.asarray((self.high - self.low) / self.middle)
 
 
-def spans_of(ticks: Ticks, part: slice) -> list[Span]:
+def spans_of(sums: Sums) -> list[Span]:
     """Return the apparent volume over each of `WINDOWS` at every tick of a part, arrays of shape (m,)."""
-    at, density = ticks.at_s[part], ticks.density[part]
+    at, density = sums.at_s, sums.density
     smooth = pd.Series(density, index=pd.to_timedelta(at, unit="s")).rolling(f"{MEAN_S:.0f}s").mean().to_numpy()
     lowest = np.minimum.accumulate(np.where(np.isfinite(smooth), smooth, np.inf))
-    sums = _Sums(density, ticks.moved_kg[part])
-    mass_error, density_error = _errors(ticks, part)
     spans = []
     for window in WINDOWS:
         j = np.searchsorted(-lowest, -smooth * np.exp(window), side="right") - 1
@@ -81,19 +79,19 @@ def spans_of(ticks: Ticks, part: slice) -> list[Span]:
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.where(there, smooth[j] / smooth, np.nan)
             seconds = np.where(there, at - at[j], np.nan)
-            count, slope, slope_error = sums.line(j, mass_error, density_error)
+            count, slope, slope_error = sums.line(j)
             weighed = there & (count >= FEWEST)
             middle = np.where(weighed, slope, np.nan)
             # a number that stands still between two steps of the scale has no scatter to show how unsure it is
-            lost, resolution = smooth[j] - smooth, 2.0 * mass_error
+            lost, resolution = smooth[j] - smooth, 2.0 * sums.mass_error
             unseen = resolution / lost / np.sqrt(1.0 + np.abs(middle) * lost / resolution)
             error = SURE * (1.0 + 2.0 / count) * slope_error + unseen
             low = np.where(weighed, np.maximum(middle - error, 0.0), np.nan)
             high = np.where(weighed, middle + error, np.nan)
         earlier = np.where(weighed, middle[j], np.nan)
         broke = np.where(weighed, low[j], 0.0) > BREAK * high
-        first, lost = part.start + j, np.where(there, lost, np.nan)
-        spans.append(Span(low, middle, high, earlier, first, part.start + j[j], window, seconds, lost, ratio, broke))
+        first, before, lost = sums.first + j, sums.first + j[j], np.where(there, lost, np.nan)
+        spans.append(Span(low, middle, high, earlier, first, before, window, seconds, lost, ratio, broke))
     return spans
 
 
@@ -111,21 +109,19 @@ class Standing:
     unsure: Floats
 
 
-def standing(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -> Standing:
+def standing(sums: Sums, wet: np.ndarray) -> Standing:
     """Return what may stand at every tick of a part, slow pocket or pool.
 
-    Since the last tick that was `wet`, mass is fitted with density and with the time spent cold: `cold_k` is how far
-    saturation stands under the surroundings [K]. Less than nothing is a poor fit's, and counts as nothing. Carried on
-    to no density it tells what was in the circuit but for what stands, boiling or not.
+    Since the last tick that was `wet`, mass is fitted with density and with the time spent cold. Less than nothing is
+    a poor fit's, and counts as nothing. Carried on to no density it tells what was in the circuit but for what stands,
+    boiling or not.
     """
-    at, density = ticks.at_s[part], ticks.density[part]
-    cold = np.nan_to_num(np.maximum(cold_k[part], 0.0))
-    sums = _Sums(density, ticks.moved_kg[part], np.cumsum(cold * np.diff(at, prepend=at[:1])))
+    at, density = sums.at_s, sums.density
     order = np.arange(len(at))
     since = np.maximum.accumulate(np.where(wet, order, -1))
     j = np.minimum(np.searchsorted(at, at[np.maximum(since, 0)] + MIXED_S), order)
     with np.errstate(divide="ignore", invalid="ignore"):
-        plane = sums.plane(j, *_errors(ticks, part))
+        plane = sums.plane(j)
         sure = SURE * (1.0 + 2.0 / plane.count)
         most = np.maximum(plane.by_cold, 0.0) + sure * plane.by_cold_error
         seen = (plane.count >= 2 * FEWEST) & (plane.volume > 0.0)
@@ -136,12 +132,6 @@ def standing(ticks: Ticks, part: slice, cold_k: Floats, wet: np.ndarray) -> Stan
         np.where(fell, plane.whole, np.nan),
         np.where(fell, sure * plane.whole_error, np.nan),
     )
-
-
-def _errors(ticks: Ticks, part: slice) -> tuple[Floats, Floats]:
-    """Return by how much a mass [kg] and a density [kg/m3] may be off."""
-    of_pressure = 0.5 * ticks.resolution_pa[part] / ticks.pressure_pa[part]
-    return 0.5 * ticks.mass_resolution_kg[part], of_pressure * ticks.density[part]
 
 
 @dataclass(frozen=True)
@@ -156,22 +146,26 @@ class _Plane:
     whole_error: Floats
 
 
-class _Sums:
-    """Running sums of products, so that a least-squares line over any stretch of ticks costs nothing.
+class Sums:
+    """Running sums of density, mass moved, time spent cold and their products over a part of the ticks.
 
-    Of density, mass moved and, for a plane, time spent cold.
+    By them a least-squares line or plane over any stretch of it costs nothing. `cold_k` is how far saturation stands
+    under the surroundings at every tick of all [K].
     """
 
-    def __init__(self, *series: Floats) -> None:
+    def __init__(self, ticks: Ticks, part: slice, cold_k: Floats) -> None:
+        self.first, self.at_s, self.density = int(part.start), ticks.at_s[part], ticks.density[part]
+        cold = np.nan_to_num(np.maximum(cold_k[part], 0.0))
+        series = (self.density, ticks.moved_kg[part], np.cumsum(cold * np.diff(self.at_s, prepend=self.at_s[:1])))
+        self.mass_error = 0.5 * ticks.mass_resolution_kg[part]
+        self.density_error = 0.5 * ticks.resolution_pa[part] / ticks.pressure_pa[part] * self.density
         known = np.logical_and.reduce([np.isfinite(values) for values in series])
         self.begin = [values[known][:1].sum() for values in series]
         self.now = [values - begin for values, begin in zip(series, self.begin, strict=True)]
         columns = [np.where(known, values, 0.0) for values in self.now]
         self.one = self._running(known.astype(float))
         self.single = [self._running(column) for column in columns]
-        self.double = {
-            (a, b): self._running(columns[a] * columns[b]) for b in range(len(columns)) for a in range(b + 1)
-        }
+        self.double = {(a, b): self._running(columns[a] * columns[b]) for b in range(3) for a in range(b + 1)}
 
     @staticmethod
     def _running(values: Floats) -> Floats:
@@ -183,25 +177,26 @@ class _Sums:
         first, second = (self.single[column][ends] - self.single[column][j] for column in (a, b))
         return np.asarray(product - first * second / count)
 
-    def line(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> tuple[Floats, Floats, Floats]:
+    def _error(self, slope: Floats, left: Floats, free: Floats) -> Floats:
+        """Return by how much a mass may be off a fit: as much as the squares `left` say, or as readings may be."""
+        scatter = np.sqrt(np.maximum(left, 0.0) / np.maximum(free, 1.0))
+        return np.asarray(np.maximum(scatter, np.hypot(self.mass_error, np.abs(slope) * self.density_error)))
+
+    def line(self, j: np.ndarray) -> tuple[Floats, Floats, Floats]:
         """Return the ticks from `j` to each, their mass lost over density [m3], and how unsure that is."""
         count = self.one[1:] - self.one[j]
         dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
         slope = -dm / dd
-        scatter = np.sqrt(np.maximum(mm - dm * dm / dd, 0.0) / np.maximum(count - 2.0, 1.0))
-        error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
-        return count, slope, error / np.sqrt(dd)
+        return count, slope, self._error(slope, mm - dm * dm / dd, count - 2.0) / np.sqrt(dd)
 
-    def plane(self, j: np.ndarray, mass_error: Floats, density_error: Floats) -> _Plane:
+    def plane(self, j: np.ndarray) -> _Plane:
         """Return the same with mass over time spent cold beside it, and both carried on to no density."""
         count = self.one[1:] - self.one[j]
         dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
         dc, mc, cc = (self._spread(*pair, j, count) for pair in ((0, 2), (1, 2), (2, 2)))
         beside = dd * cc - dc * dc
         slope, by_cold = -(dm * cc - mc * dc) / beside, (mc * dd - dm * dc) / beside
-        left = mm + slope * dm - by_cold * mc
-        scatter = np.sqrt(np.maximum(left, 0.0) / np.maximum(count - 3.0, 1.0))
-        error = np.maximum(scatter, np.hypot(mass_error, np.abs(slope) * density_error))
+        error = self._error(slope, mm + slope * dm - by_cold * mc, count - 3.0)
         density, mass, cold = ((column[1:] - column[j]) / count for column in self.single)
         down, on = self.begin[0] + density, self.now[2] - cold
         whole = self.begin[1] + mass + np.where(by_cold > 0.0, slope * down + by_cold * on, -dm / dd * down)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, spans_of, standing, steady_fall
+from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, Sums, spans_of, standing, steady_fall
 from analysis.recovery.pauses import HOSE_S, Pull, before
 from analysis.recovery.ticks import Floats, Ticks
 from analysis.stretch import stayed
@@ -90,7 +90,8 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             continue
         seen.run[part] = number
         at, density, moved = ticks.at_s[part], ticks.density[part], ticks.moved_kg[part]
-        spans = spans_of(ticks, part)
+        sums = Sums(ticks, part, depression)
+        spans = spans_of(sums)
         by_window = dict(zip(WINDOWS, spans, strict=True))
         near = by_window[0.12]
         seen.fall_s[part] = near.seconds / np.log(near.ratio)
@@ -114,7 +115,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             _beside_stated(seen, part, at, spans, depression, pool, told_m3)
         else:
             _beside_itself(seen, part, at, spans, room)
-        stands = standing(ticks, part, depression, seen.against[part] | ~(depression[part] >= GONE_K))
+        stands = standing(sums, seen.against[part] | ~(depression[part] >= GONE_K))
         seen.slowly[part], seen.whole[part], seen.unsure[part] = stands.slowly, stands.whole, stands.unsure
         pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
         least_s = np.where(~np.isfinite(moved) & (ticks.flow[part] != 1.0), np.fmin.accumulate(pace), np.nan)

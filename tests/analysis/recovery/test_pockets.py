@@ -7,7 +7,7 @@ import pytest
 
 from analysis.fluids import refrigerant
 from analysis.recovery import assess
-from analysis.recovery.apparent_volume import spans_of, standing
+from analysis.recovery.apparent_volume import Sums, spans_of, standing
 from analysis.recovery.ticks import make_ticks
 from analysis.scale import weigh
 from analysis.stretch import Stretch
@@ -64,7 +64,7 @@ def vapour_alone(weight_step: float, minutes: float = 20.0) -> Stretch:
 def test_the_apparent_volume_of_vapour_alone_holds_the_circuits(weight_step: float) -> None:
     stretch = vapour_alone(weight_step)
     ticks = make_ticks(stretch, weigh(stretch))
-    spans = spans_of(ticks, slice(61, len(ticks)))
+    spans = spans_of(Sums(ticks, slice(61, len(ticks)), ticks.reference_k - ticks.bubble_k))
     half = next(span for span in spans if span.window == 0.5)
     there = np.isfinite(half.middle)
     assert there.sum() >= 60
@@ -163,7 +163,7 @@ def test_what_a_pocket_boils_is_under_its_bound(boils: float) -> None:
     ticks = make_ticks(stretch, weigh(stretch))
     part = slice(125, len(ticks))
     depression = ticks.reference_k - ticks.bubble_k
-    most = standing(ticks, part, depression, ticks.at_s[part] < 1500.0).slowly
+    most = standing(Sums(ticks, part, depression), ticks.at_s[part] < 1500.0).slowly
     there = np.isfinite(most)
     assert there.sum() >= 120
     assert np.mean(most[there] >= boils) >= 0.95
@@ -175,7 +175,7 @@ def test_what_vapour_there_is_can_be_told_without_a_volume(boils: float) -> None
     stretch = with_pocket(boils)
     ticks = make_ticks(stretch, weigh(stretch))
     part = slice(125, len(ticks))
-    stands = standing(ticks, part, ticks.reference_k - ticks.bubble_k, ticks.at_s[part] < 1500.0)
+    stands = standing(Sums(ticks, part, ticks.reference_k - ticks.bubble_k), ticks.at_s[part] < 1500.0)
     vapour = stands.whole - ticks.moved_kg[part]
     told = np.isfinite(vapour)
     assert told.sum() >= 30
