@@ -15,7 +15,7 @@ from analysis.fluids import Refrigerant
 from analysis.freezing import CLEAR_K, episodes
 from analysis.recovery.balance import DENSEST_FILL
 from analysis.recovery.progress import LONGER, SHORTER
-from analysis.result import Assessment, Figure, FigureValue, Finding, Span
+from analysis.result import Assessment, Figure, FigureValue, Finding, Span, time_left
 from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch, seconds, stayed
 from analysis.vocabulary.channels import Level
@@ -399,9 +399,7 @@ def _figures(
     pace = float(weighing.pace_kg_per_s.iloc[-1]) if len(rates) else np.nan
     if target is not None and pace > 0.0 and left_kg > target.tolerance_kg and not only_vapor:  # liquid goes in faster
         least, most = max(left_kg - weighing.uncertainty_kg, 0.0), left_kg + weighing.uncertainty_kg
-        figures["time_left"] = Figure(left_kg / pace, "minutes")
-        figures["time_left_low"] = Figure(least / pace / SHORTER, "minutes")
-        figures["time_left_high"] = Figure(most / pace * LONGER, "minutes")
+        figures |= time_left(left_kg / pace, least / pace / SHORTER, most / pace * LONGER)
     if np.isfinite(best):
         figures["best_rate"] = Figure(best, "mass_rate")
     if fluid is not None:

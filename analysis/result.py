@@ -60,6 +60,8 @@ def significant(value: float, digits: int = 3) -> str:
 
 FigureValue = Figure | str
 """A figure, or a plain word such as a cause or a channel's name."""
+TIME_LEFT = ("time_left", "time_left_low", "time_left_high")
+"""The figures of how long something takes yet, and of the range in which that lies."""
 NOT_JUDGED = "not_judged"
 """The figure that names what was not judged: what no reading told, or all where the job states no limits.
 
@@ -117,6 +119,11 @@ class Assessment:
     traces: Mapping[str, pd.Series] = field(default_factory=dict)
     spans: tuple[Span, ...] = ()
     left_kg: Mapping[str, float] = field(default_factory=dict)
+
+
+def time_left(likely_s: float, low_s: float, high_s: float) -> dict[str, FigureValue]:
+    """Return the figures `TIME_LEFT` of these seconds."""
+    return {name: Figure(s, "minutes") for name, s in zip(TIME_LEFT, (likely_s, low_s, high_s), strict=True)}
 
 
 def figures_to_json(figures: Mapping[str, FigureValue], system: UnitSystem) -> dict[str, Any]:

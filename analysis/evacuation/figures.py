@@ -13,7 +13,7 @@ from analysis.evacuation.story import Closed, Story
 from analysis.evacuation.ticks import Ticks
 from analysis.fluids import water
 from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
-from analysis.result import Figure, FigureValue
+from analysis.result import Figure, FigureValue, time_left
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA
 
@@ -171,8 +171,8 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
         figures["oil_change_due_in"] = Figure(max(0.0, stated.pump_oil_life_s - hours), "hours")
     left = seconds_left(story, aim)
     if left is not None:
-        for name, value in zip(("time_left_low", "time_left", "time_left_high"), left, strict=True):
-            figures[name] = Figure(value, "minutes")
+        low, likely, high = left
+        figures |= time_left(likely, low, high)
     fails = None if hold is None or stretch.end is not None else fails_in_s(ticks, hold, aim)
     if fails is not None:
         figures["hold_fails_in"] = Figure(fails, "minutes")

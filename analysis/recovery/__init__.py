@@ -23,7 +23,7 @@ from analysis.recovery.progress import Progress, progress
 from analysis.recovery.required_level import RequiredLevel, required_level
 from analysis.recovery.still_gauge import cannot_tell, still_s, stopped_dead
 from analysis.recovery.ticks import Ticks, make_ticks
-from analysis.result import Assessment, Figure, FigureValue, Span
+from analysis.result import Assessment, Figure, FigureValue, Span, time_left
 from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch
 from analysis.vocabulary.text import about, duration
@@ -277,8 +277,7 @@ def _figures(
     figures["liquid_gone_after"] = Figure(np.nan if call is None else float(ticks.at_s[call.tick]), "minutes")
     if at is not None and at.left_s is not None:
         figures["phase"] = at.phase
-        for name, value in zip(("time_left", "time_left_low", "time_left_high"), at.left_s, strict=True):
-            figures[name] = Figure(value, "minutes")
+        figures |= time_left(*at.left_s)
     if at is not None and at.stalled_s is not None:
         figures["stalled_for"] = Figure(at.stalled_s, "minutes")
     return figures

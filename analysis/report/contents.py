@@ -20,7 +20,7 @@ from analysis.report import (
 )
 from analysis.report.gathered import gathered
 from analysis.report.words import CAUTIONS, FIGURE_NAMES, tone_of, verdict_said
-from analysis.result import Assessment, Figure, FigureValue, Finding, significant
+from analysis.result import TIME_LEFT, Assessment, Figure, FigureValue, Finding, significant
 from analysis.review import Review
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import CHANNELS
@@ -39,7 +39,7 @@ PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
 UNCERTAINTY = "_uncertainty"
 UNCERTAINTY_OF: Mapping[str, str] = {"recovered": "uncertainty", "charged": "uncertainty"}
 """Figures whose uncertainty has a name of its own."""
-NOT_LISTED = ("loss_per_day", "phase", "time_left", "time_left_low", "time_left_high", "hold_fails_in")
+NOT_LISTED = ("loss_per_day", "phase", *TIME_LEFT, "hold_fails_in")
 """Figures that the paper tells in another's place, and those of a moment that it does not show."""
 NEVER = ("time_to_target",)
 """Figures that are not known because it did not come to pass."""

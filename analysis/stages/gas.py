@@ -130,6 +130,12 @@ class GasStages(RefrigerantStages):
             self._end_evacuation(self.broken_s, k)
         self.contents, self.trough_pa = contents, float(self.s.barometer_pa[k])
 
+    def give_way(self, at_s: float, k: int) -> None:
+        if self.stage == "evacuation":
+            self._end_evacuation(at_s, k)
+        else:
+            super().give_way(at_s, k)
+
     def _end_evacuation(self, broken_s: float, k: int, standing: bool = False) -> None:
         """End it when the vacuum was broken, or soon after the hold that the job asks for where it stood on.
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG
 from analysis.stages.signals import MINUTE_S
-from analysis.stages.state import OPEN_MINUTES, QUIET_S, WatchState
+from analysis.stages.state import OPEN_MINUTES, WatchState
 
 READY_S = 120.0
 REST_EDGE_S = 180.0
@@ -288,32 +288,13 @@ class RefrigerantStages(WatchState):
             end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
         self.end(min(end_s, at_most_s), k, within_s)
 
-    def _end_evacuation(self, broken_s: float, k: int, standing: bool = False) -> None:
-        """End the evacuation whose vacuum was broken then."""
-
     def give_way(self, at_s: float, k: int) -> None:
         if self.stage == "recovery":
             self._end_recovery(k, at_s)
         elif self.stage == "charging":
             self._end_charging(k, at_s)
-        elif self.stage == "evacuation":
-            self._end_evacuation(at_s, k)
         else:
-            self.end(at_s, k)
-
-    def end_as_it_is(self, k: int) -> None:
-        """End a recovery or a charging by what is known at minute `k`, where something else is done since."""
-        if self.stage == "recovery":
-            self._end_recovery(k)
-        elif self.stage == "charging":
-            if not np.isnan(self.weighed_s):
-                self._end_charging(k)
-        elif self.stage == "evacuation":
-            self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
-        elif self.stage == "startup":
-            stopped_s = self._stopped(k)
-            if self.s.end_s[k] - stopped_s >= QUIET_S:
-                self.end(stopped_s, k)
+            super().give_way(at_s, k)
 
     def _begin_charging(self, k: int, came_s: float = np.inf) -> None:
         s = self.s

@@ -120,18 +120,6 @@ class WatchState(LookBack):
         """End the stage that runs where another begins, known at minute `k`: at that second, or some time before."""
         self.end(at_s, k)
 
-    def seems_over(self, k: int) -> None:
-        """Say when the stage ended as it looks in minute `k`, the last of the log; what follows may tell more."""
-        if self.now is None:
-            return
-        if self.s.end_s[k] - self.active_s >= QUIET_S:
-            seen = self.now
-            self.end_as_it_is(k)
-            seen.ended = seen.left_s = None
-
-    def end_as_it_is(self, k: int) -> None:
-        """End the stage where it last did something; what may go on unseen goes on."""
-
     def weighed(self, k: int, sign: float) -> bool:
         """Return whether the scale shows in minute `k` what the stage moves, and remember when it did last."""
         if sign * self.s.flow_kg[k] > 0.0:

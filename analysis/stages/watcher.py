@@ -13,7 +13,7 @@ from analysis.stages.gas import GasStages
 from analysis.stages.look_back import STILL_MINUTES, VACUUM_PA
 from analysis.stages.refrigerant import CHILL_K, CLEAR_PART, FULL_PART, NEAR_LOW_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
 from analysis.stages.signals import FLICKER_MINUTES, HELD_MINUTES, MINUTE_S, Signals
-from analysis.stages.state import FILLED_PART, TESTED_PART, Found
+from analysis.stages.state import FILLED_PART, QUIET_S, TESTED_PART, Found
 
 AT_REST_MINUTES = 18
 """A machine stands so long before it is called at rest (common practice)."""
@@ -59,6 +59,27 @@ class _Watcher(GasStages):
             self._test(k)
         self._opened(k)
         self._at_rest(k)
+
+    def seems_over(self, k: int) -> None:
+        """Say when the stage ended as it looks in minute `k`, the last of the log; what follows may tell more."""
+        seen = self.now
+        if seen is not None and self.s.end_s[k] - self.active_s >= QUIET_S:
+            self._end_as_it_looks(k)
+            seen.ended = seen.left_s = None
+
+    def _end_as_it_looks(self, k: int) -> None:
+        """End the stage where it last did something; what may go on unseen goes on."""
+        if self.stage == "recovery":
+            self._end_recovery(k)
+        elif self.stage == "charging":
+            if not np.isnan(self.weighed_s):
+                self._end_charging(k)
+        elif self.stage == "evacuation":
+            self._end_evacuation(float(self.s.end_s[k]), k, self.broken_s is None)
+        elif self.stage == "startup":
+            stopped_s = self._stopped(k)
+            if self.s.end_s[k] - stopped_s >= QUIET_S:
+                self.end(stopped_s, k)
 
     def _scale(self, k: int) -> None:
         s = self.s

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.result import Figure
+from analysis.result import TIME_LEFT, Figure
 from analysis.review import StageReview
 from collector.follow.cylinder_fill import CylinderFill
 
@@ -38,11 +38,10 @@ def time_left(stage: StageReview, cylinders: Sequence[CylinderFill]) -> TimeLeft
         for fill in cylinders
         if fill.on_scale and 0.0 < fill.seconds_left < CYLINDER_WITHIN_S
     ]
-    figure = stage.assessment.figures.get("time_left")
-    if isinstance(figure, Figure) and 0.0 <= figure.si <= NOBODY_WAITS_S:
-        ends = (stage.assessment.figures.get(f"time_left_{end}") for end in ("low", "high"))
-        low, high = (end.si if isinstance(end, Figure) else math.nan for end in ends)
-        left.append(TimeLeft(figure.si, "to go", low, high))
+    figures = (stage.assessment.figures.get(name) for name in TIME_LEFT)
+    likely, low, high = (figure.si if isinstance(figure, Figure) else math.nan for figure in figures)
+    if 0.0 <= likely <= NOBODY_WAITS_S:
+        left.append(TimeLeft(likely, "to go", low, high))
     for name, what in (
         ("hours_more", "until it can be told"),
         ("hours_more_even", "until it can as likely as not be told"),
