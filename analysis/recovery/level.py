@@ -15,6 +15,7 @@ from analysis.recovery.ticks import STANDS, Ticks
 from analysis.result import Figure, Finding
 from analysis.stretch import first_from, moments, seconds
 from analysis.vocabulary.text import duration
+from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure
 
 FIRST_COME = "Local codes and the licensed technician come first."
 REACHED_STAYS_S = 60.0
@@ -25,12 +26,13 @@ this time and of so many ticks at the least."""
 
 @dataclass(frozen=True)
 class LevelState:
-    """What became of the required level: when it was reached, and whether the last long pause held it.
+    """What became of the level that is `required`: when it was reached, and whether the last long pause held it.
 
     `under`: the pressure stands under it now. `left_s`: how long the present pause, which has held it so far, has to
     stand yet; None where there is none.
     """
 
+    required: RequiredLevel
     reached: int | None = None
     held: bool | None = None
     findings: tuple[Finding, ...] = ()
@@ -38,11 +40,18 @@ class LevelState:
     under: bool = False
 
 
+def absolute_pa(ticks: Ticks, level: Pressure | None) -> float | None:
+    """Return a level at the last barometer [Pa], None for none."""
+    if level is None:
+        return None
+    return level.absolute_pa(float(ticks.barometer_pa[-1]) if len(ticks) else STANDARD_ATMOSPHERE_PA)
+
+
 def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) -> LevelState:
     """Return whether the required level was reached and held, with the findings."""
     ticks = make.ticks
     if required.level is None or len(ticks) == 0:
-        return LevelState()
+        return LevelState(required)
     absolute = required.level.absolute
     level = np.full(len(ticks), required.level.pa) if absolute else required.level.pa + ticks.barometer_pa
     under = ticks.pressure_pa <= level
@@ -50,7 +59,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     begin = np.maximum(broken, ticks.at_s[0] - 10.0)
     hit = np.flatnonzero(under & (ticks.at_s - begin >= REACHED_STAYS_S))
     if not len(hit):
-        return LevelState(under=bool(under[-1]))
+        return LevelState(required, under=bool(under[-1]))
     first = int(hit[0])
     of_level = make.show(float(level[first]), "pressure", 3)
     source = required.rules.title
@@ -96,7 +105,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) ->
     under_at = ticks.at_s[~over]
     if len(under_at) and over[-1] and ticks.at_s[-1] - under_at[-1] >= required.hold_s and under_at[-1] >= begin[first]:
         held = False
-    return LevelState(first, held, tuple(found), left_s, bool(under[-1]))
+    return LevelState(required, first, held, tuple(found), left_s, bool(under[-1]))
 
 
 def _shown(ticks: Ticks, k: np.ndarray, level: np.ndarray) -> np.ndarray:
