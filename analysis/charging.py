@@ -298,38 +298,46 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     if apart_kg <= target.tolerance_kg:
         return "on_target", f"{now} of {of} is in: on target."
     apart = Figure(apart_kg, "mass").show(system)
-    if charged < target.mass_kg:
-        to_go = "to go" if stretch.end is None else "short"
-        if weights.nunique() == 1 and _filled(stretch):
+    if charged > target.mass_kg:
+        return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
+    to_go = "to go" if stretch.end is None else "short"
+    failed = _scale_failed(stretch, weighing, target, f"Up to then {now} of {of} went in.", f"{apart} is {to_go}")
+    return ("undecided", failed) if failed else ("short", f"{now} of {of} is in: {apart} {to_go}.")
+
+
+def _scale_failed(stretch: Stretch, weighing: Weighing, target: Target, so_far: str, short: str) -> str:
+    """Return how the scale seems to have failed where it shows too little, and what to do; empty where it does not.
+
+    `so_far` and `short` say what it showed, and by how much that is too little.
+    """
+    weights = stretch.channel("cylinder_weight")
+    if weights.nunique() == 1 and _filled(stretch):
+        return (
+            "The scale did not move while the circuit's pressure rose: what went in is not known. Lift the cylinder a "
+            "little and see the scale move; weigh the cylinder."
+        )
+    step_kg = float(weighing.resolution_kg.iloc[-1])
+    ended = _ended_in_mid_flow(weights, stretch, step_kg, bare=True)
+    if ended is not None:
+        return (
+            f"The scale fell to nothing in mid flow at {ended:%H:%M} UTC. {so_far} Nobody said that the cylinder was "
+            "taken off: weigh it, and check the scale."
+        )
+    ended = _ended_in_mid_flow(weights, stretch, step_kg, bare=False)
+    if ended is not None:
+        return (
+            f"The scale stopped in mid flow at {ended:%H:%M} UTC. {so_far} The scale has not moved since. If the "
+            f"cylinder was closed then, {short}. If not, the scale is stuck: lift the cylinder a little and see the "
+            "scale move."
+        )
+    for leapt in np.flatnonzero(np.diff(weights.to_numpy(dtype=float)) < -target.tolerance_kg).tolist():
+        ended = _ended_in_mid_flow(weights.iloc[: leapt + 1], stretch, step_kg, bare=False)
+        if ended is not None:
             return (
-                "undecided",
-                "The scale did not move while the circuit's pressure rose: what went in is not known. Lift the "
-                "cylinder a little and see the scale move; weigh the cylinder.",
+                f"The scale stood still in mid flow at {ended:%H:%M} UTC and fell at once later. {so_far} The scale "
+                "was stuck, or another cylinder stands there: weigh the cylinder."
             )
-        how = {
-            True: ("fell to nothing", "Nobody said that the cylinder was taken off: weigh it, and check the scale."),
-            False: (
-                "stopped",
-                f"The scale has not moved since. If the cylinder was closed then, {apart} is {to_go}. If not, the "
-                "scale is stuck: lift the cylinder a little and see the scale move.",
-            ),
-        }
-        so_far = f"Up to then {now} of {of} went in."
-        step_kg = float(weighing.resolution_kg.iloc[-1])
-        for bare, (did, said) in how.items():
-            ended = _ended_in_mid_flow(weights, stretch, step_kg, bare=bare)
-            if ended is not None:
-                return "undecided", f"The scale {did} in mid flow at {ended:%H:%M} UTC. {so_far} {said}"
-        for leapt in np.flatnonzero(np.diff(weights.to_numpy(dtype=float)) < -target.tolerance_kg).tolist():
-            ended = _ended_in_mid_flow(weights.iloc[: leapt + 1], stretch, step_kg, bare=False)
-            if ended is not None:
-                return (
-                    "undecided",
-                    f"The scale stood still in mid flow at {ended:%H:%M} UTC and fell at once later. {so_far} The "
-                    "scale was stuck, or another cylinder stands there: weigh the cylinder.",
-                )
-        return "short", f"{now} of {of} is in: {apart} {to_go}."
-    return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
+    return ""
 
 
 def _filled(stretch: Stretch) -> bool:
