@@ -34,8 +34,8 @@ ORDER: Mapping[tuple[str, str], tuple[float, float]] = {
 BEYOND_K = 5.0
 """So far outside it the order is broken."""
 LOAD = "compressor_load"
-STANDS, ALL_OF_IT = 1.1, 0.0105
-"""The pressures of a machine that stands lie within the first share of each other; what it does at most, read as %."""
+ALL_OF_IT = 0.0105
+"""What a load in shares of 1 does at most, read as %."""
 GAUGE_DOUBTS = 2
 """The only gauge in its unit is in doubt when two thermometers at least cannot stand so beside what it says boils: one
 may be off itself."""
@@ -90,14 +90,19 @@ def out_of_order(
 
 
 def load_as_share(readings: Readings, minutes: int) -> Iterator[Fault]:
-    """Yield the fault of a load in shares of 1: it showed no more than that many hundredths while a machine ran."""
+    """Yield the fault of a load in shares of 1: it showed no more than that many hundredths while a machine ran.
+
+    That it runs is known by pressures that came apart; closed valves keep those of one that stands as far apart as
+    water and air are warm.
+    """
     if not {LOAD, SUCTION, DISCHARGE} <= set(readings.values):
         return
     low, high = (readings.minutes[gauge].to_numpy(dtype=float) for gauge in (SUCTION, DISCHARGE))
     last = np.maximum(np.searchsorted(readings.at, readings.minute_end_s) - 1, 0)
     most = np.fmax.accumulate(readings.values[LOAD])[last]
-    started = np.maximum.accumulate(high < STANDS * low)
-    wrong = readings.within("startup") & started & (high > RUNS * low) & (most > 0.0) & (most <= ALL_OF_IT)
+    apart = high / np.maximum(low, 1.0)
+    runs = apart > RUNS * np.maximum(np.fmin.accumulate(apart), 1.0)
+    wrong = readings.within("startup") & runs & (most > 0.0) & (most <= ALL_OF_IT)
     whole = np.flatnonzero(np.convolve(wrong, np.ones(minutes))[: len(wrong)] >= minutes - 0.5)
     if len(whole):
         known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[whole[0]])])
