@@ -17,7 +17,7 @@ from analysis.startup.figures import running_figures
 from analysis.startup.steadiness import course_of
 from analysis.stretch import Stretch
 from tests.benchmarks.startup_ensemble import found_windows, make_case, overlap
-from tests.support import START, assert_prefix_consistent, make_log, make_stretch, value
+from tests.support import START, assert_prefix_consistent, make_log, make_stretch, value, with_channels
 
 PSI = 6894.757293
 
@@ -321,6 +321,32 @@ def test_no_window_opens_before_the_start_where_one_side_alone_is_read() -> None
     assert found[0][0] >= 10
     assert "taken for granted" in assess(replace(stretch, frame=side)).text
     assert "taken for granted" not in assess(stretch).text
+
+
+def test_no_window_opens_before_the_start_where_a_closed_valve_keeps_the_pressures_apart() -> None:
+    """Until it starts after ten minutes each side is as warm as what stands beside it: no heat flows."""
+    stretch, _ = plant([(10, 0.7)], 40, with_load=False)
+    rests = np.arange(len(stretch.frame)) < 600
+    beside = {"leaving_water_temperature": -2.0, "liquid_temperature": 5.0}
+    still = {channel: stretch.frame[channel] + np.where(rests, by_k, 0.0) for channel, by_k in beside.items()}
+    found = windows(replace(stretch, frame=stretch.frame.assign(**still)))
+    assert len(found) == 1
+    assert found[0][0] >= 10
+
+
+def test_a_filter_is_not_judged_while_its_oil_is_cold() -> None:
+    """The drop halves with a lag of 12 min as the oil warms; half a psi of it may be left (0.1 psi gauges)."""
+    stretch, _ = plant([(0, 0.8)], 90)
+    at = np.arange(len(stretch.frame))
+    left_pa = 45e3 * np.exp(-at / 720.0)
+    gauges = with_channels(
+        make_log(at, {})[0],
+        oil_pressure_after_filter=("psig", 700e3 + 0.0 * at),
+        oil_pressure_before_filter=("psig", np.round((745e3 + left_pa) / (0.1 * PSI)) * 0.1 * PSI),
+    )
+    oiled = replace(stretch, frame=stretch.frame.join(gauges.frame), columns={**stretch.columns, **gauges.columns})
+    ((begin, _end),) = windows(oiled)
+    assert left_pa[int(60.0 * begin)] < 1.3 * PSI
 
 
 @pytest.mark.parametrize("minutes", [30, 50])
