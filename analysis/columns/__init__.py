@@ -17,6 +17,7 @@ import pandas as pd
 from analysis.columns.channels import Guess, guess_channel, one_each, own_column
 from analysis.columns.clock import MOST, ZONE_SAID, TimeGuess, guess_time
 from analysis.log.clock import Clock
+from analysis.log.clock_order import newest_first
 from analysis.log.foreign import DELIMITERS, SAMPLE_ROWS, Layout, beginning, decimal_sign, decoded, numbered, records
 from analysis.log.one_table import (
     cells_of,
@@ -58,10 +59,11 @@ class Proposal:
         lines += [f"# {said}" for said in ([] if time.zone_known else [_NO_ZONE]) + list(time.doubts)]
         zone = time.zone or ("" if time.zone_known else "UTC")
         stated: dict[str, str | tuple[str, ...]] = {
-            "column": time.column, "clock": time.clock, "format": time.format, "unit": time.unit, "start": time.start,
+            "clock": time.clock, "format": time.format, "unit": time.unit, "start": time.start,
             "zone": zone,
         }  # fmt: skip
-        lines.append(f"time = {{ {', '.join(f'{key} = {_stated(said)}' for key, said in stated.items() if said)} }}")
+        said_too = "".join(f", {key} = {_stated(said)}" for key, said in stated.items() if said)
+        lines.append(f"time = {{ column = {_quoted(time.column)}{said_too} }}")
         for guess in self.guesses:
             if guess.channel:
                 doubt = f"  # not sure: {guess.doubt}" if guess.doubt else ""
@@ -95,7 +97,7 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
     for piece in later:
         whole = piece.decode(encoding, errors="replace").partition("\n")[2].rpartition("\n")[0]
         rows += [cells for cells, _ in islice(records(whole, delimiter), SAMPLE_ROWS // 10)]
-    cells = {name: cells_of(rows, i) for i, name in enumerate(names) if name}
+    cells = {name: cells_of(rows, i) for i, name in enumerate(names) if name or not i}
     american = any(
         re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units_below, strict=False)
     )
@@ -149,7 +151,7 @@ def _one_table(names: Sequence[str], rows: Sequence[Sequence[str]], guess: TimeG
             stamps_us = Clock(entry, where).utc_us([pd.Series(cells_of(rows, at), dtype="str") for at in time_at])
         except InputError:  # a count whose start is not said
             return
-        no_block_for_each_channel(stamps_us, where)
+        no_block_for_each_channel(stamps_us[::-1] if newest_first(stamps_us) else stamps_us, where)
 
 
 def _no_long_table(cells: Mapping[str, list[str]], where: str) -> None:

@@ -108,7 +108,7 @@ def _guess(
     called = sorted(
         (name for name in names if name and "time" in meanings(name)), key=lambda name: ZONE_SAID.search(name) is None
     )
-    tried = [*called, *(name for name in names[:2] if name and name not in called)]
+    tried = [*called, *(name for name in names[:2] if name in cells and name not in called)]
     pair = _pair(tried, cells)
     if pair is not None:
         date, *clock = (pd.Series(cells[name], dtype="str") for name in pair)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from analysis.vocabulary.errors import InputError
@@ -97,8 +97,10 @@ def make_column(channel: str, unit: str, header: str) -> Column:
     if wanted is not None and found.dimension != wanted:
         accepted = " ".join(u.symbol for u in UNITS.values() if u.dimension == wanted)
         raise InputError(f"column {header!r}: {unit} is not a unit of {wanted}; expected one of {accepted}")
+    if channel == "barometer" and found.datum == "vacuum":  # inches of mercury of the weather, not of a vacuum under it
+        found = replace(found, datum="absolute")
     if channel == "barometer" and found.datum != "absolute":
-        raise InputError(f"column {header!r}: a barometer is absolute; expected one of kPa mbar bar psia Pa")
+        raise InputError(f"column {header!r}: a barometer is absolute; expected one of kPa mbar bar psia Pa inHg")
     return Column(channel, found, header)
 
 

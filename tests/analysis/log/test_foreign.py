@@ -156,6 +156,15 @@ def test_rows_with_more_numbers_than_the_header_has_names_are_refused(tmp_path: 
         load(write(tmp_path, text, job))
 
 
+def test_a_barometer_in_inches_of_mercury_is_no_vacuum(tmp_path: Path) -> None:
+    """29.921 inHg is the standard atmosphere, 101,325 Pa (the domain's reference; NIST SP 811 for 3,386.39 Pa)."""
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\nbarometer={column="b",unit="inHg"}\n'
+    job += 'circuit_pressure={column="p",unit="inHg"}\n'
+    log, _ = load(write(tmp_path, "t,b,p\n2026-03-14T07:00:00Z,29.921,10\n", job))
+    assert log.frame["barometer"].iloc[0] == pytest.approx(101_325.0, abs=4.0)
+    assert log.frame["circuit_pressure"].iloc[0] == pytest.approx(101_325.0 - 33_863.9, abs=4.0)
+
+
 def test_a_remark_behind_the_last_named_column_is_no_reading(tmp_path: Path) -> None:
     job = '[job]\nname="n"\n[columns]\ntime={column="t"}\ncircuit_pressure={column="p",unit="barg"}\n'
     rows = "".join(f"2026-03-14T07:00:0{i}Z,10,{'door, open' * (i > 2)}\n" for i in range(9))

@@ -143,6 +143,10 @@ def in_order(s: Sheet, order: Iterable[int]) -> Sheet:
     )  # fmt: skip
 
 
+def newest_first(s: Sheet) -> Sheet:
+    return replace(s, rows=s.rows[::-1], stamps=s.stamps[::-1])
+
+
 SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "as it is": lambda s: s,
     "semicolons": lambda s: replace(s, delimiter=";"),
@@ -241,6 +245,7 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "a date with its midnight beside the clock": lambda s: replace(
         s, time_names=["Date", "Time"], stamps=[[f"{at:%Y-%m-%d} 00:00:00", f"{at:%H:%M:%S}"] for at in s.times]
     ),
+    "nothing above the times": lambda s: replace(s, time_names=[""]),
     "two blanks between": lambda s: s.stamped(lambda at: f"{at:%Y-%m-%d  %H:%M:%S}"),
     "text kept as text": lambda s: s.stamped(lambda at: f'="{at:%Y-%m-%d %H:%M:%S}"').cells(lambda c: f'="{c}"'),
     "clock and date apart": lambda s: replace(
@@ -287,7 +292,10 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "a clock that nobody put forward": lambda s: replace(
         moved_to(s, "Etc/GMT-1", "2026-03-29 02:30:00"), zone="Europe/Berlin"
     ),
-    "newest first": lambda s: replace(s, rows=s.rows[::-1], stamps=s.stamps[::-1]),
+    "newest first over the hour that comes twice": lambda s: newest_first(
+        moved_to(s, "Europe/Berlin", "2026-10-25 02:45:00")
+    ),
+    "newest first": newest_first,
     "stamps twice and backward": lambda s: with_rows(
         s, {at: [*s.stamps[at - k], *(["1"] * len(s.names))] for at, k in ((100, 1), (200, 30), (300, 2))}
     ),
