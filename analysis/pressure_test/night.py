@@ -195,36 +195,38 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         until_m = judged.plan.end if judged.warmed else until[0].end if until else None
         tight = "Tight." if until_m is None else f"Tight until {night.time_of(until_m):%H:%M} UTC."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
-    more, even = (hours_more(judged, allowed, night.confidence, odds) for odds in (LIKELY, EVEN))
-    foreseen = True
+    why, hours = _undecided(night, judged, allowed)
+    said += [*why, *_helps(judged), f"Allowed is {night.per_day(allowed)}."]
+    return "undecided", " ".join(["Cannot tell yet.", *said]), figures | hours
+
+
+def _undecided(night: Night, judged: Judged, allowed: float) -> tuple[list[str], dict[str, FigureValue]]:
+    """Return why it cannot be told yet, and after how many hours it can, where that is foreseen."""
     if judged.warmed:
-        said.append(
+        return [
             "What is warmed so decides nothing: leave it for hours that are dark and even, or put a probe there."
-        )
-        foreseen = False
-    elif (lies := side_of(judged, allowed, night.confidence)) in ("tight", "leaking"):
-        if side_of(judged, allowed, night.confidence, told_shares(judged, night.stretch.end is not None)) == lies:
-            said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
-        else:
-            said.append(
+        ], {}
+    said = []
+    _, high = judged.interval(night.confidence)
+    lies = side_of(judged, allowed, night.confidence)
+    if lies in ("tight", "leaking"):
+        if side_of(judged, allowed, night.confidence, told_shares(judged, night.stretch.end is not None)) != lies:
+            return [
                 "So early it may still be what is left of the filling; a leak will be surer soon. Keep logging."
-            )
-            foreseen = False
+            ], {}
+        said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
     elif high < -GAIN_SHARE * allowed:
-        said.append("Pressure rises more than the temperatures explain: check probes, barometer and gauge.")
-        foreseen = False
+        return ["Pressure rises more than the temperatures explain: check probes, barometer and gauge."], {}
     else:
         if high < allowed:
             said.append("The interval is still too wide to tell, though no loss in it is beyond what is allowed.")
         if judged.hours < FORESEEN_HOURS:
             said.append("It is too early to say how long it takes: ask again when it has been judged for a few hours.")
-            foreseen = False
-    if foreseen:
-        said.append(_foreseen(more, even))
-        told = {"hours_more": more, "hours_more_even": even}
-        figures.update({name: Figure(h * 3_600.0, "hours") for name, h in told.items() if h is not None})
-    said += _helps(judged)
-    return "undecided", " ".join(["Cannot tell yet.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
+            return said, {}
+    more, even = (hours_more(judged, allowed, night.confidence, odds) for odds in (LIKELY, EVEN))
+    told = {"hours_more": more, "hours_more_even": even}
+    figures: dict[str, FigureValue] = {name: Figure(h * 3_600.0, "hours") for name, h in told.items() if h is not None}
+    return [*said, _foreseen(more, even)], figures
 
 
 def _foreseen(likely: float | None, even: float | None) -> str:
