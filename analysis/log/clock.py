@@ -30,7 +30,7 @@ FORWARD_US = (HOUR_US * 3 // 4, HOUR_US * 5 // 4)
 SPREADSHEET_DAYS = (20_000.0, 100_000.0)
 """Day numbers of spreadsheets, counted from 1899-12-30: the years 1954 to 2173."""
 DAY_MS = 86_400_000.0
-TEXT_SIGNS = ' \t="'
+TEXT_SIGNS = " \t=\"'"
 """Blanks, and what spreadsheets put around a cell to keep it as text."""
 EPOCH_LEAST = 1e8
 """Seconds since 1970 from 1973 on; smaller numbers count from the start of the log."""

@@ -291,7 +291,7 @@ def number_in(text: str, decimal: str, unit: str | None = None) -> float | None:
     group = "." if decimal == "," else ","
     match = re.fullmatch(
         rf"[=\"'\s]*([-+−]?)(\d{{1,3}}(?:[{group}'’\s]\d{{3}})+|\d*)(?:[{decimal}](\d*))?([eE][-+]?\d+)?\s*([^\d\s].*)?",
-        re.sub(r"^\(([^()]*)\)$", r"-\1", text.strip().rstrip('"')),
+        re.sub(r"^\(([^()]*)\)$", r"-\1", text.strip().rstrip("\"'")),
     )
     if match is None and re.fullmatch(r"[-+]?\d+\.\d+", text):  # a point that cannot stand between thousands
         return float(text)

@@ -248,6 +248,10 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "nothing above the times": lambda s: replace(s, time_names=[""]),
     "two blanks between": lambda s: s.stamped(lambda at: f"{at:%Y-%m-%d  %H:%M:%S}"),
     "text kept as text": lambda s: s.stamped(lambda at: f'="{at:%Y-%m-%d %H:%M:%S}"').cells(lambda c: f'="{c}"'),
+    "text kept as text by an apostrophe": lambda s: s.stamped(lambda at: f"'{at:%Y-%m-%d %H:%M:%S}").cells(
+        lambda c: c and f"'{c}"
+    ),
+    "single quotes": lambda s: s.stamped(lambda at: f"'{at:%Y-%m-%d %H:%M:%S}'").cells(lambda c: f"'{c}'"),
     "clock and date apart": lambda s: replace(
         s, time_names=["Time", "Date"], stamps=[[f"{at:%H:%M:%S}", f"{at:%d.%m.%Y}"] for at in s.times]
     ),
