@@ -18,7 +18,7 @@ from analysis.scale.levels import GAP_S
 from analysis.scale.loads import Change, moved_kg
 from analysis.scale.names import Load, Names, Naming
 from analysis.scale.samples import SAMPLE_S, newest, resolution_kg, samples
-from analysis.scale.standing import DRIFTED_OFF, HANDS_KG, SCREWED_ON_KG
+from analysis.scale.standing import DRIFTED_OFF, HANDS_KG, SCREWED_ON_KG, flows_on
 from analysis.scale.tracker import Tracker
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.units import UnitSystem
@@ -147,11 +147,22 @@ def weigh(stretch: Stretch) -> Weighing:
 
 
 def _give_back(tracker: Tracker) -> None:
-    """End the last cylinder of a recovery that nobody marked before it was charged from: that is of the next stage."""
+    """End the last cylinder of a recovery that nobody marked before it was charged from: that is of the next stage.
+
+    What was believed of hands, and went at once when they let go, did not flow back.
+    """
     last = tracker.loads[-1] if tracker.loads else None
+    if last is None or not last.confirmed:
+        return
     moved = [row[1] for row in tracker.out if row[3] == len(tracker.loads) - 1]
-    back_kg = max(moved, default=0.0) - moved[-1] if moved else 0.0
-    if last is not None and last.confirmed and back_kg > max(SCREWED_ON_KG, DRIFTED_OFF * tracker.still_kg):
+    back, most_kg = list[float](), -math.inf
+    for kg in reversed(moved):
+        if kg < most_kg - tracker.still_kg:
+            break
+        back.append(kg)
+        most_kg = max(most_kg, kg)
+    back_kg = most_kg - moved[-1] if moved else 0.0
+    if back_kg > max(SCREWED_ON_KG, DRIFTED_OFF * tracker.still_kg) and flows_on(back, 1.0, tracker.still_kg):
         last.end_kg += back_kg
 
 

@@ -3,7 +3,7 @@
 The display of many scales is smoothed: after a load came or went it approaches the new weight, slower and slower. That
 is no flow: flow does not die away within seconds. So after each leap the numbers are compared with an exponential
 approach; where they follow one, the part of the leap that is still to come is added to what is shown. What flows
-meanwhile passes through.
+meanwhile passes through. A number that is written again before the scale shows another tells nothing anew.
 """
 
 from __future__ import annotations
@@ -53,30 +53,36 @@ def come_to_rest(at: np.ndarray, shown: np.ndarray, step: np.ndarray) -> np.ndar
     before = np.clip(np.searchsorted(at, at - LEAP_S + 1e-6, side="right") - 1, 0, np.maximum(rows - 1, 0))
     leaps = np.abs(shown - shown[before]) > FASTEST_KG_PER_S * (at - at[before]) + NEAR_STEPS * step
     last = np.maximum.accumulate(np.where(leaps, at, -np.inf))
+    changed = np.diff(shown, prepend=np.nan) != 0.0
+    kept_s = at - at[np.maximum.accumulate(np.where(changed, rows, 0))]
+    new = changed | (np.diff(np.floor(kept_s / LEAP_S), prepend=0.0) > 0.0)
+    told, count = np.flatnonzero(new), np.cumsum(new)
     begin, approach, fitted_s = -1, None, -np.inf
     for k in np.flatnonzero(at - last <= APPROACHES_S).tolist():
-        if leaps[k] and (not leaps[k - 1] or _quickens(at, shown, step, k)):
-            begin, approach, fitted_s = k, None, -np.inf
+        newest = told[max(count[k] - 3, 0) : count[k]]
+        if new[k] and leaps[k] and (not leaps[k - 1] or _quickens(at[newest], shown[newest], float(step[k]))):
+            begin, approach, fitted_s = count[k] - 1, None, -np.inf
         if begin < 0:
             continue
-        seen_s = at[k] - at[begin]
-        if k - begin >= LEAST_READINGS - 1 and seen_s >= LEAP_S and at[k] - fitted_s >= AGAIN * seen_s:
-            some, fitted_s = slice(begin, k + 1), at[k]
+        some = told[begin : count[k]]
+        seen_s = at[k] - at[some[0]]
+        if new[k] and len(some) >= LEAST_READINGS and seen_s >= LEAP_S and at[k] - fitted_s >= AGAIN * seen_s:
+            fitted_s = at[k]
             approach = _approach(at[some], shown[some], float(step[k])) or approach
         if approach is not None:
-            rest[k] += approach.missing_kg(at[k])
+            rest[k] += approach.missing_kg(at[some[-1]])
     return rest
 
 
-def _quickens(at: np.ndarray, shown: np.ndarray, step: np.ndarray, k: int) -> bool:
-    """Return whether the display turned or went quicker at a reading, as no approach does: the plate was moved."""
-    if k < 2:
+def _quickens(at: np.ndarray, shown: np.ndarray, step_kg: float) -> bool:
+    """Return whether the display turned or went quicker at the last reading, as no approach does: the plate moved."""
+    if len(at) < 3:
         return True
-    change, before = shown[k] - shown[k - 1], shown[k - 1] - shown[k - 2]
-    slower = before * (at[k] - at[k - 1]) / (at[k - 1] - at[k - 2])
+    change, before = shown[2] - shown[1], shown[1] - shown[0]
+    slower = before * (at[2] - at[1]) / (at[1] - at[0])
     return bool(
-        abs(change) > NEAR_STEPS * step[k]
-        and (change * np.sign(before) > abs(slower) + NEAR_STEPS * step[k] or change * before <= 0.0)
+        abs(change) > NEAR_STEPS * step_kg
+        and (change * np.sign(before) > abs(slower) + NEAR_STEPS * step_kg or change * before <= 0.0)
     )
 
 

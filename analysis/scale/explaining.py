@@ -61,13 +61,17 @@ class Explaining(Following):
         return self._near_line(sample)
 
     def _let_hands_go(self) -> None:
-        """Leave hands out of the run when its last samples are what was believed, moved on."""
+        """Leave hands out of the run: what it leapt from, and more when its last samples are what was believed, moved
+        on."""
         run, back = self._run, 0
         if len(run) > 3 and not self._same_flow(run[-4], run[-3], run[-2]):
             back = 3
         elif len(run) > 2 and self._near_line(run[-2]) and self._near_line(run[-1]):
             back = 2
-        if back and self._joins(run[-back:]):
+        if not (back and self._joins(run[-back:])):
+            leapt = (k for k in range(len(run) - 3, -1, -1) if self._too_quick(k))
+            back = next((len(run) - 1 - k for k in leapt if not self._same_flow(run[k], run[k + 1], run[-1])), 0)
+        if back:
             self._between += run[:-back]
             del run[:-back]
 

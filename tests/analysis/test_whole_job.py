@@ -14,6 +14,7 @@ from analysis.result import Figure
 from analysis.review import Review, review
 from analysis.scale import weigh
 from analysis.stages import StageSpan, stretch_of
+from tests.analysis.scale.test_displays import displayed
 from tests.support import make_log
 
 Stay = tuple[str, float, float]  # cylinder, gross weight at its begin and end
@@ -186,3 +187,15 @@ def test_where_nobody_marked_stages_what_flowed_before_a_charging_was_seen_is_of
     out, back = (weigh(stretch_of(span, log, job, None, spans)) for span in spans)
     assert out.total_kg == pytest.approx(24.0, abs=0.1)
     assert back.total_kg == pytest.approx(24.0, abs=0.1)
+
+
+@pytest.mark.parametrize("long", [15, 25, 40])
+def test_a_hand_on_a_slow_display_did_not_flow_back(long: int) -> None:
+    """Nobody marked the recovery; somebody leans on the cylinder while little flows."""
+    at = np.arange(0.0, 9_000.0)
+    gross = np.interp(at, [900, 3_300, 8_400], [30.0, 54.0, 55.0])
+    gross[6_000 : 6_000 + long] += 2.0
+    log, job = make_log(at, {"cylinder_weight": ("kg", np.round(displayed(gross, 1.0, 5.0), 2))})
+    begin, end = (log.frame.index[0] + pd.Timedelta(seconds=s) for s in (900.0, 8_998.0))
+    span = StageSpan("recovery", begin, end, "signals", begin, end)
+    assert weigh(stretch_of(span, log, job, None, [span])).total_kg == pytest.approx(25.0, abs=0.1)

@@ -159,3 +159,21 @@ def test_flow_and_averages_are_no_approach(quick_s: float, rate: float) -> None:
     at = np.arange(0.0, 120.0)
     shown = 20.0 * np.clip((at - 20.0) / max(quick_s, 1e-3), 0, 1) + rate * np.maximum(at - 20.0, 0)
     assert come_to_rest(at, shown, np.full(120, 0.01)) == pytest.approx(shown, abs=0.05)
+
+
+@pytest.mark.parametrize(("comes", "lean"), [(1043, 8), (1043, 16), (1046, 12), (1046, 16)])
+def test_a_hand_on_a_slow_display_while_a_charge_flows_out_is_no_other_cylinder(comes: int, lean: float) -> None:
+    """When it lets go the display falls as the charge does, but quicker, and from a weight that never flowed."""
+    meant = weights((60, 125, 125), (600, 125, 89), (400, 89, 89), (290, 89, 50), (120, 50, 50))
+    meant[comes : comes + 20] += lean
+    found = weighed(displayed(meant, 1.0, 10.0)[::10], step=10.0, stage="charging", noise=0.0, quantum=0.1)
+    assert not found.changes
+    assert found.total_kg == pytest.approx(75.0, abs=0.75)
+
+
+@pytest.mark.parametrize("lag_s", [5.0, 10.0])
+def test_a_slow_display_that_the_recorder_reads_more_often_than_it_changes(lag_s: float) -> None:
+    """A new number each 5 s, written each second: the cylinder set down is not what the display showed on its way."""
+    meant = weights((90, 0, 0), (75, 21.8, 21.8), (1800, 21.8, 40.8), (60, 40.8, 40.8))
+    shown = np.repeat(displayed(meant, 1.0, lag_s)[::5], 5)
+    assert weighed(shown, noise=0.0, quantum=0.02).total_kg == pytest.approx(19.0, abs=0.1)
