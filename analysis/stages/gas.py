@@ -198,6 +198,8 @@ class GasStages(RefrigerantStages):
             return  # nobody tests with nitrogen upon a charge
         if self.contents == "nitrogen" and self.found and not p > 1.15 * self.trough_pa:
             return  # what a bleed left
+        if not self.found and self.put_on(k) is not None:
+            return  # what gas does in the next minutes tells it from liquid that stood there
         if self.moved_by_hose(k, 10) or k < 2 or np.nanmin(s.pressure_pa[max(k - 2, 0) : k + 1]) < 1.3 * air:
             return
         sure = apart or (self._let_in(k) if self.contents in ("open", "nitrogen") else self._no_refrigerant(k))
@@ -266,7 +268,7 @@ class GasStages(RefrigerantStages):
     def _filled_from(self, k: int) -> tuple[float, str]:
         """Return when the filling began: when pressure left the air's, or what a recovery had left."""
         s = self.s
-        first = int(np.searchsorted(s.end_s, self.floor_s))
+        first = self.read_from(int(np.searchsorted(s.end_s, self.floor_s)), k)  # people watch a gauge while they fill
         above_pa = s.pressure_pa[first : k + 1] - s.barometer_pa[first : k + 1]
         low = np.flatnonzero(above_pa <= 0.1 * s.barometer_pa[first : k + 1])
         if not len(low):  # on top of what a recovery, or a bleed that stopped, had left

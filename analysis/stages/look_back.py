@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stages.signals import FLICKER_KG, FLICKER_MINUTES, HANDLED_KG, MINUTE_S, Signals
+from analysis.stages.signals import FLICKER_KG, FLICKER_MINUTES, HANDLED_KG, HELD_MINUTES, MINUTE_S, Signals
 
 STILL_MINUTES, STILL_KG = 5, 0.08
 """A scale that moves by less in so many minutes shows no flow (common practice)."""
@@ -124,7 +124,11 @@ class LookBack:
         least_pa = max(STEP_PA, 1.5 * flicker_pa, min(own_pa if own_pa > 0.0 else np.inf, FLICKER_PA) / 2.0)
         for way in (1, -1):
             moved = way * (lately[1:] - lately[0])
-            if len(moved) == 2 and (moved.min() > 2.0 * least_pa or np.diff(moved, prepend=0.0).min() > 1.3 * least_pa):
+            if (
+                len(moved) == 2
+                and s.end_s[k] - s.end_s[k - 2] < HELD_MINUTES * MINUTE_S
+                and (moved.min() > 2.0 * least_pa or np.diff(moved, prepend=0.0).min() > 1.3 * least_pa)
+            ):
                 return way
         return 0
 
@@ -186,11 +190,26 @@ class LookBack:
         after_pa = s.pressure_pa[i] - s.calm_pa[min(i + STILL_MINUTES, now)]
         return bool(max(before_pa, after_pa) < (s.pressure_pa[i - 2] - s.pressure_pa[i]) / 4.0)
 
+    def read_from(self, first: int, k: int) -> int:
+        """Return the minute from `first` on from which pressure was read up to minute `k` without a long break."""
+        read, again = self._breaks(first, k)
+        return int(read[again[-1] + 1]) if len(again) else first
+
+    def read_until(self, since_s: float, k: int) -> float:
+        """Return when the first long break after `since_s` began in which no pressure was read, else infinity [s]."""
+        read, again = self._breaks(int(np.searchsorted(self.s.end_s, since_s)), k)
+        return float(self.s.end_s[read[again[0]]]) if len(again) else np.inf
+
+    def _breaks(self, first: int, k: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return the minutes from `first` to `k` that were read, and after which of them none was read for long."""
+        read = first + np.flatnonzero(self.s.seen[first : k + 1])
+        return read, np.flatnonzero(np.diff(self.s.end_s[read]) > HELD_MINUTES * MINUTE_S)
+
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""
         s = self.s
         p, begin_s = s.calm_pa[first : k + 1], s.begin_s[first : k + 1]
-        later = np.minimum(np.searchsorted(begin_s, begin_s + 5 * MINUTE_S), len(p) - 1)
+        later = np.searchsorted(begin_s, begin_s + 5 * MINUTE_S, side="right") - 1
         return first + np.flatnonzero(p[later] > 1.15 * p + 10e3)
 
     def rushed(self, k: int, since_s: float = -np.inf) -> bool:

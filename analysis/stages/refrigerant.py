@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG
+from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG, STILL_MINUTES
 from analysis.stages.signals import MINUTE_S
 from analysis.stages.state import OPEN_MINUTES, WatchState
 
@@ -25,6 +25,8 @@ IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
 STARTED_PART, STARTED_MINUTES = 0.93, 14
 """Pressure that falls under this part of itself within so many minutes and stays there: liquid would bring it back."""
+STANDS_PART = 0.015
+"""What moves by less of itself in five minutes stands, as liquid does that is neither filled nor drawn from."""
 CLEAR_PART = 1.5
 """The room tells well where liquid stands when the warmest thing's saturation is within this of the coldest's."""
 BACK_PART = 0.7
@@ -52,10 +54,14 @@ OPEN_PART = 0.05
 NEAR_LOW_PART, NEAR_HIGH_PART = 0.8, 1.15
 """Between these parts of what the coldest and the warmest thing beside the circuit hold, liquid may stand in it: probes
 are not at the liquid (common practice)."""
+PUT_ON_PART = 0.007
+"""Gas that was let in cools by more than 2 K in the minutes after that (common practice)."""
 FULL_PART = 1.07
 """What stands over the warmest thing's saturation by more than a cylinder that is 2 K warmer is no refrigerant."""
 LEAST_LEFT_PA, LEFT_PA = 1e3, 25e3
 """So much above the air's pressure and standing is what was left in the circuit (common practice)."""
+CAME_BACK_PA = 5e3
+"""What came back by more than this, twice what a circuit that stands open shows, would do so after one more pull."""
 EMPTY_PART = 0.85
 """A pull that went under this part of the air's pressure did not end at the air's; gas let in goes above it."""
 
@@ -99,17 +105,21 @@ class RefrigerantStages(WatchState):
         cold = told and p > UNDER_PART * low_pa  # only what stands beside it makes it so
         if self.under_pa is not None and ((p < self.under_pa and not cold) or s.chill_k[k] > STILL_COOLED * CHILL_K):
             self.ran_s = float(s.end_s[k])
+        broken = self.stage == "evacuation" and self.broken_s is not None and not self.scaled
         charged = self.latest == "charging" and self.contents == "refrigerant"
-        if not charged or s.load_read[k] or not np.isnan(s.lift[k]):
+        if not (charged or broken) or s.load_read[k] or not np.isnan(s.lift[k]):
             return
         flowed_s = self.floor_s if self.flowed is None else max(self.floor_s, self.last_flow(self.flowed))
         then = max(s.back(k, STARTED_MINUTES), int(np.searchsorted(s.end_s, flowed_s)))
-        at_once = clear and self.scaled and p > (1.0 + HOSE_PART) * s.barometer_pa[k]
-        started = None if cold else self._started(then, k, at_once)
+        if broken and not self.at_saturation(then):
+            return
+        started = None if cold else self._started(then, k, clear and self.scaled)
         by_water = started is None
         started = self._chilled(then, k) if started is None else started
         if started is None:
             return
+        if broken:  # what runs after its vacuum was broken has been charged in between
+            self._begin_charging(k)
         shown = "the water" if by_water else "pressure"
         self.begin("startup", float(s.end_s[started]), k, 300.0, f"only {shown} shows that it runs")
         self.under_pa = -np.inf if by_water else float(p + BACK_PART * (s.calm_pa[then] - p))
@@ -246,13 +256,15 @@ class RefrigerantStages(WatchState):
     def _let_out(self) -> bool:
         """Return whether what moved last went to the air's pressure and onto no scale: it was let out, or air in.
 
-        Before that it stood deeper than a pull ends at the air's pressure, or a little above that.
+        Before that it stood deeper than a pull ends at the air's pressure, or a little above that, or came back there.
         """
         s = self.s
         at = int(np.searchsorted(s.end_s, self.active_s))
         since = int(np.searchsorted(s.end_s, self.rested_s))
         stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
-        left = stood_pa[0] > LEAST_LEFT_PA and np.nanmax(stood_pa) < LEFT_PA and np.isnan(self.weighed_s)
+        came_back = np.nanmax(stood_pa) > max(stood_pa[0], 0.0) + CAME_BACK_PA
+        left = came_back or (stood_pa[0] > LEAST_LEFT_PA and np.isnan(self.weighed_s))
+        left = left and np.nanmax(stood_pa) < LEFT_PA
         handled = np.flatnonzero(s.swapped[since : at + 1])
         weighed = min(since + int(handled[-1]) + 1, at) if len(handled) else since
         gained = s.weight_kg[at] - s.weight_kg[weighed] > max(STILL_KG, 1.5 * s.restless_kg[at])
@@ -280,13 +292,28 @@ class RefrigerantStages(WatchState):
         low_pa, high_pa = NEAR_LOW_PART * s.saturation_low_pa[k], NEAR_HIGH_PART * s.saturation_high_pa[k]
         return bool(low_pa < s.calm_pa[k] < high_pa)
 
+    def put_on(self, k: int) -> int | None:
+        """Return the minute in which a gauge left the air's pressure and stood at saturation from the next one on.
+
+        It is a hose that was put on: gas from a cylinder takes minutes to fill a circuit, and cools when it has.
+        """
+        s = self.s
+        at_air = np.flatnonzero(np.abs(s.pressure_pa[: k + 1] / s.barometer_pa[: k + 1] - 1.0) < OPEN_PART)
+        j = int(at_air[-1]) + 1 if len(at_air) else k
+        since = s.pressure_pa[j + 1 : k + 1]
+        full = 0.95 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
+        if not len(since) or not (full or np.isnan(s.saturation_low_pa[k])):
+            return None
+        stands = np.nanmax(since) - np.nanmin(since) <= max(PUT_ON_PART * s.calm_pa[k], s.step_pa[k])
+        return j if stands else None
+
     def _end_recovery(self, k: int, at_most_s: float = np.inf) -> None:
         """The last pause belongs to it; a cylinder that leaves the scale says when people were done."""
         end_s, within_s = self.active_s + PAUSE_S, PAUSE_S * (2.0 if np.isnan(self.weighed_s) else 1.0)
         if self.off_s is not None and -5 * MINUTE_S < self.off_s - self.active_s < WATCHED_S:
             within_s = max(REST_S, abs(self.off_s - end_s) / 2)
             end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
-        self.end(min(end_s, at_most_s), k, within_s)
+        self.end(min(end_s, at_most_s, self.read_until(self.active_s, k)), k, within_s)
 
     def give_way(self, at_s: float, k: int) -> None:
         if self.stage == "recovery":
@@ -320,10 +347,11 @@ class RefrigerantStages(WatchState):
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S and not np.isnan(self.weighed_s):
             self._end_charging(k)
 
-    def _started(self, then: int, k: int, at_once: bool) -> int | None:
+    def _started(self, then: int, k: int, no_valve: bool) -> int | None:
         """Return the minute after which pressure fell on and on, and stayed down as where a compressor runs.
 
-        It may fall `at_once` where that shows no valve: nothing flowed, and the circuit is colder than all beside it.
+        It may fall at once, to where no hose is taken off, when that shows `no_valve`: nothing flowed, and the circuit
+        is colder than all beside it. So it may from where it stood: a hose that fills what is colder stands nowhere.
         """
         p, running = self.s.calm_pa, self.s.running
         level, low = p[then], np.fmax.reduce(p[self.s.back(k, BACK_MINUTES) : k + 1])
@@ -331,7 +359,8 @@ class RefrigerantStages(WatchState):
             return None
         left = then + int(np.flatnonzero(p[then : k + 1] >= 0.985 * level)[-1])
         went_on = p[min(left + 2, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
-        return left if went_on or at_once else None
+        on_gauge = p[k] > (1.0 + HOSE_PART) * self.s.barometer_pa[k]
+        return left if went_on or (on_gauge and (no_valve or self.held(left, STILL_MINUTES, STANDS_PART))) else None
 
     def _chilled(self, then: int, k: int) -> int | None:
         """Return the minute after which water left cooler and cooler, until it was cooled for minutes on end."""

@@ -81,7 +81,7 @@ class Signals:
     pressure_pa : absolute pressure of the circuit, the vacuum probe's where the gauge is at its floor.
     probe : whether the vacuum probe gave it. seen : whether it was read in this minute, not some minutes before.
     at_end : the gauge stands at the air's pressure and never showed less: it may have no scale for vacuum.
-    calm_pa : median of three minutes of it.
+    calm_pa : median of three minutes of it, none of them from before a long break in the log.
     flicker_pa : how much it bends from minute to minute, median of half an hour; 0 while that is not known.
     step_pa : the smallest step in which its gauge moved from row to row so far.
     barometer_pa : atmosphere.
@@ -173,7 +173,7 @@ def read_signals(log: Log, job: Job) -> Signals:
         probe=probe,
         seen=seen,
         at_end=at_end,
-        calm_pa=pd.Series(pressure).rolling(3, min_periods=1).median().to_numpy(),
+        calm_pa=_calm(pressure, bins.end_s),
         flicker_pa=_flicker(pressure),
         step_pa=_step(frame, bins),
         barometer_pa=channel("_barometer"),
@@ -296,6 +296,12 @@ def _flow(weight: np.ndarray, leaps: np.ndarray, end_s: np.ndarray) -> tuple[np.
     flow[1:] = np.where(twice & (flow[1:] == 0.0), step[1:] + step[:-1], flow[1:])  # no hands: nothing leapt
     flow[np.isnan(flow)] = 0.0
     return swapped, flow
+
+
+def _calm(pressure_pa: np.ndarray, end_s: np.ndarray) -> np.ndarray:
+    breaks = np.cumsum(np.diff(end_s, prepend=end_s[:1]) > HELD_MINUTES * MINUTE_S)
+    medians = pd.Series(pressure_pa).groupby(breaks).rolling(3, min_periods=1).median()
+    return medians.to_numpy()
 
 
 def _flicker(pressure_pa: np.ndarray) -> np.ndarray:

@@ -22,6 +22,8 @@ AT_REST_SPREAD_K = 2.0
 DEEP_PART = 0.3
 """What rises from under this part of the air's pressure in a log's first minutes had been pumped: no recovery at
 pressures over the air's is asked to leave less than half of that (15 inHg, 40 CFR 82.156)."""
+PUT_ON_MINUTES = 6
+"""Gas that was let in cools for as long, and shows it (common practice)."""
 STIRRED_MINUTES, STIRRED = 30, 1.25
 """A circuit with liquid in it would have to warm by 8 K in half an hour to move its pressure by so much."""
 
@@ -48,6 +50,8 @@ class _Watcher(GasStages):
         self.trough_pa = float(np.fmin(self.trough_pa, p)) if self.now is None else np.inf
         if self.contents == "unknown":
             self._first_guess(k)
+        if not self.found and self.contents in ("open", "unknown"):
+            self._put_on(k)
         self.remnant_pa = float(np.fmin(self.remnant_pa, p)) if self.contents == "remnant" else np.inf
         self._startup(k)
         if self.stage != "startup":
@@ -124,6 +128,12 @@ class _Watcher(GasStages):
             self.contents = "refrigerant"
         elif emptied or p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge, or what leaked away
             self.contents = "vacuum" if self.trough_pa < DEEP_PART * s.barometer_pa[k] else "remnant"
+
+    def _put_on(self, k: int) -> None:
+        """Take what a hose that was put on shows at once for refrigerant that stood in the circuit before."""
+        put_on = self.put_on(k)
+        if put_on is not None and self.s.end_s[k] - self.s.end_s[put_on] >= PUT_ON_MINUTES * MINUTE_S:
+            self.contents, self.rest = "refrigerant", put_on
 
     def _blind(self, k: int) -> bool:
         """Return whether what is read of temperatures leaves open where liquid would stand."""

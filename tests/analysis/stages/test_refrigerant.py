@@ -405,3 +405,58 @@ def test_small_cylinders_filled_before_the_begin_was_seen_are_counted() -> None:
     assert isinstance(recovered, Figure)
     assert len(found) == 1
     assert recovered.si == pytest.approx(3 * 7.7 + 6.0, abs=1.0)
+
+
+@pytest.mark.parametrize("stated", ["R-134a", None])
+def test_a_hose_put_on_a_charged_circuit_lets_no_nitrogen_in(stated: str | None) -> None:
+    """The gauge shows the air for ten minutes, then what stood in the circuit: nothing filled for minutes or cooled."""
+    since = np.arange(0.0, 4 * 3_600.0, 10.0)
+    pressure = np.where(since < 600.0, 101_325.0, 60e3 + 512e3 * np.exp(-np.maximum(since - 3_600.0, 0.0) / 1_500.0))
+    gross = np.interp(since, [3_299.0, 3_300.0, 3_600.0, 9_000.0], [0.0, 20.0, 20.0, 50.0])
+    spans = spans_in(stated, circuit_pressure=np.round(pressure / 690.0) * 690.0, cylinder_weight=gross)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert near(spans[0].begin, 3_600.0)
+
+
+def test_nitrogen_let_in_within_a_minute_at_saturation_is_a_test() -> None:
+    """At first it looks like a hose that was put on; gas that was compressed so quickly cools by some kelvin."""
+    since = np.arange(0.0, 6 * 3_600.0, 10.0)
+    cools = 1.0 + 0.03 * np.exp(-np.maximum(since - 660.0, 0.0) / 300.0)
+    pressure = np.interp(since, [600.0, 660.0, 18_000.0, 18_300.0], [101_325.0, 560e3, 560e3, 101_325.0]) * cools
+    spans = spans_in(circuit_pressure=np.where(since < 600.0, 101_325.0, pressure))
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, 600.0)
+
+
+def test_what_came_back_over_the_airs_pressure_and_is_opened_is_no_pull() -> None:
+    """A recovery to 0 psig whose pressure came back by 2 psi in half an hour, let out on a scale that stands."""
+    since = np.arange(0.0, 4 * 3_600.0, 10.0)
+    pulled = 98e3 + 470e3 * np.exp(-np.maximum(since - 1_800.0, 0.0) / 600.0)
+    stops, opened = 6_000.0, 8_400.0
+    came_back = 98e3 + 14e3 * (1.0 - np.exp(-np.maximum(since - stops, 0.0) / 1_500.0))
+    pressure = np.select([since < stops, since < opened], [pulled, came_back], 101_325.0)
+    gross = np.interp(since, [1_499.0, 1_500.0, 1_800.0, stops], [0.0, 20.0, 20.0, 50.0])
+    spans = spans_in(circuit_pressure=np.round(pressure / 690.0) * 690.0, cylinder_weight=gross)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert spans[0].end is not None
+    assert at(stops) <= spans[0].end <= at(stops + 900.0)
+
+
+@pytest.mark.parametrize("off_s", [120.0, 400.0])
+def test_a_recovery_is_over_when_its_log_breaks_off_and_a_test_begins_when_it_goes_on(off_s: float) -> None:
+    """The log stops soon after the last pull and goes on for the filling: neither reaches into the hours between."""
+    since = np.arange(0.0, 8 * 3_600.0, 10.0)
+    stops, again = 6_000.0, 5 * 3_600.0
+    pressure = np.interp(
+        since, [1_800.0, stops, stops + off_s, again, again + 300.0], [570e3, 60e3, 62e3, 250e3, 1_100e3]
+    )
+    gross = np.interp(since, [1_499.0, 1_500.0, 1_800.0, stops], [0.0, 20.0, 20.0, 50.0])
+    log = si_log(since, {"circuit_pressure": pressure, "cylinder_weight": gross})
+    there = (since <= stops + off_s) | (since >= again)
+    log = replace(log, frame=log.frame[there], barometer_pa=log.barometer_pa[there])
+    job = Job(job=JobTable(name="a job"), circuit=CircuitTable(refrigerant="R-134a"))
+    spans = from_signals(log, job)
+    assert [span.stage for span in spans] == ["recovery", "pressure_test"]
+    assert spans[0].end is not None
+    assert at(stops) <= spans[0].end <= at(stops + off_s + 60.0)
+    assert near(spans[1].begin, again)

@@ -299,3 +299,24 @@ def test_a_machine_that_starts_at_once_is_not_a_hose_that_is_taken_off(left_pa: 
     spans = spans_in(**shown)
     assert ["charging", "startup"][: 1 + (left_pa > 200e3)] == [span.stage for span in spans]
     assert left_pa < 200e3 or near(spans[1].begin, 1_200.0 + 3_600.0)
+
+
+@pytest.mark.parametrize("vacuum_only", [False, True])
+def test_a_suction_that_falls_at_once_from_where_it_stood_is_a_start_though_no_room_is_logged(
+    vacuum_only: bool,
+) -> None:
+    """A compressor takes its suction down within a minute; liquid that is not drawn from stands (common practice).
+
+    Without a scale it may start before what broke the vacuum stood long enough to be told from nitrogen.
+    """
+    starts = 1_200.0 if vacuum_only else 3_600.0
+    since = np.arange(-3_600.0, 3 * 3_600.0, 10.0)
+    pressure = np.interp(since, [0.0, 20.0, 600.0], [40.0, 20e3, 570e3])
+    shown = {"vacuum": np.where(pressure < 2_600.0, pressure, np.nan)}
+    if not vacuum_only:
+        shown["cylinder_weight"] = charged(since)["cylinder_weight"]
+    spans = spans_in(circuit_pressure=np.where(since < starts, pressure, 400e3 + 2e3 * np.sin(since / 20.0)), **shown)
+    assert [span.stage for span in spans] == ["evacuation", "charging", "startup"]
+    assert near(spans[1].begin, 3_600.0)
+    assert near(spans[2].begin, 3_600.0 + starts)
+    assert "only pressure" in spans[2].doubt
