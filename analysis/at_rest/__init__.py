@@ -103,10 +103,10 @@ def _advice(channel: str, offset: Figure, correct: bool, system: UnitSystem) -> 
 
 
 def _offset(channel: str, offset_k: float, check: Look, fluid: Refrigerant | None) -> Figure:
-    """Return the offset of a channel: a temperature difference, or a pressure difference at the consensus."""
+    """Return the offset of a channel: a temperature difference, or a pressure difference at what it should show."""
     if channel not in PRESSURES or fluid is None:
         return Figure(offset_k, "temperature_difference")
-    at_k = check.said.level_k
+    at_k = check.expected_k(channel)
     return Figure(
         float(fluid.bubble_pressure_pa(at_k + offset_k) - fluid.bubble_pressure_pa(at_k)), "pressure_difference"
     )

@@ -37,10 +37,11 @@ LEAST_CHANCE = 1e-9
 """What explains the readings so much worse than the best does is left out: twenty thousand of them weigh nothing."""
 UNSETTLED = 10.0
 ERROR_SCALES = ((0.5, 0.5), (1.3, 0.5))
-GAUGE_SCALES = ((0.4, 0.5), (1.5, 0.5))
+GAUGE_SCALES = ((0.4, 0.475), (1.5, 0.475), (4.0, 0.05))
 UNSETTLED_ODDS = 0.01
 """Honest errors may be smaller or larger than stated: (scale, weight), those of several gauges on their own. How well
-the rest agrees decides. The largest is that of a machine that has not come to rest: nothing agrees."""
+the rest agrees decides. The largest of gauges is class 1 of a span of 500 psi; the largest of all is that of a machine
+that has not come to rest: nothing agrees."""
 LAG_SCALES = ((0.3, 0.6), (2.0, 0.4))
 LAG_SPREAD = 0.75
 """Likewise what lag could make: what moves alike and agrees hardly lags, and a barrel full of water behind its
@@ -71,7 +72,9 @@ class Consensus:
     Attributes
     ----------
     level_k, level_sd_k : the common temperature and its standard error.
-    offsets_k, offset_sd_k : of each reading from what it should show (its body's usual share included), shape (n,).
+    expected_k : what each reading should show (its body's usual share included, of a gauge all that its bodies stand
+        apart by), shape (n,).
+    offsets_k, offset_sd_k : of each reading from that, shape (n,).
     lying : probability that each reading lies, shape (n,).
     none_lies : probability that nobody does.
     unsettled : probability that nothing agrees, so that nothing can be compared yet.
@@ -80,6 +83,7 @@ class Consensus:
 
     level_k: float
     level_sd_k: float
+    expected_k: np.ndarray
     offsets_k: np.ndarray
     offset_sd_k: np.ndarray
     lying: np.ndarray
@@ -142,8 +146,8 @@ def weigh(
     chance = chance[likely] / chance[likely].sum()
     liars, states, scales, behind, effects = (each[likely] for each in (liars, states, scales, behind, effects))
     covariance = np.linalg.inv(precision[likely])
-    # a body that stands apart is not what its channels should show; its usual share is
-    usual = np.column_stack([np.ones(len(chance)), ~states])[:, None, :] * loading[None, :, :]
+    # a body that stands apart is not what its thermometers should show, its usual share is; gauges have one pressure
+    usual = (np.column_stack([np.ones(len(chance), dtype=bool), ~states])[:, None, :] | gauges[:, None]) * loading
     expected = np.einsum("hna,ha->hn", usual, effects)
     spread = np.einsum("hna,hab,hnb->hn", usual, covariance, usual)
     expected += behind
@@ -152,6 +156,7 @@ def weigh(
     return Consensus(
         level_k=middle + level,
         level_sd_k=float(np.sqrt(chance @ (covariance[:, 0, 0] + (effects[:, 0] - level) ** 2))),
+        expected_k=middle + mean,
         offsets_k=x - mean,
         offset_sd_k=np.sqrt(chance @ (spread + (expected - mean) ** 2)),
         lying=chance @ liars,

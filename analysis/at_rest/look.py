@@ -143,6 +143,10 @@ class Look:
         """Return how far a channel reads from what the others agree on [K]."""
         return float(self.said.offsets_k[self.channels.index(channel)])
 
+    def expected_k(self, channel: str) -> float:
+        """Return what a channel should show by what the others agree on [K]."""
+        return float(self.said.expected_k[self.channels.index(channel)])
+
     def unsure_k(self, channel: str) -> float:
         """Return the half-width of a channel's offset, two standard errors."""
         return 2.0 * float(self.said.offset_sd_k[self.channels.index(channel)])

@@ -119,6 +119,16 @@ def test_pressures_alike_are_no_liars_but_said() -> None:
     assert "no liquid left, or air in the circuit, or not the refrigerant stated" in result.text
 
 
+def test_a_gauge_of_a_circuit_without_liquid_is_off_by_what_the_other_gauges_say() -> None:
+    """All gauges of one circuit at rest show one pressure, whatever the thermometers say of saturation."""
+    stretch = circuit(psi=9.0)
+    for channel in ("suction_pressure", "discharge_pressure", "liquid_pressure"):
+        stretch.frame[channel] -= 40 * 6894.757
+    found = named(stretch)
+    assert list(found) == ["discharge_pressure"]
+    assert found["discharge_pressure"].si / 6894.757 == pytest.approx(9.0, abs=1.0)
+
+
 def test_a_machine_that_still_cools_is_not_judged() -> None:
     stretch = circuit()
     hours = np.arange(len(stretch.frame)) * 5.0 / 3600.0
@@ -429,14 +439,22 @@ def test_a_gauge_is_told_from_its_two_neighbours() -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_gauge_a_little_off_its_neighbours_is_named_though_no_thermometer_could_tell(seed: int) -> None:
-    """Four psi are 0.7 K of R-410A."""
+    """Six psi are 1 K of R-410A, and more than class 1 of 500 psi allows."""
     fluid = refrigerant("R-410A")
-    stretch = circuit(seed, psi=-4.2, circuit={"refrigerant": "R-410A"})
+    stretch = circuit(seed, psi=-6.0, circuit={"refrigerant": "R-410A"})
     for channel in ("suction_pressure", "discharge_pressure", "liquid_pressure"):
         stretch.frame[channel] += float(fluid.bubble_pressure_pa(294.26)) - PSIG_AT_70F * 6894.757 - 101_325.0
     found = named(stretch)
     assert list(found) == ["discharge_pressure"]
-    assert found["discharge_pressure"].si / 6894.757 == pytest.approx(-4.2, abs=1.0)
+    assert found["discharge_pressure"].si / 6894.757 == pytest.approx(-6.0, abs=1.0)
+
+
+def test_gauges_of_class_1_that_differ_as_their_class_allows_are_not_named() -> None:
+    """Class 1 of 500 psi, which a condenser needs, is 5 psi to either side (EN 837-1 counts in parts of the span)."""
+    stretch = circuit()
+    for channel, psi in (("suction_pressure", -2.0), ("discharge_pressure", 3.5), ("liquid_pressure", -1.0)):
+        stretch.frame[channel] += psi * 6894.757
+    assert named(stretch) == {}
 
 
 def test_two_of_three_gauges_that_lie_alike_are_told_by_the_thermometers() -> None:
