@@ -121,6 +121,13 @@ def test_a_gauge_that_shows_a_vacuum_as_less_than_nothing_is_believed(tmp_path: 
     assert not any("absolute zero" in caution for caution in log.cautions)
 
 
+def test_a_machine_s_transmitter_in_a_vacuum_may_be_off_by_its_class(tmp_path: Path) -> None:
+    """Class 1 of 500 psi is 5 psi to either side (the usual make for a condenser, common practice)."""
+    for shown, believed in ((-19.0, 100.0), (-21.0, np.nan)):
+        log, _ = load(folder(tmp_path, f"time,suction_pressure [psig],vacuum [micron]\n{row(0, shown, 500)}"))
+        assert log.frame["suction_pressure"].tolist() == pytest.approx([believed], nan_ok=True)
+
+
 def test_absolute_labelled_gauge_is_named_and_not_used(tmp_path: Path) -> None:
     log, _ = load(folder(tmp_path, HEAD + row(0, -20, 50) + row(1, 5, 50)))
     assert np.isnan(log.frame["circuit_pressure"].iloc[0])
