@@ -38,24 +38,26 @@ SHARE = {METAL: 0.75, AIR: 0.25}
 uncertain by `WEIGHT_SD`."""
 WEIGHT_SD = 0.35
 STRUCTURE_ODDS = {"one": 0.4, "pair": 0.5, "all": 0.1}
-SETTLING_MIN = (10.0, 20.0, 40.0, 80.0, 160.0)
-SETTLED_K = (0.003,) * 5
+SETTLING_MIN = (10.0, 20.0, 40.0, 80.0, 160.0, 320.0)
+SETTLED_K = (0.003,) * 6
 """Nothing that shows: less than the least white error."""
 SETTLING_SD_K = {
-    METAL: (SETTLED_K, (0.3, 0.2, 0.1, 0.06, 0.03), (1.0, 1.5, 2.0, 1.5, 0.3)),
-    AIR: (SETTLED_K, (0.6, 0.5, 0.4, 0.4, 0.3), (1.0, 1.5, 2.0, 2.0, 0.8)),
-    "": ((3.0, 3.0, 3.0, 4.0, 4.0),),
+    METAL: (SETTLED_K, (0.3, 0.2, 0.1, 0.06, 0.03, 0.003), (1.0, 1.5, 2.0, 1.5, 0.3, 0.003)),
+    AIR: (SETTLED_K, (0.6, 0.5, 0.4, 0.4, 0.3, 0.1), (1.0, 1.5, 2.0, 2.0, 2.0, 2.0)),
+    "": ((3.0, 3.0, 3.0, 4.0, 4.0, 4.0),),
 }
 SETTLING_ODDS = (0.3, 0.4, 0.3)
 """Settling left at the beginning of judging, none, little or much, by the probe nearest to the gas; it is also the
 unknown history of the lags before the log. A circuit that was filled long ago has none, and then no loss has to be told
 from what bends like it (common practice). Times that double: a transient between two of them is their mixture to
-0.2 % of it (least squares over 14 h), where three times leave 3 %. Of the slowest, which bends like a loss, little is
-left."""
-LEFT_SHARE = (0.5, 0.5, 0.5, 0.5, 0.0)
+0.2 % of it (least squares over 14 h), where three times leave 3 %. Of the slowest, which bend like a loss, a probe on
+the metal leaves little. The air tells nothing of how far off it the metal begins: a barrel that was chilled while the
+charge was drawn off, or by the machine's last run, is kelvins off it for hours (common practice; 10 mm of steel, 7,850
+kg/m3 and 480 J/(kg K), take 80 min under still air of 8 W/(m2 K), and tubes make two to four times that of it)."""
+LEFT_SHARE = (0.5, 0.5, 0.5, 0.5, 0.0, 0.0)
 """Where much is left it may be more than that: half of what the fall before judging would leave if all of it died so
-fast (common practice), at most what there is while it settles. A fall says nothing of the slowest."""
-UNSETTLED_SD_K = (20.0, 20.0, 15.0, 10.0, 8.0)
+fast (common practice), at most what there is while it settles. A fall says nothing of the two slowest."""
+UNSETTLED_SD_K = (20.0, 20.0, 15.0, 10.0, 8.0, 4.0)
 """Settling left soon after filling: gas that rushed in is some ten to thirty kelvins warmer than its walls (common
 practice), and warms the lighter of them."""
 SURROUNDINGS = {
@@ -117,7 +119,7 @@ class Structures:
 
 
 def transients(at_min: np.ndarray) -> np.ndarray:
-    """Return the dying settling and the slow parts [K for each K], shape (n, 9), at minutes since judging began."""
+    """Return the dying settling and the slow parts [K for each K], shape (n, 10), at minutes since judging began."""
     angle = 2.0 * np.pi * at_min / DAY_MIN
     waves = [wave(n * angle) for n in (1.0, 2.0) for wave in (np.cos, np.sin)]
     return np.column_stack([np.exp(-at_min[:, None] / np.array(SETTLING_MIN)), *waves])

@@ -15,6 +15,7 @@ from analysis.pressure_test.structures import (
     SETTLING_MIN,
     kinds_of,
 )
+from analysis.stretch import Stretch
 from tests.analysis.pressure_test.nights import CALM, PSI, changed, ruled, slept
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.support import assert_prefix_consistent, cut, kinds, make_stretch, value
@@ -235,3 +236,41 @@ def test_a_gauge_that_showed_more_for_a_while_is_no_circuit_filled_again(calm: N
     )
     assert assessment.verdict != "leaking"
     assert "filled again" not in assessment.text
+
+
+def barrel(off_k: float, loss_psi_d: float, lag_min: float) -> Stretch:
+    """A barrel that begins off the air by some kelvins and follows it by a lag, no probe on it; 150 psig, 11 h.
+
+    A shell of 10 mm steel (7,850 kg/m3, 480 J/(kg K)) with three times its mass of tubes in still air of 8 W/(m2 K):
+    7850 * 480 * 0.01 * 4 / 8 / 60 = 310 min.
+    """
+    t = np.arange(0.0, 11.0 * 3_600.0, 30.0)
+    dice = np.random.default_rng(0)
+    air = 293.0 - 1.5 * (1.0 - np.exp(-t / 14_400.0)) + 0.3 * np.sin(2.0 * np.pi * t / 5_400.0)
+    share = 0.5 / lag_min
+    metal, _ = lfilter([share], [1.0, share - 1.0], air, zi=[(1.0 - share) * (air[0] + off_k)])
+    gas = metal / metal[0] * (1.0 + 8.0 / 293.0 * np.exp(-t / 600.0))
+    psi = (164.7 - loss_psi_d * t / 86_400.0) * gas - 14.7
+    logged = {
+        "circuit_pressure": ("psig", np.round((psi + dice.normal(0.0, 0.05, len(t))) / 0.1) * 0.1),
+        "ambient_temperature": ("K", np.round((air + dice.normal(0.0, 0.03, len(t))) / 0.1) * 0.1),
+        "barometer": ("Pa", np.full(len(t), 101_325.0)),
+    }
+    return make_stretch("pressure_test", t, logged, tables={"pressure_test": {"allowed_loss": "1 psi/d"}})
+
+
+@pytest.mark.parametrize(("off_k", "loss", "wrong"), [(4.0, 0.0, "leaking"), (-2.0, 1.5, "tight")])
+def test_a_heavy_barrel_off_the_air_is_neither_a_leak_nor_does_it_hide_one(
+    off_k: float, loss: float, wrong: str
+) -> None:
+    """Metal that was warmed or chilled before the test goes back to the air for half the night."""
+    found = assess(barrel(off_k, loss, 310.0))
+    assert found.verdict != wrong
+    assert "loss_alarm" not in kinds(found)
+
+
+@pytest.mark.parametrize(("loss", "verdict"), [(0.0, "tight"), (3.0, "leaking")])
+def test_a_heavy_barrel_that_stood_as_warm_as_the_air_is_judged_by_the_air_alone(loss: float, verdict: str) -> None:
+    found = assess(barrel(0.0, loss, 310.0))
+    assert found.verdict == verdict
+    assert value(found, "loss_rate_low") < loss * PSI / 86_400 < value(found, "loss_rate_high")
