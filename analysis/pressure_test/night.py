@@ -25,6 +25,9 @@ FORESEEN_HOURS = 2.5
 """Before so many hours are judged the night is not known well enough to say what more of it brings (on simulated nights
 58 % of all hours told decided in time, 78 % of those told from then on)."""
 
+UNSEEN_K = 6.0
+"""Where so little cooling of all the gas would look like a loss, it is told with it: of a circuit that stands partly
+outdoors, with no probe there, half cools by twice as much in a clear night (common practice)."""
 PACE_MINUTES, PACE_QUANTA = 10, 2.0
 """Before anything is judged it is told how fast the pressure falls, once it fell by two digits in ten minutes
 (common practice)."""
@@ -187,7 +190,8 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         said.append("No allowed_loss is stated in [pressure_test], so tight cannot be said: state it.")
         return "undecided", " ".join(said), figures
     if side == "leaking":
-        return "leaking", " ".join(["It leaks.", *said, f"Allowed is {night.per_day(allowed)}."]), figures
+        said += [f"Allowed is {night.per_day(allowed)}.", *_looks_the_same(night, judged, allowed)]
+        return "leaking", " ".join(["It leaks.", *said]), figures
     if side == "tight":
         if low > 0:
             said.append("A small loss is sure, yet within what is allowed.")
@@ -198,6 +202,19 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     why, hours = _undecided(night, judged, allowed)
     said += [*why, *_helps(judged), f"Allowed is {night.per_day(allowed)}."]
     return "undecided", " ".join(["Cannot tell yet.", *said]), figures | hours
+
+
+def _looks_the_same(night: Night, judged: Judged, allowed: float) -> list[str]:
+    """Return what cooling that no probe sees would look like the loss beyond what is allowed, where that is little."""
+    beyond = judged.rate(judged.loss.mean) - allowed
+    cooling_k = beyond * 60.0 / judged.pa_per_k_min * (judged.plan.end - judged.plan.begin)
+    if not 0.0 < cooling_k <= UNSEEN_K:
+        return []
+    cooling = Figure(cooling_k, "temperature_difference").show(night.system, 2)
+    return [
+        f"Gas that has cooled by {cooling} more than the probes tell would look the same: if part of the circuit "
+        "stands where none of them is (outdoors), put one there before you open anything."
+    ]
 
 
 def _undecided(night: Night, judged: Judged, allowed: float) -> tuple[list[str], dict[str, FigureValue]]:

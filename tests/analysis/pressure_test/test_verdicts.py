@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import numpy as np
@@ -28,6 +29,19 @@ def test_leak_is_measured(calm: Night) -> None:
     assert value(found, "loss_rate_low") < 3.0 * PSI / 86_400 < value(found, "loss_rate_high")
     assert value(found, "leak_rate") == pytest.approx(value(found, "loss_rate") * 0.42, rel=1e-3)
     assert "loss_alarm" in kinds(found)
+
+
+def test_a_leak_that_little_unseen_cooling_would_look_like_is_told_with_it(calm: Night) -> None:
+    """At constant volume p / T is constant (Gay-Lussac): so much of the pressure is lost, so much of the kelvins."""
+    found = assess(changed(calm, lambda t, p: p - 3.0 * t / 86_400.0))
+    said = re.search(r"cooled by ([0-9.]+) degF more than the probes tell", found.text)
+    beyond = (value(found, "loss_rate") - PSI / 86_400.0) * value(found, "hours_judged")
+    pressure = (float(np.mean(calm.gauge_psi)) + 14.7) * PSI
+    kelvin = float(calm.stretch.frame["ambient_temperature"].mean())
+    assert said is not None
+    assert float(said[1]) == pytest.approx(1.8 * kelvin * beyond / pressure, rel=0.06)
+    big = assess(changed(calm, lambda t, p: p - 60.0 * t / 86_400.0))
+    assert "would look the same" not in big.text
 
 
 def test_big_leak_is_told_early(calm: Night) -> None:
