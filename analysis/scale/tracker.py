@@ -270,14 +270,37 @@ class Tracker(Believing):
         self._rate = 0.0 if flat else self._rate
 
     def _switch_meanwhile(self) -> None:
-        """The unit was changed while no load stood there, if that makes the run what should stand there."""
-        names, shown = self.names, (self._run[0].raw, self._run[-1].raw)  # flow passes by what it should weigh
-        stated = names.next_id in names.expected
-        known = [names.expected[names.next_id]] if names.next_id is not None and stated else names.expected.values()
-        for gain in (self._gain, *(UNIT_SLIPS if stated else UNIT_SLIPS[:1])):
-            if any(all(abs(raw * gain - self._zero - kg) <= MATCH_KG for raw in shown) for kg in known):
-                self._read_with(gain, [*self._between, *self._run])
-                return
+        """The unit was changed while no load stood there, if that makes the run what should stand there.
+
+        Where it had been changed before, it is as likely changed back: what is nearer to what is known, or else to
+        what came before, is believed.
+        """
+        names, shown = self.names, [self._run[0].raw, self._run[-1].raw]  # flow passes by what it should weigh
+        stated, switched = names.next_id in names.expected, self._gain != 1.0
+        known = list(names.expected.values())
+        if names.next_id is not None and stated:
+            known = [names.expected[names.next_id]]
+        if switched:
+            del shown[1:]
+        off = {
+            gain: min((max(abs(raw * gain - self._zero - kg) for raw in shown) for kg in known), default=math.inf)
+            for gain in (self._gain, *(UNIT_SLIPS if stated else UNIT_SLIPS[:1]))
+        }
+        gain = min(off, key=off.__getitem__)
+        came = [load.begin_kg for load in self.loads if load.confirmed and not load.zeroed]
+        if off[gain] > MATCH_KG and switched and came:
+            apart = {
+                gain: min(abs(math.log(max(shown[0] * gain - self._zero, EMPTY_KG) / kg)) for kg in came)
+                for gain in (self._gain, 1.0)
+            }
+            gain = min(apart, key=apart.__getitem__)
+            self.cautions.append(
+                "The scale's unit was switched before a cylinder was put on of which no weight is known: it is read in "
+                "the unit in which it weighs about what the cylinders before it did. Check its weight."
+            )
+        elif off[gain] > MATCH_KG:
+            return
+        self._read_with(gain, [*self._between, *self._run])
 
     def _stood_before_it_flowed(self) -> None:
         """Put to the run what waited before it and flowed to it: it stood there, and was opened."""

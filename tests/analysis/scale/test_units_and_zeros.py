@@ -296,6 +296,25 @@ def test_a_unit_button_pressed_back_between_cylinders_that_are_known() -> None:
     assert weighed(shown, cylinders=cylinders).total_kg == pytest.approx(60.0, abs=0.4)
 
 
+def test_a_unit_button_pressed_back_where_an_emptied_cylinder_weighs_about_as_much_in_the_other_unit() -> None:
+    """65 kg read in pounds are 29.5 kg; the one that was just emptied weighs 29.0."""
+    shown = weights((60, 68, 68), (1200, 68, 29), (60, 29, 29), (90, 0, 0), (60, 65, 65), (600, 65, 51), (120, 51, 51))
+    shown[600:1350] /= LB
+    cylinders = [{"id": n, "tare": "26 kg", "contents": f"{kg} kg"} for n, kg in (("A", 42), ("B", 39))]
+    found = weighed(shown, stage="charging", cylinders=cylinders)
+    assert found.total_kg == pytest.approx(53.0, abs=0.4)
+    assert [load.cylinder for load in found.loads] == ["A", "B"]
+
+
+@pytest.mark.parametrize("back", [True, False])
+def test_a_unit_button_that_may_be_pressed_back_between_cylinders_of_which_nothing_is_stated(back: bool) -> None:
+    shown = weights(*FILL, *SWAP)
+    shown[600 : 1350 if back else None] /= LB
+    found = weighed(shown)
+    assert found.total_kg == pytest.approx(60.0, abs=0.4)
+    assert any("unit was switched" in said for said in found.cautions)
+
+
 def test_a_light_cylinder_that_seemed_a_bare_plate_is_filled() -> None:
     found = weighed(weights((30, 2.9, 2.9), (240, 2.9, 4.9), (150, 4.9, 4.9)), quantum=0.005, noise=0.002)
     assert found.total_kg == pytest.approx(2.0, abs=0.02)
