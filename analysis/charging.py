@@ -19,7 +19,7 @@ from analysis.result import Assessment, Figure, FigureValue, Finding, Span, time
 from analysis.scale import Weighing, weigh
 from analysis.stretch import Stretch, seconds, stayed
 from analysis.vocabulary.channels import Level
-from analysis.vocabulary.text import about
+from analysis.vocabulary.text import about, duration
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UnitSystem
 
 # Common practice of the trade; no published source.
@@ -300,6 +300,13 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     apart = Figure(apart_kg, "mass").show(system)
     if charged > target.mass_kg:
         return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
+    beyond = _beyond_the_log(stretch)
+    if beyond:
+        return (
+            "undecided",
+            f"{now} of {of} went in while the log ran, but the charging {beyond}: weigh the cylinder, and see that log"
+            " and journal keep one time.",
+        )
     to_go = "to go" if stretch.end is None else "short"
     failed = _scale_failed(stretch, weighing, target, f"Up to then {now} of {of} went in.", f"{apart} is {to_go}")
     return ("undecided", failed) if failed else ("short", f"{now} of {of} is in: {apart} {to_go}.")
@@ -373,6 +380,18 @@ def _before_first_row_kg(stretch: Stretch, rates: np.ndarray) -> float:
     late_s = (stretch.frame.index[0] - stretch.begin).total_seconds()
     known = rates[np.isfinite(rates)]
     return late_s * max(float(known[0]), 0.0) if late_s > BLANK_LEAST_S and len(known) else 0.0
+
+
+def _beyond_the_log(stretch: Stretch) -> str:
+    """Return by how much a charging was marked beyond the rows that show it, in words; empty where it was not."""
+    first, last = stretch.frame.index[[0, -1]]
+    late_s = (first - stretch.begin).total_seconds()
+    if late_s > BLANK_S and stretch.weighed.before.empty:
+        return f"began {duration(late_s)} before its first row"
+    early_s = 0.0 if stretch.end is None else (stretch.end - last).total_seconds()
+    if early_s > BLANK_S and stretch.weighed.after.empty:
+        return f"ended {duration(early_s)} after its last row"
+    return ""
 
 
 def _missing(stretch: Stretch, fluid: Refrigerant | None) -> list[str]:

@@ -27,6 +27,9 @@ FILLING = pd.Timedelta(minutes=60)
 AHEAD = pd.Timedelta(minutes=5)
 """A mark may come so much later than the log's last row: rows come up to a minute apart, and a recorder may pause."""
 
+BEYOND = pd.Timedelta(minutes=15)
+"""A logger may be switched on so much later than the journal begins, or off so much earlier (common practice)."""
+
 CLOCK_OFF, CLOCK_ALIKE = pd.Timedelta(minutes=25), pd.Timedelta(minutes=6)
 """Marks that lie further than this beside the signals, all by as much, are those of another clock."""
 
@@ -75,26 +78,32 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     index = log.frame.index
     if not len(index):
         return from_journal(log.journal)
-    journal, late = up_to(log.journal, index[-1] + AHEAD)
+    zone = job.columns.mapping["time"].zone or "UTC" if job.columns is not None and job.columns.mapping else None
+    journal, late = up_to(log.journal, index[-1] + AHEAD, zone)
     named, odd = from_journal(journal)
     odd = [*late, *odd]
     found = from_signals(log, job)
     spans = merge(named, _ended(found, journal), journal, index[-1])
-    odd += other_clock(named, found) or doubted(named, found, index[-1])
+    odd += other_clock(named, found, zone) or [
+        *beyond_the_log(named, pd.DatetimeIndex(index), zone),
+        *doubted(named, found, index[-1]),
+    ]
     spans = [_end_seen(span, found, journal) for span in spans]
     odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
     weighs = "cylinder_weight" in log.frame
     return spans, [*odd, *(_said(span, weighs) for span in spans if span.found_by == "signals")]
 
 
-def up_to(journal: pd.DataFrame, last: pd.Timestamp) -> tuple[pd.DataFrame, list[str]]:
-    """Return the journal without the stages that begin after the log, and a sentence that says so."""
+def up_to(journal: pd.DataFrame, last: pd.Timestamp, zone: str | None = None) -> tuple[pd.DataFrame, list[str]]:
+    """Return the journal without the stages that begin after the log (recorded by somebody else in `zone`), and a
+    sentence that says so.
+    """
     late = journal["time"][(journal["kind"] == "stage") & (journal["value"] == "begin") & (journal["time"] > last)]
     if not len(late):
         return journal, []
     said = (
         f"journal.csv: a stage begins on {late.iloc[0]:%d %b %Y %H:%M} UTC, after the log's last row; it and what"
-        " follows it were left out: is the date right?"
+        f" follows it were left out: is the date right{'' if zone is None else f', and {zone} the zone of the log'}?"
     )
     return journal[journal["time"] < late.iloc[0]], [said]
 
@@ -228,13 +237,35 @@ def merge(
     return sorted(spans, key=lambda span: span.begin)
 
 
-def other_clock(named: Sequence[StageSpan], found: Sequence[StageSpan]) -> list[str]:
-    """Return a sentence where the journal's stages all lie beside those of the signals by about as much."""
+def beyond_the_log(named: Sequence[StageSpan], index: pd.DatetimeIndex, zone: str | None) -> list[str]:
+    """Return a sentence where stages are marked outside a log that somebody else recorded in `zone` (None: our own)."""
+    out = [max(index[0] - span.begin, (span.end or index[-1]) - index[-1]) for span in named]
+    if zone is None or not out or max(out) <= BEYOND:
+        return []
+    span = named[out.index(max(out))]
+    end = span.end or index[-1]
+    beyond = "all of it" if end < index[0] else duration(max(out).total_seconds())
+    return [
+        f"The journal names {words(span.stage)} from {span.begin:%d %b %H:%M} to {end:%d %b %H:%M} UTC, {beyond} beyond"
+        f" the log, which runs from {index[0]:%d %b %H:%M} to {index[-1]:%d %b %H:%M}. It is judged as the journal"
+        f" says: if the zone of [columns] time ({zone}) is wrong, put it right and review again."
+    ]
+
+
+def other_clock(named: Sequence[StageSpan], found: Sequence[StageSpan], zone: str | None = None) -> list[str]:
+    """Return a sentence where the journal's stages all lie beside those of the signals by about as much.
+
+    In a log that somebody else recorded in `zone`, begin and end of one stage tell it too: a zone left as it was
+    proposed is the commonest reason.
+    """
     apart = []
     for span in named:
-        alike = [span.begin - other.begin for other in found if other.stage == span.stage]
+        alike = [other for other in found if other.stage == span.stage]
         if alike:
-            apart.append(min(alike, key=abs))
+            nearest = min(alike, key=lambda other: abs(span.begin - other.begin))
+            apart.append(span.begin - nearest.begin)
+            if zone is not None and len(named) == 1 and span.end is not None and nearest.end is not None:
+                apart.append(span.end - nearest.end)
     if len(apart) < 2:
         return []
     middle = sorted(apart)[len(apart) // 2]
@@ -242,10 +273,12 @@ def other_clock(named: Sequence[StageSpan], found: Sequence[StageSpan]) -> list[
     if abs(middle) < CLOCK_OFF or len(near) < 2 or len(near) < 0.6 * len(apart):
         return []
     side = "later" if middle > pd.Timedelta(0) else "earlier"
+    wrong, mend = "its clock or its time zone", "journal.csv"
+    if zone is not None:
+        wrong, mend = f"the zone of [columns] time ({zone}) or the journal's clock", "it"
     return [
         f"The journal's stages begin about {duration(abs(middle).total_seconds())} {side} than what the signals show of"
-        " them: its clock or its time zone may be wrong. It is judged as the journal says: put journal.csv right and"
-        " review again."
+        f" them: {wrong} may be wrong. It is judged as the journal says: put {mend} right and review again."
     ]
 
 

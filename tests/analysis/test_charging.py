@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.charging import assess
@@ -376,6 +377,25 @@ def test_a_scale_that_stood_still_in_mid_flow_and_fell_at_once_later_may_have_be
     result = judged(stretch)
     assert result.verdict == verdict
     assert marked or result.text.startswith("The scale stood still in mid flow at 07:19 UTC and fell at once later. ")
+
+
+@pytest.mark.parametrize(
+    ("beyond_s", "kg", "verdict", "said"),
+    [
+        ((3_240.0, 0.0), 20.0, "undecided", "began 54 min before its first row: weigh the cylinder"),
+        ((0.0, 3_240.0), 20.0, "undecided", "ended 54 min after its last row: weigh the cylinder"),
+        ((3_240.0, 0.0), 41.0, "over", "too much"),  # at least so much went in
+        ((60.0, 60.0), 20.0, "short", "short"),
+    ],
+)
+def test_a_charge_that_was_marked_beyond_the_log_is_not_short(
+    beyond_s: tuple[float, float], kg: float, verdict: str, said: str
+) -> None:
+    stretch = charge(kg)
+    before, after = (pd.Timedelta(seconds=each) for each in beyond_s)
+    marked = replace(stretch, begin=stretch.begin - before, end=stretch.frame.index[-1] + after)
+    assert assess(marked).verdict == verdict
+    assert said in assess(marked).text
 
 
 @pytest.mark.parametrize(("filled_psig", "verdict"), [(20.0, "undecided"), (-13.0, "short")])

@@ -9,7 +9,7 @@ import pytest
 
 from analysis.log import load
 from analysis.stages import StageSpan, find_stages, from_journal, from_signals
-from analysis.vocabulary.job import Job
+from analysis.vocabulary.job import ColumnsTable, Job
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.text import words
 from tests.analysis.stages.days import SEEDS, at, case, near, si_log, spans_of
@@ -80,6 +80,39 @@ def test_a_stage_that_begins_after_the_log_is_left_out() -> None:
     assert [span.found_by for span in spans] == ["signals"] * len(spans)
     assert spans == list(spans_of(17))[: len(spans)]
     assert len([said for said in odd if "after the log's last row" in said]) == 1
+
+
+@pytest.mark.parametrize("zone", ["UTC", None])
+@pytest.mark.parametrize(
+    ("off_h", "told"),
+    [
+        (0, ""),
+        (-1, "60 min beyond the log"),
+        (1, "60 min beyond the log"),
+        (-24, "all of it beyond"),
+        (24, "and UTC the"),
+    ],
+)
+def test_a_stage_marked_beyond_a_foreign_log_asks_for_its_zone(zone: str | None, off_h: int, told: str) -> None:
+    """A zone that was left as UTC moves the log by whole hours; our own recorder keeps one clock for both."""
+    stage, begin, end = case(17).truth[-1]
+    whole = marked(17, marks_of(((stage, begin, end),), 3_600.0 * off_h)).log
+    rows = (whole.frame.index >= at(begin)) & (whole.frame.index <= at(end))
+    log = replace(whole, frame=whole.frame[rows], barometer_pa=whole.barometer_pa[rows])
+    columns = ColumnsTable.model_validate({"time": {"column": "t", "zone": zone}} if zone else {})
+    _, odd = find_stages(log, case(17).job.model_copy(update={"columns": columns}))
+    about = [said for said in odd if "zone" in said]
+    assert len(about) == (1 if told and zone else 0)
+    assert not about or told in about[0]
+
+
+def test_one_stage_of_a_foreign_log_shows_another_zone_by_begin_and_end() -> None:
+    stage, begin, end = case(17).truth[1]
+    one = marked(17, marks_of(((stage, begin, end),), 3_600.0))
+    columns = ColumnsTable.model_validate({"time": {"column": "t", "zone": "UTC"}})
+    said = [find_stages(one.log, job)[1] for job in (one.job, one.job.model_copy(update={"columns": columns}))]
+    told = ["the zone of [columns] time (UTC) or the journal's clock" in " ".join(each) for each in said]
+    assert told == [False, True]
 
 
 def test_a_stage_by_another_name_is_doubted() -> None:
