@@ -192,18 +192,16 @@ class LookBack:
 
     def read_from(self, first: int, k: int) -> int:
         """Return the minute from `first` on from which pressure was read up to minute `k` without a long break."""
-        read, again = self._breaks(first, k)
+        read = first + np.flatnonzero(self.s.seen[first : k + 1])
+        again = np.flatnonzero(np.diff(self.s.end_s[read]) > HELD_MINUTES * MINUTE_S)
         return int(read[again[-1] + 1]) if len(again) else first
 
-    def read_until(self, since_s: float, k: int) -> float:
-        """Return when the first long break after `since_s` began in which no pressure was read, else infinity [s]."""
-        read, again = self._breaks(int(np.searchsorted(self.s.end_s, since_s)), k)
-        return float(self.s.end_s[read[again[0]]]) if len(again) else np.inf
-
-    def _breaks(self, first: int, k: int) -> tuple[np.ndarray, np.ndarray]:
-        """Return the minutes from `first` to `k` that were read, and after which of them none was read for long."""
-        read = first + np.flatnonzero(self.s.seen[first : k + 1])
-        return read, np.flatnonzero(np.diff(self.s.end_s[read]) > HELD_MINUTES * MINUTE_S)
+    def read_until(self, at_s: float, k: int) -> float:
+        """Return this time, or when the long break began in which it lies and no pressure was read [s]."""
+        read_s = self.s.end_s[: k + 1][self.s.seen[: k + 1]]
+        i = int(np.searchsorted(read_s, at_s, side="right"))
+        broke = 0 < i < len(read_s) and read_s[i] - read_s[i - 1] > HELD_MINUTES * MINUTE_S
+        return float(read_s[i - 1]) if broke else at_s
 
     def rushes(self, first: int, k: int) -> np.ndarray:
         """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""

@@ -256,13 +256,14 @@ class RefrigerantStages(WatchState):
     def _let_out(self) -> bool:
         """Return whether what moved last went to the air's pressure and onto no scale: it was let out, or air in.
 
-        Before that it stood deeper than a pull ends at the air's pressure, or a little above that, or came back there.
+        Before that it stood deeper than a pull ends at the air's pressure, or a little above that, or came back there;
+        what is let out goes no deeper than the air's, as one more pull does.
         """
         s = self.s
         at = int(np.searchsorted(s.end_s, self.active_s))
         since = int(np.searchsorted(s.end_s, self.rested_s))
         stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
-        came_back = np.nanmax(stood_pa) > max(stood_pa[0], 0.0) + CAME_BACK_PA
+        came_back = np.nanmax(stood_pa) > max(stood_pa[0], 0.0) + CAME_BACK_PA and stood_pa[-1] > -LEAST_LEFT_PA
         left = came_back or (stood_pa[0] > LEAST_LEFT_PA and np.isnan(self.weighed_s))
         left = left and np.nanmax(stood_pa) < LEFT_PA
         handled = np.flatnonzero(s.swapped[since : at + 1])
@@ -295,14 +296,15 @@ class RefrigerantStages(WatchState):
     def put_on(self, k: int) -> int | None:
         """Return the minute in which a gauge left the air's pressure and stood at saturation from the next one on.
 
-        It is a hose that was put on: gas from a cylinder takes minutes to fill a circuit, and cools when it has.
+        It is a hose that was put on: gas from a cylinder takes minutes to fill a circuit, and cools when it has. A
+        small circuit is filled sooner, so where nobody states the refrigerant a scale has to say that some is moved.
         """
         s = self.s
         at_air = np.flatnonzero(np.abs(s.pressure_pa[: k + 1] / s.barometer_pa[: k + 1] - 1.0) < OPEN_PART)
         j = int(at_air[-1]) + 1 if len(at_air) else k
         since = s.pressure_pa[j + 1 : k + 1]
         full = 0.95 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
-        if not len(since) or not (full or np.isnan(s.saturation_low_pa[k])):
+        if not len(since) or not (full or (self.scaled and np.isnan(s.saturation_low_pa[k]))):
             return None
         stands = np.nanmax(since) - np.nanmin(since) <= max(PUT_ON_PART * s.calm_pa[k], s.step_pa[k])
         return j if stands else None
@@ -313,7 +315,7 @@ class RefrigerantStages(WatchState):
         if self.off_s is not None and -5 * MINUTE_S < self.off_s - self.active_s < WATCHED_S:
             within_s = max(REST_S, abs(self.off_s - end_s) / 2)
             end_s = max(end_s, self.off_s - READY_S) if self.off_s > end_s else self.off_s
-        self.end(min(end_s, at_most_s, self.read_until(self.active_s, k)), k, within_s)
+        self.end(min(self.read_until(end_s, k), at_most_s), k, within_s)
 
     def give_way(self, at_s: float, k: int) -> None:
         if self.stage == "recovery":

@@ -47,7 +47,7 @@ def si_log(
 
 
 def spans_in(
-    refrigerant: str = "R-134a",
+    refrigerant: str | None = "R-134a",
     hold: float | None = None,
     every_s: float = 10.0,
     water: Literal["water"] | None = None,

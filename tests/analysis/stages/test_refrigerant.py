@@ -428,6 +428,16 @@ def test_nitrogen_let_in_within_a_minute_at_saturation_is_a_test() -> None:
     assert near(spans[0].begin, 600.0)
 
 
+def test_a_small_circuit_filled_with_nitrogen_within_a_minute_is_a_test_where_nobody_states_a_refrigerant() -> None:
+    """Thin pipes have cooled the gas before a minute is over, and no scale is logged: nothing speaks of refrigerant."""
+    since = np.arange(0.0, 6 * 3_600.0, 10.0)
+    pressure = np.interp(since, [602.0, 632.0, 18_000.0, 18_300.0], [101_325.0, 1_135e3, 1_135e3, 101_325.0])
+    spans = spans_in(None, circuit_pressure=np.round(pressure / 690.0) * 690.0)
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, 600.0)
+    assert near(spans[0].end, 18_000.0)
+
+
 def test_what_came_back_over_the_airs_pressure_and_is_opened_is_no_pull() -> None:
     """A recovery to 0 psig whose pressure came back by 2 psi in half an hour, let out on a scale that stands."""
     since = np.arange(0.0, 4 * 3_600.0, 10.0)
@@ -440,6 +450,32 @@ def test_what_came_back_over_the_airs_pressure_and_is_opened_is_no_pull() -> Non
     assert [span.stage for span in spans] == ["recovery"]
     assert spans[0].end is not None
     assert at(stops) <= spans[0].end <= at(stops + 900.0)
+
+
+def test_what_came_back_over_the_airs_pressure_and_is_pulled_once_more_belongs_to_the_recovery() -> None:
+    """The second pull takes it to 0.6 psi under the air's; what a small circuit held is too little for the scale."""
+    since = np.arange(0.0, 4 * 3_600.0, 10.0)
+    stops, again, done, opened = 6_000.0, 7_800.0, 8_040.0, 9_240.0
+    pressure = np.interp(since, [stops, stops + 500, stops + 1_500, again], [98e3, 110e3, 117e3, 118e3])
+    pressure = np.where(since < stops, 98e3 + 470e3 * np.exp(-np.maximum(since - 1_800.0, 0.0) / 600.0), pressure)
+    pressure = np.where(since > again, np.interp(since, [again, done, opened], [118e3, 97e3, 100e3]), pressure)
+    gross = np.interp(since, [1_499.0, 1_500.0, 1_800.0, stops, again, done], [0.0, 20.0, 20.0, 50.0, 50.0, 50.03])
+    spans = spans_in(circuit_pressure=np.where(since < opened, pressure, 101_325.0), cylinder_weight=gross)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert spans[0].end is not None
+    assert at(done) <= spans[0].end <= at(opened)
+
+
+def test_a_break_in_a_pause_that_was_read_again_before_it_was_over_does_not_end_the_recovery() -> None:
+    since = np.arange(0.0, 4 * 3_600.0, 10.0)
+    stops, opened = 6_000.0, 8_400.0
+    pressure = np.interp(since, [1_800.0, stops, opened, opened + 60.0], [570e3, 60e3, 61e3, 101_325.0])
+    silent = (since > stops + 60.0) & (since < stops + 720.0)
+    gross = np.interp(since, [1_499.0, 1_500.0, 1_800.0, stops], [0.0, 20.0, 20.0, 50.0])
+    spans = spans_in(circuit_pressure=np.where(silent, np.nan, pressure), cylinder_weight=gross)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert spans[0].end is not None
+    assert at(stops + 600.0) <= spans[0].end <= at(opened)
 
 
 @pytest.mark.parametrize("off_s", [120.0, 400.0])
