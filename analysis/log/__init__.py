@@ -52,12 +52,13 @@ SITE_DISAGREES_PA = 6e3
 GAUGE_ERROR_PA = 7e3
 """A gauge with a small zero error shows less than nothing under vacuum: up to 1 psi of that is believed to be none."""
 PANEL_ERROR_PA = 35e3
-"""Of a transmitter of the running machine up to 5 psi: class 1 of 500 psi (common practice), made for its high side."""
+"""Of a transmitter of the running machine, labelled gauge, up to 5 psi: class 1 of 500 psi (common practice), made for
+its high side. One that is labelled absolute and shows so much less than nothing is a gauge with a wrong label."""
 LEAST_PRESSURE_PA = 100.0
 """What a gauge shows there instead: it cannot tell a vacuum from a deeper one. Micron probes can."""
 LEAST_POSSIBLE = {"pressure": -GAUGE_ERROR_PA, "temperature": 1.0}
 """What lies under these [Pa, K] was never there: a wrong unit, or a logger's sign for a missing reading."""
-NOT_OF_THE_MACHINE = ("circuit_pressure", "barometer", *MICRON_PROBES)
+NOT_OF_THE_MACHINE = ("circuit_pressure", "cylinder_pressure", "barometer", *MICRON_PROBES)
 PANEL = {name for name, kind in CHANNELS.items() if kind == "pressure"}.difference(NOT_OF_THE_MACHINE)
 HEADER_BYTES = 1 << 16
 MOST_NAMED = 5
@@ -164,7 +165,8 @@ def assemble(
             continue
         logged = read.to_numpy(dtype=float)
         value = logged + above if name in gauge else logged
-        impossible = value < (-PANEL_ERROR_PA if name in PANEL else LEAST_POSSIBLE[column.unit.dimension])
+        panel = name in PANEL and name in gauge
+        impossible = value < (-PANEL_ERROR_PA if panel else LEAST_POSSIBLE[column.unit.dimension])
         if impossible.any():
             below[name] = impossible
             notes.append(

@@ -128,6 +128,15 @@ def test_a_machine_s_transmitter_in_a_vacuum_may_be_off_by_its_class(tmp_path: P
         assert log.frame["suction_pressure"].tolist() == pytest.approx([believed], nan_ok=True)
 
 
+@pytest.mark.parametrize(("column", "shown"), [("cylinder_pressure [psig]", -19.0), ("suction_pressure [psia]", -3.0)])
+def test_a_cylinder_s_gauge_and_a_gauge_labelled_absolute_are_no_transmitters_off_by_their_class(
+    tmp_path: Path, column: str, shown: float
+) -> None:
+    log, _ = load(folder(tmp_path, f"time,{column},vacuum [micron]\n{row(0, shown, 500)}"))
+    assert np.isnan(log.frame[column.partition(" ")[0]].iloc[0])
+    assert any("below absolute zero" in caution for caution in log.cautions)
+
+
 def test_absolute_labelled_gauge_is_named_and_not_used(tmp_path: Path) -> None:
     log, _ = load(folder(tmp_path, HEAD + row(0, -20, 50) + row(1, 5, 50)))
     assert np.isnan(log.frame["circuit_pressure"].iloc[0])
