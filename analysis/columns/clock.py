@@ -112,10 +112,11 @@ def _guess(
     pair = _pair(tried, cells)
     if pair is not None:
         date, *clock = (pd.Series(cells[name], dtype="str") for name in pair)
-        form = _format(joined(told_once(date, clock[0]), *clock).str.strip(), american)
-        if form is not None:
-            return TimeGuess(pair[0], form[0], pair[1:], zone_known=form[1], doubts=form[2])
-        return TimeGuess(pair[0], clock=pair[1:])
+        for count in range(len(clock), 0, -1):  # a clock of 24 hours needs no half of the day
+            form = _format(joined(told_once(date, clock[0]), *clock[:count]).str.strip(), american)
+            if form is not None:
+                return TimeGuess(pair[0], form[0], pair[1 : count + 1], zone_known=form[1], doubts=form[2])
+        return TimeGuess(pair[0], clock=pair[1:2])
     for name in tried:
         text = _texts(cells[name])
         number = numbers_of(text)

@@ -55,10 +55,11 @@ _MONTHS = (
 )  # fmt: skip
 """How the names of the months begin in de, en, es, fr, it, nl and pt, in full or short (Unicode CLDR 45, months)."""
 _HALVES = {
-    "AM": re.compile(r"오전|上午|午前|πμ|π\.μ\.|\bSA\b|ÖÖ|\bص\b|(?<=[\d ])[Aa]$"),
-    "PM": re.compile(r"오후|下午|午後|μμ|μ\.μ\.|\bCH\b|ÖS|\bم\b|(?<=[\d ])[Pp]$"),
+    "AM": re.compile(r"오전|上午|午前|πμ|π\.μ\.|(?<=:\d\d )SA\b|ÖÖ|\bص\b|(?<=[\d ])[Aa]$"),
+    "PM": re.compile(r"오후|下午|午後|μμ|μ\.μ\.|(?<=:\d\d )CH\b|ÖS|\bم\b|(?<=[\d ])[Pp]$"),
 }
-"""The halves of the day in ko, zh, ja, el, vi, tr and ar (Unicode CLDR 45, dayPeriods; from memory), or one letter."""
+"""The halves of the day in ko, zh, ja, el, vi, tr and ar (Unicode CLDR 45, dayPeriods; from memory), or one letter.
+Those of vi stand behind the clock: before it SA is a Saturday."""
 MIDNIGHT = r" (?:0?0:00(?::00(?:\.0+)?)?|12:00(?::00)? [Aa][Mm])"
 """What databases write behind a date whose time of day stands in a column of its own."""
 _NAMED = "#"

@@ -221,12 +221,18 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
     "half days in a column of their own": lambda s: replace(
         s, time_names=["Date", "Time", "AM/PM"], stamps=[us(at).split(" ") for at in s.times]
     ),
+    "a clock of 24 hours beside the shift's AM or PM": lambda s: replace(
+        s, time_names=["Date", "Time", "Shift"], stamps=[f"{at:%Y-%m-%d %H:%M:%S %p}".split(" ") for at in s.times]
+    ),
     "months in letters": lambda s: s.stamped(lambda at: f"{at:%d-%b-%Y %H:%M:%S}"),
     "months in German": lambda s: s.stamped(lambda at: f"{at:%d}. {GERMAN[at.month - 1]} {at:%Y %H:%M:%S}"),
     "months in Spanish": lambda s: s.stamped(lambda at: f"{at:%d} de {SPANISH[at.month - 1]} de {at:%Y %H:%M:%S}"),
     "months in letters first": lambda s: s.stamped(lambda at: f"{at:%b %d, %Y %I:%M:%S %p}"),
     "weekdays": lambda s: s.stamped(lambda at: f"{at:%a %d.%m.%Y %H:%M:%S}"),
     "weekdays in full": lambda s: s.stamped(lambda at: f"{at:%A, %d %B %Y %I:%M:%S %p}"),
+    "weekdays in capitals, from Friday to Saturday": lambda s: moved_to(s, "UTC", "2026-03-14 00:00:00").stamped(
+        lambda at: f"{('MO', 'DI', 'MI', 'DO', 'FR', 'SA', 'SO')[at.weekday()]} {at:%d.%m.%Y %H:%M:%S}"
+    ),
     "weekdays and the year last": lambda s: s.stamped(lambda at: f"{at:%a %b %d %H:%M:%S %Y}"),
     "years of two digits": lambda s: s.stamped(lambda at: f"{at:%d-%m-%y %H:%M:%S}"),
     "fourteen digits": lambda s: s.stamped(lambda at: f"{at:%Y%m%d%H%M%S}"),
