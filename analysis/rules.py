@@ -8,7 +8,7 @@ A rule file has a table `[rules]` that says what it is and where it is from, and
     from_memory = false    true when the text was not at hand: then every user is told to check it
     note = "…"             what a reader must be told wherever a value of this file is shown
 
-    [recovery]             and / or [pressure_test], [evacuation], …: the stage's own keys
+    [recovery]             and / or [pressure_test], [evacuation]: the stage's own keys
 
 A job names a shipped file by its stem (``us-40cfr82``) or any other file by its path.
 """
@@ -23,12 +23,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from analysis.vocabulary.channels import STAGES
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import Pressure, parse_pressure, parse_quantity
 
 FOLDER = "rules"
+READ = ("recovery", "pressure_test", "evacuation")
+"""The stages whose tables are read: a value in any other would be thought to be in force."""
 _HEAD = {"title": str, "source": str, "from_memory": bool, "note": str}
 
 
@@ -152,8 +153,8 @@ def load_rules(name: str) -> Rules:
             accepted = ", ".join(f"{known} ({kind.__name__})" for known, kind in _HEAD.items())
             raise InputError(f"rules {name!r} [rules].{key}: {value!r} is not accepted; expected {accepted}")
     for stage, table in read.items():
-        if stage not in STAGES or not isinstance(table, dict):
-            raise InputError(f"rules {name!r}: unknown table [{stage}]; expected rules, {', '.join(STAGES)}")
+        if stage not in READ or not isinstance(table, dict):
+            raise InputError(f"rules {name!r}: nothing reads a table [{stage}]; expected rules, {', '.join(READ)}")
     return Rules(
         name=name,
         title=head["title"],
