@@ -145,6 +145,23 @@ def _ends_in_decimals(cell: str, sign: str, other: str) -> bool:
     return number is not None and re.fullmatch(rf"[-+]?[1-9]\d{{0,2}}[{sign}]\d{{3}}", number.group()) is None
 
 
+def no_decimals_apart(rows: Sequence[list[str]], read: set[int], layout: Layout, path: Path) -> None:
+    """Refuse rows whose decimals stand in cells of their own and push blank ones beyond the header.
+
+    Rows that all end in one delimiter more look the same. Decimals are told by a nought before other digits, or
+    by rows of which the shorter ones end in a blank, too.
+    """
+    width = len(layout.names)
+    wide = [row for row in rows if len(row) > width and not any(row[width:])]
+    even = [row for row in rows if len(row) == width]
+    noughts = any(re.fullmatch(r"0\d+", row[at]) for row in wide for at in read)
+    if wide and (noughts or (even and not any(row[-1] for row in even))):
+        raise InputError(
+            f"{path}: {len(wide)} of its first {len(rows)} rows have more cells than the header has columns; expected a"
+            f" name for each, and a decimal sign other than {layout.delimiter!r}"
+        )
+
+
 def foreign_source(path: Path, table: ColumnsTable) -> Source:
     """Return where the rows of a foreign log stand and how they are read, by the `[columns]` of the job.
 
@@ -179,6 +196,8 @@ def foreign_source(path: Path, table: ColumnsTable) -> Source:
     rows = [cells for cells, _ in islice(records(below, layout.delimiter), SAMPLE_ROWS)]
     no_row_for_each_reading(layout.names, rows, time_at, str(path))
     one_time_for_each_row(layout.names, rows, time_at, time, str(path))
+    read = {at[bare(entry.column)] for channel, entry in mapping.items() if channel != "time"}
+    no_decimals_apart(rows, read, layout, path)
     return Source(
         path=path,
         begin=layout.rows_at,

@@ -197,3 +197,25 @@ def test_a_mapping_that_does_not_fit_is_refused_in_one_line(tmp_path: Path, job:
     with pytest.raises(InputError, match=said) as refusal:
         load(write(tmp_path, ROWS, job))
     assert "\n" not in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("rows", "refused"),
+    [
+        (["20,5,1,", "21,0,1,", "21,1,"], True),  # 20,5 and a whole number without decimals
+        (["20,05,,", "20,15,,"], True),  # nobody writes 05
+        (["20,1,18,", "21,0,18,", "21,1,18,"], False),  # each row ends in a delimiter
+        (["20,1,18,", "21,0,18", "21,1,"], False),
+    ],
+)
+def test_decimals_apart_that_push_blank_cells_beyond_the_header_are_refused(
+    tmp_path: Path, rows: list[str], refused: bool
+) -> None:
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\nleaving_water_temperature={column="T",unit="degC"}\n'
+    job += 'circuit_pressure={column="P",unit="bar"}\nambient_temperature={column="A",unit="degC"}\n'
+    text = "t,T,P,A\n" + "".join(f"2026-03-14 08:{i:02d}:00,{rows[i % len(rows)]}\n" for i in range(12))
+    if refused:
+        with pytest.raises(InputError, match=r"12 rows have more cells than the header has columns; .* other than ','"):
+            load(write(tmp_path, text, job))
+    else:
+        assert load(write(tmp_path, text, job))[0].frame["leaving_water_temperature"].iloc[0] == 293.15
