@@ -9,7 +9,8 @@ from analysis.report.plotting import INK, LINES, SHADES, new_figure, to_days
 from analysis.review import Review
 from analysis.vocabulary.text import words
 
-_MARKERS = {"info": ("o", LINES[0]), "caution": ("^", LINES[3]), "alarm": ("X", LINES[1])}
+_MARKERS = {"info": ("o", LINES[0], 0.16), "caution": ("^", LINES[3], 0.0), "alarm": ("X", LINES[1], -0.16)}
+"""Sign, colour and how far under the middle of its stage each level stands: in one minute none covers another."""
 
 
 def draw(review: Review) -> Figure | None:
@@ -22,12 +23,12 @@ def draw(review: Review) -> Figure | None:
     for stage in review.stages:
         begin, end = to_days(pd.DatetimeIndex([stage.stretch.begin, stage.stretch.end or last]))
         ax.barh(names.index(stage.stretch.stage), end - begin, left=begin, height=0.55, color=SHADES["note"], zorder=1)
-    for level, (marker, colour) in _MARKERS.items():
+    for level, (marker, colour, under) in _MARKERS.items():
         found = [f for f in review.findings if f.level == level and f.stage in names]
         if found:
             ax.scatter(
                 to_days(pd.DatetimeIndex([f.time for f in found])),
-                [names.index(f.stage) for f in found],
+                [names.index(f.stage) + under for f in found],
                 marker=marker,
                 color=colour,
                 s=34,
