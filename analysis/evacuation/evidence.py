@@ -106,7 +106,7 @@ def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall, most: float) -> floa
     """
     at = t.end_s[begin : k + 1]
     above = np.log(np.clip(t.vacuum[begin : k + 1] / stall.level_pa, PACE_ABOVE[0], most))
-    return float(max([0.0, *((above[:-4] - above[4:]) / (at[4:] - at[:-4]))]))
+    return float(((above[:-4] - above[4:]) / (at[4:] - at[:-4])).max(initial=0.0))
 
 
 def _same_after_oil(t: Ticks, story: Story, stall: Stall, k: int, pumping_from: int | None) -> bool:

@@ -63,11 +63,14 @@ def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
     begin = max(stretch, low - HALT_TICKS)
     steps = np.array([*HALT_AT, HALT_LAST, near])
     under = [_last_above(p, times * level, begin, low) for times in steps]
-    if near > HALT_NEAR[1] or under[0] <= begin or float(np.diff(at[under[0] - 1 : low + 1]).max()) > GAP_S:
+    if near > HALT_NEAR[1] or under[0] <= begin or not (rose or at[k] - at[under[-1]] >= HALTED_S):
+        return None
+    apart = np.diff(at[under[0] - 1 : low + 1])
+    if apart.max() > GAP_S:
         return None
     when = [_between(at, p, j, times * level) for j, times in zip(under, steps, strict=True)]
     *lags, ended = np.diff(np.delete(when, -2)) / -np.diff(np.log(np.delete(steps, -2) - 1.0))
-    tick = float(np.median(np.diff(at[under[0] - 1 : low + 1])))
+    tick = float(np.median(apart))
     fallen_by, took = -np.diff(np.log(steps)), np.diff(when)
     pulled = bool((took[:-1] / fallen_by[:-1] <= HALT_QUICKENS * took[1:] / fallen_by[1:]).all())
     sudden = took[-1] <= HALT_SLOWS * took[-2] * fallen_by[-1] / fallen_by[-2] + tick

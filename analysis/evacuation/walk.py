@@ -152,8 +152,8 @@ class Walk:
 
     def _broken(self, k: int) -> bool:
         p, at = self.t.vacuum, self.t.end_s
-        quickly = p[k] > BROKEN * p[max(0, k - 5) : k].min() and at[k] - at[max(0, k - 5)] < QUICKLY_S
-        jumped = self.story.reached and quickly and p[k] > BROKEN_PA / 3.0
+        high = self.story.reached and p[k] > BROKEN_PA / 3.0
+        jumped = high and p[k] > BROKEN * p[max(0, k - 5) : k].min() and at[k] - at[max(0, k - 5)] < QUICKLY_S
         back = p[k] > BROKEN_PA and p[self.story.pull_starts[-1] : k].min() < 5e3
         known_shut = self.closed is not None and self.closed.sure
         back_above = (BROKEN if known_shut else AFTER_GAP) * p[k - 1]
@@ -231,9 +231,9 @@ class Walk:
     def _recent(self, k: int, within_s: float, *, lowest: bool) -> int:
         """Return the last tick with the lowest or highest pressure of a while, inside this pumping or closing."""
         first = self.stretch if self.closed is None else settled(self.t, self.closed)
-        first = min(k, max(first, int(np.searchsorted(self.t.end_s, self.t.end_s[k] - within_s))))
+        first = min(k, max(first, int(self.t.end_s.searchsorted(self.t.end_s[k] - within_s))))
         inside = self.t.vacuum[first : k + 1][::-1]
-        return k - int(np.argmin(inside) if lowest else np.argmax(inside))
+        return k - int(inside.argmin() if lowest else inside.argmax())
 
     # --- pumping ---------------------------------------------------------------------------------------
 
