@@ -69,7 +69,7 @@ class Explaining(Following):
         elif len(run) > 2 and self._near_line(run[-2]) and self._near_line(run[-1]):
             back = 2
         if not (back and self._joins(run[-back:])):
-            leapt = (k for k in range(len(run) - 3, -1, -1) if self._too_quick(k))
+            leapt = (k for k in reversed(self._leaps()) if k < len(run) - 2)
             back = next((len(run) - 1 - k for k in leapt if not self._same_flow(run[k], run[k + 1], run[-1])), 0)
         if back:
             self._between += run[:-back]
@@ -88,7 +88,7 @@ class Explaining(Following):
             while k > 0 and self._flat(k - 1):
                 k -= 1
             weights = [s.weight for s in run[: k + 1]]
-            may_flow = abs(weights[-1] - weights[0]) <= HANDS_KG or not any(map(self._too_quick, range(k)))
+            may_flow = abs(weights[-1] - weights[0]) <= HANDS_KG or not any(j < k for j in self._leaps())
             flowed = k > 2 and may_flow and flows(weights, self.sign, self.still_kg)
             hands = 0 if flowed else sum(after.at - run[0].at <= PLATEAU_WAIT_S for after in run[1 : k + 1])
             self._between += run[:hands]
@@ -96,14 +96,15 @@ class Explaining(Following):
             return True
         if len(run) < 3 or run[-1].at - run[0].at < PLATEAU_WAIT_S - 0.5:
             return False
-        while len(run) > 2 and self._too_quick(0):
+        while len(run) > 2 and 0 in self._leaps():
             self._between.append(run.pop(0))  # hands, or a display that was slow to show it
         return True
 
-    def _too_quick(self, k: int) -> bool:
-        """Return whether the run leaps from its sample `k` to the next as no flow does."""
-        step = abs(pace(self._run[k], self._run[k + 1], self.sign))
-        return step > self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+    def _leaps(self) -> list[int]:
+        """Return from which samples of the run it leaps to the next as no flow does."""
+        most = self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+        steps = enumerate(pairwise(self._run))
+        return [k for k, (a, b) in steps if abs(b.weight - a.weight) / (b.at - a.at) > most]
 
     def _goes_on(self) -> bool:
         """Return whether the run goes on moving the way its first sample went, from what was believed."""

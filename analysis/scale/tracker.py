@@ -115,8 +115,7 @@ class Tracker(Believing):
         first = self._run[0]
         little = abs(first.weight - self._bare_kg) < LIGHTEST_KG
         climbs = self._goes_on() or flows_on([s.weight for s in self._run], self.sign, self.base_kg)
-        quick = any(map(self._too_quick, range(len(self._run) - 1)))
-        came = quick and sample.weight - self._bare_kg >= LIGHTEST_KG  # as no flow does, on a slow display
+        came = self._leaps() and sample.weight - self._bare_kg >= LIGHTEST_KG  # as no flow does, on a slow display
         if little and climbs and not came and sample.at - first.at >= CONFIRM_S:
             if any(s.leap > self.base_kg for s in (*self._between, first)) and first.weight - self._bare_kg > LIGHT_KG:
                 self._settled()
