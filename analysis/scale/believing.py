@@ -29,7 +29,7 @@ class _Odd:
     leapt: bool
 
 
-@dataclass
+@dataclass(slots=True)
 class Believing(Loads):
     """The loads so far, and the quick changes of the last one."""
 

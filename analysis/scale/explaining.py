@@ -44,7 +44,7 @@ SLIP_STAYS_S, SLIP_SHARE = 30.0, 0.004
 UNIT_SLIPS = (1.0, UNITS["kg"].scale / UNITS["lb"].scale, UNITS["lb"].scale / UNITS["kg"].scale)
 
 
-@dataclass
+@dataclass(slots=True)
 class Explaining(Following):
     """Following, with the questions about its run."""
 

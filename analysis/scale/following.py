@@ -40,7 +40,7 @@ MOST_WAITING = 60
 """More samples than these are not kept waiting: the signal is then no weight at all."""
 
 
-@dataclass
+@dataclass(slots=True)
 class Following:
     """What is believed of the scale and what waits; `sign` is +1 when mass into the cylinder counts."""
 

@@ -54,7 +54,7 @@ def moved_kg(loads: Iterable[Load]) -> float:
     return sum(confirmed) if confirmed else math.nan
 
 
-@dataclass
+@dataclass(slots=True)
 class Loads(Explaining):
     """The loads so far."""
 

@@ -33,7 +33,7 @@ class Doubt(NamedTuple):
     alike_kg: float = 0.0
 
 
-@dataclass
+@dataclass(slots=True)
 class Load:
     """One time that a cylinder stood on the scale.
 
@@ -84,7 +84,7 @@ class Naming:
     may_be: tuple[str, ...] = ()
 
 
-@dataclass
+@dataclass(slots=True)
 class Names:
     """What marks and weights have told of cylinders so far."""
 

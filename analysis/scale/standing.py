@@ -30,7 +30,7 @@ DRIFTED_OFF = 3.0
 """A level that drifts by this many times what stands may move by is flow."""
 
 
-@dataclass
+@dataclass(slots=True)
 class Standing:
     """A load that has just been put on; `over` when its first flow was seen, or hands do not explain what is."""
 

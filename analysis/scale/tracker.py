@@ -43,7 +43,7 @@ SAME_PACE = (0.5, 1.6)
 """What shows nothing and moves on at such a share of the pace before was set to zero while it flowed."""
 
 
-@dataclass
+@dataclass(slots=True)
 class Tracker(Believing):
     """The loads of the scale as they were followed so far."""
 
