@@ -213,9 +213,10 @@ def _bottle_moved(readings: Readings, step: Step) -> bool:
 def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> str:
     """Return the unit in which the numbers since a step go on where they were before it, empty when there is none.
 
-    Near nothing a gauge's numbers are the same in all units.
+    Near nothing a gauge's numbers are the same in all units; so are those of an absolute one that is pumped from the
+    air's pressure to nothing, over the air.
     """
-    if own.from_barometer and readings.open_or_empty(step.level, step.at, NEAR_AIR_PA):
+    if readings.open_or_empty(step.level, step.at, NEAR_AIR_PA) and (own.from_barometer or step.new < EMPTY_PA):
         return ""
     near = max(SAME_K if dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
     barometer = readings.barometer_pa[np.searchsorted(readings.at, (step.at,))]

@@ -234,7 +234,7 @@ class GasStages(RefrigerantStages):
         low_pa = min(self.remnant_pa, self.trough_pa)
         apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5, TEST_PA) and self.rushed(k)
         stands = self.held(k, STANDS_MINUTES, 0.015)
-        if above or (apart and stands):
+        if (above and self.contents != "unknown") or ((above or apart) and stands):  # a machine that stopped cools
             return True
         unweighed = self.contents == "remnant" and self.scaled and not self.has_scale(k) and not boils
         return unweighed and self.rushed(k) and (stands or (not near and self.held(k, 5, 0.03)))

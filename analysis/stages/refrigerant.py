@@ -9,8 +9,8 @@ from analysis.stages.signals import MINUTE_S
 from analysis.stages.state import OPEN_MINUTES, WatchState
 
 READY_S = 120.0
-REST_EDGE_S = 180.0
-"""People take a few minutes from the first row to standing back, and from there to the first flow."""
+REST_EDGE_S, TO_FLOW_S = 180.0, 90.0
+"""People take a few minutes from the first row to standing back, and half of that from there to the first flow."""
 SETTLED_MINUTES = 8
 """Pressure that stood so long far under saturation shows that no liquid is left to bring it back."""
 PLACED_MINUTES = 10
@@ -167,7 +167,7 @@ class RefrigerantStages(WatchState):
         if self.stage == "at_rest":
             placed_s = at_s if self.placed_s is None else self.placed_s
             first_s = placed_s if 0 <= at_s - placed_s <= PLACED_MINUTES * MINUTE_S else at_s
-            self.end(first_s - REST_EDGE_S / 2.0, k, max(unseen_s, REST_S))
+            self.end(first_s - TO_FLOW_S, k, max(unseen_s, REST_S))
         self.contents = "remnant"
         self.off_s = None if self.has_scale(k) else self.off_s
         self.begin("recovery", at_s, k, within_s, note)

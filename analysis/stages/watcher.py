@@ -11,7 +11,16 @@ import numpy as np
 
 from analysis.stages.gas import GasStages
 from analysis.stages.look_back import STILL_MINUTES, VACUUM_PA
-from analysis.stages.refrigerant import CHILL_K, CLEAR_PART, FULL_PART, NEAR_LOW_PART, OPEN_PART, REST_EDGE_S, UNSEEN_S
+from analysis.stages.refrigerant import (
+    CHILL_K,
+    CLEAR_PART,
+    FULL_PART,
+    NEAR_HIGH_PART,
+    NEAR_LOW_PART,
+    OPEN_PART,
+    REST_EDGE_S,
+    UNSEEN_S,
+)
 from analysis.stages.signals import FLICKER_MINUTES, HELD_MINUTES, MINUTE_S, Signals
 from analysis.stages.state import FILLED_PART, QUIET_S, TESTED_PART, Found
 
@@ -105,7 +114,7 @@ class _Watcher(GasStages):
         p = s.calm_pa[k]
         if np.isnan(p):
             return
-        near = NEAR_LOW_PART * s.saturation_low_pa[k] < p < 1.25 * s.saturation_high_pa[k]
+        near = NEAR_LOW_PART * s.saturation_low_pa[k] < p < NEAR_HIGH_PART * s.saturation_high_pa[k]
         apart = abs(p / s.barometer_pa[k] - 1.0)
         off = not 0.95 * s.saturation_low_pa[k] < p < FULL_PART * s.saturation_high_pa[k]
         told = not np.isnan(s.saturation_low_pa[k])
@@ -126,7 +135,8 @@ class _Watcher(GasStages):
             self.contents = "refrigerant" if p > 1.35 * s.barometer_pa[k] and not stood_open else "unknown"
         elif near or s.running[k]:
             self.contents = "refrigerant"
-        elif emptied or p > 1.1 * s.barometer_pa[k]:  # too little for liquid: a holding charge, or what leaked away
+        elif emptied or 1.1 * s.barometer_pa[k] < p < s.saturation_low_pa[k]:
+            # too little for liquid: a holding charge, or what leaked away
             self.contents = "vacuum" if self.trough_pa < DEEP_PART * s.barometer_pa[k] else "remnant"
 
     def _put_on(self, k: int) -> None:
@@ -145,7 +155,8 @@ class _Watcher(GasStages):
         if self.stage == "at_rest":
             self._stirred(k)
         ran = self.now is None and self.latest == "startup"
-        if (self.found and not ran) or self.contents not in ("refrigerant", "unknown"):
+        above = self.contents == "unknown" and s.calm_pa[k] > NEAR_HIGH_PART * s.saturation_high_pa[k]
+        if (self.found and not ran) or self.contents not in ("refrigerant", "unknown") or above:
             return
         chilled = ran and not np.isnan(s.chill_k[k]) and self._blind(k)
         if chilled or self._drawn(k) or not self._still(k):

@@ -27,6 +27,14 @@ def test_what_happens_to_the_circuit_is_no_jump(step: float) -> None:
     assert found(log) == []
 
 
+@pytest.mark.parametrize("step", [10.0, 30.0, 60.0])
+def test_an_absolute_gauge_that_a_pump_takes_to_nothing_within_a_reading_is_no_other_unit(step: float) -> None:
+    """A small circuit: 10 L at 1 L/s are at a few kPa within half a minute, and 0.1 psi over the air is the air."""
+    at = np.arange(0.0, 7_200.0, step)
+    shown = np.where(at < 3_600.0, 14.7, np.where(at < 3_600.0 + step, 1.8, 0.1))
+    assert found(make_log(at, {"circuit_pressure": ("psia", shown)})[0]) == []
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_noise_of_half_a_step_tells_of_a_gauge_that_stops_beside_others(seed: int) -> None:
     dice = np.random.default_rng(seed)

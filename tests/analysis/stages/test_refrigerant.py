@@ -418,6 +418,27 @@ def test_a_hose_put_on_a_charged_circuit_lets_no_nitrogen_in(stated: str | None)
     assert near(spans[0].begin, 3_600.0)
 
 
+@pytest.mark.parametrize("weighed", [True, False])
+def test_a_machine_that_stopped_a_while_ago_holds_no_nitrogen(weighed: bool) -> None:
+    """Its condenser is warmer than the room: pressure stands far over the room's saturation and sinks towards it."""
+    since = np.arange(0.0, 3 * 3_600.0, 10.0)
+    stood = float(refrigerant("R-134a").bubble_pressure_pa(291.0)) * (1.0 + 0.28 * np.exp(-since / 2_400.0))
+    shown = {"circuit_pressure": np.round(stood * np.exp(-np.maximum(since - 2_700.0, 0.0) / 1_500.0) / 690.0) * 690.0}
+    if weighed:
+        shown["cylinder_weight"] = np.interp(since, [2_700.0, 7_200.0], [20.0, 50.0])
+    spans = spans_in(**shown, ambient_temperature=np.full(len(since), 291.0))
+    assert [span.stage for span in spans if span.stage != "at_rest"] == ["recovery"]
+    assert spans[-1].begin <= at(2_700.0 + NEAR_S)
+
+
+def test_nitrogen_over_saturation_stands_from_the_first_row_on() -> None:
+    since = np.arange(0.0, 3 * 3_600.0, 10.0)
+    shown = {"circuit_pressure": np.full(len(since), 680e3), "ambient_temperature": np.full(len(since), 291.0)}
+    spans = spans_in(**shown)
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, 0.0)
+
+
 def test_nitrogen_let_in_within_a_minute_at_saturation_is_a_test() -> None:
     """At first it looks like a hose that was put on; gas that was compressed so quickly cools by some kelvin."""
     since = np.arange(0.0, 6 * 3_600.0, 10.0)
