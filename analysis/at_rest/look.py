@@ -90,10 +90,9 @@ that one (sun, lag, a cold barrel) may excuse it, too."""
 LED = 2
 """The air is right when so many other thermometers stand off to its side (by two honest errors): a machine full of
 water keeps its own temperature for a day, and its pipes, metal and sump stand anywhere between it and the air."""
-LEAST_K = 0.75
-LEAST_PA = 10e3
-"""Nothing nearer than this to the consensus is named (common practice: it would not mislead anybody); a gauge beside
-two others not nearer than 1.5 psi."""
+LEAST_K = 1.0
+"""Nothing nearer than this to the consensus is named: probes are sold to 0.5 to 1 K, and class 1 (EN 837-1) of a gauge
+that reaches saturation at 60 degC is about 1 K of any refrigerant in a room (common practice)."""
 AGREE_K = 2.0
 """What is farther off than this, and what its body usually is, is not said to agree (common practice: nobody who reads
 both would say so)."""
@@ -133,7 +132,7 @@ class Look:
     @property
     def arrived(self) -> bool:
         """Whether what still moves has come near the rest, too."""
-        return self.equalised and self.farthest_k < 2.0 * LEAST_K
+        return self.equalised and self.farthest_k < 1.5 * LEAST_K
 
     def surely(self, channel: str) -> bool:
         """Return whether one look is enough to name a suspect."""
@@ -207,7 +206,7 @@ class Looks:
         behind_k = -drifts.common / 2.0 * np.array([BEHIND_H.get(c, OTHER_LAG_H) for c in channels])
         said = weigh(levels_k, honest_k, lies_k, excess_k, behind_k, gauges, bodies)
 
-        least_k = _least_off(said, gauges, behind_k, pa_per_k)
+        least_k = _least_off(said, gauges, behind_k)
         off = compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k))
         suspects = [c for c in off if not self._excused(c, way, said, drifts, last)]
         elsewhere = _elsewhere(way, said, suspects)
@@ -264,7 +263,8 @@ class Looks:
 
         Nothing where it has kept that for most of the sun's arc.
         """
-        exposed = np.array([c in EXPOSED for c in way.channels])
+        # a suction pipe is insulated: the sun warms it less and later than what is bare
+        exposed = np.array([c in EXPOSED and c != "suction_temperature" for c in way.channels])
         above_k = np.where(exposed, levels_k - level_k, 0.0)
         warm = above_k > max(0.5, SUNNY_PART * float(above_k.max()))
         if warm.sum() < 2:
@@ -293,7 +293,7 @@ class Looks:
         usual_k = float(np.hypot(np.hypot(SATURATION_K, BOILED_OFF_SD * glide_k), own_k))
         if self.guessed_barometer:
             usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self.ways.slope(level_k)))
-        # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
+        # one gauge alone that is off is a suspect: what it may show rightly is weighed in _elsewhere
         return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.05, 0.0, True)
 
 
@@ -316,11 +316,10 @@ def _cold_barrel(channels: Sequence[str], levels_k: np.ndarray, gauges: np.ndarr
     return [Body("barrel", coldest | gauges, 0.1, 3.0, 0.1, 0.2)]
 
 
-def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray, pa_per_k: float) -> np.ndarray:
+def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray) -> np.ndarray:
     """Return by how much each channel has to be off at the least to be named [K]."""
     lag_k = LEAST_K + np.maximum(0.0, behind_k * np.sign(said.offsets_k))  # lag alone may make so much
-    beside_k = min(LEAST_K, LEAST_PA / pa_per_k)  # the other gauges lag as it does
-    least_k = np.where(gauges & (gauges.sum() > 2), beside_k, lag_k)
+    least_k = np.where(gauges & (gauges.sum() > 2), LEAST_K, lag_k)  # the other gauges lag as it does
     return np.asarray(np.maximum(least_k, KNOWN * said.offset_sd_k))
 
 
@@ -353,25 +352,23 @@ def _elsewhere(way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str,
     """Return which suspects may be right where they stand: in another room, outdoors, on other water.
 
     What stands in one place is as warm alike, and a side of the machine of which something agrees with the rest is in
-    the rest's place. Saturation is that of the coldest part: none is colder than a gauge shows, and all gauges show
-    what no thermometer does only where a side has none.
+    the rest's place. Saturation is that of the coldest part: none is colder than a gauge shows. Where no gauge is left
+    that agrees, as of one alone, any may be right: air in the circuit, no liquid, or a colder part shows in all.
     """
     of = dict(zip(way.channels, said.offsets_k.tolist(), strict=True))
     at_k = dict(zip(way.channels, way.levels_k.tolist(), strict=True))
     gauges, thermometers = ([c for c in of if (c in PRESSURES) is pressure] for pressure in (True, False))
     rest = [c for c in thermometers if c not in suspects and abs(of[c]) < AGREE_K]
     met = [any(c in side for c in rest) for side in _SIDES]
-    found = []
-    for c in suspects:
+    warmest_k = max((at_k[c] for c in gauges), default=-np.inf)
+    found = [] if set(gauges) - set(suspects) else list(gauges)
+    for c in (c for c in suspects if c in thermometers):
         alike = any(o != c and abs(at_k[o] - at_k[c]) < ALIKE_K for o in thermometers)
-        warmest_k = max((at_k[o] for o in gauges if o != c), default=-np.inf)
         own = [m for m, side in zip(met, _SIDES, strict=True) if c in side]
-        there = all(own or met) or (c in thermometers and not own and len(rest) >= SURELY_THERE)
+        there = all(own or met) or (not own and len(rest) >= SURELY_THERE)
         may = alike or not there
         if of[c] < 0.0:
-            may = (may or (c in thermometers and bool(gauges))) and warmest_k < at_k[c] + AGREE_K
-        elif c in gauges:
-            may = False
+            may = (may or bool(gauges)) and warmest_k < at_k[c] + AGREE_K
         if may and abs(at_k[c] - said.level_k) > PLACES_K:
             found.append(c)
     return tuple(found)

@@ -41,6 +41,7 @@ EXPOSED = (
     "surface_temperature",
     "condenser_entering_temperature",
     "condenser_leaving_temperature",
+    "suction_temperature",
     "discharge_temperature",
     "liquid_temperature",
 )

@@ -31,8 +31,11 @@ PAIRS = {
 """Between which saturation of the one stands from the other while there is liquid [K], how far above it cannot be (air
 in a cylinder: 2 bar in R-134a are 11 K; the heat of a running recovery), and the stage in which it cannot be `UNDER_K`
 below either (common practice)."""
-WITNESS = {"leaving_water_temperature": "entering_water_temperature"}
-"""Where the pressure stands right beside this one, it is the other's label that is in doubt."""
+WITNESS = {
+    "leaving_water_temperature": "entering_water_temperature",
+    "suction_temperature": "leaving_water_temperature",
+}
+"""Where the pressure can be right beside this one (with some air in it), its label is not in doubt."""
 UNDER_K = 25.0
 STEP_K, NOWHERE_K, RIGHT_MINUTES = 20.0, 1000.0, 3
 """What is measured gets hot or cold by less in a minute: a label that is switched over is off by so much at least. So
@@ -73,7 +76,7 @@ def against_saturation(
         sense = np.array([(d > low) & (d < high) & (k > POSSIBLE_K[0]) & (k < POSSIBLE_K[1]) for d, k in fits])
         if (witness := WITNESS.get(thermometer)) in readings.minutes:
             beside = saturation_k(p) - readings.minutes[witness].to_numpy(dtype=float)
-            sense[: len(other_p)] &= ~((beside > low) & (beside < high))
+            sense[: len(other_p)] &= ~((beside > low) & (beside < above))
         alone = wrong & (sense[: len(other_p)].any(axis=0) ^ sense[len(other_p) :].any(axis=0))
         ways = [(pressure, p, *way) for way in other_p] + [(thermometer, t, *way) for way in other_t]
         for (channel, read, meant, other), makes in zip(ways, sense, strict=True):

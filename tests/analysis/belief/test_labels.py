@@ -304,3 +304,17 @@ def test_a_gauge_whose_zero_is_off_beside_a_refrigerant_that_boils_near_the_atmo
     log.frame["circuit_pressure"] = 101_325.0 + 45e3
     job = parse_job({"job": {"name": "test"}, "circuit": {"refrigerant": "R-1233zd(E)"}})
     assert believe(log, job)[1] == ()
+
+
+def test_a_gauge_of_a_circuit_with_air_in_it_beside_a_pipe_that_reads_cold_is_in_no_other_unit() -> None:
+    """25 kPa of air over R-1233zd(E) at 25 degC (130 kPa) stand 5.6 K above the water, and 9 K above a pipe's probe
+    that reads 3.5 K low; as kPag they would stand at saturation of that pipe."""
+    log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure"), "psig"), hours=1.0)
+    for channel in ("circuit_pressure", "suction_pressure"):
+        log.frame[channel] = 155e3
+    log = with_channels(
+        log, suction_temperature=("degC", 294.65), leaving_water_temperature=("degC", 298.15),
+        entering_water_temperature=("degC", 298.15),
+    )  # fmt: skip
+    job = parse_job({"job": {"name": "test"}, "circuit": {"refrigerant": "R-1233zd(E)"}})
+    assert believe(log, job)[1] == ()
