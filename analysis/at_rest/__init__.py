@@ -7,7 +7,7 @@ readings, and what cannot be told is said: a part alone in another room stands a
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -89,8 +89,10 @@ def _advice(channel: str, offset: Figure, correct: bool, system: UnitSystem) -> 
     """Return what to look at, and whether a number mends it."""
     look = {
         "oil_temperature": "A heated sump is named under [at_rest] ignore.",
-        **dict.fromkeys(PRESSURES, "Check its zero and the port."),
-        **(dict.fromkeys(EXPOSED, "It keeps its distance as the sun would not; shade it.") if offset.si > 0 else {}),
+        **dict.fromkeys(
+            PRESSURES, "Check its zero and the port; is there air, no liquid, or not the refrigerant stated in it?"
+        ),
+        **(dict.fromkeys(EXPOSED, "Shade it if the sun can reach it.") if offset.si > 0 else {}),
     }.get(channel, "Check where it sits.")
     mended = Figure(-offset.si, offset.kind).show(system, 2)
     return f"{look} " + (
@@ -158,7 +160,7 @@ def _conclude(
             continue
         text += f" {said_now[channel][:1].upper()}{said_now[channel][1:]}"
     if named and (doubtful := tuple(c for c in check.elsewhere if c not in named)):
-        text += f" {_may_be_elsewhere(check, doubtful)}"
+        text += f" {_may_be_elsewhere(doubtful)}"
     if check.moving and verdict != "undecided":
         text += f" Still moving, so less sure: {_names(check.moving)}."
     if fluid is None:
@@ -179,29 +181,20 @@ def _what_decides(doubtful: list[str]) -> str:
     return f"{wait} until all of it has one temperature, or compare with a second {second}."
 
 
-def _may_be_elsewhere(check: Look, channels: Sequence[str]) -> str:
-    """Return what decides whether some read wrong or stand in another place, or show what the circuit holds."""
-    probes, gauges = ([c for c in channels if (c in PRESSURES) is pressure] for pressure in (False, True))
-    texts = []
-    if probes:
-        texts.append(
-            f"Cannot tell whether {' or '.join(map(words, probes))} is wrong or stands in another place: another room,"
-            " outdoors, on other water. Hold a second thermometer beside it. What stands in another place is named"
-            " under [at_rest] ignore."
+def _may_be_elsewhere(channels: tuple[str, ...]) -> str:
+    """Return what decides whether some read wrong or stand in another place."""
+    probes = [c for c in channels if c not in PRESSURES]
+    if not probes:
+        return (
+            f"Cannot tell whether {_names(channels)} is wrong: a gauge shows the coldest part, which may have no"
+            " thermometer. Hold one to what stands in another room, outdoors or on other water, or compare with a"
+            " second gauge."
         )
-    if any(check.offset_k(c) > 0.0 for c in gauges):
-        texts.append(
-            f"Cannot tell whether {' or '.join(map(words, gauges))} is wrong: air in the circuit, or not the"
-            " refrigerant stated, stands above saturation too. Compare with a second gauge. Where that shows the same,"
-            " purge and compare again."
-        )
-    elif gauges:
-        texts.append(
-            f"Cannot tell whether {' or '.join(map(words, gauges))} is wrong: a gauge shows the coldest part, which may"
-            " have no thermometer, and less where no liquid is left. Hold one to what stands in another room, outdoors"
-            " or on other water, or compare with a second gauge."
-        )
-    return " ".join(texts)
+    return (
+        f"Cannot tell whether {' or '.join(map(words, probes))} is wrong or stands in another place: another room,"
+        " outdoors, on other water. Hold a second thermometer beside it. What stands in another place is named under"
+        " [at_rest] ignore."
+    )
 
 
 def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str]:
@@ -218,7 +211,7 @@ def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str
         )
         return "undecided", f"The circuit has not equalised yet. Wait until {until}."
     if check.elsewhere:
-        return "undecided", _may_be_elsewhere(check, check.elsewhere)
+        return "undecided", _may_be_elsewhere(check.elsewhere)
     if len(check.channels) < 3:
         return "undecided", "Only two channels could be compared: which of two is right cannot be told. Log a third."
     if said.none_lies < DOUBTFUL:

@@ -293,7 +293,7 @@ class Looks:
         usual_k = float(np.hypot(np.hypot(SATURATION_K, BOILED_OFF_SD * glide_k), own_k))
         if self.guessed_barometer:
             usual_k = float(np.hypot(usual_k, ASSUMED_BAROMETER_PA / self.ways.slope(level_k)))
-        # one gauge alone that is off is a suspect: what it may show rightly is weighed in _elsewhere
+        # one gauge alone that is off: its own zero is likelier than a circuit without liquid or with air in it
         return Body(name, members, usual_k, 8.0 if members.sum() > 1 else usual_k, 0.05, 0.0, True)
 
 
@@ -352,23 +352,25 @@ def _elsewhere(way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str,
     """Return which suspects may be right where they stand: in another room, outdoors, on other water.
 
     What stands in one place is as warm alike, and a side of the machine of which something agrees with the rest is in
-    the rest's place. Saturation is that of the coldest part: none is colder than a gauge shows. Where no gauge is left
-    that agrees, as of one alone, any may be right: air in the circuit, no liquid, or a colder part shows in all.
+    the rest's place. Saturation is that of the coldest part: none is colder than a gauge shows, and all gauges show
+    what no thermometer does only where a side has none.
     """
     of = dict(zip(way.channels, said.offsets_k.tolist(), strict=True))
     at_k = dict(zip(way.channels, way.levels_k.tolist(), strict=True))
     gauges, thermometers = ([c for c in of if (c in PRESSURES) is pressure] for pressure in (True, False))
     rest = [c for c in thermometers if c not in suspects and abs(of[c]) < AGREE_K]
     met = [any(c in side for c in rest) for side in _SIDES]
-    warmest_k = max((at_k[c] for c in gauges), default=-np.inf)
-    found = [] if set(gauges) - set(suspects) else list(gauges)
-    for c in (c for c in suspects if c in thermometers):
+    found = []
+    for c in suspects:
         alike = any(o != c and abs(at_k[o] - at_k[c]) < ALIKE_K for o in thermometers)
+        warmest_k = max((at_k[o] for o in gauges if o != c), default=-np.inf)
         own = [m for m, side in zip(met, _SIDES, strict=True) if c in side]
-        there = all(own or met) or (not own and len(rest) >= SURELY_THERE)
+        there = all(own or met) or (c in thermometers and not own and len(rest) >= SURELY_THERE)
         may = alike or not there
         if of[c] < 0.0:
-            may = (may or bool(gauges)) and warmest_k < at_k[c] + AGREE_K
+            may = (may or (c in thermometers and bool(gauges))) and warmest_k < at_k[c] + AGREE_K
+        elif c in gauges:
+            may = False
         if may and abs(at_k[c] - said.level_k) > PLACES_K:
             found.append(c)
     return tuple(found)

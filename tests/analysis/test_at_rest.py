@@ -488,15 +488,10 @@ def test_what_lags_is_warm_while_the_air_cools_and_what_is_cold_then_lies(seed: 
     assert list(named(cooling(liquid=-3.2))) == ["liquid_temperature"]
 
 
-@pytest.mark.parametrize(("psi", "cause"), [(9.0, "air in the circuit"), (-9.0, "no liquid is left")])
-def test_a_lone_gauge_far_from_every_thermometer_may_show_what_the_circuit_holds(psi: float, cause: str) -> None:
-    stretch = circuit(psi=psi)
-    result = assess(replace(stretch, frame=stretch.frame.drop(columns=["suction_pressure", "liquid_pressure"])))
-    assert (result.verdict, result.findings) == ("undecided", ())
-    assert cause in result.text
-    assert "second gauge" in result.text
-    both = stretch.frame.drop(columns=["suction_pressure"])
-    assert list(named(replace(stretch, frame=both))) == ["discharge_pressure"]
+def test_a_lone_gauge_far_from_every_thermometer_is_named() -> None:
+    stretch = circuit(psi=9.0)
+    alone = stretch.frame.drop(columns=["suction_pressure", "liquid_pressure"])
+    assert list(named(replace(stretch, frame=alone))) == ["discharge_pressure"]
 
 
 def test_two_against_two_cannot_be_told() -> None:
