@@ -92,9 +92,9 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
 
 def _less(grams: np.ndarray, column: int, share: float) -> np.ndarray:
     """Return normal equations (h, p, p) in which a column has so much less of the loss's, the last but one."""
-    mixed = np.eye(grams.shape[1])
-    mixed[column, -2] = -share
-    less: np.ndarray = mixed @ grams @ mixed.T
+    less = grams.copy()
+    less[:, column] -= share * less[:, -2]
+    less[:, :, column] -= share * less[:, :, -2]
     return less
 
 
@@ -146,10 +146,11 @@ def _posterior(
     order = np.argsort(-(odds + rank.reshape(odds.shape)), axis=1, kind="stable")[:, :each]
     kept, odds = (order + odds.shape[1] * np.arange(len(odds))[:, None]).ravel(), odds.ravel()
     common = kinds.shape[1]
-    normal = np.repeat(grams[kept, None], len(kinds), axis=1)
+    different, of_kind = np.unique(kinds, axis=0, return_inverse=True)  # many differ in the sum of the weights alone
+    normal = np.repeat(np.moveaxis(grams[kept], 0, -1)[..., None], len(different), axis=-1)
     diagonal = np.arange(common)
-    normal[:, :, diagonal, diagonal] += kinds
-    reduced, pivots = _eliminate(normal, common)
+    normal[diagonal, diagonal] += different.T[:, None]
+    reduced, pivots = (of[..., of_kind] for of in _eliminate(normal, common))
     base = odds[kept, None, None] + (0.5 * np.log(kinds).sum(axis=1) - pivots)[:, :, None]
     losses = [_losses(reduced, group) for group in groups]
     evidence = [base + e for e, _, _ in losses]
@@ -186,29 +187,31 @@ def _coefficients(
 
 def _losses(reduced: np.ndarray, group: Structures) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return log evidence, mean and precision of the loss, each (h, k, s), from what level, settling and slow parts
-    leave of the normal equations: lags, loss, data."""
-    size, last = group.lags.shape[1], reduced.shape[-1] - 1
-    places = np.column_stack([group.lags, np.full((len(group.lags), 2), [last - 1, last])])
-    normal = reduced[:, :, places[:, :, None], places[:, None, :]]
-    normal[..., :size, :size] += group.prior[:, None]
-    normal[..., -1, :size] += group.pull
-    normal[..., :size, -1] += group.pull
-    normal[..., -2, -2] += LOSS_SD_K**-2
-    normal[..., -1, -1] += group.off
+    leave of the normal equations (q, q, h, k): lags, loss, data."""
+    size, last = group.lags.shape[1], len(reduced) - 1
+    places = np.column_stack([group.lags, np.full((len(group.lags), 2), [last - 1, last])]).T
+    normal = reduced[places[:, None], places]  # (j + 2, j + 2, s, h, k)
+    normal[:size, :size] += group.prior.transpose(1, 2, 0)[:, :, None, None]
+    pull = group.pull.T[:, :, None]
+    normal[-1, :size] += pull
+    normal[:size, -1] += pull
+    normal[-2, -2] += LOSS_SD_K**-2
+    normal[-1, -1] += group.off.T[:, None]
     rest, pivots = _eliminate(normal, size)
-    precision, pulled = rest[..., 0, 0], rest[..., 0, 1]
-    misfit = rest[..., 1, 1] - pulled**2 / precision
+    rest, pivots = np.moveaxis(rest, 2, -1), np.moveaxis(pivots, 0, -1)
+    precision, pulled = rest[0, 0], rest[0, 1]
+    misfit = rest[1, 1] - pulled**2 / precision
     evidence = group.odds + group.known - 0.5 * (misfit + np.log(precision)) - pivots
     return evidence, pulled / precision, precision
 
 
 def _eliminate(normal: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return what is left of symmetric matrices (..., n, n) when the first `count` unknowns are eliminated (Gauss), and
+    """Return what is left of symmetric matrices (n, n, ...) when the first `count` unknowns are eliminated (Gauss), and
     half the log of the product of the pivots."""
-    logs = np.zeros(normal.shape[:-2])
+    logs = np.zeros(normal.shape[2:])
     for _ in range(count):
-        pivot, column = normal[..., 0, 0], normal[..., 1:, 0]
-        normal = normal[..., 1:, 1:] - column[..., :, None] * (column / pivot[..., None])[..., None, :]
+        pivot, column = normal[0, 0], normal[1:, 0]
+        normal = normal[1:, 1:] - column[:, None] * (column / pivot)
         logs += 0.5 * np.log(pivot)
     return normal, logs
 
