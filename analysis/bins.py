@@ -6,7 +6,7 @@ after its end exists. The time of that row is when the bin could first be used.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,15 +70,34 @@ class Runs:
         return found
 
     def median(self, values: np.ndarray) -> np.ndarray:
-        """Return the median of each run; runs of the same length are sorted together."""
-        found, count = np.full(len(self.first), np.nan), self.count
+        """Return the median of each run."""
+        found = np.full(len(self.first), np.nan)
+        for runs, rows in self._alike():
+            found[runs] = row_medians(values[rows])
+        return found
+
+    def trimmed_mean(self, values: np.ndarray, part: float) -> np.ndarray:
+        """Return the mean of each run without such a part of its readings at each end."""
+        found = np.full(len(self.first), np.nan)
+        for runs, rows in self._alike():
+            ordered = np.sort(values[rows], axis=1)  # blank ones come last
+            shown = np.count_nonzero(~np.isnan(ordered), axis=1)[:, None]
+            place, cut = np.arange(ordered.shape[1]), np.floor(part * shown)
+            kept = (place >= cut) & (place < shown - cut)
+            total = np.cumsum(np.where(kept, ordered, 0.0), axis=1)[:, -1]  # one after the other, whatever the length
+            with np.errstate(invalid="ignore"):
+                found[runs] = total / kept.sum(axis=1)
+        return found
+
+    def _alike(self) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Yield runs of the same length, some at a time, and their rows, shape (runs, length)."""
+        count = self.count
         for length in np.unique(count):
             some = np.flatnonzero(count == length)
             per_piece = max(1, PIECE_ROWS // int(length))
             for begin in range(0, len(some), per_piece):
                 part = some[begin : begin + per_piece]
-                found[part] = row_medians(values[self.first[part, None] + np.arange(length)])
-        return found
+                yield part, self.first[part, None] + np.arange(length)
 
     def each(self, of_run: np.ndarray) -> np.ndarray:
         """Return for each row the number that stands for its run, shape (rows,)."""

@@ -15,7 +15,7 @@ from analysis.pressure_test.errors import BIN_MINUTES, NO_BAROMETER_PA, SegmentD
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
 from analysis.pressure_test.loss_model import judge
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 from analysis.pressure_test.structures import LAGS, Lags, twice
@@ -180,7 +180,7 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
     gas = reference_k / exponent * np.log(np.maximum(minutes.pressure_pa[span], 1.0) / first_pa)
     names = [(n, lag) for n in plan.probes for lag in LAGS[n]]
     names += [(n, twice(lag)) for n, lag in names]
-    columns = [reference_k * np.log(lagged(minutes.probes[n][:end], lag)[begin:] / reference_k) for n, lag in names]
+    columns = [reference_k * np.log(minutes.lagged(n, lag)[span] / reference_k) for n, lag in names]
     table = np.column_stack([gas, *columns])
     table[~np.isfinite(table).all(axis=1)] = np.nan
     edges = _edges(begin, end)

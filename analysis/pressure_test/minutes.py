@@ -8,14 +8,12 @@ digit.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-from analysis.bins import PIECE_ROWS
+from analysis.bins import Runs
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import Column
 
@@ -63,9 +61,26 @@ class Minutes:
     quantum_pa: np.ndarray
     probe_quantum_k: dict[str, np.ndarray]
     probe_scatter_k: dict[str, np.ndarray]
+    _bridged: dict[tuple[str, tuple[float, ...]], np.ndarray] = field(default_factory=dict, init=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.logged_pa)
+
+    def lagged(self, probe: str, lags_min: tuple[float, ...]) -> np.ndarray:
+        """Return a probe behind first-order lags, one after the other; blanks are bridged and stay blank."""
+        return np.where(np.isfinite(self.probes[probe]), self._late(probe, lags_min), np.nan)
+
+    def _late(self, probe: str, lags_min: tuple[float, ...]) -> np.ndarray:
+        if (probe, lags_min) not in self._bridged:
+            if lags_min:
+                share = 1.0 - float(np.exp(-1.0 / lags_min[-1]))
+                late = pd.Series(self._late(probe, lags_min[:-1])).ewm(alpha=share, adjust=False).mean().to_numpy()
+            else:
+                values = self.probes[probe]
+                there = np.flatnonzero(np.isfinite(values))
+                late = np.interp(np.arange(len(values)), there, values[there]) if len(there) else values
+            self._bridged[probe, lags_min] = late
+        return self._bridged[probe, lags_min]
 
 
 def minutes_of(stretch: Stretch) -> Minutes:
@@ -119,32 +134,9 @@ def first_readings(values: np.ndarray, most: int = 10) -> float:
 
 def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
     """Return the trimmed mean of each of `count` minutes; `number`, that of each row, rises."""
-    mean = np.full(count, np.nan)
-    some = max(1, PIECE_ROWS * count // max(len(number), 1))  # sorted at a time: a long log is not to be held twice
-    edges = np.searchsorted(number, np.append(np.arange(0, count, some), count))
-    for k, (first, end) in enumerate(pairwise(edges.tolist())):
-        whole = slice(k * some, min((k + 1) * some, count))
-        mean[whole] = _trimmed_at_once(values[first:end], number[first:end] - whole.start, whole.stop - whole.start)
-    return mean
-
-
-def _trimmed_at_once(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
-    there = np.isfinite(values)
-    values, number = values[there], number[there]
-    mean = np.full(count, np.nan)
-    if not len(values):
-        return mean
-    order = np.lexsort((values, number))
-    values, number = values[order], number[order]
-    size = np.bincount(number, minlength=count)
-    first = np.concatenate([[0], np.cumsum(size)[:-1]])
-    rank = np.arange(len(values)) - first[number]
-    cut = np.floor(TRIM * size).astype(np.int64)
-    kept = (rank >= cut[number]) & (rank < (size - cut)[number])
-    values, number = values[kept], number[kept]
-    size = np.bincount(number, minlength=count)
-    some = size > 0
-    mean[some] = np.bincount(number, values, minlength=count)[some] / size[some]
+    whole = slice(*np.searchsorted(number, (0, count)).tolist())
+    runs, mean = Runs(number[whole]), np.full(count, np.nan)
+    mean[number[whole][runs.first]] = runs.trimmed_mean(values[whole], TRIM)
     return mean
 
 
@@ -208,15 +200,3 @@ def _quantum(values: np.ndarray, number: np.ndarray, count: int, column: Column)
         step[0 if look == FIRST_LOOK else look :] = found * column.unit.scale
         look *= 2
     return step
-
-
-def lagged(values: np.ndarray, lags_min: Sequence[float]) -> np.ndarray:
-    """Return a minute series behind first-order lags, one after the other; blanks are bridged and stay blank."""
-    there = np.isfinite(values)
-    if not there.any() or not lags_min:
-        return values
-    out = np.interp(np.arange(len(values)), np.flatnonzero(there), values[there])
-    for lag in lags_min:
-        share = 1.0 - float(np.exp(-1.0 / lag))
-        out = pd.Series(out).ewm(alpha=share, adjust=False).mean().to_numpy()
-    return np.where(there, out, np.nan)

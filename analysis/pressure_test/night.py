@@ -11,7 +11,7 @@ from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.judging import Judged
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import TEST_LEVEL, Segment, let_down
 from analysis.pressure_test.standing import EVEN, GAIN_SHARE, LIKELY, hours_more, side_of, told_shares
@@ -118,7 +118,7 @@ def gas_part_k(night: Night, judged: Judged) -> np.ndarray:
     part = transients(np.arange(plan.end - plan.begin) + 0.5) @ fit.transients
     for weight, (name, lag) in zip(fit.lags.tolist(), judged.lag_names, strict=True):
         if weight != 0.0:
-            column = lagged(night.minutes.probes[name], lag)[plan.begin : plan.end]
+            column = night.minutes.lagged(name, lag)[plan.begin : plan.end]
             part = part + weight * judged.reference_k * np.log(column / judged.reference_k)
     return np.asarray(part, dtype=float)
 

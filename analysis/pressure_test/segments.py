@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, lagged, running_median
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings, running_median
 
 ROOM_K = 293.0
 CONFIRM = 12
@@ -233,18 +233,18 @@ def _settled(minutes: Minutes, noise: np.ndarray, begin: int, end: int) -> int |
 def _stuck(minutes: Minutes, segment: Segment) -> Segment:
     """Return the segment with the minute from which the gauge no longer follows: one number for 45 min or more while a
     probe says, however late the gas follows it, that it should have moved by 3 of its digits and 0.2 %."""
-    probe = next((minutes.probes[n] for n in (METAL, AIR) if n in minutes.probes), None)
+    probe = next((n for n in (METAL, AIR) if n in minutes.probes), None)
     x = minutes.logged_pa[segment.begin : segment.end]
     if probe is None or len(x) < STUCK_MINUTES + TOLD_MINUTES:
         return segment
     absolute = first_readings(minutes.pressure_pa[segment.begin : segment.end])
     changed = np.flatnonzero(~(np.abs(np.diff(x)) < 1e-6 * absolute)) + 1
-    followed = [lagged(probe, (lag,) if lag else ()) for lag in STUCK_LAGS_MIN]
     starts, ends = np.concatenate([[0], changed]), np.concatenate([changed, [len(x)]])
     for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
         if end - start < STUCK_MINUTES + TOLD_MINUTES:
             continue
-        late_by = [gas[segment.begin + start : segment.begin + end] for gas in followed]
+        stands = slice(segment.begin + start, segment.begin + end)
+        late_by = [minutes.lagged(probe, (lag,) if lag else ())[stands] for lag in STUCK_LAGS_MIN]
         quantum = float(np.nan_to_num(minutes.quantum_pa[segment.begin + start])) / absolute
         moved = np.min([np.abs(gas - gas[0]) for gas in late_by], axis=0) / 293.0
         far = moved > max(STUCK_QUANTA * quantum, STUCK_FRACTION)

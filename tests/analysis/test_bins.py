@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import trim_mean
 
 from analysis.bins import Runs, bin_medians
 from tests.support import make_stretch
@@ -31,6 +32,16 @@ def test_each_run_says_what_a_group_of_pandas_says(uneven: tuple[np.ndarray, np.
     np.testing.assert_array_equal(of_row[runs.first], expected.index)
     np.testing.assert_allclose(getattr(runs, what)(values), expected, rtol=1e-13)
     np.testing.assert_array_equal(runs.shown(values), groups.count())
+
+
+def test_a_trimmed_mean_is_that_of_scipy(uneven: tuple[np.ndarray, np.ndarray]) -> None:
+    of_row, values = uneven
+    shown = pd.Series(values).dropna()
+    expected = shown.groupby(of_row[shown.index]).apply(trim_mean, proportiontocut=0.1)
+    runs = Runs(of_row)
+    np.testing.assert_allclose(
+        runs.trimmed_mean(values, 0.1), expected.reindex(of_row[runs.first]).to_numpy(), rtol=1e-13
+    )
 
 
 def test_what_stands_for_a_run_stands_at_each_of_its_rows(uneven: tuple[np.ndarray, np.ndarray]) -> None:
