@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import ndtr
@@ -28,6 +28,7 @@ class Loss:
     means: np.ndarray
     deviations: np.ndarray
     coefficients: Callable[[], Coefficients]
+    _intervals: dict[float, tuple[float, float]] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def mean(self) -> float:
@@ -63,4 +64,7 @@ class Loss:
 
     def interval(self, confidence: float) -> tuple[float, float]:
         """Return the central interval that holds the loss with this probability."""
-        return self.quantile(0.5 - 0.5 * confidence), self.quantile(0.5 + 0.5 * confidence)
+        if confidence not in self._intervals:  # one look is asked again and again
+            ends = self.quantile(0.5 - 0.5 * confidence), self.quantile(0.5 + 0.5 * confidence)
+            self._intervals[confidence] = ends
+        return self._intervals[confidence]
