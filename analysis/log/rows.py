@@ -27,8 +27,9 @@ CHUNK_ROWS = 100_000
 BLOCK_BYTES = 1 << 20
 GOOD_BEHIND = re.compile(r"(?:^|[\s;,|(\[]+)(?:good|ok|valid|gut)[)\]]?$", re.IGNORECASE)
 """What historians write behind a number that is to be believed; one with another word is not read."""
-COARSEST_S = 60.0
-"""Rows that share one stamp are spread over so much: of stamps that tell less nobody knows where they begin and end."""
+COARSEST_S = 300.0
+"""Rows that share one stamp are spread over so much (historians stamp every five minutes; common practice): of stamps
+that tell less nobody knows where they begin and end."""
 LARGEST = 1e12
 """No instrument shows more than this in any unit of the log."""
 
