@@ -25,8 +25,8 @@ FORESEEN_HOURS = 2.5
 """Before so many hours are judged the night is not known well enough to say what more of it brings (on simulated nights
 58 % of all hours told decided in time, 78 % of those told from then on)."""
 
-UNSEEN_K = 6.0
-"""Where so little cooling of all the gas would look like a loss, it is told with it: of a circuit that stands partly
+UNSEEN_K_PER_H = 0.5
+"""Where cooling of all the gas by so little would look like a loss, it is told with it: of a circuit that stands partly
 outdoors, with no probe there, half cools by twice as much in a clear night (common practice)."""
 PACE_MINUTES, PACE_QUANTA = 10, 2.0
 """Before anything is judged it is told how fast the pressure falls, once it fell by two digits in ten minutes
@@ -208,12 +208,12 @@ def _looks_the_same(night: Night, judged: Judged, allowed: float) -> list[str]:
     """Return what cooling that no probe sees would look like the loss beyond what is allowed, where that is little."""
     beyond = judged.rate(judged.loss.mean) - allowed
     cooling_k = beyond * 60.0 / judged.pa_per_k_min * (judged.plan.end - judged.plan.begin)
-    if not 0.0 < cooling_k <= UNSEEN_K:
+    if not 0.0 < cooling_k <= UNSEEN_K_PER_H * judged.hours:
         return []
     cooling = Figure(cooling_k, "temperature_difference").show(night.system, 2)
     return [
         f"Gas that has cooled by {cooling} more than the probes tell would look the same: if part of the circuit "
-        "stands where none of them is (outdoors), put one there before you open anything."
+        "stands elsewhere (outdoors), put a probe there first."
     ]
 
 
