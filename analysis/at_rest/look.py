@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.at_rest.consensus import Body, Consensus, weigh
 from analysis.at_rest.way import (
-    EXPOSED,
+    BARE,
     LEAST_S,
     PRESSURES,
     RATE_K_PER_H,
@@ -259,13 +259,12 @@ class Looks:
         return levels_k, excess_k, bodies, moving
 
     def _sunny_side(self, way: Way, levels_k: np.ndarray, level_k: float, last: int) -> list[Body]:
-        """Return what stands exposed and is warmer by about as much: the sun may shine on it.
+        """Return what stands bare and is warmer by about as much: the sun may shine on it.
 
         Nothing where it has kept that for most of the sun's arc.
         """
-        # a suction pipe is insulated: the sun warms it less and later than what is bare
-        exposed = np.array([c in EXPOSED and c != "suction_temperature" for c in way.channels])
-        above_k = np.where(exposed, levels_k - level_k, 0.0)
+        bare = np.array([c in BARE for c in way.channels])
+        above_k = np.where(bare, levels_k - level_k, 0.0)
         warm = above_k > max(0.5, SUNNY_PART * float(above_k.max()))
         if warm.sum() < 2:
             return []

@@ -36,16 +36,17 @@ PRESSURES = (
     "oil_pressure_before_filter",
     "oil_pressure_after_filter",
 )
-EXPOSED = (
+BARE = (
     "ambient_temperature",
     "surface_temperature",
     "condenser_entering_temperature",
     "condenser_leaving_temperature",
-    "suction_temperature",
     "discharge_temperature",
     "liquid_temperature",
 )
-"""Where the sun reaches: two of these warm together are a sunny side, not two bad probes."""
+"""Two of these warm together are a sunny side, not two bad probes."""
+EXPOSED = (*BARE, "suction_temperature")
+"""Where the sun reaches: a suction pipe is insulated, so it warms less and later than what is bare."""
 BIN_S = 60.0
 WINDOW_S = 3_600.0
 """Movement is measured over the last hour, or what there is of it."""
