@@ -66,6 +66,10 @@ class Judged:
         """Return a loss of the model [K/min] as pressure [Pa/s] at the mean gas temperature."""
         return loss * self.pa_per_k_min / 60.0
 
+    def loss_of(self, rate_pa_per_s: float) -> float:
+        """Return a loss rate [Pa/s] as one of the model [K/min]."""
+        return rate_pa_per_s * 60.0 / self.pa_per_k_min
+
     def interval(self, confidence: float) -> tuple[float, float]:
         """Return the interval of the loss rate [Pa/s]."""
         low, high = self.loss.interval(confidence)
@@ -73,7 +77,7 @@ class Judged:
 
     def surely_above(self, rate_pa_per_s: float) -> float:
         """Return the probability that the loss rate is above `rate_pa_per_s`."""
-        return 1.0 - self.loss.below(rate_pa_per_s * 60.0 / self.pa_per_k_min)
+        return 1.0 - self.loss.below(self.loss_of(rate_pa_per_s))
 
     @property
     def hours(self) -> float:

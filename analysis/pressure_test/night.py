@@ -206,8 +206,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
 
 def _looks_the_same(night: Night, judged: Judged, allowed: float) -> list[str]:
     """Return what cooling that no probe sees would look like the loss beyond what is allowed, where that is little."""
-    beyond = judged.rate(judged.loss.mean) - allowed
-    cooling_k = beyond * 60.0 / judged.pa_per_k_min * (judged.plan.end - judged.plan.begin)
+    cooling_k = (judged.loss.mean - judged.loss_of(allowed)) * (judged.plan.end - judged.plan.begin)
     if not 0.0 < cooling_k <= UNSEEN_K_PER_H * judged.hours:
         return []
     cooling = Figure(cooling_k, "temperature_difference").show(night.system, 2)
