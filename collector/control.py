@@ -94,7 +94,7 @@ class ControlServer:
             while len(self._peers) <= MOST_CONNECTIONS and not self._closing:
                 async with asyncio.timeout(TIMEOUT_S):
                     line = await reader.readline()
-                if not line:
+                if not line or writer.is_closing():  # who cannot be answered sends it again: written once, then
                     break
                 self._answering.add(peer)
                 writer.write(json.dumps(await self._answer(line)).encode() + b"\n")

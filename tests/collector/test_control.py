@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
+import pytest
 import pytest_asyncio
 from hypothesis import given
 from hypothesis import strategies as st
@@ -86,6 +87,28 @@ async def test_strangers_and_nonsense_write_nothing(channel: Channel) -> None:
 async def test_a_line_without_end_is_dropped_and_the_next_peer_is_served(channel: Channel) -> None:
     assert await channel.ask(b"x" * (LONGEST_REQUEST * 2)) == b""
     assert json.loads(await channel.ask(channel.message())) == {"ok": True}
+
+
+@pytest.mark.parametrize("turns", range(5))
+async def test_a_request_that_arrives_while_the_channel_ends_is_answered_or_not_written(
+    tmp_path: Path, turns: int
+) -> None:
+    """Whoever gets no answer sends it again: what was written without one would stand in the journal twice."""
+    made = Channel(tmp_path)
+    async with ControlServer(tmp_path, made.write):
+        reader, writer = await asyncio.open_connection("127.0.0.1", made.where()["port"])
+        writer.write(made.message())
+        assert await reader.readline() != b""
+        writer.write(made.message())
+        for _ in range(turns):
+            await asyncio.sleep(0)
+    try:
+        answers = 1 + (await reader.readline() != b"")
+    except ConnectionError:
+        answers = 1
+    finally:
+        writer.close()
+    assert len(made.written) == answers
 
 
 @given(st.text(), st.text(), st.text(), st.text())
