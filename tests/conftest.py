@@ -11,6 +11,8 @@ import threading
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as `standwatch` does: with more, threads only wait in turn
+
 import pytest
 import pytest_asyncio
 from hypothesis import HealthCheck, settings
