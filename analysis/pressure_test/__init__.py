@@ -176,11 +176,15 @@ def _was_disturbed(night: Night, segment: Segment) -> bool:
 
 def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
     offset = Figure(night.rounded(fault.jump_k), "temperature_difference")
-    what = "surface" if fault.probe == METAL else "air"
+    what, put_back = (
+        ("surface", "has it come off? Put it back on the metal, under insulation.")
+        if fault.probe == METAL
+        else ("air", "does the sun or a draught reach it, or was it moved? Hang it in the shade, beside the circuit.")
+    )
     return Finding(
         night.minutes.known[fault.known], night.time_of(fault.since), STAGE, "channel_jumped", "caution",
-        f"The {what} probe jumped by {offset.show(night.system, 2)} within minutes and stayed: has it come off? It is "
-        "not used from there on, and the interval is wider for it. Put it back on the metal, under insulation.",
+        f"The {what} probe jumped by {offset.show(night.system, 2)} within minutes and stayed: {put_back} It is not "
+        "used from there on, and the interval is wider for it.",
         {"channel": fault.probe, "offset": offset},
     )  # fmt: skip
 

@@ -55,6 +55,10 @@ STUCK_FRACTION = 0.002
 STUCK_LAGS_MIN = (0.0, 30.0, 60.0, 120.0, 240.0)
 """The gas follows the probe late by anything up to hours (common practice); past a turn it may stand still. A probe
 that jumped is named, and its last reading no longer held, within `TOLD_MINUTES`: until then its move is no evidence."""
+BARREL_LAG_MIN = 2_880.0
+"""So late the gas in an insulated barrel follows the air: 19 mm of foam pass 9 W/K where 0.3 m3 stand in 1 to 3 MJ/K of
+metal and water (computed, conductivity 0.035 W/m K from memory). Where no metal is read a coarse gauge may rightly
+stand all night."""
 
 
 @dataclass(frozen=True)
@@ -248,6 +252,9 @@ def _stuck(minutes: Minutes, segment: Segment) -> Segment:
         quantum = float(np.nan_to_num(minutes.quantum_pa[segment.begin + start])) / absolute
         moved = np.min([np.abs(gas - gas[0]) for gas in late_by], axis=0) / 293.0
         far = moved > max(STUCK_QUANTA * quantum, STUCK_FRACTION)
+        if probe == AIR:
+            slow = minutes.lagged(AIR, (BARREL_LAG_MIN,))[stands]
+            far &= np.abs(slow - slow[0]) / 293.0 > STUCK_QUANTA * quantum
         still_read = np.isfinite(late_by[0][STUCK_MINUTES + TOLD_MINUTES :])
         late = np.flatnonzero(far[STUCK_MINUTES:-TOLD_MINUTES] & still_read)
         begin = segment.begin + start

@@ -191,6 +191,35 @@ def test_gas_that_stands_still_while_it_turns_is_no_stuck_gauge() -> None:
     assert "channel_stuck" not in kinds(assess(stretch))
 
 
+@pytest.mark.parametrize(("digit_bar", "lag_h"), [(0.01, 48.0), (0.0001, np.inf)])
+def test_a_coarse_gauge_on_an_insulated_barrel_is_not_stuck_and_a_fine_one_that_stands_is(
+    digit_bar: float, lag_h: float
+) -> None:
+    """The room warms by 3 K in three hours. Its barrel of metal and water, under 19 mm of foam, follows in two days."""
+    hour = np.arange(0.0, 8.0, 1.0 / 120.0)
+    at, warmed = 3_600.0 * hour, np.clip(hour - 3.0, 0.0, 3.0)
+    settling = np.where(hour < 2.0, 2.0 * digit_bar * (2.0 - hour), 0.0)
+    gas = 0.0 if np.isinf(lag_h) else np.cumsum(warmed) / 120.0 / lag_h
+    air = 290.0 + warmed
+    shown = np.round((10.0 * (1.0 + gas / 290.0) + settling) / digit_bar) * digit_bar
+    stretch = make_stretch(
+        "pressure_test", at, {"circuit_pressure": ("barg", shown), "ambient_temperature": ("K", np.round(air, 1))}
+    )
+    assert ("channel_stuck" in kinds(assess(stretch))) == np.isinf(lag_h)
+
+
+def test_the_air_probe_is_not_put_on_the_metal() -> None:
+    at = np.arange(0.0, 4.0 * 3_600.0, 30.0)
+    logged = {
+        "circuit_pressure": ("psig", 150.0 + 0.02 * np.sin(at)),
+        "ambient_temperature": ("degC", np.where(at < 7_200.0, 20.0, 26.0)),
+    }
+    jumped = [f for f in assess(make_stretch("pressure_test", at, logged)).findings if f.kind == "channel_jumped"]
+    assert [f.figures["channel"] for f in jumped] == ["ambient_temperature"]
+    assert "shade" in jumped[0].text
+    assert "metal" not in jumped[0].text
+
+
 def test_gas_that_lags_metal_that_lags_the_logged_air_is_followed_through_both() -> None:
     """Two lags of about half an hour each, one after the other: no single lag and no sum of two gives that shape."""
     at = np.arange(-6.0 * 3_600.0, 12.0 * 3_600.0, 60.0)
