@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,6 +67,14 @@ class Night:
         """Return a rate as pressure a day, ``0.31 psi/d``."""
         value, unit = display(rate_pa_per_s * 86_400.0, "pressure_difference", self.system)
         return f"{significant(value, 2)} {unit}/d"
+
+    def with_error(self, change_pa: float, error_pa: float) -> str:
+        """Return a change of pressure and its error to two digits of that, ``-3.4 ± 0.6 psi``."""
+        change, unit = display(change_pa, "pressure_difference", self.system)
+        error = display(error_pa, "pressure_difference", self.system)[0]
+        digits = 1 - math.floor(math.log10(error)) if error > 0.0 else 2
+        shown = (f"{round(value, digits) + 0.0:,.{max(digits, 0)}f}" for value in (change, error))
+        return f"{' ± '.join(shown)} {unit}"
 
     def rate_figures(self, judged: Judged) -> dict[str, FigureValue]:
         """Return the loss rate, its interval and the smallest loss that could be told."""
@@ -175,7 +184,10 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     seen = "No loss is seen" if loss <= 0.0 or (side == "tight" and low <= 0.0) else f"Loss {night.per_day(loss)}"
     said = [f"{seen}, corrected to the mean gas temperature ({interval}), over {judged.hours:.1f} h."]
     if isinstance(change, Figure) and np.isfinite(change.si):
-        said.append(f"Temperature alone moved the pressure by {change.show(night.system, 2)}.")
+        said.append(
+            "Temperature alone moved the pressure by "
+            f"{night.with_error(change.si, 0.5 * (high - low) * judged.hours * 3_600.0)}."
+        )
     said += _events(night, judged)
     if judged.warmed:
         said.append(

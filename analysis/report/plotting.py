@@ -87,7 +87,8 @@ def unit_of(kind: str, system: UnitSystem) -> str:
 def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
     """Shade spans behind the lines, each with its word at the top; `shades` maps a span's kind to a key of `SHADES`.
 
-    To be called when the lines are drawn: a word that would stand on the same one before it is left out.
+    To be called when the lines are drawn: a word that would stand on the same one before it is left out, and one that
+    would run out at the right stands at that edge.
     """
     low, high = ax.get_xlim()
     named: dict[str, float] = {}
@@ -99,13 +100,14 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
         if begin - named.get(word, -math.inf) < WORD_WIDTH * (high - low):
             continue
         named[word] = begin
+        last = high - begin < WORD_WIDTH * (high - low)
         ax.text(
-            begin,
+            high if last else begin,
             0.98,
             f" {word}",
             transform=ax.get_xaxis_transform(),
             va="top",
-            ha="left",
+            ha="right" if last else "left",
             fontsize=8,
             color=INK,
             clip_on=True,

@@ -100,7 +100,8 @@ def _loss(ax: Axes, stretch: Stretch, assessment: Assessment, system: UnitSystem
     ax.plot(days, estimate, color=LINES[4], linewidth=1.4, label="loss")
     allowed = stretch.job.pressure_test.allowed_loss_pa_per_s
     ax.axhline(0.0, color=INK, linewidth=0.8)
-    reach = max(2.5 * float(high[-1] - low[-1]), abs(float(estimate[-1])) * 1.3)
+    sure = estimate[low > 0.5 * estimate]
+    reach = max(2.5 * float(high[-1] - low[-1]), abs(float(estimate[-1])) * 1.3, 1.1 * float(sure.max(initial=0.0)))
     if allowed is not None:
         ax.axhline(shown(allowed), color=LINES[1], linewidth=1.4, linestyle="--", label="allowed")
         reach = max(reach, 2.0 * shown(allowed))

@@ -16,7 +16,7 @@ from reportlab.platypus import KeepTogether, Paragraph
 from analysis.export import csv_text, findings_csv
 from analysis.ledger import balance
 from analysis.log import load
-from analysis.report import channels_plot, charging_plot, contents, pdf, plotting, recovery_plot
+from analysis.report import channels_plot, charging_plot, contents, pdf, plotting, pressure_test_plot, recovery_plot
 from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
 from analysis.report.words import GENERAL_CAUTION, tone_of, verdict_said
@@ -25,7 +25,7 @@ from analysis.result import NOT_JUDGED, Assessment, Figure, Finding, Span, signi
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.shipped import shipped
-from tests.support import make_log
+from tests.support import make_log, make_stretch
 
 HOSTILE = '<script>alert(1)</script> "quoted" & {{ 7*7 }} =cmd|calc'
 
@@ -83,7 +83,10 @@ def test_a_word_that_would_stand_on_the_same_one_is_left_out() -> None:
     ax.plot(plotting.to_days(at), np.zeros(61))
     pauses = [Span("pause", at[i], at[i + 1]) for i in (10, 12, 40)]
     plotting.shade(ax, pauses, {})
-    assert [text.get_text() for text in ax.texts] == [" pause", " pause"]
+    plotting.shade(ax, [Span("let_down", at[59], at[60])], {})
+    assert [(text.get_text(), text.get_ha()) for text in ax.texts] == [
+        (" pause", "left"), (" pause", "left"), (" let down", "right"),
+    ]  # fmt: skip
 
 
 def test_a_finding_of_the_last_minutes_is_named_before_its_line(folder: Path) -> None:
@@ -114,6 +117,20 @@ def test_the_phases_of_a_recovery_are_shaded_as_far_as_they_are_told(folder: Pat
         plot = recovery_plot.draw(stretch, found)
         assert plot is not None
         assert [text.get_text().strip() for text in plot.axes[1].texts] == words
+
+
+def test_the_loss_that_woke_somebody_is_in_the_plot_when_it_became_less() -> None:
+    """A big leak falls with the pressure: 170 psi/d at the alarm, 80 two days later."""
+    hours = np.arange(48.0)
+    stretch = make_stretch("pressure_test", 3_600.0 * hours, {"circuit_pressure": ("psig", 300.0 - 4.0 * hours)})
+    per_day = (170.0 - 2.0 * hours) * 6_894.757 / 86_400.0
+    looks = {"loss_estimate": 1.0, "loss_low": 0.9, "loss_high": 1.1, "smallest_detectable": 0.1}
+    index = stretch.frame.index
+    traces = {name: pd.Series(times * per_day, index=index) for name, times in looks.items()}
+    traces["pressure"] = stretch.channel("circuit_pressure") - 101_325.0
+    plot = pressure_test_plot.draw(stretch, Assessment("leaking", "It leaks.", traces=traces))
+    assert plot is not None
+    assert plot.axes[1].get_ylim()[1] > 170.0
 
 
 def test_each_cylinder_is_named_in_the_plot_of_a_charge_of_half_an_hour(folder: Path) -> None:

@@ -10,6 +10,7 @@ import pytest
 from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
+from analysis.pressure_test.design_pressure import said_of_pressure
 from tests.analysis.pressure_test.nights import CALM, PSI, changed, ruled
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.support import assert_prefix_consistent, cut, kinds, make_stretch, value
@@ -133,11 +134,28 @@ def test_design_pressures_and_rules(calm: Night) -> None:
         assert part in text
 
 
+def test_a_design_pressure_is_passed_only_by_what_a_gauge_shows(calm: Night) -> None:
+    """A gauge of class 1 says nothing of 0.02 %: over 1,000 kPag at 1,000 kPag is no sentence."""
+    tables = {"job": {"name": "x", "units": "si"}, "circuit": {"high_side_design_pressure": "1000 kPag"}}
+    stretch = make_stretch("pressure_test", calm.at_s, {"circuit_pressure": ("psig", calm.gauge_psi)}, tables=tables)
+    told = [said_of_pressure(stretch, pa, 101_325.0, np.zeros(0), 0.0) for pa in (1_000_200.0, 1_003_000.0)]
+    assert told == [[], ["1,003 kPag is over the high side's design pressure 1,000 kPag: is this meant?"]]
+
+
+def test_what_temperature_did_is_told_with_its_error(calm: Night) -> None:
+    """What is unsure of the loss is unsure of it: the gauge shows the sum of both."""
+    found = assess(calm.stretch)
+    moved, error = re.search(r"Temperature alone moved the pressure by (\S+) ± (\S+) psi\.", found.text).groups()  # type: ignore[union-attr]
+    unsure_pa = value(found, "smallest_detectable") * value(found, "hours_judged")
+    assert float(error) == pytest.approx(unsure_pa / PSI, rel=0.05)
+    assert float(moved) == pytest.approx(value(found, "pressure_change_by_temperature") / PSI, abs=0.1 * float(error))
+
+
 def test_a_test_shorter_than_its_rule_file_asks_for_is_told(calm: Night) -> None:
     """UFGS 15182: 10 psig first, then 24 h."""
     text = ruled("ufgs-15182", calm, calm.gauge_psi)
     assert "The rule file asks for 24 h; it has stood for" in text
-    assert "No hold at a first step" in text
+    assert "A first step near 10.0 psig" in text
 
 
 def test_rules_without_a_word_on_the_test_are_told_as_such(calm: Night) -> None:
