@@ -13,6 +13,7 @@ from analysis.stages.refrigerant import (
     NEAR_LOW_PART,
     OPEN_PART,
     REST_S,
+    TOO_HIGH_PART,
     RefrigerantStages,
 )
 from analysis.stages.signals import GAUGE_FLOOR_PA, MINUTE_S
@@ -261,7 +262,7 @@ class GasStages(RefrigerantStages):
         """Return whether no refrigerant could stand at this pressure in a machine that does not run."""
         s = self.s
         asked = self.off_test_part < TESTED_PART and not self.scaled
-        high_pa = (NEAR_HIGH_PART if asked else 1.35) * s.saturation_high_pa[k]
+        high_pa = (NEAR_HIGH_PART if asked else TOO_HIGH_PART) * s.saturation_high_pa[k]
         idle = s.end_s[k] - self.ran_s > 60 * MINUTE_S
         return bool(idle and s.calm_pa[k] > high_pa and self.held(k, STANDS_MINUTES, 0.015))
 

@@ -54,6 +54,10 @@ OPEN_PART = 0.05
 NEAR_LOW_PART, NEAR_HIGH_PART = 0.8, 1.15
 """Between these parts of what the coldest and the warmest thing beside the circuit hold, liquid may stand in it: probes
 are not at the liquid (common practice)."""
+TOO_HIGH_PART = 1.35
+"""No refrigerant stands so high over the warmest thing's saturation in a machine that does not run."""
+GAVE_MINUTES, GAVE_PART = 10, 0.015
+"""A hose that draws liquid lowers what its gauge shows by more than this part within minutes (common practice)."""
 PUT_ON_PART = 0.007
 """Gas that was let in cools by more than 2 K in the minutes after that (common practice)."""
 FULL_PART = 1.07
@@ -150,16 +154,32 @@ class RefrigerantStages(WatchState):
         s = self.s
         flow, p = s.flow_kg[k], s.calm_pa[k]
         elsewhere = self.contents in ("open", "nitrogen") and not p > 1.25 * s.barometer_pa[k]
-        if elsewhere or self.tests or self.stage == "evacuation":
+        tested = self.tests and not (flow > 0 and self._gives_way(k))
+        if elsewhere or tested or self.stage == "evacuation":
             return
         if flow > 0 and self.stage != "recovery":
-            self._begin_recovery(k, self.flow_onset(k, 1.0))
+            first = int(np.flatnonzero(s.flow_kg[: k + 1] > 0)[0]) if self.tests else k  # it was none all the time
+            self._begin_recovery(k, self.flow_onset(first, 1.0))
         elif flow < 0 and self.stage != "charging":
             if self.contents == "remnant" or self.stage == "recovery":
                 rising = not np.isnan(p) and p > 1.1 * s.calm_pa[s.back(k, 10)]
                 if not rising or flow > -2.0:
                     return
             self._begin_charging(k)
+
+    def _gives_way(self, k: int) -> bool:
+        """Return whether what a log began with gives way as a cylinder takes up refrigerant: no nitrogen is in it.
+
+        Where liquid may stand, pressure falls after the scale began to move as it did not in the minutes before. Gas
+        that stands for a test knows nothing of what flows onto a scale.
+        """
+        s, onset = self.s, self.flow_onset(k, 1.0)
+        stood_pa = s.calm_pa[s.back(onset, GAVE_MINUTES) : onset + 1]
+        first = len(self.found) == 1 and s.end_s[k] - s.end_s[onset] < 2 * GAVE_MINUTES * MINUTE_S
+        least_pa = max(GAVE_PART * s.calm_pa[k], 1.5 * float(np.ptp(stood_pa)))
+        gave = float(np.median(stood_pa) - s.calm_pa[k]) > least_pa
+        low_pa, high_pa = s.saturation_low_pa[k], s.saturation_high_pa[k]
+        return bool(first and gave and NEAR_LOW_PART * low_pa < s.calm_pa[k] < TOO_HIGH_PART * high_pa)
 
     def _begin_recovery(self, k: int, onset: int, note: str = "", unseen_s: float = 0.0) -> None:
         at_s, within_s = self._ready(float(self.s.middle_s[onset]))

@@ -418,6 +418,23 @@ def test_a_hose_put_on_a_charged_circuit_lets_no_nitrogen_in(stated: str | None)
     assert near(spans[0].begin, 3_600.0)
 
 
+@pytest.mark.parametrize("gives", [True, False])
+def test_what_gives_way_as_a_cylinder_fills_is_no_nitrogen(gives: bool) -> None:
+    """A hose put on a circuit that is 3 K warmer than the one thermometer beside it; its liquid is drawn at saturation.
+
+    Gas that stands goes on as it stood, whatever flows onto the scale meanwhile from another circuit.
+    """
+    since = np.arange(0.0, 5 * 3_600.0, 10.0)
+    stood = 1.1 * float(refrigerant("R-22").bubble_pressure_pa(285.0))
+    pulled = stood * np.exp(-np.maximum(since - 4_200.0, 0.0) / 1_500.0)
+    pressure = np.where(since < 240.0, 101_325.0, pulled if gives else stood)
+    gross = np.interp(since, [3_299.0, 3_300.0, 3_600.0, 4_200.0, 7_800.0], [0.0, 20.0, 20.0, 45.0, 50.0])
+    shown = {"circuit_pressure": np.round(pressure / 6_895.0) * 6_895.0, "cylinder_weight": gross}
+    spans = spans_in("R-22", **shown, ambient_temperature=np.full(len(since), 285.0))
+    assert [span.stage for span in spans] == (["pressure_test", "recovery"] if gives else ["pressure_test"])
+    assert not gives or near(spans[1].begin, 3_600.0)
+
+
 @pytest.mark.parametrize("weighed", [True, False])
 def test_a_machine_that_stopped_a_while_ago_holds_no_nitrogen(weighed: bool) -> None:
     """Its condenser is warmer than the room: pressure stands far over the room's saturation and sinks towards it."""
