@@ -83,12 +83,12 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     named, odd = from_journal(journal)
     odd = [*late, *odd]
     found = from_signals(log, job)
-    spans = merge(named, _ended(found, journal), journal, index[-1])
+    seen = [_end_seen(span, found, journal) for span in named]
+    spans = merge(seen, _ended(found, journal), journal, index[-1])
     odd += other_clock(named, found, zone) or [
         *beyond_the_log(named, pd.DatetimeIndex(index), zone),
-        *doubted(named, found, index[-1]),
+        *doubted(seen, found, index[-1]),
     ]
-    spans = [_end_seen(span, found, journal) for span in spans]
     odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
     weighs = "cylinder_weight" in log.frame
     return spans, [*odd, *(_said(span, weighs) for span in spans if span.found_by == "signals")]
@@ -195,7 +195,7 @@ def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame
     That nobody marked its end is known only by then, so all rows up to there were judged as part of it.
     """
     rows = journal[(journal["kind"] == "stage") & (journal["subject"] == span.stage) & (journal["value"] == "end")]
-    if span.found_by == "signals" or span.end is None or (rows["time"] == span.end).any():
+    if span.end is None or (rows["time"] == span.end).any():
         return span
     seen = [one for one in found if one.stage == span.stage and one.begin < span.end]
     if not seen or seen[-1].end is None or seen[-1].known_until is None:
@@ -212,22 +212,29 @@ def merge(
 
     A found stage is taken when it is known, or, once somebody has marked anything, some time later (see `_patience`),
     unless the journal then says that a stage runs, or has named this very stage in its place.
-    It ends at the latest when the journal begins another. At rest is not taken once the journal has named a stage.
+    Where the journal tells only by its next stage that nobody marked an end, it is taken then, if the signals show that
+    end before it. It ends at the latest when the journal begins another. At rest is not taken once the journal has
+    named a stage.
     """
     spans = list(named)
     for span in found:
         taken = span.known_from + _patience(span, journal)
         before = [other for other in named if other.begin <= taken]
+        later = named[len(before) :]
+        runs = before[-1] if before else None
+        if runs is not None and (runs.known_until is None or runs.known_until > taken):
+            late = bool(later) and later[0].stage == span.stage and (span.end is None or span.end > later[0].begin)
+            if runs.known_until is None or runs.end is None or runs.end > span.begin or late:
+                continue
+            taken = runs.known_until
         if taken > now or (before and span.stage == "at_rest"):
-            continue
-        if any(other.end is None or other.end > taken for other in before):
             continue
         over = [other for other in before if other.end is not None and other.end > span.begin]
         begin = max([span.begin, *(other.end for other in over if other.end is not None)])
         if any(other.stage == span.stage for other in over) or (span.end is not None and span.end <= begin):
             continue
         end, until = span.end, span.known_until
-        after = min((other.begin for other in named if other.begin > taken), default=None)
+        after = later[0].begin if later else None
         if after is not None and (until is None or until > after):
             end, until = after if end is None else min(end, after), after
         left = span.left if span.left is None or after is None else min(span.left, after)

@@ -136,6 +136,20 @@ def test_an_end_that_nobody_marked_is_that_of_the_signals_once_another_stage_beg
     assert find_stages(before, whole.job)[0][0].end is None
 
 
+def test_a_stage_after_one_whose_end_nobody_marked_is_filled_in_once_the_next_is_marked() -> None:
+    """Begins alone are marked, and that of the first test was forgotten: till the next mark the recovery may go on."""
+    begins = [row for row in marks_of(case(17).truth) if row[3] == "begin"]
+    (_, recovery_s, ended_s), (forgotten, test_s, _), (_, marked_s, _), *_ = case(17).truth
+    whole = marked(17, [row for row in begins if row[0] != test_s])
+    recovery, test, *_ = find_stages(whole.log, whole.job)[0]
+    assert (recovery.begin, test.stage, test.found_by) == (at(recovery_s), forgotten, "signals")
+    assert near(recovery.end, ended_s)
+    assert near(test.begin, test_s)
+    assert test.known_from == test.known_until == at(marked_s)
+    (until,), _ = find_stages(whole.log.before(at(marked_s - 60.0)), whole.job)
+    assert until.end is None
+
+
 def test_the_sample_job_is_found_without_its_journal() -> None:
     log, job = load(shipped("sample_logs") / "full-job")
     named, _ = from_journal(log.journal)
