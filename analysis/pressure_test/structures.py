@@ -54,6 +54,11 @@ from what bends like it (common practice). Times that double: a transient betwee
 the metal leaves little. The air tells nothing of how far off it the metal begins: a barrel that was chilled while the
 charge was drawn off, or by the machine's last run, is kelvins off it for hours (common practice; 10 mm of steel, 7,850
 kg/m3 and 480 J/(kg K), take 80 min under still air of 8 W/(m2 K), and tubes make two to four times that of it)."""
+SLOW_LAG_MIN = 100.0
+SLOW_OFF_K = {METAL: (0.0, 0.0, 0.0, 0.5, 0.5, 0.0), AIR: (0.0, 0.0, 0.0, 1.0, 1.0, 1.0)}
+"""What follows the only probe behind more than `SLOW_LAG_MIN` began off it by about so much, however long ago the
+circuit was filled: it still remembers hours that no row shows, in which a machine ran and air moves by a kelvin, metal
+by half of that (common practice). A slow lag that is taken to begin on its probe makes a loss of the way back."""
 LEFT_SHARE = (0.5, 0.5, 0.5, 0.5, 0.0, 0.0)
 """Where much is left it may be more than that: half of what the fall before judging would leave if all of it died so
 fast (common practice), at most what there is while it settles. A fall says nothing of the two slowest."""
@@ -87,13 +92,14 @@ LEVEL_SD_K = 200.0
 
 class Kind(NamedTuple):
     """Surroundings of one kind: the sum of the weights and its deviation, deviation of the unseen swing [K], odds,
-    deviation of the settling [K] at each of `SETTLING_MIN`."""
+    deviation of the settling [K] at each of `SETTLING_MIN`, whether it goes with slow structures, others or both."""
 
     total: float
     of_sum: float
     swing: float
     odds: float
     settling: tuple[float, ...]
+    slow: tuple[bool, ...]
 
 
 @dataclass(frozen=True)
@@ -138,14 +144,22 @@ def kinds_of(
     *little, much = SETTLING_SD_K[nearest]
     much = tuple(np.maximum(much, np.minimum(falls, UNSETTLED_SD_K)).tolist())
     left = [*little, much] if settled else [UNSETTLED_SD_K]
+    any_lag: tuple[bool, ...] = (False, True)
+    odds_of = SETTLING_ODDS if len(left) > 1 else (1.0,)
+    settlings = [(odds, sd, any_lag) for odds, sd in zip(odds_of, left, strict=True)]
+    if settled and len(probes) == 1:
+        off = np.array(SLOW_OFF_K[nearest])
+        settlings = [
+            (odds, tuple(np.maximum(sd, slow * off).tolist()), (slow,)) for odds, sd, both in settlings for slow in both
+        ]
     around = [(1.0, *kind) for kind in SURROUNDINGS[nearest]]
     if nearest:
         of_sum, swing, odds = SURROUNDINGS[nearest][0]
         around.append((1.0 / exponent, of_sum, swing, odds * OTHER_GAS_ODDS))
     return [
-        Kind(total, of_sum, swing, odds * of_settling, settling)
+        Kind(total, of_sum, swing, odds * of_settling, settling, slow)
         for total, of_sum, swing, odds in around
-        for of_settling, settling in zip(SETTLING_ODDS if len(left) > 1 else (1.0,), left, strict=True)
+        for of_settling, settling, slow in settlings
     ]
 
 
@@ -163,7 +177,7 @@ def structures(names: tuple[tuple[str, Lags], ...], probes: tuple[str, ...], kin
     """
     if not names:
         nothing = np.zeros((1, 0))
-        return [_weighed(nothing.astype(int), nothing, np.zeros(1), kinds, np.zeros((len(kinds), 0, 0)))]
+        return [_weighed(nothing.astype(int), nothing, np.zeros((len(kinds), 1)), kinds, np.zeros((len(kinds), 0, 0)))]
     count = len(names) // 2
     of_probe = [[i for i, (n, _) in enumerate(names[:count]) if n == probe] for probe in probes]
     single = [[i for i in columns if len(names[i][1]) < 2] for columns in of_probe]
@@ -189,7 +203,9 @@ def _group(
     for used in listed:
         seen = [names[c][0] for c in used]
         expected.append([(SHARE[n] if len(set(seen)) == 2 else 1.0) / seen.count(n) for n in seen])
-    odds = np.log(STRUCTURE_ODDS[group]) + np.log(list(listed.values()))
+    slow = [max(sum(names[c][1]) for c in used) > SLOW_LAG_MIN for used in listed]
+    meant = [[s in k.slow for s in slow] for k in kinds]
+    odds = np.where(meant, np.log(STRUCTURE_ODDS[group]) + np.log(list(listed.values())), -np.inf)
     lags, weights, prior = np.array(list(listed)), np.array(expected), np.eye(size) * WEIGHT_SD**-2
     if group != "all":
         lags, weights = np.hstack([lags, lags + count]), np.hstack([weights, np.zeros_like(weights)])
@@ -200,7 +216,8 @@ def _group(
 def _weighed(
     lags: np.ndarray, expected: np.ndarray, odds: np.ndarray, kinds: Sequence[Kind], prior: np.ndarray
 ) -> Structures:
-    """Return structures with the prior of their weights; `prior` is the precision of the weights for each kind."""
+    """Return structures with the prior of their weights; `odds` of the structures (k, s) and `prior`, the precision of
+    the weights, are for each kind."""
     totals, of_kind = np.array([k.total for k in kinds]), np.log([k.odds for k in kinds])
     wanted = totals[:, None, None] * expected
     pull = np.einsum("kij,ksj->ksi", prior, wanted)
