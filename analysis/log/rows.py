@@ -6,7 +6,7 @@ import csv
 import io
 import re
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -136,43 +136,43 @@ def _extent(file: BinaryIO, source: Source) -> tuple[int, bool, int, bool]:
     return end, end < position, lines, even and ends[0] not in left
 
 
+def _chunks(file: BinaryIO, source: Source, end: int, looked_beyond: int, quoting: int) -> Iterator[pd.DataFrame]:
+    """Yield the cells up to byte `end`, columns named by their position, some rows at a time."""
+    if end <= source.begin or not source.width:
+        return
+    used = {*source.time_at, *(position for position, _ in source.channels.values())}
+    file.seek(source.begin)
+    yield from pd.read_csv(  # type: ignore[call-overload]
+        io.BufferedReader(_Part(file, end - source.begin), BLOCK_BYTES),  # type: ignore[type-var]
+        sep=source.delimiter,
+        encoding=source.encoding,
+        encoding_errors="replace",
+        header=None,
+        names=[str(i) for i in range(source.width + looked_beyond)],
+        usecols=None if looked_beyond else sorted(used),
+        index_col=False,
+        dtype={str(position): "str" for position in source.time_at},
+        decimal=source.decimal,
+        quoting=quoting,
+        on_bad_lines="skip",
+        skip_blank_lines=True,
+        low_memory=False,
+        chunksize=CHUNK_ROWS,
+    )
+
+
 def _collect(file: BinaryIO, source: Source, end: int, most: int, looked_beyond: int, quoting: int) -> Rows:
     """Return the rows; one with a number in the `looked_beyond` cells behind those of the header is not read.
 
     A comma as decimal sign shifts what follows, and so does a header that does not name its first column.
     """
-    names = [str(i) for i in range(source.width)]
-    used = {*source.time_at, *(position for position, _ in source.channels.values())}
     beyond = [str(source.width + i) for i in range(looked_beyond)]
-    names += beyond
-    shifted = 0
-    file.seek(source.begin)
     stamps = np.empty(most, dtype=np.int64)
     values = {channel: np.empty(most) for channel in source.channels}
     unread = dict.fromkeys(source.channels, 0)
     utc_us = source.clock()
-    filled = 0
-    if end > source.begin and source.width:
-        chunks = pd.read_csv(  # type: ignore[call-overload]
-            io.BufferedReader(_Part(file, end - source.begin), BLOCK_BYTES),  # type: ignore[type-var]
-            sep=source.delimiter,
-            encoding=source.encoding,
-            encoding_errors="replace",
-            header=None,
-            names=names,
-            usecols=None if looked_beyond else sorted(used),
-            index_col=False,
-            dtype={str(position): "str" for position in source.time_at},
-            decimal=source.decimal,
-            quoting=quoting,
-            on_bad_lines="skip",
-            skip_blank_lines=True,
-            low_memory=False,
-            chunksize=CHUNK_ROWS,
-        )
-    else:
-        chunks = []
-    for chunk in chunks:
+    filled = shifted = 0
+    for chunk in _chunks(file, source, end, looked_beyond, quoting):
         time = utc_us([chunk[str(position)] for position in source.time_at])
         no_other_table(chunk, time, (source.time_at[0], source.time_called), source.channels, source.path)
         known = (time >= CLOCKS_SHOW_US[0]) & (time < CLOCKS_SHOW_US[1])
@@ -192,25 +192,37 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, looked_beyond:
             si += unit.offset
             values[channel][rows] = si
         filled = rows.stop
-    cautions = [
+    for channel in values:
+        values[channel] = values[channel][:filled]
+    return _in_time(source, stamps[:filled], values, _unread_words(source, unread, shifted, filled))
+
+
+def _unread_words(source: Source, unread: Mapping[str, int], shifted: int, rows: int) -> list[str]:
+    """Return how many cells of each channel hold no number, and how many rows have too many cells, as sentences."""
+    said = [
         f"{source.channels[channel][1].header}: {counted(count, 'cell')} without a number, taken as missing."
         for channel, count in unread.items()
         if count
     ]
-    if 2 * shifted > filled:
+    if 2 * shifted > rows:
         raise InputError(
-            f"{source.path}: {shifted} of {filled} rows have more cells than the header has columns; expected a name"
+            f"{source.path}: {shifted} of {rows} rows have more cells than the header has columns; expected a name"
             f" for each, and a decimal sign other than {source.delimiter!r}"
         )
     if shifted:
-        cautions.append(
+        said.append(
             f"{source.path.name}: {shifted} rows have more cells than the header has columns and count as missing; is"
             " a comma the decimal sign?"
         )
-    values = {channel: array[:filled] for channel, array in values.items()}
-    stamps = stamps[:filled]
+    return said
+
+
+def _in_time(source: Source, stamps: np.ndarray, values: dict[str, np.ndarray], cautions: list[str]) -> Rows:
+    """Return the rows as their stamps put them; `values` is changed, as a long log is not to be held twice."""
     if newest_first(stamps):
-        stamps, values = stamps[::-1], {channel: array[::-1] for channel, array in values.items()}
+        stamps = stamps[::-1]
+        for channel in values:
+            values[channel] = values[channel][::-1]
         cautions.append(f"{source.path.name}: the rows stand newest first: they were turned round.")
     stamps, sharing, step_s = spread(stamps)
     if sharing > 2.0 and step_s > COARSEST_S:
@@ -227,14 +239,14 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, looked_beyond:
     order = in_order(stamps, differ, round(sharing))
     if order.put_back:
         no_block_for_each_channel(stamps, str(source.path))
-    if 0 < filled == order.timeless:
+    if 0 < len(stamps) == order.timeless:
         raise InputError(
-            f"{source.path}: none of its {filled} rows has a readable time; expected such as 2026-03-14T07:05:31.000Z,"
-            " or [columns] time in the job to say how the log writes it"
+            f"{source.path}: none of its {len(stamps)} rows has a readable time; expected such as"
+            " 2026-03-14T07:05:31.000Z, or [columns] time in the job to say how the log writes it"
         )
     index = pd.DatetimeIndex(order.stamps_us[order.kept].view("M8[us]"), name="time").tz_localize("UTC")
     if not order.kept.all():
-        for channel in values:  # one after the other: a long log is not to be held twice
+        for channel in values:
             values[channel] = values[channel][order.kept]
     return Rows(index, values, cautions + _odd(order, sharing, step_s, source.path.name), order.put_back)
 
