@@ -4,19 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
 
 from analysis.fluids import nitrogen
-from analysis.log import Log, assemble
+from analysis.log import Log, assemble, load
 from analysis.result import Assessment, Figure, Finding
+from analysis.review import Review, review
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import JOURNAL_COLUMNS, make_column
 from analysis.vocabulary.job import Job, parse_job
+from analysis.vocabulary.shipped import shipped
 
 START = pd.Timestamp("2026-03-14T07:00:00Z")
 GAS_CONSTANT = 8.314462618
+
+
+@cache
+def sample_review() -> Review:
+    """Return the review of the sample job, made once for all who look at it."""
+    return review(*load(shipped("sample_logs") / "full-job"))
 
 
 def nitrogen_density(pressure_pa: float | np.ndarray, temperature_k: float | np.ndarray) -> np.ndarray:
@@ -122,6 +131,11 @@ def cut(stretch: Stretch, rows: int) -> Stretch:
         barometer_pa=stretch.barometer_pa.iloc[:rows],
         journal=stretch.journal[stretch.journal["time"] <= now],
     )
+
+
+def rows_told(stretch: Stretch, found: Assessment) -> list[int]:
+    """Return how many rows there were when each finding was told: what looks a little ahead shows there first."""
+    return sorted({int(stretch.frame.index.searchsorted(f.time)) + 1 for f in found.findings})
 
 
 def assert_prefix_consistent(

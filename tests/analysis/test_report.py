@@ -24,8 +24,7 @@ from analysis.report.write import REPORT_FILE, digests_of, render, write_report
 from analysis.result import NOT_JUDGED, Assessment, Figure, Finding, Span, significant
 from analysis.review import Review, review
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.shipped import shipped
-from tests.support import make_log, make_stretch
+from tests.support import make_log, make_stretch, sample_review
 
 HOSTILE = '<script>alert(1)</script> "quoted" & {{ 7*7 }} =cmd|calc'
 
@@ -211,7 +210,7 @@ def test_the_signatures_of_a_whole_repair_stand_on_the_first_page(monkeypatch: p
             super().drawOn(canvas, *where, **how)
 
     monkeypatch.setattr(pdf, "_signatures", lambda: Line("signed", pdf._style(8.5)))
-    render_pdf(review(*load(shipped("sample_logs") / "full-job")), {})
+    render_pdf(sample_review(), {})
     assert signed == [1]
 
 
@@ -251,7 +250,7 @@ def test_the_digests_stand_on_one_page_with_their_heading(folder: Path) -> None:
 
 
 def test_units_are_printed_as_they_are_written_by_hand() -> None:
-    html = render(review(*load(shipped("sample_logs") / "full-job")), {})
+    html = render(sample_review(), {})
     read, _, sealed = html.partition('<script type="application/json"')
     assert " °F" in read
     assert "degF" not in read

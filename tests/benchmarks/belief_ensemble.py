@@ -43,7 +43,7 @@ def honest(count: int) -> Iterator[tuple[str, Log, Job]]:
         yield "job", case.log, case.job
         night = make_night(seed).stretch
         yield "night", log_of(night), night.job
-    for run in runs(list(range(count))):
+    for run in runs(list(range(count))).values():
         yield "evacuation", log_of(run.stretch), run.stretch.job
 
 

@@ -215,14 +215,14 @@ def record(case: Case, setting: Setting, truth: Truth, deeds: str, seed: int) ->
     return Run(case, setting, truth, stretch, deeds)
 
 
-def runs(seeds: list[int]) -> list[Run]:
-    """Return the runs of these seeds."""
+def runs(seeds: list[int]) -> dict[int, Run]:
+    """Return the runs of these seeds; all are stepped together, so that many cost little more than one."""
     drawn = [draw(seed) for seed in seeds]
     truths = simulate([case for case, _, _ in drawn])
-    return [
-        record(case, setting, truth, deeds, seed)
+    return {
+        seed: record(case, setting, truth, deeds, seed)
         for (case, setting, deeds), truth, seed in zip(drawn, truths, seeds, strict=True)
-    ]
+    }
 
 
 def true_stalls(run: Run) -> tuple[list[tuple[float, float]], bool]:
@@ -384,13 +384,13 @@ def _score_hold(run: Run, result: Assessment, tally: dict[str, Counter[str]]) ->
 
 
 def measure(
-    seeds: list[int], judge: Callable[[Stretch], Assessment] = assess
+    drawn: dict[int, Run], judge: Callable[[Stretch], Assessment] = assess
 ) -> tuple[dict[str, Counter[str]], list[float], list[str]]:
-    """Return tallies, delays of the stall calls [s], and what went wrong."""
+    """Return tallies, delays of the stall calls [s], and what went wrong, of runs by their seed."""
     tally: dict[str, Counter[str]] = defaultdict(Counter)
     delays: list[float] = []
     wrong: list[str] = []
-    for seed, run in zip(seeds, runs(seeds), strict=True):
+    for seed, run in drawn.items():
         result = judge(run.stretch)
         wrong += [f"{seed} {run.case.name}: {what}" for what in score(run, result, tally, delays)]
         stalls, clear = true_stalls(run)
@@ -407,7 +407,7 @@ def main() -> None:
     """Print the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 240
     begun = time.perf_counter()
-    tally, delays, wrong = measure(list(range(count)))
+    tally, delays, wrong = measure(runs(list(range(count))))
     for name in sorted(tally, key=lambda key: (key.startswith("  "), key)):
         total = sum(tally[name].values())
         shares = ", ".join(f"{what} {n} ({100 * n / total:.1f} %)" for what, n in tally[name].most_common())

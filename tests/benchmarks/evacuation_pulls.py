@@ -53,9 +53,11 @@ class Circuit:
         rows_p, rows_inlet, rows_k = [], [], []
         journal: list[tuple[float, str, str, str]] = []
         every = max(1, round(self.step_s / dt))
-        for i in range(count):
-            minute = i * dt / 60.0
-            kelvin = self.temperature + self.swing_k * np.sin(2 * np.pi * minute / 900.0)
+        minutes = np.arange(count) * dt / 60.0
+        kelvins = self.temperature + self.swing_k * np.sin(2 * np.pi * minutes / 900.0)
+        saturated, evened = water.vapor_pressure_pa(kelvins), float(np.exp(-dt / 5.0))
+        steps = zip(minutes.tolist(), kelvins.tolist(), saturated.tolist(), strict=True)
+        for i, (minute, kelvin, full) in enumerate(steps):
             while actions and actions[0][0] <= minute:
                 action = actions.pop(0)[1]
                 if action in ("pump_valve_closed", "pump_valve_open"):
@@ -69,13 +71,12 @@ class Circuit:
             # conductance with a viscous part that fades with pressure
             hose = self.conductance * (1.0 + p / 40.0)
             if closed:
-                flow, inlet = 0.0, oil + (inlet - oil) * np.exp(-dt / 5.0)
+                flow, inlet = 0.0, oil + (inlet - oil) * evened
             else:
                 inlet = (hose * p + self.speed * oil) / (hose + self.speed)
                 flow = hose * (p - inlet)
             steam = 0.0
             if wet > 0.0:
-                full = float(water.vapor_pressure_pa(kelvin))
                 steam = max(0.0, self.evaporation * (full - p))
                 wet -= steam * dt * 0.018 / (8.314 * kelvin)
             p = max(0.1, p + dt * (self.leak + steam - flow) / self.volume)

@@ -7,16 +7,14 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from analysis.log import load
 from analysis.report.write import render
-from analysis.review import review
-from analysis.vocabulary.shipped import shipped
+from tests.support import sample_review
 
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("report") / "report.html"
-    file.write_text(render(review(*load(shipped("sample_logs") / "full-job")), {}), encoding="utf-8")
+    file.write_text(render(sample_review(), {}), encoding="utf-8")
     return file
 
 
