@@ -326,7 +326,7 @@ def test_a_cold_barrel_that_still_warms_is_not_said_to_agree() -> None:
     assert "Wait until these stand still: entering water temperature" in result.text
 
 
-@pytest.mark.parametrize("settles_h", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("settles_h", [1.5, 3.0])
 @pytest.mark.parametrize("apart_k", [3.0, 4.0])
 def test_a_pipe_read_in_half_kelvins_is_not_named_while_the_water_beside_it_still_warms(
     settles_h: float, apart_k: float
@@ -600,5 +600,5 @@ def test_liars_are_found_and_nobody_else_is_named() -> None:
 
 def test_findings_use_no_later_row() -> None:
     stretch = circuit(warm_f={"suction": 5.0, "ambient": 5.0}, psi=9.0)
-    whole = assert_prefix_consistent(assess, stretch, np.random.default_rng(1).integers(1, len(stretch.frame), 25))
+    whole = assert_prefix_consistent(assess, stretch, np.random.default_rng(1).integers(1, len(stretch.frame), 12))
     assert len(whole.findings) == 3

@@ -80,7 +80,7 @@ def test_doubts_use_no_later_row() -> None:
     log.frame.loc[log.frame.index[500:900], "ambient_temperature"] = np.nan
     kept, whole = believe(log)
     assert len(whole) == 3
-    for rows in np.random.default_rng(3).integers(1, len(log.frame), 40).tolist():
+    for rows in np.random.default_rng(3).integers(1, len(log.frame), 15).tolist():
         now = log.frame.index[rows - 1]
         part, findings = believe(log.before(now))
         expected: list[Finding] = [f for f in whole if f.time <= now]

@@ -251,7 +251,7 @@ def test_the_end_of_a_probes_range_is_no_plateau() -> None:
 def test_a_valve_opened_to_a_slow_pump_is_no_levelling_off() -> None:
     """The straight rise of ten minutes goes back within an hour."""
     shown = closed(pull(300.0, 1_250.0), 9_000.0, 600.0, 0.6 * (AT - 9_000.0), back_s=1_500.0)
-    for last in range(1_900, 2_400, 20):
+    for last in range(1_900, 2_400, 60):
         assert "moisture" not in causes(assess(logged(shown[:last])))
 
 
@@ -511,7 +511,7 @@ def test_findings_use_no_later_row(noise: float) -> None:
     rise = 1_740.0 * (1.0 - np.exp(-(AT - 7_200.0) / 400.0))
     shown = closed(pull(300.0, 60.0), 7_200.0, 2_400.0, rise)
     stretch = logged(shown, noise=noise)
-    whole = assert_prefix_consistent(assess, stretch, range(1_300, len(AT), 97))
+    whole = assert_prefix_consistent(assess, stretch, range(1_300, len(AT), 290))
     assert "hold_failed" in kinds(whole)
 
 

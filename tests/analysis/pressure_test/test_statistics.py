@@ -64,7 +64,7 @@ def test_findings_use_no_later_row(seed: int, data: st.DataObject) -> None:
 def test_findings_use_no_later_row_in_odd_nights(special: str) -> None:
     night = make_night(11, **{**CALM, special: True, "ratio": 4.0, "interval": 30.0, "swing_k": 4.0})
     rows = len(night.stretch.frame)
-    found = assert_prefix_consistent(assess, night.stretch, range(40, rows, rows // 12))
+    found = assert_prefix_consistent(assess, night.stretch, range(40, rows, rows // 6))
     assert found.findings
 
 
@@ -188,17 +188,17 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
         return found
 
     monkeypatch.setattr("analysis.pressure_test.verdicts", listening)
-    rows = [score(seed, kind) for seed in range(5000, 5020)]
+    rows = [score(seed, kind) for seed in range(5000, 5014)]
     wrong = [r for r in rows if (r["verdict"] == "tight") == (r["loss"] > r["allowed"]) and r["verdict"] != "undecided"]
     judged = [r for r in rows if np.isfinite(r["estimate"])]
     inside = [r["low"] <= r["loss"] <= r["high"] for r in judged]
     error = [abs(r["estimate"] - r["loss"]) / r["bound"] for r in judged]
     plain = [r for r in rows if abs(r["loss"] - r["allowed"]) > 4.0 * r["bound"]]
     taken_back = [night for night in told if any(a not in ("undecided", b) for a, b in pairwise(night))]
-    assert len(judged) >= 19
+    assert len(judged) >= 13
     assert all(r["verdict"] == "leaking" for r in wrong)
     assert len(wrong) <= 1  # an interval of 95 % may miss
-    assert np.mean(inside) >= covered  # of twenty; hundreds are counted by the benchmark
+    assert np.mean(inside) >= covered  # of fourteen; hundreds are counted by the benchmark
     assert np.median(error) <= off
     assert len([r for r in plain if r["verdict"] == "undecided"]) <= len(plain) // 3
     for r in judged:  # the verdict is that of the interval told, but for one that errs far towards gaining
@@ -206,4 +206,4 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
         assert r["verdict"] != "tight" or r["high"] < r["allowed"]
         surer = "judged up to there" in r["text"]  # what is warmed unseen needs more than its interval
         assert r["verdict"] != "undecided" or surer or r["high"] > r["allowed"] or r["low"] < -r["allowed"]
-    assert len(taken_back) <= 4  # two of twenty, as it ran and with its end; ten of 420 on nights of six kinds
+    assert len(taken_back) <= 4  # two of fourteen, as it ran and with its end; ten of 420 on nights of six kinds

@@ -10,7 +10,7 @@ from tests.benchmarks.recovery_ensemble import GENERATORS, JUDGED, Outcome, judg
 
 @pytest.fixture(scope="module")
 def outcomes() -> list[Outcome]:
-    return [judge(GENERATORS["circuit"](seed)) for seed in range(40)]
+    return [judge(GENERATORS["circuit"](seed)) for seed in range(28)]
 
 
 def test_liquid_is_never_called_gone_early(outcomes: list[Outcome]) -> None:

@@ -94,7 +94,7 @@ def test_nothing_to_go_by() -> None:
 def test_findings_use_nothing_later(case: Case) -> None:
     stretch = simulate(case).stretch
     rows = len(stretch.frame)
-    cuts = np.random.default_rng(1).integers(2, rows, 12).tolist()
+    cuts = np.random.default_rng(1).integers(2, rows, 3).tolist()
     whole = assess(stretch)
     stamps = [stretch.frame.index.get_loc(f.time) for f in whole.findings]
     assert_prefix_consistent(assess, stretch, {*cuts, *stamps, *[i + 1 for i in stamps if i < rows]} - {0})

@@ -126,7 +126,7 @@ def judged(stretch: Stretch) -> Assessment:
 def test_nothing_later_is_used(seed: int) -> None:
     stretch, _ = world(seed)
     rows = len(stretch.frame)
-    cuts = np.random.default_rng(seed).integers(2, rows + 1, 12).tolist()
+    cuts = np.random.default_rng(seed).integers(2, rows + 1, 6).tolist()
     whole = weigh(stretch)
     for n in cuts:
         part = weigh(cut(stretch, n))

@@ -210,7 +210,7 @@ def test_with_half_a_journal_what_was_known_stays(seed: int) -> None:
     both = marked(seed, rows)
     whole, _ = find_stages(both.log, both.job)
     index = both.log.frame.index
-    for now in index[rng.integers(0, len(index), 15)]:
+    for now in index[rng.integers(0, len(index), 8)]:
         part, _ = find_stages(both.log.before(now), both.job)
         known = [s for s in whole if s.known_from <= now]
         assert [(s.stage, s.begin, s.known_from, s.found_by) for s in part] == [

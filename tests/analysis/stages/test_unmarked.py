@@ -64,13 +64,13 @@ def test_most_begins_and_ends_lie_within_what_is_told() -> None:
     assert outside <= 3
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", SEEDS[::2])
 def test_what_was_known_stays(seed: int) -> None:
     """At any moment the watcher's stages are the later ones, but for ends not yet known."""
     whole, log = spans_of(seed), case(seed).log
     rng = np.random.default_rng(seed)
     index = log.frame.index
-    moments = list(index[rng.integers(0, len(index), 12)])
+    moments = list(index[rng.integers(0, len(index), 6)])
     for span in whole:
         moments += [t for t in (span.known_from, span.known_until) if t is not None]
         moments += [index[max(0, index.searchsorted(span.known_from) - 1)]]
@@ -158,7 +158,7 @@ def test_findings_of_an_unmarked_log_are_those_of_the_log_so_far(seed: int) -> N
     rng = np.random.default_rng(seed)
     index = log.frame.index
     ends = [s.known_until for s in spans_of(seed) if s.known_until is not None]
-    for now in [*index[rng.integers(0, len(index), 3)], *ends[1:5:3]]:
+    for now in [index[rng.integers(0, len(index))], *ends[1:5:3]]:
         told = [f.to_json("us") for f in review(log.before(now), job).findings]
         assert told == [f for f in whole if pd.Timestamp(f["time"]) <= now], f"at {now}"
 
