@@ -15,7 +15,8 @@ from analysis.vocabulary.job import Job
 GONE_K = 2.78
 """5 degF under the leaving water. Common practice in the trade, no published source."""
 DRY = 1.2
-"""Apparent over stated volume up to which no liquid boils; stated volumes are seldom better known than that."""
+"""Apparent over stated volume up to which no liquid boils; stated volumes are seldom better known than that. Surely
+beyond it something boils."""
 ROUGHLY = 1.5
 """Where the plate's charge is accounted for as well, the upper bound need be no closer."""
 DRY_SOFT = 1.4
@@ -41,8 +42,6 @@ CHILLED_S = 180.0
 """Self-chilling: an apparent volume beyond `ROUGHLY` times the stated one, for so long, is no circuit's."""
 CHILL_S = 300.0
 """Self-chilling: so long under the water by the 5 degF rule, with more mass than vapour can give."""
-COLD_SURE = 1.1
-"""An apparent volume that is surely so many times the stated one: something boils."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,8 @@ class Seen:
     """What the balance of mass and density showed while the machine pulled, at each tick; arrays of shape (n,).
 
     `stated` is the stated volume, or the larger one that it gave way to; `volume` what was seen, rather too large;
-    `doubt` the share between the bounds of the best known one; `slowly`, `whole` and `unsure` as in `Standing`;
+    `doubt` the share between the bounds of the best known one; `slowly`, `whole` and `unsure` as in `Standing`, the
+    first by a pull alone or through the pauses;
     `soft` says less than `dry`; `roughly` that some fall fits the stated volume, `lately` that the newest one does;
     `slows` that the fall gets slower; `chilled` and `ended` that a depressed pool boiled, while it did and once it had;
     `smallest` the least volume seen so far.
@@ -131,10 +131,14 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
         weighed = gained > 4.0 * ticks.mass_resolution_kg[part]
         with np.errstate(divide="ignore", invalid="ignore"):
             seen.boiled[part] = np.where(weighed, 1.0 - vapour / gained, np.nan)
+    # what boils goes on while the machine stands, and mass and vapour with it: a pause parts slow boiling from the fall
+    unseen = np.diff(ticks.unseen_kg, prepend=ticks.unseen_kg[:1]) > ticks.mass_resolution_kg
+    through = standing(Sums(ticks, slice(0, len(ticks)), depression), seen.against | ~(depression >= GONE_K) | unseen)
     smallest = np.fmin.accumulate(seen.volume)
     # what boils slowly makes it look larger, the more the lower the pressure
     volume = smallest if told_m3 is None else held_on(seen.volume)
-    return replace(seen, volume=volume, smallest=smallest, doubt=held_on(seen.doubt))
+    slowly = np.minimum(seen.slowly, through.slowly)
+    return replace(seen, volume=volume, smallest=smallest, doubt=held_on(seen.doubt), slowly=slowly)
 
 
 def _nothing_seen(n: int, told_m3: float | None) -> Seen:
@@ -160,7 +164,7 @@ def _beside_stated(
         seen.from_s[part] = np.where(hit, at - span.seconds, seen.from_s[part])
         seen.soft[part] |= enough & (span.high <= DRY_SOFT * stated)
         since = depression[span.begin] >= GONE_K
-        seen.surely_more[part] |= since & (span.begin > pool_at) & (span.low > COLD_SURE * np.fmax(stated, smallest))
+        seen.surely_more[part] |= since & (span.begin > pool_at) & (span.low > DRY * np.fmax(stated, smallest))
         large = since & span.known & (span.low > ROUGHLY * stated)
         seen.chilled[part] |= large & (span.seconds >= CHILLED_S)
         seen.roughly[part] |= (span.middle <= DRY * told_m3) & (span.high <= ROUGHLY * told_m3)
