@@ -21,7 +21,6 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from scipy.integrate import cumulative_trapezoid
 
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.loss import Coefficients, Loss
@@ -61,7 +60,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
     groups, around = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     at, alone, bend = data.at_min[:used], data.alone_k()[:used], around.shape[1]
     left = np.exp(alone / ROOM_K)
-    fallen, weighed, held = (cumulative_trapezoid(part, at, initial=0.0) for part in (alone, alone * left, left))
+    fallen, weighed, held = (_since_begin(part, at) for part in (alone, alone * left, left))
     design = np.column_stack(
         [np.ones(used), transients(at), -fallen / SPAN_MIN, data.lagged_k[:used], -at / SPAN_MIN, data.gas_k[:used]]
     )
@@ -75,7 +74,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
     likely: list[Choice] = []
     for count in counts:
         part = whitened[:, begin:count]
-        grams = grams + part.transpose(0, 2, 1) @ part
+        grams += part.transpose(0, 2, 1) @ part
         begin = count
         last = count - 1
         bent = _less(grams, bend, weighed[last] / held[last])  # its mean, as pressure, is none: the loss is the mean
@@ -86,8 +85,13 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
             likely = _posterior(bent, now, groups, kinds, [(len(groups) - 1, 0, 0)]).likely
         posterior = _posterior(bent, now, groups, kinds, likely)
         likely = posterior.likely
-        found.append(posterior.loss(partial(_coefficients, posterior, bent, groups, kinds)))
+        found.append(posterior.loss(partial(_coefficients, posterior, groups, kinds)))
     return found
+
+
+def _since_begin(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return the integral of values from the first moment to each, (n,): straight lines between them."""
+    return np.concatenate([[0.0], np.cumsum(np.diff(at) * (values[1:] + values[:-1]) / 2.0)])
 
 
 def _less(grams: np.ndarray, column: int, share: float) -> np.ndarray:
@@ -114,10 +118,11 @@ def _forward(factors: np.ndarray, design: np.ndarray) -> np.ndarray:
 class _Posterior:
     """Share, mean and precision of the loss of every covariance kept, kind and structure, a list of (h, k, s) each.
 
-    `likely` are the likeliest (group, kind, structure); they rank the covariances at the next look.
+    `grams` are the normal equations of the covariances kept, (h, p, p). `likely` are the likeliest (group, kind,
+    structure); they rank the covariances at the next look.
     """
 
-    kept: np.ndarray
+    grams: np.ndarray
     shares: list[np.ndarray]
     means: list[np.ndarray]
     precisions: list[np.ndarray]
@@ -165,20 +170,18 @@ def _posterior(
         for i in np.argsort(-of, kind="stable")[:STRUCTURES_KEPT].tolist()
     ]
     choices = [(g, k, s) for _, g, k, s in sorted(ranked)[:STRUCTURES_KEPT]]
-    return _Posterior(kept, shares, [m for _, m, _ in losses], [p for _, _, p in losses], choices)
+    return _Posterior(grams[kept], shares, [m for _, m, _ in losses], [p for _, _, p in losses], choices)
 
 
-def _coefficients(
-    posterior: _Posterior, grams: np.ndarray, groups: list[Structures], kinds: np.ndarray
-) -> Coefficients:
+def _coefficients(posterior: _Posterior, groups: list[Structures], kinds: np.ndarray) -> Coefficients:
     """Return the coefficients by the structures that count most, each as it counts."""
     common = kinds.shape[1]
     shares = np.concatenate([share.ravel() for share in posterior.shares])
     least = float(np.partition(shares, -FITS_TOLD)[-FITS_TOLD]) if len(shares) > FITS_TOLD else 0.0
-    found, whole = np.zeros(grams.shape[1] - 1), 0.0
+    found, whole = np.zeros(posterior.grams.shape[1] - 1), 0.0
     for group, share in zip(groups, posterior.shares, strict=True):
         for h, k, s in np.argwhere(share >= least).tolist():
-            normal, places = _whole(grams[posterior.kept[h]], group, kinds, k, s)
+            normal, places = _whole(posterior.grams[h], group, kinds, k, s)
             found[places[:-1]] += share[h, k, s] * np.linalg.solve(normal[:-1, :-1], normal[-1, :-1])
             whole += float(share[h, k, s])
     found /= whole
