@@ -9,6 +9,7 @@ meanwhile passes through. A number that is written again before the scale shows 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -86,23 +87,40 @@ def _quickens(at: np.ndarray, shown: np.ndarray, step_kg: float) -> bool:
     )
 
 
+@lru_cache(maxsize=1024)
+def _lags(low: float, high: float) -> np.ndarray:
+    """Return time constants between two, each asked for again and again."""
+    return np.geomspace(low, high, 24)
+
+
 def _approach(at: np.ndarray, shown: np.ndarray, step_kg: float) -> _Approach | None:
     """Return the approach that readings follow, None where they follow none."""
     if np.ptp(shown) <= NEAR_STEPS * step_kg:
         return None
     after, moved = at - at[0], shown - shown.mean()
+    slope = after - after.mean()
+    line_kg = float(np.sqrt(np.square(moved - slope * (slope @ moved) / (slope @ slope)).mean()))
+    if line_kg < CLEARER * max(_goes_back_kg(shown), 0.3 * step_kg):
+        return None
     low, high = LAGS_S
     for _ in range(3):
-        lags = np.geomspace(low, high, 24)
-        shape = np.exp(-after / lags[:, None])
+        lags = _lags(low, high)
+        shape = np.exp(after / -lags[:, None])
         shape -= shape.mean(axis=1, keepdims=True)
         ahead = (shape @ moved) / np.square(shape).sum(axis=1)
         misses = np.square(moved - ahead[:, None] * shape).mean(axis=1)
         best = int(np.argmin(misses))
-        low, high = lags[max(best - 1, 0)], lags[min(best + 1, len(lags) - 1)]
+        low, high = float(lags[max(best - 1, 0)]), float(lags[min(best + 1, len(lags) - 1)])
     lag, ahead_kg, miss_kg = float(lags[best]), -float(ahead[best]), float(np.sqrt(misses[best]))
-    slope = after - after.mean()
-    line_kg = float(np.sqrt(np.square(moved - slope * (slope @ moved) / (slope @ slope)).mean()))
     near = miss_kg <= max(NEAR_STEPS * step_kg, NEAR_SHARE * abs(ahead_kg))
-    clear = line_kg >= CLEARER * max(miss_kg, 0.3 * step_kg)
-    return _Approach(float(at[0]), ahead_kg, lag) if near and clear else None
+    return _Approach(float(at[0]), ahead_kg, lag) if near and line_kg >= CLEARER * miss_kg else None
+
+
+def _goes_back_kg(shown: np.ndarray) -> float:
+    """Return by how much whatever only rises, or only falls, misses readings at the least [kg].
+
+    Two that go the other way miss it by half of what they are apart, each.
+    """
+    apart = shown[1::2] - shown[:-1:2]
+    least = min(float(np.square(np.minimum(one, 0.0)).sum()) for one in (apart, -apart))
+    return 0.999 * float(np.sqrt(0.5 * least / len(shown)))  # a little less, whatever sums are rounded to

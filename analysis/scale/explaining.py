@@ -96,8 +96,10 @@ class Explaining(Following):
             return True
         if len(run) < 3 or run[-1].at - run[0].at < PLATEAU_WAIT_S - 0.5:
             return False
-        while len(run) > 2 and 0 in self._leaps():
-            self._between.append(run.pop(0))  # hands, or a display that was slow to show it
+        leaps = [*self._leaps(), math.inf]
+        hands = next(i for i, k in enumerate(leaps) if k > i or i == len(run) - 2)  # or a display slow to show it
+        self._between += run[:hands]
+        del run[:hands]
         return True
 
     def _leaps(self) -> list[int]:
