@@ -9,6 +9,7 @@ spent cold, not with the density.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -54,12 +55,12 @@ class Span:
     ratio: Floats
     broke: np.ndarray
 
-    @property
+    @cached_property
     def known(self) -> np.ndarray:
         """Where the bounds are close, shape (m,) of bool."""
         return np.asarray((self.low > 0.0) & (self.spread <= TIGHT))
 
-    @property
+    @cached_property
     def spread(self) -> Floats:
         """Difference between the bounds as a share of the middle, shape (m,)."""
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -171,11 +172,12 @@ class Sums:
     def _running(values: Floats) -> Floats:
         return np.concatenate([[0.0], np.cumsum(values)])
 
-    def _spread(self, a: int, b: int, j: np.ndarray, count: Floats) -> Floats:
-        ends = np.arange(1, len(self.one))
-        product = self.double[a, b][ends] - self.double[a, b][j]
-        first, second = (self.single[column][ends] - self.single[column][j] for column in (a, b))
-        return np.asarray(product - first * second / count)
+    def _since(self, j: np.ndarray) -> list[Floats]:
+        return [column[1:] - column[j] for column in self.single]
+
+    def _spread(self, a: int, b: int, j: np.ndarray, since: list[Floats], count: Floats) -> Floats:
+        product = self.double[a, b][1:] - self.double[a, b][j]
+        return np.asarray(product - since[a] * since[b] / count)
 
     def _error(self, slope: Floats, left: Floats, free: Floats) -> Floats:
         """Return by how much a mass may be off a fit: as much as the squares `left` say, or as readings may be."""
@@ -184,20 +186,20 @@ class Sums:
 
     def line(self, j: np.ndarray) -> tuple[Floats, Floats, Floats]:
         """Return the ticks from `j` to each, their mass lost over density [m3], and how unsure that is."""
-        count = self.one[1:] - self.one[j]
-        dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
+        count, since = self.one[1:] - self.one[j], self._since(j)
+        dd, dm, mm = (self._spread(*pair, j, since, count) for pair in ((0, 0), (0, 1), (1, 1)))
         slope = -dm / dd
         return count, slope, self._error(slope, mm - dm * dm / dd, count - 2.0) / np.sqrt(dd)
 
     def plane(self, j: np.ndarray) -> _Plane:
         """Return the same with mass over time spent cold beside it, and both carried on to no density."""
-        count = self.one[1:] - self.one[j]
-        dd, dm, mm = (self._spread(*pair, j, count) for pair in ((0, 0), (0, 1), (1, 1)))
-        dc, mc, cc = (self._spread(*pair, j, count) for pair in ((0, 2), (1, 2), (2, 2)))
+        count, since = self.one[1:] - self.one[j], self._since(j)
+        dd, dm, mm = (self._spread(*pair, j, since, count) for pair in ((0, 0), (0, 1), (1, 1)))
+        dc, mc, cc = (self._spread(*pair, j, since, count) for pair in ((0, 2), (1, 2), (2, 2)))
         beside = dd * cc - dc * dc
         slope, by_cold = -(dm * cc - mc * dc) / beside, (mc * dd - dm * dc) / beside
         error = self._error(slope, mm + slope * dm - by_cold * mc, count - 3.0)
-        density, mass, cold = ((column[1:] - column[j]) / count for column in self.single)
+        density, mass, cold = (column / count for column in since)
         down, on = self.begin[0] + density, self.now[2] - cold
         whole = self.begin[1] + mass + np.where(by_cold > 0.0, slope * down + by_cold * on, -dm / dd * down)
         far = (cc * down * down + 2.0 * dc * down * on + dd * on * on) / beside
