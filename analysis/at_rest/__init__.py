@@ -136,9 +136,7 @@ def _conclude(
     looks: Looks,
 ) -> Assessment:
     index = stretch.begin + pd.to_timedelta(looks.ways.bins.end_s, unit="s")
-    traces = {
-        str(c): pd.Series(values.to_numpy(dtype=float), index=index) for c, values in looks.ways.estimates.items()
-    }
+    traces = {channel: pd.Series(values, index=index) for channel, values in looks.ways.estimates.items()}
     if check is None:
         return Assessment(
             "undecided", "Cannot tell yet: two channels are needed for eight minutes at rest.", {}, findings, traces

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import bin_medians
+from analysis.bins import bin_medians, row_medians
 from analysis.fluids import Refrigerant
 from analysis.shown import shown
 from analysis.stretch import Stretch
@@ -108,7 +108,8 @@ class Ways:
         self.bins = bin_medians(stretch, channels, BIN_S)
         self.shown = {channel: shown(stretch, self.bins, channel) for channel in channels}
         means = pd.DataFrame({channel: seen.mean for channel, seen in self.shown.items()})
-        self.estimates = _as_temperatures(means, self.fluid)
+        temperatures = _as_temperatures(means, self.fluid)
+        self.estimates = {str(channel): temperatures[channel].to_numpy(dtype=float) for channel in temperatures}
 
     def to(self, last: int) -> Way:
         """Return where each channel stands at minute `last` and how it got there, in the hour before."""
@@ -118,11 +119,11 @@ class Ways:
         channels: list[str] = []
         rows: list[tuple[float, ...]] = []
         for name in self.estimates:
-            values = self.estimates[name].to_numpy(dtype=float)[first : last + 1]
+            values = self.estimates[name][first : last + 1]
             there = ~np.isnan(values)
             if there.sum() < 3 or hours[there][-1] < -LEAST_S / 3_600.0:
                 continue
-            channels.append(str(name))
+            channels.append(name)
             moves = _drift(hours[there], values[there])
             for part in LATELY:
                 late = there & (hours > -part * WINDOW_S / 3_600.0)
@@ -130,7 +131,7 @@ class Ways:
                     again = _drift(hours[late], values[late])
                     moves = again if abs(again[0]) < abs(moves[0]) - SURELY_MOVES * again[1] else moves
             level_k = float(np.median(values[there][-LEVEL_BINS:]))
-            seen = self.shown[str(name)]
+            seen = self.shown[name]
             kelvin = 1.0 / self.slope(level_k) if name in PRESSURES else 1.0
             flicker = float(np.nanmean(seen.flicker[first : last + 1])) * kelvin**2
             rows.append((level_k, *moves, float(seen.step[last]) * kelvin, flicker))
@@ -151,9 +152,9 @@ class Ways:
         """
         exposed = channel in EXPOSED
         first = max(rests_from, int(np.searchsorted(self.bins.end_s, self.bins.end_s[last] - SUNNY_BACK_S)))
-        minutes = self.estimates.iloc[first : last + 1]
+        others = np.column_stack([of for name, of in self.estimates.items() if name != channel])[first : last + 1]
         hidden_k = float(way.hidden_k[way.channels.index(channel)])
-        apart = (minutes[channel] - minutes.drop(columns=channel).median(axis=1)).to_numpy(dtype=float)
+        apart = self.estimates[channel][first : last + 1] - row_medians(others)
         there = ~np.isnan(apart)
         at_s, apart = self.bins.end_s[first : last + 1][there], apart[there]
         if len(at_s) < 3 or np.ptp(at_s) < least_s - BIN_S:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import median
 
 import numpy as np
 
@@ -43,7 +44,7 @@ def rising(t: Ticks, k: int, stretch: int, low: int) -> bool:
     p = t.vacuum
     if k - low < 4 or p[k] < (1.0 + RISEN) * p[low]:
         return False
-    bottom = float(np.median(p[max(stretch, low - 2) : low + 3]))
+    bottom = median(p[max(stretch, low - 2) : low + 3].tolist())
     grown = max(RISEN, RISEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / bottom)
     risen = (p[k - 2 : k + 1] > (1.0 + grown) * bottom).all() and p[k - 3] > (1.0 + 0.5 * grown) * bottom
     return bool(risen and bottom < PULLED_BELOW_PA)
@@ -58,7 +59,7 @@ def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
     """
     at, p = t.end_s, t.vacuum
     low = stretch + int(np.argmin(p[stretch : k + 1]))
-    level = float(np.median(p[max(stretch, low - 2) : min(low + 2, k) + 1]))
+    level = median(p[max(stretch, low - 2) : min(low + 2, k) + 1].tolist())
     near = 1.0 + max(HALT_NEAR[0] - 1.0, HALT_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / level)
     begin = max(stretch, low - HALT_TICKS)
     steps = np.array([*HALT_AT, HALT_LAST, near])
@@ -70,13 +71,15 @@ def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
         return None
     when = [_between(at, p, j, times * level) for j, times in zip(under, steps, strict=True)]
     *lags, ended = np.diff(np.delete(when, -2)) / -np.diff(np.log(np.delete(steps, -2) - 1.0))
-    tick = float(np.median(apart))
     fallen_by, took = -np.diff(np.log(steps)), np.diff(when)
     pulled = bool((took[:-1] / fallen_by[:-1] <= HALT_QUICKENS * took[1:] / fallen_by[1:]).all())
+    if not pulled or not ended < HALT_SHARE * min(lags):
+        return None
+    tick = median(apart.tolist())
     sudden = took[-1] <= HALT_SLOWS * took[-2] * fallen_by[-1] / fallen_by[-2] + tick
     seen = when[3] - when[0] >= HALT_LEAST * tick
     stood = rose or at[k] - at[under[-1]] >= max(HALTED_S, HALTED_LAGS * min(lags))
-    return under[-1] if seen and stood and pulled and sudden and ended < HALT_SHARE * min(lags) else None
+    return under[-1] if seen and stood and sudden else None
 
 
 def _between(at: np.ndarray, p: np.ndarray, under: int, level: float) -> float:

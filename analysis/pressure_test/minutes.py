@@ -100,7 +100,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
     fresh = np.zeros(count, dtype=bool)
     if "barometer" in frame and stretch.barometer_source == "channel":
         read = frame["barometer"].to_numpy(dtype=float)
-        fresh[np.unique(number[np.isfinite(read) & (number < count)])] = True
+        fresh[number[np.isfinite(read) & (number < count)]] = True
     probes, steps, scatters = {}, {}, {}
     for name in (AIR, METAL):
         if name not in frame:

@@ -135,7 +135,7 @@ class Signals:
 
     def back(self, k: int, minutes: float) -> int:
         """Return the first minute that begins not earlier than `minutes` before the end of minute `k`."""
-        return int(np.searchsorted(self.begin_s, self.end_s[k] - minutes * MINUTE_S - 1e-6))
+        return int(self.begin_s.searchsorted(self.end_s[k] - minutes * MINUTE_S - 1e-6))
 
 
 def read_signals(log: Log, job: Job) -> Signals:

@@ -164,7 +164,10 @@ class _Walk:
 
     def _means_of(self, window: Window, end_s: float) -> dict[str, float]:
         """Return the mean of each quantity in a window; what was not read when it opened may have moved before."""
-        whole, later = (_means(self.course, begin_s, end_s) for begin_s in (window.begin_s, window.opened_s))
+        whole = _means(self.course, window.begin_s, end_s)
+        if window.read.issuperset(whole):
+            return whole
+        later = _means(self.course, window.opened_s, end_s)
         return {name: mean for name, mean in whole.items() if name in window.read} | {
             name: mean for name, mean in later.items() if name not in window.read
         }
