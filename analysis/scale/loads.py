@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 
 from analysis.scale.explaining import Explaining
+from analysis.scale.hoses import Hoses, Hung
 from analysis.scale.levels import CONNECTED_S, GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
 from analysis.scale.names import SAME_KG, Doubt, Load, NamedBy
 from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
-from analysis.scale.standing import HANDS_KG, Standing, flows_on
+from analysis.scale.standing import HANDS_KG, STILL_KG, Standing, flows_on
 from analysis.vocabulary.text import duration
 
 # What follows is common practice; no published source.
@@ -26,6 +27,8 @@ LATELY_S, LATELY = 120.0, 4
 HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
 """What a hose that pulls, a hand and a scale that drifts may make of a level, at least and at most; between them such a
 share of what moved: a few kilograms are moved through thin hoses."""
+STEP_SURE = 1.5
+"""A step between two levels is seen from so many times on what stands may move by."""
 UNSEEN_TARE = 0.7
 """A cylinder beside others in a recovery is no lighter than this share of what they weighed when they came."""
 
@@ -70,6 +73,7 @@ class Loads(Explaining):
     _blind_s: float = 0.0  # how long the scale gave no readings before the load was seen
     _flowed_at_once: bool = False  # as the load was seen first; it may have flowed before then
     _standing: Standing = field(default_factory=lambda: Standing(1.0, over=True))
+    _hoses: Hoses = field(default_factory=lambda: Hoses(1.0))
     _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
 
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
@@ -127,6 +131,27 @@ class Loads(Explaining):
         if flowed is not None:
             load.end_kg += self.sign * flowed[0]
             load.doubt(*flowed[1])
+        self._judge_hoses(load, shown.at)
+
+    def _sure_kg(self, sample: Sample) -> float:
+        """Return from how much on a step between two levels is none of noise and of the scale [kg]."""
+        return STEP_SURE * max(STILL_KG, 1.1 * sample.step, 3.0 * self.quivers_kg)
+
+    def _take_off(self, load: Load, off: Hung) -> None:
+        """Weigh a load bare to bare: it begins without what hung on it then."""
+        if not off.counts(load.begin_kg - load.laid_kg):
+            load.begin_kg -= off.step_kg
+
+    def _judge_hoses(self, load: Load, at: float) -> None:
+        """Take off what went with the last hand; by what was seen at one end only the mass is unsure."""
+        sure_kg = self._sure_kg(self._believed)
+        off = self._hoses.step(load.end_kg, at, sure_kg)
+        one = None if off is None else self._hoses.taken_off(off, sure_kg)
+        if one is not None:
+            self._take_off(load, one)
+        one = self._hoses.in_doubt(load.end_kg, sure_kg)
+        if one is not None and one.counts(load.begin_kg - load.laid_kg) and not self._hoses.flows(one):
+            load.doubt(abs(one.step_kg))
 
     def _confirm(self, load: Load, sample: Sample) -> None:
         """The present load has stood long enough: name it, and tell when it is another cylinder."""

@@ -25,6 +25,7 @@ from analysis.scale.following import (
     LIGHTEST_KG,
     STAYS_S,
 )
+from analysis.scale.hoses import Hoses
 from analysis.scale.levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale.names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy
 from analysis.scale.samples import SAMPLE_S, Sample
@@ -68,6 +69,7 @@ class Tracker(Believing):
             self._while_loaded(self.load, sample)
             if not self._standing.over:
                 self._begin_anew(self.load, sample)
+            self._watch_hoses(self.load, sample)
         self._listen(sample.raw)
         load, last = self.load, self._last
         if load is not None and not load.confirmed and not self._run and sample.at - self._stands_since >= CONFIRM_S:
@@ -102,6 +104,35 @@ class Tracker(Believing):
             load.begin_kg, self._odd = begin_kg, []
             if self._run:
                 self._believe(load, sample)
+
+    def _watch_hoses(self, load: Load | None, sample: Sample) -> None:
+        """Count no hose as flow that is screwed on or off between levels that stand."""
+        if load is None or load is not self.loads[-1] or self._nothing(sample.weight):
+            return
+        sure_kg = self._sure_kg(sample)
+        came = self._hoses.take(sample, load.begin_kg, max(STILL_KG, 1.1 * sample.step), sure_kg)
+        if came is None or self._last is None or self._last.at < came.at - came.took_s:
+            return  # nothing hung on what was believed
+        off = self._hoses.taken_off(came, sure_kg)
+        if off is not None or came.step_kg == 0.0:
+            if off is not None:
+                self._take_off(load, off)
+                self._recent.clear()
+            if self._run:
+                self._adopt(load, 0.0)
+            if not self._recent:
+                self._recent.append(self._believed)
+            return
+        if self.sign * came.step_kg < 0.0 and not (came.connecting or came.flat):
+            return  # a hand, while it flows
+        self._hoses.hung.append(came)
+        if self.sign * came.step_kg > 0.0:
+            return
+        if not came.connecting or came.counts(load.begin_kg):
+            load.begin_kg += came.step_kg
+            load.laid_kg += 0.0 if came.connecting else came.step_kg
+        if self._run:
+            self._adopt(load, 0.0)
 
     def _while_bare(self, sample: Sample) -> None:
         last = self._last
@@ -189,6 +220,7 @@ class Tracker(Believing):
             self._bare_kg = begin if bare else 0.0  # what seemed bare was a light cylinder
             self.loads.append(load)
             self._stands_since, self._standing = run[0].at, Standing(1.0, over=True)
+            self._hoses = Hoses(self.sign, connecting=False)
         self.load, self._last = load, run[0]
         self._rate = (run[-1].weight - run[0].weight) / (run[-1].at - run[0].at) if seen else 0.0
         for sample in run:
@@ -262,10 +294,11 @@ class Tracker(Believing):
         self._recent.clear()
         there = [s for s in self._between if s.weight - self._bare_kg >= LIGHTEST_KG]
         hands = [s for s in self._between if abs(s.weight - level) <= HANDS_KG]
-        self._last, self._standing = run[0], Standing(self.sign, hands, there)
+        self._last, self._standing, self._hoses = run[0], Standing(self.sign, hands, there), Hoses(self.sign)
         for sample in run:
             self._believe(load, sample)
             self._begin_anew(load, sample)
+            self._watch_hoses(load, sample)
         self._rate = 0.0 if flat else self._rate
 
     def _switch_meanwhile(self) -> None:
@@ -327,6 +360,7 @@ class Tracker(Believing):
                 list(self._recent), waiting, self.base_kg, self.still_kg, self._best, self.sign, gone_s
             )
             load.doubt(*doubt)
+            self._judge_hoses(load, gone_s)
             if gone_s - last.at > max(GAP_S, 3.0 * self._spacing_s):  # it may have flowed again as it did before
                 stood_s = max(last.at - self._stands_since, CONFIRM_S)
                 load.doubt(max(load.moved_kg, 0.0) * (gone_s - last.at) / stood_s)
@@ -391,6 +425,7 @@ class Tracker(Believing):
         new.confirmed = True
         self.loads.append(new)
         self.load, self._stands_since, self._odd = new, last.at, []
+        self._hoses = Hoses(self.sign, connecting=False)
         names.name(new, len(self.loads) - 1, name, "mark", stamp)
         names.next_id = None
         self._tell_change(load, new, sample, "mark")

@@ -264,3 +264,18 @@ def test_a_large_hose_fills_in_minutes(step: float, kg_per_min: float) -> None:
     found = weighed(weights((120, 21, 21), (fill, 21, 81), (90, 81, 81), *swap, *swap, step=step), step=step)
     assert found.total_kg == pytest.approx(180.0, abs=0.5)
     assert len(found.changes) == 2
+
+
+GROSS_KG, HOSE_KG = 15.13, 0.27  # what a charging hose with its valve weighs, by an estimate: .2 to .4 kg
+
+
+@pytest.mark.parametrize("stage", ["recovery", "charging"])
+def test_a_hose_that_hangs_on_while_it_flows_is_no_mass(stage: str) -> None:
+    """What is weighed is the cylinder: bare to bare where both ends were seen (common practice of the trade)."""
+    way = 1.0 if stage == "recovery" else -1.0
+    end, hung = GROSS_KG + 4.0 * way, GROSS_KG + HOSE_KG
+    shown = weights(
+        (60, 0, 0), (40, GROSS_KG, GROSS_KG), (10, GROSS_KG, hung), (40, hung, hung), (900, hung, end + HOSE_KG),
+        (60, end + HOSE_KG, end + HOSE_KG), (10, end + HOSE_KG, end), (40, end, end), (60, 0, 0),
+    )  # fmt: skip
+    assert weighed(shown, stage=stage, noise=0.0, quantum=0.01).total_kg == pytest.approx(4.0, abs=0.04)

@@ -1,0 +1,163 @@
+"""What hangs on a cylinder for a while: a hose that was screwed on, or whatever else pulls on it and goes again.
+
+It moves what the scale shows between two levels that stand, in the time that hands take. What goes against the stage's
+way is no flow. What goes its way may be: not, when as much came or went the other way before, so a cylinder is weighed
+bare to bare where both ends were seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+from statistics import median
+
+from analysis.scale.samples import Sample
+from analysis.scale.standing import DRIFTED_OFF, STANDS_S
+
+# What follows is common practice or plain physics of the work; no published source.
+MOST_KG = 0.5
+"""A hose on the valve of a cylinder pulls or carries no more than this."""
+ALIKE = 0.3
+"""What goes is what came to this share, as no hose lies twice alike, and as it stiffens under pressure."""
+QUICKER = 3.0
+"""A hose comes so many times quicker than what stood before it drifted."""
+SCREWS_S = 60.0
+"""It is screwed on or off within this time."""
+HANDS_STAY_S = 180.0
+"""What comes the stage's way while it flows, and goes within this time, was a hand."""
+
+PACE_S, LEAST_PACES, USUAL = 30.0, 10, 0.9
+"""How fast it flows is taken over the first time, where that was so often; the share of them is no faster than it
+flowed at its best."""
+
+
+@dataclass(slots=True)
+class Hung:
+    """What came onto a cylinder: the level before it, by how much that moved [kg], in which time, and until when."""
+
+    before_kg: float
+    step_kg: float
+    at: float
+    took_s: float
+    connecting: bool
+    flat: bool  # that level was seen not to move at all
+
+    def counts(self, begin_kg: float) -> bool:
+        """Return whether a load that begins so counts it as flow."""
+        return abs(begin_kg - self.before_kg) < abs(begin_kg - self.before_kg - self.step_kg)
+
+
+@dataclass(slots=True)
+class Hoses:
+    """The steps between levels of one load, and what hangs on it now."""
+
+    sign: float
+    hung: list[Hung] = field(default_factory=list)
+    connecting: bool = True  # nothing flowed yet
+    bare: bool = False  # what was connected came off again
+    _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
+    _stands: bool = False
+    _told: bool = False  # how far it is off the level before
+    _stood: Sample | None = None  # the last sample of the level that stood before
+    _level: float = 0.0  # that level at its end
+    _drift: float = 0.0  # of that level [kg/s]
+    _flat: bool = False  # whether it was seen not to move at all
+    _paced: list[Sample] = field(default_factory=list)  # now and then, to tell how fast it flows
+
+    def take(self, sample: Sample, begin_kg: float, still_kg: float, sure_kg: float) -> Hung | None:
+        """Take one sample; return by how much a level that now stands is off the one before it, where that was soon.
+
+        A level that stands again is a step of nothing. `begin_kg` is what it began with, as far as is known.
+        """
+        if not self._paced or sample.at - self._paced[-1].at >= PACE_S:
+            self._paced.append(sample)
+        line, near = self._line, False
+        if line and sample.bends <= still_kg:
+            near = abs(sample.weight - _level(line)) <= still_kg
+        if not near:
+            if self._stands:
+                self.connecting &= self._told and abs(line[-1].weight - line[0].weight) <= DRIFTED_OFF * still_kg
+                self._stood, self._level = line[-1], _level(line)
+                self._drift, self._flat = _drift(line), _flat(line)
+            self._line = [sample] if sample.bends <= still_kg else []
+            self._stands = self._told = False
+            return None
+        line.append(sample)
+        self._stands = line[-1].at - line[0].at + line[0].covers >= STANDS_S
+        if self._told or not self._stands:
+            return None
+        level = median(s.weight for s in line)
+        if self._stood is None:
+            self._told, step_kg = True, level - begin_kg
+            against = self.connecting and sure_kg <= -self.sign * step_kg <= MOST_KG
+            return Hung(begin_kg, step_kg, line[0].at, 0.0, True, True) if against else None
+        step = self._step(
+            self._stood, self._level, level, line[0].at, sure_kg, max(self._drift, _drift(line)), self._flat
+        )
+        self._told = step is not None
+        return step
+
+    def step(self, weight: float, at: float, sure_kg: float) -> Hung | None:
+        """Return by how much a weight is off the level that stood last, None when that was no hose."""
+        if self._stands and self._line[-1].at < at:
+            return self._step(
+                self._line[-1], _level(self._line), weight, at, sure_kg, _drift(self._line), _flat(self._line)
+            )
+        if self._stood is None:
+            return None
+        return self._step(self._stood, self._level, weight, at, sure_kg, self._drift, self._flat)
+
+    def _step(
+        self, last: Sample, before: float, weight: float, at: float, sure_kg: float, drift: float, flat: bool
+    ) -> Hung | None:
+        step, spent = weight - before, at - last.at
+        if abs(step) > MOST_KG or spent > SCREWS_S:
+            return None
+        if abs(step) < sure_kg:
+            return Hung(before, 0.0, at, spent, self.connecting, flat)
+        return Hung(before, step, at, spent, self.connecting, flat) if abs(step) >= QUICKER * drift * spent else None
+
+    def taken_off(self, off: Hung, sure_kg: float) -> Hung | None:
+        """Return what a step took off again, and forget it; None when nothing alike hangs there."""
+        gone = []
+        for one in self.hung:
+            flowed_kg = self.sign * (one.step_kg + off.step_kg)
+            near_kg = abs(flowed_kg)
+            hand = not one.connecting and off.at - one.at <= HANDS_STAY_S and 0.0 <= flowed_kg <= abs(one.step_kg)
+            if one.step_kg * off.step_kg < 0.0 and (hand or near_kg <= max(sure_kg, ALIKE * abs(one.step_kg))):
+                gone.append((not hand, near_kg, one))
+        if not gone:
+            return None
+        nearest = min(gone, key=lambda found: found[:2])[2]
+        self.hung.remove(nearest)
+        self.bare |= nearest.connecting
+        return nearest
+
+    def in_doubt(self, now_kg: float, sure_kg: float) -> Hung | None:
+        """Return what came the stage's way as flow and hoses do, at its end where mass flows out, else at its begin."""
+        for one in [] if self.bare else self.hung:
+            at_end = abs(now_kg - one.before_kg - one.step_kg) <= sure_kg
+            if one.flat and self.sign * one.step_kg > 0.0 and (at_end if self.sign < 0.0 else one.connecting):
+                return one
+        return None
+
+    def flows(self, one: Hung) -> bool:
+        """Return whether mass flowed as fast as a step came."""
+        paces = sorted(self.sign * (b.weight - a.weight) / (b.at - a.at) for a, b in pairwise(self._paced))
+        if len(paces) < LEAST_PACES:
+            return False
+        return abs(one.step_kg) <= paces[int(USUAL * len(paces))] * (one.took_s + STANDS_S)
+
+
+def _level(line: list[Sample]) -> float:
+    return median(s.weight for s in line[-3:])
+
+
+def _flat(line: list[Sample]) -> bool:
+    return abs(line[-1].weight - line[0].weight) < 1.1 * line[-1].step
+
+
+def _drift(line: list[Sample]) -> float:
+    """Return how fast what seems to stand may flow [kg/s]: by less than a step of the scale more than it shows."""
+    moved_kg = abs(line[-1].weight - line[0].weight) + line[-1].step
+    return moved_kg / (line[-1].at - line[0].at + line[0].covers)
