@@ -157,8 +157,9 @@ def _conclude(
             text += f" {words(channel).capitalize()} was off before; it agrees now."
             continue
         text += f" {said_now[channel][:1].upper()}{said_now[channel][1:]}"
-    if named and (doubtful := tuple(c for c in check.elsewhere if c not in named)):
-        text += f" {_may_be_elsewhere(doubtful)}"
+    for doubtful, said_of_it in ((check.shut_off, _may_be_shut_off), (check.elsewhere, _may_be_elsewhere)):
+        if named and (left := tuple(c for c in doubtful if c not in named)):
+            text += f" {said_of_it(left)}"
     if check.moving and verdict != "undecided":
         text += f" Still moving, so less sure: {_names(check.moving)}."
     if fluid is None:
@@ -177,6 +178,14 @@ def _what_decides(doubtful: list[str]) -> str:
     wait = "Shade what the sun reaches and wait" if any(c in EXPOSED for c in doubtful) else "Wait"
     second = " or ".join([*["gauge"] * pressures, *["thermometer"] * temperatures]) or "instrument"
     return f"{wait} until all of it has one temperature, or compare with a second {second}."
+
+
+def _may_be_shut_off(gauges: tuple[str, ...]) -> str:
+    """Return what decides whether gauges read wrong or show what a closed valve keeps behind it."""
+    return (
+        f"Cannot tell whether {' or '.join(map(words, gauges))} is wrong or shut off from the rest of the circuit, as"
+        " after a pump-down, or without liquid. Open the valves between and wait, or compare with a second gauge."
+    )
 
 
 def _may_be_elsewhere(channels: tuple[str, ...]) -> str:
@@ -208,6 +217,8 @@ def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str
             f"these stand still: {_names(check.moving, MOST_NAMES)}" if check.moving else "the readings come together"
         )
         return "undecided", f"The circuit has not equalised yet. Wait until {until}."
+    if check.shut_off:
+        return "undecided", _may_be_shut_off(check.shut_off)
     if check.elsewhere:
         return "undecided", _may_be_elsewhere(check.elsewhere)
     if len(check.channels) < 3:

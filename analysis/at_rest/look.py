@@ -84,23 +84,27 @@ SURE_AT_ONCE = 0.97
 """Probability from which a channel is named a liar at one look."""
 KNOWN = 3.0
 """Standard errors of its offset by which a channel is off when it is named: else nobody knows what it should show."""
+SHUT_OFF = 0.25
+"""Gauges that differ by more than this part of the higher pressure may have a closed valve between them, and a lone one
+so far below saturation no liquid: a pump-down leaves vapour of any pressure behind the valve (common practice)."""
 ALONE = 0.8
 """No thermometer is named while one that is not named stands as far off by such a part, to the same side: what excuses
 that one (sun, lag, a cold barrel) may excuse it, too."""
 LED = 2
 """The air is right when so many other thermometers stand off to its side (by two honest errors): a machine full of
 water keeps its own temperature for a day, and its pipes, metal and sump stand anywhere between it and the air."""
-LEAST_K = 1.0
-"""Nothing nearer than this to the consensus is named: probes are sold to 0.5 to 1 K, and class 1 (EN 837-1) of a gauge
-that reaches saturation at 60 degC is about 1 K of any refrigerant in a room (common practice)."""
+LEAST_K, LEAST_GAUGE_K = 1.0, 1.5
+"""Nothing nearer than this to the consensus is named: probes are sold to 0.5 to 1 K, and class 1.6 (EN 837-1) of a
+gauge that reaches saturation at 60 degC is about 1.5 K of any refrigerant in a room (common practice)."""
 AGREE_K = 2.0
 """What is farther off than this, and what its body usually is, is not said to agree (common practice: nobody who reads
 both would say so)."""
 MOVING_K, MOVING_K_PER_H = 0.8, 0.4
 """A channel that moves against the rest, and that its movement leaves this unsure, is not at rest yet."""
 SLOWEST_H, SLOWEST_PIPE_H = 5.0, 2.5
-"""Where anything moves so, a channel may only not have come to rest yet. It would close on the others within so many
-hours, pipes, metal and air sooner; a lie keeps its distance (common practice: barrels of water take hours)."""
+"""Where anything moves, and where the machine ran hot or cold, a channel may only not have come to rest yet. It would
+close on the others within so many hours, pipes, metal and air sooner; a lie keeps its distance (common practice:
+barrels of water and sumps take hours)."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +112,8 @@ class Look:
     """What one look back said about `channels`.
 
     `farthest_k` is how far any of the moving ones still has to go; `behind` are those so far from the rest that they do
-    not agree with it, though lag may explain it; `elsewhere` are those that lie unless they stand in another place;
+    not agree with it, though lag may explain it; `elsewhere` are those that lie unless they stand in another place, and
+    `shut_off` the gauges that lie unless a valve is closed between them and the rest;
     `apart` are the bodies that likely stand apart from the rest, and who of them shows it.
     """
 
@@ -120,6 +125,7 @@ class Look:
     suspects: tuple[str, ...]
     behind: tuple[str, ...]
     elsewhere: tuple[str, ...]
+    shut_off: tuple[str, ...]
     apart: Mapping[str, tuple[str, ...]]
 
     @property
@@ -206,9 +212,14 @@ class Looks:
         behind_k = -drifts.common / 2.0 * np.array([BEHIND_H.get(c, OTHER_LAG_H) for c in channels])
         said = weigh(levels_k, honest_k, lies_k, excess_k, behind_k, gauges, bodies)
 
-        least_k = _least_off(said, gauges, behind_k)
+        flatter = [
+            pa_per_k / self.ways.slope(k) if gauge else 1.0 for k, gauge in zip(said.expected_k, gauges, strict=True)
+        ]
+        least_k = _least_off(said, gauges, behind_k, flatter)
         off = compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k))
         suspects = [c for c in off if not self._excused(c, way, said, drifts, last)]
+        shut_off = self._shut_off(way, said, suspects)
+        suspects = [c for c in suspects if c not in shut_off]
         elsewhere = _elsewhere(way, said, suspects)
         suspects = _not_kept_company(way, said, [c for c in suspects if c not in elsewhere])
         standing = sum(1 for c, moves in zip(channels, drifts.moves, strict=True) if not moves and c not in suspects)
@@ -220,7 +231,9 @@ class Looks:
         lagging = tuple(compress(channels, off_k > _usually_off(said, bodies)))
         stand = (body for body in bodies if said.apart[body.name] > 0.5)
         apart = {body.name: tuple(compress(channels, body.members & (off_k > AGREE_K))) for body in stand}
-        look = Look(channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging, elsewhere, apart)
+        look = Look(
+            channels, said, tuple(moving), farthest_k, way.begin_s, tuple(suspects), lagging, elsewhere, shut_off, apart
+        )
         if look.equalised:
             return look
         self.rests_from = last
@@ -278,9 +291,32 @@ class Looks:
         offset_k = float(said.offsets_k[i])
         slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
         closing = drifts.own[i] + 2.0 * drifts.own_errors[i]
-        if drifts.moves.any() and closing > abs(offset_k) / slowest_h:
+        cold, hot = _SIDES
+        left_over = channel in (*hot, "oil_temperature") if offset_k > 0.0 else channel in cold  # of the run
+        if (left_over or drifts.moves.any()) and closing > abs(offset_k) / slowest_h:
             return True
         return channel not in PRESSURES and offset_k > 0 and not self.ways.kept(channel, last, way, self.rests_from)
+
+    def _shut_off(self, way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str, ...]:
+        """Return which suspect gauges may be right beside a closed valve: far from another one, or off like it.
+
+        Vapour shut off has any pressure up to saturation.
+        """
+        of = {c: k for c, k in zip(way.channels, said.offsets_k.tolist(), strict=True) if c in PRESSURES}
+        pa = {c: self.ways.pressure_pa(k) for c, k in zip(way.channels, way.levels_k.tolist(), strict=True) if c in of}
+        if not pa:
+            return ()
+        saturated_pa, alike_pa = self.ways.pressure_pa(said.level_k), ALIKE_K * self.ways.slope(said.level_k)
+        above_pa = saturated_pa + AGREE_K * self.ways.slope(said.level_k)
+        found = []
+        for c in (c for c in suspects if c in pa):
+            others = [o for o in pa if o != c]
+            far = any(min(pa[o], pa[c]) < (1.0 - SHUT_OFF) * max(pa[o], pa[c]) for o in others)
+            lone = not others and pa[c] < (1.0 - SHUT_OFF) * saturated_pa
+            alike = (o for o in others if abs(pa[o] - pa[c]) < alike_pa and of[o] * of[c] > 0.0)
+            if ((far or lone) and pa[c] < above_pa) or any(abs(of[o]) >= LEAST_GAUGE_K for o in alike):
+                found.append(c)
+        return tuple(found)
 
     def _body(self, name: str, members: np.ndarray, own_k: float, level_k: float) -> Body:
         """Return a group of channels that lags and may stand apart as a whole; `own_k` is what its movement makes."""
@@ -315,11 +351,16 @@ def _cold_barrel(channels: Sequence[str], levels_k: np.ndarray, gauges: np.ndarr
     return [Body("barrel", coldest | gauges, 0.1, 3.0, 0.1, 0.2)]
 
 
-def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray) -> np.ndarray:
-    """Return by how much each channel has to be off at the least to be named [K]."""
-    lag_k = LEAST_K + np.maximum(0.0, behind_k * np.sign(said.offsets_k))  # lag alone may make so much
-    least_k = np.where(gauges & (gauges.sum() > 2), LEAST_K, lag_k)  # the other gauges lag as it does
-    return np.asarray(np.maximum(least_k, KNOWN * said.offset_sd_k))
+def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray, flatter: Sequence[float]) -> np.ndarray:
+    """Return by how much each channel has to be off at the least to be named [K].
+
+    `flatter` is by how much less saturation pressure rises where each should stand than at the common temperature: what
+    a gauge's class allows there is so many more kelvins.
+    """
+    lag_k = np.maximum(0.0, behind_k * np.sign(said.offsets_k))  # lag alone may make so much
+    lag_k = np.where(gauges & (gauges.sum() > 2), 0.0, lag_k)  # the other gauges lag as it does
+    own_k = np.where(gauges, LEAST_GAUGE_K * np.maximum(1.0, flatter), LEAST_K)
+    return np.asarray(np.maximum(own_k + lag_k, KNOWN * said.offset_sd_k))
 
 
 def _not_kept_company(way: Way, said: Consensus, suspects: Sequence[str]) -> list[str]:
@@ -331,7 +372,10 @@ def _not_kept_company(way: Way, said: Consensus, suspects: Sequence[str]) -> lis
     channels = way.channels
     of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
     at_k = dict(zip(channels, (way.levels_k - said.level_k).tolist(), strict=True))
-    beside_it = {c: max((at_k[o] / of[c] for o in channels if o not in suspects), default=0.0) for c in suspects}
+    # without liquid, or with air, saturation is the temperature of no part
+    placeless = PRESSURES if said.apart.get("pressures", 0.0) > 0.5 else ()
+    others = [o for o in channels if o not in suspects and o not in placeless]
+    beside_it = {c: max((at_k[o] / of[c] for o in others), default=0.0) for c in suspects}
     left = [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
     air = "ambient_temperature"
     led = [c for c in channels if c not in (air, *PRESSURES) and of[c] * of.get(air, 0.0) > 0.0]
