@@ -8,10 +8,13 @@ from analysis.stages.look_back import FLICKER_PA, VACUUM_PA
 from analysis.stages.refrigerant import (
     CLEAR_PART,
     FULL_PART,
+    HOSE_PART,
     IDLE_MINUTES,
     NEAR_HIGH_PART,
     NEAR_LOW_PART,
     OPEN_PART,
+    PUT_ON_MINUTES,
+    PUT_ON_PART,
     REST_S,
     TOO_HIGH_PART,
     RefrigerantStages,
@@ -39,6 +42,8 @@ STOOD_PART = 0.05
 """Gas that was left to stand moves by less than this in an hour and a half, by the room and by a leak together."""
 LEAKS_PART = 0.03
 """A leak that takes more of the gas than this in five minutes is heard, and nobody waits for it (common practice)."""
+HOSE_MINUTES, SAME_PART = 30, 0.02
+"""A hose is moved within so many minutes (common practice), in which the room's air moves a gas by less than 6 K."""
 GAUGE_NOISE_PA = 1.5e3
 """By so much a service gauge may wander near its floor."""
 LONGER_PART, LOOKED_AT_S = 0.4, 240.0
@@ -134,6 +139,8 @@ class GasStages(RefrigerantStages):
     def give_way(self, at_s: float, k: int) -> None:
         if self.stage == "evacuation":
             self._end_evacuation(at_s, k)
+        elif self.stage == "pressure_test" and self.fell is not None:
+            self.end(float(self.s.begin_s[self.fell]), k)
         else:
             super().give_way(at_s, k)
 
@@ -290,9 +297,15 @@ class GasStages(RefrigerantStages):
         return float(s.begin_s[j]), ""
 
     def _bleeding(self, k: int) -> None:
-        """A test ends when the gas is let out: faster than any leak that one would wait for."""
+        """A test ends when the gas is let out: faster than any leak that one would wait for.
+
+        What falls to the air's pressure at once may be a hose that was moved: that is known once it is put on again.
+        """
         s = self.s
         p = s.calm_pa[k]
+        if self.fell is not None:
+            self._hose_off(self.fell, k)
+            return
         if self.held(k, 5, LEAKS_PART, 0.0) or p > self.level_pa:
             self.level_pa = float(p)
         part = s.pressure_pa[k] / self.level_pa
@@ -300,7 +313,30 @@ class GasStages(RefrigerantStages):
             j = k
             while j > 0 and s.pressure_pa[j - 1] < 0.985 * self.level_pa:
                 j -= 1
-            self.end(float(s.begin_s[j]), k)
+            self.fell = j
+            if k - j > 2 or abs(s.pressure_pa[k] / s.barometer_pa[k] - 1.0) > HOSE_PART:
+                self._end_test(k)
+
+    def _hose_off(self, fell: int, k: int) -> None:
+        """Let a test go on whose gauge fell to the air's pressure in minute `fell` and stands again where it stood.
+
+        Gas from a cylinder takes minutes to come there, and cools when it has.
+        """
+        s = self.s
+        off = np.abs(s.pressure_pa[fell : k + 1] / s.barometer_pa[fell : k + 1] - 1.0) < HOSE_PART
+        last = fell + int(np.flatnonzero(off)[-1])
+        again = s.pressure_pa[last + 2 : k + 1] - self.level_pa
+        same_pa, stands_pa = (max(part * self.level_pa, 1.01 * s.step_pa[k]) for part in (SAME_PART, PUT_ON_PART))
+        filled = len(again) > 0 and not (np.ptp(again) <= stands_pa and np.abs(again).max() <= same_pa)
+        if filled or (last == k and s.end_s[k] - s.begin_s[fell] > HOSE_MINUTES * MINUTE_S):
+            self._end_test(k)
+        elif s.end_s[k] - s.end_s[last] >= PUT_ON_MINUTES * MINUTE_S:
+            self.fell, self.level_pa = None, float(s.calm_pa[k])
+
+    def _end_test(self, k: int) -> None:
+        lowest_pa = np.nanmin(self.s.calm_pa[self.fell : k + 1])
+        self.give_way(float(self.s.begin_s[k]), k)
+        self.trough_pa = float(lowest_pa)
 
     def _opened(self, k: int) -> None:
         """A circuit that stands at the air's pressure after it was emptied is open."""

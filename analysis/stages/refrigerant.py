@@ -58,8 +58,8 @@ TOO_HIGH_PART = 1.35
 """No refrigerant stands so high over the warmest thing's saturation in a machine that does not run."""
 GAVE_MINUTES, GAVE_PART = 10, 0.015
 """A hose that draws liquid lowers what its gauge shows by more than this part within minutes (common practice)."""
-PUT_ON_PART = 0.007
-"""Gas that was let in cools by more than 2 K in the minutes after that (common practice)."""
+PUT_ON_PART, PUT_ON_MINUTES = 0.007, 6
+"""Gas that was let in cools by more than 2 K in so many minutes after that (common practice)."""
 FULL_PART = 1.07
 """What stands over the warmest thing's saturation by more than a cylinder that is 2 K warmer is no refrigerant."""
 LEAST_LEFT_PA, LEFT_PA = 1e3, 25e3

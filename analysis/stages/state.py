@@ -64,6 +64,7 @@ class WatchState(LookBack):
         self.drawn = False  # whether pressure ever fell as what a hose takes makes it fall
         self.under_pa: float | None = None  # where nothing else shows that the compressor runs: it does under this
         self.level_pa = 0.0
+        self.fell: int | None = None  # minute in which a test fell to the air's pressure at once
         self.settled_pa = np.inf
         self.scaled = False  # whether a scale was ever read: what is charged would be weighed
         self.bears = False  # whether a cylinder stood on the scale when that was last read
@@ -103,6 +104,7 @@ class WatchState(LookBack):
         self.under_pa = None
         self.level_pa = 0.0
         self.settled_pa = np.inf
+        self.fell = None
         self.broken_s, self.aired = None, False
         self.rest = None
 

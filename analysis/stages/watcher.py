@@ -18,6 +18,7 @@ from analysis.stages.refrigerant import (
     NEAR_HIGH_PART,
     NEAR_LOW_PART,
     OPEN_PART,
+    PUT_ON_MINUTES,
     REST_EDGE_S,
     UNSEEN_S,
 )
@@ -31,8 +32,6 @@ AT_REST_SPREAD_K = 2.0
 DEEP_PART = 0.3
 """What rises from under this part of the air's pressure in a log's first minutes had been pumped: no recovery at
 pressures over the air's is asked to leave less than half of that (15 inHg, 40 CFR 82.156)."""
-PUT_ON_MINUTES = 6
-"""Gas that was let in cools for as long, and shows it (common practice)."""
 STIRRED_MINUTES, STIRRED = 30, 1.25
 """A circuit with liquid in it would have to warm by 8 K in half an hour to move its pressure by so much."""
 
@@ -93,6 +92,8 @@ class _Watcher(GasStages):
             stopped_s = self._stopped(k)
             if self.s.end_s[k] - stopped_s >= QUIET_S:
                 self.end(stopped_s, k)
+        elif self.fell is not None:
+            self.give_way(float(self.s.end_s[k]), k)
 
     def _scale(self, k: int) -> None:
         s = self.s

@@ -329,3 +329,33 @@ def test_a_night_at_saturation_is_a_test_where_pressure_stood_while_saturation_f
     pressure = refrigerant("R-410A").bubble_pressure_pa(kelvin) if liquid else gas
     spans = spans_in("R-410A", every_s=60.0, test="250 psig", circuit_pressure=pressure, ambient_temperature=kelvin)
     assert [span.stage for span in spans if span.stage != "at_rest"] == found
+
+
+@pytest.mark.parametrize(("again_s", "whole"), [(20.0, True), (300.0, False)])
+def test_a_hose_that_is_moved_during_a_test_does_not_end_it(again_s: float, whole: bool) -> None:
+    """The gauge shows the air's pressure for ten minutes, and at once what it showed before; gas comes in minutes.
+
+    A gauge of 1 psi a number, which stands one above nothing when it is open.
+    """
+    seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
+    off_s, let_out_s = 5_400.0, 10_800.0
+    shown = np.interp(seconds, [1_200.0, 1_800.0, off_s, off_s + 5.0], [0.0, 900e3, 900e3, 0.0])
+    shown += np.interp(seconds, [off_s + 600.0, off_s + 600.0 + again_s], [0.0, 900e3])
+    shown *= np.exp(-np.maximum(seconds - let_out_s, 0.0) / 150.0)
+    spans = spans_in(circuit_pressure=101_325.0 + 6_895.0 * np.round(shown / 6_895.0 + 1.0))
+    assert [span.stage for span in spans] == ["pressure_test"] * (1 if whole else 2)
+    assert near(spans[0].end, let_out_s if whole else off_s)
+    assert near(spans[-1].end, let_out_s)
+    assert near(spans[-1].begin, 1_200.0 if whole else off_s + 600.0)
+
+
+def test_a_test_let_out_at_once_ended_then_whatever_follows() -> None:
+    """A small circuit: half an hour later that is sure; sooner where it is pumped, or where the log ends."""
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    gas = np.interp(seconds, [1_200.0, 1_800.0, 5_400.0, 5_430.0], [101e3, 900e3, 900e3, 101e3])
+    pumped = gas * np.exp(-np.maximum(seconds - 6_000.0, 0.0) / 120.0)
+    for shown, rows in ((gas, len(seconds)), (pumped, len(seconds)), (gas, 600)):
+        spans = spans_in(circuit_pressure=shown[:rows])
+        assert [span.stage for span in spans] == ["pressure_test"] + ["evacuation"] * (shown is pumped)
+        assert near(spans[0].end, 5_400.0)
+    assert spans[0].known_until is None
