@@ -90,7 +90,8 @@ def _advice(channel: str, offset: Figure, correct: bool, system: UnitSystem) -> 
     look = {
         "oil_temperature": "A heated sump is named under [at_rest] ignore.",
         **dict.fromkeys(
-            PRESSURES, "Check its zero and the port; is there air, no liquid, or not the refrigerant stated in it?"
+            PRESSURES,
+            "Check its zero and that its port is open; is there air, no liquid, or not the refrigerant stated in it?",
         ),
         **(dict.fromkeys(EXPOSED, "Shade it if the sun can reach it.") if offset.si > 0 else {}),
     }.get(channel, "Check where it sits.")

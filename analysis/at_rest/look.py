@@ -40,6 +40,11 @@ _GROUPS = {
 
 _SIDES = ((*EVAPORATOR_WATER, "suction_temperature"), (*CONDENSER, "discharge_temperature", "liquid_temperature"))
 """What may stand in a place of its own: the evaporator in a room or on its water, the condenser outdoors or on its."""
+GAUGED_SIDES = (
+    ("suction_pressure", "oil_pressure_before_filter", "oil_pressure_after_filter"),
+    ("discharge_pressure", "liquid_pressure"),
+)
+"""The gauges of the low side and of the high one; which side a hose's gauge is on is not known."""
 PLACES_K = 3.0
 """Two places differ by more than this, or a probe may stand in either (common practice)."""
 SURELY_THERE = 3
@@ -94,8 +99,9 @@ LED = 2
 """The air is right when so many other thermometers stand off to its side (by two honest errors): a machine full of
 water keeps its own temperature for a day, and its pipes, metal and sump stand anywhere between it and the air."""
 LEAST_K, LEAST_GAUGE_K = 1.0, 1.5
-"""Nothing nearer than this to the consensus is named: probes are sold to 0.5 to 1 K, and class 1.6 (EN 837-1) of a
-gauge that reaches saturation at 60 degC is about 1.5 K of any refrigerant in a room (common practice)."""
+"""Nothing nearer than this to the consensus is named: probes are sold to 0.5 to 1 K, and class 1 (EN 837-1) of a gauge
+that reaches saturation at 60 degC is about 1 K of any refrigerant in a room, class 1.6 is 1.5 K (common practice). A
+gauge beside two others that agree with each other and with the thermometers is named from the first."""
 AGREE_K = 2.0
 """What is farther off than this, and what its body usually is, is not said to agree (common practice: nobody who reads
 both would say so)."""
@@ -300,7 +306,7 @@ class Looks:
     def _shut_off(self, way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str, ...]:
         """Return which suspect gauges may be right beside a closed valve: far from another one, or off like it.
 
-        Vapour shut off has any pressure up to saturation.
+        Vapour shut off has any pressure up to saturation. None is shut off where other gauges of both sides agree.
         """
         of = {c: k for c, k in zip(way.channels, said.offsets_k.tolist(), strict=True) if c in PRESSURES}
         pa = {c: self.ways.pressure_pa(k) for c, k in zip(way.channels, way.levels_k.tolist(), strict=True) if c in of}
@@ -308,6 +314,9 @@ class Looks:
             return ()
         saturated_pa, alike_pa = self.ways.pressure_pa(said.level_k), ALIKE_K * self.ways.slope(said.level_k)
         above_pa = saturated_pa + AGREE_K * self.ways.slope(said.level_k)
+        agree = [c for c in pa if c not in suspects and abs(of[c]) < LEAST_GAUGE_K]
+        if all(any(c in side for c in agree) for side in GAUGED_SIDES):
+            return ()
         found = []
         for c in (c for c in suspects if c in pa):
             others = [o for o in pa if o != c]
@@ -359,7 +368,10 @@ def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray, flatte
     """
     lag_k = np.maximum(0.0, behind_k * np.sign(said.offsets_k))  # lag alone may make so much
     lag_k = np.where(gauges & (gauges.sum() > 2), 0.0, lag_k)  # the other gauges lag as it does
-    own_k = np.where(gauges, LEAST_GAUGE_K * np.maximum(1.0, flatter), LEAST_K)
+    agree = gauges & (np.abs(said.offsets_k) < 0.5 * LEAST_K) & (said.apart.get("pressures", 0.0) <= 0.5)
+    beside_two = agree.sum() - agree >= 2
+    gauge_k = np.where(beside_two, LEAST_K + said.offset_sd_k, LEAST_GAUGE_K) * np.maximum(1.0, flatter)
+    own_k = np.where(gauges, gauge_k, LEAST_K)
     return np.asarray(np.maximum(own_k + lag_k, KNOWN * said.offset_sd_k))
 
 
