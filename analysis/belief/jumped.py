@@ -186,7 +186,7 @@ def _drawn_as_before(step: Step, readings: Readings) -> bool:
 
     A machine draws by the density before it, and what a hose takes from a gauge goes with the flow.
     """
-    if "cylinder_weight" not in readings.values or step.level < EMPTY_PA:
+    if "cylinder_weight" not in readings.values or readings.open_or_empty(step.level, step.at, NEAR_AIR_PA):
         return False
     share = abs(step.new - step.level) / step.level
     if share < DRAWN_SHARE:

@@ -259,6 +259,13 @@ def test_a_gauge_that_leaps_with_what_is_drawn_has_not_jumped(step: float, leap_
     assert found(drawing(step, leap_pa, after)) == []
 
 
+def test_a_gauge_whose_hose_is_put_on_while_a_machine_draws_has_not_jumped() -> None:
+    """It hung in the air for twenty minutes, and shows the circuit from then on."""
+    log = drawing(10.0, 0.0)
+    log.frame.loc[log.frame.index[:120], "circuit_pressure"] = 101e3
+    assert found(log) == []
+
+
 def test_a_bottle_put_aside_may_come_to_rest() -> None:
     at = np.arange(0.0, 4.0 * 3600.0, 10.0)
     log = walking(15.0 + 2.0 * np.minimum(at, 7_200.0) / 3_600.0, at)
