@@ -224,10 +224,11 @@ class Looks:
         least_k = _least_off(said, gauges, behind_k, flatter)
         off = compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k))
         suspects = [c for c in off if not self._excused(c, way, said, drifts, last)]
-        shut_off = self._shut_off(way, said, suspects)
+        vapour = self._vapour(way, said)
+        shut_off = self._shut_off(way, said, suspects, vapour)
         suspects = [c for c in suspects if c not in shut_off]
         elsewhere = _elsewhere(way, said, suspects)
-        suspects = _not_kept_company(way, said, [c for c in suspects if c not in elsewhere])
+        suspects = _not_kept_company(way, said, [c for c in suspects if c not in elsewhere], vapour)
         standing = sum(1 for c, moves in zip(channels, drifts.moves, strict=True) if not moves and c not in suspects)
         if standing <= len(suspects):  # more must speak against them than they are, and none who moves is heard
             suspects = []
@@ -303,7 +304,14 @@ class Looks:
             return True
         return channel not in PRESSURES and offset_k > 0 and not self.ways.kept(channel, last, way, self.rests_from)
 
-    def _shut_off(self, way: Way, said: Consensus, suspects: Sequence[str]) -> tuple[str, ...]:
+    def _vapour(self, way: Way, said: Consensus) -> tuple[str, ...]:
+        """Return the gauges that show so little that vapour alone stands there, unless they read wrong."""
+        shown = [(c, k) for c, k in zip(way.channels, way.levels_k.tolist(), strict=True) if c in PRESSURES]
+        return tuple(
+            c for c, k in shown if self.ways.pressure_pa(k) < (1.0 - SHUT_OFF) * self.ways.pressure_pa(said.level_k)
+        )
+
+    def _shut_off(self, way: Way, said: Consensus, suspects: Sequence[str], vapour: Sequence[str]) -> tuple[str, ...]:
         """Return which suspect gauges may be right beside a closed valve: far from another one, or off like it.
 
         Vapour shut off has any pressure up to saturation. None is shut off where other gauges of both sides agree.
@@ -312,16 +320,16 @@ class Looks:
         pa = {c: self.ways.pressure_pa(k) for c, k in zip(way.channels, way.levels_k.tolist(), strict=True) if c in of}
         if not pa:
             return ()
-        saturated_pa, alike_pa = self.ways.pressure_pa(said.level_k), ALIKE_K * self.ways.slope(said.level_k)
-        above_pa = saturated_pa + AGREE_K * self.ways.slope(said.level_k)
         agree = [c for c in pa if c not in suspects and abs(of[c]) < LEAST_GAUGE_K]
         if all(any(c in side for c in agree) for side in GAUGED_SIDES):
             return ()
+        slope = self.ways.slope(said.level_k)
+        above_pa, alike_pa = self.ways.pressure_pa(said.level_k) + AGREE_K * slope, ALIKE_K * slope
         found = []
         for c in (c for c in suspects if c in pa):
             others = [o for o in pa if o != c]
             far = any(min(pa[o], pa[c]) < (1.0 - SHUT_OFF) * max(pa[o], pa[c]) for o in others)
-            lone = not others and pa[c] < (1.0 - SHUT_OFF) * saturated_pa
+            lone = not others and c in vapour
             alike = (o for o in others if abs(pa[o] - pa[c]) < alike_pa and of[o] * of[c] > 0.0)
             if ((far or lone) and pa[c] < above_pa) or any(abs(of[o]) >= LEAST_GAUGE_K for o in alike):
                 found.append(c)
@@ -375,11 +383,12 @@ def _least_off(said: Consensus, gauges: np.ndarray, behind_k: np.ndarray, flatte
     return np.asarray(np.maximum(own_k + lag_k, KNOWN * said.offset_sd_k))
 
 
-def _not_kept_company(way: Way, said: Consensus, suspects: Sequence[str]) -> list[str]:
+def _not_kept_company(way: Way, said: Consensus, suspects: Sequence[str], vapour: Sequence[str]) -> list[str]:
     """Return the suspects without those thermometers beside which another one stands about as far off, likewise, and
     without the air where two others stand off to its side.
 
-    What still moves stands there, too, though its movement explains that.
+    What still moves stands there, too, though its movement explains that. Gauges of `vapour` keep company only to what
+    stands where they do.
     """
     channels = way.channels
     of = dict(zip(channels, said.offsets_k.tolist(), strict=True))
@@ -387,7 +396,10 @@ def _not_kept_company(way: Way, said: Consensus, suspects: Sequence[str]) -> lis
     # without liquid, or with air, saturation is the temperature of no part
     placeless = PRESSURES if said.apart.get("pressures", 0.0) > 0.5 else ()
     others = [o for o in channels if o not in suspects and o not in placeless]
-    beside_it = {c: max((at_k[o] / of[c] for o in others), default=0.0) for c in suspects}
+    beside_it = {
+        c: max((at_k[o] / of[c] for o in others if o not in vapour or abs(at_k[o] - at_k[c]) < AGREE_K), default=0.0)
+        for c in suspects
+    }
     left = [c for c in suspects if c in PRESSURES or beside_it[c] < ALONE]
     air = "ambient_temperature"
     led = [c for c in channels if c not in (air, *PRESSURES) and of[c] * of.get(air, 0.0) > 0.0]

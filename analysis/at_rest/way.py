@@ -152,9 +152,10 @@ class Ways:
         """
         exposed = channel in EXPOSED
         first = max(rests_from, int(np.searchsorted(self.bins.end_s, self.bins.end_s[last] - SUNNY_BACK_S)))
-        others = np.column_stack([of for name, of in self.estimates.items() if name != channel])[first : last + 1]
+        minutes = slice(first, last + 1)
+        others = np.column_stack([of[minutes] for name, of in self.estimates.items() if name != channel])
         hidden_k = float(way.hidden_k[way.channels.index(channel)])
-        apart = self.estimates[channel][first : last + 1] - row_medians(others)
+        apart = self.estimates[channel][minutes] - row_medians(others)
         there = ~np.isnan(apart)
         at_s, apart = self.bins.end_s[first : last + 1][there], apart[there]
         if len(at_s) < 3 or np.ptp(at_s) < least_s - BIN_S:

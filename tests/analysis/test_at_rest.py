@@ -500,6 +500,19 @@ def test_a_gauge_that_reads_nothing_or_half_is_bad_where_both_sides_show_saturat
     assert "its port is open" in found.findings[0].text
 
 
+@pytest.mark.parametrize(("as_cold", "liar"), [(False, ["discharge_temperature"]), (True, [])])
+def test_a_low_side_that_was_pumped_down_excuses_no_cold_thermometer_but_one_as_cold(
+    as_cold: bool, liar: list[str]
+) -> None:
+    """What the vapour behind a closed valve would boil at is no part's temperature, unless one is there."""
+    stretch = circuit()
+    stretch.frame["suction_pressure"] -= 55.0 * 6894.757
+    low_k = refrigerant("R-134a").bubble_temperature_k(stretch.frame["suction_pressure"].to_numpy())
+    beside_k = stretch.frame["liquid_temperature"] - 2.0
+    stretch.frame["discharge_temperature"] = low_k if as_cold else beside_k
+    assert list(named(stretch)) == liar
+
+
 def test_a_sump_that_cools_is_not_named_before_its_drift_is_known() -> None:
     """Three hours after the stop a sump of three hours is 6 K warm and sinks by .4 K in twelve minutes."""
     at_h = np.arange(0.0, 0.2, 60.0 / 3_600.0)
