@@ -35,6 +35,9 @@ def said_of_pressure(
     def show(gauge_pa: float) -> str:
         return Figure(gauge_pa, "gauge_pressure").show(system)
 
+    def over(gauge_pa: float, bound_pa: float) -> bool:  # by no less than is told
+        return gauge_pa > bound_pa and show(gauge_pa) != show(bound_pa)
+
     said = []
     stated = None if test.pressure is None else test.pressure.gauge_pa(barometer_pa)
     if stated is not None and reached_gauge_pa < (1.0 - CLOSE) * stated:
@@ -53,12 +56,12 @@ def said_of_pressure(
         least, most = table.quantity("least_share", "fraction"), table.quantity("most_share", "fraction")
         first = table.pressure("first_step")
         for side, design in designs.items():
-            if most is not None and reached_gauge_pa > most * design:
+            if most is not None and over(reached_gauge_pa, most * design):
                 said.append(
                     f"{show(reached_gauge_pa)} is over {100 * most:.0f} % of the {side} side's design pressure "
                     f"{show(design)}: let it down slowly."
                 )
-            if least is not None and reached_gauge_pa < least * design:
+            if least is not None and over(least * design, reached_gauge_pa):
                 said.append(f"For the {side} side the rule file asks for {show(least * design)} at least.")
         if first is not None:
             step, preliminary = first.gauge_pa(barometer_pa), table.pressure("preliminary")
@@ -78,7 +81,7 @@ def said_of_pressure(
         said += [
             f"{show(reached_gauge_pa)} is over the {side} side's design pressure {show(design)}: is this meant?"
             for side, design in designs.items()
-            if reached_gauge_pa > design and show(reached_gauge_pa) != show(design)
+            if over(reached_gauge_pa, design)
         ]
     return said
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import pytest
@@ -137,9 +137,17 @@ def test_design_pressures_and_rules(calm: Night) -> None:
 def test_a_design_pressure_is_passed_only_by_what_a_gauge_shows(calm: Night) -> None:
     """A gauge of class 1 says nothing of 0.02 %: over 1,000 kPag at 1,000 kPag is no sentence."""
     tables = {"job": {"name": "x", "units": "si"}, "circuit": {"high_side_design_pressure": "1000 kPag"}}
-    stretch = make_stretch("pressure_test", calm.at_s, {"circuit_pressure": ("psig", calm.gauge_psi)}, tables=tables)
-    told = [said_of_pressure(stretch, pa, 101_325.0, np.zeros(0), 0.0) for pa in (1_000_200.0, 1_003_000.0)]
-    assert told == [[], ["1,003 kPag is over the high side's design pressure 1,000 kPag: is this meant?"]]
+
+    def told(kpag: float, more: Mapping[str, object]) -> list[str]:
+        gauge = {"circuit_pressure": ("psig", calm.gauge_psi)}
+        stretch = make_stretch("pressure_test", calm.at_s, gauge, tables={**tables, **more})
+        return said_of_pressure(stretch, 1e3 * kpag, 101_325.0, np.zeros(0), 0.0)
+
+    over = "1,003 kPag is over the high side's design pressure 1,000 kPag: is this meant?"
+    assert (told(1_000.2, {}), told(1_003.0, {})) == ([], [over])
+    ruled_by = {"pressure_test": {"rules": "pressure-test-b31-5"}}  # 110 to 130 %
+    for kpag, asked in ((1_097.0, True), (1_099.8, False), (1_300.2, False), (1_303.0, True)):
+        assert any("the high side" in said for said in told(kpag, ruled_by)) == asked
 
 
 def test_what_temperature_did_is_told_with_its_error(calm: Night) -> None:
