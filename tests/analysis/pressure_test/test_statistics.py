@@ -177,9 +177,12 @@ def test_errors_against_newey_west() -> None:
     assert np.mean(ours) > 0.9 * np.std(estimates)
 
 
-@pytest.mark.parametrize(("kind", "covered", "off"), [("lags", 0.9, 1.0), ("balance", 0.7, 2.2), ("plain", 0.9, 1.2)])
+@pytest.mark.parametrize(("kind", "covered", "off"), [("lags", 0.95, 1.0), ("balance", 0.7, 2.2), ("plain", 0.95, 1.2)])
 def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A quick version of tests/benchmarks/pressure_test_ensemble.py, for nights of each simulation."""
+    """A quick version of tests/benchmarks/pressure_test_ensemble.py, for nights of each simulation.
+
+    Intervals half as wide hold 18, 12 and 16 of the losses, where these hold 20, 14 and 20.
+    """
     told: list[list[str]] = []
 
     def listening(*given: Any, **last: bool) -> list[tuple[str, Judged | None]]:
@@ -188,17 +191,17 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
         return found
 
     monkeypatch.setattr("analysis.pressure_test.verdicts", listening)
-    rows = [score(seed, kind) for seed in range(5000, 5014)]
+    rows = [score(seed, kind) for seed in range(5000, 5020)]
     wrong = [r for r in rows if (r["verdict"] == "tight") == (r["loss"] > r["allowed"]) and r["verdict"] != "undecided"]
     judged = [r for r in rows if np.isfinite(r["estimate"])]
     inside = [r["low"] <= r["loss"] <= r["high"] for r in judged]
     error = [abs(r["estimate"] - r["loss"]) / r["bound"] for r in judged]
     plain = [r for r in rows if abs(r["loss"] - r["allowed"]) > 4.0 * r["bound"]]
     taken_back = [night for night in told if any(a not in ("undecided", b) for a, b in pairwise(night))]
-    assert len(judged) >= 13
+    assert len(judged) >= 19
     assert all(r["verdict"] == "leaking" for r in wrong)
     assert len(wrong) <= 1  # an interval of 95 % may miss
-    assert np.mean(inside) >= covered  # of fourteen; hundreds are counted by the benchmark
+    assert np.mean(inside) >= covered  # of twenty; hundreds are counted by the benchmark
     assert np.median(error) <= off
     assert len([r for r in plain if r["verdict"] == "undecided"]) <= len(plain) // 3
     for r in judged:  # the verdict is that of the interval told, but for one that errs far towards gaining
@@ -206,4 +209,4 @@ def test_rates_of_an_ensemble(kind: str, covered: float, off: float, monkeypatch
         assert r["verdict"] != "tight" or r["high"] < r["allowed"]
         surer = "judged up to there" in r["text"]  # what is warmed unseen needs more than its interval
         assert r["verdict"] != "undecided" or surer or r["high"] > r["allowed"] or r["low"] < -r["allowed"]
-    assert len(taken_back) <= 4  # two of fourteen, as it ran and with its end; ten of 420 on nights of six kinds
+    assert len(taken_back) <= 4  # two of twenty, as it ran and with its end; ten of 420 on nights of six kinds
