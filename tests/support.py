@@ -133,18 +133,21 @@ def cut(stretch: Stretch, rows: int) -> Stretch:
     )
 
 
-def rows_told(stretch: Stretch, found: Assessment) -> list[int]:
-    """Return how many rows there were when each finding was told: what looks a little ahead shows there first."""
-    return sorted({int(stretch.frame.index.searchsorted(f.time)) + 1 for f in found.findings})
+def rows_told(frame: pd.DataFrame, findings: Iterable[Finding]) -> set[int]:
+    """Return how many rows of a frame there were when each finding was told."""
+    return {int(frame.index.searchsorted(f.time)) + 1 for f in findings}
 
 
 def assert_prefix_consistent(
-    assess: Callable[[Stretch], Assessment], stretch: Stretch, cuts: Iterable[int]
+    assess: Callable[[Stretch], Assessment], stretch: Stretch, cuts: Iterable[int] = ()
 ) -> Assessment:
-    """Assert that at each cut the findings are exactly those of the whole made by then; return the whole."""
+    """Assert that the findings of what was recorded up to a row are those of the whole told by then; return the whole.
+
+    That is asked at the row at which each finding is told, where what looks even one row ahead shows, and at `cuts`.
+    """
     whole = assess(stretch)
     system = stretch.job.job.units
-    for rows in cuts:
+    for rows in sorted({*cuts, *rows_told(stretch.frame, whole.findings)}):
         part = cut(stretch, rows)
         now = part.frame.index[-1]
         expected = [f.to_json(system) for f in whole.findings if f.time <= now]

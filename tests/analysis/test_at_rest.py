@@ -669,5 +669,5 @@ def test_liars_are_found_and_nobody_else_is_named() -> None:
 
 def test_findings_use_no_later_row() -> None:
     stretch = circuit(warm_f={"suction": 5.0, "ambient": 5.0}, psi=9.0)
-    whole = assert_prefix_consistent(assess, stretch, np.random.default_rng(1).integers(1, len(stretch.frame), 12))
+    whole = assert_prefix_consistent(assess, stretch, np.random.default_rng(1).integers(1, len(stretch.frame), 5))
     assert len(whole.findings) == 3

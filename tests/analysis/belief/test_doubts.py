@@ -15,7 +15,7 @@ from analysis.result import Finding
 from analysis.vocabulary.channels import make_column
 from analysis.vocabulary.job import parse_job
 from tests.analysis.belief.logs import R134A, begun, found, night, recovering, standing, stick
-from tests.support import START, journal_rows, make_log, with_channels
+from tests.support import START, journal_rows, make_log, rows_told, with_channels
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -80,7 +80,8 @@ def test_doubts_use_no_later_row() -> None:
     log.frame.loc[log.frame.index[500:900], "ambient_temperature"] = np.nan
     kept, whole = believe(log)
     assert len(whole) == 3
-    for rows in np.random.default_rng(3).integers(1, len(log.frame), 15).tolist():
+    cuts = np.random.default_rng(3).integers(1, len(log.frame), 5).tolist()
+    for rows in {*cuts, *rows_told(log.frame, whole)}:
         now = log.frame.index[rows - 1]
         part, findings = believe(log.before(now))
         expected: list[Finding] = [f for f in whole if f.time <= now]

@@ -149,7 +149,7 @@ def test_topped_up_while_the_log_slept(calm: Night) -> None:
         return p - 10.0 * t / 86_400.0 + np.where(t > 20_000, 3.5, 0.0)
 
     stretch = slept(changed(calm, topped_up), 14_000.0, 23_000.0)
-    found = assert_prefix_consistent(assess, stretch, range(1200, len(stretch.frame), 500))
+    found = assert_prefix_consistent(assess, stretch, range(1200, len(stretch.frame), 1000))
     assert found.verdict == "leaking"
     assert "channel_jumped" in kinds(found)
     assert value(found, "loss_rate_low") < 10.0 * PSI / 86_400 < value(found, "loss_rate_high")

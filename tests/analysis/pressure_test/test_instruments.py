@@ -65,7 +65,7 @@ def blanked(stretch: Stretch, begin_s: float, end_s: float) -> Stretch:
 
 def test_a_probe_that_reads_again_is_used_again(calm: Night) -> None:
     whole = changed(calm, lambda t, p: p, without=("ambient_temperature",))
-    found = assert_prefix_consistent(assess, blanked(whole, 14_000.0, 17_000.0), range(1200, len(whole.frame), 500))
+    found = assert_prefix_consistent(assess, blanked(whole, 14_000.0, 17_000.0), range(1200, len(whole.frame), 1000))
     assert found.verdict == "tight"
     assert value(found, "smallest_detectable") < 1.5 * value(assess(whole), "smallest_detectable")
 

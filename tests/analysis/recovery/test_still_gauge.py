@@ -94,4 +94,4 @@ def test_liquid_stands_by_a_quiet_gauge_while_the_flow_goes_on_and_nobody_can_te
 
 def test_a_dead_gauge_is_named_by_nothing_later() -> None:
     for stops_s in (1_800.0, LIQUID_S + 300.0):
-        assert_prefix_consistent(assess, recovery(stops_s), range(700, 1_800, 122))
+        assert_prefix_consistent(assess, recovery(stops_s), range(700, 1_800, 244))

@@ -120,7 +120,7 @@ def test_no_window_opens_before_the_start_where_a_closed_valve_keeps_the_pressur
 
 def test_findings_use_no_later_row() -> None:
     stretch, _ = plant([(0, 0.5), (25, 0.8), (50, 0.0)], 60, startup={"limits": {"subcooling": ["20 degF", "30 degF"]}})
-    whole = assert_prefix_consistent(assess, stretch, np.random.default_rng(2).integers(1, len(stretch.frame), 12))
+    whole = assert_prefix_consistent(assess, stretch, np.random.default_rng(2).integers(1, len(stretch.frame), 5))
     assert {f.kind for f in whole.findings} == {"steady", "unsteady", "limit_missed"}
 
 
@@ -141,7 +141,7 @@ def test_a_load_step_that_nobody_logs_and_no_figure_shows_ends_the_window(step: 
     (ended,) = [f for f in assess(stretch).findings if f.kind == "unsteady"]
     assert ended.figures["cause"] == "staging"
     assert_prefix_consistent(
-        assess, stretch, range(1500, len(stretch.frame), 431) if step == 1.0 else range(180, 360, 17)
+        assess, stretch, range(1500, len(stretch.frame), 862) if step == 1.0 else range(180, 360, 51)
     )
 
 
