@@ -185,16 +185,17 @@ def _drift(hours: np.ndarray, values: np.ndarray) -> tuple[float, float, float, 
 
     Neighbouring minutes err as alike as they show, and as they may yet by the chance of so few.
     """
-    from_mean = hours - np.mean(hours)
-    power = float(np.sum(from_mean**2))
+    count = len(hours)  # sums by ufunc: numpy's own mean takes four times as long on so few
+    from_mean = hours - np.add.reduce(hours) / count
+    power = float(np.add.reduce(from_mean**2))
     slope = float(from_mean @ values) / power
-    left = values - np.mean(values) - slope * from_mean
+    left = values - np.add.reduce(values) / count - slope * from_mean
     squares = float(left @ left)
-    scatter = float(np.sqrt(squares / len(left)))
+    scatter = float(np.sqrt(squares / count))
     alike = float(left[1:] @ left[:-1]) / squares if squares > 0.0 else 0.0
-    alike = min(max(alike, 0.0) + len(left) ** -0.5, MOST_ALIKE)
+    alike = min(max(alike, 0.0) + count**-0.5, MOST_ALIKE)
     error = scatter * float(np.sqrt((1.0 + alike) / (1.0 - alike) / power))
-    return slope, error, scatter, float(np.ptp(hours))
+    return slope, error, scatter, float(hours[-1] - hours[0])
 
 
 def _as_temperatures(means: pd.DataFrame, fluid: Refrigerant | None) -> pd.DataFrame:

@@ -270,16 +270,20 @@ def text_us(text: pd.Series, form: str | None, offset: bool) -> np.ndarray:
     (which the place of the log tells better), the weekday before the date, the year behind the clock.
     """
     us = _parsed(text, form or "ISO8601", offset)
+    left = np.flatnonzero((us == NOT_A_TIME) & text.notna().to_numpy() & (text != "").to_numpy())
+    if not len(left):
+        return us
+    some = in_plain_words(text.iloc[left])
+    some = some.str.replace(r"(:\d\d)(?:,(?=\d)|:(?=\d{3}\b))", r"\1.", regex=True)
+    some = some.str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True).str.replace(r" [A-Z]{2,4}T$", "", regex=True)
+    some = some.str.replace(r"([AaPp])\. ?([Mm])\.", r"\1\2", regex=True)
+    some = months_as_numbers(some) if form is not None and re.search("%[bB]", form) else some
     for shape in _shapes(form):
-        left = np.flatnonzero((us == NOT_A_TIME) & text.notna().to_numpy() & (text != "").to_numpy())
+        us[left] = _parsed(some, shape, offset)
+        still = us[left] == NOT_A_TIME
+        left, some = left[still], some[still]
         if not len(left):
             break
-        some = in_plain_words(text.iloc[left])
-        some = some.str.replace(r"(:\d\d)(?:,(?=\d)|:(?=\d{3}\b))", r"\1.", regex=True)
-        some = some.str.replace(r" ?(?:UTC|GMT)$", "Z", regex=True).str.replace(r" [A-Z]{2,4}T$", "", regex=True)
-        some = some.str.replace(r"([AaPp])\. ?([Mm])\.", r"\1\2", regex=True)
-        some = months_as_numbers(some) if form is not None and re.search("%[bB]", form) else some
-        us[left] = _parsed(some, shape, offset)
     return us
 
 

@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -15,6 +16,7 @@ from analysis.log import Log, load
 from analysis.review import review
 from analysis.vocabulary.shipped import shipped
 from collector.commands.columns import run_columns
+from tests.support import sample_review
 
 SAMPLE = shipped("sample_logs") / "full-job"
 ROWS = slice(10_300, 10_700)
@@ -27,6 +29,7 @@ NAMES = {
 }  # fmt: skip
 
 
+@cache
 def piece() -> pd.DataFrame:
     """Return the piece of the sample as it is written, channels under their own headers."""
     table = pd.read_csv(SAMPLE / "readings.csv", dtype="str", keep_default_na=False)
@@ -322,17 +325,19 @@ def as_read(folder: Path, written: Sheet) -> Log:
     return load(file, job)[0]
 
 
-def as_recorded(folder: Path) -> Log:
+@pytest.fixture(scope="module")
+def as_recorded(tmp_path_factory: pytest.TempPathFactory) -> Log:
+    folder = tmp_path_factory.mktemp("recorded")
     (folder / "job.toml").write_text('[job]\nname = "n"\n[site]\nelevation = "340 m"\n', encoding="utf-8")
     piece().to_csv(folder / "readings.csv", index=False)
     return load(folder)[0]
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-def test_the_frame_is_that_of_the_native_log(tmp_path: Path, shape: str) -> None:
+def test_the_frame_is_that_of_the_native_log(tmp_path: Path, shape: str, as_recorded: Log) -> None:
     written = SHAPES[shape](sheet())
-    theirs, ours = as_read(tmp_path, written), as_recorded(tmp_path)
-    frame = ours.frame.set_axis(written.times.as_unit("us").rename("time"))
+    theirs = as_read(tmp_path, written)
+    frame = as_recorded.frame.set_axis(written.times.as_unit("us").rename("time"))
     assert set(theirs.frame) == set(frame)
     pd.testing.assert_frame_equal(theirs.frame[list(frame)], frame, rtol=1e-12, check_freq=False)
 
@@ -359,7 +364,7 @@ def test_the_whole_job_in_other_units_gives_the_same_verdicts(tmp_path: Path) ->
     said = job.read_text(encoding="utf-8").replace('zone = "UTC"', 'zone = "America/Chicago"')
     job.write_text(said, encoding="utf-8")
     (tmp_path / "journal.csv").write_bytes((SAMPLE / "journal.csv").read_bytes())
-    ours, theirs = review(*load(SAMPLE)), review(*load(file, job))
+    ours, theirs = sample_review(), review(*load(file, job))
     assert list(theirs.log.frame) == list(ours.log.frame)
     assert [s.assessment.verdict for s in theirs.stages] == [s.assessment.verdict for s in ours.stages]
     assert [(f.kind, f.stage) for f in theirs.findings] == [(f.kind, f.stage) for f in ours.findings]
