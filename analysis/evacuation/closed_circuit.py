@@ -221,7 +221,8 @@ def _without_spikes(level: np.ndarray, far: float) -> np.ndarray:
     """Return the readings, those `far` off (in ln) the median of themselves and both neighbours replaced by it."""
     if len(level) < 3:
         return level
-    middle = np.median(np.vstack([level[:-2], level[1:-1], level[2:]]), axis=0)
+    before, own, after = level[:-2], level[1:-1], level[2:]
+    middle = np.maximum(np.minimum(before, own), np.minimum(np.maximum(before, own), after))
     cleared = level.copy()
-    cleared[1:-1] = np.where(np.abs(np.log(level[1:-1] / middle)) > far, middle, level[1:-1])
+    cleared[1:-1] = np.where(np.abs(np.log(own / middle)) > far, middle, own)
     return cleared

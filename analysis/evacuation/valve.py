@@ -62,9 +62,11 @@ def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
     level = median(p[max(stretch, low - 2) : min(low + 2, k) + 1].tolist())
     near = 1.0 + max(HALT_NEAR[0] - 1.0, HALT_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / level)
     begin = max(stretch, low - HALT_TICKS)
+    if near > HALT_NEAR[1] or not (p[begin : low + 1] > HALT_AT[0] * level).any():
+        return None
     steps = np.array([*HALT_AT, HALT_LAST, near])
     under = [_last_above(p, times * level, begin, low) for times in steps]
-    if near > HALT_NEAR[1] or under[0] <= begin or not (rose or at[k] - at[under[-1]] >= HALTED_S):
+    if not (rose or at[k] - at[under[-1]] >= HALTED_S):
         return None
     apart = np.diff(at[under[0] - 1 : low + 1])
     if apart.max() > GAP_S:
