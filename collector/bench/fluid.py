@@ -7,6 +7,7 @@ from a second virial coefficient that meets the saturated density, water's vapou
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from functools import cache
 
 from analysis.fluids.refrigerants import refrigerant
@@ -78,13 +79,7 @@ class Fluid:
     def saturation_k(self, pressure_pa: float) -> float:
         """Return the saturation temperature [K]."""
         wanted = math.log(pressure_pa)
-        low, high = 0, self._last
-        while low < high:
-            middle = (low + high + 1) // 2
-            if self._log_pressure[middle] <= wanted:
-                low = middle
-            else:
-                high = middle - 1
+        low = bisect_right(self._log_pressure, wanted, 1, self._last + 1) - 1
         below, above = self._log_pressure[low], self._log_pressure[low + 1]
         return self.lowest_k + _STEP_K * (low + (wanted - below) / (above - below))
 
