@@ -30,6 +30,8 @@ _PADDING = 12.0
 """What the page keeps free at both sides within its margins [pt]."""
 _WIDTH = A4[0] - 36 * mm - _PADDING
 _TALLEST = 136 * mm
+DOTS_PER_INCH = 170
+"""Of the plots."""
 _TONES = {**SHADES, "info": SHADES["note"]}
 
 
@@ -227,7 +229,7 @@ def _image(plot: Plot) -> Any:
     height = min(height, _TALLEST / scale)  # lower, not smaller: type keeps its size
     plot.set_size_inches(width, height)
     buffer = io.BytesIO()
-    plot.savefig(buffer, format="png", dpi=170, metadata={"Software": None})
+    plot.savefig(buffer, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
     buffer.seek(0)
     return Image(buffer, width=width * scale, height=height * scale)
 

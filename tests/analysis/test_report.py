@@ -16,7 +16,16 @@ from reportlab.platypus import KeepTogether, Paragraph
 from analysis.export import csv_text, findings_csv
 from analysis.ledger import balance
 from analysis.log import load
-from analysis.report import channels_plot, charging_plot, contents, pdf, plotting, pressure_test_plot, recovery_plot
+from analysis.report import (
+    channels_plot,
+    charging_plot,
+    contents,
+    pdf,
+    plotting,
+    pressure_test_plot,
+    recovery_plot,
+    write,
+)
 from analysis.report.pdf import _log, render_pdf
 from analysis.report.verify import differences
 from analysis.report.words import GENERAL_CAUTION, tone_of, verdict_said
@@ -47,6 +56,12 @@ def folder(tmp_path: Path) -> Path:
         encoding="utf-8",
     )
     return tmp_path
+
+
+@pytest.fixture
+def coarse_plots(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The plots of a PDF as large as ever, with fewer dots: most of the time it takes to make one."""
+    monkeypatch.setattr(pdf, "DOTS_PER_INCH", 30)
 
 
 def files(folder: Path) -> dict[str, Path]:
@@ -179,6 +194,7 @@ def test_what_is_no_report_is_refused(folder: Path) -> None:
         differences(folder / "job.toml", reviewed(folder), files(folder))
 
 
+@pytest.mark.usefixtures("coarse_plots")
 def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -200,6 +216,7 @@ def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
     assert moved == {1, 2}
 
 
+@pytest.mark.usefixtures("coarse_plots")
 def test_the_signatures_of_a_whole_repair_stand_on_the_first_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """Seven stages and a balance of four cylinders are one page for the customer."""
     signed = []
@@ -249,7 +266,8 @@ def test_the_digests_stand_on_one_page_with_their_heading(folder: Path) -> None:
     assert isinstance(kept, KeepTogether)
 
 
-def test_units_are_printed_as_they_are_written_by_hand() -> None:
+def test_units_are_printed_as_they_are_written_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(write, "svg_data_uri", lambda _plot: "")  # a picture, of which no word is asked
     html = render(sample_review(), {})
     read, _, sealed = html.partition('<script type="application/json"')
     assert " °F" in read

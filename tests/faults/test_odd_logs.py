@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -14,14 +15,20 @@ from analysis.review import Review, review
 from analysis.vocabulary.errors import StandwatchError
 from analysis.vocabulary.shipped import shipped
 
+SAMPLE = shipped("sample_logs") / "full-job"
 GARBAGE = ("999999", "-99999", "1e308", "OL", "-0.0", "nan", "inf", "0")
+
+
+@cache
+def cells() -> pd.DataFrame:
+    """Return the readings of the sample job as they are written."""
+    return pd.read_csv(SAMPLE / "readings.csv", dtype="str", keep_default_na=False)
 
 
 def garbled(folder: Path, seed: int) -> None:
     """Write the sample job into `folder`: a random piece of its rows, its channels, its marks and its settings."""
     dice = np.random.default_rng(seed)
-    sample = shipped("sample_logs") / "full-job"
-    table = pd.read_csv(sample / "readings.csv", dtype="str", keep_default_na=False)
+    table = cells()
     first = int(dice.integers(len(table)))
     table = table.iloc[first : first + int(dice.choice([0, 1, 2, 5, 50, 300, 2000])) : int(dice.choice([1, 3, 6]))]
     share = dice.choice([0.0, 0.2, 0.6])
@@ -35,10 +42,10 @@ def garbled(folder: Path, seed: int) -> None:
         elif chance < 0.25:
             table[column] = str(dice.choice(["", "0"]))
     table.to_csv(folder / "readings.csv", index=False)
-    head, *marks = (sample / "journal.csv").read_text(encoding="utf-8").splitlines()
+    head, *marks = (SAMPLE / "journal.csv").read_text(encoding="utf-8").splitlines()
     kept = [mark for mark in marks if dice.random() < dice.choice([0.0, 0.6, 1.0])]
     (folder / "journal.csv").write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
-    head, *tables = (sample / "job.toml").read_text(encoding="utf-8").split("\n[")
+    head, *tables = (SAMPLE / "job.toml").read_text(encoding="utf-8").split("\n[")
     kept = [each for each in tables if each.startswith("job]") or dice.random() < 0.8]
     (folder / "job.toml").write_text("\n[".join([head, *kept]), encoding="utf-8")
 
@@ -57,7 +64,7 @@ def test_whatever_is_logged_is_reviewed_or_refused(tmp_path: Path, seed: int) ->
 
 @pytest.mark.parametrize("marked", [True, False])
 def test_the_sample_job_is_told_alike_at_every_row(marked: bool) -> None:
-    log, job = load(shipped("sample_logs") / "full-job")
+    log, job = load(SAMPLE)
     if not marked:
         log = type(log)(**{**vars(log), "journal": log.journal.iloc[:0]})
 

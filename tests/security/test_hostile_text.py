@@ -17,6 +17,7 @@ from rich.console import Console
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
+from analysis.report import pdf
 from analysis.report.pdf import render_pdf
 from analysis.report.write import render
 from analysis.review import Review, review
@@ -71,7 +72,8 @@ def test_the_report_holds_no_element_that_a_text_brought(case: Case, calm: str) 
     assert set(tags(render(case.review, {}))) == set(tags(calm))
 
 
-def test_the_pdf_is_made(case: Case) -> None:
+def test_the_pdf_is_made(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pdf, "DOTS_PER_INCH", 30)
     assert render_pdf(case.review, {}).startswith(b"%PDF")
 
 
