@@ -170,6 +170,14 @@ def _weighed_after(stage: str, assessment: Assessment, before: Weighed) -> Weigh
     return replace(weighed, recovered_kg=kg, charged_kg=0.0)
 
 
+def _only_filled(before: StageReview, marked: StageSpan) -> bool:
+    """Return whether a test was found from its filling, and not judged before somebody marked it: it is that one."""
+    test, judged = before.stretch, before.assessment.figures.get("hours_judged")
+    same = test.stage == marked.stage == "pressure_test" and test.end == marked.begin
+    filled = test.found_by == "signals" and marked.found_by == "journal"
+    return same and filled and not before.assessment.findings and isinstance(judged, Figure) and judged.si == 0.0
+
+
 def _disagreed(at_rest: Assessment) -> dict[str, Figure]:
     """Return the offsets of the channels that were named at rest, none where all agreed in the end."""
     named = [f.figures for f in at_rest.findings if f.kind == "sensor_disagrees" and at_rest.verdict != "agree"]
@@ -184,7 +192,7 @@ def review(log: Log, job: Job) -> Review:
     log, doubts = believe(log, job)
     below_zero = pd.DatetimeIndex(log.frame.index)[log.impossible.get(HOSE, np.zeros(len(log.frame), dtype=bool))]
     spans, odd = find_stages(log, job)
-    stages = []
+    stages: list[StageReview] = []
     findings = [_in_stage(f, spans) for f in doubts]
     weighed, disagreed = Weighed(), dict[str, Figure]()
     for before, span in zip([None, *spans], spans, strict=False):
@@ -205,6 +213,8 @@ def review(log: Log, job: Job) -> Review:
         weighed = _weighed_after(span.stage, assessment, weighed)
         if span.stage == "at_rest":
             disagreed = _disagreed(assessment)
+        if stages and _only_filled(stages[-1], span):
+            stages.pop()
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
         findings += found
     findings = _named_once(sorted(findings, key=lambda f: f.time))

@@ -15,10 +15,11 @@ from analysis.pressure_test.structures import (
     SETTLING_MIN,
     kinds_of,
 )
+from analysis.review import review
 from analysis.stretch import Stretch
 from tests.analysis.pressure_test.nights import CALM, PSI, changed, ruled, slept
 from tests.benchmarks.pressure_test_nights import Night, make_night
-from tests.support import assert_prefix_consistent, cut, kinds, make_stretch, value
+from tests.support import assert_prefix_consistent, cut, kinds, make_log, make_stretch, value
 
 
 def test_who_still_fills_is_told_to_shut_the_valves_once_it_is_at_pressure(calm: Night) -> None:
@@ -281,3 +282,22 @@ def test_of_a_heavy_barrel_the_air_alone_tells_only_a_big_leak(off_k: float, los
     assert found.verdict == verdict
     assert ("a probe on the metal" in found.text) == (verdict == "undecided")
     assert value(found, "loss_rate_low") < loss * PSI / 86_400 < value(found, "loss_rate_high")
+
+
+def test_a_test_that_is_marked_once_it_is_filled_is_told_as_one() -> None:
+    """Until the mark the test is that of the signals; a test that stood long enough to be judged stays its own."""
+    minutes = np.arange(0.0, 180.0, 0.5)
+    psig = np.interp(minutes, [10.0, 30.0], [0.0, 150.0])
+
+    def tests_of(rows: int, marked_min: float) -> list[tuple[str, pd.Timedelta]]:
+        journal = [(60.0 * marked_min, "stage", "pressure_test", "begin")] if marked_min < minutes[rows - 1] else []
+        logged = {"circuit_pressure": ("psig", psig[:rows])}
+        log, job = make_log(60.0 * minutes[:rows], logged, journal=journal)
+        found = review(log, job).stages
+        assert all(each.stretch.stage == "pressure_test" for each in found)
+        return [(s.stretch.found_by, s.stretch.begin - log.frame.index[0]) for s in found]
+
+    ((by, filled_from),) = tests_of(130, marked_min=70.0)
+    assert (by, filled_from < pd.Timedelta("12min")) == ("signals", True)
+    assert tests_of(180, marked_min=70.0) == [("journal", pd.Timedelta("70min"))]
+    assert [by for by, _ in tests_of(360, marked_min=150.0)] == ["signals", "journal"]
