@@ -39,6 +39,12 @@ share all night and 13 with none; of 284 that leak two to ten times what is allo
 leaks never alarm, 124 so. What an alarm waits for is the wave that no probe sees: who knows the model, but not its
 lags, weights and filling, is as sure of five times what is allowed after 2.5 h, who leaves 0.3 K of such a wave open
 after 7."""
+LARGE_K_PER_H, LARGE_LOOKS = 1.0, 3
+"""A loss that is worth more kelvins of gas an hour than this waits for no early share once so many looks in a row are
+sure of it: unseen parts cool it so by less (half a circuit outdoors in a clear night does as much), and within three
+looks a slow filling bends (common practice). Of 97 simulated leaks of eight times what is allowed and more half alarm
+within 209 and 167 min (seen and unseen seeds), 239 and 197 without it; of 199 nights that leak no more than is allowed,
+a hundred of them filled slowly, no more alarm falsely (12); by two looks in a row 3 more."""
 COARSEST = 1.5
 """Tight needs a test that could tell tight from leaking: half its interval is at most so much of what is allowed. One
 that is wider than all that is allowed lies inside only where the estimate is a gain, and no circuit gains. Of 685
@@ -118,6 +124,14 @@ def on_the_way(judged: Judged, shares: Shares) -> Shares:
     return shares if judged.hours >= EARLY_HOURS else (shares[0], EARLY_SHARE * shares[1])
 
 
+def _goes_on(looks: Sequence[Judged], allowed: float | None, confidence: float) -> bool:
+    """Return whether the last looks are all sure of a large loss, however early they are."""
+    return len(looks) >= LARGE_LOOKS and all(
+        j.plan.settled and 60.0 * j.loss.mean > LARGE_K_PER_H and side_of(j, allowed, confidence, TWICE) == "leaking"
+        for j in looks[-LARGE_LOOKS:]
+    )
+
+
 def told_shares(judged: Judged, ended: bool) -> Shares:
     """Return the shares of the risk at which the look at the last minute is told.
 
@@ -143,7 +157,9 @@ def verdicts(
         side = side_of(judged, allowed, confidence, shares)
         twice = i > 0 and side_of(looks[i - 1], allowed, confidence, shares) == side
         sure = twice or side_of(judged, allowed, confidence, on_the_way(judged, ONCE)) == side or (final and ended)
-        if side in ("tight", "leaking") and sure:
+        if _goes_on(looks[: i + 1], allowed, confidence):
+            verdict, stands = "leaking", judged
+        elif side in ("tight", "leaking") and sure:
             verdict, stands = side, judged
         elif stands is not None:
             above = judged.surely_above(limit_of(judged, allowed))

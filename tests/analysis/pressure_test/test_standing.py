@@ -23,10 +23,12 @@ def look(loss: float, deviation: float, at: int = 0) -> Judged:
     return Judged(at, Plan(0, 30, 90 + at, (), True, True), one, 60.0, 1e6, 1.0, 293.15, ())
 
 
-def letters(*looks: tuple[float, float], told: bool = False, ended: bool = False, after: int = 240) -> str:
+def letters(
+    *looks: tuple[float, float], told: bool = False, ended: bool = False, after: int = 240, allowed: float = ALLOWED
+) -> str:
     """Return the first letters of the verdict after each (loss, deviation), an hour and `after` minutes on."""
     listed = [look(loss, deviation, after + i) for i, (loss, deviation) in enumerate(looks)]
-    return "".join(verdict[0] for verdict, _ in verdicts(listed, ALLOWED, 0.95, told, ended))
+    return "".join(verdict[0] for verdict, _ in verdicts(listed, allowed, 0.95, told, ended))
 
 
 def test_one_sure_look_is_not_enough() -> None:
@@ -64,6 +66,12 @@ def test_the_look_at_the_end_decides_by_its_interval() -> None:
 def test_leaking_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
     assert letters((2.0, 0.6), (2.0, 0.5), told=True) == "uu"
     assert letters((2.0, 0.5), (2.0, 0.5), told=True) == "ul"
+
+
+def test_a_large_loss_that_three_looks_are_sure_of_needs_no_early_share() -> None:
+    """By the hour in kelvins: two are more than a circuit half outdoors cools by in a clear night, 0.9 are not."""
+    assert letters(*[(2.0 / 60.0, 0.36 / 60.0)] * 4, after=0, allowed=1.0 / 60.0) == "uull"
+    assert letters(*[(0.9 / 60.0, 0.162 / 60.0)] * 4, after=0, allowed=0.45 / 60.0) == "uuuu"
 
 
 def test_early_in_a_running_test_leaking_is_told_as_an_alarm_is() -> None:
