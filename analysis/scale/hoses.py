@@ -55,6 +55,9 @@ class Hoses:
     hung: list[Hung] = field(default_factory=list)
     connecting: bool = True  # nothing flowed yet
     bare: bool = False  # what was connected came off again
+    off: Hung | None = None  # that
+    off_kg: float = 0.0  # the level after it
+    fell: Hung | None = None  # what went against the stage's way last, and nothing alike hung there
     _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
     _stands: bool = False
     _told: bool = False  # how far it is off the level before
@@ -133,6 +136,23 @@ class Hoses:
         self.bare |= nearest.connecting
         return nearest
 
+    def put_back(self, end_kg: float, sure_kg: float) -> float:
+        """Return by how much a load that ends so begins with more: what flows on is still connected."""
+        one, flows_on = self.off, self.sign * (end_kg - self.off_kg) > sure_kg
+        if one is None or flows_on == (one in self.hung):
+            return 0.0
+        self.bare = not flows_on
+        if not flows_on:  # hands only seemed to be flow
+            self.hung.remove(one)
+            return -one.step_kg
+        self.hung.append(one)
+        return one.step_kg
+
+    def fell_kg(self, end_kg: float, sure_kg: float) -> float:
+        """Return what went against the stage's way, and with which the load ended [kg]."""
+        one = self.fell
+        return one.step_kg if one is not None and abs(end_kg - one.before_kg - one.step_kg) <= sure_kg else 0.0
+
     def in_doubt(self, now_kg: float, sure_kg: float) -> Hung | None:
         """Return what came the stage's way as flow and hoses do, at its end where mass flows out, else at its begin."""
         for one in [] if self.bare else self.hung:
@@ -154,7 +174,9 @@ def _level(line: list[Sample]) -> float:
 
 
 def _flat(line: list[Sample]) -> bool:
-    return abs(line[-1].weight - line[0].weight) < 1.1 * line[-1].step
+    """Return whether the end of a level was seen not to move at all; its begin may be the tail of a flow."""
+    first = next((s for s in reversed(line) if line[-1].at - s.at >= STANDS_S), line[0])
+    return abs(line[-1].weight - first.weight) < 1.1 * line[-1].step
 
 
 def _drift(line: list[Sample]) -> float:

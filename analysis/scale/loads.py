@@ -137,18 +137,24 @@ class Loads(Explaining):
         """Return from how much on a step between two levels is none of noise and of the scale [kg]."""
         return STEP_SURE * max(STILL_KG, 1.1 * sample.step, 3.0 * self.quivers_kg)
 
-    def _take_off(self, load: Load, off: Hung) -> None:
-        """Weigh a load bare to bare: it begins without what hung on it then."""
-        if not off.counts(load.begin_kg - load.laid_kg):
-            load.begin_kg -= off.step_kg
+    def _take_off(self, load: Load, one: Hung, level_kg: float) -> None:
+        """Weigh a load bare to bare: it begins without what hung on it then, unless mass flows after that."""
+        counts = one.counts(load.begin_kg - load.laid_kg)
+        if one.connecting:
+            self._hoses.off, self._hoses.off_kg = None if counts else one, level_kg
+        if not counts:
+            load.begin_kg -= one.step_kg
 
     def _judge_hoses(self, load: Load, at: float) -> None:
         """Take off what went with the last hand; by what was seen at one end only the mass is unsure."""
         sure_kg = self._sure_kg(self._believed)
+        load.begin_kg += self._hoses.put_back(load.end_kg, sure_kg)
         off = self._hoses.step(load.end_kg, at, sure_kg)
         one = None if off is None else self._hoses.taken_off(off, sure_kg)
         if one is not None:
-            self._take_off(load, one)
+            self._take_off(load, one, load.end_kg)
+        elif load.stood and not load.laid_kg:
+            load.begin_kg += self._hoses.fell_kg(load.end_kg, sure_kg)
         one = self._hoses.in_doubt(load.end_kg, sure_kg)
         if one is not None and one.counts(load.begin_kg - load.laid_kg) and not self._hoses.flows(one):
             load.doubt(abs(one.step_kg))

@@ -107,30 +107,31 @@ class Tracker(Believing):
 
     def _watch_hoses(self, load: Load | None, sample: Sample) -> None:
         """Count no hose as flow that is screwed on or off between levels that stand."""
-        if load is None or load is not self.loads[-1] or self._nothing(sample.weight):
+        if load is None or load is not self.loads[-1] or self._nothing(sample.weight) or self._spacing_s >= UNSEEN_S:
             return
         sure_kg = self._sure_kg(sample)
+        load.begin_kg += self._hoses.put_back(load.end_kg, sure_kg)
         came = self._hoses.take(sample, load.begin_kg, max(STILL_KG, 1.1 * sample.step), sure_kg)
         if came is None or self._last is None or self._last.at < came.at - came.took_s:
             return  # nothing hung on what was believed
         off = self._hoses.taken_off(came, sure_kg)
         if off is not None or came.step_kg == 0.0:
             if off is not None:
-                self._take_off(load, off)
+                self._take_off(load, off, sample.weight)
                 self._recent.clear()
             if self._run:
                 self._adopt(load, 0.0)
             if not self._recent:
                 self._recent.append(self._believed)
             return
-        if self.sign * came.step_kg < 0.0 and not (came.connecting or came.flat):
-            return  # a hand, while it flows
+        if self.sign * came.step_kg < 0.0 and not came.connecting:
+            self._hoses.fell = came if came.flat else None
+            return  # a hand, while it flows; not what it ends with
         self._hoses.hung.append(came)
         if self.sign * came.step_kg > 0.0:
             return
-        if not came.connecting or came.counts(load.begin_kg):
+        if came.counts(load.begin_kg):
             load.begin_kg += came.step_kg
-            load.laid_kg += 0.0 if came.connecting else came.step_kg
         if self._run:
             self._adopt(load, 0.0)
 

@@ -279,3 +279,15 @@ def test_a_hose_that_hangs_on_while_it_flows_is_no_mass(stage: str) -> None:
         (60, end + HOSE_KG, end + HOSE_KG), (10, end + HOSE_KG, end), (40, end, end), (60, 0, 0),
     )  # fmt: skip
     assert weighed(shown, stage=stage, noise=0.0, quantum=0.01).total_kg == pytest.approx(4.0, abs=0.04)
+
+
+def test_a_step_of_flow_that_is_as_large_as_the_hose_is_none_that_came_off() -> None:
+    """Between two pauses as much may flow as a hose weighs; what is off the cylinder gives nothing more."""
+    hung = GROSS_KG + HOSE_KG
+    paused, again = hung - 2.0, hung - 2.0 - HOSE_KG
+    shown = weights(
+        (60, 0, 0), (40, GROSS_KG, GROSS_KG), (10, GROSS_KG, hung), (40, hung, hung), (300, hung, paused),
+        (60, paused, paused), (20, paused, again), (60, again, again), (120, again, hung - 3.0),
+        (60, hung - 3.0, hung - 3.0), (60, 0, 0),
+    )  # fmt: skip
+    assert weighed(shown, stage="charging", noise=0.0, quantum=0.01).total_kg == pytest.approx(3.0, abs=0.04)
