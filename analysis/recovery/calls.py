@@ -124,8 +124,8 @@ def _asked(evidence: Evidence, k: np.ndarray, by_balance: bool) -> tuple[Floats,
 def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, by_balance: bool) -> np.ndarray:
     """Return at which ticks `k` of a pause begun at `begin_s` its pressure has stood long enough; (len(k),) of bool."""
     allowed, enough = _asked(evidence, k, by_balance)
-    level = minute_median(ticks.pressure_pa[k])
-    came_back = np.maximum.accumulate(level / level[0] - 1.0) - ticks.resolution_pa[k] / level[0]
+    pressure = minute_median(ticks.pressure_pa[k])
+    came_back = np.maximum.accumulate(pressure / pressure[0] - 1.0) - ticks.resolution_pa[k] / pressure[0]
     flat = np.zeros(len(k), dtype=bool)
     # gas that was cold from expanding warms for some minutes
     for wait in WARMS_S:
@@ -133,9 +133,9 @@ def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, by_ba
         if start == len(k):
             break
         long = ticks.at_s[k[start:]] - begin_s - wait
-        flat[start:] |= (_surest_rise(ticks, k[start:]) <= allowed[start:]) & (
-            long >= np.minimum(enough[start:], LONG_SEEN_S)
-        )
+        # nor is one that falls: vapour condenses on liquid that stands colder than the water
+        level = np.abs(_surest_rise(ticks, k[start:])) <= allowed[start:]
+        flat[start:] |= level & (long >= np.minimum(enough[start:], LONG_SEEN_S))
     return np.asarray(flat & (came_back <= allowed))
 
 

@@ -141,8 +141,9 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
     missing, hidden = ((charge or 0.0) - seen.whole) * share, ticks.unseen_kg * share
     by_fit = np.maximum(missing, 0.0) + np.hypot(seen.unsure * share, hidden) <= PLATE_OPEN
-    # the fit needs a while: a stated volume may tell sooner
-    doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(2.0 / seen.doubt))
+    # the fit needs a while: a stated volume may tell sooner. What was seen may be gas that is cold, however close it is
+    seen_to = np.maximum(0.5 * seen.doubt, COLD_VAPOUR)
+    doubt = in_vapour / np.hypot(1.0 / VOLUME_UNSURE, np.nan_to_num(1.0 / seen_to))
     # what one reading of the scale does not see may stand as liquid; many readings see half of it
     short = np.clip(POCKET_LEAST - ticks.mass_resolution_kg * share, 0.5 * PLATE_SHORT, PLATE_SHORT)
     coldest = np.minimum(ticks.expanded, COLD_VAPOUR) * volume

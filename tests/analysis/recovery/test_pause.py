@@ -29,7 +29,14 @@ def pause(rise: float, least: float) -> bool:
 
 @pytest.mark.parametrize(
     ("rise", "least", "flat"),
-    [(0.0034, 0.0008, False), (0.0034, 0.01, True), (0.0, 0.0008, True), (0.009, 0.01, False), (0.035, 0.2, False)],
+    [
+        (0.0034, 0.0008, False),
+        (0.0034, 0.01, True),
+        (0.0, 0.0008, True),
+        (0.009, 0.01, False),
+        (0.035, 0.2, False),
+        (-0.008, 0.0008, False),
+    ],
 )
 def test_flat_is_a_rise_that_the_least_pocket_exceeds(rise: float, least: float, flat: bool) -> None:
     assert pause(rise, least) is flat

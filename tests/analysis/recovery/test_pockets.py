@@ -108,6 +108,20 @@ def test_vapour_that_grows_cold_as_it_is_drawn_keeps_no_plate_from_closing(pocke
     assert gone is None or pocket_kg or (gone.time - stretch.begin).total_seconds() < 1800.0 + 300.0
 
 
+def test_a_volume_is_seen_no_better_than_gas_may_be_cold() -> None:
+    """A fifth of the charge stands as vapour: a twentieth of it, by which gas may be denser, hides a pocket."""
+    seconds = np.arange(0.0, 4200.0, 4.0)
+    pressure = 440e3 * np.exp(-np.maximum(seconds - 1800.0, 0.0) / 1200.0)
+    vapour = 0.4 * np.asarray(refrigerant("R-134a").vapor_density_at(pressure, 285.0))
+    gross = 20.0 + 0.05 * np.clip(seconds - 300.0, 0.0, 680.0) + vapour[0] - vapour
+    charge = 34.0 + vapour[0]
+    stretch = with_plate(seconds, pressure, gross, charge)
+    gone = found(assess(stretch), "liquid_gone")
+    assert gone is not None
+    assert gone.figures["evidence"] == "plate"
+    assert np.interp((gone.time - stretch.begin).total_seconds(), seconds, vapour) <= 0.14 * charge
+
+
 def test_a_pocket_that_boils_away_is_no_vapour_that_grew_cold() -> None:
     """Half a kilogram boils away while vapour falls by e in 30 min: gas that expands so slowly stays warm."""
     fluid = refrigerant("R-134a")
