@@ -118,7 +118,9 @@ class Hoses:
             return None
         if abs(step) < sure_kg:
             return Hung(before, 0.0, at, spent, self.connecting, flat)
-        return Hung(before, step, at, spent, self.connecting, flat) if abs(step) >= QUICKER * drift * spent else None
+        # a slow flow stands at each step of the scale, too: either level may be off by one
+        quicker = abs(step) - 2.2 * last.step >= QUICKER * drift * spent
+        return Hung(before, step, at, spent, self.connecting, flat) if quicker else None
 
     def taken_off(self, off: Hung, sure_kg: float) -> Hung | None:
         """Return what a step took off again, and forget it; None when nothing alike hangs there."""

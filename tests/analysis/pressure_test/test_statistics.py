@@ -126,7 +126,9 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     logs = 0.5 * np.linalg.slogdet(table)[1]
     of_kind = kinds_of(probes, settled=True, fell_k=0.0, waited_min=30.0, exponent=1.05)
     groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
-    found = _posterior(whitened.transpose(0, 2, 1) @ whitened, -logs[None], groups, kinds, [(2, 0, 0)])
+    grams = whitened.transpose(0, 2, 1) @ whitened
+    found = _posterior(grams, -logs[None], groups, kinds, [(2, 0, 0)])
+    kept = [int(np.flatnonzero((grams == gram).all(axis=(1, 2)))[0]) for gram in found.grams]
     common, ours, outright = kinds.shape[1], [], []
     for share, group in zip(found.shares, groups, strict=True):
         for h, k, s in np.ndindex(share.shape):
@@ -136,7 +138,7 @@ def test_shares_against_the_whole_normal_distribution() -> None:
             spread[common:-1, common:-1] = np.linalg.inv(group.prior[k])
             spread[-1, -1] = LOSS_SD_K**2
             mean = design[:, used][:, common:-1] @ np.linalg.solve(group.prior[k], group.pull[k, s])
-            cover = table[found.kept[h]] + design[:, used] @ spread @ design[:, used].T
+            cover = table[kept[h]] + design[:, used] @ spread @ design[:, used].T
             left = data.gas_k - mean
             _, size = np.linalg.slogdet(cover)
             outright.append(float(group.odds[k, s]) - 0.5 * (size + left @ np.linalg.solve(cover, left)))
