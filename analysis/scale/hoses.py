@@ -47,6 +47,16 @@ class Hung:
         return abs(begin_kg - self.before_kg) < abs(begin_kg - self.before_kg - self.step_kg)
 
 
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """A level that stood: its last sample, its weight at the end [kg], how fast it may flow [kg/s], if it is flat."""
+
+    last: Sample
+    kg: float
+    drift: float
+    flat: bool
+
+
 @dataclass(slots=True)
 class Hoses:
     """The steps between levels of one load, and what hangs on it now."""
@@ -61,10 +71,7 @@ class Hoses:
     _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
     _stands: bool = False
     _told: bool = False  # how far it is off the level before
-    _stood: Sample | None = None  # the last sample of the level that stood before
-    _level: float = 0.0  # that level at its end
-    _drift: float = 0.0  # of that level [kg/s]
-    _flat: bool = False  # whether it was seen not to move at all
+    _stood: _Level | None = None  # before that
     _paced: list[Sample] = field(default_factory=list)  # now and then, to tell how fast it flows
 
     def take(self, sample: Sample, begin_kg: float, still_kg: float, sure_kg: float) -> Hung | None:
@@ -80,8 +87,7 @@ class Hoses:
         if not near:
             if self._stands:
                 self.connecting &= self._told and abs(line[-1].weight - line[0].weight) <= DRIFTED_OFF * still_kg
-                self._stood, self._level = line[-1], _level(line)
-                self._drift, self._flat = _drift(line), _flat(line)
+                self._stood = _stood(line)
             self._line = [sample] if sample.bends <= still_kg else []
             self._stands = self._told = False
             return None
@@ -94,33 +100,24 @@ class Hoses:
             self._told, step_kg = True, level - begin_kg
             against = self.connecting and sure_kg <= -self.sign * step_kg <= MOST_KG
             return Hung(begin_kg, step_kg, line[0].at, 0.0, True, True) if against else None
-        step = self._step(
-            self._stood, self._level, level, line[0].at, sure_kg, max(self._drift, _drift(line)), self._flat
-        )
+        step = self._step(self._stood, level, line[0].at, sure_kg, max(self._stood.drift, _drift(line)))
         self._told = step is not None
         return step
 
     def step(self, weight: float, at: float, sure_kg: float) -> Hung | None:
         """Return by how much a weight is off the level that stood last, None when that was no hose."""
-        if self._stands and self._line[-1].at < at:
-            return self._step(
-                self._line[-1], _level(self._line), weight, at, sure_kg, _drift(self._line), _flat(self._line)
-            )
-        if self._stood is None:
-            return None
-        return self._step(self._stood, self._level, weight, at, sure_kg, self._drift, self._flat)
+        stood = _stood(self._line) if self._stands and self._line[-1].at < at else self._stood
+        return None if stood is None else self._step(stood, weight, at, sure_kg, stood.drift)
 
-    def _step(
-        self, last: Sample, before: float, weight: float, at: float, sure_kg: float, drift: float, flat: bool
-    ) -> Hung | None:
-        step, spent = weight - before, at - last.at
+    def _step(self, stood: _Level, weight: float, at: float, sure_kg: float, drift: float) -> Hung | None:
+        step, spent = weight - stood.kg, at - stood.last.at
         if abs(step) > MOST_KG or spent > SCREWS_S:
             return None
         if abs(step) < sure_kg:
-            return Hung(before, 0.0, at, spent, self.connecting, flat)
+            return Hung(stood.kg, 0.0, at, spent, self.connecting, stood.flat)
         # a slow flow stands at each step of the scale, too: either level may be off by one
-        quicker = abs(step) - 2.2 * last.step >= QUICKER * drift * spent
-        return Hung(before, step, at, spent, self.connecting, flat) if quicker else None
+        quicker = abs(step) - 2.2 * stood.last.step >= QUICKER * drift * spent
+        return Hung(stood.kg, step, at, spent, self.connecting, stood.flat) if quicker else None
 
     def taken_off(self, off: Hung, sure_kg: float) -> Hung | None:
         """Return what a step took off again, and forget it; None when nothing alike hangs there."""
@@ -169,6 +166,10 @@ class Hoses:
         if len(paces) < LEAST_PACES:
             return False
         return abs(one.step_kg) <= paces[int(USUAL * len(paces))] * (one.took_s + STANDS_S)
+
+
+def _stood(line: list[Sample]) -> _Level:
+    return _Level(line[-1], _level(line), _drift(line), _flat(line))
 
 
 def _level(line: list[Sample]) -> float:
