@@ -115,11 +115,12 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
     The first one may have rested on the scale before the stage began.
     """
     channels = ["cylinder_pressure", "cylinder_temperature"]
-    if not all(stretch.has(c) for c in channels):
+    shown = [*channels, "cylinder_weight"]
+    if not all(stretch.has(c) for c in shown):
         return
     rule = cylinder_limits()
     system = stretch.job.job.units
-    stood, shown = stretch.weighed.stood, [*channels, "cylinder_weight"]
+    stood = stretch.weighed.stood
     whole = pd.concat([stood[shown], stretch.frame[shown]]) if len(stood) else stretch.frame
     bins = frame_medians(whole, stretch.begin, shown, BIN_S)
     stay = stay_at(stretch, stays, bins)

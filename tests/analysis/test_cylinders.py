@@ -279,6 +279,12 @@ def test_air_in_a_rested_cylinder() -> None:
     assert told(rested(-5.0)) == []
 
 
+def test_gauges_on_a_cylinder_that_no_scale_weighs() -> None:
+    """Nothing shows that it rested, so nothing is said of air in it."""
+    whole = rested(6.0)
+    assert told(replace(whole, frame=whole.frame.drop(columns="cylinder_weight"))) == []
+
+
 @pytest.mark.parametrize("stage", ["recovery", "charging"])
 @pytest.mark.parametrize(("excess_psi", "other_kg", "told_of"), [(6.0, 0.0, 1), (1.0, 0.0, 0), (6.0, 5.0, 0)])
 def test_air_in_a_cylinder_that_rested_before_the_stage(
