@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,10 +11,12 @@ import pandas as pd
 
 from analysis.log.clock import (
     COMPACT,
+    DAY_US,
     EPOCH_LEAST,
     MIDNIGHT,
     NOT_A_TIME,
     OFFSET,
+    SAME_TIME_US,
     SPREADSHEET_DAYS,
     in_plain_words,
     joined,
@@ -40,6 +42,8 @@ _SHAPE = re.compile(
 _CLOCK_FIRST = re.compile(r"^(\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?(?: ?[AaPp]\.? ?[Mm]\.?)?)(,? )(?=\S*\d[./ -])(\S.*)$")
 MOST = 0.9
 """So large a share of the cells must be readable."""
+OF_DAY = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
+"""Times of day whose date stands nowhere beside them."""
 ELAPSED_WORDS = {
     "ms": "ms", "msec": "ms", "s": "s", "sec": "s", "secs": "s", "seconds": "s", "sekunden": "s", "sek": "s",
     "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "h": "h", "hr": "h", "hrs": "h", "hours": "h",
@@ -137,6 +141,9 @@ def _guess(
         return TimeGuess(columns[0], " ".join(parts), columns[1:])
     for name in called:
         text = _texts(cells[name])
+        of_day = _time_of_day(name, text, above, american)
+        if of_day is not None:
+            return of_day
         since = numbers_of(text)
         clocks = bool(len(text)) and bool(text.str.fullmatch(r"(?:\d+\.)?\d{1,4}:\d\d:\d\d(?:[.,]\d+)?").all())
         if clocks or (
@@ -285,8 +292,37 @@ def _share(us: np.ndarray) -> float:
     return float((us != NOT_A_TIME).mean()) if len(us) else 0.0
 
 
+def _time_of_day(name: str, text: pd.Series, above: str, american: bool) -> TimeGuess | None:
+    """Return the guess for a column that tells the time of day without a date, None where it does not.
+
+    A count that is written like a clock begins near nothing. The date is that of a moment above the header that shows
+    the same time of day as the first row.
+    """
+    form = next((form for form in OF_DAY if _share(text_us(text, form, False)) > MOST), None)
+    if form is None or {"elapsed", "laufzeit"} & set(words(name)):
+        return None
+    first_us = int(text_us(text.head(1), form, False)[0]) % DAY_US
+    if first_us < SAME_TIME_US and form in OF_DAY[:2]:
+        return None
+    stated = form if form != OF_DAY[0] else ""
+    for us, known, doubts in _moments(above, american):
+        if abs((first_us - us + DAY_US // 2) % DAY_US - DAY_US // 2) < SAME_TIME_US:
+            return TimeGuess(name, stated, start=_written(us, known), zone_known=known, doubts=doubts)
+    first = np.datetime_as_string(np.datetime64(first_us, "us"), unit="s")[11:]
+    doubt = f'{name!r} tells no date: add start = "2026-03-14 {first}", the date and time of its first row, to time.'
+    return TimeGuess(name, stated, doubts=(doubt,))
+
+
 def _elapsed(name: str, unit: str, above: str, american: bool) -> TimeGuess:
     """Return the guess for a column that counts; the start is looked for above the header."""
+    for us, known, doubts in _moments(above, american):
+        return TimeGuess(name, unit=unit, start=_written(us, known), zone_known=known, doubts=doubts)
+    doubt = f'{name!r} counts from the start of the log, which is not said: add start = "2026-03-14 08:00:00" to time.'
+    return TimeGuess(name, unit=unit, doubts=(doubt,))
+
+
+def _moments(above: str, american: bool) -> Iterator[tuple[int, bool, tuple[str, ...]]]:
+    """Yield the moments above the header, those that are called a start first: when, whether in UTC, what is unsure."""
     lines = sorted(above.splitlines(), key=lambda line: not {"start", "started", "begin", "beginn"} & set(words(line)))
     for line in lines:
         found = _MOMENT.search(re.sub(r"[;\t|\"]+", " ", line))
@@ -294,7 +330,8 @@ def _elapsed(name: str, unit: str, above: str, american: bool) -> TimeGuess:
         if found is None or form is None:
             continue
         us = text_us(pd.Series([" ".join(found.group().split())], dtype="str"), form[0] or None, form[1])[0]
-        start = str(np.datetime64(int(us), "us").astype("M8[ms]")) + ("Z" if form[1] else "")
-        return TimeGuess(name, unit=unit, start=start, zone_known=form[1], doubts=form[2])
-    doubt = f'{name!r} counts from the start of the log, which is not said: add start = "2026-03-14 08:00:00" to time.'
-    return TimeGuess(name, unit=unit, doubts=(doubt,))
+        yield int(us), form[1], form[2]
+
+
+def _written(us: int, known: bool) -> str:
+    return str(np.datetime64(us, "us").astype("M8[ms]")) + ("Z" if known else "")

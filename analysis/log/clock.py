@@ -25,6 +25,9 @@ HOUR_US = 3_600 * SECOND_US
 BACK_US = HOUR_US // 4
 """A local clock that steps back by more than this within the repeated hour has begun it again."""
 AGAIN_US = 3 * HOUR_US
+DAY_US = 24 * HOUR_US
+SAME_TIME_US = HOUR_US // 6
+"""A first clock so near the start's own tells the time of day, not what has passed since."""
 FORWARD_US = (HOUR_US * 3 // 4, HOUR_US * 5 // 4)
 """A step of about an hour between two rows: the clock was put forward late."""
 SPREADSHEET_DAYS = (20_000.0, 100_000.0)
@@ -62,6 +65,7 @@ _HALVES = {
 Those of vi stand behind the clock: before it SA is a Saturday."""
 MIDNIGHT = r" (?:0?0:00(?::00(?:\.0+)?)?|12:00(?::00)? [Aa][Mm])"
 """What databases write behind a date whose time of day stands in a column of its own."""
+_CLOCK = re.compile(r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?")
 _NAMED = "#"
 """Stands before the number of a month that had a name: no day is taken for it."""
 _YEAR_LAST = re.compile(r"^([A-Za-z]{3} +\d{1,2}) (\d{1,2}:\d\d(?::\d\d)?)(?: [A-Z]{3,4})? (\d{4})$")
@@ -100,6 +104,7 @@ class Clock:
             raise refused("[columns] time format", entry.format, f"one of strptime's ({error})") from None
         self._read: Callable[[pd.Series], np.ndarray] | None = None
         self._date: str | None = None
+        self._of_day_us = self._midnight_us = 0
         self._last_us: int | None = None
         self._stepped_back_us: int | None = None
         self._behind = False
@@ -124,9 +129,18 @@ class Clock:
     def _kind(self, text: pd.Series) -> Callable[[pd.Series], np.ndarray]:
         number = numbers_of(text.head(1_000))
         middle = float(number.median()) if number.notna().any() else np.nan
-        if self.entry.start is not None:
-            return self._elapsed
-        if self.entry.format is None and number.notna().mean() > 0.9:
+        form, year = self.entry.format, ""
+        unsaid = "day" if form is None and len(text) and _CLOCK.fullmatch(text.iloc[0]) else _unsaid(form)
+        if self.entry.start is not None and unsaid != "year":
+            return self._from_start(text, form if unsaid == "day" else None)
+        if unsaid and self.entry.start is None:
+            raise InputError(
+                f"{self.where}: column {self.entry.column!r} holds {text.iloc[0]!r}, which tells no {unsaid}; expected"
+                ' [columns] time to give start = "2026-03-14 08:00:00", when its first row was written'
+            )
+        if unsaid and form is not None:
+            form, year = f"%Y {form}", f"{self._begin().year} "
+        if form is None and number.notna().mean() > 0.9:
             if SPREADSHEET_DAYS[0] < middle < SPREADSHEET_DAYS[1]:
                 return lambda cells: self._local(_whole_us(numbers_of(cells) - 25_569.0, 86_400.0, 1_000))
             if COMPACT[0] < middle < COMPACT[1]:
@@ -140,8 +154,8 @@ class Clock:
                 return lambda cells: _whole_us(numbers_of(cells) - FROM_1904_TO_1970, 1.0, 1)
             scale = next(s for least, s in ((1e17, 1e-9), (1e14, 1e-6), (1e11, 1e-3), (0.0, 1.0)) if middle > least)
             return lambda cells: _whole_us(numbers_of(cells), scale, 1)
-        offset = "%z" in self.entry.format if self.entry.format else bool(text.head(50).str.contains(OFFSET).any())
-        reading: Callable[[pd.Series], np.ndarray] = lambda cells: text_us(cells, self.entry.format, offset)  # noqa: E731
+        offset = "%z" in form if form else bool(text.head(50).str.contains(OFFSET).any())
+        reading: Callable[[pd.Series], np.ndarray] = lambda cells: text_us(year + cells, form, offset)  # noqa: E731
         if len(text) and (reading(text.head(1_000)) == NOT_A_TIME).all():
             raise InputError(
                 f"{self.where}: column {self.entry.column!r} holds {text.iloc[0]!r}, which is not a time"
@@ -149,17 +163,45 @@ class Clock:
             )
         return reading if offset else lambda cells: self._local(reading(cells))
 
-    def _elapsed(self, cells: pd.Series) -> np.ndarray:
-        unit = self.entry.unit or "s"
-        if unit not in ELAPSED_S:
-            raise InputError(f"[columns] time unit: {unit!r} is not accepted; expected one of {' '.join(ELAPSED_S)}")
+    def _from_start(self, text: pd.Series, form: str | None) -> Callable[[pd.Series], np.ndarray]:
+        """Return how cells become times that count from the start, or from midnight where they tell the time of day.
+
+        They do so by a `form` that has no day, or where the first is a clock that shows what the start's own shows, or
+        the start is a day alone.
+        """
+        begin = self._begin()
+        local_us = int(pd.DatetimeIndex([begin.tz_convert(self.zone).tz_localize(None)]).as_unit("us").asi8[0])
+        self._of_day_us = local_us % DAY_US
+        self._midnight_us = local_us - self._of_day_us
+        if form is not None:
+            return lambda cells: self._times_of_day(_of_day(text_us(cells, form, False)))
+        first = int(self._since(text.head(1))[0]) if len(text) else NOT_A_TIME
+        off = abs((first - self._of_day_us + DAY_US // 2) % DAY_US - DAY_US // 2)
+        near = not self._of_day_us or off < min(SAME_TIME_US, first)
+        if first != NOT_A_TIME and ":" in text.iloc[0] and near:
+            return lambda cells: self._times_of_day(self._since(cells))
+        start_us = int(pd.DatetimeIndex([begin]).as_unit("us").asi8[0])
+
+        def elapsed(cells: pd.Series) -> np.ndarray:
+            since = self._since(cells)
+            return np.where(since == NOT_A_TIME, NOT_A_TIME, since + start_us)
+
+        return elapsed
+
+    def _begin(self) -> pd.Timestamp:
         try:
             begin = pd.Timestamp(self.entry.start or "")
-            begin = begin.tz_localize(self.zone) if begin.tz is None else begin
+            return begin.tz_localize(self.zone) if begin.tz is None else begin
         except (ValueError, TypeError):
             raise InputError(
                 f"[columns] time start: {self.entry.start!r} is not accepted; expected such as 2026-03-14 08:00:00"
             ) from None
+
+    def _since(self, cells: pd.Series) -> np.ndarray:
+        """Return what a counter or a clock shows in microseconds."""
+        unit = self.entry.unit or "s"
+        if unit not in ELAPSED_S:
+            raise InputError(f"[columns] time unit: {unit!r} is not accepted; expected one of {' '.join(ELAPSED_S)}")
         since = _whole_us(numbers_of(cells), ELAPSED_S[unit], 1)
         clocks = (since == NOT_A_TIME) & cells.str.contains(":").fillna(False).to_numpy(dtype=bool)
         if clocks.any():
@@ -170,8 +212,19 @@ class Clock:
             )
             spans = pd.to_timedelta(days, errors="coerce")
             since[clocks] = pd.TimedeltaIndex(spans).as_unit("us").asi8
-        start_us = int(pd.DatetimeIndex([begin]).as_unit("us").asi8[0])
-        return np.where(since == NOT_A_TIME, NOT_A_TIME, since + start_us)
+        return since
+
+    def _times_of_day(self, since_us: np.ndarray) -> np.ndarray:
+        """Return times of day as UTC: a new day begins where they fall by more than half of one."""
+        there = since_us != NOT_A_TIME
+        steps = np.diff(since_us[there], prepend=self._of_day_us)
+        days = np.cumsum((steps < -DAY_US // 2).astype(np.int64) - (steps > DAY_US - HOUR_US))
+        local_us = since_us.copy()
+        local_us[there] += self._midnight_us + days * DAY_US
+        if there.any():
+            self._midnight_us += int(days[-1]) * DAY_US
+            self._of_day_us = int(since_us[there][-1])
+        return self._local(local_us)
 
     def _local(self, local_us: np.ndarray) -> np.ndarray:
         """Return local times as UTC, in the order of the rows; uses no later row."""
@@ -219,6 +272,18 @@ def _zone(name: str | None) -> zoneinfo.ZoneInfo:
         return zoneinfo.ZoneInfo(name or "UTC")
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
         raise InputError(f"[columns] time zone: {name!r} is not accepted; expected an IANA name") from None
+
+
+def _unsaid(form: str | None) -> str:
+    """Return what of a date a format does not hold: its day, its year, or nothing."""
+    held = set(re.findall(r"%-?([A-Za-z])", form or "%c"))
+    if form == "ISO8601" or held & set("cx"):
+        return ""
+    return "" if held & set("YyG") else "year" if held & set("djUWV") else "day"
+
+
+def _of_day(us: np.ndarray) -> np.ndarray:
+    return np.where(us == NOT_A_TIME, NOT_A_TIME, us % DAY_US)
 
 
 def told_once(date: pd.Series, clock: pd.Series, before: str | None = None) -> pd.Series:

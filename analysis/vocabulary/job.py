@@ -218,7 +218,7 @@ class AtRestTable(_Table):
 class ColumnMapping(_Table):
     """One entry of `[columns]`. Of the time alone: `format`, `zone`, `clock` (the column of the time of day where
     `column` holds the date, or the columns of all that follows where `column` holds the year) and `start` (the moment
-    from which `column` counts).
+    from which `column` counts, or that of the first row where it tells a time of day without its date).
     """
 
     column: str

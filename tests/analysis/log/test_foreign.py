@@ -100,6 +100,29 @@ def test_seconds_since_1904_are_no_times_of_2092(tmp_path: Path) -> None:
     assert log.frame.index[0] == pd.Timestamp("1904-01-01T00:00:00Z") + pd.Timedelta(seconds=3_856_320_000)
 
 
+@pytest.mark.parametrize(
+    ("form", "stated"),
+    [
+        ("%H:%M:%S", 'start = "2026-03-14 22:00:00"'),
+        ("%H:%M:%S", 'start = "2026-03-14"'),
+        ("%I:%M:%S %p", 'start = "2026-03-14 21:59:58", format = "%I:%M:%S %p"'),
+        ("%H:%M-%d/%m", 'start = "2026-01-01", format = "%H:%M-%d/%m"'),
+    ],
+)
+def test_times_of_day_without_a_date_go_on_after_midnight(tmp_path: Path, form: str, stated: str) -> None:
+    times = pd.date_range("2026-03-14 22:00", periods=200, freq="10min")
+    job = f'[job]\nname="n"\n[columns]\ntime={{column="t", {stated}, zone="Europe/Berlin"}}\n'
+    rows = "".join(f"{at:{form}},{i}\n" for i, at in enumerate(times))
+    log, _ = load(write(tmp_path, "t,v\n" + rows, job + 'vacuum={column="v",unit="micron"}\n'))
+    assert log.frame.index.equals(times.tz_localize("Europe/Berlin").tz_convert("UTC").rename("time"))
+
+
+def test_a_count_written_as_a_clock_is_no_time_of_day(tmp_path: Path) -> None:
+    job = '[job]\nname="n"\n[columns]\ntime={column="t", start="2026-03-14T00:05:00Z"}\n'
+    log, _ = load(write(tmp_path, "t,v\n00:00:00,1\n00:00:10,2\n", job + 'vacuum={column="v",unit="micron"}\n'))
+    assert log.frame.index[1] == pd.Timestamp("2026-03-14T00:05:10Z")
+
+
 def test_the_missing_spring_hour_goes_straight_on(tmp_path: Path) -> None:
     """The clock that was not put forward (29 March 2026) still gives rising times."""
     rows = "".join(f"29.03.2026 {clock};10,0;1,0\n" for clock in ("01:59:00", "02:30:00", "03:30:01"))
@@ -171,6 +194,20 @@ def test_a_remark_behind_the_last_named_column_is_no_reading(tmp_path: Path) -> 
     log, _ = load(write(tmp_path, "t,p\n" + rows, job))
     assert log.frame["circuit_pressure"].notna().all()
     assert not any("more cells" in caution for caution in log.cautions)
+
+
+@pytest.mark.parametrize(
+    ("form", "cell", "said"),
+    [
+        ("", "22:00:00", "day"),
+        (', format = "%H:%M"', "22:00", "day"),
+        (', format = "%d/%m %H:%M"', "14/3 22:00", "year"),
+    ],
+)
+def test_a_time_without_its_date_asks_for_the_start(tmp_path: Path, form: str, cell: str, said: str) -> None:
+    job = f'[job]\nname="n"\n[columns]\ntime={{column="t"{form}}}\nvacuum={{column="v",unit="micron"}}\n'
+    with pytest.raises(InputError, match=f"holds '{cell}', which tells no {said}; expected .* start = "):
+        load(write(tmp_path, f"t,v\n{cell},1\n", job))
 
 
 def test_stamps_that_a_spreadsheet_cut_short_are_refused(tmp_path: Path) -> None:
