@@ -158,7 +158,7 @@ def _no_long_table(cells: Mapping[str, list[str]], where: str) -> None:
     """Refuse a table that has a row for each reading, and the name of its channel in a cell."""
     for column, shown in cells.items():
         named = {cell for cell in shown if cell and not _is_reading(cell)}
-        if len(named) > 1 and all(guess_channel(name, "", np.ones(1)).choices for name in named):
+        if len(named) > 1 and all(guess_channel(name, "", np.full(1, 2.0)).choices for name in named):
             raise row_for_each_reading(column, named, where)
 
 

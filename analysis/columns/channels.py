@@ -8,7 +8,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.log.words import ABSOLUTE_WORDS, GAUGE_WORDS, UNIT_SPELLINGS, UNSAID_DATUM, meanings, spelling, words
+from analysis.log.words import (
+    ABSOLUTE_WORDS,
+    GAUGE_WORDS,
+    UNIT_SPELLINGS,
+    UNSAID_DATUM,
+    meanings,
+    plain,
+    spelling,
+    words,
+)
 from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES, Column, parse_header
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UNITS, UnitSystem
@@ -69,6 +78,11 @@ where temperatures are in degC, as kPag."""
 
 ENDS = frozenset({"min", "max", "minimum", "maximum", "std", "stdev"})
 """Headers of what else is logged of an interval beside its mean."""
+SET_VALUES = re.compile(r"\bset(?:point| (?:pt|point|value|temp|press)|$)|\w sp\b|\bsoll|\bconsigne|\btarget")
+OTHER_KINDS = frozenset({"total", "power", "energy", "flow", "rate", "speed", "durchfluss", "energie", "debit"})
+"""Headers of what a machine aims at, and of what is no pressure, temperature or weight: P_total, mass flow."""
+PROBES = {"mbar": 10.0, "Torr": 10.0, "Pa": 1_000.0}
+"""What counts in such units from nothing and goes below so much is a vacuum probe."""
 _IN_ITS_UNIT = re.compile(
     r"((?:temperature?|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last|load)) in (\S+)$",
     re.IGNORECASE,
@@ -113,6 +127,11 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
         means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
+    not_read = _not_read(words(rest), unit, means, there)
+    if not_read:
+        return Guess(name, "", "", not_read)
+    if unit in PROBES and len(there) and float(np.min(there)) < PROBES[unit]:
+        means |= {"vacuum"}
     if not len(there) and not unit and "vacuum" in means:
         unit = "micron"  # blank until the pump has pulled
     if not len(there) and not unit:
@@ -135,9 +154,20 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
         said = "; ".join(d for d in (doubt, unit_doubt) if d)
         return Guess(name, channel, unit, said, choices)
     if unit:
-        said = "_".join(words(rest)) or "column"
+        said = "_".join(re.findall(r"(?:[A-Z]+(?![a-z])|[A-Z]?[a-z]+)\d*", plain(rest))).lower() or "column"
         return Guess(name, said if said not in CHANNELS else f"{said}_other", unit, "carried and plotted, not judged")
     return Guess(name, "", "", "neither its name nor its unit says what it is")
+
+
+def _not_read(said: list[str], unit: str, means: set[str], numbers: np.ndarray) -> str:
+    """Return why a column is none of the readings that are judged, nothing where it may be one."""
+    if SET_VALUES.search(" ".join(said)):
+        return "a value that was set, no reading"
+    if unit:
+        return ""
+    if OTHER_KINDS & set(said) and "temperature" not in means:
+        return "of another kind, as its name says"
+    return "holds nothing but 0 and 1" if len(numbers) and np.isin(numbers, (0.0, 1.0)).all() else ""
 
 
 def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str]:

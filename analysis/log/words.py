@@ -13,7 +13,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
         "weight", "scale", "gewicht", "waage", "masse", "mass", "wt", "gross", "brutto", "poids", "peso", "balance",
         "bascula",
     ),
-    "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns", "vide", "vacio"),
+    "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns", "vide", "vacio", "pirani"),
     "load": ("load", "capacity", "leistung", "auslastung", "last", "rla", "fla", "charge", "carga"),
     "barometer": (
         "barometer", "baro", "barometric", "barometrischer", "luftdruck", "atmospheric", "atmosphere", "barometre",
@@ -102,7 +102,7 @@ COMPOUND_ENDS = (
 UNIT_SPELLINGS: dict[str, str] = {
     "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "mpaa": "MPa",
     "pa": "Pa", "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bargauge": "barg",
-    "mbar": "mbar", "hpa": "mbar", "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg",
+    "mbar": "mbar", "mb": "mbar", "hpa": "mbar", "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg",
     "micron": "micron", "microns": "micron", "mtorr": "micron", "umhg": "micron",
     "degf": "degF", "f": "degF", "fahrenheit": "degF", "degc": "degC", "c": "degC", "celsius": "degC", "gradc": "degC",
     "k": "K", "kelvin": "K", "kg": "kg", "kgs": "kg", "g": "g", "gram": "g", "lb": "lb", "lbs": "lb", "pounds": "lb",

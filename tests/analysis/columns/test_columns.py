@@ -321,6 +321,22 @@ def test_a_log_that_counts_from_a_start_that_it_does_not_say(tmp_path: Path) -> 
     assert load(file, job)[0].frame.index[8] == pd.Timestamp("2026-03-14T07:00:08Z")
 
 
+@pytest.mark.parametrize(
+    ("above", "form", "start"),
+    [
+        ("Run started: 3/14/2026 4:00:00 PM\n", "", "2026-03-14T16:00:00.000"),
+        ("Start 14.03.2026 15:59\n", "%H:%M", "2026-03-14T15:59:00.000"),
+        ("Exported 3/15/2026 9:30:00 AM\n", "%I:%M:%S %p", ""),
+        ("", "%H:%M", ""),
+    ],
+)
+def test_a_time_of_day_has_the_date_of_the_start_that_shows_it(above: str, form: str, start: str) -> None:
+    times = pd.date_range("2026-03-14 16:00", periods=1_000, freq="min").strftime(form or "%H:%M:%S")
+    time = propose_columns((above + "Time,Temp (C)\n" + "".join(f"{at},20\n" for at in times)).encode(), "x").time
+    assert (time.column, time.format, time.start) == ("Time", form, start)
+    assert any('add start = "2026-03-14 16:00:00"' in doubt for doubt in time.doubts) == (not start)
+
+
 def test_what_is_not_sure_is_printed_where_the_table_is_written(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -466,6 +482,44 @@ def test_what_does_not_say_its_unit_is_in_those_of_its_neighbours(
 )
 def test_water_is_supplied_by_the_evaporator_and_to_the_condenser(name: str, channel: str) -> None:
     assert guess_channel(name, "", np.array([50.0, 51.0])).channel == channel
+
+
+@pytest.mark.parametrize(
+    ("name", "shown", "said"),
+    [
+        ("VacSetPT", [0.0, 500.0], "set"),
+        ("CHAMBER.VACUUM_SP.F_CV", [100.0, 80.0], "set"),
+        ("Suction pressure setpoint [psig]", [60.0, 60.0], "set"),
+        ("MassFlowVial", [0.2, 0.3], "another kind"),
+        ("Chilled water flow return", [11.0, 12.0], "another kind"),
+        ("P_Total", [3_240.0, 3_600.0], "another kind"),
+        ("A_HP_Total", [14.1, 1.0], "another kind"),
+        ("Vacuum pump", [0.0, 1.0], "0 and 1"),
+        ("Wait for low temperature", [0.0, 0.0], "0 and 1"),
+    ],
+)
+def test_set_values_flows_powers_and_switches_are_no_readings(name: str, shown: list[float], said: str) -> None:
+    """Headers of freeze dryers and of heat pumps in the field, as their loggers wrote them or like them."""
+    guess = guess_channel(name, "", np.array(shown))
+    assert (guess.channel, guess.choices) == ("", ())
+    assert said in guess.doubt
+
+
+@pytest.mark.parametrize(
+    ("name", "shown", "channel", "unit"),
+    [
+        ("VacPirani", [738_690.0, 157.0], "vacuum", "micron"),
+        ("Presure (mb)", [926.0, 0.213], "vacuum", "mbar"),
+        ("Air pressure (mb)", [1_002.0, 1_003.0], "circuit_pressure", "mbar"),
+        ("Set 2 suction pressure [psig]", [60.0, 61.0], "suction_pressure", "psig"),
+        ("Flow temp", [50.0, 51.0], "", ""),
+        ("Circuit pressure psig", [0.0, 1.0], "circuit_pressure", "psig"),
+        ("T3 [C]", [20.0, 21.0], "t3", "degC"),
+    ],
+)
+def test_names_that_measuring_people_give(name: str, shown: list[float], channel: str, unit: str) -> None:
+    guess = guess_channel(name, "", np.array(shown))
+    assert (guess.channel, guess.unit) == (channel, unit)
 
 
 @pytest.mark.parametrize(("unit", "per_bar"), [("kPa", 100.0), ("bar", 1.0), ("psi", 14.5)])
