@@ -14,6 +14,7 @@ from analysis.belief.labels import otherwise
 from analysis.bins import PIECE_ROWS
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
+from analysis.stretch import stayed
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES, Column
 from analysis.vocabulary.text import words
 from analysis.vocabulary.units import Unit, UnitSystem
@@ -101,6 +102,8 @@ def jumped(
             continue
         moved = step.new - step.level
         until = _back(times, values, step.stay, moved, SHORT_S if dimension == "pressure" else STAYS_S)
+        if channel in CIRCUIT_PRESSURES:
+            until = min(until, _with_another(channel, readings, step.known))
         offset = Figure(moved, f"{dimension}_difference")
         why = (
             f"what it shows is {meant} since then, not {columns[channel].unit.symbol} as it is logged: set it back."
@@ -241,6 +244,25 @@ def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float, within
         if len(there):
             return float(times[there[0]])
     return np.inf
+
+
+def _with_another(channel: str, readings: Readings, since: float) -> float:
+    """Return when a gauge has shown for a while what another one on the circuit shows; infinite when it has not.
+
+    Its hose is on the circuit again: what it stepped by was not what it came back by, where the circuit was drawn from
+    meanwhile. Beside the air, and at nothing, gauges that hang on nothing agree as well.
+    """
+    first = int(np.searchsorted(readings.at, since))
+    at, shown = readings.at[first:], readings.values[channel][first:]
+    bears = (np.abs(shown - readings.barometer_pa[first:]) > NEAR_AIR_PA) & (shown > EMPTY_PA)
+    when = np.inf
+    for other in (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel):
+        there = np.isfinite(shown) & np.isfinite(readings.values[other][first:])
+        near = bears & (np.abs(shown - readings.values[other][first:]) < JOINS_SHARE * shown)
+        agreed = np.flatnonzero(stayed(at[there], near[there], STAYS_S))
+        if len(agreed):
+            when = min(when, float(at[there][agreed[0]]))
+    return when
 
 
 def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:

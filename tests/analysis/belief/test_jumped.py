@@ -175,6 +175,27 @@ def test_a_gauge_at_the_hose_that_rises_above_the_circuit_it_draws_from_is_named
         assert found(log) == named
 
 
+@pytest.mark.parametrize("back_at", [700, None])
+def test_a_gauge_that_hung_on_a_cylinder_is_believed_once_it_shows_the_circuit_again(back_at: int | None) -> None:
+    """The circuit is drawn from meanwhile, and the hose comes off before it goes back: neither step is the first one's.
+
+    Beside the air both gauges show the same wherever they hang.
+    """
+    log = two_gauges("recovery")
+    put(log, "circuit_pressure", 500, lambda shown: shown * 1.3)
+    for gauge in ("circuit_pressure", "suction_pressure"):
+        put(log, gauge, 600, lambda shown: shown - 12.0)
+    put(log, "circuit_pressure", 690, np.zeros_like)
+    if back_at is not None:
+        circuit = log.frame["suction_pressure"].to_numpy()
+        log.frame.loc[log.frame.index[back_at:], "circuit_pressure"] = circuit[back_at:] + 700.0
+    kept, findings = believe(log)
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", "circuit_pressure")]
+    left_out = kept.frame["circuit_pressure"].isna().to_numpy()
+    assert left_out[600:700].all()
+    assert left_out[800:].all() if back_at is None else not left_out[800:].any()
+
+
 def test_a_coarse_gauge_that_goes_by_one_step_beside_a_moving_barometer_has_not_jumped() -> None:
     log = two_gauges("recovery")
     weather = log.barometer_pa + 40.0 * np.sin(np.arange(len(log.frame)) / 50.0)
