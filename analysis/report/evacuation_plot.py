@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, shade, to_days, unit_of
 from analysis.result import Assessment, significant
@@ -34,7 +34,7 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
         level = assessment.figures.get(name)
         if isinstance(level, Asked):
             height = display(level.si, "vacuum", system)[0]
-            ax.axhline(height, color=colour, linewidth=1.2, linestyle=":", label=words(name))
+            ax.axhline(height, color=colour, linewidth=1.5, linestyle="--", label=words(name))
     shade(ax, (s for s in assessment.spans if s.kind != "oil_change"), _SHADES)
     for span in assessment.spans:
         if span.kind == "oil_change":
@@ -51,7 +51,9 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
                 ha="center",
                 bbox=plain,
             )
+    ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
     ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: significant(value, 1)))
+    ax.yaxis.set_minor_formatter(NullFormatter())
     ax.set_ylabel(f"vacuum [{unit_of('vacuum', system)}]")
     legend(ax)
     return figure

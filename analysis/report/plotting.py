@@ -30,7 +30,8 @@ SHADES = {"good": "#d7ebdf", "note": "#e4e8ef", "caution": "#f7e3b5", "alarm": "
 """Backgrounds of shaded spans by what they mean."""
 MOST_POINTS = 3000
 WORD_WIDTH = 0.08
-"""A short word covers this share of a plot's width."""
+LETTER_WIDTH = 0.0085
+"""A short word, and a letter of one, cover these shares of a plot's width."""
 
 
 def new_figure(rows: int = 1, heights: Iterable[float] | None = None) -> tuple[Figure, list[Axes]]:
@@ -87,11 +88,12 @@ def unit_of(kind: str, system: UnitSystem) -> str:
 def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
     """Shade spans behind the lines, each with its word at the top; `shades` maps a span's kind to a key of `SHADES`.
 
-    To be called when the lines are drawn: a word that would stand on the same one before it is left out, and one that
-    would run out at the right stands at that edge.
+    To be called when the lines are drawn: a word that would stand on the same one before it is left out, on another one
+    goes under it, and one that would run out at the right stands at that edge.
     """
     low, high = ax.get_xlim()
     named: dict[str, float] = {}
+    free, under = -math.inf, False
     for span in spans:
         colour = SHADES[shades.get(span.kind, "note")]
         begin, end = to_days(pd.DatetimeIndex([span.begin, span.end]))
@@ -101,10 +103,12 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
             continue
         named[word] = begin
         last = high - begin < WORD_WIDTH * (high - low)
+        under = begin < free and not under
+        free = max(free, begin + LETTER_WIDTH * (len(word) + 2) * (high - low))
         ax.text(
             high if last else begin,
             0.98,
-            f" {word}",
+            f"\n {word}" if under else f" {word}",
             transform=ax.get_xaxis_transform(),
             va="top",
             ha="right" if last else "left",

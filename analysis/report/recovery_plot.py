@@ -9,7 +9,18 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analysis.cylinders.stays import limit_of_load
-from analysis.report.plotting import INK, LINES, SHADES, draw_line, legend, new_figure, shade, to_days, unit_of
+from analysis.report.plotting import (
+    INK,
+    LETTER_WIDTH,
+    LINES,
+    SHADES,
+    draw_line,
+    legend,
+    new_figure,
+    shade,
+    to_days,
+    unit_of,
+)
 from analysis.result import Assessment, Finding, Span
 from analysis.result import Figure as Number
 from analysis.scale import weigh
@@ -82,6 +93,8 @@ def _phases(ax: Axes, stretch: Stretch, assessment: Assessment) -> None:
     gone = told.get("liquid_gone", end)
     pulled = min(told.get("liquid_pull_ended", gone), gone)
     edges = (stretch.begin, pulled, gone, end)
+    low, high = ax.get_xlim()
+    free = low
     for (word, colour), begin, until in zip(_PHASES, edges, edges[1:], strict=False):
         if until <= begin or (word == "liquid pull" and "liquid_pull_ended" not in told):
             continue
@@ -90,13 +103,14 @@ def _phases(ax: Axes, stretch: Stretch, assessment: Assessment) -> None:
         ax.text(
             start,
             0.03,
-            f" {word}",
+            f" {word}\n" if start < free else f" {word}",
             transform=ax.get_xaxis_transform(),
             fontsize=8,
             color=INK,
             va="bottom",
             clip_on=True,
         )
+        free = start + LETTER_WIDTH * (len(word) + 2) * (high - low)
 
 
 def _bounds(ax: Axes, stretch: Stretch, recovered: pd.Series) -> None:
