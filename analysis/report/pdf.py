@@ -16,7 +16,18 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import Image, KeepTogether, PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
+from reportlab.platypus import (
+    CondPageBreak,
+    Image,
+    KeepInFrame,
+    KeepTogether,
+    PageBreak,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
 
 from analysis.ledger import Ledger, balance
 from analysis.report import channels_plot, contents, timeline
@@ -29,7 +40,10 @@ PDF_FILE = "report.pdf"
 _PADDING = 12.0
 """What the page keeps free at both sides within its margins [pt]."""
 _WIDTH = A4[0] - 36 * mm - _PADDING
+_HEIGHT = A4[1] - 31 * mm - _PADDING
 _TALLEST = 136 * mm
+_MOST_SHRUNK = 1.3
+"""A first page that would be longer than this many pages runs on: smaller type is not read."""
 DOTS_PER_INCH = 170
 """Of the plots."""
 _TONES = {**SHADES, "info": SHADES["note"]}
@@ -112,8 +126,11 @@ def _first_page(review: Review, pages: Sequence[contents.StagePage], ledger: Led
     if moved:
         story += [_heading("Refrigerant balance"), _two_abreast(moved, 38 * mm)]
     caution = Paragraph(escape(GENERAL_CAUTION), _style(8.5, spaceBefore=4))
-    story.append(KeepTogether([caution, Spacer(1, 10 * mm), _signatures()]))
-    return story
+    signed = [caution, Spacer(1, 10 * mm), _signatures()]
+    height = sum(part.wrap(_WIDTH, _HEIGHT)[1] + part.getSpaceAfter() for part in [*story, *signed])
+    if height < _MOST_SHRUNK * _HEIGHT:
+        return [KeepInFrame(0, 0, [*story, *signed], mode="shrink")]
+    return [*story, KeepTogether(signed)]
 
 
 def _stage(page: contents.StagePage) -> list[Any]:
@@ -137,7 +154,8 @@ def _stage(page: contents.StagePage) -> list[Any]:
 
 
 def _log(review: Review, ledger: Ledger | None, digests: Mapping[str, str]) -> list[Any]:
-    parts: list[Any] = [Paragraph("The log", _style(14, True, spaceAfter=4))]
+    heading = Paragraph("The log", _style(14, True, spaceAfter=4))
+    parts: list[Any] = []
     doubts = contents.log_findings(review)
     if doubts:
         parts.append(_findings(doubts))
@@ -157,9 +175,11 @@ def _log(review: Review, ledger: Ledger | None, digests: Mapping[str, str]) -> l
         parts += [_heading("Record to keep"), _pairs(to_keep, 8)]
     made_from = [
         _heading("Made from"),
-        _pairs([(name, f"SHA-256 {digest}") for name, digest in digests.items()]),
+        _pairs([(name, f"SHA-256 {digest}") for name, digest in digests.items()], 6.5),
     ]
-    return [*parts, KeepTogether(made_from)]
+    if not parts:
+        return [KeepTogether([heading, *made_from])]
+    return [CondPageBreak(30 * mm), heading, *parts, KeepTogether(made_from)]
 
 
 def _heading(text: str) -> Paragraph:
@@ -195,8 +215,17 @@ def _two_abreast(pairs: Sequence[tuple[str, str]], label: float = 46 * mm) -> An
     return _ruled(cells, (label, _WIDTH / 2 - label) * 2)
 
 
+class _Ruled(Table):
+    """A table whose rows go on the next page whole, but one that is longer than half a page."""
+
+    def split(self, width: float, height: float) -> list[Any]:
+        self.splitInRow = int(height > 0.5 * _HEIGHT)
+        parts: list[Any] = super().split(width, height)
+        return parts
+
+
 def _ruled(cells: list[list[Any]], widths: tuple[float, ...], tints: Sequence[Any] = (), **how: Any) -> Table:
-    table = Table(cells, colWidths=widths, hAlign="LEFT", **how)
+    table = _Ruled(cells, colWidths=widths, hAlign="LEFT", **how)
     tight = [(f"{side}PADDING", (0, 0), (-1, -1), 1.5) for side in ("TOP", "BOTTOM")]
     line = ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor("#d9dde3"))
     table.setStyle(TableStyle([line, ("VALIGN", (0, 0), (-1, -1), "TOP"), *tight, *tints]))
@@ -209,7 +238,7 @@ def _rows(
     cells = [[Paragraph(escape(cell), _style(9, True)) for cell in row] for row in head]
     cells += [[_cell(cell, at == 1) for at, cell in enumerate(row)] for row in rows]
     tints = [("BACKGROUND", (1, n), (1, n), HexColor(_TONES[tone])) for n, tone in enumerate(tones, start=1)]
-    return _ruled(cells, widths, tints, repeatRows=1, splitInRow=1)
+    return _ruled(cells, widths, tints, repeatRows=1)
 
 
 def _cell(text: str, bold: bool) -> Any:

@@ -91,15 +91,15 @@ def test_what_is_not_judged_is_plotted_in_the_units_of_the_log(tmp_path: Path) -
     assert [ax.get_ylabel() for ax in plot.axes] == ["[V]"]
 
 
-def test_a_word_that_would_stand_on_the_same_one_is_left_out() -> None:
+def test_a_word_that_would_stand_on_another_goes_under_it_and_on_the_same_is_left_out() -> None:
     _, (ax,) = plotting.new_figure()
     at = pd.date_range("2026-03-14T07:00Z", periods=61, freq="min")
     ax.plot(plotting.to_days(at), np.zeros(61))
     pauses = [Span("pause", at[i], at[i + 1]) for i in (10, 12, 40)]
-    plotting.shade(ax, pauses, {})
+    plotting.shade(ax, [*pauses, Span("closed", at[42], at[43])], {})
     plotting.shade(ax, [Span("let_down", at[59], at[60])], {})
     assert [(text.get_text(), text.get_ha()) for text in ax.texts] == [
-        (" pause", "left"), (" pause", "left"), (" let down", "right"),
+        (" pause", "left"), (" pause", "left"), ("\n closed", "left"), (" let down", "right"),
     ]  # fmt: skip
 
 
@@ -194,6 +194,12 @@ def test_what_is_no_report_is_refused(folder: Path) -> None:
         differences(folder / "job.toml", reviewed(folder), files(folder))
 
 
+def named(found: Review, lines: int) -> Review:
+    """Return a review whose site has a name of so many lines."""
+    job = found.job.job.model_copy(update={"site": "A long name of a site that fills one whole line. " * lines})
+    return replace(found, job=found.job.model_copy(update={"job": job}))
+
+
 @pytest.mark.usefixtures("coarse_plots")
 def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
     folder: Path, monkeypatch: pytest.MonkeyPatch
@@ -208,9 +214,8 @@ def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
     monkeypatch.setattr(pdf, "Paragraph", Seen)
     monkeypatch.setattr(pdf, "_signatures", lambda: Seen("signed", pdf._style(8.5)))
     found, moved = reviewed(folder), set()
-    for lines in range(32, 38):
-        site = found.job.job.model_copy(update={"site": "A long name of a site that fills one whole line. " * lines})
-        render_pdf(replace(found, job=found.job.model_copy(update={"job": site})), {})
+    for lines in range(46, 56, 3):
+        render_pdf(named(found, lines), {})
         assert pages["signed"] == pages[escape(GENERAL_CAUTION)]
         moved.add(pages["signed"])
     assert moved == {1, 2}
@@ -218,7 +223,7 @@ def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
 
 @pytest.mark.usefixtures("coarse_plots")
 def test_the_signatures_of_a_whole_repair_stand_on_the_first_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Seven stages and a balance of four cylinders are one page for the customer."""
+    """Seven stages and a balance of four cylinders are one page for the customer; what is longer has smaller type."""
     signed = []
 
     class Line(Paragraph):
@@ -227,8 +232,9 @@ def test_the_signatures_of_a_whole_repair_stand_on_the_first_page(monkeypatch: p
             super().drawOn(canvas, *where, **how)
 
     monkeypatch.setattr(pdf, "_signatures", lambda: Line("signed", pdf._style(8.5)))
-    render_pdf(sample_review(), {})
-    assert signed == [1]
+    for lines in (1, 8):
+        render_pdf(named(sample_review(), lines), {})
+    assert signed == [1, 1]
 
 
 def test_pdf_has_its_pages_and_is_the_same_each_time(folder: Path) -> None:
@@ -258,6 +264,14 @@ def test_the_record_to_keep_stands_in_the_report() -> None:
     assert said["Leak rate, rolling average"].endswith("threshold 10 % exceeded")
     assert said["Keep for"].startswith("3 years")
     assert "Record to keep" in render(moved, {})
+
+
+@pytest.mark.parametrize(("said", "height", "parts"), [(60, 40.0, 0), (60, 300.0, 1), (4_000, pdf._HEIGHT, 2)])
+def test_a_row_is_cut_only_where_it_is_longer_than_a_page(said: int, height: float, parts: int) -> None:
+    pdf._fonts()
+    row = ("time", "kind", "word " * said)
+    table = pdf._rows([("Time", "Finding", "What it means")], [row], ["info"], (90.0, 90.0, 300.0))
+    assert len(table.split(pdf._WIDTH, height)) == parts
 
 
 def test_the_digests_stand_on_one_page_with_their_heading(folder: Path) -> None:
