@@ -16,7 +16,7 @@ from analysis.at_rest.way import EXPOSED, PRESSURES, TEMPERATURES
 from analysis.fluids import Refrigerant
 from analysis.result import Assessment, Figure, FigureValue, Finding
 from analysis.stretch import Stretch
-from analysis.vocabulary.text import words
+from analysis.vocabulary.text import unit_once, words
 from analysis.vocabulary.units import UnitSystem
 
 CHECKS_AGREEING = 2
@@ -115,7 +115,7 @@ def _offset(channel: str, offset_k: float, check: Look, fluid: Refrigerant | Non
 
 def _said_offset(channel: str, offset: Figure, unsure: Figure, check: Look, system: UnitSystem) -> str:
     side = "above" if offset.si > 0 else "below"
-    shown = f"{Figure(abs(offset.si), offset.kind).show(system, 2)} ± {unsure.show(system, 1)}"
+    shown = unit_once(Figure(abs(offset.si), offset.kind).show(system, 2), "±", unsure.show(system, 1))
     if offset.kind == "pressure_difference":
         saturation = Figure(abs(check.offset_k(channel)), "temperature_difference").show(system, 2)
         shown += f" ({saturation} of saturation)"

@@ -32,7 +32,7 @@ from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.stretch import Stretch, moments
 from analysis.vocabulary.channels import Level
-from analysis.vocabulary.text import duration, words
+from analysis.vocabulary.text import duration, likely, words
 from analysis.vocabulary.units import UnitSystem
 
 __all__ = ["assess"]
@@ -140,9 +140,9 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
 
 
 def _why(happening: Happening) -> str:
-    shares = ", ".join(f"{NAMES[c]} {_percent(happening.shares.get(c, math.nan))}" for c in CAUSES)
+    shares = ", ".join(f"{NAMES[c]} {likely(happening.shares.get(c, math.nan))}" for c in CAUSES)
     told = sum(happening.shares.values())
-    shares += f", none of these {_percent(1.0 - told)}" if 0.0 < told < 0.99 else ""
+    shares += f", none of these {likely(1.0 - told)}" if 0.0 < told < 0.99 else ""
     ice = ""
     if happening.level_pa < water.TRIPLE_POINT_PA and happening.cause in ("moisture", "undecided"):
         ice = " Water standing there freezes at this level and dries slowly as ice: warm it first."
@@ -155,11 +155,6 @@ def _why(happening: Happening) -> str:
     return f"{said} ({shares}). {advice}{ice}"
 
 
-def _percent(share: float) -> str:
-    """Return a likelihood in words: none is wholly sure."""
-    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
-
-
 # --- verdict and figures -----------------------------------------------------------------------------------
 
 
@@ -170,7 +165,8 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
     hold = judged_hold(ticks, story, pull)
     by = f" (by {aim.source})" if aim.source else ""
     if aim.target_pa is None:
-        return "undecided", f"The job states no target; the last level was {final}. State [evacuation] target."
+        said = f"The job states no target; the last level was {final}. State [evacuation] target."
+        return "undecided", said + _stalled(stretch, story)
     target = Figure(aim.target_pa, "vacuum").show(system)
     silent_s = (stretch.frame.index[-1] - stretch.begin).total_seconds() - float(ticks.end_s[-1])
     if pull not in story.targets:
@@ -186,7 +182,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
             )
         more = _time_left(story, aim) + pump_of(stretch).words(float(ticks.vacuum[-1]), system)
         yet = "is not reached yet" if stretch.end is None else f"was not reached; at the end {final}"
-        return "not_reached", f"The target of {target}{by} {yet}.{_rose(story, system)}{more}"
+        return "not_reached", f"The target of {target}{by} {yet}.{_rose(story, system)}{more}{_stalled(stretch, story)}"
     if hold is None:
         return "undecided", (
             f"Target of {target}{by} reached; no hold was seen yet. Close the pump valve, mark that it is closed (a "
@@ -252,6 +248,14 @@ def _rose(story: Story, system: UnitSystem) -> str:
     rise = rises[-1]
     rate = Figure(rise.rate_pa_per_s, "vacuum_rate").show(system, 2)
     return f" Closed for {duration(rise.seconds)} it rose {SHAPES[rise.kind]} ({rate} on average)."
+
+
+def _stalled(stretch: Stretch, story: Story) -> str:
+    """Return why a stage that is over stalled and what to do; while it runs the finding says so."""
+    known = [stall.cause for stall in story.stalls if stall.cleared is None and stall.cause in CAUSES]
+    if stretch.end is None or not known:
+        return ""
+    return f" It stalled: the cause is {NAMES[known[-1]]}. {ADVICE[known[-1]]}"
 
 
 def _only_rose(ticks: Ticks, story: Story, pull: int) -> bool:

@@ -19,6 +19,7 @@ from analysis.pressure_test.standing import EVEN, GAIN_SHARE, LIKELY, hours_more
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
+from analysis.vocabulary.text import unit_once
 from analysis.vocabulary.units import UnitSystem, display
 
 STAGE = "pressure_test"
@@ -109,8 +110,8 @@ class Night:
         return Finding(
             self.minutes.known[judged.checkpoint - 1], self.time_of(judged.plan.begin), STAGE, "loss_alarm", "alarm",
             f"The circuit loses {self.per_day(judged.rate(judged.loss.mean))}, corrected for temperature "
-            f"(surely between {self.per_day(low)} and {self.per_day(high)}). {against} Look for the leak now; "
-            "never tighten or open a joint under pressure.",
+            f"(surely between {unit_once(self.per_day(low), 'and', self.per_day(high))}). {against} "
+            "Look for the leak now; never tighten or open a joint under pressure.",
             self.rate_figures(judged),
         )  # fmt: skip
 
@@ -179,7 +180,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     figures.update(_change_figures(night, judged, part))
     figures.update(_leak_figures(night, judged))
     loss = judged.rate(judged.loss.mean)
-    interval = f"interval {night.per_day(low)} to {night.per_day(high)}"
+    interval = f"interval {unit_once(night.per_day(low), 'to', night.per_day(high))}"
     change = figures["pressure_change_by_temperature"]
     seen = "No loss is seen" if loss <= 0.0 or (side == "tight" and low <= 0.0) else f"Loss {night.per_day(loss)}"
     said = [f"{seen}, corrected to the mean gas temperature ({interval}), over {judged.hours:.1f} h."]

@@ -95,7 +95,7 @@ def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required
         blank = "cylinder_weight" in stretch.frame
         scale = "The scale's column is blank or left out: nothing was weighed" if blank else "There was no scale"
         said.append(f"{scale}, so only a pause can show that liquid is gone.")
-    if ticks.water_channel is None and len(ticks):
+    if ticks.water_channel is None and ticks.fluid is not None and len(ticks):
         said.append("There was no water temperature; the circuit's own standing saturation was used.")
     if ticks.fluid is None:
         said.append("The job names no refrigerant, so saturation is not known.")

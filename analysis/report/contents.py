@@ -24,7 +24,7 @@ from analysis.result import TIME_LEFT, Assessment, Figure, FigureValue, Finding,
 from analysis.review import Review
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import CHANNELS
-from analysis.vocabulary.text import words
+from analysis.vocabulary.text import likely, words
 from analysis.vocabulary.units import UnitSystem, display
 
 PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
@@ -39,7 +39,7 @@ PLOTS: Mapping[str, Callable[[Stretch, Assessment], Plot | None]] = {
 UNCERTAINTY = "_uncertainty"
 UNCERTAINTY_OF: Mapping[str, str] = {"recovered": "uncertainty", "charged": "uncertainty"}
 """Figures whose uncertainty has a name of its own."""
-NOT_LISTED = ("loss_per_day", "phase", *TIME_LEFT, "hold_fails_in")
+NOT_LISTED = ("loss_per_day", "phase", "remaining", *TIME_LEFT, "hold_fails_in")
 """Figures that the paper tells in another's place, and those of a moment that it does not show."""
 NEVER = ("time_to_target",)
 """Figures that are not known because it did not come to pass."""
@@ -79,7 +79,7 @@ def stage_pages(review: Review) -> list[StagePage]:
                 tone=tone_of(assessment),
                 text=assessment.text,
                 figures=figure_rows(assessment.figures, system),
-                findings=assessment.findings,
+                findings=tuple(sorted(assessment.findings, key=lambda finding: finding.time)),
                 cautions=CAUTIONS.get(stretch.stage, ()),
                 plot=PLOTS[stretch.stage](stretch, assessment) if len(stretch.frame) else None,
             )
@@ -106,6 +106,8 @@ def figure_rows(figures: Mapping[str, FigureValue], system: UnitSystem) -> tuple
             text = _with_error(figure, unsure, system)
         elif figure.kind == "pressure_rate":
             text = _by_day(figure, figures.get("smallest_detectable"), system)
+        elif figure.kind == "fraction":
+            text = likely(figure.si)
         elif figure.kind in LEAKS and figure.si == 0.0:
             text = "none seen"
         else:
@@ -153,7 +155,8 @@ def particulars(review: Review) -> list[tuple[str, str]]:
         ("Refrigerant", review.job.circuit.refrigerant or ""),
     ]
     if len(index):
-        rows.append(("Recorded", f"{when(index[0])} to {when(index[-1])} UTC, {len(index):,} rows"))
+        until = f"{index[-1]:%H:%M}" if index[-1].date() == index[0].date() else when(index[-1])
+        rows.append(("Recorded", f"{when(index[0])} to {until} UTC, {len(index):,} rows"))
     return [(label, text) for label, text in rows if text]
 
 

@@ -47,8 +47,13 @@ FIGURE_NAMES: Mapping[str, str] = {
     "hours_more_even": "more hours, as likely as not",
     "leak_oz": "leak, in ounces",
     "leak_counted_as": "leak given as the mass of",
-    "rise_straight": "likely a straight rise (a leak)",
-    "rise_levels_off": "likely a rise that levels off (moisture)",
+    "rise_straight": "rise looks like a leak",
+    "rise_levels_off": "rise looks like moisture",
+    "final": "level at the end",
+    "plateau": "level it stands at",
+    "oil_hours": "hours run on this oil",
+    "best_rate": "highest rate",
+    "consensus": "what they agree on",
     "liquid_from": "liquid only above",
     "effective_speed": "pumping speed found",
     "effective_speed_at": "that speed, at a level of",
@@ -65,7 +70,8 @@ GENERAL_CAUTION = (
 
 CAUTIONS: Mapping[str, tuple[str, ...]] = {
     "recovery": (
-        "Never open a head or a joint under any pressure.",
+        "Never open a head or a joint under any pressure. Air the room: refrigerant displaces air.",
+        "No flame before the circuit is empty and nitrogen flows through: refrigerant in a flame turns to poison gas.",
         "Keep water flowing or drained while refrigerant boils in a barrel.",
         "Never overfill or heat a cylinder.",
     ),

@@ -14,7 +14,7 @@ from analysis.startup.hunting import HUNTS_S, Hunting, hunting
 from analysis.startup.steadiness import TOLERANCES, WINDOW_S, Course, creeping, minutes_left, unsteady_figures
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
-from analysis.vocabulary.text import about, duration, words
+from analysis.vocabulary.text import about, duration, unit_once, words
 
 LOAD = "compressor_load"
 NEVER_BELOW_ZERO = ("suction_superheat", "discharge_superheat", "evaporator_approach")
@@ -109,8 +109,9 @@ def missed_told(stretch: Stretch, course: Course, k: int, window: Window) -> lis
         kind = STARTUP_FIGURES[name]
         text = (
             f"{words(name)} {Figure(value, kind).show(system)} while steady is"
-            f" {'below' if value < low else 'above'} the job's limits of {Figure(low, kind).show(system)}"
-            f" to {Figure(high, kind).show(system)}.{_disagreed(stretch, [name])}"
+            f" {'below' if value < low else 'above'} the job's limits of"
+            f" {unit_once(Figure(low, kind).show(system), 'to', Figure(high, kind).show(system))}."
+            f"{_disagreed(stretch, [name])}"
         )
         figures: dict[str, FigureValue] = {
             "figure": name, name: Figure(value, kind), "low": Figure(low, kind), "high": Figure(high, kind),

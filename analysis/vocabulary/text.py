@@ -34,9 +34,19 @@ def by_hand(text: str) -> str:
     return _TYPED.sub(lambda match: SIGNS[match.group()], text)
 
 
+def unit_once(first: str, between: str, second: str) -> str:
+    """Return two quantities with the unit of the second: ``10.6 to 15.0 degF``."""
+    return f"{first.partition(' ')[0]} {between} {second}"
+
+
 def counted(count: int, thing: str) -> str:
     """Return how many there are of a thing: ``1 row``, ``2 rows``."""
     return f"{count} {thing}{'' if count == 1 else 's'}"
+
+
+def likely(share: float) -> str:
+    """Return a likelihood as a person says it: none is wholly sure."""
+    return "over 99 %" if share > 0.99 else "under 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
 
 
 def duration(seconds: float) -> str:

@@ -76,6 +76,7 @@ def test_a_closed_circuit_that_stays_flat_is_pump_oil_whatever_its_level(level: 
     target = {"evacuation": {"target": "300 micron"}}
     result = judged(Circuit(3, oil_ultimate=level, script=script, minutes=180, job=target))
     assert causes(result)[-1] == "pump_oil"
+    assert ("It stalled: the cause is pump oil." in result.text) == (result.verdict == "not_reached")
 
 
 def test_a_gauge_at_the_pump_tells_tired_oil_from_inflow_while_it_pumps() -> None:
