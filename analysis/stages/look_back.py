@@ -211,9 +211,13 @@ class LookBack:
         return first + np.flatnonzero(p[later] > 1.15 * p + 10e3)
 
     def rushed(self, k: int, since_s: float = -np.inf) -> bool:
-        """Return whether pressure rose in the last hours, and `since_s`, by a good part within minutes."""
-        first = max(self.s.back(k, RUSH_MINUTES), int(np.searchsorted(self.s.begin_s, since_s)))
-        return len(self.rushes(first, k)) > 0
+        """Return whether pressure rose in the last hours, and `since_s`, by a good part within minutes, and stands so.
+
+        What came back in a pause is drawn again, and a gauge that looked at a cylinder falls back: nothing was let in.
+        """
+        s = self.s
+        first = max(s.back(k, RUSH_MINUTES), int(np.searchsorted(s.begin_s, since_s)))
+        return bool((s.calm_pa[k] > 1.15 * s.calm_pa[self.rushes(first, k)] + 10e3).any())
 
     def slowed_down(self, k: int) -> bool:
         """Return whether pressure slowed down on its way up to where it stands, as liquid that boils back does.

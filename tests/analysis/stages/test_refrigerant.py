@@ -303,6 +303,22 @@ def test_a_last_pour_of_a_minute_is_charging_too() -> None:
     assert 1_840.0 <= (charging.end - begin).total_seconds() <= 2_000.0 + NEAR_S
 
 
+def test_a_gauge_that_looked_at_a_cylinder_in_a_pause_shows_no_nitrogen() -> None:
+    """R-134a, gas from 66 min on: for six minutes the gauge shows the full cylinder; 0.5 kg follow, and it is off.
+
+    What is left stands at 2 bar until it is let out after 120 min.
+    """
+    minutes = np.arange(0.0, 200.0, 1.0 / 6.0)
+    circuit = np.interp(minutes, [20.0, 26.0, 60.0, 66.0, 76.0, 80.0], [572e3, 500e3, 460e3, 300e3, 310e3, 200e3])
+    pressure = np.where((minutes > 70.0) & (minutes < 76.0), 900e3, np.where(minutes < 120.0, circuit, 101_325.0))
+    weight = np.interp(minutes, [20.0, 66.0, 76.0, 80.0], [25.0, 55.0, 25.0, 25.5])
+    weight = np.where((minutes < 15.0) | ((minutes > 73.0) & (minutes < 75.0)) | (minutes > 95.0), 0.0, weight)
+    weight = np.where((minutes >= 66.0) & (minutes <= 73.0), 55.0, np.where(abs(minutes - 75.5) <= 0.5, 25.0, weight))
+    warm = np.full(len(minutes), 293.15)
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=weight, ambient_temperature=warm)
+    assert [span.stage for span in spans if span.stage != "at_rest"] == ["recovery"]
+
+
 def test_air_let_in_after_an_unmarked_recovery_is_no_freeze_risk() -> None:
     """R-134a: 60 kg are drawn, the vapour after them, 65 kPa stand for 18 min, then a flange is opened."""
     seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
