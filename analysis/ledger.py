@@ -256,7 +256,7 @@ def record(job: Job, ledger: Ledger, today: datetime.date, history: Sequence[Add
 
 def keep_line(kept: Record) -> tuple[str, str]:
     """Return how long a record is to be kept, as a (label, text) pair."""
-    return "Keep for", f"{kept.keep_years} years (from memory)"
+    return "Keep for", f"{kept.keep_years} years (from memory: check the rule)"
 
 
 def record_csv(kept: Record) -> str:

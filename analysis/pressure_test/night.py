@@ -199,8 +199,8 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     allowed = night.allowed
     if allowed is None:
         if side == "leaking":
-            return "leaking", " ".join(["It leaks.", *said, "No allowed_loss is stated in [pressure_test]."]), figures
-        said.append("No allowed_loss is stated in [pressure_test], so tight cannot be said: state it.")
+            return "leaking", " ".join(["It leaks.", *said, "The job states no allowed loss."]), figures
+        said.append("The job states no allowed loss, so tight cannot be said: state [pressure_test] allowed_loss.")
         return "undecided", " ".join(said), figures
     if side == "leaking":
         said += [f"Allowed is {night.per_day(allowed)}.", *_looks_the_same(night, judged, allowed)]

@@ -94,7 +94,7 @@ def shade(ax: Axes, spans: Iterable[Span], shades: dict[str, str]) -> None:
     low, high = ax.get_xlim()
     named: dict[str, float] = {}
     free, under = -math.inf, False
-    for span in spans:
+    for span in sorted(spans, key=lambda span: span.begin):
         colour = SHADES[shades.get(span.kind, "note")]
         begin, end = to_days(pd.DatetimeIndex([span.begin, span.end]))
         ax.axvspan(begin, end, color=colour, zorder=0, linewidth=0)

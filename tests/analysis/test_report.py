@@ -96,7 +96,7 @@ def test_a_word_that_would_stand_on_another_goes_under_it_and_on_the_same_is_lef
     at = pd.date_range("2026-03-14T07:00Z", periods=61, freq="min")
     ax.plot(plotting.to_days(at), np.zeros(61))
     pauses = [Span("pause", at[i], at[i + 1]) for i in (10, 12, 40)]
-    plotting.shade(ax, [*pauses, Span("closed", at[42], at[43])], {})
+    plotting.shade(ax, [Span("closed", at[42], at[43]), *pauses], {})
     plotting.shade(ax, [Span("let_down", at[59], at[60])], {})
     assert [(text.get_text(), text.get_ha()) for text in ax.texts] == [
         (" pause", "left"), (" pause", "left"), ("\n closed", "left"), (" let down", "right"),
