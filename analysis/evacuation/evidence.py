@@ -17,6 +17,8 @@ PACE_ABOVE = 1.5, 4.0
 """The pull's pace is taken between these multiples of the level: further up a hose lets ten times as much through."""
 PUMP_ABOVE = 2.5, 8.0
 """The pump's share of the pressure, while there is gas to pump, is that between these multiples of the level."""
+SWEPT = 20.0
+"""What is closed so far over the level stands under a sweep's gas: how that goes tells nothing of the stall."""
 LEAST_TICKS = 4
 ALONE_S = 60.0, 360.0
 """When a closed valve's pump shows what it reaches by itself: later the valve may be open before anybody can see it."""
@@ -49,7 +51,7 @@ def evidence_of(
     stated = pump.changes_per_s * pump.share(stall.level_pa)
     per_s = EXPECTED_SHARE * (max(pace, min(quickest, stated)) if np.isfinite(stated) else pace)
     for closed in story.closeds:
-        if closed.first < begin or closed.hold or closed.rise is None:
+        if closed.first < begin or closed.hold or closed.rise is None or closed.level_pa > SWEPT * stall.level_pa:
             continue
         grown = closed.rise.end_pa / closed.level_pa - 1.0
         expected = per_s * closed.rise.seconds * stall.level_pa / closed.level_pa

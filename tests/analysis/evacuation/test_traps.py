@@ -400,6 +400,19 @@ def test_a_later_pull_takes_its_time_from_when_the_pump_got_the_circuit(marked: 
     assert value(assess(stretch), "time_to_target") == pytest.approx(300.0 * np.log(859_940.0 / 440.0), abs=90.0)
 
 
+def test_the_gas_of_a_sweep_is_no_rise_that_tells_why_the_next_pull_stalls() -> None:
+    """A tired pump: both pulls stand at 1,000 micron, and nothing was closed since the sweep."""
+    shown, broken_s, open_s = pull(300.0, 1_000.0), 5_400.0, 6_600.0
+    inside, after = (broken_s <= AT) & (open_s > AT), open_s <= AT
+    shown[inside] = 770_000.0 - 620_000.0 * np.exp(-(AT[inside] - broken_s) / 300.0)
+    shown[after] = 1_000.0 + 759_000.0 * np.exp(-(AT[after] - open_s) / 300.0)
+    journal = [*valve(broken_s, open_s - broken_s), (broken_s + 60.0, "mark", "vacuum_broken", "")]
+    stretch = logged(shown, sorted(journal))
+    stretch.frame["circuit_pressure"] = np.round(shown * MICRON / 6_894.757, 1) * 6_894.757
+    stretch.frame["vacuum"] = stretch.frame["vacuum"].where(shown < 25_000.0)
+    assert set(causes(assess(stretch))) == {"undecided"}
+
+
 def test_the_circuit_gauge_shows_what_the_probe_cannot() -> None:
     shown = pull(900.0, 60.0)
     stretch = logged(shown)
