@@ -37,6 +37,8 @@ gas that is cold from expanding gives as it warms (`Ticks.expanded`); common pra
 REBOUND_STAYS_S = 60.0
 LONGER_THAN_A_CHANGE_S = 240.0
 """So long, where saturation did not stand under the water: a change of cylinder is over by then; common practice."""
+OVER_K = 5.0
+"""So far over where saturation stood, liquid that comes back is elsewhere than the rest was, or in a cylinder."""
 CHILLED_SHARE = 0.5
 """Self-chilling: this share of what left must have boiled, by the slopes of pressure before and in a pause."""
 DRAWN_K = 3.89
@@ -309,6 +311,11 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
             why = (
                 "Cold gas warms, or refrigerant boils out of oil or a pocket. It still stands under the required "
                 f"level of {make.pressure(level_pa)}: see that it stays there, else warm the low points and pull again."
+            )
+        elif ticks.bubble_k[j] > np.fmax(ticks.plateau_k[pause.base], ticks.reference_k[pause.base]) + OVER_K:
+            why = (
+                "That is more than the circuit stood at before: does the gauge show the cylinder? Else liquid stands "
+                "where it is warmer, as in the sun."
             )
         else:
             why = (

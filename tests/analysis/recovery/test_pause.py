@@ -255,3 +255,20 @@ def test_what_comes_back_in_a_long_pause_is_a_rebound_though_saturation_stood_ne
     found = [finding for finding in assess(stretch).findings if finding.kind == "pressure_rebound"]
     assert (len(found) == 1) is told
     assert_prefix_consistent(assess, stretch, [300, 360, 400, 500])
+
+
+@pytest.mark.parametrize(("cylinder_kpa", "asked"), [(830.0, True), (600.0, False)])
+def test_a_gauge_that_shows_more_than_the_circuit_stood_at_is_asked_for(cylinder_kpa: float, asked: bool) -> None:
+    """R-134a beside water of 20 degC, where it stands at 572 kPa; a full cylinder of 33 degC shows 830."""
+    seconds = np.arange(0.0, 2_400.0, 5.0)
+    pressure = np.interp(seconds, [600.0, 1_500.0, 1_560.0, 1_565.0], [571.0, 480.0, 485.0, cylinder_kpa])
+    journal = [(60.0, "mark", "recovery_resumed", ""), (1_500.0, "mark", "recovery_paused", "")]
+    channels = {
+        "circuit_pressure": ("kPa", np.round(pressure)),
+        "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+    }
+    stretch = make_stretch(
+        "recovery", seconds, channels, tables={"circuit": {"refrigerant": "R-134a"}}, journal=journal
+    )
+    texts = [finding.text for finding in assess(stretch).findings if finding.kind == "pressure_rebound"]
+    assert ["show the cylinder" in text for text in texts] == [asked]
