@@ -35,6 +35,9 @@ FLAT_SHARE = 0.06
 """A rise of less than this part of the level, and no more than twice the noise, is no rise."""
 ABOVE_WATER = 1.2
 """Above this many times the vapour pressure of water at the warmest metal it cannot be water alone."""
+GOES_ON, LET_IN, LET_IN_SHARE = 0.2, 5.0, 2.0
+"""A leak goes on as it began: gas that was let in has less than the first of its pace in its last half, or lifted the
+level at once by so many times itself, and by so many times what the line after it made."""
 SURE = 0.86
 LAGS_S = np.geomspace(60.0, 3_600.0, 28)
 """How long water may take to level off: a minute to an hour, each ratio as likely (common practice)."""
@@ -114,18 +117,21 @@ def judge_rise(
     most = ABOVE_WATER * vapour
     if rise <= 0.0:
         return told
-    if end > most:
-        return replace(told, kind="leak", leak=1.0, moisture=0.0)
-    follow = _follow(t, metal)
-    slow = np.linspace(cold, max(warm, cold + 1.0), 3)
-    line, leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))
     half = slice(len(t) // 2, None)
     late = _straight(t[half], p[half], weights[half])[0]
     late += LATE_ERRORS * float(np.median(noise[half])) * math.sqrt(12.0 / len(t[half])) / float(np.ptp(t[half]))
+    at_once = middle - float(vacuum_pa[0])
+    let_in = at_once > max(LET_IN * float(vacuum_pa[0]), LET_IN_SHARE * rate * float(t[-1]))
+    let_in |= steep and late < GOES_ON * rate
+    if end > most:
+        return told if let_in else replace(told, kind="leak", leak=1.0, moisture=0.0)
+    follow = _follow(t, metal)
+    slow = np.linspace(cold, max(warm, cold + 1.0), 3)
+    line, leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))
     kind: Kind = "undecided"
     if moisture >= SURE and t[-1] >= LEVELS_OFF_S:
         kind = "moisture"
-    elif leak >= SURE and (steep or t[-1] >= (STRAIGHT_S if line > 0.5 * leak else BENT_FIRST_S)):
+    elif leak >= SURE and not let_in and (steep or t[-1] >= (STRAIGHT_S if line > 0.5 * leak else BENT_FIRST_S)):
         kind = "leak"
     return replace(
         told, kind=kind, plateau_pa=plateau if kind == "moisture" else np.nan, leak=float(leak),
