@@ -19,7 +19,8 @@ def draw(stretch: Stretch, assessment: Assessment) -> Figure | None:
     liars = [f.figures.get("channel") for f in assessment.findings if f.kind == "sensor_disagrees"]
     others = [channel for channel in assessment.traces if channel not in liars]
     for number, channel in enumerate(others):
-        label = "_" if number else f"the others ({len(others)}; of pressures their saturation)"
+        who = "the others" if liars else "channels"
+        label = "_" if number else f"{who} ({len(others)}; of pressures their saturation)"
         draw_line(ax, assessment.traces[channel], "temperature", system, label, LINES[-1], linewidth=0.8, alpha=0.7)
     for number, channel in enumerate(dict.fromkeys(map(str, liars))):
         if channel in assessment.traces:
