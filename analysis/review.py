@@ -19,6 +19,7 @@ from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
 from analysis.stages import StageSpan, find_stages, stretch_of
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.job import Job
+from analysis.vocabulary.text import words
 
 ASSESSMENTS: Mapping[str, Callable[[Stretch], Assessment]] = {
     "at_rest": at_rest.assess,
@@ -36,6 +37,9 @@ LIKE_AN_END = frozenset({"pressure_rebound", "loss_alarm", "hold_failed"})
 """Filling, bleeding down and breaking the vacuum look like these until the stage is known to be over."""
 SECOND_LOOK = pd.Timedelta(minutes=5)
 """So long such a finding waits in a stage that nobody marked."""
+
+SLIP = pd.Timedelta(minutes=2)
+"""Whoever marks the wrong stage sees it within so long, and no stage is so short (common practice)."""
 
 MOST_OF_IT = 0.5
 """A recovery after a charging that takes out this share of it empties the circuit; common practice."""
@@ -178,6 +182,12 @@ def _only_filled(before: StageReview, marked: StageSpan) -> bool:
     return same and filled and not before.assessment.findings and isinstance(judged, Figure) and judged.si == 0.0
 
 
+def _slipped(span: StageSpan, after: StageSpan) -> bool:
+    """Return whether a stage was marked by mistake: the right one was marked soon after it."""
+    marked = span.found_by == after.found_by == "journal"
+    return marked and span.stage != after.stage and after.begin - span.begin <= SLIP
+
+
 def _disagreed(at_rest: Assessment) -> dict[str, Figure]:
     """Return the offsets of the channels that were named at rest, none where all agreed in the end."""
     named = [f.figures for f in at_rest.findings if f.kind == "sensor_disagrees" and at_rest.verdict != "agree"]
@@ -195,7 +205,8 @@ def review(log: Log, job: Job) -> Review:
     stages: list[StageReview] = []
     findings = [_in_stage(f, spans) for f in doubts]
     weighed, disagreed = Weighed(), dict[str, Figure]()
-    for before, span in zip([None, *spans], spans, strict=False):
+    before: StageSpan | None = None
+    for span, after in zip(spans, [*spans[1:], None], strict=True):
         judge = ASSESSMENTS[span.stage]
         judged = stretch = stretch_of(span, log, job, before, spans, weighed, disagreed)
         assessment = judge(judged)
@@ -210,13 +221,19 @@ def review(log: Log, job: Job) -> Review:
         if span.stage == "pressure_test":
             assessment = while_alive(believed, assessment, (*doubts, *found), judge)
         assessment = seen_to_the_end(believed, assessment, doubts, below_zero)
-        weighed = _weighed_after(span.stage, assessment, weighed)
+        findings += found
+        if after is not None and not found and _slipped(span, after):
+            odd.append(
+                f"journal.csv: {words(span.stage)} was marked at {span.begin:%d %b %H:%M} UTC and"
+                f" {words(after.stage)} right after it: the first is taken for a slip and left out."
+            )
+            continue
+        before, weighed = span, _weighed_after(span.stage, assessment, weighed)
         if span.stage == "at_rest":
             disagreed = _disagreed(assessment)
         if stages and _only_filled(stages[-1], span):
             stages.pop()
         stages.append(StageReview(stretch, replace(assessment, findings=found)))
-        findings += found
     findings = _named_once(sorted(findings, key=lambda f: f.time))
     told = {id(finding) for finding in findings}
     stages = [

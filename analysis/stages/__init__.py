@@ -6,11 +6,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
 import pandas as pd
 
 from analysis.log import Log
 from analysis.result import Figure
-from analysis.stages.signals import read_signals
+from analysis.stages.gas import PUMPED_PA
+from analysis.stages.signals import ON_SCALE_KG, read_signals
 from analysis.stages.watcher import watch
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.channels import STAGES
@@ -24,6 +26,9 @@ other things alone so far may mark no stages at all, and gets less."""
 FILLING = pd.Timedelta(minutes=60)
 """A test may be marked when it is filled, and that in steps with a look for leaks at each (common practice)."""
 
+LATE = pd.Timedelta(minutes=60)
+"""A begin may be marked so late (common practice): the stage runs already."""
+
 AHEAD = pd.Timedelta(minutes=5)
 """A mark may come so much later than the log's last row: rows come up to a minute apart, and a recorder may pause."""
 
@@ -35,6 +40,16 @@ CLOCK_OFF, CLOCK_ALIKE = pd.Timedelta(minutes=25), pd.Timedelta(minutes=6)
 
 MAKES_READY = ("cylinder_on", "cylinder_off", "water_flow_on", "water_flow_off")
 """Marks of what stays as it is when a stage begins."""
+
+COMES_AFTER = {
+    "at_rest": ("recovery", "pressure_test", "evacuation", "charging", "startup"),
+    "recovery": ("pressure_test", "evacuation"),
+    "pressure_test": ("evacuation", "charging", "startup"),
+    "evacuation": ("charging", "startup"),
+    "charging": ("startup",),
+    "startup": (),
+}
+"""What the signals show that ends a marked stage, though nobody marked its end: of the rest, each may be part of it."""
 
 WEIGHS = ("recovery", "charging")
 BESIDE = pd.Timedelta(minutes=15)
@@ -83,7 +98,7 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     named, odd = from_journal(journal)
     odd = [*late, *odd]
     found = from_signals(log, job)
-    seen = [_end_seen(span, found, journal) for span in named]
+    seen = [_end_seen(span, found, log, journal) for span in named]
     spans = merge(seen, _ended(found, journal), journal, index[-1])
     odd += other_clock(named, found, zone) or [
         *beyond_the_log(named, pd.DatetimeIndex(index), zone),
@@ -189,20 +204,49 @@ def _ended(found: Iterable[StageSpan], journal: pd.DataFrame) -> list[StageSpan]
     return spans
 
 
-def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame) -> StageSpan:
-    """Return a stage of the journal, ended where the signals show its end if the journal tells the next begin alone.
+def _end_seen(span: StageSpan, found: Sequence[StageSpan], log: Log, journal: pd.DataFrame) -> StageSpan:
+    """Return a stage of the journal whose end nobody marked, ended where the signals show it.
 
-    That nobody marked its end is known only by then, so all rows up to there were judged as part of it.
+    That is known once the journal tells the next begin, or some time after the signals show what only comes after it,
+    so all rows up to there were judged as part of it. What is marked later than that comes too late.
     """
     rows = journal[(journal["kind"] == "stage") & (journal["subject"] == span.stage) & (journal["value"] == "end")]
-    if span.end is None or (rows["time"] == span.end).any():
+    until = latest = None if (rows["time"] == span.end).any() else span.end
+    for one in found:
+        shown = _shows_end_of(span, one, log)
+        if shown is not None and shown + PATIENCE < min(log.frame.index[-1], span.end or log.frame.index[-1]):
+            until, latest = shown + PATIENCE, one.begin
+            break
+    if until is None or latest is None:
         return span
-    seen = [one for one in found if one.stage == span.stage and one.begin < span.end]
-    if not seen or seen[-1].end is None or seen[-1].known_until is None:
-        return span
-    if not span.begin < seen[-1].end < span.end:
-        return span
-    return replace(span, end=seen[-1].end, end_within_s=seen[-1].end_within_s)
+    seen = [one for one in found if one.stage == span.stage and one.begin < latest]
+    if span.stage == "pressure_test":  # gas that was let out is let in again for another one
+        seen = [one for one in seen if one.end is None or one.end > span.begin][:1]
+    end = seen[-1].end if seen and seen[-1].known_until is not None else None
+    if end is None or not span.begin < end < latest:
+        return replace(span, end=latest, known_until=until)
+    return replace(span, end=end, known_until=until, end_within_s=seen[-1].end_within_s)
+
+
+def _shows_end_of(span: StageSpan, later: StageSpan, log: Log) -> pd.Timestamp | None:
+    """Return when a found stage showed that a marked one is over, None where it does not.
+
+    A recovery goes on after a long pause, in which what oil gave back may have stood as a circuit does that is open:
+    no vacuum tells its end but one that is deeper than any that a recovery comes to. A charge is trimmed while the
+    machine runs, for as long as its cylinder stands on the scale.
+    """
+    if later.begin <= span.begin or later.stage not in COMES_AFTER[span.stage]:
+        return None
+    frame = log.frame[later.known_from :]
+    if span.stage == "charging" and "cylinder_weight" in frame:
+        bears = frame.index[frame["cylinder_weight"].abs() > ON_SCALE_KG]
+        looks = pd.DatetimeIndex([later.known_from, *bears])
+        bare = looks[np.diff(looks, append=frame.index[-1:]) > PATIENCE]
+        return bare[0] if len(bare) else None
+    if (span.stage, later.stage) == ("recovery", "evacuation"):
+        deep = frame.index[frame.get("vacuum", pd.Series(np.inf, frame.index)) < PUMPED_PA]
+        return deep[0] if len(deep) else None
+    return later.known_from
 
 
 def merge(
@@ -235,6 +279,11 @@ def merge(
             continue
         end, until = span.end, span.known_until
         after = later[0].begin if later else None
+        if _marked_late(span, later):
+            spans.remove(later[0])
+            known = replace(later[0], begin=begin, found_by=span.found_by, known_from=taken, within_s=span.within_s)
+            spans.append(replace(known, doubt=f"the journal marks it only at {later[0].begin:%d %b %H:%M}"))
+            continue
         if after is not None and (until is None or until > after):
             end, until = after if end is None else min(end, after), after
         left = span.left if span.left is None or after is None else min(span.left, after)
@@ -242,6 +291,17 @@ def merge(
             until = max(until, taken)
         spans.append(replace(span, begin=begin, end=end, known_from=taken, known_until=until, left=left))
     return sorted(spans, key=lambda span: span.begin)
+
+
+def _marked_late(span: StageSpan, later: Sequence[StageSpan]) -> bool:
+    """Return whether the next stage of the journal is a found one that still ran: its begin was marked late.
+
+    A test may be marked once more when it is filled.
+    """
+    if not later or later[0].stage != span.stage or span.stage == "pressure_test":
+        return False
+    runs = span.known_until is None or span.known_until > later[0].begin
+    return runs and later[0].begin - span.begin <= LATE
 
 
 def beyond_the_log(named: Sequence[StageSpan], index: pd.DatetimeIndex, zone: str | None) -> list[str]:
