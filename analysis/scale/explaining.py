@@ -78,7 +78,8 @@ class Explaining(Following):
     def _established(self) -> bool:
         """Return whether the run is more than a hand: a level, or a flow, that stays."""
         run = self._run
-        return len(run) >= (2 if self._flat() else 3) and run[-1].at - run[0].at >= PLATEAU_S - 0.5
+        long = run[-1].at - run[0].at >= PLATEAU_S - 0.5
+        return long and (len(run) >= 3 or (len(run) == 2 and self._flat()))
 
     def _settled(self) -> bool:
         """Return whether the run is of something that was just put on and that no hand is on any more; trim it so."""
@@ -111,15 +112,16 @@ class Explaining(Following):
     def _goes_on(self) -> bool:
         """Return whether the run goes on moving the way its first sample went, from what was believed."""
         run, last = self._run, self._last
-        if last is None or not self._straight() or len(run) < 3 or run[-1].at - run[0].at < 2.0 * SAMPLE_S - 0.5:
+        if last is None or len(run) < 3 or run[-1].at - run[0].at < 2.0 * SAMPLE_S - 0.5:
             return False
         first, now = run[0], run[-1]
         before, after = pace(last, first, self.sign), pace(first, now, self.sign)
         moved = self.sign * (now.weight - first.weight)
         return (
-            before <= max(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
-            and after >= 0.3 * before > 0.0
+            after >= 0.3 * before > 0.0
             and moved > self.base_kg
+            and before <= max(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
+            and self._straight()
             and not self._averaged(run)
         )
 
@@ -129,8 +131,9 @@ class Explaining(Following):
         It falls quicker than by usual hoses then, as it flowed; one that was filled falls against its flow.
         """
         first, now = run[0], run[-1]
-        quick = abs(pace(first, now, self.sign)) > self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
-        return self.sign < 0.0 and quick and now.at - first.at < AVERAGES_S
+        if self.sign > 0.0 or now.at - first.at >= AVERAGES_S:
+            return False
+        return abs(pace(first, now, self.sign)) > self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
 
     def _hung(self) -> bool:
         """Return whether the scale kept a number while it flowed: the run is where that flow leads, and flows on."""
@@ -185,17 +188,16 @@ class Explaining(Following):
             return True
         dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen)
         apart_s = max(b.at - a.at for a, b in pairwise([last, *seen]))
-        known = self.names.other(load, first.weight)
-        if (known and (gone or both or dipped or apart_s >= UNSEEN_S)) or self._lifted_for_another():
+        lifted = gone or both or dipped or apart_s >= UNSEEN_S
+        if (lifted and self.names.other(load, first.weight)) or self._lifted_for_another():
             return True
-        return abs(step) >= SWAP_KG and self._swapped(load, first, step, dipped, apart_s, known)
+        return abs(step) >= SWAP_KG and self._swapped(load, first, step, dipped, apart_s)
 
-    def _swapped(self, load: Load, first: Sample, step: float, dipped: bool, apart_s: float, known: bool) -> bool:
+    def _swapped(self, load: Load, first: Sample, step: float, dipped: bool, apart_s: float) -> bool:
         """Return whether so large a step is a swap: no flow goes there, or hands are told by more than the step.
 
         dipped : whether the plate was bare within a sample on the way.
         apart_s : the longest time on the way of which nothing was seen [s].
-        known : whether the weight is that of a known cylinder.
         """
         stood, filled = self._run[-1].at - first.at, self._run[-1].weight - first.weight
         stays = stood >= STAYS_S or (stood >= BURST_STAYS_S and self.sign * filled >= FILLED * abs(step))
@@ -203,8 +205,9 @@ class Explaining(Following):
         zeroed = abs(first.raw) <= EMPTY_KG
         if self.sign * step < 0.0 and (stays or apart_s >= GAP_S) and not taken_off and not zeroed:
             return True
-        told = self._marked or known or apart_s >= UNSEEN_S
-        return dipped or self.names.next_id is not None or (told and stood >= STAYS_S)
+        if dipped or self.names.next_id is not None:
+            return True
+        return stood >= STAYS_S and (self._marked or apart_s >= UNSEEN_S or self.names.other(load, first.weight))
 
     def _known(self, weight: float) -> bool:
         return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
@@ -225,7 +228,7 @@ class Explaining(Following):
         if any(self._nothing(s.low * self._gain - self._zero) for s in self._between):
             return None
         at_once = not self._between and first.at - last.at < UNSEEN_S  # as no hands change a cylinder
-        if self._marked or (self.names.other(load, first.weight) and not at_once):
+        if self._marked or (not at_once and self.names.other(load, first.weight)):
             return None  # another cylinder, put on between two rows, is likelier than a button
         if first.at - last.at >= UNSEEN_S and (first.weight - last.weight) * self.sign < 0.0:
             return None  # full and empty cylinders differ as pounds and kilograms do
@@ -235,7 +238,7 @@ class Explaining(Following):
         stood_kg = max(stood) - min(stood) if len(stood) > 2 else math.inf
         usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
         flowed = usual * (first.at - last.at)
-        for factor in UNIT_SLIPS:
+        for factor in (factor for factor in UNIT_SLIPS if factor != self._gain):
             if factor != 1.0 and stood_kg <= self.still_kg:  # full and empty cylinders are about as far apart
                 off_kg = (first.raw * factor - self._zero - last.weight) * self.sign
                 exact_kg = self.still_kg * max(1.0, factor)
@@ -245,7 +248,7 @@ class Explaining(Following):
                 ((s.raw * factor - self._zero - last.weight) * self.sign, flowed + BURST_KG_PER_S * (s.at - first.at))
                 for s in self._run
             )
-            if factor != self._gain and all(-room <= kg <= room + min(ahead_kg, most) for kg, ahead_kg in ahead):
+            if all(-room <= kg <= room + min(ahead_kg, most) for kg, ahead_kg in ahead):
                 return factor
         return None
 

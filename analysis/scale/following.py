@@ -81,13 +81,13 @@ class Following:
         self._heard.append(raw)
         if len(self._heard) == 3:
             a, b, c = self._heard
-            bend = abs(c - 2.0 * b + a) / 2.45 * 1.25
             most = 3.0 * max(self.noise_kg, 0.1)
-            self.noise_kg += max(0.02, 1.0 / self._samples) * (min(bend, most) - self.noise_kg)
+            bend = min(abs(c - 2.0 * b + a) / 2.45 * 1.25, most)
+            self.noise_kg += max(0.02, 1.0 / self._samples) * (bend - self.noise_kg)
             if abs(c - a) <= self.base_kg:
                 self._still += 1
                 some = max(0.02, 1.0 / self._still)
-                self.shakes_kg += some * (min(bend, most) - self.shakes_kg)
+                self.shakes_kg += some * (bend - self.shakes_kg)
                 alone = HANDS_OUT * min(abs(b - a), abs(c - b), abs(c - 2.0 * b + a))
                 self.quivers_kg += some * (min(alone, most) - self.quivers_kg)
 

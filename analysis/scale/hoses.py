@@ -173,7 +173,8 @@ def _stood(line: list[Sample]) -> _Level:
 
 
 def _level(line: list[Sample]) -> float:
-    return median(s.weight for s in line[-3:])
+    weights = sorted([s.weight for s in line[-3:]])  # asked at every sample, so without the library's checks
+    return 0.5 * (weights[(len(weights) - 1) // 2] + weights[len(weights) // 2])
 
 
 def _flat(line: list[Sample]) -> bool:

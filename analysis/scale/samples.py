@@ -73,8 +73,8 @@ def samples(
     fresh = _fresh(at[taken], middle, _update_s(at, shown)[taken])
     columns = (column[fresh].tolist() for column in (at[taken], middle, low, leap, resolution[taken], bends, covers))
     return index[taken[fresh]], [
-        Sample(second, row, raw, least, leap_kg, step, raw, *inside)
-        for row, (second, raw, least, leap_kg, step, *inside) in enumerate(zip(*columns, strict=True))
+        Sample(second, row, raw, least, leap_kg, step, raw, bend, cover)
+        for row, (second, raw, least, leap_kg, step, bend, cover) in enumerate(zip(*columns, strict=True))
     ]
 
 

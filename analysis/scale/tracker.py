@@ -107,7 +107,9 @@ class Tracker(Believing):
 
     def _watch_hoses(self, load: Load | None, sample: Sample) -> None:
         """Count no hose as flow that is screwed on or off between levels that stand."""
-        if load is None or load is not self.loads[-1] or self._nothing(sample.weight) or self._spacing_s >= UNSEEN_S:
+        if load is None or load is not self.loads[-1] or self._spacing_s >= UNSEEN_S:
+            return
+        if self._run and self._nothing(sample.weight):
             return
         sure_kg = self._sure_kg(sample)
         load.begin_kg += self._hoses.put_back(load.end_kg, sure_kg)
