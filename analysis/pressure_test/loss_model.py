@@ -150,13 +150,9 @@ def _posterior(
     each = COVARIANCES_KEPT // len(odds)
     order = np.argsort(-(odds + rank.reshape(odds.shape)), axis=1, kind="stable")[:, :each]
     kept, odds = (order + odds.shape[1] * np.arange(len(odds))[:, None]).ravel(), odds.ravel()
-    common = kinds.shape[1]
     different, of_kind = np.unique(kinds, axis=0, return_inverse=True)  # many differ in the sum of the weights alone
-    normal = np.repeat(np.moveaxis(grams[kept], 0, -1)[..., None], len(different), axis=-1)
-    diagonal = np.arange(common)
-    normal[diagonal, diagonal] += different.T[:, None]
-    reduced, pivots = (of[..., of_kind] for of in _eliminate(normal, common))
-    base = odds[kept, None, None] + (0.5 * np.log(kinds).sum(axis=1) - pivots)[:, :, None]
+    reduced, sizes = (np.take(of, of_kind, -1) for of in _without_common(grams[kept], different))
+    base = odds[kept, None, None] + (0.5 * np.log(kinds).sum(axis=1) - sizes)[:, :, None]
     losses = [_losses(reduced, group) for group in groups]
     evidence = [base + e for e, _, _ in losses]
     top = max(float(e.max()) for e in evidence)
@@ -206,6 +202,16 @@ def _losses(reduced: np.ndarray, group: Structures) -> tuple[np.ndarray, np.ndar
     misfit = rest[1, 1] - pulled**2 / precision
     evidence = group.odds + group.known - 0.5 * (misfit + np.log(precision)) - pivots
     return evidence, pulled / precision, precision
+
+
+def _without_common(grams: np.ndarray, kinds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return what level, settling and slow parts leave of normal equations (h, p, p) by each of some prior precisions
+    (k, c), shape (q, q, h, k), and half the log of the determinant of what they take, (h, k) (Schur complement)."""
+    common = kinds.shape[1]
+    taken = grams[:, None, :common, :common] + kinds[:, None] * np.eye(common)
+    beside = grams[:, None, :common, common:]
+    left = grams[:, None, common:, common:] - np.swapaxes(beside, 2, 3) @ np.linalg.solve(taken, beside)
+    return np.moveaxis(left, (2, 3), (0, 1)), 0.5 * np.linalg.slogdet(taken)[1]
 
 
 def _eliminate(normal: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
