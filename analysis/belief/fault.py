@@ -191,5 +191,6 @@ class Readings:
 
 def median_of(values: np.ndarray) -> float:
     """Return the median of the readings among some, NaN where there are none."""
-    there = values[~np.isnan(values)]
-    return float(np.median(there)) if len(there) else np.nan
+    ordered = np.sort(values)  # blank ones come last
+    shown = len(ordered) - int(np.count_nonzero(np.isnan(ordered)))
+    return 0.5 * float(ordered[(shown - 1) // 2] + ordered[shown // 2]) if shown else np.nan

@@ -139,11 +139,11 @@ def _steps(channel: str, dimension: str, times: np.ndarray, values: np.ndarray, 
         after = values[i + 1 : stay + 1]
         if stay >= len(times) or len(before) < 5 or len(after) < 5:
             continue
-        level, new = float(np.median(before)), float(np.median(after))
+        level, new = median_of(before), median_of(after)
         moved = new - level
         if abs(moved) < least or np.any(np.abs(after - level) < 0.5 * abs(moved)):
             continue
-        noise = 1.4826 * float(np.median(np.abs(before - level)))
+        noise = 1.4826 * median_of(np.abs(before - level))
         if abs(moved) < NOISES * noise:
             continue
         if step * moved < IN_ONE * moved**2 or abs(step) < OWN_TIMES * _own_move(moves, times, i):

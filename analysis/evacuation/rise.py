@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -103,12 +104,12 @@ def judge_rise(
     noise = max(scatter, 0.004) * p / np.sqrt(max(1.0, np.count_nonzero(keep) / len(t)))
     weights = 1.0 / noise**2
     rate, middle, _ = _straight(t, p, weights)
-    begin, end = middle + rate * float(t[0]), float(np.median(p[-3:]))
+    begin, end = middle + rate * float(t[0]), median(p[-3:].tolist())
     warm = warmest_k if np.isfinite(warmest_k) else METAL_K[1]
     vapour = float(water.vapor_pressure_pa(warm + 1.0))
     steep = end > STEEP * middle and end > STEEP_WATER * vapour
     rise = rate * float(t[-1] - t[0])
-    error = float(np.sqrt(12.0 / len(t)) * np.median(noise))
+    error = math.sqrt(12.0 / len(t)) * median(noise.tolist())
     told = Rise("undecided", rate, np.nan, float(t[-1]), end)
     if abs(rise) <= max(FLAT_SHARE * begin, 2.0 * error):
         most_risen = (abs(rise) + 2.0 * error) / max(begin, 1e-9)
@@ -119,7 +120,7 @@ def judge_rise(
         return told
     half = slice(len(t) // 2, None)
     late = _straight(t[half], p[half], weights[half])[0]
-    late += LATE_ERRORS * float(np.median(noise[half])) * math.sqrt(12.0 / len(t[half])) / float(np.ptp(t[half]))
+    late += LATE_ERRORS * median(noise[half].tolist()) * math.sqrt(12.0 / len(t[half])) / float(np.ptp(t[half]))
     at_once = middle - float(vacuum_pa[0])
     let_in = at_once > max(LET_IN * float(vacuum_pa[0]), LET_IN_SHARE * rate * float(t[-1]))
     let_in |= steep and late < GOES_ON * rate

@@ -138,10 +138,10 @@ def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
         return None
     if not pump[new : k + 1].min() <= PUMP_FALLEN * pump[begin:old].max():  # nor where either is blank
         return None
-    was, now = float(np.median(pump[begin:old])), float(np.median(pump[new : k + 1]))
-    lost = float(np.median(t.raw[old : half + 1]) / np.median(t.raw[new : k + 1]) - 1.0)
+    was, now = median(pump[begin:old].tolist()), median(pump[new : k + 1].tolist())
+    lost = median(t.raw[old : half + 1].tolist()) / median(t.raw[new : k + 1].tolist()) - 1.0
     still = lost <= max(STILL, STILL_NOISES * float(t.scatter[k]), float(t.quantum[k] / p[k]))
-    pulled = float(np.median(p[new : k + 1]) / np.median(p[begin:old])) ** 2
+    pulled = (median(p[new : k + 1].tolist()) / median(p[begin:old].tolist())) ** 2
     if not still or now > PUMP_FALLEN * was * min(1.0, pulled) or now > PUMP_SHARE * p[k]:
         return None
     return old + int(np.argmax(pump[old : k + 1] < math.sqrt(was * now)))

@@ -106,8 +106,11 @@ def no_other_table(
     path: Path,
 ) -> None:
     """Refuse rows below a header that names other columns than the first; `time` is where it stands and its name."""
-    timeless = chunk[time_us == NOT_A_TIME]
-    headers = timeless[timeless[str(time[0])].str.strip(TEXT_SIGNS) == time[1]]
+    timeless = time_us == NOT_A_TIME
+    if not timeless.any():
+        return
+    headers = chunk[timeless]
+    headers = headers[headers[str(time[0])].str.strip(TEXT_SIGNS) == time[1]]
     for position, column in channels.values():
         for cell in headers[str(position)].dropna().astype("str").unique():
             again, first = (" ".join(name.strip(TEXT_SIGNS).split()) for name in (cell, column.header))
