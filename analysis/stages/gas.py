@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stages.look_back import FLICKER_PA, VACUUM_PA
+from analysis.stages.look_back import FLICKER_PA, STILL_KG, VACUUM_PA
 from analysis.stages.refrigerant import (
     CLEAR_PART,
     FULL_PART,
@@ -90,7 +90,11 @@ class GasStages(RefrigerantStages):
             if not np.isnan(s.weight_kg[k]):
                 stood = not self.bears or self.held(k, STANDS_MINUTES, 0.03)  # vapour goes on, and is soon weighed
                 if stood and s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
-                    self._leave_vacuum(k, "nitrogen")
+                    if self._lighter(k, self.broken_s) and not p > FULL_PART * s.saturation_high_pa[k]:
+                        # it stands at what the cylinder stands at, and flows on once that is warmed
+                        self._begin_charging(k)
+                    else:
+                        self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
             if self.aired or p > NEAR_HIGH_PART * warm:
@@ -103,6 +107,15 @@ class GasStages(RefrigerantStages):
             self._begin_charging(k)
         elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
             self._leave_vacuum(k, "open")
+
+    def _lighter(self, k: int, since_s: float) -> bool:
+        """Return whether the cylinder on the scale gave a little since the vacuum was broken, too little for a flow."""
+        s = self.s
+        first = max(int(np.searchsorted(s.end_s, since_s)) - 1, 0)
+        handled = np.flatnonzero(s.swapped[first : k + 1])
+        first += int(handled[-1]) + 1 if len(handled) else 0
+        gave_kg = s.weight_kg[first] - s.weight_kg[k] if first < k and s.on_scale[first : k + 1].all() else 0.0
+        return bool(gave_kg > max(STILL_KG, 1.5 * s.restless_kg[k]))
 
     def _pulls(self, k: int) -> bool:
         """Return whether pressure went down as only a pump at an emptied circuit takes it."""

@@ -179,6 +179,23 @@ def test_vapour_that_hardly_moves_the_scale_comes_before_the_liquid_of_a_charge(
     assert near(moved[1].end, 9_000.0 + 2_400.0)
 
 
+@pytest.mark.parametrize(("gave_kg", "stage"), [(0.3, "charging"), (0.0, "pressure_test")])
+def test_vapour_that_comes_to_what_its_cylinder_stands_at_is_a_charge_that_waits(gave_kg: float, stage: str) -> None:
+    """Within 3 min; liquid flows 40 min later, once it was warmed. What takes nothing off the scale is nitrogen."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    since = seconds - 9_000.0
+    came = np.interp(since, [0.0, 180.0], [101.0, 540e3])
+    pressure = np.where(since < 0.0, pulled_and_broken(seconds, 9_000.0), came)
+    gross = np.interp(since, [-181.0, -180.0, 0.0, 180.0], [0.0, 15.0, 15.0, 15.0 - gave_kg])
+    gross -= gave_kg * np.interp(since, [2_580.0, 5_000.0], [0.0, 20.0])
+    vacuum = np.where(pressure < 2_600.0, pressure, np.nan)
+    warm = np.full(len(seconds), 293.0)
+    spans = spans_in(circuit_pressure=pressure, vacuum=vacuum, cylinder_weight=gross, ambient_temperature=warm)
+    moved = [span for span in spans if span.stage != "at_rest"]
+    assert [span.stage for span in moved] == ["evacuation", stage]
+    assert near(moved[1].begin, 9_000.0)
+
+
 def test_a_cylinder_changed_between_two_rows_brings_a_charge() -> None:
     """A full one stands where the recovery's stood, and is opened a minute later."""
     seconds = np.arange(0.0, 2 * 3_600.0, 60.0)
