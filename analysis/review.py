@@ -206,7 +206,7 @@ def review(log: Log, job: Job) -> Review:
     findings = [_in_stage(f, spans) for f in doubts]
     weighed, disagreed = Weighed(), dict[str, Figure]()
     before: StageSpan | None = None
-    for span, after in zip(spans, [*spans[1:], None], strict=True):
+    for span, after in zip(spans, [*spans[1:], None], strict=False):
         judge = ASSESSMENTS[span.stage]
         judged = stretch = stretch_of(span, log, job, before, spans, weighed, disagreed)
         assessment = judge(judged)

@@ -103,6 +103,7 @@ def test_spans_follow_each_other(seed: int) -> None:
 def test_no_rows_give_no_stages() -> None:
     log = case(2).log.before(START - pd.Timedelta(days=1))
     assert find_stages(log, case(2).job) == ([], [])
+    assert review(log, case(2).job).stages == ()
 
 
 def test_what_is_unsure_by_hours_is_told_without_minutes() -> None:
