@@ -272,3 +272,20 @@ def test_a_gauge_that_shows_more_than_the_circuit_stood_at_is_asked_for(cylinder
     )
     texts = [finding.text for finding in assess(stretch).findings if finding.kind == "pressure_rebound"]
     assert ["show the cylinder" in text for text in texts] == [asked]
+
+
+@pytest.mark.parametrize(("lowest_s", "told"), [(5.0, False), (600.0, True)])
+def test_a_hose_that_comes_off_freezes_nothing(lowest_s: float, told: bool) -> None:
+    """R-134a boils at -26 degC under the air's pressure: a gauge is there at once, a pool that is chilled slowly."""
+    seconds = np.arange(0.0, 2_400.0, 5.0)
+    off = np.interp(seconds, [900.0, 900.0 + lowest_s, 1_800.0, 1_805.0], [480.0, 101.3, 101.3, 480.0])
+    journal = [(60.0, "mark", "recovery_resumed", "")]
+    channels = {
+        "circuit_pressure": ("kPa", np.round(np.where(seconds < 600.0, 571.0, off))),
+        "cylinder_weight": ("kg", np.round(30.0 + 0.02 * np.maximum(seconds - 600.0, 0.0), 2)),
+        "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+    }
+    stretch = make_stretch(
+        "recovery", seconds, channels, tables={"circuit": {"refrigerant": "R-134a"}}, journal=journal
+    )
+    assert ("freeze_risk" in [finding.kind for finding in assess(stretch).findings]) is told
