@@ -1,7 +1,7 @@
 """Standing pressure test: the temperature-corrected loss with its interval, and the verdict against what is allowed.
 
 The loss is judged on a grid of checkpoints fixed to the beginning of the stage (`judging`), each with only the minutes
-before it, and for the verdict once more with all of them; the model stands in `loss_model`. A quiet segment that ends
+before it, and at the end once more with all of them; the model stands in `loss_model`. A quiet segment that ends
 in a fall was bled down and is judged up to there.
 """
 
@@ -61,16 +61,18 @@ def assess(stretch: Stretch) -> Assessment:
         minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in dict.fromkeys([*grid, last])}
     )
     whole = [best for c in grid for best in _best(night, judged[c])]
-    looks = before_warming(whole, allowed, night.confidence)
+    running = before_warming(whole, allowed, night.confidence)
     fast = _fast_fall(minutes, segments, grid)
-    findings = _findings(night, {c: judged[c] for c in grid}, looks, fast)
+    findings = _findings(night, {c: judged[c] for c in grid}, running, fast)
     whole = [*(look for look in whole if look.checkpoint != last), *_best(night, judged[last])]
     looks = before_warming(whole, allowed, night.confidence)
     if not looks:
         verdict, text, figures = nothing_judged(night, fast is not None)
         return Assessment(verdict, text, figures, findings, _early_traces(stretch, minutes))
-    at_last, ended = looks[-1].checkpoint == last, stretch.end is not None
-    side, stands = verdicts(looks, allowed, night.confidence, at_last, ended)[-1]
+    ended = stretch.end is not None and looks[-1].checkpoint == last
+    counts = ended or side_of(looks[-1], allowed, night.confidence, on_the_way(looks[-1], ONCE)) in ("tight", "leaking")
+    decided = verdicts(looks if counts else running, allowed, night.confidence, told=True, ended=ended)
+    side, stands = decided[-1] if decided else ("undecided", None)
     told = looks[-1] if stands is None else stands
     part = gas_part_k(night, told)
     verdict, text, figures = summary(night, side, told, part)

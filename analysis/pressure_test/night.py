@@ -15,7 +15,7 @@ from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault
 from analysis.pressure_test.segments import TEST_LEVEL, Segment, let_down
-from analysis.pressure_test.standing import EVEN, GAIN_SHARE, LIKELY, hours_more, side_of, told_shares
+from analysis.pressure_test.standing import EARLY_HOURS, EVEN, GAIN_SHARE, LIKELY, hours_more, side_of
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
@@ -239,11 +239,11 @@ def _undecided(night: Night, judged: Judged, allowed: float) -> tuple[list[str],
     _, high = judged.interval(night.confidence)
     lies = side_of(judged, allowed, night.confidence)
     if lies in ("tight", "leaking"):
-        if side_of(judged, allowed, night.confidence, told_shares(judged, night.stretch.end is not None)) != lies:
+        if lies == "leaking" and judged.hours < EARLY_HOURS:
             return [
                 "So early it may still be what is left of the filling; a leak will be surer soon. Keep logging."
             ], {}
-        said.append(f"{lies.capitalize()} is said when two looks in a row agree; the one before did not.")
+        said.append(f"{lies.capitalize()} is said once two looks, half an hour or an hour apart, are sure of it.")
     elif high < -GAIN_SHARE * allowed:
         return ["Pressure rises more than the temperatures explain: check probes, barometer and gauge."], {}
     else:

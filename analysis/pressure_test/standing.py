@@ -1,11 +1,11 @@
 """Which look at the loss the verdict stands on: a verdict that comes and goes is worth nothing.
 
-The loss is looked at some thirty times a night, so while the test runs a look decides, and an alarm comes, only when it
-is surer than the interval has to be: two following ones that agree, or one that is very sure. The look at the last
-minute is the one that is told, so its interval decides as it is (group sequential tests: little of the risk is spent
-before the end; O'Brien and Fleming, Biometrics 35, 1979). While the test runs, where every minute is the last one for a
-while, the look before has to agree, and early leaking is told as an alarm is. What was decided stands, with the figures
-of its look, until a later look speaks against it; one that merely tells less takes nothing away.
+The loss is looked at some thirty times a night, so while the test runs a look decides only when the look before agrees,
+or when it is very sure; an alarm, which wakes people, comes only when both are surer than the interval has to be. At
+the test's end the last look's interval decides as it is (group sequential tests: little of the risk is spent before the
+end; O'Brien and Fleming, Biometrics 35, 1979). What was decided stands, with the figures of its look, until a later
+look speaks against it; one that merely tells less takes nothing away. While the test runs every look counts alike, and
+is remembered: were the newest believed more, and its word forgotten with the next, verdicts would come and go.
 """
 
 from __future__ import annotations
@@ -27,9 +27,14 @@ instruments, not tightness (common practice)."""
 Shares = tuple[float, float]
 """Of the risk that the confidence leaves on one side of the interval: for tight, for leaking."""
 TWICE, ONCE, TOLD = (0.4, 0.2), (0.08, 0.04), (1.0, 1.0)
-"""Two following looks decide when each risks less than the first share, one look alone when it risks less than the
+"""Two following looks alarm when each risks less than the first share, one look alone when it risks less than the
 second (common practice of repeated looks; at a confidence of 0.95 that is 0.01 and 0.002 for tight, half of it for
-leaking, which wakes people at night)."""
+leaking, which wakes people at night). A look that ends the test risks the whole share."""
+RUNS = (1.0, 0.5)
+"""Two following looks decide while the test runs when each risks less than this: for tight what the interval does, for
+leaking half of it, as above. A probability that is right has no drift, so of those at p no more than p / q ever come to
+q (Ville 1939; from memory): of what is told at 0.025, and falls at `AGAINST`, a quarter at most is taken back, of
+leaking an eighth."""
 EARLY_HOURS, EARLY_SHARE = 4.0, 0.2
 """Until so many hours are judged of a running test leaking is told at so much of its share, and told as an alarm is:
 what is left of a slow filling loses pressure, too, and of eighty minutes' memory a twentieth is left after three times
@@ -133,13 +138,14 @@ def _goes_on(looks: Sequence[Judged], allowed: float | None, confidence: float) 
 
 
 def told_shares(judged: Judged, ended: bool) -> Shares:
-    """Return the shares of the risk at which the look at the last minute is told.
+    """Return the shares of the risk at which a look is told as the verdict; `ended` says that the test ends with it.
 
-    Where something warms the circuit it is not the last one that was foreseen, and tight needs as much as on the way.
+    Where something warms the circuit no look is the last one that was foreseen, and tight needs as much as on the way.
     """
-    if judged.warmed:
-        return TWICE[0], TOLD[1]
-    return TOLD if ended or judged.hours >= EARLY_HOURS else (TOLD[0], on_the_way(judged, TWICE)[1])
+    tight, leaking = TOLD if ended else RUNS
+    if not ended and judged.hours < EARLY_HOURS:
+        leaking = on_the_way(judged, TWICE)[1]
+    return TWICE[0] if judged.warmed else tight, leaking
 
 
 def verdicts(
@@ -147,16 +153,16 @@ def verdicts(
 ) -> list[tuple[str, Judged | None]]:
     """Return the verdict and the look that it stands on, as they were after each look; ``undecided`` stands on none.
 
-    `told` says that the last look is the one at the last minute, `ended` that the test ends there.
+    `told` says that they are told, not what alarms; `ended` that the test ends with the last look.
     """
     found: list[tuple[str, Judged | None]] = []
     verdict, stands = "undecided", None
     for i, judged in enumerate(looks):
-        final = told and i == len(looks) - 1
-        shares = told_shares(judged, ended) if final else on_the_way(judged, TWICE)
+        final = ended and i == len(looks) - 1
+        shares = told_shares(judged, final) if told else on_the_way(judged, TWICE)
         side = side_of(judged, allowed, confidence, shares)
         twice = i > 0 and side_of(looks[i - 1], allowed, confidence, shares) == side
-        sure = twice or side_of(judged, allowed, confidence, on_the_way(judged, ONCE)) == side or (final and ended)
+        sure = final or twice or side_of(judged, allowed, confidence, on_the_way(judged, ONCE)) == side
         if _goes_on(looks[: i + 1], allowed, confidence):
             verdict, stands = "leaking", judged
         elif side in ("tight", "leaking") and sure:

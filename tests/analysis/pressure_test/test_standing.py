@@ -64,8 +64,19 @@ def test_the_look_at_the_end_decides_by_its_interval() -> None:
 
 
 def test_leaking_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
-    assert letters((2.0, 0.6), (2.0, 0.5), told=True) == "uu"
-    assert letters((2.0, 0.5), (2.0, 0.5), told=True) == "ul"
+    assert letters((2.0, 0.5), (2.0, 0.44), told=True) == "uu"
+    assert letters((2.0, 0.44), (2.0, 0.44), told=True) == "ul"
+
+
+@pytest.mark.parametrize("told", [False, True])
+def test_what_the_newest_look_said_is_what_is_remembered_of_it(told: bool) -> None:
+    """Else a running test says tight at one look, undecided at the next and tight again at the third."""
+    assert letters((0.0, 0.5), (0.0, 0.5), (0.3, 0.5), (0.1, 0.5), told=True) == "uttt"
+    dice = np.random.default_rng(7)
+    looks = [look(float(dice.normal(1.0, 1.2)), float(dice.uniform(0.1, 0.6)), 235 + i) for i in range(40)]
+    whole = verdicts(looks, ALLOWED, 0.95, told)
+    assert {verdict for verdict, _ in whole} == {"tight", "leaking", "undecided"}
+    assert [verdicts(looks[: i + 1], ALLOWED, 0.95, told)[-1] for i in range(40)] == whole
 
 
 def test_a_large_loss_that_three_looks_are_sure_of_needs_no_early_share() -> None:
@@ -122,7 +133,7 @@ def test_the_verdict_at_the_end_is_that_of_its_interval(confidence: float) -> No
     for _ in range(300):
         last = look(float(dice.uniform(-0.5, 2.5)), float(dice.uniform(0.05, 0.45)), 240)
         low, high = last.interval(confidence)
-        verdict, _ = verdicts([last, last], ALLOWED, confidence, told=True)[-1]
+        verdict, _ = verdicts([last, last], ALLOWED, confidence, told=True, ended=True)[-1]
         assert (verdict == "leaking") == (low > ALLOWED)
         if high > -0.2 * ALLOWED and high - low < 2.0 * ALLOWED:
             assert (verdict == "tight") == (high < ALLOWED)

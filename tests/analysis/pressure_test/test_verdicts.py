@@ -53,6 +53,13 @@ def test_big_leak_is_told_early(calm: Night) -> None:
     assert (alarm.time - calm.stretch.begin).total_seconds() < 2.5 * 3600
 
 
+@pytest.mark.parametrize("loss", [0.5, 1.2])
+def test_between_two_looks_a_running_test_says_what_it_said(loss: float) -> None:
+    """What is told at one odd minute and not at the next is worth nothing."""
+    running = changed(make_night(4, **CALM), lambda t, p: p - loss * t / 86_400.0)
+    assert {assess(cut(running, 6 * minute)).verdict for minute in (360, 373, 389)} == {"undecided"}
+
+
 def test_leak_that_opens_in_the_night(calm: Night) -> None:
     found = assess(changed(calm, lambda t, p: p - np.where(t > 18_000, 3.0 * (t - 18_000) / 3600.0, 0.0)))
     assert found.verdict == "leaking"
