@@ -19,10 +19,11 @@ from analysis.scale.standing import flows_on
 
 @dataclass(frozen=True, slots=True)
 class _Odd:
-    """A quick change that was believed, and whether it leapt: what was believed before and at what rate, its size, what
-    of it was no flow."""
+    """A quick change that was believed, and whether it leapt: what was believed before, when it came, at what rate it
+    flowed before, its size, what of it was no flow."""
 
     before: Sample
+    at: float
     rate: float
     size: float
     shift: float
@@ -39,8 +40,9 @@ class Believing(Loads):
         last = self._believed
         spent, change = sample.at - last.at, sample.weight - last.weight
         excess = sample.weight - self._line(sample.at)
-        if self._run or abs(excess) > self.base_kg:
-            self._odd.append(_Odd(last, self._rate, excess, 0.0, abs(excess) > self.base_kg < sample.leap))
+        if self._run or min(abs(excess), abs(change)) > self.base_kg:  # flow that stopped is no change
+            quick = sample.leap > self.base_kg or spent >= UNSEEN_S
+            self._odd.append(_Odd(last, sample.at, self._rate, excess, 0.0, abs(excess) > self.base_kg and quick))
         load.end_kg = sample.weight
         if len(self._recent) >= 2 and spent >= UNSEEN_S:
             self._best = max(
@@ -58,20 +60,21 @@ class Believing(Loads):
         load.begin_kg += shift_kg
         load.laid_kg += shift_kg
         if shift_kg:
-            load.doubt(self._either_way_kg(run[0]))
+            hidden = run[0].at - self._unseen_at <= 2.0 * STAYS_S  # nobody saw whether it came just then
+            load.doubt(abs(run[0].weight - last.weight) if hidden else self._either_way_kg(run[0]))
             self._recent.clear()
             self._last = run[0]
         for sample in run:
             self._believe(load, sample)
         leapt = any(sample.leap > self.base_kg for sample in run)
-        self._odd.append(_Odd(last, rate, run[-1].weight - last.weight, shift_kg, leapt))
+        self._odd.append(_Odd(last, run[-1].at, rate, run[-1].weight - last.weight, shift_kg, leapt))
 
     def _undoes(self, load: Load, first: Sample) -> bool:
         """Return whether a late quick change is gone again, and undo it then."""
         last = self._believed
         if any(self._nothing(s.weight) for s in self._between):
             return False  # what was lifted off takes its changes along
-        self._odd = [odd for odd in self._odd if first.at - odd.before.at <= 2.0 * STAYS_S]
+        self._odd = [odd for odd in self._odd if first.at - odd.at <= 2.0 * STAYS_S]
         for k in range(len(self._odd) - 1, -1, -1):
             odd, way = self._odd[k], math.copysign(1.0, self._odd[k].size)
             back = (last.weight - first.weight) * way
@@ -81,8 +84,9 @@ class Believing(Loads):
             most = self.base_kg + rate * (first.at - odd.before.at)
             came = [s.weight for s in self._recent if s.at >= odd.before.at]
             far = self._spacing_s >= UNSEEN_S and flows_on(came, self.sign, self.still_kg)
-            if far or (first.leap >= back > 0.0 and not any(later.leapt for later in self._odd[k:])):
-                continue  # what came slowly does not go at once
+            slowly = not any(later.leapt or later.size * self.sign < 0.0 for later in self._odd[k:])
+            if far or (slowly and first.leap >= back > 0.0):
+                continue  # what came slowly, as flow does, does not go at once
             all_back = back <= 2.0 * quick + self.base_kg
             if self.base_kg < back and all_back and -self.base_kg <= ahead <= most:
                 load.begin_kg -= sum(undone.shift for undone in self._odd[k:])

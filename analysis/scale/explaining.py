@@ -238,6 +238,8 @@ class Explaining(Following):
         stood_kg = max(stood) - min(stood) if len(stood) > 2 else math.inf
         usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S)
         flowed = usual * (first.at - last.at)
+        if first.at - last.at >= GAP_S and len(self._run) > 2 and self._joins(self._run):
+            flowed = 0.0  # flow alone explains what nobody saw
         for factor in (factor for factor in UNIT_SLIPS if factor != self._gain):
             if factor != 1.0 and stood_kg <= self.still_kg:  # full and empty cylinders are about as far apart
                 off_kg = (first.raw * factor - self._zero - last.weight) * self.sign

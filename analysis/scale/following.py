@@ -63,6 +63,7 @@ class Following:
     _samples: int = 0
     _still: int = 0
     _spacing_s: float = SAMPLE_S  # of the last two samples
+    _unseen_at: float = -math.inf  # the last sample that was far from the one before it
     _gain: float = 1.0
     _zero: float = 0.0
     _bare_kg: float = 0.0

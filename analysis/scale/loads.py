@@ -202,7 +202,7 @@ class Loads(Explaining):
         tares = [one.tare_kg for one in self.names.cylinders if one.tare_kg is not None]
         if not tares or len(tares) < len(self.names.cylinders):
             tares += [UNSEEN_TARE * load.begin_kg for load in self.loads[:-1] if not load.zeroed]
-        return min(most, max(HANDS_KG, gross_kg - min(tares))) if tares else most
+        return min(most, max(HANDS_KG, gross_kg - min(tares) + self.base_kg)) if tares else most
 
     def _doubt_blind(self, load: Load) -> None:
         """A cylinder that came while nothing was read may have flowed then, unless it weighs what it should."""

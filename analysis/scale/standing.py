@@ -62,8 +62,8 @@ class Standing:
         before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
         self.earlier = [s for s in self.earlier if self._line[0].at - s.at <= HANDS_S]
         closed = abs(self._crept_kg) <= still_kg
-        if closed and came_back(level, before, (s.weight for s in self.earlier), still_kg):
-            begin_kg, self._crept_kg = level, 0.0  # what stood meanwhile was a hand
+        if closed and came_back(level, before, self._earlier_kg(before - level), still_kg):
+            begin_kg, self._crept_kg = level, 0.0  # what stood meanwhile was a hand, or leant on it
         elif closed and self._set_down(before, level):
             if sample.at - self._line[0].at < QUICK_STANDS_S:
                 return begin_kg
@@ -99,10 +99,20 @@ class Standing:
 
     def _set_down(self, before_kg: float, level_kg: float) -> bool:
         """Return whether the level came at once: faster than any flow, or after one row that no others stand near."""
-        after_s, rise_kg = self._line[0].at - self._until, level_kg - before_kg
-        fast = 0.0 < QUICK_KG_PER_S * after_s < rise_kg and len(self.since) <= len(self._line)
-        alone = not self.stood and after_s > HANDS_S and len(self.since) == len(self._line) + 1
+        rise_kg = level_kg - before_kg
+        fast = 0.0 < QUICK_KG_PER_S * self._after_s < rise_kg and len(self.since) <= len(self._line)
+        alone = not self.stood and self._after_s > HANDS_S and len(self.since) == len(self._line) + 1
         return (fast or alone) and SCREWED_ON_KG < rise_kg < QUICK_SHARE * before_kg
+
+    def _earlier_kg(self, fell_kg: float) -> list[float]:
+        """Return what was shown shortly before; and, where as much as seemed set down is gone at once, before that."""
+        held = [] if self._held_kg is None or fell_kg < QUICK_KG_PER_S * self._after_s else [self._held_kg]
+        return [*(s.weight for s in self.earlier), *held]
+
+    @property
+    def _after_s(self) -> float:
+        """How long after something last stood the present level came."""
+        return self._line[0].at - self._until
 
     def _stands(self) -> bool:
         line = self._line

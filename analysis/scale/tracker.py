@@ -16,10 +16,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.scale.believing import Believing
-from analysis.scale.explaining import SLIP_STAYS_S, SWAP_KG, UNIT_SLIPS
+from analysis.scale.explaining import ONE_FLOW, SLIP_STAYS_S, SWAP_KG, UNIT_SLIPS
 from analysis.scale.following import (
     BURST_STAYS_S,
     EMPTY_KG,
+    FASTEST_PER_GROSS,
     LEAST_NOISE_KG,
     LIGHT_KG,
     LIGHTEST_KG,
@@ -28,7 +29,7 @@ from analysis.scale.following import (
 from analysis.scale.hoses import Hoses
 from analysis.scale.levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale.names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy
-from analysis.scale.samples import SAMPLE_S, Sample
+from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale.standing import HANDS_KG, SCREWED_ON_KG, STILL_KG, Standing, flows_on
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -59,6 +60,8 @@ class Tracker(Believing):
         self.base_kg = max(LEAST_NOISE_KG, 1.5 * sample.step, 4.0 * self.noise_kg)
         self.still_kg = max(STILL_KG, 1.1 * sample.step, 3.0 * self.shakes_kg)
         self._spacing_s = sample.at - self.out[-1][0] if self.out else SAMPLE_S
+        if self._spacing_s >= UNSEEN_S:
+            self._unseen_at = sample.at
         if self._zero:
             self._set_to_zero_again(sample)
         sample.weight = sample.raw * self._gain - self._zero
@@ -364,14 +367,21 @@ class Tracker(Believing):
             )
             load.doubt(*doubt)
             self._judge_hoses(load, gone_s)
-            if gone_s - last.at > max(GAP_S, 3.0 * self._spacing_s):  # it may have flowed again as it did before
-                stood_s = max(last.at - self._stands_since, CONFIRM_S)
-                load.doubt(max(load.moved_kg, 0.0) * (gone_s - last.at) / stood_s)
+            if blind_s is not None or gone_s - last.at > max(GAP_S, 3.0 * self._spacing_s):
+                load.doubt(self._may_flow_again_kg(load, gone_s))
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:
                 self.names.expected[load.cylinder] = load.end_kg
         self.load, self._rate = None, 0.0
+
+    def _may_flow_again_kg(self, load: Load, gone_s: float) -> float:
+        """Return how much may have flowed unseen before a cylinder was gone, as it did before [kg]."""
+        last = self._believed
+        stood_s = max(last.at - self._stands_since, CONFIRM_S)
+        most = max(load.moved_kg, 0.0) * (gone_s - last.at) / stood_s
+        tare = None if load.table is None or self.sign > 0.0 else load.table.tare_kg
+        return most if tare is None else min(most, max(load.end_kg - tare, 0.0))
 
     def _flow_before_it_left(self, load: Load) -> None:
         """Believe what still flowed between rows far apart before the cylinder left: hardly one of them is of hands.
@@ -386,10 +396,15 @@ class Tracker(Believing):
                 break
             stayed = len(between) > 1 and self.sign * (between[1].weight - now.weight) >= -self.base_kg
             grew = len(recent) > 1 and -self.base_kg <= ahead <= GROWS * pace(recent[-2], recent[-1], self.sign) * spent
-            if not (self._may_flow(now) or (stayed and grew)):
+            if not (self._may_flow(now) or (stayed and (grew or self._flows_alike(now, between[1])))):
                 break
             self._believe(load, between.pop(0))
         self._run, self._between = run, between
+
+    def _flows_alike(self, now: Sample, later: Sample) -> bool:
+        """Return whether mass went to a row about as it went on from there: flow, not hands, whatever was before."""
+        before, after = pace(self._believed, now, self.sign), pace(now, later, self.sign)
+        return 0.0 < before <= min(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
 
     def _leave(self, load: Load, bare: Sample) -> None:
         """The cylinder was lifted off; the plate shows nothing at `bare`."""

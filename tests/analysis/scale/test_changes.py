@@ -166,7 +166,7 @@ def test_a_cylinder_that_came_unseen_may_have_flowed_unless_it_weighs_what_it_sh
     marks = [on(0, "A"), on(1600, "B")]
     found = weigh(stretch_of(shown, stage="charging", marks=marks, cylinders=table))
     assert found.total_kg == pytest.approx(39.0, abs=0.1)
-    assert (found.uncertainty_kg < 1.0) == known
+    assert (found.uncertainty_kg < 1.1) == known  # 1 kg is left in the first one, and may have flowed, too
     assert any("gave no readings for" in said for said in found.cautions) != known
 
 
@@ -335,3 +335,11 @@ def test_a_known_cylinder_that_came_while_nothing_was_read_is_emptied_in_a_minut
     cylinders = [{"id": "A", "tare": "6.5 kg", "contents": "5.5 kg"}, {"id": "B", "tare": "7 kg", "contents": "5.5 kg"}]
     found = weighed(shown, stage="charging", cylinders=cylinders)
     assert found.by_cylinder() == pytest.approx({"A": 5.0, "B": 4.6}, abs=0.05)
+
+
+def test_a_cylinder_that_may_have_flowed_on_unseen_before_it_was_changed_is_unsure_by_it() -> None:
+    """It stood, but so it did when the recovery was paused before; 6 kg flowed into it while nothing was read."""
+    shown = weights((60, 20, 20), (400, 20, 50), (60, 50, 50), (390, np.nan, np.nan), (60, 20, 20), (200, 20, 30))
+    table = [{"id": "A", "tare": "20 kg"}, {"id": "B", "tare": "20 kg"}]
+    found = weigh(stretch_of(shown, marks=[on(0, "A"), on(905, "B")], cylinders=table))
+    assert found.uncertainty_kg > 6.0

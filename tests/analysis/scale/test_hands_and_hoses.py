@@ -291,3 +291,41 @@ def test_a_step_of_flow_that_is_as_large_as_the_hose_is_none_that_came_off() -> 
         (60, hung - 3.0, hung - 3.0), (60, 0, 0),
     )  # fmt: skip
     assert weighed(shown, stage="charging", noise=0.0, quantum=0.01).total_kg == pytest.approx(3.0, abs=0.04)
+
+
+@pytest.mark.parametrize("step", [1.0, 5.0, 10.0])
+def test_a_tool_laid_on_a_cylinder_before_its_first_flow_and_taken_off_again_is_no_flow(step: float) -> None:
+    tool = ((60, 0, 0), (30, 12, 12), (40, 16.1, 16.1), (70, 12, 12))
+    found = weighed(weights(*tool, (300, 12, 35), (60, 35, 35), step=step), step=step)
+    assert found.total_kg == pytest.approx(23.0, abs=0.15)
+    assert len(found.loads) == 1
+
+
+def test_what_leans_on_a_cylinder_when_its_flow_has_stopped_undoes_nothing() -> None:
+    """What was held up before is back where it was; only its flow had stopped, so nothing is owed to it."""
+    hands = ((35, 32, 32), (35, 29, 29), (25, 32, 32), (25, 36.5, 36.5))
+    found = weighed(weights((100, 15, 15), (140, 15, 32), *hands, (60, 0, 0), step=5.0), step=5.0)
+    assert found.total_kg == pytest.approx(17.0, abs=0.15)
+
+
+def test_a_cylinder_lifted_a_little_while_it_fills_is_back_when_hands_let_go() -> None:
+    shown = weights((60, 11, 11), (500, 11, 36), (60, 36, 36), step=5.0)
+    shown[60:63] -= 1.65
+    assert weighed(shown, step=5.0).total_kg == pytest.approx(25.0, abs=0.15)
+
+
+def test_what_leans_as_readings_come_back_goes_again() -> None:
+    shown = weights((100, 26, 26), (1200, 26, 66), (300, 66, 66))
+    shown[400:900] = np.nan
+    shown[900:906] += 7.3
+    found = weighed(shown)
+    assert found.total_kg == pytest.approx(40.0, abs=0.15)
+    assert len(found.loads) == 1
+
+
+def test_what_flowed_from_one_row_to_the_next_as_it_flowed_on_was_seen() -> None:
+    """Rows a minute apart: the first shows little, as the valve was opened just before; 0.13 kg/s from then on."""
+    shown = np.array([25.8, 25.8, 25.75, 25.75, 25.7, 25.75, 27.4, 35.1, 42.6, 46.2, 0.0, 0.0, 0.0, 0.0])
+    found = weighed(shown, step=60.0, noise=0.0)
+    assert found.total_kg == pytest.approx(20.4, abs=max(0.3, found.uncertainty_kg))
+    assert found.uncertainty_kg < 5.0

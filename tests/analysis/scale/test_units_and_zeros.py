@@ -344,3 +344,10 @@ def test_a_unit_that_is_switched_shortly_before_the_valve_is_opened(kg_per_s: fl
     found = weighed(shown, noise=0.0, quantum=0.01)
     assert found.total_kg == pytest.approx(300 * kg_per_s, abs=0.2)
     assert not found.changes
+
+
+def test_fast_flow_that_nobody_saw_is_no_other_unit() -> None:
+    """From 21 to 51 kg without readings: 2.4 times as much, and a pound is not 2.4 times less than a kilogram."""
+    shown = weights((100, 21, 21), (400, 21, 51), (80, 51, 62.5), (60, 62.5, 62.5))
+    shown[90:500] = np.nan
+    assert weighed(shown).total_kg == pytest.approx(41.5, abs=0.2)
