@@ -212,10 +212,11 @@ def _end_seen(span: StageSpan, found: Sequence[StageSpan], log: Log, journal: pd
     """
     rows = journal[(journal["kind"] == "stage") & (journal["subject"] == span.stage) & (journal["value"] == "end")]
     until = latest = None if (rows["time"] == span.end).any() else span.end
+    within_s = 0.0
     for one in found:
         shown = _shows_end_of(span, one, log)
         if shown is not None and shown + PATIENCE < min(log.frame.index[-1], span.end or log.frame.index[-1]):
-            until, latest = shown + PATIENCE, one.begin
+            until, latest, within_s = shown + PATIENCE, one.begin, one.within_s
             break
     if until is None or latest is None:
         return span
@@ -224,7 +225,7 @@ def _end_seen(span: StageSpan, found: Sequence[StageSpan], log: Log, journal: pd
         seen = [one for one in seen if one.end is None or one.end > span.begin][:1]
     end = seen[-1].end if seen and seen[-1].known_until is not None else None
     if end is None or not span.begin < end < latest:
-        return replace(span, end=latest, known_until=until)
+        return replace(span, end=latest, known_until=until, end_within_s=within_s)
     return replace(span, end=end, known_until=until, end_within_s=seen[-1].end_within_s)
 
 
