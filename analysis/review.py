@@ -183,8 +183,8 @@ def _only_filled(before: StageReview, marked: StageSpan) -> bool:
 
 
 def _slipped(span: StageSpan, after: StageSpan) -> bool:
-    """Return whether a stage was marked by mistake: the right one was marked soon after it."""
-    marked = span.found_by == after.found_by == "journal"
+    """Return whether a stage was marked by mistake: the right one was marked soon after it, and no end of its own."""
+    marked = span.found_by == after.found_by == "journal" and span.end == after.begin
     return marked and span.stage != after.stage and after.begin - span.begin <= SLIP
 
 

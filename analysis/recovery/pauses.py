@@ -87,8 +87,6 @@ def standing(ticks: Ticks) -> np.ndarray:
     falls = some & (change < -sure * np.maximum(FALL * pressure[old], resolution))
     while_ago = np.maximum(before(ticks.at_s, SLOW_S), 0)
     slowly = pressure - pressure[while_ago]
-    # what came back in a pause is still above what it was before, while it is drawn again
-    rises |= some & ~falls & (slowly > np.maximum(2.0 * RISE * pressure, 2.0 * resolution))
     scale = np.isfinite(ticks.moved_kg) & np.isfinite(ticks.moved_kg[old])
     moved = ticks.moved_kg - ticks.moved_kg[old]
     # without a scale: water that flows again warms a chilled pool, and the pressure rises while the machine pulls
@@ -106,6 +104,9 @@ def standing(ticks: Ticks) -> np.ndarray:
     # a trickle exceeds what stood there only after a while
     gained = ticks.moved_kg - ticks.moved_kg[while_ago]
     trickle = scale & (while_ago > 0) & (gained > 4.0 * ticks.mass_resolution_kg + TRICKLE_KG)
+    # what came back in a pause is still above what it was before, while it is drawn again; not where nothing came over
+    steps = np.where(scale & (while_ago > 0) & (gained < TRICKLE_KG), 1.0, 2.0)
+    rises |= some & ~falls & (slowly > np.maximum(2.0 * RISE * pressure, steps * resolution))
     no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
     fell_from_s = np.where(warms, -np.inf, np.maximum(_kink(ticks, KINK_S), _kink(ticks, LONG_KINK_S))).tolist()
     stands = np.zeros(n, dtype=bool)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,12 +11,14 @@ import pandas as pd
 import pytest
 
 from analysis.ledger import balance, rows
+from analysis.log import load
 from analysis.result import Figure
 from analysis.review import Review, review
 from analysis.scale import weigh
 from analysis.stages import StageSpan, stretch_of
+from analysis.vocabulary.shipped import shipped
 from tests.analysis.scale.test_displays import displayed
-from tests.support import make_log
+from tests.support import make_log, sample_review
 
 Stay = tuple[str, float, float]  # cylinder, gross weight at its begin and end
 OUT, PULL = 350.0, 0.05  # kPa of the circuit while a recovery runs, and under vacuum
@@ -199,3 +202,10 @@ def test_a_hand_on_a_slow_display_did_not_flow_back(long: int) -> None:
     begin, end = (log.frame.index[0] + pd.Timedelta(seconds=s) for s in (900.0, 8_998.0))
     span = StageSpan("recovery", begin, end, "signals", begin, end)
     assert weigh(stretch_of(span, log, job, None, [span])).total_kg == pytest.approx(25.0, abs=0.1)
+
+
+def test_the_sample_job_comes_to_the_same_verdicts_without_its_journal() -> None:
+    log, job = load(shipped("sample_logs") / "full-job")
+    bare = review(replace(log, journal=log.journal.iloc[:0]), job)
+    verdicts = [[(s.stretch.stage, s.assessment.verdict) for s in found.stages] for found in (sample_review(), bare)]
+    assert verdicts[0] == verdicts[1]
