@@ -247,21 +247,27 @@ def _back(times: np.ndarray, values: np.ndarray, stay: int, moved: float, within
 
 
 def _with_another(channel: str, readings: Readings, since: float) -> float:
-    """Return when a gauge has shown for a while what another one on the circuit shows; infinite when it has not.
+    """Return when a gauge has come to what another one on the circuit shows, and stayed; infinite when it has not.
 
     Its hose is on the circuit again: what it stepped by was not what it came back by, where the circuit was drawn from
-    meanwhile. Beside the air, and at nothing, gauges that hang on nothing agree as well.
+    meanwhile. It comes within minutes, and by itself: a broken one is passed by the circuit, or passes it as it drifts.
+    Beside the air, and at nothing, gauges that hang on nothing agree as well.
     """
     first = int(np.searchsorted(readings.at, since))
-    at, shown = readings.at[first:], readings.values[channel][first:]
-    bears = (np.abs(shown - readings.barometer_pa[first:]) > NEAR_AIR_PA) & (shown > EMPTY_PA)
+    bears = np.abs(readings.values[channel] - readings.barometer_pa) > NEAR_AIR_PA
     when = np.inf
     for other in (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel):
-        there = np.isfinite(shown) & np.isfinite(readings.values[other][first:])
-        near = bears & (np.abs(shown - readings.values[other][first:]) < JOINS_SHARE * shown)
-        agreed = np.flatnonzero(stayed(at[there], near[there], STAYS_S))
+        both = np.isfinite(readings.values[channel] + readings.values[other])
+        both[:first] = False
+        at, shown, beside = readings.at[both], readings.values[channel][both], readings.values[other][both]
+        near = bears[both] & (shown > EMPTY_PA) & (np.abs(shown - beside) < JOINS_SHARE * shown)
+        begins = near & ~np.append(True, near[:-1])
+        begin = np.maximum.accumulate(np.where(begins, np.arange(len(at)), 0))
+        before = np.maximum(np.minimum(np.searchsorted(at, at[begin] - STAYS_S), begin - 1), 0)
+        came, moved = np.abs(shown[begin] - shown[before]), np.abs(beside[begin] - beside[before])
+        agreed = np.flatnonzero(stayed(at, near & (came - moved > GAUGE_SHARE * shown), STAYS_S))
         if len(agreed):
-            when = min(when, float(at[there][agreed[0]]))
+            when = min(when, float(at[agreed[0]]))
     return when
 
 

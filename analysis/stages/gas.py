@@ -29,6 +29,9 @@ FIRST_MINUTES = 30
 never one where only a gauge shows it, which cannot tell a vacuum that is pumped from one that was left."""
 BROKEN_PA = 15e3
 """No leak that one would hold against comes so high: the vacuum was broken."""
+CAME_PART, AT_ONCE_PART, STAYS_PART = 0.97, 0.75, 0.34
+"""Gas that comes from a cylinder on the scale takes weight off it until pressure is there, not in one minute, and then
+no more (common practice)."""
 AIRED_MINUTES = 5
 """A vessel that is charged does not stand at the air's pressure for so long on its way to saturation."""
 BROKEN_MINUTES = 90
@@ -90,8 +93,8 @@ class GasStages(RefrigerantStages):
             if not np.isnan(s.weight_kg[k]):
                 stood = not self.bears or self.held(k, STANDS_MINUTES, 0.03)  # vapour goes on, and is soon weighed
                 if stood and s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
-                    if self._lighter(k, self.broken_s) and not p > FULL_PART * s.saturation_high_pa[k]:
-                        # it stands at what the cylinder stands at, and flows on once that is warmed
+                    level = NEAR_LOW_PART * s.saturation_low_pa[k] < p < FULL_PART * s.saturation_high_pa[k]
+                    if level and self._gave_gas(k, self.broken_s):  # it flows on once its cylinder is warmed
                         self._begin_charging(k)
                     else:
                         self._leave_vacuum(k, "nitrogen")
@@ -108,14 +111,20 @@ class GasStages(RefrigerantStages):
         elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
             self._leave_vacuum(k, "open")
 
-    def _lighter(self, k: int, since_s: float) -> bool:
-        """Return whether the cylinder on the scale gave a little since the vacuum was broken, too little for a flow."""
+    def _gave_gas(self, k: int, since_s: float) -> bool:
+        """Return whether the cylinder on the scale became lighter as pressure rose, too little for a flow, and stood.
+
+        A hose that is taken off it goes at once, and a scale that drifts goes on when pressure stands.
+        """
         s = self.s
         first = max(int(np.searchsorted(s.end_s, since_s)) - 1, 0)
-        handled = np.flatnonzero(s.swapped[first : k + 1])
-        first += int(handled[-1]) + 1 if len(handled) else 0
-        gave_kg = s.weight_kg[first] - s.weight_kg[k] if first < k and s.on_scale[first : k + 1].all() else 0.0
-        return bool(gave_kg > max(STILL_KG, 1.5 * s.restless_kg[k]))
+        there = min(first + int(np.argmax(s.calm_pa[first : k + 1] > CAME_PART * s.calm_pa[k])) + 1, k)
+        weight = s.weight_kg[first : there + 1]
+        gave_kg = weight[0] - weight[-1]
+        if s.swapped[first : k + 1].any() or not gave_kg > max(STILL_KG, 1.5 * s.restless_kg[k]):
+            return False
+        at_once = float(np.max(-np.diff(weight))) > AT_ONCE_PART * gave_kg
+        return not at_once and bool((np.abs(s.weight_kg[there : k + 1] - weight[-1]) < STAYS_PART * gave_kg).all())
 
     def _pulls(self, k: int) -> bool:
         """Return whether pressure went down as only a pump at an emptied circuit takes it."""

@@ -196,6 +196,20 @@ def test_a_gauge_that_hung_on_a_cylinder_is_believed_once_it_shows_the_circuit_a
     assert left_out[800:].all() if back_at is None else not left_out[800:].any()
 
 
+@pytest.mark.parametrize(("per_row", "falls"), [(0.0, 0.03), (0.04, 0.0)])
+def test_a_gauge_that_broke_is_not_believed_where_the_circuit_passes_it(per_row: float, falls: float) -> None:
+    """It stands, or drifts, and for minutes it shows within 3 % what the other one does."""
+    log = two_gauges("pressure_test")
+    rows = np.arange(len(log.frame) - 500)
+    put(log, "circuit_pressure", 500, lambda shown: shown[0] + (-10.0 if falls else 20.0) - per_row * rows)
+    put(log, "suction_pressure", 500, lambda shown: shown - falls * rows)
+    apart = log.frame["circuit_pressure"] / log.frame["suction_pressure"] - 1.0
+    assert (apart.iloc[600:].abs() < 0.03).sum() > 50
+    kept, findings = believe(log)
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_jumped", "circuit_pressure")]
+    assert kept.frame["circuit_pressure"].iloc[550:].isna().all()
+
+
 def test_a_coarse_gauge_that_goes_by_one_step_beside_a_moving_barometer_has_not_jumped() -> None:
     log = two_gauges("recovery")
     weather = log.barometer_pa + 40.0 * np.sin(np.arange(len(log.frame)) / 50.0)
