@@ -38,8 +38,9 @@ LIKE_AN_END = frozenset({"pressure_rebound", "loss_alarm", "hold_failed"})
 SECOND_LOOK = pd.Timedelta(minutes=5)
 """So long such a finding waits in a stage that nobody marked."""
 
-SLIP = pd.Timedelta(minutes=2)
-"""Whoever marks the wrong stage sees it within so long, and no stage is so short (common practice)."""
+SLIP, PUT_RIGHT = pd.Timedelta(minutes=2), pd.Timedelta(minutes=15)
+"""Whoever marks the wrong stage sees it within the first, and the right one then goes on for longer than the second
+(common practice): where all is short, a short stage is one. A look at what agrees at rest may always be short."""
 
 MOST_OF_IT = 0.5
 """A recovery after a charging that takes out this share of it empties the circuit; common practice."""
@@ -82,9 +83,9 @@ class Review:
             "stages": [
                 {
                     "stage": stage.stretch.stage,
-                    "begin": stamp(stage.stretch.begin),
+                    "begin": stamp(stage.stretch.told[0]),
                     "end": None if stage.stretch.end is None else stamp(stage.stretch.end),
-                    "found_by": stage.stretch.found_by,
+                    "found_by": stage.stretch.told[1],
                     "verdict": stage.assessment.verdict,
                     "figures": figures_to_json(stage.assessment.figures, system),
                     "text": stage.assessment.text,
@@ -185,7 +186,7 @@ def _only_filled(before: StageReview, marked: StageSpan) -> bool:
 def _slipped(span: StageSpan, after: StageSpan) -> bool:
     """Return whether a stage was marked by mistake: the right one was marked soon after it, and no end of its own."""
     marked = span.found_by == after.found_by == "journal" and span.end == after.begin
-    return marked and span.stage != after.stage and after.begin - span.begin <= SLIP
+    return marked and span.stage not in ("at_rest", after.stage) and after.begin - span.begin <= SLIP
 
 
 def _disagreed(at_rest: Assessment) -> dict[str, Figure]:
@@ -222,13 +223,14 @@ def review(log: Log, job: Job) -> Review:
             assessment = while_alive(believed, assessment, (*doubts, *found), judge)
         assessment = seen_to_the_end(believed, assessment, doubts, below_zero)
         findings += found
-        if after is not None and not found and _slipped(span, after):
+        if after is None or found or not _slipped(span, after):
+            before, weighed = span, _weighed_after(span.stage, assessment, weighed)
+        elif (after.end or log.frame.index[-1]) - after.begin > PUT_RIGHT:
             odd.append(
                 f"journal.csv: {words(span.stage)} was marked at {span.begin:%d %b %H:%M} UTC and"
                 f" {words(after.stage)} right after it: the first is taken for a slip and left out."
             )
             continue
-        before, weighed = span, _weighed_after(span.stage, assessment, weighed)
         if span.stage == "at_rest":
             disagreed = _disagreed(assessment)
         if stages and _only_filled(stages[-1], span):

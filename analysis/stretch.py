@@ -56,6 +56,7 @@ class Stretch:
     begin, end : bounds of the stage; `end` is None while it runs (or when nothing says that it ended).
     known_from : the moment from which the stage could be known; no finding may be earlier.
     found_by : ``journal`` or ``signals``.
+    marked : the begin that the journal gives to a stage that was known from the signals before.
     frame : rows from `begin` on, index `DatetimeIndex` UTC rising strictly, columns channel names in SI
         (pressure: pascal absolute, temperature: kelvin, mass: kilogram, fraction: 0..1); NaN where no
         fresh reading arrived.
@@ -79,6 +80,12 @@ class Stretch:
     job: Job
     weighed: Weighed = field(default_factory=Weighed)
     disagreed: Mapping[str, Figure] = field(default_factory=dict)
+    marked: pd.Timestamp | None = None
+
+    @property
+    def told(self) -> tuple[pd.Timestamp, Literal["journal", "signals"]]:
+        """Return the begin that is told and by what it was found: the journal wins where it speaks."""
+        return (self.begin, self.found_by) if self.marked is None else (self.marked, "journal")
 
     @property
     def fluid(self) -> Refrigerant | None:
@@ -122,7 +129,7 @@ def moments(stretch: Stretch) -> np.ndarray:
     that end stands for its interval, so that the end comes as much later.
     """
     rows = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
-    if stretch.end is None or stretch.found_by != "journal" or len(rows) < 2:
+    if stretch.end is None or stretch.told[1] != "journal" or len(rows) < 2:
         return rows
     interval = min(float(rows[-1] - rows[-2]), LONGEST_INTERVAL_S)
     return np.append(rows, max((stretch.end - stretch.begin).total_seconds(), float(rows[-1])) + interval)

@@ -72,9 +72,9 @@ def stage_pages(review: Review) -> list[StagePage]:
         pages.append(
             StagePage(
                 name=stretch.stage,
-                begin=stretch.begin,
+                begin=stretch.told[0],
                 end=stretch.end,
-                found_by=stretch.found_by,
+                found_by=stretch.told[1],
                 verdict=verdict_said(assessment),
                 tone=tone_of(assessment),
                 text=assessment.text,

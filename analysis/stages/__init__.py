@@ -6,13 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import numpy as np
 import pandas as pd
 
 from analysis.log import Log
 from analysis.result import Figure
-from analysis.stages.gas import PUMPED_PA
-from analysis.stages.signals import ON_SCALE_KG, read_signals
+from analysis.stages.signals import read_signals
 from analysis.stages.watcher import watch
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.channels import STAGES
@@ -41,16 +39,6 @@ CLOCK_OFF, CLOCK_ALIKE = pd.Timedelta(minutes=25), pd.Timedelta(minutes=6)
 MAKES_READY = ("cylinder_on", "cylinder_off", "water_flow_on", "water_flow_off")
 """Marks of what stays as it is when a stage begins."""
 
-COMES_AFTER = {
-    "at_rest": ("recovery", "pressure_test", "evacuation", "charging", "startup"),
-    "recovery": ("pressure_test", "evacuation"),
-    "pressure_test": ("evacuation", "charging", "startup"),
-    "evacuation": ("charging", "startup"),
-    "charging": ("startup",),
-    "startup": (),
-}
-"""What the signals show that ends a marked stage, though nobody marked its end: of the rest, each may be part of it."""
-
 WEIGHS = ("recovery", "charging")
 BESIDE = pd.Timedelta(minutes=15)
 """So far before the begin, and after the end, of a stage that weighs the scale is looked at."""
@@ -73,7 +61,8 @@ class StageSpan:
     `known_from` is the moment from which a live watcher could know the stage, `known_until` the moment
     at which its end could be known; rows up to `known_until` were judged as part of it. `within_s` and `end_within_s`
     are how unsure begin and end are [s], `doubt` what else the reader should know. Rows up to `left`, where it is
-    later than `end`, show what the stage left as it was and tell of it: a vacuum that went on standing.
+    later than `end`, show what the stage left as it was and tell of it: a vacuum that went on standing. `marked` is the
+    begin that the journal gives to a stage that was known from the signals before.
     """
 
     stage: str
@@ -86,6 +75,7 @@ class StageSpan:
     end_within_s: float = 0.0
     doubt: str = ""
     left: pd.Timestamp | None = None
+    marked: pd.Timestamp | None = None
 
 
 def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
@@ -98,7 +88,7 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     named, odd = from_journal(journal)
     odd = [*late, *odd]
     found = from_signals(log, job)
-    seen = [_end_seen(span, found, log, journal) for span in named]
+    seen = [_end_seen(span, found, journal) for span in named]
     spans = merge(seen, _ended(found, journal), journal, index[-1])
     odd += other_clock(named, found, zone) or [
         *beyond_the_log(named, pd.DatetimeIndex(index), zone),
@@ -204,50 +194,22 @@ def _ended(found: Iterable[StageSpan], journal: pd.DataFrame) -> list[StageSpan]
     return spans
 
 
-def _end_seen(span: StageSpan, found: Sequence[StageSpan], log: Log, journal: pd.DataFrame) -> StageSpan:
-    """Return a stage of the journal whose end nobody marked, ended where the signals show it.
+def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame) -> StageSpan:
+    """Return a stage of the journal, ended where the signals show its end if the journal tells the next begin alone.
 
-    That is known once the journal tells the next begin, or some time after the signals show what only comes after it,
-    so all rows up to there were judged as part of it. What is marked later than that comes too late.
+    That nobody marked its end is known only by then, so all rows up to there were judged as part of it.
     """
     rows = journal[(journal["kind"] == "stage") & (journal["subject"] == span.stage) & (journal["value"] == "end")]
-    until = latest = None if (rows["time"] == span.end).any() else span.end
-    within_s = 0.0
-    for one in found:
-        shown = _shows_end_of(span, one, log)
-        if shown is not None and shown + PATIENCE < min(log.frame.index[-1], span.end or log.frame.index[-1]):
-            until, latest, within_s = shown + PATIENCE, one.begin, one.within_s
-            break
-    if until is None or latest is None:
+    if span.end is None or (rows["time"] == span.end).any():
         return span
-    seen = [one for one in found if one.stage == span.stage and one.begin < latest]
+    seen = [one for one in found if one.stage == span.stage and one.begin < span.end]
     if span.stage == "pressure_test":  # gas that was let out is let in again for another one
         seen = [one for one in seen if one.end is None or one.end > span.begin][:1]
-    end = seen[-1].end if seen and seen[-1].known_until is not None else None
-    if end is None or not span.begin < end < latest:
-        return replace(span, end=latest, known_until=until, end_within_s=within_s)
-    return replace(span, end=end, known_until=until, end_within_s=seen[-1].end_within_s)
-
-
-def _shows_end_of(span: StageSpan, later: StageSpan, log: Log) -> pd.Timestamp | None:
-    """Return when a found stage showed that a marked one is over, None where it does not.
-
-    A recovery goes on after a long pause, in which what oil gave back may have stood as a circuit does that is open:
-    no vacuum tells its end but one that is deeper than any that a recovery comes to. A charge is trimmed while the
-    machine runs, for as long as its cylinder stands on the scale.
-    """
-    if later.begin <= span.begin or later.stage not in COMES_AFTER[span.stage]:
-        return None
-    frame = log.frame[later.known_from :]
-    if span.stage == "charging" and "cylinder_weight" in frame:
-        bears = frame.index[frame["cylinder_weight"].abs() > ON_SCALE_KG]
-        looks = pd.DatetimeIndex([later.known_from, *bears])
-        bare = looks[np.diff(looks, append=frame.index[-1:]) > PATIENCE]
-        return bare[0] if len(bare) else None
-    if (span.stage, later.stage) == ("recovery", "evacuation"):
-        deep = frame.index[frame.get("vacuum", pd.Series(np.inf, frame.index)) < PUMPED_PA]
-        return deep[0] if len(deep) else None
-    return later.known_from
+    if not seen or seen[-1].end is None or seen[-1].known_until is None:
+        return span
+    if not span.begin < seen[-1].end < span.end:
+        return span
+    return replace(span, end=seen[-1].end, end_within_s=seen[-1].end_within_s)
 
 
 def merge(
@@ -283,7 +245,7 @@ def merge(
         if _marked_late(span, later):
             spans.remove(later[0])
             known = replace(later[0], begin=begin, found_by=span.found_by, known_from=taken, within_s=span.within_s)
-            spans.append(replace(known, doubt=f"the journal marks it only at {later[0].begin:%d %b %H:%M}"))
+            spans.append(replace(known, marked=after))
             continue
         if after is not None and (until is None or until > after):
             end, until = after if end is None else min(end, after), after
@@ -404,6 +366,11 @@ def _patience(span: StageSpan, journal: pd.DataFrame) -> pd.Timedelta:
 
 
 def _said(span: StageSpan, weighs: bool) -> str:
+    if span.marked is not None:
+        return (
+            f"The journal marks {words(span.stage)} at {span.marked:%d %b %H:%M} UTC; the signals show it from"
+            f" {span.begin:%d %b %H:%M}{_within(span.within_s)}: what was read before the mark is judged with it."
+        )
     doubt = f"; {span.doubt}" if span.doubt else ""
     if max(span.within_s, span.end_within_s) > WIDE_S:
         doubt += f"; a mark{' or a scale' if span.stage in WEIGHS and not weighs else ''} would have shown it"
@@ -462,6 +429,7 @@ def stretch_of(
         end=span.end,
         known_from=span.known_from,
         found_by=span.found_by,
+        marked=span.marked,
         frame=log.frame.iloc[first:last],
         journal=journal[within].reset_index(drop=True),
         columns=log.columns,

@@ -63,9 +63,9 @@ def _stage(stage: StageReview, system: UnitSystem) -> dict[str, Any]:
         tone = "caution" if fails else NEWS_WHILE_RUNNING.get(assessment.verdict, "working")
     return {
         "name": stretch.stage,
-        "begin": stamp(stretch.begin),
+        "begin": stamp(stretch.told[0]),
         "end": None if stretch.end is None else stamp(stretch.end),
-        "found_by": stretch.found_by,
+        "found_by": stretch.told[1],
         "verdict": assessment.verdict,
         "over": over(stage),
         "tone": tone,
