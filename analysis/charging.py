@@ -54,6 +54,9 @@ BLANK_S, BLANK_LEAST_S = 300.0, 90.0
 """A scale that gave nothing for this long at the end leaves the charge unknown; the second when it was flowing."""
 
 
+CAME_OUT = "what was recovered"
+
+
 @dataclass(frozen=True)
 class Target:
     """How much is to go in [kg], and where that is from; `tolerance_kg` is what still counts as on target."""
@@ -61,6 +64,11 @@ class Target:
     mass_kg: float
     tolerance_kg: float
     source: str = ""
+
+    @property
+    def may_be_passed(self) -> bool:
+        """Whether more may belong in: what leaked before, and what stayed as vapour, did not come out."""
+        return self.source == CAME_OUT
 
     def said(self, system: UnitSystem) -> str:
         """Return it in words, with where it is from unless the job states it."""
@@ -104,7 +112,7 @@ def target_of(stretch: Stretch) -> Target | None:
     for mass, source in (
         (job.charging.target_kg, ""),
         (job.circuit.charge_kg, "the plate's charge"),
-        (stretch.weighed.recovered_kg, "what was recovered"),
+        (stretch.weighed.recovered_kg, CAME_OUT),
     ):
         if mass is not None and mass > 0.0:
             return Target(mass, job.charging.tolerance_kg(mass), source)
@@ -128,6 +136,7 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
     shakes = weighing.shakes_kg.to_numpy(dtype=float) * np.sqrt(2.0 * np.maximum(weighing.load.to_numpy() + 1, 1))
     unsure = OVER_SURE * shakes + 0.5 * weighing.unseen_so_far_kg.to_numpy(dtype=float)  # as the verdict is unsure
     too_much = charged > target.mass_kg + target.tolerance_kg + unsure
+    too_much &= not target.may_be_passed
     over = np.flatnonzero(stayed(seconds(index, stretch.begin), too_much, OVER_STAYS_S))
     near = np.flatnonzero((share >= NEAR_SHARE) | ((left_s <= NEAR_S) & (share >= NEAR_S_FROM)))
     if len(reached):
@@ -298,6 +307,12 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
     if apart_kg <= target.tolerance_kg:
         return "on_target", f"{now} of {of} is in: on target."
     apart = Figure(apart_kg, "mass").show(system)
+    if charged > target.mass_kg and target.may_be_passed:
+        return (
+            "undecided",
+            f"{now} went in, {apart} more than was recovered: a machine that leaked, or was left with vapour in it, "
+            "takes more than came out. State [charging] target or the plate's charge to compare with.",
+        )
     if charged > target.mass_kg:
         return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
     beyond = _beyond_the_log(stretch)

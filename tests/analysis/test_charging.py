@@ -91,6 +91,15 @@ def test_target_goes_before_plate_and_recovered() -> None:
     assert "target 66.14 lb (what was recovered)" in drawn.axes[0].get_legend_handles_labels()[1]
 
 
+def test_more_than_came_out_is_not_too_much() -> None:
+    """A machine that leaked gives less than its plate says (common practice): only what somebody states can be over."""
+    stretch = replace(charge(40.0, tables={"circuit": {"refrigerant": "R-134a"}}), weighed=Weighed(recovered_kg=30.0))
+    found = assess(stretch)
+    assert (found.verdict, "charge_over" in kinds(found)) == ("undecided", False)
+    assert "22.0 lb more than was recovered" in found.text
+    assert assess(replace(stretch, weighed=Weighed(recovered_kg=45.0))).verdict == "short"
+
+
 def test_near_says_how_long() -> None:
     near = judged(charge(40.0)).findings[0]
     left = value(near, "time_left")
