@@ -57,9 +57,11 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
 
     Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
     same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a
-    quick fall where there is no scale to say anything.
+    quick fall where there is no scale to say anything. A scale that gained nothing says nothing: a machine that runs
+    draws its suction down, too.
     """
-    sure = evidence.depressed & (evidence.agrees | evidence.deep)
+    gained = ticks.moved_kg > ticks.mass_resolution_kg
+    sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained
     calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
