@@ -60,7 +60,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     quick fall where there is no scale to say anything. A scale that gained nothing says nothing: a machine that runs
     draws its suction down, too.
     """
-    gained = ticks.moved_kg > ticks.mass_resolution_kg
+    gained = ticks.moved_kg > 2.0 * ticks.mass_resolution_kg
     sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained
     calls = []
     hit = np.flatnonzero(sure)
@@ -74,7 +74,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         lately = slice(max(0, int(np.searchsorted(ticks.at_s, pause.begin_s - CHILL_S))), prior + 1)
         by_balance = bool(evidence.dry[lately].any())
         quick = evidence.fall_s[prior] <= SLOWEST_S and evidence.depth[prior] >= 0.2
-        if not pause.marked and not np.isfinite(ticks.moved_kg[prior]):
+        if not pause.marked and not gained[prior]:
             quick = quick and ticks.bubble_k[prior] < freezes_at_k - NOT_ICE_K
         blind = quick and not evidence.against[lately].any()
         if not (by_balance or blind) or not (pause.marked or _fell(ticks, pause)):

@@ -270,6 +270,15 @@ def test_a_pause_hides_nothing_of_the_fall_before_it(boils: float) -> None:
         assert (call.time - stretch.begin).total_seconds() - 1200.0 <= 1560.0
 
 
+def test_a_scale_that_gained_nothing_does_not_call_the_liquid_gone() -> None:
+    """A compressor that starts draws its suction down, and it stands: nothing of the charge has left."""
+    seconds = np.arange(0.0, 2400.0, 5.0)
+    suction = 170.0 + 250.0 * np.exp(-np.maximum(seconds - 300.0, 0.0) / 120.0)
+    flicker = np.random.default_rng(1).normal(0.0, 0.008, len(seconds))
+    weight = np.round((30.0 + flicker) / 0.02) * 0.02
+    assert found(assess(weighed(seconds, np.round(suction, 1), weight)), "liquid_gone") is None
+
+
 def test_a_machine_that_draws_what_a_pocket_boils_is_not_paused() -> None:
     # the fall ends at a twentieth, nobody marked a pause, and the scale goes on
     seconds = np.arange(0.0, 9600.0, 5.0)
