@@ -97,6 +97,10 @@ def _missing(stretch: Stretch, ticks: Ticks, weighing: Weighing | None, required
         said.append(f"{scale}, so only a pause can show that liquid is gone.")
     if ticks.water_channel is None and ticks.fluid is not None and len(ticks):
         said.append("There was no water temperature; the circuit's own standing saturation was used.")
+    if ticks.hung_s > 0.0:
+        said.append(
+            f"For {duration(ticks.hung_s)} the gauge hung in the air, where it came at once: that counts for nothing."
+        )
     if ticks.fluid is None:
         said.append("The job names no refrigerant, so saturation is not known.")
     if stretch.job.circuit.charge_kg is None and ticks.fluid is not None:

@@ -39,9 +39,6 @@ LONGER_THAN_A_CHANGE_S = 240.0
 """So long, where saturation did not stand under the water: a change of cylinder is over by then; common practice."""
 OVER_K = 5.0
 """So far over where saturation stood, liquid that comes back is elsewhere than the rest was, or in a cylinder."""
-HOSE_OFF_PA, HOSE_OFF_PART = 3e3, 1.5
-"""A hose that comes off takes the gauge to within so much of the air's pressure, from so many times that; common
-practice."""
 CHILLED_SHARE = 0.5
 """Self-chilling: this share of what left must have boiled, by the slopes of pressure before and in a pause."""
 DRAWN_K = 3.89
@@ -337,20 +334,10 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
     return found
 
 
-def _hose_off(ticks: Ticks) -> np.ndarray:
-    """Return where the gauge shows the air's pressure, come to within one tick: no pool chills so, shape (n,)."""
-    air = np.abs(ticks.pressure_pa - ticks.barometer_pa) < HOSE_OFF_PA
-    comes = air & ~np.concatenate([[True], air[:-1]])
-    at_once = comes & (np.concatenate([[0.0], ticks.pressure_pa[:-1]]) > HOSE_OFF_PART * ticks.pressure_pa)
-    last = np.maximum.accumulate(np.where(comes, np.arange(len(air)), 0))
-    return np.asarray(air & at_once[last])
-
-
 def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) -> list[Finding]:
     """Return each episode in which saturation stood at or under freezing while liquid might stand, before tick `until`.
 
-    Pressure that only comes back in a pause is no sign of it: what boils out of the oil freezes no tubes. Nor is a hose
-    that came off.
+    Pressure that only comes back in a pause is no sign of it: what boils out of the oil freezes no tubes.
     """
     ticks = make.ticks
     if not pulls or ticks.fluid is None:
@@ -358,7 +345,6 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     freezes = make.stretch.job.circuit.freezes_at_k
     may_stand = ~evidence.dry_soft
     cold = (ticks.bubble_k <= freezes) & (may_stand | evidence.boils) & (np.arange(len(ticks)) < until)
-    cold &= ~_hose_off(ticks)
     clear = ticks.bubble_k > freezes + CLEAR_K
     found: list[Finding] = []
     first = pulls[0].first + 1

@@ -12,6 +12,7 @@ import pandas as pd
 
 from analysis.bins import bin_medians
 from analysis.fluids import Refrigerant
+from analysis.recovery.hung_gauge import hangs
 from analysis.scale import Weighing
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import EVAPORATOR_WATER
@@ -45,7 +46,9 @@ Floats = np.ndarray
 
 @dataclass(frozen=True)
 class Ticks:
-    """One row a tick that has a circuit pressure; every array has shape (n,).
+    """One row a tick that has a circuit pressure, which a gauge that hangs in the air does not show.
+
+    Every array has shape (n,).
 
     Attributes
     ----------
@@ -61,6 +64,7 @@ class Ticks:
     barometer_pa : the site's.
     flow : 1 water flows, 0 it does not, by the marks or because it grows cold; NaN where nothing says so.
     marked : 1 paused, 0 running, by the marks; NaN before the first mark. `marked_s`: when the last one was made.
+    hung_s : for how long the gauge hung in the air.
     """
 
     at_s: Floats
@@ -82,6 +86,7 @@ class Ticks:
     marked_s: Floats
     water_channel: str | None
     fluid: Refrigerant | None
+    hung_s: float = 0.0
 
     def __len__(self) -> int:
         return len(self.at_s)
@@ -97,6 +102,21 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     pressure = bins.medians["circuit_pressure"].to_numpy(dtype=float)
     good = np.isfinite(pressure) & (pressure > 0.0) & (pressure < HIGHEST_PA)
     at, known, pressure = bins.end_s[good], bins.known[good], pressure[good]
+    row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
+    barometer = stretch.barometer_pa.to_numpy(dtype=float)[row]
+    moved = unseen = steps = np.full(len(at), np.nan)
+    if weighing is not None:
+        series = weighing.moved_kg.reindex(stretch.channel("cylinder_weight").index)
+        moved = _latest(_since(series.index, stretch), series.to_numpy(dtype=float), at, STALE_S)
+        unseen = weighing.unseen_so_far_kg.to_numpy(dtype=float)[row]
+        steps = weighing.resolution_kg.to_numpy(dtype=float)[row]
+    resumed_s = _since(pd.DatetimeIndex(stretch.marks("recovery_resumed")["time"]), stretch)
+    resumed_s = _latest(resumed_s, resumed_s, at, np.inf)
+    hung = hangs(at, pressure, barometer, moved, steps, _marked(stretch, at, STANDS), resumed_s)
+    hung_s = float(np.diff(at, prepend=at[:1])[hung].sum())
+    at, known, pressure, barometer, moved, unseen, steps = (
+        values[~hung] for values in (at, known, pressure, barometer, moved, unseen, steps)
+    )
     fluid = stretch.fluid
     unknown = np.full(len(at), np.nan)
     bubble = unknown if fluid is None else np.asarray(fluid.bubble_temperature_k(pressure))
@@ -116,14 +136,6 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         flow = np.where(np.isnan(flow) & _dropped(at, chilled), 0.0, flow)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
     said_s = _since(pd.DatetimeIndex(stretch.marks(*STANDS)["time"]), stretch)
-    moved = mass_resolution = unseen = unknown
-    row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
-    if weighing is not None:
-        series = weighing.moved_kg.reindex(stretch.channel("cylinder_weight").index)
-        moved = _latest(_since(series.index, stretch), series.to_numpy(dtype=float), at, STALE_S)
-        unseen = weighing.unseen_so_far_kg.to_numpy(dtype=float)[row]
-        steps = weighing.resolution_kg.to_numpy(dtype=float)[row]
-        mass_resolution = np.maximum(0.6 * steps, 2.0 * _noise(moved))
     return Ticks(
         at_s=at,
         known=known,
@@ -137,14 +149,15 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         density=density,
         expanded=_expanded(at, pressure),
         moved_kg=moved,
-        mass_resolution_kg=mass_resolution,
+        mass_resolution_kg=np.maximum(0.6 * steps, 2.0 * _noise(moved)),
         unseen_kg=unseen,
-        barometer_pa=stretch.barometer_pa.to_numpy(dtype=float)[row],
+        barometer_pa=barometer,
         flow=flow,
         marked=_marked(stretch, at, STANDS),
         marked_s=_latest(said_s, said_s, at, np.inf),
         water_channel=water,
         fluid=fluid,
+        hung_s=hung_s,
     )
 
 
