@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.freezing import CLEAR_K, episodes
 from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW
 from analysis.recovery.calls import FLAT_S, Call
+from analysis.recovery.hung_gauge import AIR_PA
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.ticks import Ticks
@@ -337,7 +338,8 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
 def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) -> list[Finding]:
     """Return each episode in which saturation stood at or under freezing while liquid might stand, before tick `until`.
 
-    Pressure that only comes back in a pause is no sign of it: what boils out of the oil freezes no tubes.
+    Pressure that only comes back in a pause is no sign of it: what boils out of the oil freezes no tubes. Nor is a
+    gauge that has shown the air's pressure from the first on: it is not put on yet.
     """
     ticks = make.ticks
     if not pulls or ticks.fluid is None:
@@ -345,6 +347,7 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     freezes = make.stretch.job.circuit.freezes_at_k
     may_stand = ~evidence.dry_soft
     cold = (ticks.bubble_k <= freezes) & (may_stand | evidence.boils) & (np.arange(len(ticks)) < until)
+    cold &= ~np.logical_and.accumulate(np.abs(ticks.pressure_pa - ticks.barometer_pa) < AIR_PA)
     clear = ticks.bubble_k > freezes + CLEAR_K
     found: list[Finding] = []
     first = pulls[0].first + 1

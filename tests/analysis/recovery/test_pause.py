@@ -289,3 +289,14 @@ def test_a_hose_that_comes_off_freezes_nothing(lowest_s: float, told: bool) -> N
         "recovery", seconds, channels, tables={"circuit": {"refrigerant": "R-134a"}}, journal=journal
     )
     assert ("freeze_risk" in [finding.kind for finding in assess(stretch).findings]) is told
+
+
+def test_a_gauge_that_is_not_put_on_yet_freezes_nothing() -> None:
+    """It shows the air's pressure from the first row on, while the scale already fills (common practice)."""
+    seconds = np.arange(0.0, 1_500.0, 5.0)
+    channels = {
+        "circuit_pressure": ("kPa", np.where(seconds < 900.0, 101.3, 480.0)),
+        "cylinder_weight": ("kg", np.round(30.0 + 0.02 * np.maximum(seconds - 300.0, 0.0), 2)),
+    }
+    stretch = make_stretch("recovery", seconds, channels, tables={"circuit": {"refrigerant": "R-134a"}})
+    assert "freeze_risk" not in [finding.kind for finding in assess(stretch).findings]
