@@ -82,6 +82,15 @@ class LookBack:
         step = sign * (weight[k] - weight[max(k - 1, 0)])
         return bool(bears[max(k - 1, 0)] and bears[k] and HANDLED_KG < step <= SUDDEN * fastest_kg)
 
+    def lighter(self, k: int, since_s: float, least_kg: float = STILL_KG) -> bool:
+        """Return whether the cylinder on the scale gave a little since then, too little or too slowly for a flow."""
+        s = self.s
+        first = max(int(np.searchsorted(s.end_s, since_s)) - 1, 0)
+        handled = np.flatnonzero(s.swapped[first : k + 1])
+        first += int(handled[-1]) + 1 if len(handled) else 0
+        gave_kg = s.weight_kg[first] - s.weight_kg[k] if first < k and s.on_scale[first : k + 1].all() else 0.0
+        return bool(gave_kg > max(least_kg, 1.5 * s.restless_kg[k]))
+
     def flow_onset(self, k: int, sign: float) -> int:
         """Return the minute at whose end the scale began to move one way: the last that stood where it stood before."""
         weight, j = self.s.weight_kg, k

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, STILL_KG, STILL_MINUTES
+from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, SLOW_KG, STILL_KG, STILL_MINUTES
 from analysis.stages.signals import MINUTE_S
 from analysis.stages.state import OPEN_MINUTES, WatchState
 
@@ -366,8 +366,22 @@ class RefrigerantStages(WatchState):
             return
         if self.weighed(k, -1.0):
             self.active_s = max(self.active_s, self.weighed_s)
+        elif self._gives_on(k):
+            self.active_s = float(s.end_s[k])
         if s.end_s[k] - self.active_s > IDLE_MINUTES * MINUTE_S and not np.isnan(self.weighed_s):
             self._end_charging(k)
+
+    def _gives_on(self, k: int) -> bool:
+        """Return whether what stands on the scale gave less, or slower, than a flow, but more than a scale drifts.
+
+        What hands put there soon after the last flow belongs to it, whatever little it gives.
+        """
+        s = self.s
+        first = max(s.back(k, PLACED_MINUTES), int(np.searchsorted(s.end_s, self.weighed_s)) + 1)
+        soon = s.end_s[k] - self.active_s <= 2 * PLACED_MINUTES * MINUTE_S
+        if soon and s.swapped[first : k + 1].any():
+            return self.lighter(k, self.active_s + 2 * MINUTE_S)
+        return self.lighter(k, self.active_s + STILL_MINUTES * MINUTE_S, SLOW_KG)
 
     def _started(self, then: int, k: int, no_valve: bool) -> int | None:
         """Return the minute after which pressure fell on and on, and stayed down as where a compressor runs.

@@ -341,6 +341,31 @@ def test_a_last_pour_of_a_minute_is_charging_too() -> None:
     assert 1_840.0 <= (charging.end - begin).total_seconds() <= 2_000.0 + NEAR_S
 
 
+def test_the_little_that_one_more_cylinder_gives_within_minutes_is_of_the_charge() -> None:
+    """600 g in 4 min, 2 min after it was put on; it is taken off at once. 40 kg flowed before."""
+    since = np.arange(-7_200.0, 3 * 3_600.0, 10.0)
+    last = np.interp(since, [1_979.0, 1_980.0, 2_100.0, 2_340.0, 2_400.0, 2_401.0], [0.0, 20.0, 20.0, 19.4, 19.4, 0.0])
+    logged = charged(since)
+    logged["cylinder_weight"] = np.where(since < 1_860.0, logged["cylinder_weight"], last)
+    spans = spans_in(**logged)
+    assert [span.stage for span in spans] == ["charging"]
+    assert spans[0].end is not None
+    assert at(7_200.0 + 2_340.0) <= spans[0].end <= at(7_200.0 + 2_340.0 + NEAR_S)
+
+
+@pytest.mark.parametrize(("kg_per_h", "goes_on"), [(0.45, True), (0.2, False)])
+def test_a_cylinder_that_gives_more_than_a_scale_drifts_charges_on(kg_per_h: float, goes_on: bool) -> None:
+    """For six hours after 40 kg, as pressures are equal. Scales drift by 0.2 kg in an hour (common practice)."""
+    since = np.arange(-7_200.0, 10 * 3_600.0, 10.0)
+    logged = charged(since)
+    trickled = kg_per_h * np.clip(since - 1_800.0, 0.0, 6 * 3_600.0) / 3_600.0
+    logged["cylinder_weight"] = np.round(logged["cylinder_weight"] - trickled, 2)
+    spans = spans_in(**logged)
+    assert [span.stage for span in spans] == ["charging"]
+    assert spans[0].end is not None
+    assert (spans[0].end > at(7_200.0 + 1_800.0 + 4.5 * 3_600.0)) == goes_on
+
+
 def test_a_gauge_that_looked_at_a_cylinder_in_a_pause_shows_no_nitrogen() -> None:
     """R-134a, gas from 66 min on: for six minutes the gauge shows the full cylinder; 0.5 kg follow, and it is off.
 
