@@ -212,21 +212,25 @@ class LookBack:
         broke = 0 < i < len(read_s) and read_s[i] - read_s[i - 1] > HELD_MINUTES * MINUTE_S
         return float(read_s[i - 1]) if broke else at_s
 
-    def rushes(self, first: int, k: int) -> np.ndarray:
-        """Return the minutes from `first` to `k` from which pressure rose as only gas from a cylinder makes it."""
+    def rushes(self, first: int, k: int, falls: bool = False) -> np.ndarray:
+        """Return the minutes from `first` to `k` from which pressure rose, or fell, as only gas let in or out does."""
         s = self.s
         p, begin_s = s.calm_pa[first : k + 1], s.begin_s[first : k + 1]
         later = np.searchsorted(begin_s, begin_s + 5 * MINUTE_S, side="right") - 1
-        return first + np.flatnonzero(p[later] > 1.15 * p + 10e3)
+        low, high = (p[later], p) if falls else (p, p[later])
+        return first + np.flatnonzero(high > 1.15 * low + 10e3)
 
     def rushed(self, k: int, since_s: float = -np.inf) -> bool:
         """Return whether pressure rose in the last hours, and `since_s`, by a good part within minutes, and stands so.
 
         What came back in a pause is drawn again, and a gauge that looked at a cylinder falls back: nothing was let in.
+        A leak, however big, takes gas away more slowly than that.
         """
         s = self.s
         first = max(s.back(k, RUSH_MINUTES), int(np.searchsorted(s.begin_s, since_s)))
-        return bool((s.calm_pa[k] > 1.15 * s.calm_pa[self.rushes(first, k)] + 10e3).any())
+        rose = self.rushes(first, k)
+        stands = bool((s.calm_pa[k] > 1.15 * s.calm_pa[rose] + 10e3).any())
+        return stands or (len(rose) > 0 and not len(self.rushes(int(rose[0]), k, falls=True)))
 
     def slowed_down(self, k: int) -> bool:
         """Return whether pressure slowed down on its way up to where it stands, as liquid that boils back does.

@@ -382,6 +382,23 @@ def test_a_gauge_that_looked_at_a_cylinder_in_a_pause_shows_no_nitrogen() -> Non
     assert [span.stage for span in spans if span.stage != "at_rest"] == ["recovery"]
 
 
+def test_nitrogen_that_leaks_out_within_the_hour_was_a_test() -> None:
+    """Of 4.1 bar upon what a recovery left a third goes every sixteen minutes: no bleed goes so slowly."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    since = seconds - 7_200.0
+    pressure = np.interp(seconds, [1_200.0, 1_500.0, 4_200.0, 4_800.0], [550e3, 480e3, 400e3, 200e3])
+    out = 101_325.0 + 308e3 * np.exp(-np.maximum(since - 200.0, 0.0) / 2_400.0)
+    pressure = np.where(since < 0.0, pressure, np.minimum(200e3 + 1_050.0 * since, out))
+    weight = np.interp(seconds, [1_200.0, 4_200.0, 4_800.0], [25.0, 44.0, 45.0])
+    weight = np.where((seconds < 600.0) | (seconds > 5_200.0), 0.0, weight)
+    spans = spans_in(
+        circuit_pressure=pressure, cylinder_weight=weight, ambient_temperature=np.full(len(seconds), 293.15)
+    )
+    moved = [span for span in spans if span.stage != "at_rest"]
+    assert [span.stage for span in moved] == ["recovery", "pressure_test"]
+    assert near(moved[1].begin, 7_200.0)
+
+
 def test_air_let_in_after_an_unmarked_recovery_is_no_freeze_risk() -> None:
     """R-134a: 60 kg are drawn, the vapour after them, 65 kPa stand for 18 min, then a flange is opened."""
     seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
