@@ -12,7 +12,7 @@ from analysis.belief.witnesses import FLOW_PA
 from analysis.bins import Bins, bin_medians
 from analysis.cylinders import UNSURE_SAID, cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
-from analysis.freezing import CLEAR_K, episodes
+from analysis.freezing import CLEAR_K, episodes, if_any
 from analysis.recovery.balance import DENSEST_FILL
 from analysis.recovery.progress import LONGER, SHORTER
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span, time_left
@@ -206,7 +206,7 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
         text = (
             f"Liquid may stand in the circuit and it boils at {Figure(float(bubble[k]), 'temperature').show(system)} "
             f"(bubble point), at or under the {Figure(freezes, 'temperature').show(system)} at which the water side "
-            f"freezes. Stop the liquid; charge vapour until the gauge is above "
+            f"freezes. {if_any(stretch)}Stop the liquid; charge vapour until the gauge is above "
             f"{Figure(needed, 'gauge_pressure').show(system)}, with the water flowing or drained: frozen tubes burst."
         )
         since = stretch.begin + pd.Timedelta(seconds=begun - BIN_S)

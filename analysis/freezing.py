@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from analysis.stretch import Stretch
+
 CLEAR_K, CLEAR_S = 1.0, 300.0
 """A freeze risk is over, and the next one is told, once saturation stood this far above freezing this long; common
 practice."""
@@ -36,3 +38,12 @@ def episodes(
             if clear[k]:
                 warm = at if warm < 0.0 else warm
                 armed = armed or at - warm >= CLEAR_S
+
+
+def if_any(stretch: Stretch) -> str:
+    """Return what to say before what to do where neither the job nor the log tells of a water side, else nothing."""
+    circuit = stretch.job.circuit
+    told = circuit.water is not None or circuit.freeze_point_k is not None
+    if told or any(f"{way}_water_temperature" in stretch.frame for way in ("entering", "leaving")):
+        return ""
+    return "Neither the job nor the log tells of water: what follows is for a circuit that cools water or glycol. "

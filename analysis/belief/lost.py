@@ -25,7 +25,9 @@ changes has intervals of so many usual ones among its long ones, and is silent f
 its longest."""
 LEAST_READINGS = 10
 ON_CYLINDER = ("cylinder_pressure", "cylinder_temperature")
-"""These are taken off with their cylinder: nobody misses them while the scale shows none."""
+CHANGE_S = 600.0
+"""These are taken off with their cylinder: nobody misses them while the scale shows none, and where there is no scale a
+change of cylinders takes less than ten minutes; common practice."""
 NOTHING_K, NOTHING_PA, IN_ONE_S = 3.0, 200e3, 65.0
 """Exactly 0 after one step so far: nothing that is measured stops there, and no circuit is emptied between two rows."""
 BOUT_S, BOUT_SHARE, BOUT_IN_VACUUM = 600.0, 0.2, 0.5
@@ -35,13 +37,18 @@ coarse gauge's noise about nothing is below nothing half of the time."""
 
 def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Iterator[Fault]:
     """Yield each stretch in which a channel gave nothing that can be while rows went on."""
-    at, values, bare = readings.at, readings.values[channel], None
+    at, values, bare, least_s = readings.at, readings.values[channel], None, LOST_S
     wrong = np.zeros(len(at), dtype=bool) if impossible is None else impossible
-    if channel in ON_CYLINDER and SCALE in readings.values:
-        bare = readings.values[SCALE] < LIGHTEST_KG
+    if channel in ON_CYLINDER:
+        weight = readings.values.get(SCALE)
+        if weight is None or np.isnan(weight).all():
+            least_s = CHANGE_S
+        else:
+            bare = weight < LIGHTEST_KG
     told_until = -np.inf
     for fault, over_s in sorted(
-        (*bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong, bare)), key=lambda each: each[0].known_s
+        (*bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong, bare, least_s)),
+        key=lambda each: each[0].known_s,
     ):
         if fault.since_s >= told_until:
             yield fault
@@ -49,10 +56,10 @@ def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Ite
 
 
 def _pauses(
-    channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray, bare: np.ndarray | None
+    channel: str, at: np.ndarray, values: np.ndarray, wrong: np.ndarray, bare: np.ndarray | None, least_s: float
 ) -> Iterator[tuple[Fault, float]]:
     """Yield each pause in which no reading came that can be, and when the next one came."""
-    for first, known, came_back in long_pauses(at, values, bare):
+    for first, known, came_back in long_pauses(at, values, bare, least_s):
         why = "impossible numbers" if wrong[first + 1 : known].any() else "no readings any more"
         yield (
             lost_fault(
@@ -62,7 +69,9 @@ def _pauses(
         )
 
 
-def long_pauses(at: np.ndarray, values: np.ndarray, bare: np.ndarray | None = None) -> Iterator[tuple[int, int, int]]:
+def long_pauses(
+    at: np.ndarray, values: np.ndarray, bare: np.ndarray | None = None, least_s: float = LOST_S
+) -> Iterator[tuple[int, int, int]]:
     """Yield each pause of a channel that is long for it: the row before, that at which it is known, that after it.
 
     What sat on a cylinder that was lifted off is missed only since the last row in which the scale was `bare`.
@@ -71,12 +80,12 @@ def long_pauses(at: np.ndarray, values: np.ndarray, bare: np.ndarray | None = No
     if len(there) < LEAST_READINGS:
         return
     pauses = np.append(np.diff(at[there]), at[-1] - at[there[-1]])
-    for i in np.flatnonzero(pauses >= LOST_S).tolist():
+    for i in np.flatnonzero(pauses >= least_s).tolist():
         if i < LEAST_READINGS - 1:
             continue
         usual, long, longest = np.quantile(pauses[max(0, i - 100) : i], (0.5, 0.9, 1.0)).tolist()
         long = longest if long >= IRREGULAR * usual else long
-        limit = max(LOST_S, USUAL_INTERVALS * usual, LONG_INTERVALS * long)
+        limit = max(least_s, USUAL_INTERVALS * usual, LONG_INTERVALS * long)
         first = int(there[i])
         came_back = int(there[i + 1]) if i + 1 < len(there) else len(at)
         if bare is not None and not bare[int(np.searchsorted(at, at[first] - LOST_S)) : first + 1].all():

@@ -59,7 +59,7 @@ def assess(stretch: Stretch) -> Assessment:
         *dead,
         *judge.gone(make, evidence, call),
         *judge.self_chilling(make, evidence, pauses, pull_ended, until),
-        *judge.rebounds(make, evidence, pauses, level_pa),
+        *judge.rebounds(make, evidence, pauses, pull_ended, level_pa, required.hold_within),
         *judge.freeze_risk(make, evidence, pulls, until),
         *level.findings,
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.freezing import CLEAR_K, episodes
+from analysis.freezing import CLEAR_K, episodes, if_any
 from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.hung_gauge import AIR_PA
@@ -38,6 +38,13 @@ gas that is cold from expanding gives as it warms (`Ticks.expanded`); common pra
 REBOUND_STAYS_S = 60.0
 LONGER_THAN_A_CHANGE_S = 240.0
 """So long, where saturation did not stand under the water: a change of cylinder is over by then; common practice."""
+BOILS = (
+    "Refrigerant still boils: standing liquid, a pocket, or out of the oil. Warm the low points and the sump, wait, "
+    "and pull again."
+)
+MOSTLY_IN = 0.5
+"""While the scale holds less than this share of the plate's charge, and liquid is drawn, a rebound is no news: a
+machine that arrived so short shows the end of its liquid pull; common practice."""
 OVER_K = 5.0
 """So far over where saturation stood, liquid that comes back is elsewhere than the rest was, or in a cylinder."""
 CHILLED_SHARE = 0.5
@@ -285,10 +292,22 @@ def _pause_tick(ticks: Ticks, pause: Pause) -> int:
     return pause.base
 
 
-def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: float | None) -> list[Finding]:
-    """Return one finding for each pause in which the pressure came back; `level_pa` is the required level."""
+def rebounds(
+    make: Maker,
+    evidence: Evidence,
+    pauses: list[Pause],
+    pull_ended: list[Finding],
+    level_pa: float | None,
+    hold_within: float,
+) -> list[Finding]:
+    """Return a finding for each pause in which the pressure came back; `level_pa` is the required level.
+
+    It is no more than info while nobody can think that the liquid is gone, and while the level stands: then a second
+    one tells when it is passed, by more than the share `hold_within`.
+    """
     ticks = make.ticks
     found = []
+    drawn = _draws_liquid(make, pull_ended)
     for pause in pauses:
         if pause.base is None or pause.first == 0:
             continue
@@ -308,7 +327,10 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
         if not len(stays):
             continue
         j = int(k[stays[0]])
+        level: Level = "caution"
+        passed: int | None = None
         if level_pa is not None and ticks.pressure_pa[j] <= level_pa:
+            level, passed = "info", _passed(ticks, j, pause.last, level_pa * (1.0 + hold_within))
             why = (
                 "Cold gas warms, or refrigerant boils out of oil or a pocket. It still stands under the required "
                 f"level of {make.pressure(level_pa)}: see that it stays there, else warm the low points and pull again."
@@ -318,11 +340,10 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
                 "That is more than the circuit stood at before: does the gauge show the cylinder? Else liquid stands "
                 "where it is warmer, as in the sun."
             )
+        elif drawn[j] or evidence.depression_k[_pause_tick(ticks, pause)] < GONE_K:
+            level, why = "info", "Liquid still stands and boils: go on pulling."
         else:
-            why = (
-                "Refrigerant still boils: standing liquid, a pocket, or out of the oil. Warm the low points and the "
-                "sump, wait, and pull again."
-            )
+            why = BOILS
         text = (
             f"Pressure came back from {make.pressure(base)} to {make.pressure(ticks.pressure_pa[j])} in "
             f"{duration(ticks.at_s[j] - pause.begin_s)} with the machine standing. {why}"
@@ -331,8 +352,32 @@ def rebounds(make: Maker, evidence: Evidence, pauses: list[Pause], level_pa: flo
             "pressure_before": Figure(float(base), "pressure"),
             "pressure_after": Figure(float(ticks.pressure_pa[j]), "pressure"),
         }
-        found.append(make(j, pause.begin_s, "pressure_rebound", "caution", text, **figures))
+        found.append(make(j, pause.begin_s, "pressure_rebound", level, text, **figures))
+        if passed is not None and level_pa is not None:
+            now = Figure(float(ticks.pressure_pa[passed]), "pressure")
+            text = (
+                f"Pressure came back over the required level of {make.pressure(level_pa)}, to "
+                f"{make.pressure(now.si)}, in {duration(ticks.at_s[passed] - pause.begin_s)} with the machine "
+                f"standing. {BOILS}"
+            )
+            again = figures | {"pressure_after": now}
+            found.append(make(passed, pause.begin_s, "pressure_rebound", "caution", text, **again))
     return found
+
+
+def _draws_liquid(make: Maker, pull_ended: list[Finding]) -> np.ndarray:
+    """Return where the end of the liquid pull is yet to come and the scale misses most of the plate's charge."""
+    charge_kg, known = make.stretch.job.circuit.charge_kg, make.ticks.known
+    ended = np.asarray(known >= pull_ended[0].time) if pull_ended else np.zeros(len(known), dtype=bool)
+    return ~ended & (make.ticks.moved_kg < MOSTLY_IN * (charge_kg or 0.0))
+
+
+def _passed(ticks: Ticks, first: int, last: int, pressure_pa: float) -> int | None:
+    """Return the first tick of `first` to `last` that stands surely over a pressure, None without."""
+    k = np.arange(first, last + 1)
+    over = ticks.pressure_pa[k] > pressure_pa + 2.0 * ticks.resolution_pa[k]
+    twice = np.flatnonzero(over[1:] & over[:-1])
+    return int(k[twice[0] + 1]) if len(twice) else None
 
 
 def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) -> list[Finding]:
@@ -354,16 +399,18 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     stays_s = np.where(evidence.against, FREEZE_BOILS_S, FREEZE_STAYS_S)
     for after, begun in episodes(ticks.at_s[first:], cold[first:], clear[first:], stays_s[first:]):
         k = first + after
+        apart = not may_stand[k]
+        where = if_any(make.stretch)
         text = (
             f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
             f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and "
-        )
-        apart = not may_stand[k]
-        text += (
-            "something still boils, in a pocket or out of the oil. Keep the water flowing or drain the barrel, "
-            "and pause to see what comes back: a pocket by the tubes can freeze them."
-            if apart
-            else "liquid may stand. Stop the machine, get the water flowing or drain the barrel: frozen tubes burst."
+            + (
+                f"something still boils, in a pocket or out of the oil. {where}Keep the water flowing or drain the "
+                "barrel, and pause to see what comes back: a pocket by the tubes can freeze them."
+                if apart
+                else f"liquid may stand. {where}Stop the machine, get the water flowing or drain the barrel: frozen "
+                "tubes burst."
+            )
         )
         level: Level = "caution" if apart else "alarm"
         saturation = Figure(float(ticks.bubble_k[k]), "temperature")

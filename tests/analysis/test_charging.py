@@ -181,6 +181,9 @@ def test_liquid_too_early_is_a_freeze_risk() -> None:
     assert risk[0].level == "alarm"
     # R-134a boils at 32 degF at 27.8 psig (computed with CoolProp 8.0.0)
     assert "27.8 psig" in risk[0].text
+    assert "tells of water" in risk[0].text
+    watered = judged(charge(40.0, psig=WELL, marks=marks, tables={"circuit": CIRCUIT | {"water": "water"}}))
+    assert ["tells of water" in f.text for f in watered.findings if f.kind == "freeze_risk"] == [False]
 
 
 @pytest.mark.parametrize(("psig", "freezes"), [(26.0, True), (29.6, False)])

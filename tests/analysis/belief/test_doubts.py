@@ -60,6 +60,17 @@ def test_what_sat_on_a_cylinder_that_is_off_is_not_lost() -> None:
     assert found(replace(log, frame=zeroed)) == [("channel_lost", "cylinder_temperature")]
 
 
+@pytest.mark.parametrize(("minutes", "told"), [(7, False), (12, True)])
+def test_where_nothing_is_weighed_a_gauge_on_a_cylinder_may_be_off_for_a_change(minutes: int, told: bool) -> None:
+    log = with_channels(night(), cylinder_temperature=("degC", 293.0 + 0.5 * np.round(np.sin(np.arange(4320.0)), 1)))
+    probe = log.frame["cylinder_temperature"].to_numpy(copy=True)
+    probe[1000 : 1000 + 12 * minutes] = np.nan
+    blank = replace(log, frame=log.frame.assign(cylinder_temperature=probe, cylinder_weight=np.nan))
+    columns = {name: column for name, column in log.columns.items() if name != "cylinder_weight"}
+    none = replace(log, frame=blank.frame.drop(columns="cylinder_weight"), columns=columns)
+    assert found(blank) == found(none) == [("channel_lost", "cylinder_temperature")] * told
+
+
 def test_a_blank_micron_probe_is_out_of_range_not_lost() -> None:
     log = night()
     assert found(with_channels(log, vacuum=("micron", np.where(np.arange(len(log.frame)) < 100, 500.0, np.nan)))) == []

@@ -253,8 +253,43 @@ def test_what_comes_back_in_a_long_pause_is_a_rebound_though_saturation_stood_ne
         "recovery", seconds, channels, tables={"circuit": {"refrigerant": "R-134a"}}, journal=journal
     )
     found = [finding for finding in assess(stretch).findings if finding.kind == "pressure_rebound"]
-    assert (len(found) == 1) is told
+    assert [finding.level for finding in found] == ["info"] * told
     assert_prefix_consistent(assess, stretch, [300, 360, 400, 500])
+
+
+@pytest.mark.parametrize(("rests_kpa", "levels"), [(60.0, ["info"]), (75.0, ["info", "caution"]), (900.0, ["caution"])])
+def test_a_rebound_under_the_required_level_asks_for_something_once_it_passes_it(
+    rests_kpa: float, levels: list[str]
+) -> None:
+    """R-134a at 10 inHg, 67.5 kPa (40 CFR 82.156, Table 1): it stood at 55 kPa, and comes back within 20 minutes."""
+    seconds = np.arange(0.0, 4_200.0, 5.0)
+    pressure = np.interp(seconds, [600.0, 2_400.0, 3_600.0], [571.0, 55.0, rests_kpa])
+    journal = [(60.0, "mark", "recovery_resumed", ""), (2_400.0, "mark", "recovery_paused", "")]
+    channels = {
+        "circuit_pressure": ("kPa", np.round(pressure, 1)),
+        "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+    }
+    tables = {"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}, "recovery": {"rules": "us-40cfr82"}}
+    stretch = make_stretch("recovery", seconds, channels, tables=tables, journal=journal)
+    found = [finding for finding in assess(stretch).findings if finding.kind == "pressure_rebound"]
+    assert [finding.level for finding in found] == levels
+    assert_prefix_consistent(assess, stretch, [520, 600, 700])
+
+
+@pytest.mark.parametrize(("charge", "level"), [("40 kg", "info"), ("15 kg", "caution")])
+def test_what_comes_back_while_most_of_the_charge_is_still_in_is_no_news(charge: str, level: str) -> None:
+    """R-134a beside water of 20 degC, chilled to 12 degC by a fast pull of liquid: 10 kg are out at the pause."""
+    seconds = np.arange(0.0, 2_400.0, 5.0)
+    channels = {
+        "circuit_pressure": ("kPa", np.round(np.interp(seconds, [600.0, 1_600.0, 2_000.0], [571.0, 443.0, 550.0]))),
+        "cylinder_weight": ("kg", np.round(30.0 + np.interp(seconds, [600.0, 1_600.0], [0.0, 10.0]), 2)),
+        "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
+    }
+    journal = [(60.0, "mark", "recovery_resumed", ""), (1_600.0, "mark", "recovery_paused", "")]
+    tables = {"circuit": {"refrigerant": "R-134a", "charge": charge}}
+    stretch = make_stretch("recovery", seconds, channels, tables=tables, journal=journal)
+    found = [finding for finding in assess(stretch).findings if finding.kind == "pressure_rebound"]
+    assert [finding.level for finding in found] == [level]
 
 
 @pytest.mark.parametrize(("cylinder_kpa", "asked"), [(830.0, True), (600.0, False)])
