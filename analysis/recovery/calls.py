@@ -58,10 +58,11 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
     same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a
     quick fall where there is no scale to say anything. A scale that gained nothing says nothing: a machine that runs
-    draws its suction down, too.
+    draws its suction down, too. Nor does a gauge that shows no circuit.
     """
     gained = ticks.moved_kg > 2.0 * ticks.mass_resolution_kg
-    sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained
+    shown = ~(evidence.missed_kg > 0.0)
+    sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained & shown
     calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
@@ -83,7 +84,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         flat = _flat(ticks, evidence, k, pause.begin_s, by_balance)
         if not pause.marked:
             flat &= ~_flows(ticks, pause, k)
-        hit = k[flat & evidence.under_dew[k] & (k >= pause.first)]
+        hit = k[flat & evidence.under_dew[k] & shown[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
             break

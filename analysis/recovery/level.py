@@ -47,14 +47,14 @@ def absolute_pa(ticks: Ticks, level: Pressure | None) -> float | None:
     return level.absolute_pa(float(ticks.barometer_pa[-1]) if len(ticks) else STANDARD_ATMOSPHERE_PA)
 
 
-def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause]) -> LevelState:
-    """Return whether the required level was reached and held, with the findings."""
+def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause], shown: np.ndarray) -> LevelState:
+    """Return whether the required level was reached and held, with the findings, by ticks at which it is `shown`."""
     ticks = make.ticks
     if required.level is None or len(ticks) == 0:
         return LevelState(required)
     absolute = required.level.absolute
     level = np.full(len(ticks), required.level.pa) if absolute else required.level.pa + ticks.barometer_pa
-    under = ticks.pressure_pa <= level
+    under = (ticks.pressure_pa <= level) & shown
     broken = np.maximum.accumulate(np.where(under, -np.inf, ticks.at_s))
     begin = np.maximum(broken, ticks.at_s[0] - 10.0)
     hit = np.flatnonzero(under & (ticks.at_s - begin >= REACHED_STAYS_S))
