@@ -50,7 +50,7 @@ def assess(stretch: Stretch) -> Assessment:
     until = len(ticks) if call is None else call.tick
     make = judge.Maker(stretch, ticks)
     level_pa = absolute_pa(ticks, required.level)
-    level = level_findings(make, required, pauses, ~(evidence.missed_kg > 0.0))
+    level = level_findings(make, required, pauses, evidence.shown)
     pull_ended = judge.liquid_pull_ended(make, stands, until)
     stood = still_s(make)
     dead = stopped_dead(make, evidence, stood)

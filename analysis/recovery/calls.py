@@ -61,8 +61,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     draws its suction down, too. Nor does a gauge that shows no circuit.
     """
     gained = ticks.moved_kg > 2.0 * ticks.mass_resolution_kg
-    shown = ~(evidence.missed_kg > 0.0)
-    sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained & shown
+    sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained & evidence.shown
     calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
@@ -84,7 +83,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         flat = _flat(ticks, evidence, k, pause.begin_s, by_balance)
         if not pause.marked:
             flat &= ~_flows(ticks, pause, k)
-        hit = k[flat & evidence.under_dew[k] & shown[k] & (k >= pause.first)]
+        hit = k[flat & evidence.under_dew[k] & evidence.shown[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
             break

@@ -27,7 +27,7 @@ from analysis.recovery.balance import (
     look,
 )
 from analysis.recovery.pauses import Pull, before
-from analysis.recovery.shut_gauge import vapour_missing_kg
+from analysis.recovery.shut_gauge import shows_circuit
 from analysis.recovery.ticks import Floats, Ticks
 from analysis.stretch import stayed
 from analysis.vocabulary.job import Job
@@ -88,7 +88,7 @@ class Evidence:
     unaccounted : share of the plate's charge neither weighed nor there as vapour.
     fall_s : seconds for a fall by e while pulling.
     least_rise : the share of its pressure by which the least pocket raises it while the machine stands [1/s].
-    missed_kg : by how much less came onto the scale than the least circuit's vapour: over 0 the gauge shows none.
+    shown : nothing speaks for a gauge that shows its hose, not the circuit.
     """
 
     depression_k: Floats
@@ -110,7 +110,7 @@ class Evidence:
     unaccounted: Floats
     fall_s: Floats
     least_rise: Floats
-    missed_kg: Floats
+    shown: np.ndarray
 
 
 def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
@@ -177,7 +177,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         unaccounted=unaccounted,
         fall_s=held_on(seen.fall_s),
         least_rise=least * np.maximum(depression, 0.0) / (room * ticks.density),
-        missed_kg=vapour_missing_kg(ticks),
+        shown=shows_circuit(ticks),
     )
 
 

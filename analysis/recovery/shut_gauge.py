@@ -19,19 +19,17 @@ LEAST = 0.5
 practice."""
 
 
-def vapour_missing_kg(ticks: Ticks) -> np.ndarray:
-    """Return how much less than the least circuit's vapour came onto the scale in a deep fall [kg], shape (n,).
+def shows_circuit(ticks: Ticks) -> np.ndarray:
+    """Return at which ticks nothing speaks for a gauge that shows its hose alone, shape (n,) of bool.
 
-    Nothing, or less, is what a circuit shows; minus infinity where the pressure is not down, or nothing is weighed.
+    In a deep fall less came onto the scale than the least circuit's vapour; where nothing is weighed none is seen.
     """
-    missing = np.full(len(ticks), -np.inf)
     density = ticks.density
     low = np.flatnonzero(density < HIGH * np.fmax.accumulate(density))
     if not len(low):
-        return missing
+        return np.ones(len(ticks), dtype=bool)
     i = int(low[0]) - 1
     room = np.fmax.accumulate(ticks.moved_kg) / liquid_density(ticks)
     came = ticks.moved_kg - ticks.moved_kg[i] + ticks.unseen_kg - ticks.unseen_kg[i] + 2.0 * ticks.mass_resolution_kg
-    missed = LEAST * room * (density[i] - density) - came
-    down = (np.arange(len(ticks)) > i) & (density < DEEP * density[i]) & np.isfinite(missed)
-    return np.where(down, missed, missing)
+    deep = (np.arange(len(ticks)) > i) & (density < DEEP * density[i])
+    return np.asarray(~(deep & (came < LEAST * room * (density[i] - density))))

@@ -39,7 +39,7 @@ def verdict_of(liquid: LiquidNow, level: LevelState) -> tuple[str, str]:
     if not required.missing or milder_pa is None:
         return verdict, said
     milder = replace(required, level=required.mildest)
-    by_milder, _ = _by_level(liquid, level_findings(make, milder, liquid.pauses, ~(liquid.evidence.missed_kg > 0.0)))
+    by_milder, _ = _by_level(liquid, level_findings(make, milder, liquid.pauses, liquid.evidence.shown))
     if by_milder == verdict:
         return verdict, said
     milder_too = f"But a level of {make.pressure(milder_pa)} may apply as well, and by that it stands otherwise."
@@ -50,7 +50,7 @@ def _by_level(liquid: LiquidNow, level: LevelState) -> tuple[str, str]:
     required = level.required
     if len(liquid.make.ticks) == 0:
         return "undecided", "Cannot tell: there is no circuit pressure to go by. Log it by a gauge on the circuit."
-    if not level.held and liquid.evidence.missed_kg[-1] > 0.0:
+    if not level.held and not liquid.evidence.shown[-1]:
         return "undecided", (
             f"Cannot tell: the gauge fell to {liquid.make.pressure(liquid.make.ticks.pressure_pa[-1])}, and less came "
             "onto the scale than the vapour alone of a circuit that held what came out before. Look for a closed valve "
