@@ -27,7 +27,7 @@ from analysis.log.one_table import (
     row_for_each_reading,
 )
 from analysis.log.rows import number_in, numbers
-from analysis.log.words import DAY_FIRST, UNIT_SPELLINGS, UNSAID_DATUM, meanings, spelling, words
+from analysis.log.words import DAY_FIRST, is_unit, meanings, words
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.job import ColumnMapping
 from analysis.vocabulary.units import UnitSystem
@@ -219,10 +219,9 @@ def _unit_in(cells: Sequence[str]) -> str:
     behind = pd.Series([cell for cell in cells if cell], dtype="str").str.extract(r"^[-+]?\d[\d.,'’\s]*(\D.*)$")[0]
     usual = behind.mode()
     said = "" if usual.empty or (behind == usual[0]).mean() < MOST else str(usual[0]).strip()
-    return said if spelling(said) in UNIT_SPELLINGS or spelling(said) in UNSAID_DATUM else ""
+    return said if is_unit(said) else ""
 
 
 def _is_unit_row(row: Sequence[str]) -> bool:
     cells = [cell for cell in row if cell.strip()]
-    known = sum(spelling(cell) in UNIT_SPELLINGS or spelling(cell) in UNSAID_DATUM for cell in cells)
-    return bool(cells) and known * 2 >= len(cells)
+    return bool(cells) and 2 * sum(map(is_unit, cells)) >= len(cells)

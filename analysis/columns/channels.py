@@ -13,6 +13,7 @@ from analysis.log.words import (
     GAUGE_WORDS,
     UNIT_SPELLINGS,
     UNSAID_DATUM,
+    is_unit,
     meanings,
     plain,
     spelling,
@@ -180,7 +181,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             continue  # kPa(a), kPa (a): a part of the unit
         candidates.append(match.group(1))
         rest = rest.replace(match.group(), " ")
-    tail = _parts(rest if candidates and not any(_known(each) for each in candidates) else name)
+    tail = _parts(rest if candidates and not any(map(is_unit, candidates)) else name)
     candidates += [" ".join(tail[-2:])] if len(tail) > 2 else []
     candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
     said = set(words(name)) | set(words(unit_cell))
@@ -209,10 +210,6 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             return gauge, f"gauge or absolute is not said; {absolute} if absolute", rest
         return symbol, "", rest
     return "", "", name
-
-
-def _known(unit: str) -> bool:
-    return spelling(unit) in UNIT_SPELLINGS or spelling(unit) in UNSAID_DATUM
 
 
 def _stood_open(in_air: np.ndarray) -> bool:

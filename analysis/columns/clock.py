@@ -18,6 +18,7 @@ from analysis.log.clock import (
     OFFSET,
     SAME_TIME_US,
     SPREADSHEET_DAYS,
+    apart_in_a_day,
     in_plain_words,
     joined,
     numbers_of,
@@ -43,7 +44,7 @@ _CLOCK_FIRST = re.compile(r"^(\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?(?: ?[AaPp]\.? 
 MOST = 0.9
 """So large a share of the cells must be readable."""
 OF_DAY = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
-"""Times of day whose date stands nowhere beside them."""
+"""Times of day in a column of their own."""
 ELAPSED_WORDS = {
     "ms": "ms", "msec": "ms", "s": "s", "sec": "s", "secs": "s", "seconds": "s", "sekunden": "s", "sek": "s",
     "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "h": "h", "hr": "h", "hrs": "h", "hours": "h",
@@ -186,7 +187,7 @@ def _parts(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> dict[str
             (
                 (name, form)
                 for name in names
-                for form in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
+                for form in OF_DAY
                 if name and _share(text_us(_texts(cells[name]), form, False)) > MOST
             ),
             None,
@@ -306,7 +307,7 @@ def _time_of_day(name: str, text: pd.Series, above: str, american: bool) -> Time
         return None
     stated = form if form != OF_DAY[0] else ""
     for us, known, doubts in _moments(above, american):
-        if abs((first_us - us + DAY_US // 2) % DAY_US - DAY_US // 2) < SAME_TIME_US:
+        if apart_in_a_day(first_us, us) < SAME_TIME_US:
             return TimeGuess(name, stated, start=_written(us, known), zone_known=known, doubts=doubts)
     first = np.datetime_as_string(np.datetime64(first_us, "us"), unit="s")[11:]
     doubt = f'{name!r} tells no date: add start = "2026-03-14 {first}", the date and time of its first row, to time.'

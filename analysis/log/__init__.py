@@ -305,15 +305,7 @@ def native_source(path: Path) -> tuple[Source, list[str]]:
     return Source(path, len(line), "utf-8", ",", ".", len(head), (0,), channels, lambda: utc_us), odd
 
 
-def _whole_lines(raw: bytes) -> tuple[bytes, bool]:
-    """Return the bytes up to the last line end, and whether anything stood behind it."""
-    end = raw.rfind(b"\n") + 1
-    return raw[:end], end < len(raw)
-
-
-def read_journal(
-    path: Path, put_back: Sequence[PutBack] = (), one_clock: bool = True
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def read_journal(path: Path, put_back: Sequence[PutBack], one_clock: bool) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the journal's rows (columns `time kind subject value text`, strings but for the time).
 
     Where the clock of the log was `put_back`, a journal kept by the same clock (`one_clock`) goes on with it. A
@@ -327,7 +319,7 @@ def read_journal(
     empty = pd.DataFrame({name: pd.Series(dtype="str") for name in JOURNAL_COLUMNS})
     empty["time"] = pd.to_datetime(empty["time"], utc=True)
     try:
-        body, torn = _whole_lines(path.read_bytes())
+        body, _, torn = path.read_bytes().rpartition(b"\n")
     except FileNotFoundError:
         return empty, ()
     except OSError as error:

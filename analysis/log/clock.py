@@ -176,8 +176,7 @@ class Clock:
         if form is not None:
             return lambda cells: self._times_of_day(_of_day(text_us(cells, form, False)))
         first = int(self._since(text.head(1))[0]) if len(text) else NOT_A_TIME
-        off = abs((first - self._of_day_us + DAY_US // 2) % DAY_US - DAY_US // 2)
-        near = not self._of_day_us or off < min(SAME_TIME_US, first)
+        near = not self._of_day_us or apart_in_a_day(first, self._of_day_us) < min(SAME_TIME_US, first)
         if first != NOT_A_TIME and ":" in text.iloc[0] and near:
             return lambda cells: self._times_of_day(self._since(cells))
         start_us = int(pd.DatetimeIndex([begin]).as_unit("us").asi8[0])
@@ -284,6 +283,11 @@ def _unsaid(form: str | None) -> str:
 
 def _of_day(us: np.ndarray) -> np.ndarray:
     return np.where(us == NOT_A_TIME, NOT_A_TIME, us % DAY_US)
+
+
+def apart_in_a_day(us: int, other_us: int) -> int:
+    """Return how far the times of day of two moments lie apart, whichever comes first."""
+    return abs((us - other_us + DAY_US // 2) % DAY_US - DAY_US // 2)
 
 
 def told_once(date: pd.Series, clock: pd.Series, before: str | None = None) -> pd.Series:

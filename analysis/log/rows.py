@@ -186,11 +186,7 @@ def _collect(file: BinaryIO, source: Source, end: int, most: int, looked_beyond:
         for channel, (position, column) in source.channels.items():
             read, odd = numbers(chunk[str(position)], source.decimal, column.unit.symbol)
             unread[channel] += int(np.count_nonzero(odd & known & whole)) if odd is not None else 0
-            unit = column.unit
-            si = np.where((np.abs(read) < LARGEST) & whole, read, np.nan)
-            si *= -unit.scale if unit.datum == "vacuum" else unit.scale
-            si += unit.offset
-            values[channel][rows] = si
+            values[channel][rows] = column.unit.si(np.where((np.abs(read) < LARGEST) & whole, read, np.nan))
         filled = rows.stop
     for channel in values:
         values[channel] = values[channel][:filled]

@@ -135,6 +135,11 @@ def spelling(text: str) -> str:
     return re.sub(r"[\s._()\[\]/]", "", plain(text)).lower()
 
 
+def is_unit(text: str) -> bool:
+    """Return whether a text is the spelling of a unit that a log may carry."""
+    return spelling(text) in UNIT_SPELLINGS or spelling(text) in UNSAID_DATUM
+
+
 def words(text: str) -> list[str]:
     """Return the words of a header: cut at signs, digits, capitals and the joints of German compounds."""
     parts = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|%", plain(text))
