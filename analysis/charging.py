@@ -202,7 +202,7 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
     cold, clear = (bubble <= freezes) & liquid, bubble > freezes + CLEAR_K
     for nth, begun in episodes(bins.end_s[seen_at], cold[seen_at], clear[seen_at], FREEZE_STAYS_S):
         k = seen_at[nth]
-        needed = fluid.freeze_pressure_pa(freezes) - float(barometer[rows[k]])
+        needed = fluid.bubble_pressure_pa(freezes) - float(barometer[rows[k]])
         text = (
             f"Liquid may stand in the circuit and it boils at {Figure(float(bubble[k]), 'temperature').show(system)} "
             f"(bubble point), at or under the {Figure(freezes, 'temperature').show(system)} at which the water side "
@@ -447,7 +447,7 @@ def _figures(
     if fluid is not None:
         freezes = stretch.job.circuit.freezes_at_k
         barometer = float(stretch.barometer_pa.iloc[-1]) if len(stretch.barometer_pa) else STANDARD_ATMOSPHERE_PA
-        figures["liquid_from"] = Figure(fluid.freeze_pressure_pa(freezes) - barometer, "gauge_pressure")
+        figures["liquid_from"] = Figure(fluid.bubble_pressure_pa(freezes) - barometer, "gauge_pressure")
     return figures
 
 

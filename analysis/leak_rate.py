@@ -11,15 +11,15 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import get_args
 
 from analysis.result import Figure
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.job import Job
+from analysis.vocabulary.job import Job, Use
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import parse_quantity, unit_symbols
 
 RATES_FILE = "leak_rates.toml"
-USES = ("comfort_cooling", "commercial_refrigeration", "industrial_process")
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ def leak_rules() -> LeakRules:
     return LeakRules(
         title=table["title"],
         days=int(table["days"]),
-        thresholds={use: parse_quantity(table[use], "fraction", f"{RATES_FILE} {use}") for use in USES},
+        thresholds={use: parse_quantity(table[use], "fraction", f"{RATES_FILE} {use}") for use in get_args(Use)},
         least_charge_ozone_depleting_kg=parse_quantity(table["least_charge_ozone_depleting"], "mass", RATES_FILE),
         least_charge_hfc_kg=parse_quantity(table["least_charge_hfc"], "mass", RATES_FILE),
         ozone_depleting=tuple(table["ozone_depleting"]),
@@ -127,37 +127,15 @@ def parse_history(text: str, where: str = "history.csv") -> tuple[Addition, ...]
 
 
 def annualised_leak_rate(added_kg: float, full_charge_kg: float, days_since_last: float) -> float:
-    """Return added / full charge x 365 / min(days since the last addition, 365) as a share (40 CFR 82.157, 84.106).
-
-    Raises
-    ------
-    InputError
-        The full charge or the days are not above zero, or the addition is below zero.
-    """
-    _positive("full charge", full_charge_kg)
-    _positive("days since the last addition", days_since_last)
-    if not added_kg >= 0.0:
-        raise refused("added", added_kg, "a mass not below 0")
+    """Return added / full charge x 365 / min(days since the last addition, 365) as a share (40 CFR 82.157, 84.106)."""
     days = leak_rules().days
     return added_kg / full_charge_kg * days / min(days_since_last, days)
 
 
 def rolling_leak_rate(additions: Sequence[Addition], full_charge_kg: float, today: datetime.date) -> float:
-    """Return what was added in the last 365 days over the full charge, as a share (40 CFR 82.157, 84.106).
-
-    Raises
-    ------
-    InputError
-        The full charge is not above zero.
-    """
-    _positive("full charge", full_charge_kg)
+    """Return what was added in the last 365 days over the full charge, as a share (40 CFR 82.157, 84.106)."""
     first = today - datetime.timedelta(days=leak_rules().days)
     return sum(a.added_kg for a in additions if first < a.date <= today) / full_charge_kg
-
-
-def _positive(what: str, number: float) -> None:
-    if not (math.isfinite(number) and number > 0.0):
-        raise refused(what, number, "a number above 0")
 
 
 def leak_rates(job: Job, added_kg: float, today: datetime.date, history: Sequence[Addition] = ()) -> list[LeakRate]:
@@ -166,7 +144,7 @@ def leak_rates(job: Job, added_kg: float, today: datetime.date, history: Sequenc
     `history` holds earlier additions; without one the last addition counts as more than a year ago, as the rule has it.
     """
     full = job.circuit.charge_kg
-    if full is None or full <= 0.0 or math.isnan(added_kg):
+    if full is None or math.isnan(added_kg):
         return []
     rules = leak_rules()
     threshold = None if job.circuit.use is None else rules.thresholds[job.circuit.use]

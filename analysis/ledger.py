@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
 
 from analysis.cylinders import UNSURE_SHARE
@@ -219,7 +219,7 @@ class Record:
 
     lines: tuple[tuple[str, str], ...]
     keep_years: int
-    missing: tuple[str, ...] = field(default=())
+    missing: tuple[str, ...]
 
 
 def record(job: Job, ledger: Ledger, today: datetime.date, history: Sequence[Addition] = ()) -> Record:

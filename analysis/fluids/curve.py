@@ -66,7 +66,7 @@ class Curve:
         return np.where(inside, y0 + u * (slope + u * (bend + u * twist)), np.nan)
 
     def _at(self, x: float) -> float:
-        """Return the same at one place, ten times as fast as by arrays: a simulated plant asks step by step."""
+        """Return the same at one place, several times as fast as by arrays: a review asks for many a single value."""
         place = (x - self._start) / self._step
         count = len(self._listed)
         if not -_EDGE <= place <= count + _EDGE:

@@ -15,18 +15,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from typing import Literal, cast, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.fluids.curve import GAS_CONSTANT, TABLES, Curve, Floats, Value, inverse, like
-from analysis.vocabulary.errors import refused
-from analysis.vocabulary.job import Job
+from analysis.vocabulary.job import Job, PressureClass
 from analysis.vocabulary.refrigerants import LIST_FILE, refrigerant_list, refrigerant_name
 from analysis.vocabulary.units import parse_pressure, parse_quantity
-
-PressureClass = Literal["low", "medium", "high", "very_high"]
 
 COLUMNS = (
     "temperature_k",
@@ -134,10 +130,6 @@ class Refrigerant:
         """Return the isobaric heat capacity of saturated liquid [J/(kg K)]; indicative."""
         return self._at_temperature("liquid_heat_capacity_j_per_kg_k", temperature_k)
 
-    def freeze_pressure_pa(self, freeze_point_k: float = 273.15) -> float:
-        """Return the bubble pressure at which boiling liquid is as cold as `freeze_point_k` [Pa absolute]."""
-        return self.bubble_pressure_pa(freeze_point_k)
-
     # --- away from saturation ----------------------------------------------------------------------------
 
     def superheat_k(self, pressure_pa: Value, temperature_k: Value | float) -> Value:
@@ -179,21 +171,12 @@ class Refrigerant:
 
     # --- regulation --------------------------------------------------------------------------------------
 
-    def pressure_class(self, stated: str | None = None) -> PressureClass:
-        """Return the pressure class of 40 CFR 82.152, or the one the job states.
+    def pressure_class(self) -> PressureClass:
+        """Return the pressure class of 40 CFR 82.152.
 
         By the saturation pressure of the liquid (bubble point) at 104 degF; limits in
         `config/refrigerants.toml`. A refrigerant close to a limit (R-32, R-410A) goes by the number.
-
-        Raises
-        ------
-        InputError
-            `stated` is not a class.
         """
-        if stated is not None:
-            if stated not in get_args(PressureClass):
-                raise refused("pressure_class", stated, get_args(PressureClass))
-            return cast(PressureClass, stated)
         rule = refrigerant_list()["pressure_class"]
         at_k = parse_quantity(rule["temperature"], "temperature", LIST_FILE)
         low, medium, high = (parse_pressure(rule[key], LIST_FILE).pa for key in ("low_below", "medium_to", "high_to"))

@@ -6,10 +6,10 @@ import datetime
 from dataclasses import dataclass
 from typing import get_args
 
-from analysis.fluids.refrigerants import PressureClass, refrigerant_of
+from analysis.fluids import refrigerant_of
 from analysis.rules import Rules, RuleTable, load_rules
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.job import Job
+from analysis.vocabulary.job import Job, PressureClass
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, Pressure
 
 HOLD_S = 600.0

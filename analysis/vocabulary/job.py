@@ -16,7 +16,7 @@ from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.job_refusals import YEAR, entry_fault, one_line
+from analysis.vocabulary.job_refusals import YEAR, entry_fault, first_fault
 from analysis.vocabulary.job_values import (
     AnyPressure,
     Barometer,
@@ -39,6 +39,9 @@ from analysis.vocabulary.job_values import (
     said,
 )
 from analysis.vocabulary.units import UnitSystem, column_unit, parse_quantity, unit_symbols
+
+PressureClass = Literal["low", "medium", "high", "very_high"]
+Use = Literal["comfort_cooling", "commercial_refrigeration", "industrial_process"]
 
 HEAVIEST_LIQUID = 1.7
 """No refrigerant's liquid is so many times as heavy as water (R-113 at 0 degC: 1.62, computed with CoolProp)."""
@@ -81,8 +84,8 @@ class CircuitTable(_Table):
     internal_volume_m3: Volume | None = Field(None, alias="internal_volume")
     water: Literal["water"] | None = None
     freeze_point_k: FreezePoint | None = Field(None, alias="freeze_point")
-    pressure_class: Literal["low", "medium", "high", "very_high"] | None = None
-    use: Literal["comfort_cooling", "commercial_refrigeration", "industrial_process"] | None = None
+    pressure_class: PressureClass | None = None
+    use: Use | None = None
     low_side_design_pressure: AnyPressure | None = None
     high_side_design_pressure: AnyPressure | None = None
 
@@ -326,7 +329,7 @@ def parse_job(tables: dict[str, Any], where: str = JOB_FILE) -> Job:
     try:
         return Job.model_validate(tables)
     except ValidationError as error:
-        raise InputError(f"{where}: {one_line(error, Job)}") from None
+        raise InputError(f"{where}: {first_fault(error, Job)}") from None
 
 
 def load_job(path: Path) -> Job:

@@ -205,7 +205,7 @@ def test_liquid_that_nobody_marked_is_seen_by_the_mass() -> None:
 def test_where_no_volume_is_stated_vapour_shows_it_by_what_it_fills(liquid: bool, room_m3: float) -> None:
     """40 kg of R-134a as liquid take 31 L; vapour of the water's warmth is nearly an ideal gas."""
     fluid = refrigerant("R-134a")
-    freezes_pa = float(fluid.freeze_pressure_pa(273.15))
+    freezes_pa = float(fluid.bubble_pressure_pa(273.15))
     kg = 40.0 * np.clip((np.linspace(0.0, 3000.0, 301) - 100.0) / 2750.0, 0.0, 1.0)
     rise = kg / (room_m3 * float(fluid.vapor_density_at(freezes_pa, 285.0)))
     filled = np.minimum(rise, 0.8) if liquid else np.where(rise < 1.05, rise, 1.05 + 0.2 * (rise - 1.05))

@@ -15,7 +15,6 @@ import pytest
 from analysis.fluids import refrigerant
 from analysis.leak_rate import (
     Addition,
-    annualised_leak_rate,
     applies,
     leak_rates,
     leak_rules,
@@ -226,12 +225,6 @@ def test_a_bad_history_is_refused_in_one_line(text: str, says: str) -> None:
         parse_history(text)
     assert says in str(refused.value)
     assert "\n" not in str(refused.value)
-
-
-@pytest.mark.parametrize(("added", "full", "days"), [(1, 0, 10), (1, 10, 0), (-1, 10, 10), (1, float("nan"), 10)])
-def test_impossible_sums_are_refused(added: float, full: float, days: float) -> None:
-    with pytest.raises(InputError):
-        annualised_leak_rate(added, full, days)
 
 
 # --- the record -----------------------------------------------------------------------------------------------

@@ -226,18 +226,6 @@ def test_a_compound_has_no_glide_and_a_blend_some_kelvin(name: str, glide: float
     )
 
 
-def test_freeze_pressure_follows_the_freezing_point() -> None:
-    fluid = refrigerant("R-134a")
-    assert fluid.freeze_pressure_pa() == fluid.bubble_pressure_pa(273.15)
-    assert fluid.freeze_pressure_pa(266.15) < fluid.freeze_pressure_pa()
-
-
-def test_stated_pressure_class_wins_and_is_checked() -> None:
-    assert refrigerant("R-32").pressure_class("high") == "high"
-    with pytest.raises(InputError, match="'middling' is not accepted; expected low, medium, high, very_high"):
-        refrigerant("R-32").pressure_class("middling")
-
-
 def test_the_library_that_made_the_tables_is_not_needed_to_read_them() -> None:
     program = (
         "import sys\n"
