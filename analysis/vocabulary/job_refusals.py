@@ -25,7 +25,7 @@ PLAINLY = {
 """What the checking library says, in words of the trade."""
 
 
-def one_line(error: ValidationError, model: type[BaseModel], *, secret: bool = False) -> str:
+def first_fault(error: ValidationError, model: type[BaseModel], *, secret: bool = False) -> str:
     """Return the first fault as one line: key, value, what is accepted, and how many more there are.
 
     `secret`: no value is quoted, since it may be an address or a password, perhaps in the wrong place.

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.job_refusals import one_line
+from analysis.vocabulary.job_refusals import first_fault
 from analysis.vocabulary.units import UNITS, number_and_symbol, parse_quantity
 from collector.passwords import from_environment, from_file
 
@@ -108,7 +108,7 @@ def _rule(raw: Mapping[str, Any], number: int, folder: Path) -> Rule:
     try:
         table = AlarmTable.model_validate(raw)
     except ValidationError as error:
-        raise InputError(f"{where} {one_line(error, AlarmTable, secret=True)}") from None
+        raise InputError(f"{where} {first_fault(error, AlarmTable, secret=True)}") from None
     if not all(c.isprintable() for c in table.name):
         raise refused(f"{where} name", table.name, "printable characters")
     fractions = table.on == "battery_low"

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.job_refusals import one_line
+from analysis.vocabulary.job_refusals import first_fault
 from collector.instruments.mqtt import BrokerClient
 from collector.instruments.ports import endpoint
 from collector.passwords import from_environment, from_file
@@ -58,7 +58,7 @@ class Broker:
         try:
             self._table = BrokerTable.model_validate(table)
         except ValidationError as error:
-            raise InputError(f"publish.{one_line(error, BrokerTable, secret=True)}") from None
+            raise InputError(f"publish.{first_fault(error, BrokerTable, secret=True)}") from None
         said = self._table
         scheme = said.broker.partition("://")[0]
         found = endpoint(said.broker) if scheme in ("mqtt", "mqtts") else None

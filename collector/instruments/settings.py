@@ -49,7 +49,7 @@ from pydantic_core import PydanticCustomError
 
 from analysis.vocabulary.channels import column_header, make_column
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.job_refusals import one_line
+from analysis.vocabulary.job_refusals import first_fault
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import convert
 from collector.instruments.channels import LoggedChannel, difference_in, number_in
@@ -306,4 +306,4 @@ def _checked(model: type[_Model], tables: dict[str, Any], where: str) -> _Model:
     try:
         return model.model_validate(tables)
     except ValidationError as error:
-        raise InputError(f"{where} {one_line(error, model)}") from None
+        raise InputError(f"{where} {first_fault(error, model)}") from None
