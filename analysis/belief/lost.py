@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 
 from analysis.belief.fault import EMPTY_PA, Fault, Readings, median_of
 from analysis.belief.witnesses import SCALE
@@ -96,6 +97,15 @@ def long_pauses(
             yield first, known, came_back
 
 
+def is_lost(frame: pd.DataFrame, channel: str) -> bool:
+    """Return whether a channel of a log gave readings and gives none any more at its last row."""
+    if channel not in frame or not len(frame):
+        return False
+    at = np.asarray((frame.index - frame.index[0]).total_seconds(), dtype=float)
+    pauses = long_pauses(at, frame[channel].to_numpy(dtype=float))
+    return any(came_back == len(at) for _, _, came_back in pauses)
+
+
 def bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[tuple[Fault, float]]:
     """Yield each time in which many of the numbers that were shown cannot be, and its end; a few are bad frames."""
     wrong = np.flatnonzero(impossible)
@@ -124,7 +134,8 @@ def _in_vacuum(readings: Readings, channel: str, first: int, last: int) -> bool:
 
 def lost_fault(channel: str, since_s: float, known_s: float, why: str) -> Fault:
     """Return that a channel gave nothing that can be: `why` goes on after its name."""
-    text = f"{words(channel)} {why} Nothing is judged by it meanwhile."
+    unseen = ": stop the flow until it shows again" if channel == SCALE else ""
+    text = f"{words(channel)} {why} Nothing is judged by it meanwhile{unseen}."
     return Fault("channel_lost", channel, since_s, known_s, known_s, text)
 
 

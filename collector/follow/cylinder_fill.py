@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from analysis.belief.lost import is_lost
 from analysis.cylinders.safe_fill import safe_fill
 from analysis.cylinders.stays import LIGHTER_KG, fluid_of
 from analysis.fluids import refrigerant_of
@@ -21,7 +22,8 @@ UNSURE_KG = 0.5
 class CylinderFill:
     """One cylinder: `net_kg` in it now, `limit_kg` its safe net fill (each NaN where not known).
 
-    `on_scale`: it stands there now. `seconds_left`: until the safe fill at the present rate; NaN while not filling.
+    `on_scale`: it stands there now. `seconds_left`: until the safe fill at the present rate; NaN while not filling, and
+    where no scale shows any more how it fills.
     """
 
     name: str
@@ -50,6 +52,8 @@ def cylinders_now(stages: Iterable[StageReview], job: Job) -> list[CylinderFill]
         net |= _weighed_kg(weighing)
         running = stage.stretch.end is None
         on_scale, rate = _now(weighing) if running else ("", math.nan)
+        if is_lost(stage.stretch.frame, "cylinder_weight"):
+            rate = math.nan
     fills = []
     for name, held in net.items():
         held = held if held > -UNSURE_KG else math.nan

@@ -24,6 +24,8 @@ KEY_FIGURES: Mapping[str, Sequence[str]] = {
     "startup": ("suction superheat", "subcooling", "evaporator approach"),
 }
 """Figures that stand in large digits, by stage; readings fill what is left."""
+WEIGHED = ("recovered", "rate")
+"""Those that are as old as the weight on the scale."""
 MOST_KEYS = 3
 LONGEST_URGENT = 140
 TONE_WORDS = {"good": "GOOD", "alarm": "ACT NOW", "working": "GOING ON", "caution": "LOOK HERE"}
@@ -70,7 +72,8 @@ class Answer:
         self._answer.show(with_sign(told.answer))
         self._left.show(with_sign(told.left))
         self._more.show(with_sign(told.more))
-        self._lost.show(lost_words(list(model.recorder.lost.values())) if not model.rows_are_late() else "")
+        lost = [] if model.rows_are_late() else list(model.recorder.lost.values())
+        self._lost.show(lost_words(lost, unweighed=unweighed(model)))
         self._refresh_urgent(urgent)
 
     def _refresh_urgent(self, urgent: Mapping[str, Any] | None) -> None:
@@ -106,16 +109,18 @@ class Answer:
                         self._shown.append((name, Text("dd", "", "number"), Text("dd", "", "age")))
         doubts = model.doubts()
         for name, number, age in self._shown:
+            source = "cylinder_weight" if name in WEIGHED else name
+            channel = model.channels.get(source)
             if name in figures:
                 number.show(with_sign(figures[name]))
-                age.show("")
+            elif channel is not None:
+                number.show(channel.shown)
+            if channel is None:
                 continue
-            channel = model.channels[name]
-            old, health = channel.age_s(now), model.health(name, now)
-            number.show(channel.shown)
+            old, health = channel.age_s(now), model.health(source, now)
             number.classes(replace=f"number {health}")
             late = "" if health == "fresh" else "no reading yet" if old is None else f"▲ {duration(old)} old"
-            age.show(f"▲ {doubts[name]}" if name in doubts and not late else late)
+            age.show(f"▲ {doubts[source]}" if source in doubts and not late else late)
 
 
 @dataclass(frozen=True)
@@ -184,14 +189,21 @@ def _doubted(model: Model) -> bool:
     return not model.doubts().keys().isdisjoint(FIRST_OF_STAGE.get(model.running_stage, ()))
 
 
-def lost_words(rows: Sequence[JournalRow]) -> str:
+def unweighed(model: Model) -> bool:
+    """Return whether a cylinder may fill or empty unseen: the scale fell silent while refrigerant is moved."""
+    moved = model.running_stage in ("recovery", "charging") and "cylinder_weight" in model.channels
+    return moved and model.health("cylinder_weight", time.time()) == "silent"
+
+
+def lost_words(rows: Sequence[JournalRow], *, unweighed: bool = False) -> str:
     """Return what is said of instruments that do not answer, empty without any: several in one short sentence."""
-    if len(rows) > 1:
-        names = [row.subject for row in rows]
-        since = clock(min(row.at for row in rows))
-        return f"▲ {', '.join(names[:-1])} and {names[-1]} do not answer, since {since}. Check their power and cables."
     if not rows:
         return ""
+    stop = " Stop the flow until the weight is back." if unweighed else ""
+    if len(rows) > 1:
+        names = [row.subject for row in rows]
+        said = f"{', '.join(names[:-1])} and {names[-1]} do not answer, since {clock(min(row.at for row in rows))}."
+        return f"▲ {said} Check their power and cables.{stop}"
     row = rows[0]
     why = f" ({BYTES.sub('', row.text)})" if row.text else ""
-    return f"▲ {row.subject} has not answered since {clock(row.at)}{why}. Check its power and cable."
+    return f"▲ {row.subject} has not answered since {clock(row.at)}{why}. Check its power and cable.{stop}"

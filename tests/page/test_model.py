@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from analysis.vocabulary.channels import MARKS, STAGES, make_column
 from collector.entries import Entry, checked
 from collector.follow.tail import JournalRow
-from collector.page.answer import lost_words, said_now
+from collector.page.answer import lost_words, said_now, unweighed
 from collector.page.channel_health import Channel
 from collector.page.charts import options, trends_of
 from collector.page.columns_store import ColumnsStore, broken_line, thin
@@ -23,7 +23,7 @@ from collector.page.entries import OPPOSITE, STAGE_MARKS, undo
 from collector.page.model import FIRST_ROW_WITHIN_S, Model
 from collector.page.readings import shown, with_sign
 from collector.page.themes import THEMES
-from tests.page.conftest import stamp
+from tests.page.conftest import Log, stamp
 
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=400), st.integers(4, 50))
@@ -265,3 +265,20 @@ def test_instruments_that_are_gone_are_said_shortly_and_without_bytes() -> None:
     assert both.startswith("▲ gauge and panel do not answer, since")
     assert "07:05" in both
     assert "Modbus" not in both
+    assert "Stop the flow" not in both
+    assert lost_words([gauge], unweighed=True).endswith("cable. Stop the flow until the weight is back.")
+
+
+def test_a_scale_is_missed_while_refrigerant_is_moved_and_only_then(tmp_path: Path) -> None:
+    log = Log(tmp_path / "job")
+    log.entry("stage", "charging", "begin")
+    for ago in range(120, 0, -1):
+        log.row("40", weight="100" if ago > 70 else "", ago_s=ago)
+    model = Model(log.folder)
+    while model.take(model.read()):
+        pass
+    assert unweighed(model)
+    log.entry("stage", "charging", "end")
+    while model.take(model.read()):
+        pass
+    assert not unweighed(model)

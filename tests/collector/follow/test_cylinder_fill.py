@@ -46,3 +46,17 @@ def test_what_a_cylinder_holds_is_not_known_where_more_came_out_than_anybody_sta
     )  # fmt: skip
     (fill,) = cylinders_now([StageReview(stretch, Assessment("undecided", ""))], stretch.job)
     assert np.isnan(fill.net_kg)
+
+
+@pytest.mark.parametrize("silent_s", [60, 200])
+def test_nobody_knows_when_a_cylinder_is_full_that_no_scale_shows_any_more(silent_s: int) -> None:
+    shown = np.concatenate([np.full(90, 26.0), np.linspace(26.0, 56.0, 900), np.full(silent_s, np.nan)])
+    table = {"id": "A", "tare": "26 kg", "contents": "0 kg", "water_capacity": "54 kg"}
+    stretch = make_stretch(
+        "recovery", np.arange(len(shown)), {"cylinder_weight": ("kg", shown)}, ended=False,
+        tables={"circuit": {"refrigerant": "R-134a"}, "cylinder": [table]},
+        journal=[(1.0, "mark", "cylinder_on", "A")],
+    )  # fmt: skip
+    (fill,) = cylinders_now([StageReview(stretch, Assessment("undecided", ""))], stretch.job)
+    assert fill.on_scale
+    assert np.isfinite(fill.seconds_left) == (silent_s < 120)

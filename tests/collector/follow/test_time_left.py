@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from analysis.result import Assessment, Figure
@@ -51,3 +52,24 @@ def test_the_range_comes_along() -> None:
     left = time_left(stage(time_left=600.0, time_left_low=300.0, time_left_high=3_000.0), NONE)
     assert left is not None
     assert (left.low, left.high) == (300.0, 3_000.0)
+
+
+@pytest.mark.parametrize(("silent_s", "told"), [(60, True), (200, False)])
+@pytest.mark.parametrize(
+    ("name", "channel", "unit"),
+    [
+        ("evacuation", "vacuum", "micron"),
+        ("charging", "cylinder_weight", "kg"),
+        ("recovery", "circuit_pressure", "psig"),
+    ],
+)
+def test_no_time_is_left_to_tell_once_nothing_shows_how_the_stage_goes_on(
+    name: str, channel: str, unit: str, silent_s: int, told: bool
+) -> None:
+    shown = np.concatenate([np.linspace(90.0, 80.0, 300), np.full(silent_s, np.nan)])
+    stretch = make_stretch(name, np.arange(len(shown)), {channel: (unit, shown)}, ended=False)
+    at = StageReview(stretch, Assessment("undecided", "", {"time_left": Figure(600.0, "minutes")}))
+    assert (time_left(at, NONE) is not None) == told
+    left = time_left(at, filling(120.0))
+    assert left is not None
+    assert left.seconds == 120.0  # by the scale, which may still show it
