@@ -23,9 +23,16 @@ GAS_CONSTANT = 8.314462618
 
 
 @cache
-def sample_review() -> Review:
+def sample_log(marked: bool = True) -> tuple[Log, Job]:
+    """Return the sample job as it is read, without its journal where it is not `marked`."""
+    log, job = load(shipped("sample_logs") / "full-job")
+    return (log if marked else replace(log, journal=log.journal.iloc[:0])), job
+
+
+@cache
+def sample_review(marked: bool = True) -> Review:
     """Return the review of the sample job, made once for all who look at it."""
-    return review(*load(shipped("sample_logs") / "full-job"))
+    return review(*sample_log(marked))
 
 
 def nitrogen_density(pressure_pa: float | np.ndarray, temperature_k: float | np.ndarray) -> np.ndarray:

@@ -57,18 +57,11 @@ def named(stretch: Stretch) -> dict[str, Figure]:
     return {str(f.figures["channel"]): f.figures["offset"] for f in found}  # type: ignore[misc]
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(12))
 def test_honest_channels_agree(seed: int) -> None:
     result = assess(circuit(seed))
     assert result.verdict == "agree"
     assert result.findings == ()
-
-
-@pytest.mark.parametrize("seed", range(10))
-def test_one_liar_is_named_with_its_offset(seed: int) -> None:
-    found = named(circuit(seed, warm_f={"leaving_water": -4.0}))
-    assert list(found) == ["leaving_water_temperature"]
-    assert found["leaving_water_temperature"].si == pytest.approx(-4.0 / 1.8, abs=0.6)
 
 
 def test_the_verdict_says_by_how_much_and_to_which_side() -> None:
@@ -79,14 +72,14 @@ def test_the_verdict_says_by_how_much_and_to_which_side() -> None:
     assert " below the others" in result.text
 
 
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", range(6))
 def test_two_liars_one_a_gauge(seed: int) -> None:
     found = named(circuit(seed, warm_f={"suction": 5.0}, psi=-6.0))
     assert set(found) == {"suction_temperature", "discharge_pressure"}
     assert found["discharge_pressure"].si / 6894.757 == pytest.approx(-6.0, abs=1.5)
 
 
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", range(6))
 def test_a_sunny_side_is_not_a_liar(seed: int) -> None:
     result = assess(circuit(seed, warm_f={"ambient": 6.0, "surface": 5.0}))
     assert result.verdict == "agree"
@@ -590,10 +583,13 @@ def test_water_warmer_than_the_room_is_no_pair_of_liars() -> None:
     assert "water is not as warm" in result.text
 
 
-def test_every_offset_has_an_uncertainty_that_covers_the_truth() -> None:
+def test_one_liar_is_named_with_its_offset_and_an_uncertainty_that_covers_the_truth() -> None:
     covered = []
     for seed in range(12):
         result = assess(circuit(seed, warm_f={"leaving_water": -4.0}))
+        told = [f.figures for f in result.findings if f.kind == "sensor_disagrees"]
+        assert [figures["channel"] for figures in told] == ["leaving_water_temperature"]
+        assert told[0]["offset"].si == pytest.approx(-4.0 / 1.8, abs=0.6)  # type: ignore[union-attr]
         offset, unsure = (result.figures[f"leaving_water_temperature{end}"] for end in ("", "_uncertainty"))
         assert isinstance(offset, Figure)
         assert isinstance(unsure, Figure)

@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 import pandas as pd
 import pytest
-from reportlab.platypus import KeepTogether, Paragraph
+from reportlab.platypus import KeepTogether, Paragraph, Spacer
 
 from analysis.export import csv_text, findings_csv
 from analysis.ledger import balance
@@ -59,9 +59,9 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def coarse_plots(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The plots of a PDF as large as ever, with fewer dots: most of the time it takes to make one."""
-    monkeypatch.setattr(pdf, "DOTS_PER_INCH", 30)
+def no_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Room for each plot of a PDF, which is not drawn: most of the time it takes to make one."""
+    monkeypatch.setattr(pdf, "_image", lambda _plot: Spacer(1, pdf._TALLEST))
 
 
 def files(folder: Path) -> dict[str, Path]:
@@ -200,7 +200,7 @@ def named(found: Review, lines: int) -> Review:
     return replace(found, job=found.job.model_copy(update={"job": job}))
 
 
-@pytest.mark.usefixtures("coarse_plots")
+@pytest.mark.usefixtures("no_pictures")
 def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -221,7 +221,7 @@ def test_pdf_signatures_stand_on_the_page_of_the_caution_they_are_given_under(
     assert moved == {1, 2}
 
 
-@pytest.mark.usefixtures("coarse_plots")
+@pytest.mark.usefixtures("no_pictures")
 def test_the_signatures_of_a_whole_repair_stand_on_the_first_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """Seven stages and a balance of four cylinders are one page for the customer; what is longer has smaller type."""
     signed = []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,12 +10,10 @@ import pandas as pd
 import pytest
 
 from analysis.ledger import balance, rows
-from analysis.log import load
 from analysis.result import Figure
 from analysis.review import Review, review
 from analysis.scale import weigh
 from analysis.stages import StageSpan, stretch_of
-from analysis.vocabulary.shipped import shipped
 from tests.analysis.scale.test_displays import displayed
 from tests.support import make_log, sample_review
 
@@ -205,7 +202,7 @@ def test_a_hand_on_a_slow_display_did_not_flow_back(long: int) -> None:
 
 
 def test_the_sample_job_comes_to_the_same_verdicts_without_its_journal() -> None:
-    log, job = load(shipped("sample_logs") / "full-job")
-    bare = review(replace(log, journal=log.journal.iloc[:0]), job)
-    verdicts = [[(s.stretch.stage, s.assessment.verdict) for s in found.stages] for found in (sample_review(), bare)]
-    assert verdicts[0] == verdicts[1]
+    marked, bare = (
+        [(s.stretch.stage, s.assessment.verdict) for s in sample_review(marked).stages] for marked in (True, False)
+    )
+    assert marked == bare

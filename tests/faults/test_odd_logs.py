@@ -14,6 +14,7 @@ from analysis.log import load
 from analysis.review import Review, review
 from analysis.vocabulary.errors import StandwatchError
 from analysis.vocabulary.shipped import shipped
+from tests.support import sample_log, sample_review
 
 SAMPLE = shipped("sample_logs") / "full-job"
 GARBAGE = ("999999", "-99999", "1e308", "OL", "-0.0", "nan", "inf", "0")
@@ -64,15 +65,13 @@ def test_whatever_is_logged_is_reviewed_or_refused(tmp_path: Path, seed: int) ->
 
 @pytest.mark.parametrize("marked", [True, False])
 def test_the_sample_job_is_told_alike_at_every_row(marked: bool) -> None:
-    log, job = load(SAMPLE)
-    if not marked:
-        log = type(log)(**{**vars(log), "journal": log.journal.iloc[:0]})
+    log, job = sample_log(marked)
 
     def told(result: Review) -> list[str]:
         return [json.dumps(f.to_json(job.job.units)) for f in result.findings]
 
-    whole = review(log, job)
+    whole = sample_review(marked)
     findings = list(zip(told(whole), whole.findings, strict=True))
-    for row in np.random.default_rng(4).integers(50, len(log.frame), 3).tolist():
+    for row in np.random.default_rng(4).integers(50, len(log.frame), 2).tolist():
         now = log.frame.index[row]
         assert told(review(log.before(now), job)) == [text for text, f in findings if f.time <= now], str(now)

@@ -8,6 +8,7 @@ import io
 import json
 import shutil
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from html.parser import HTMLParser
 from pathlib import Path
@@ -17,7 +18,7 @@ from rich.console import Console
 
 from analysis.export import csv_text, findings_csv
 from analysis.log import load
-from analysis.report import pdf
+from analysis.report import pdf, write
 from analysis.report.pdf import render_pdf
 from analysis.report.write import render
 from analysis.review import Review, review
@@ -44,6 +45,14 @@ class Case:
 def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Case:
     folder = hostile_job(tmp_path_factory.mktemp("hostile") / "job", request.param)
     return Case(request.param, folder, review(*load(folder)))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def no_pictures() -> Iterator[None]:
+    """A report's pictures are data, of which no element is asked; those of the PDF are drawn."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(write, "svg_data_uri", lambda _plot: "")
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -11,10 +11,10 @@ import pytest
 from rich.console import Console
 
 from analysis.vocabulary.errors import InputError
-from analysis.vocabulary.shipped import shipped
 from collector.commands.demo import run_demo
 from collector.commands.review import run_review
 from tests.collector.bench.truth import TRUTH
+from tests.support import sample_review
 
 
 @pytest.mark.timeout(600)  # under a minute on a machine that does nothing else
@@ -51,10 +51,9 @@ def test_demo_comes_to_the_truth_of_its_script(tmp_path: Path, monkeypatch: pyte
     assert "SIMULATED" in report.read_text(encoding="utf-8").upper()
 
 
-def test_a_pause_that_lets_pressure_back_leaves_liquid_open(tmp_path: Path) -> None:
+def test_a_pause_that_lets_pressure_back_leaves_liquid_open() -> None:
     """The circuit arrived short, and oil boils in both pauses: nothing tells that from a pocket that boils slowly."""
-    run_review(shipped("sample_logs") / "full-job", json_file=tmp_path / "result.json")
-    result = json.loads((tmp_path / "result.json").read_text())
+    result = sample_review().to_json()
     kinds = [f["kind"] for f in result["findings"]]
     assert "liquid_gone" not in kinds
     assert kinds.count("pressure_rebound") == 2
