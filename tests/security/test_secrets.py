@@ -23,7 +23,7 @@ from collector.follow.alarm_rules import load_rules
 from collector.follow.findings import FindingsFollower, StateWriter
 from collector.follow.mqtt import without_secrets
 from collector.follow.state import STATE_FILE
-from collector.page.guard import TRIES_OF_ALL, TRIES_WITHIN_S, Guard
+from collector.page.guard import CODE_VARIABLE, TRIES_OF_ALL, TRIES_WITHIN_S, Guard
 from tests.collector.follow.brokers import Log
 from tests.collector.follow.watching import Watch, scale_port, start, wait_for
 from tests.collector.rig import job_folder
@@ -112,6 +112,10 @@ def test_the_access_code_stands_in_no_file_and_no_argument(
         with contextlib.suppress(FileNotFoundError, IsADirectoryError):  # some are there only until they are renamed
             assert code.encode() not in file.read_bytes(), file
     assert watch.said.count(code) == 1
+    assert "not encrypted" in watch.said
+    page = watch.child("collector.page")
+    assert page.environ()[CODE_VARIABLE] == code
+    assert code not in " ".join(page.cmdline())
     if os.name != "nt":
         assert stat.S_IMODE((folder / ".standwatch").stat().st_mode) == 0o700
         assert stat.S_IMODE((folder / CONTROL_FILE).stat().st_mode) == 0o600

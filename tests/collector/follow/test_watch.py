@@ -12,11 +12,9 @@ import pytest
 
 from analysis.vocabulary.errors import InputError
 from collector.commands.watch import free_port, run_watch
-from collector.page.guard import CODE_VARIABLE
 from tests.collector.follow.watching import ROOT, Watch, scale_port, start, wait_for
 from tests.collector.rig import job_folder
 from tests.patience import PATIENCE_S
-from tests.patience import free_port as an_own_port
 
 __all__ = ["scale_port", "start"]
 
@@ -55,17 +53,6 @@ def test_a_port_that_is_taken_is_refused() -> None:
 def test_headless_and_share_exclude_each_other(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="--headless: there is no page"):
         run_watch(tmp_path, headless=True, share=True)
-
-
-def test_the_access_code_is_no_argument_of_any_process(
-    tmp_path: Path, scale_port: int, start: Callable[..., Watch]
-) -> None:
-    watch = start(job_folder(tmp_path / "job", scale_port), "--share", "--port", str(an_own_port()))
-    page = watch.child("collector.page")
-    code = wait_for(lambda: watch.said.partition("access code: ")[2][:8], "no code was printed")
-    assert page.environ()[CODE_VARIABLE] == code
-    assert code not in " ".join(page.cmdline())
-    assert "not encrypted" in watch.said
 
 
 def test_a_job_that_the_recorder_refuses_ends_the_watch(tmp_path: Path, start: Callable[..., Watch]) -> None:
