@@ -25,6 +25,9 @@ LOOKS = ((0, 15), (180, 30), (720, 60), (2_880, 360), (10_080, 1_440))
 LEAST_BINS = 4
 RUSH_MINUTES = 10
 """Right after filling the gas is stirred and streams: nothing of that is judged (common practice)."""
+SAME_K = 6
+"""Minutes whose gas is the same to so many decimals [K] are alike, whatever a unit makes of the last bits of a number:
+less than any gauge tells."""
 COVERED = 0.8
 """A probe is used when it was read in at least this share of the pressure's minutes (common practice)."""
 
@@ -195,7 +198,8 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         if len(there) * 2 < high - low:
             continue
         if len(there) >= 5:
-            there = np.sort(there[np.argsort(rows[there, 0], kind="stable")[1:-1]])
+            ranked = np.argsort(np.round(rows[there, 0], SAME_K), kind="stable")
+            there = np.sort(there[ranked[1:-1]])
         at.append(low - begin + float(there.mean()) + 0.5)
         width.append(float(len(there)))
         means.append(rows[there].mean(axis=0))

@@ -51,6 +51,20 @@ def test_noise_averages_digits_away(interval: float, noise: float, left: float) 
     assert noise > 0.0 or data.digit_k * per_psi == pytest.approx(0.1, rel=0.01)
 
 
+def test_minutes_of_the_same_mean_are_the_same_in_every_unit() -> None:
+    """A digit makes ties, and no last bit of a number breaks them (1 psi is 6.894757293168 kPa, NIST SP 811)."""
+    at = np.arange(0.0, 7_200.0, 10.0)
+    psi, probe = np.round(150.0 + np.random.default_rng(3).normal(0.0, 0.4, len(at))), 293.0 + at / 3_600.0
+    plan = Plan(0, 40, 110, (METAL,), True, True)
+    bins = []
+    for gauge in (("psig", psi), ("kPag", psi * 6.894757293168), ("barg", psi * 0.06894757293168)):
+        logged = {"circuit_pressure": gauge, "surface_temperature": ("K", probe)}
+        bins.append(segment_data(minutes_of(make_stretch("pressure_test", at, logged)), plan)[0])
+    for other in bins[1:]:
+        np.testing.assert_array_equal(other.at_min, bins[0].at_min)
+        np.testing.assert_allclose(other.lagged_k, bins[0].lagged_k, atol=1e-9)
+
+
 @settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10_000), data=st.data())
 def test_findings_use_no_later_row(seed: int, data: st.DataObject) -> None:
