@@ -117,13 +117,12 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
         if name not in {*used, ""} and not any(re.search(r"\d:\d\d", cell) for cell in cells[name])
     }
 
+    units_said = {name: units_below[i] or _unit_in(cells[name]) for i, name in enumerate(names) if name in readings}
+
     def guessed(units: UnitSystem | None) -> list[Guess]:
         return [
-            replace(
-                guess_channel(titles[i], units_below[i] or _unit_in(cells[name]), readings[name], units), column=name
-            )
-            for i, name in enumerate(names)
-            if name in readings
+            replace(guess_channel(titles[names.index(name)], said, readings[name], units), column=name)
+            for name, said in units_said.items()
         ]
 
     guesses = guessed(None)

@@ -131,18 +131,30 @@ def decimal_sign(rows: Iterable[list[str]], delimiter: str, positions: set[int])
     comma = point = either = 0
     for _, row in zip(range(SAMPLE_ROWS), rows, strict=False):
         for cell in (row[i] for i in positions if i < len(row)):
-            either += re.fullmatch(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+", cell) is not None
-            comma += _ends_in_decimals(cell, ",", ".")
-            point += _ends_in_decimals(cell, ".", ",")
+            either += _THOUSANDS.fullmatch(cell) is not None
+            comma += _ends_in_decimals(cell, ",")
+            point += _ends_in_decimals(cell, ".")
     if comma == point == 0 and either:
         return "," if delimiter == ";" else "."
     return "," if comma > point else "."
 
 
-def _ends_in_decimals(cell: str, sign: str, other: str) -> bool:
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2}(?:,\d{3})+")
+_DECIMALS = {
+    sign: (
+        re.compile(rf"[-+]?(?:\d{{1,3}}(?:[{other}\s'’]\d{{3}})+|\d*)[{sign}]\d+(?![\d{sign}{other}:/-])"),
+        re.compile(rf"[-+]?[1-9]\d{{0,2}}[{sign}]\d{{3}}"),
+    )
+    for sign, other in ((",", "."), (".", ","))
+}
+"""For each sign a number with it before decimals, and one in which it may as well stand before thousands."""
+
+
+def _ends_in_decimals(cell: str, sign: str) -> bool:
     """Return whether the sign can only be the decimal one: not between groups of three digits."""
-    number = re.match(rf"[-+]?(?:\d{{1,3}}(?:[{other}\s'’]\d{{3}})+|\d*)[{sign}]\d+(?![\d{sign}{other}:/-])", cell)
-    return number is not None and re.fullmatch(rf"[-+]?[1-9]\d{{0,2}}[{sign}]\d{{3}}", number.group()) is None
+    decimals, thousands = _DECIMALS[sign]
+    number = decimals.match(cell)
+    return number is not None and thousands.fullmatch(number.group()) is None
 
 
 def no_decimals_apart(rows: Sequence[list[str]], read: set[int], layout: Layout, path: Path) -> None:
