@@ -6,16 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analysis.report.plotting import (
-    INK,
-    LINES,
-    draw_line,
-    legend,
-    new_figure,
-    shade,
-    to_days,
-    unit_of,
-)
+from analysis.report.plotting import INK, LINES, draw_line, legend, new_figure, shade, to_days, unit_of
 from analysis.result import Assessment
 from analysis.stretch import Stretch
 from analysis.vocabulary.units import UnitSystem, display

@@ -18,6 +18,7 @@ from tests.benchmarks.scale_ensemble import world
 from tests.support import assert_prefix_consistent, cut, kinds, make_stretch, value
 
 PSI = 6_894.757293168
+PLATE = {"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}}
 
 
 def charge(
@@ -41,12 +42,15 @@ def charge(
     logged: dict[str, tuple[str, np.ndarray]] = {"cylinder_weight": ("kg", weight)} if scale else {}
     if psig is not None:
         logged["circuit_pressure"] = ("psig", np.round(np.interp(at, np.linspace(0, seconds, len(psig)), psig), 1))
-    job = {
-        "circuit": {"refrigerant": "R-134a", "charge": "40 kg"},
-        "site": {"barometer": "101.325 kPa"},
-        **(tables or {}),
-    }
+    job = {**PLATE, "site": {"barometer": "101.325 kPa"}, **(tables or {})}
     return make_stretch("charging", at, logged, tables=job, journal=marks)
+
+
+def of_weights(
+    at: np.ndarray, kg: np.ndarray, tables: dict[str, object], marks: Iterable[tuple[float, str, str, str]] = ()
+) -> Stretch:
+    """Return a charging of which a scale alone tells."""
+    return make_stretch("charging", at, {"cylinder_weight": ("kg", kg)}, tables=tables, journal=marks)
 
 
 def judged(stretch: Stretch) -> Assessment:
@@ -259,7 +263,7 @@ def test_a_kitchen_size_charge_on_a_fine_scale_is_decided(kg: float, verdict: st
     at = np.arange(0.0, 400.0)
     weight = np.round(8.0 - kg * np.clip((at - 60.0) / 240.0, 0.0, 1.0), 3)
     tables = {"charging": {"target": "2 kg"}}
-    stretch = make_stretch("charging", at, {"cylinder_weight": ("kg", weight)}, tables=tables)
+    stretch = of_weights(at, weight, tables)
     assert judged(stretch).verdict == verdict
 
 
@@ -269,9 +273,7 @@ def test_a_shaking_scale_alone_does_not_call_a_charge_over() -> None:
     called = []
     for seed in range(12):
         shown = np.round((weight + np.random.default_rng(seed).normal(0.0, 0.2, len(at))) / 0.1) * 0.1
-        stretch = make_stretch(
-            "charging", at, {"cylinder_weight": ("kg", shown)}, tables={"charging": {"target": "16 kg"}}
-        )
+        stretch = of_weights(at, shown, {"charging": {"target": "16 kg"}})
         called.append("charge_over" in kinds(assess(stretch)))
     assert not any(called)
 
@@ -283,7 +285,7 @@ def test_what_nobody_saw_flow_does_not_call_a_charge_over(over_kg: float, called
     end = 1500.0 + over_kg * 30.0
     weight = np.interp(at, [120, 1020, 1021, 1081, 1082, 1200, end], [75.0, 45.0, 0.0, 0.0, 75.0, 75.0, 65.0 - over_kg])
     tables = {"charging": {"target": "40.3 kg"}}
-    stretch = make_stretch("charging", at, {"cylinder_weight": ("kg", np.round(weight, 2))}, tables=tables)
+    stretch = of_weights(at, np.round(weight, 2), tables)
     found = judged(stretch)
     assert ("charge_over" in kinds(found)) is called
     assert found.verdict == ("over" if called else "undecided")
@@ -293,9 +295,7 @@ def test_what_makes_a_charge_unsure_is_said_once_and_is_what_does() -> None:
     at = np.arange(0.0, 1500.0, 30.0)
     weight = np.interp(at, [60, 600, 690, 691, 720, 721, 1300], [6.1, 3.0, 3.0, 0.0, 0.0, 6.4, 3.2])
     shown = np.round(np.where(at < 60.0, 0.0, weight), 2)
-    stretch = make_stretch(
-        "charging", at, {"cylinder_weight": ("kg", shown)}, tables={"charging": {"target": "6.3 kg"}}
-    )
+    stretch = of_weights(at, shown, {"charging": {"target": "6.3 kg"}})
     found = judged(stretch)
     assert found.verdict == "undecided"
     assert found.text.count("sure only to within") == 1
@@ -308,9 +308,7 @@ def test_a_bump_beside_a_full_charge_does_not_call_it_over() -> None:
     weight[700:712] -= np.linspace(0.25, 0.05, 12)
     called = {}
     for bumped in (weight, np.where(at >= 700.0, weight.min() - 0.15, weight)):
-        stretch = make_stretch(
-            "charging", at, {"cylinder_weight": ("kg", np.round(bumped, 2))}, tables={"charging": {"target": "5 kg"}}
-        )
+        stretch = of_weights(at, np.round(bumped, 2), {"charging": {"target": "5 kg"}})
         called[bumped is weight] = "charge_over" in kinds(judged(stretch))
     assert called == {True: False, False: True}
 
@@ -323,9 +321,7 @@ def test_a_cylinder_lifted_while_the_scale_was_silent_may_have_filled_the_charge
         at, [0, 100, 1000, 1100 if paused else 1001, 1450, 1500, 1501], [40, 40, 28, 28, 22.8, 22.8, 0.0]
     )
     weight[(at > (1090 if paused else 1180)) & (at < 1600)] = np.nan
-    stretch = make_stretch(
-        "charging", at, {"cylinder_weight": ("kg", np.round(weight, 2))}, tables={"charging": {"target": "17.2 kg"}}
-    )
+    stretch = of_weights(at, np.round(weight, 2), {"charging": {"target": "17.2 kg"}})
     found = assess(stretch)
     assert found.verdict == "undecided"
     charged, unsure = value(found, "charged"), value(found, "uncertainty")
@@ -379,13 +375,7 @@ def test_a_scale_that_stood_still_in_mid_flow_and_fell_at_once_later_may_have_be
     """Half of 40 kg is seen to go in; a cylinder that is lighter by the rest stands there, or is the same one."""
     at = np.arange(0.0, 3_300.0, 5.0)
     weight = np.where(at < 2_700.0, 90.0 - 20.0 * np.clip((at - 200.0) / 1_000.0, 0.0, 1.0), 50.0)
-    stretch = make_stretch(
-        "charging",
-        at,
-        {"cylinder_weight": ("kg", np.round(weight, 1))},
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}},
-        journal=[(1_210.0, "mark", "valve_closed", "")] if marked else [],
-    )
+    stretch = of_weights(at, np.round(weight, 1), PLATE, [(1_210.0, "mark", "valve_closed", "")] if marked else [])
     result = judged(stretch)
     assert result.verdict == verdict
     assert marked or result.text.startswith("The scale stood still in mid flow at 07:19 UTC and fell at once later. ")
@@ -420,7 +410,7 @@ def test_a_scale_that_never_moved_while_the_circuit_filled_weighed_nothing(fille
             "cylinder_weight": ("kg", np.full(len(at), 70.0)),
             "circuit_pressure": ("psig", np.round(np.interp(at, [300.0, 2_000.0], [-14.0, filled_psig]), 1)),
         },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}},
+        tables=PLATE,
     )
     assert assess(stretch).verdict == verdict
 
@@ -441,13 +431,7 @@ def test_a_scale_that_stops_dead_in_mid_flow_may_be_stuck(
     at = np.arange(0.0, 1_800.0 + stands_s, 5.0)
     weight = 90.0 - 30.0 * np.clip((at - 300.0) / 1_500.0, 0.0, 1.0)
     weight += flickers_kg * np.random.default_rng(3).choice([0.0, 1.0], len(at))
-    stretch = make_stretch(
-        "charging",
-        at,
-        {"cylinder_weight": ("kg", np.round(weight, 1))},
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "40 kg"}},
-        journal=[(1_810.0, "mark", "valve_closed", "")] if marked else [],
-    )
+    stretch = of_weights(at, np.round(weight, 1), PLATE, [(1_810.0, "mark", "valve_closed", "")] if marked else [])
     found = judged(stretch)
     assert found.verdict == verdict
     assert ("lift the cylinder a little and see the scale move" in found.text) == (verdict == "undecided")
