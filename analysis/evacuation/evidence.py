@@ -61,7 +61,7 @@ def evidence_of(
         until = [closed.begin_s + ALONE_S[1], at[k] if closed.end_s is None else closed.end_s]
         until += [when for when in story.pump_stopped if when >= closed.begin_s]
         shut = (at > closed.begin_s + ALONE_S[0]) & (at <= min(until))
-        inside = t.pump[shut & (np.arange(len(at)) <= k)]
+        inside = t.pump[shut]
         inside = inside[np.isfinite(inside)][:LEAST_TICKS]  # before the oil is changed
         if len(inside) == LEAST_TICKS and closed.sure:
             share = float(np.median(inside)) / closed.level_pa

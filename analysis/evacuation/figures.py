@@ -126,7 +126,7 @@ def speed_found(ticks: Ticks, story: Story, volume_m3: float) -> tuple[float, fl
     floor = float(lowest[-1])
     begin = max(0, int(np.searchsorted(-lowest, -PACE_FROM * floor)) - 1)
     end = int(np.searchsorted(-lowest, -PACE_TO * floor))
-    if end >= len(p) or end - begin < 2 or lowest[begin] < 1.5 * lowest[end]:
+    if end - begin < 2 or lowest[begin] < 1.5 * lowest[end]:
         return None
     pace = math.log(float(lowest[begin] / lowest[end])) / float(at[end] - at[begin])
     return volume_m3 * pace, math.sqrt(float(lowest[begin] * lowest[end]))

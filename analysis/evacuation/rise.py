@@ -101,7 +101,7 @@ def judge_rise(
     if np.count_nonzero(keep) < LEAST_READINGS or at_s[-1] - at_s[keep][0] < LEAST_S:
         return None
     t, p, metal = (_thin(values[keep]) for values in (at_s, vacuum_pa, metal_k))
-    noise = max(scatter, 0.004) * p / np.sqrt(max(1.0, np.count_nonzero(keep) / len(t)))
+    noise = max(scatter, 0.004) * p / np.sqrt(np.count_nonzero(keep) / len(t))
     weights = 1.0 / noise**2
     rate, middle, _ = _straight(t, p, weights)
     begin, end = middle + rate * float(t[0]), median(p[-3:].tolist())
@@ -213,7 +213,7 @@ def _weigh(
         mean = float(np.mean(each))
         return mean * float(independent ** (-0.5 * (parts - 2)))
 
-    plain = 0.7 * evidence(np.array([straight if rate > 0.0 else np.inf]), 2)
+    plain = 0.7 * evidence(np.array([straight]), 2)
     leak = plain + 0.3 * evidence(gas_first[early], 3)
     moisture = (1.0 - SLOW_WATER) * (0.75 * evidence(levels, 2) + 0.25 * evidence(drifting, 3))
     moisture += SLOW_WATER * evidence(slow, 2)

@@ -75,8 +75,8 @@ class Trend:
             lowest = np.minimum.accumulate(p[begin : k + 1])
             from_ = max(0, int(np.searchsorted(-lowest, -PACE_FROM * level)) - 1)
             to = int(np.searchsorted(-lowest, -PACE_TO * level))
-            if to < len(lowest) and to > from_ and lowest[to] > 0.0:
-                fall = math.log(lowest[from_] / max(lowest[to], PACE_TO * level))
+            if to > from_:
+                fall = math.log(lowest[from_] / (PACE_TO * level))
                 if fall >= PACE_LEAST:
                     paces.append(60.0 * fall / float(at[begin + to] - at[begin + from_]))
         return max(paces) if paces else None

@@ -152,4 +152,4 @@ def fallen(t: Ticks, k: int, peak: int) -> bool:
     p = t.vacuum
     share = max(FALLEN, FALLEN_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k] / p[peak]))
     limit = (1.0 - share) * p[peak]
-    return bool(k - peak >= 2 and p[k] < limit and p[k - 1] < limit)
+    return bool(p[k] < limit and p[k - 1] < limit)

@@ -117,7 +117,7 @@ class Walk:
             elif subject in ("pump_valve_open", "pump_on") and self.closed is not None and not self.valve_shut:
                 self._judge_hold(k, when)
                 self._end_closed(k, when)
-                self._reopened(k)
+                self.stretch = k
 
     def _look_open(self, k: int) -> None:
         """See a closing that nobody said: at the pump's gauge, by a rise, by a fall that stops; else pump on."""
@@ -143,7 +143,7 @@ class Walk:
         self.peak = self._recent(k, FALL_WITHIN_S, lowest=False)
         if fallen(self.t, k, self.peak):
             self._end_closed(self.peak, float(self.t.end_s[self.peak]))
-            self._reopened(self.peak + 1)
+            self.stretch = self.peak + 1
             self._pump(k)
         else:
             self._watch_closed(k, closed)
@@ -180,12 +180,9 @@ class Walk:
             self.story.pull_starts[-1] = k  # still being filled
         else:
             self.story.pull_starts.append(k)
-        self._reopened(k)
+        self.stretch = k
         self.stalls.new_pull()
         self.below = 0
-
-    def _reopened(self, k: int) -> None:
-        self.stretch = min(k, len(self.t) - 1)
 
     def _close(self, first: int, begin_s: float, *, sure: bool, stopped: bool = False) -> Closed:
         p = self.t.vacuum
@@ -252,7 +249,7 @@ class Walk:
         if p[k] > PULLED_BELOW_PA or not self.t.probe[k]:
             return
         if k and (not self.t.probe[k - 1] or at[k] - at[k - 1] > WINDOWS_S[0]):
-            self._reopened(k)  # nobody knows what was done meanwhile
+            self.stretch = k  # nobody knows what was done meanwhile
         self.stalls.look(k, self.stretch)
 
     # --- closed ----------------------------------------------------------------------------------------
