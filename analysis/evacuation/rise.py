@@ -77,6 +77,11 @@ class Rise:
     foot_pa: float = math.nan
     late_pa_per_s: float = math.inf
 
+    @property
+    def weighed(self) -> bool:
+        """Whether it may be told how likely each kind is: one that does not rise has none, a short one is straight."""
+        return self.kind in ("leak", "moisture") or (self.kind == "undecided" and self.seconds >= LEVELS_OFF_S)
+
 
 def judge_rise(
     at_s: np.ndarray,

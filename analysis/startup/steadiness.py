@@ -378,12 +378,13 @@ def _moves(course: Course, k: int, third_s: float) -> Iterator[tuple[str, float,
 def minutes_left(course: Course, name: str, k: int) -> float | None:
     """Return in how many minutes the drift of one that drifts will be small enough at this trend, None where unknown.
 
-    Two windows that follow each other give the ratio by which the drift shrinks (an exponential approach).
+    Two windows that follow each other give the ratio by which the drift shrinks (an exponential approach); what shrinks
+    so slowly that it creeps has no time.
     """
     now = abs(float(course.drift[name][k])) / TOLERANCES[name].drift
     before_k = int(np.searchsorted(course.end_s, course.end_s[k] - WINDOW_S))
     before = abs(float(course.drift[name][before_k])) / TOLERANCES[name].drift
-    if not now < 0.9 * before:
+    if not now < np.exp(-WINDOW_S / SLOWS_S) * before:
         return None
     return float(WINDOW_S / 60.0 * np.log(now) / np.log(before / now))
 

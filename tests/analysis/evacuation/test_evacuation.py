@@ -128,6 +128,25 @@ def test_a_hold_fails_at_its_limit_and_the_shape_tells_why_later() -> None:
     assert result.verdict == "rising_leak"
 
 
+def test_a_rise_looks_like_nothing_before_it_can_bend() -> None:
+    """What every rise begins with is a straight line; a level that stands looks like neither."""
+    at = np.arange(0.0, 4200.0, 5.0)
+    tables = {"evacuation": {"target": "500 micron", "hold": "30 min", "hold_limit": "2000 micron"}}
+    marks = [(3000.0, "mark", "pump_valve_closed", "")]
+
+    def likely(minutes: float, micron_per_min: float) -> bool:
+        micron = 250.0 + 2e4 * np.exp(-at / 200.0) + micron_per_min * np.clip((at - 3000.0) / 60.0, 0.0, None)
+        until = at <= 3000.0 + 60.0 * minutes
+        logged = {"vacuum": ("micron", micron[until])}
+        figures = assess(make_stretch("evacuation", at[until], logged, tables=tables, journal=marks)).figures
+        assert "rise_rate" in figures
+        return "rise_straight" in figures and "rise_levels_off" in figures
+
+    assert not likely(6.0, 20.0)
+    assert likely(15.0, 20.0)
+    assert not likely(15.0, 0.1)
+
+
 def test_a_hold_that_was_ended_early_has_no_time_to_go() -> None:
     at = np.arange(0.0, 3600.0, 5.0)
     micron = 250.0 + 2e4 * np.exp(-at / 200.0) + 150.0 * np.clip((at - 3000.0) / 600.0, 0.0, None)

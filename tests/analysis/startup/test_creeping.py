@@ -97,6 +97,15 @@ def test_a_slow_settling_says_what_moves_and_for_how_long() -> None:
     assert (steady.since - START) / pd.Timedelta(seconds=1) == pytest.approx(600.0 + left - 300.0, abs=300.0)
 
 
+def test_what_slows_down_as_slowly_as_what_creeps_tells_no_time_by_which_it_may_stand() -> None:
+    """Two windows five minutes apart cannot tell a time constant of forty minutes from none."""
+    stretch, _ = plant([(0, 0.7)], 20, 2.0)
+    stretch.frame["suction_temperature"] += 12.0 * np.exp(-np.arange(len(stretch.frame)) / 1200.0)
+    result = assess(stretch)
+    assert "suction superheat moves by" in result.text
+    assert "time_to_steady" not in result.figures
+
+
 def test_what_goes_to_and_fro_without_a_period_has_no_trend_by_which_it_may_stand() -> None:
     stretch, _ = plant([(0, 0.7)], 40, 2.0)
     wander = lfilter([1.0], [1.0, -np.exp(-2.0 / 20.0)], np.random.default_rng(4).normal(size=len(stretch.frame)))
