@@ -13,7 +13,6 @@ import pandas as pd
 import pytest
 from reportlab.platypus import KeepTogether, Paragraph, Spacer
 
-from analysis.export import csv_text, findings_csv
 from analysis.ledger import balance
 from analysis.log import load
 from analysis.report import (
@@ -287,13 +286,6 @@ def test_units_are_printed_as_they_are_written_by_hand(monkeypatch: pytest.Monke
     assert " °F" in read
     assert "degF" not in read
     assert "degF" in sealed
-
-
-def test_a_table_for_a_spreadsheet_runs_nothing(folder: Path) -> None:
-    """OWASP, CSV injection: cells that begin with = + - @ tab or return are formulas to a spreadsheet."""
-    text = csv_text([("=1+1", "+1", "-1", "@x", "\tx", -1.5, "plain")])
-    assert text == "'=1+1,'+1,'-1,'@x,'\tx,-1.5,plain\r\n"
-    assert findings_csv(reviewed(folder)).startswith("time,since,stage,kind,level,figure,value,unit,text\r\n")
 
 
 def test_a_figure_with_its_uncertainty_is_one_line_with_the_digits_that_are_known() -> None:

@@ -104,13 +104,15 @@ def test_nothing_steers_the_terminal(case: Case, tmp_path: Path, capsys: pytest.
 
 
 def test_a_spreadsheet_runs_nothing(case: Case) -> None:
-    cells = [cell for row in csv.reader(io.StringIO(findings_csv(case.review))) for cell in row]
+    """OWASP, CSV injection: cells that begin with = + - @ tab or return are formulas to a spreadsheet."""
+    table = findings_csv(case.review)
+    assert table.startswith("time,since,stage,kind,level,figure,value,unit,text\r\n")
+    cells = [cell for row in csv.reader(io.StringIO(table)) for cell in row]
     assert [cell for cell in cells if cell.startswith(("=", "+", "-", "@", "\t", "\r")) and not number(cell)] == []
 
 
 @pytest.mark.parametrize("cell", ["=1+1", "+1 x", "-1 x", "@sum", "\t=1", "\r=1", FORMULA])
 def test_a_cell_that_a_spreadsheet_would_run_is_defused(cell: str) -> None:
-    assert csv_text([("a", cell, -1.5)]) == csv_text([("a", f"'{cell}", -1.5)])
     assert next(csv.reader(io.StringIO(csv_text([("a", cell, -1.5)]), newline=""))) == ["a", f"'{cell}", "-1.5"]
 
 
