@@ -19,7 +19,7 @@ from tests.support import sample_review
 
 @pytest.mark.timeout(600)  # under a minute on a machine that does nothing else
 def test_demo_comes_to_the_truth_of_its_script(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.commands.demo.LOOK_EVERY_S", 8.0)  # some looks are enough to say each finding once
+    monkeypatch.setattr("collector.commands.demo.LOOK_EVERY_S", 20.0)  # some looks are enough to say each finding once
     said = io.StringIO()
     folder = tmp_path / "demo"
     report = run_demo(folder, fast=True, console=Console(file=said, width=200))
