@@ -78,7 +78,7 @@ def mark(job: JobFolder, subject: str, value: str = "", /, *, text: str = "") ->
     subject
         what was done, such as oil_change; a word that is not known brings the list of all
     value
-        the cylinder's id, for cylinder_on
+        the cylinder's id, for cylinder_on and cylinder_off
     text
         a remark beside it
     """
@@ -182,12 +182,15 @@ def stage(job: JobFolder, what: Literal["begin", "end"], name: str, /) -> None:
 def _send(job: Path, kind: str, subject: str, value: str, text: str) -> None:
     from analysis.vocabulary.job import load_job
     from collector.control import send
-    from collector.entries import Entry
+    from collector.entries import Entry, said
 
     known = [cylinder.id for cylinder in load_job(job).cylinder]
-    if subject == "cylinder_on" and known and value not in known:
-        raise refused("cylinder_on", value, "a [[cylinder]] id of the job: " + ", ".join(known))
-    send(job, Entry(kind, subject, value, text))
+    named = subject == "cylinder_on" or (subject == "cylinder_off" and value)
+    if named and known and value not in known:
+        raise refused(subject, value, "a [[cylinder]] id of the job: " + ", ".join(known))
+    entry = Entry(kind, subject, value, text)
+    send(job, entry)
+    print(f"in the journal: {said(entry)}")
 
 
 @app.command

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from analysis.vocabulary.channels import LEVELS, MARKS, STAGES
 from analysis.vocabulary.errors import InputError, refused
-from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT
+from analysis.vocabulary.text import LONGEST_NAME, LONGEST_TEXT, words
 from collector.joblog import csv_line
 
 
@@ -59,3 +59,12 @@ def checked(entry: Entry) -> Entry:
         if len(cell) > longest:
             raise InputError(f"{entry.kind}: {len(cell):,} characters are too long; expected at most {longest:,}")
     return entry
+
+
+def said(entry: Entry) -> str:
+    """Return an entry in words, as its sender is answered."""
+    if entry.kind == "stage":
+        return f"{words(entry.subject)} {'begun' if entry.value == 'begin' else 'ended'}"
+    if entry.kind == "note" and not entry.subject:
+        return f"note: {entry.text}"
+    return f"{words(entry.subject)} {entry.value}".strip()

@@ -39,8 +39,8 @@ _FORMS = {
 }
 
 
-_HOST_ALONE = re.compile(r"(?!usb:)[\w.-]+:\d+")
-"""An address of the network whose form was forgotten: ``192.0.2.10:502``."""
+_HOST_ALONE = re.compile(r"(?!usb:)[\w.-]+:\d+|\d+(\.\d+){3}")
+"""An address of the network whose form was forgotten: ``192.0.2.10:502``, or without the port."""
 
 
 def check_form(port: str, link: str, where: str) -> None:
@@ -96,7 +96,11 @@ def _fits(wanted: str, info: serialx.SerialPortInfo) -> bool:
     return bool(info.serial_number == wanted)
 
 
-_PORT_ERRORS = {errno.ENOTTY: "is not a serial port", errno.EBUSY: "in use by another program"}
+_PORT_ERRORS = {
+    errno.ENOTTY: "is not a serial port",
+    errno.EBUSY: "in use by another program",
+    errno.EINVAL: "does not take this baudrate, parity, bytesize or stopbits",
+}
 _Protocol = TypeVar("_Protocol", bound=asyncio.BaseProtocol)
 
 

@@ -11,8 +11,8 @@ from analysis.vocabulary.channels import MARKS, STAGES
 from analysis.vocabulary.errors import StandwatchError
 from analysis.vocabulary.text import LONGEST_TEXT, words
 from collector.control import send
-from collector.entries import Entry
-from collector.page.entries import STAGE_MARKS, said, undo
+from collector.entries import Entry, said
+from collector.page.entries import STAGE_MARKS, undo
 from collector.page.model import Model, clock
 from collector.page.parts import Text, box, button, section
 

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from analysis.vocabulary.text import words
-from collector.entries import Entry
+from collector.entries import Entry, said
 
 OPPOSITE: Mapping[str, str] = {
     "cylinder_on": "cylinder_off",
@@ -39,15 +38,6 @@ STAGE_MARKS: Mapping[str, Sequence[str]] = {
     "at_rest": ("water_flow_on", "water_flow_off"),
 }
 """The marks that a stage mostly needs; the others stand behind one more button."""
-
-
-def said(entry: Entry) -> str:
-    """Return an entry in words, as a button's answer says it."""
-    if entry.kind == "stage":
-        return f"{words(entry.subject)} {'begun' if entry.value == 'begin' else 'ended'}"
-    if entry.kind == "note":
-        return f"note: {entry.text}"
-    return f"{words(entry.subject)} {entry.value}".strip()
 
 
 def undo(entry: Entry, stage_before: str, at: str) -> list[Entry]:

@@ -131,7 +131,10 @@ def test_a_cylinder_that_the_job_does_not_know_is_refused(tmp_path: Path) -> Non
     assert code == 2
     assert "'C1' is not accepted; expected a [[cylinder]] id of the job: C-1" in errors
     assert not (tmp_path / "journal.csv").exists()
-    assert run("mark", tmp_path, "cylinder_on", "C-1") == (0, "", "")
+    assert run("mark", tmp_path, "cylinder_on", "C-1") == (0, "in the journal: cylinder on C-1\n", "")
+    assert run("mark", tmp_path, "cylinder_off", "C1")[0] == 2
+    assert run("mark", tmp_path, "cylinder_off") == (0, "in the journal: cylinder off\n", "")
+    assert run("stage", tmp_path, "begin", "at_rest") == (0, "in the journal: at rest begun\n", "")
     assert "mark,cylinder_on,C-1," in (tmp_path / "journal.csv").read_text()
 
 

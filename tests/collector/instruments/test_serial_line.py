@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -162,6 +163,17 @@ async def test_two_values_in_a_line_and_one_open(terminal: MakeTerminal, tmp_pat
     assert sink.values("ambient_temperature") == pytest.approx([72.4, 72.6, 72.5])
     assert sink.values("surface_temperature") == pytest.approx([5.0, 4.5])
     assert sink.told("thermometer") == ["over_range"]
+
+
+async def test_an_adapter_that_does_not_take_the_settings_is_said_so(
+    terminal: MakeTerminal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def refuses(*_: object, **__: object) -> None:
+        raise OSError(errno.EINVAL, "Invalid argument")
+
+    monkeypatch.setattr("serialx.create_serial_connection", refuses)
+    with pytest.raises(PortError, match="does not take this baudrate, parity"):
+        await check_ports(load_instruments([gauge(terminal().path)], tmp_path))
 
 
 async def test_the_start_refuses_a_port_that_cannot_be_used(terminal: MakeTerminal, tmp_path: Path) -> None:

@@ -100,6 +100,7 @@ def test_a_profile_of_the_job_and_overrides(tmp_path: Path) -> None:
         ({"interval": "2 lb"}, "interval: '2 lb' is not accepted"),
         ({"port": "tcp://192.0.2.1:502"}, "expected socket://HOST:PORT"),
         ({"port": "192.0.2.1:502"}, "'192.0.2.1:502' is not accepted; expected socket://HOST:PORT"),
+        ({"port": "192.0.2.1"}, "'192.0.2.1' is not accepted; expected socket://HOST:PORT"),
         ({"port": "socket://192.0.2.1"}, "expected socket://HOST:PORT"),
         ({"port": "http://192.0.2.1:80"}, "expected socket://HOST:PORT"),
         ({"serial": {"baud": 9600}}, "serial.baud: unknown key, value 9600; expected one of baudrate, parity"),
