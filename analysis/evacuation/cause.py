@@ -28,6 +28,9 @@ SLOW_LINE = 0.6
 """A rise with a shape is doubted from this share on: the hose's loss of speed towards the floor is reckoned with."""
 WET_WALL = 0.7
 """Water lets a closed level grow up to its vapour pressure only, of a wall some 5 K under the coldest thermometer."""
+WATER_HOLDS, COLDEST_K = (0.15, 1.2), 288.0
+"""A level between these shares of water's vapour pressure at the coldest metal may be what water holds up; where no
+temperature is known the second is taken for it."""
 CREPT = 3.0
 """What the outside presses through a hole is constant: a level that gives way by itself was not held up by it. What
 comes out of oil does that, too, and is none of the three."""
@@ -87,9 +90,8 @@ class _Scores:
 def likelihoods(evidence: Evidence) -> dict[str, float]:
     """Return the likelihood of each cause; what is missing to one is that of none of them."""
     scores = _Scores()
-    coldest = evidence.coldest_k if np.isfinite(evidence.coldest_k) else 288.0
+    of_water = _of_water(evidence.level_pa, evidence.coldest_k)
     warmest = evidence.warmest_k if np.isfinite(evidence.warmest_k) else 308.0
-    of_water = evidence.level_pa / float(water.vapor_pressure_pa(coldest))
     too_high = evidence.level_pa > 1.3 * float(water.vapor_pressure_pa(warmest + 2.0))
     wet_most = math.inf if too_high else WET_WALL / of_water - 1.0
     fresh_oil = evidence.oil_helped is True
@@ -97,7 +99,7 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
         fresh_oil |= _by_rise(scores, rise, expected, grown, wet_most)
     if too_high:
         scores.moisture -= 5.0
-    elif 0.15 <= of_water <= 1.2:
+    elif water_may_hold(evidence.level_pa, evidence.coldest_k):
         scores.moisture += 1.0
     if np.isfinite(evidence.pump_closed):
         if evidence.pump_closed < 0.5 and not fresh_oil:
@@ -117,6 +119,15 @@ def likelihoods(evidence: Evidence) -> dict[str, float]:
     weights = {cause: math.exp(score) for cause, score in zip(CAUSES, of_each, strict=True)}
     total = sum(weights.values()) + (1.0 if evidence.crept else 0.0)
     return {cause: weight / total for cause, weight in weights.items()}
+
+
+def water_may_hold(level_pa: float, coldest_k: float) -> bool:
+    """Return whether a level is one at which water boils; `coldest_k` of metal and air, NaN when unknown."""
+    return WATER_HOLDS[0] <= _of_water(level_pa, coldest_k) <= WATER_HOLDS[1]
+
+
+def _of_water(level_pa: float, coldest_k: float) -> float:
+    return level_pa / float(water.vapor_pressure_pa(coldest_k if np.isfinite(coldest_k) else COLDEST_K))
 
 
 def _by_rise(scores: _Scores, rise: Rise, expected: float, grown: float, wet_most: float) -> bool:

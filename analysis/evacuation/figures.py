@@ -8,6 +8,8 @@ import numpy as np
 
 from analysis.evacuation import flow
 from analysis.evacuation.aim import Aim
+from analysis.evacuation.cause import water_may_hold
+from analysis.evacuation.pace import HOSE_FADES
 from analysis.evacuation.pump import Pump, pump_of
 from analysis.evacuation.story import Closed, Story
 from analysis.evacuation.ticks import Ticks
@@ -85,16 +87,23 @@ def final_level(ticks: Ticks, story: Story) -> float:
     return float(ticks.vacuum[story.part(pull)][-1])
 
 
-def seconds_left(story: Story, aim: Aim) -> tuple[float, float, float] | None:
+def seconds_left(ticks: Ticks, story: Story, aim: Aim) -> tuple[float, float, float] | None:
     """Return the time to the target at the present pace [s]: low, middle, high; None when it does not fall.
 
-    None, too, while tired oil or a leak is known to hold it up: then no waiting helps.
+    None, too, while tired oil or a leak is known to hold it up: then no waiting helps; and while water may boil.
     """
-    if aim.target_pa is None or story.reached or story.pace is None:
+    if aim.target_pa is None or story.reached or story.pace is None or water_boils(ticks, story):
         return None
     if any(stall.cleared is None and stall.cause in ("pump_oil", "leak") for stall in story.stalls):
         return None
     return story.pace.seconds_to(aim.target_pa)
+
+
+def water_boils(ticks: Ticks, story: Story) -> bool:
+    """Return whether a pull slows down by more than a hose makes it, at a level that water may hold: it gives way when
+    the water is gone, which no trend tells."""
+    pace = story.pace
+    return pace is not None and pace.fade > HOSE_FADES and water_may_hold(pace.level_pa, float(ticks.coldest[-1]))
 
 
 def fails_in_s(ticks: Ticks, hold: Closed, aim: Aim) -> float | None:
@@ -169,7 +178,7 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     figures["oil_hours"] = Figure(hours, "hours")
     if stated.pump_oil_life_s is not None:
         figures["oil_change_due_in"] = Figure(max(0.0, stated.pump_oil_life_s - hours), "hours")
-    left = seconds_left(story, aim)
+    left = seconds_left(ticks, story, aim)
     if left is not None:
         low, likely, high = left
         figures |= time_left(likely, low, high)

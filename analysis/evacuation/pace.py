@@ -17,6 +17,8 @@ from analysis.evacuation.ticks import Ticks
 
 FADES = np.array([0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0])
 """The exponents tried: 0 a pump alone or molecular flow, 1 viscous flow, more near a floor."""
+HOSE_FADES = 1.0
+"""No hose makes the pace fade by more."""
 ABOVE, ABOVE_STALLED, LONGEST_S, LEAST_TICKS = 3.0, 1.05, 5_400.0, 4
 """The pace is taken from readings up to so many times the present one (the pull down to a stall says nothing of how it
 goes on), of so many seconds at most."""
@@ -43,7 +45,7 @@ class Pace:
         slow, fast = self.per_s - 2.0 * self.error, self.per_s + 2.0 * self.error
         if ratio <= 1.0 or slow <= 0.0:
             return None
-        middle, most = min(1.0, self.fade), max(1.0, self.fade)
+        middle, most = min(HOSE_FADES, self.fade), max(HOSE_FADES, self.fade)
         return math.log(ratio) / fast, _stretched(ratio, middle) / self.per_s, _stretched(ratio, most) / slow
 
 

@@ -162,6 +162,15 @@ def test_the_time_left_holds_for_a_pump_alone_and_for_a_hose(share: float, row: 
     assert share < 0.7 or middle == pytest.approx(left, rel=0.25, abs=30.0)
 
 
+@pytest.mark.parametrize(("floor", "boils"), [(8_000.0, True), (1_000.0, False)])
+def test_no_trend_tells_when_the_water_is_gone(floor: float, boils: bool) -> None:
+    """The vapour pressure of water at 15 degC is 12,790 micron (IAPWS IF97, 1,706 Pa): it holds the first level up."""
+    creeps = (pull(250.0, floor) * np.exp(-AT / 36_000.0))[:2_400]
+    result = assess(logged(creeps, noise=0.001, quantum=0.1))
+    assert ("at which water boils" in result.text) == boils
+    assert ("time_left" in result.figures) != boils
+
+
 # --- holds -------------------------------------------------------------------------------------------------
 
 
