@@ -217,7 +217,7 @@ def merge(
 ) -> list[StageSpan]:
     """Return the journal's stages and those of the signals that fill the time in which it is silent.
 
-    A found stage is taken when it is known, or, once somebody has marked anything, some time later (see `_patience`),
+    A found stage is taken when it is known, or, once somebody has marked anything, some time later (see `_taken`),
     unless the journal then says that a stage runs, or has named this very stage in its place.
     Where the journal tells only by its next stage that nobody marked an end, it is taken then, if the signals show that
     end before it. It ends at the latest when the journal begins another. At rest is not taken once the journal has
@@ -225,8 +225,8 @@ def merge(
     """
     spans = list(named)
     for span in found:
-        taken = span.known_from + _patience(span, journal)
-        before = [other for other in named if other.begin <= taken]
+        taken = _taken(span, journal)
+        before = [other for other in named if other.begin < taken]
         later = named[len(before) :]
         runs = before[-1] if before else None
         if runs is not None and (runs.known_until is None or runs.known_until > taken):
@@ -355,14 +355,19 @@ def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta
     return end - max(one.begin, other.begin)
 
 
-def _patience(span: StageSpan, journal: pd.DataFrame) -> pd.Timedelta:
-    """Return how long a found stage waits for somebody to mark it: not at all where nobody marked anything so far."""
+def _taken(span: StageSpan, journal: pd.DataFrame) -> pd.Timestamp:
+    """Return until when a found stage waits for somebody to mark it: not at all where nobody marked anything so far.
+
+    Whoever marks its end, or another stage after it, marks its begin no more.
+    """
     marked = set(journal["kind"][journal["time"] <= span.known_from]) & {"stage", "mark"}
     if not marked:
-        return pd.Timedelta(0)
-    if span.stage == "pressure_test":
-        return FILLING
-    return PATIENCE if "stage" in marked else SOON
+        return span.known_from
+    patience = FILLING if span.stage == "pressure_test" else PATIENCE if "stage" in marked else SOON
+    rows = journal[(journal["kind"] == "stage") & (journal["time"] > span.known_from)]
+    passed = rows["time"][(rows["subject"] == span.stage) == (rows["value"] == "end")].min()
+    taken = span.known_from + patience
+    return taken if pd.isna(passed) else min(taken, passed)
 
 
 def _said(span: StageSpan, weighs: bool) -> str:

@@ -149,6 +149,23 @@ def test_a_stage_after_one_whose_end_nobody_marked_is_filled_in_once_the_next_is
     assert until.end is None
 
 
+@pytest.mark.parametrize("seed", SEEDS[:1])
+@pytest.mark.parametrize("next_begin", [True, False])
+def test_a_stage_whose_end_or_the_next_one_is_marked_waits_for_its_begin_no_more(seed: int, next_begin: bool) -> None:
+    """It was known for three minutes, and is gone before it would be taken for one that nobody marks."""
+    truth = case(seed).truth
+    number = next(i for i, one in enumerate(truth) if one[0] == "evacuation")
+    stage, begin, _ = truth[number]
+    known = next(one.known_from for one in spans_of(seed) if one.stage == stage)
+    soon_s = (known - START).total_seconds() + 180.0
+    row = (soon_s, "stage", "charging", "begin") if next_begin else (soon_s, "stage", stage, "end")
+    both = marked(seed, [*marks_of(truth[:number]), row])
+    found = next(one for one in find_stages(both.log, both.job)[0] if one.stage == stage)
+    assert (found.found_by, found.end) == ("signals", at(soon_s))
+    assert found.known_from == at(soon_s)
+    assert near(found.begin, begin)
+
+
 def test_the_sample_job_is_found_without_its_journal() -> None:
     log, job = sample_log()
     named, _ = from_journal(log.journal)
