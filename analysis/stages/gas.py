@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.stages.look_back import FLICKER_PA, STILL_KG, VACUUM_PA
+from analysis.stages.look_back import FLICKER_PA, VACUUM_PA
 from analysis.stages.refrigerant import (
     CLEAR_PART,
     FULL_PART,
@@ -13,9 +13,11 @@ from analysis.stages.refrigerant import (
     NEAR_HIGH_PART,
     NEAR_LOW_PART,
     OPEN_PART,
+    PLACED_MINUTES,
     PUT_ON_MINUTES,
     PUT_ON_PART,
     REST_S,
+    RUN_MINUTES,
     TOO_HIGH_PART,
     RefrigerantStages,
 )
@@ -69,7 +71,7 @@ class GasStages(RefrigerantStages):
             return
         if self.stage != "evacuation":
             came = self.contents == "remnant" and bool(self.found) and self._surely_full(k)
-            came = came and self.rushed(k, self.floor_s)
+            came = came and not self.scaled and self.rushed(k, self.floor_s)
             if self.stage == "" and (came or self.contents == "vacuum") and self._seems_full(k):
                 self._begin_charging(k, self._filled_from(k)[0])
             elif self._pulls(k):
@@ -91,16 +93,17 @@ class GasStages(RefrigerantStages):
             return
         if p > 1.25 * air:
             if not np.isnan(s.weight_kg[k]):
-                stood = not self.bears or self.held(k, STANDS_MINUTES, 0.03)  # vapour goes on, and is soon weighed
+                came_s = max(self.broken_s, s.begin_s[s.back(k, STANDS_MINUTES)])
+                stood = bool((s.calm_pa[np.searchsorted(s.end_s, came_s) : k + 1] > 1.25 * air).all())
+                stood &= not self.bears or self.held(k, STANDS_MINUTES, 0.03)  # vapour goes on, and is soon weighed
                 if stood and s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
-                    level = NEAR_LOW_PART * s.saturation_low_pa[k] < p < FULL_PART * s.saturation_high_pa[k]
-                    if level and self._gave_gas(k, self.broken_s):  # it flows on once its cylinder is warmed
-                        self._begin_charging(k)
+                    if self._from_cylinder(k, self.broken_s):
+                        self._begin_charging(k, self.broken_s)
                     else:
                         self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
-            if self.aired or p > NEAR_HIGH_PART * warm:
+            if self.aired or np.nanmin(s.calm_pa[s.back(k, RUN_MINUTES) : k + 1]) > NEAR_HIGH_PART * warm:
                 self._leave_vacuum(k, "nitrogen")
             elif np.isnan(warm) or self._seems_full(k):
                 self._begin_charging(k)
@@ -111,20 +114,25 @@ class GasStages(RefrigerantStages):
         elif s.end_s[k] - self.broken_s > BROKEN_MINUTES * MINUTE_S:
             self._leave_vacuum(k, "open")
 
-    def _gave_gas(self, k: int, since_s: float) -> bool:
-        """Return whether the cylinder on the scale became lighter as pressure rose, too little for a flow, and stood.
+    def _from_cylinder(self, k: int, since_s: float) -> bool:
+        """Return whether the cylinder on the scale became lighter as it broke a vacuum, too little for a flow.
 
-        A hose that is taken off it goes at once, and a scale that drifts goes on when pressure stands.
+        One that was put there just before was put there to charge from. On one that stood there a hose that is taken
+        off goes at once, and a scale that drifts goes on when pressure stands, where liquid would.
         """
         s = self.s
-        first = max(int(np.searchsorted(s.end_s, since_s)) - 1, 0)
-        there = min(first + int(np.argmax(s.calm_pa[first : k + 1] > CAME_PART * s.calm_pa[k])) + 1, k)
+        p, low_pa, high_pa = s.calm_pa[k], s.saturation_low_pa[k], s.saturation_high_pa[k]
+        if not self.lighter(k, since_s) or p > FULL_PART * high_pa:
+            return False
+        if self.placed_s is not None and since_s - self.placed_s < PLACED_MINUTES * MINUTE_S:
+            return True
+        first = self.without_hands(since_s, k)
+        there = min(first + int(np.argmax(s.calm_pa[first : k + 1] > CAME_PART * p)) + 1, k)
         weight = s.weight_kg[first : there + 1]
         gave_kg = weight[0] - weight[-1]
-        if s.swapped[first : k + 1].any() or not gave_kg > max(STILL_KG, 1.5 * s.restless_kg[k]):
-            return False
-        at_once = float(np.max(-np.diff(weight))) > AT_ONCE_PART * gave_kg
-        return not at_once and bool((np.abs(s.weight_kg[there : k + 1] - weight[-1]) < STAYS_PART * gave_kg).all())
+        at_once = float(np.max(-np.diff(weight), initial=0.0)) > AT_ONCE_PART * gave_kg
+        stood = bool((np.abs(s.weight_kg[there : k + 1] - weight[-1]) < STAYS_PART * gave_kg).all())
+        return bool(NEAR_LOW_PART * low_pa < p and stood and not at_once)
 
     def _pulls(self, k: int) -> bool:
         """Return whether pressure went down as only a pump at an emptied circuit takes it."""
@@ -143,10 +151,10 @@ class GasStages(RefrigerantStages):
         return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
 
     def _seems_full(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
-        """Return whether, in a log without a scale, pressure stands where the refrigerant stands with liquid."""
+        """Return whether, where no scale is read, pressure stands where the refrigerant stands with liquid."""
         s = self.s
         near = NEAR_LOW_PART * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
-        return bool(near and not self.scaled and self.held(k, minutes, 0.03))
+        return bool(near and np.isnan(s.weight_kg[k]) and self.held(k, minutes, 0.03))
 
     def _surely_full(self, k: int) -> bool:
         """Return whether pressure is at saturation where the room says well where that is."""
@@ -262,12 +270,14 @@ class GasStages(RefrigerantStages):
         boils = near and (bool(self.found) or self.contents != "remnant")  # a log began with too little for liquid
         boils = boils and (not self.scaled or self.slowed_down(k))  # a charge would have been weighed
         low_pa = min(self.remnant_pa, self.trough_pa)
-        apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5, TEST_PA) and self.rushed(k)
+        drawn_s = self.active_s if self.stage == "recovery" else -np.inf  # what rose before was drawn again
+        rushed = self.rushed(k, drawn_s)
+        apart = not boils and p > max(1.5 * low_pa, low_pa + 1e5, TEST_PA) and rushed
         stands = self.held(k, STANDS_MINUTES, 0.015)
         if (above and self.contents != "unknown") or ((above or apart) and stands):  # a machine that stopped cools
             return True
         unweighed = self.contents == "remnant" and self.scaled and not self.has_scale(k) and not boils
-        return unweighed and self.rushed(k) and (stands or (not near and self.held(k, 5, 0.03)))
+        return unweighed and rushed and (stands or (not near and self.held(k, 5, 0.03)))
 
     def _only_gas_stands(self, k: int) -> bool:
         """Return whether a log shows nothing yet but gas that stands, under where liquid would, as for a test."""

@@ -85,11 +85,15 @@ class LookBack:
     def lighter(self, k: int, since_s: float, least_kg: float = STILL_KG) -> bool:
         """Return whether the cylinder on the scale gave a little since then, too little or too slowly for a flow."""
         s = self.s
-        first = max(int(np.searchsorted(s.end_s, since_s)) - 1, 0)
-        handled = np.flatnonzero(s.swapped[first : k + 1])
-        first += int(handled[-1]) + 1 if len(handled) else 0
-        gave_kg = s.weight_kg[first] - s.weight_kg[k] if first < k and s.on_scale[first : k + 1].all() else 0.0
+        first = self.without_hands(since_s, k)
+        gave_kg = s.weight_kg[first] - s.weight_kg[k] if s.on_scale[first : k + 1].all() else 0.0
         return bool(gave_kg > max(least_kg, 1.5 * s.restless_kg[k]))
+
+    def without_hands(self, since_s: float, k: int) -> int:
+        """Return the last minute before that second, or the first after hands last moved the scale up to `k`."""
+        first = max(int(np.searchsorted(self.s.end_s, since_s)) - 1, 0)
+        handled = np.flatnonzero(self.s.swapped[first : k + 1])
+        return min(first + int(handled[-1]) + 1, k) if len(handled) else first
 
     def flow_onset(self, k: int, sign: float) -> int:
         """Return the minute at whose end the scale began to move one way: the last that stood where it stood before."""

@@ -24,7 +24,8 @@ PAUSE_S = 780.0
 IDLE_MINUTES = 90
 """Recovery and charging are over when nothing moved for so long."""
 STARTED_PART, STARTED_MINUTES = 0.93, 14
-"""Pressure that falls under this part of itself within so many minutes and stays there: liquid would bring it back."""
+"""Pressure that falls under this part of itself within so many minutes and stays there: liquid would bring it back. On
+the high side it rises as much."""
 STANDS_PART = 0.015
 """What moves by less of itself in five minutes stands, as liquid does that is neither filled nor drawn from."""
 CLEAR_PART = 1.5
@@ -107,8 +108,9 @@ class RefrigerantStages(WatchState):
         clear = bool(high_pa < CLEAR_PART * low_pa)
         told = clear or not np.isnan(s.chill_k[k])
         cold = told and p > UNDER_PART * low_pa  # only what stands beside it makes it so
-        if self.under_pa is not None and ((p < self.under_pa and not cold) or s.chill_k[k] > STILL_COOLED * CHILL_K):
-            self.ran_s = float(s.end_s[k])
+        if self.runs_pa is not None:
+            runs = p > self.runs_pa if self.high else p < self.runs_pa and not cold
+            self.ran_s = float(s.end_s[k]) if runs or s.chill_k[k] > STILL_COOLED * CHILL_K else self.ran_s
         broken = self.stage == "evacuation" and self.broken_s is not None and not self.scaled
         charged = self.latest == "charging" and self.contents == "refrigerant"
         if not (charged or broken) or s.load_read[k] or not np.isnan(s.lift[k]):
@@ -118,15 +120,17 @@ class RefrigerantStages(WatchState):
         if broken and not self.at_saturation(then):
             return
         started = None if cold else self._started(then, k, clear and self.scaled)
-        by_water = started is None
-        started = self._chilled(then, k) if started is None else started
-        if started is None:
+        raised = self._raised(then, k) if started is None else None
+        chilled = self._chilled(then, k) if started is None and raised is None else None
+        began = next((minute for minute in (started, raised, chilled) if minute is not None), None)
+        if began is None:
             return
         if broken:  # what runs after its vacuum was broken has been charged in between
             self._begin_charging(k)
-        shown = "the water" if by_water else "pressure"
-        self.begin("startup", float(s.end_s[started]), k, 300.0, f"only {shown} shows that it runs")
-        self.under_pa = -np.inf if by_water else float(p + BACK_PART * (s.calm_pa[then] - p))
+        shown = "pressure" if chilled is None else "the water"
+        self.begin("startup", float(s.end_s[began]), k, 300.0, f"only {shown} shows that it runs")
+        self.runs_pa = float(p + BACK_PART * (s.calm_pa[then] - p)) if chilled is None else -np.inf
+        self.high = raised is not None
         self.ran_s = float(s.end_s[k])
 
     def _stopped(self, k: int) -> float:
@@ -134,13 +138,13 @@ class RefrigerantStages(WatchState):
         s = self.s
         if self.ran_s >= s.end_s[k] and s.run_read[k]:
             return self.ran_s
-        if self.under_pa is None:
+        if self.runs_pa is None:
             return self.stopped(k)
         last = j = int(np.searchsorted(s.end_s, self.ran_s))
-        while j > 0 and s.calm_pa[j - 1] < s.calm_pa[j]:  # it came back from when it stopped
+        back_pa = (-1.0 if self.high else 1.0) * (s.calm_pa[: last + 1] - self.runs_pa)
+        while j > 0 and back_pa[j - 1] < back_pa[j]:  # it came back from when it stopped
             j -= 1
-        crept_pa = CREEPS_PART * max(self.under_pa - s.calm_pa[j], 0.0)
-        ran = ~(s.calm_pa[j : last + 1] > s.calm_pa[j] + crept_pa)
+        ran = ~(back_pa[j:] > back_pa[j] + CREEPS_PART * max(-back_pa[j], 0.0))
         return float(s.end_s[j + int(np.flatnonzero(ran)[-1])])
 
     def _ready(self, flow_s: float) -> tuple[float, float]:
@@ -198,8 +202,6 @@ class RefrigerantStages(WatchState):
         p = s.calm_pa[k]
         if self.contents != "refrigerant" or self.stage not in ("", "at_rest") or np.isnan(p):
             return
-        if not np.isnan(s.weight_kg[k]) and not self.has_scale(k):
-            return  # nothing stands on the scale that could take it
         if s.end_s[k] - self.ran_s < 60 * MINUTE_S or any(
             one.stage not in ("at_rest", "startup") for one in self.found
         ):
@@ -219,6 +221,8 @@ class RefrigerantStages(WatchState):
         j = k
         while s.calm_pa[j - 1] < 0.98 * level:
             j -= 1
+        if any(not np.isnan(s.weight_kg[minute]) and not self.has_scale(minute) for minute in (j, k)):
+            return  # nothing stands on the scale that could take it, or did as it fell
         least = int(np.searchsorted(s.end_s, self.floor_s))
         onset, seen = self.fell_from(j, least, k)
         if self.stirred is not None and s.end_s[k] - s.end_s[self.stirred] < PULL_MINUTES * MINUTE_S:
@@ -320,7 +324,7 @@ class RefrigerantStages(WatchState):
         small circuit is filled sooner, so where nobody states the refrigerant a scale has to say that some is moved.
         """
         s = self.s
-        at_air = np.flatnonzero(np.abs(s.pressure_pa[: k + 1] / s.barometer_pa[: k + 1] - 1.0) < OPEN_PART)
+        at_air = np.flatnonzero(np.abs(s.pressure_pa[: k + 1] / s.barometer_pa[: k + 1] - 1.0) < HOSE_PART)
         j = int(at_air[-1]) + 1 if len(at_air) else k
         since = s.pressure_pa[j + 1 : k + 1]
         full = 0.95 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
@@ -354,7 +358,7 @@ class RefrigerantStages(WatchState):
         elif self.contents == "vacuum" or not self.found:
             flow_s = min(flow_s, self.left_vacuum(k))
         at_s, within_s = self._ready(flow_s)
-        note = "" if by_scale else "no scale shows what flows"
+        note = "" if by_scale or self.has_scale(k) else "no scale shows what flows"
         self.contents = "refrigerant"
         self.begin("charging", at_s, k, within_s, note)
         if not by_scale:
@@ -397,6 +401,22 @@ class RefrigerantStages(WatchState):
         went_on = p[min(left + 2, k)] - p[k] > (level - p[k]) / 4.0  # behind a valve that closes it falls at once
         on_gauge = p[k] > (1.0 + HOSE_PART) * self.s.barometer_pa[k]
         return left if went_on or (on_gauge and (no_valve or self.held(left, STILL_MINUTES, STANDS_PART))) else None
+
+    def _raised(self, then: int, k: int) -> int | None:
+        """Return the minute after which pressure rose at once from where it stood, and stayed up there.
+
+        So it does on the high side of a compressor: nothing flowed that the scale would show, or that a cylinder in
+        the room could raise so high, and a hose that is put on comes from the air's pressure.
+        """
+        s, p = self.s, self.s.calm_pa
+        level, high = p[then], np.fmin.reduce(p[s.back(k, BACK_MINUTES) : k + 1])
+        no_cylinder = self.scaled or high > NEAR_HIGH_PART * s.saturation_high_pa[k]
+        on_gauge = level > (1.0 + HOSE_PART) * s.barometer_pa[k]
+        if s.running[then : k + 1].any() or not (no_cylinder and on_gauge and level < STARTED_PART * high):
+            return None
+        left = then + int(np.flatnonzero(p[then : k + 1] <= 1.015 * level)[-1])
+        at_once = p[min(left + STILL_MINUTES, k)] - level > (p[k] - level) / 2.0
+        return left if at_once and self.held(left, STILL_MINUTES, STANDS_PART) else None
 
     def _chilled(self, then: int, k: int) -> int | None:
         """Return the minute after which water left cooler and cooler, until it was cooled for minutes on end."""

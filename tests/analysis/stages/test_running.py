@@ -27,6 +27,15 @@ def test_a_cylinder_that_was_put_on_long_before_the_pull_ends_no_look_at_the_res
     assert near(spans[0].end, 3_600.0)
 
 
+def test_a_running_machine_that_is_topped_up_was_not_recovered_before_a_cylinder_stood_there() -> None:
+    """R-134a; one gauge on its low side, from 30 s on the compressor runs. 3 kg go in from 20 min on."""
+    seconds = np.arange(0.0, 3_600.0, 10.0)
+    drawn = np.interp(seconds, [30.0, 300.0, 1_300.0, 1_900.0], [572e3, 230e3, 230e3, 280e3])
+    gross = np.where(seconds < 1_200.0, 0.0, np.interp(seconds, [1_300.0, 1_900.0], [29.0, 26.0]))
+    spans = spans_in(circuit_pressure=drawn, cylinder_weight=gross)
+    assert [span.stage for span in spans] == ["charging"]
+
+
 def test_a_machine_that_cools_on_and_on_is_not_opened_before_pressure_falls_at_once() -> None:
     """By a step of its gauge a minute, and from minute 30 by fourteen of them in two."""
     pressure = 1e3 * np.interp(np.arange(60.0), [0.0, 30.0, 32.0, 60.0], [1_500.0, 1_470.0, 1_456.0, 1_430.0])
