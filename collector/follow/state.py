@@ -9,6 +9,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from analysis.vocabulary.errors import InputError
 from collector.whole_file import put_in_place
 
 STATE_FILE = Path(".standwatch") / "state.json"
@@ -21,10 +22,14 @@ def write_state(folder: Path, state: dict[str, Any]) -> None:
 
     Raises
     ------
-    OSError
-        The folder cannot be written.
+    InputError
+        It cannot be written.
     """
-    put_in_place(folder / STATE_FILE, json.dumps(state, ensure_ascii=False, allow_nan=False).encode(), synced=False)
+    file = folder / STATE_FILE
+    try:
+        put_in_place(file, json.dumps(state, ensure_ascii=False, allow_nan=False).encode(), synced=False)
+    except OSError as error:
+        raise InputError(f"{file}: cannot be written ({error.strerror}); the log goes on unjudged") from None
 
 
 def read_state(folder: Path) -> dict[str, Any] | None:

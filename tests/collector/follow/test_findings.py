@@ -16,7 +16,7 @@ import pytest
 from analysis.log import load
 from analysis.result import Assessment
 from analysis.review import StageReview, review
-from analysis.vocabulary.errors import RecorderError
+from analysis.vocabulary.errors import InputError, RecorderError
 from analysis.vocabulary.shipped import shipped
 from collector.entries import Entry
 from collector.follow import findings
@@ -137,6 +137,12 @@ def test_it_takes_no_more_than_its_share_of_a_core(took_s: float) -> None:
     wait = pause_s(took_s)
     assert wait >= AT_LEAST_EVERY_S
     assert took_s / (took_s + wait) <= SHARE + 1e-9
+
+
+def test_a_state_that_cannot_be_written_is_said_with_its_reason(tmp_path: Path) -> None:
+    (tmp_path / STATE_FILE.parent).write_text("in the way")
+    with pytest.raises(InputError, match=r"state\.json: cannot be written \((File exists|Not a directory)\)"):
+        write_state(tmp_path, {"version": 1})
 
 
 def test_a_state_is_whole_or_absent(tmp_path: Path) -> None:
