@@ -14,9 +14,11 @@ from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, before
 from analysis.recovery.ticks import Floats, Ticks
 
-FLATTEST = 0.03
+FLATTEST, BEHIND_FOAM = 0.03, 0.5
 """A pause shows that nothing boils when the pressure surely rises by less in 10 min than the least pocket would raise
-it, and by no more than this share: that is what a coarse gauge can still show."""
+it, and by no more than this share, which a coarse gauge can still show. Where it is weighed, half of what the pocket
+would is enough: in a pipe behind 25 mm of foam it gets two thirds, most of it along the pipe; common practice. Metal
+that is chilled with it, and would slow the rise, shows in the balance before as it chills."""
 COLD_GAS = 0.02
 """Gas that was cold from expanding may bring back this share in 10 min: a pause is worth its time once the least pocket
 surely brings back more; common practice."""
@@ -25,8 +27,8 @@ SEEN = 0.008
 FLAT_S, SHOWS, SURE = 600.0, 0.75, 2.5
 """The rise is sure to so many standard errors, and that share of what the least pocket would do."""
 QUICK_PAUSE_S, SHORT_PAUSE_S, LONG_PAUSE_S = 120.0, 300.0, 600.0
-"""How long a flat pause has to be: at least, where the least pocket would have shown by then; where the balance says
-the same; and where it says nothing; common practice."""
+"""How long a flat pause has to be: at least, where the least pocket would have shown by then; where plate and scale
+agree nearly; and where they do not, or the machine may run; common practice."""
 LONGEST_S = 1200.0
 """Nobody is asked for a longer pause than this: further pulling makes it shorter; common practice."""
 LONG_SEEN_S = 540.0
@@ -56,11 +58,11 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     """Return when liquid could first be called gone, None while it could not.
 
     Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
-    same over a fall so deep that a pocket would show; a flat pause with that balance; a flat pause of 10 min after a
-    quick fall where there is no scale to say anything. A scale that gained nothing says nothing: a machine that runs
-    draws its suction down, too. Nor does a gauge that shows no circuit.
+    same over a fall so deep that a pocket would show; a flat pause with that balance, or after a quick fall. A scale
+    that gained nothing says nothing: a machine that runs draws its suction down, too. Nor does a gauge that shows no
+    circuit.
     """
-    gained = ticks.moved_kg > 2.0 * ticks.mass_resolution_kg
+    gained = _weighed(ticks)
     sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained & evidence.shown
     calls = []
     hit = np.flatnonzero(sure)
@@ -80,9 +82,9 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         if not (by_balance or blind) or not (pause.marked or _fell(ticks, pause)):
             continue
         k = np.arange(pause.base, pause.last + 1)
-        flat = _flat(ticks, evidence, k, pause.begin_s, by_balance)
+        flat = _flat(ticks, evidence, k, pause.begin_s, by_balance or pause.marked)
         if not pause.marked:
-            flat &= ~_flows(ticks, pause, k)
+            flat &= ~_pulls(ticks, pause, k)
         hit = k[flat & evidence.under_dew[k] & evidence.shown[k] & (k >= pause.first)]
         if len(hit):
             calls.append((int(hit[0]), "pause"))
@@ -97,6 +99,11 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     return Call(tick, float(max(since, balance[0]) if len(balance) else since), by)
 
 
+def _weighed(ticks: Ticks) -> np.ndarray:
+    """Return at which ticks the scale has gained something, shape (n,) of bool."""
+    return np.asarray(ticks.moved_kg > 2.0 * ticks.mass_resolution_kg)
+
+
 def _fell(ticks: Ticks, pause: Pause) -> bool:
     """Return whether the pressure fell before a pause, until it began."""
     old, begin = np.searchsorted(ticks.at_s, [pause.begin_s - FELL_S, pause.begin_s])
@@ -104,28 +111,36 @@ def _fell(ticks: Ticks, pause: Pause) -> bool:
     return bool(fell > max(FELL * ticks.pressure_pa[begin], 3.0 * ticks.resolution_pa[begin]))
 
 
-def _flows(ticks: Ticks, pause: Pause, k: np.ndarray) -> np.ndarray:
-    """Return at which ticks `k` of a pause that nobody marked the scale gains as if the machine still pulled."""
-    weight = minute_median(ticks.moved_kg)
+def _pulls(ticks: Ticks, pause: Pause, k: np.ndarray) -> np.ndarray:
+    """Return at which ticks `k` of a pause that nobody marked the machine may still pull.
+
+    The scale gains, or the pressure has fallen: ever more slowly, where as much boils as is drawn.
+    """
+    weight, pressure = minute_median(ticks.moved_kg), minute_median(ticks.pressure_pa[k])
     begin = min(int(np.searchsorted(ticks.at_s, pause.begin_s + HOSE_S)), len(ticks) - 1)
     earlier = max(int(before(ticks.at_s, FLAT_S)[begin]), 0)
     rate = (weight[begin] - weight[earlier]) / max(ticks.at_s[begin] - ticks.at_s[earlier], 1.0)
     pulled = STILL_GAINS * rate * (ticks.at_s[k] - ticks.at_s[begin])
-    return np.asarray(weight[k] - weight[begin] > np.maximum(pulled, 0.5 * ticks.mass_resolution_kg[k]))
+    gains = weight[k] - weight[begin] > np.maximum(pulled, 0.5 * ticks.mass_resolution_kg[k])
+    return np.asarray(gains | (pressure < pressure[0] - 2.0 * ticks.resolution_pa[k]))
 
 
-def _asked(evidence: Evidence, k: np.ndarray, by_balance: bool) -> tuple[Floats, Floats]:
-    """Return how much a flat pressure may rise, as a share in `FLAT_S`, and how long it has to stand, at ticks `k`."""
+def _asked(ticks: Ticks, evidence: Evidence, k: np.ndarray, stands: bool) -> tuple[Floats, Floats]:
+    """Return how much a flat pressure may rise, as a share in `FLAT_S`, and how long it has to be so, at ticks `k`.
+
+    `stands`: by the balance or a mark the machine surely does, and did not draw what boils.
+    """
     power = np.nan_to_num(evidence.least_rise[k]) * FLAT_S
-    allowed = np.minimum(SHOWS * power, FLATTEST)
+    most = np.where(_weighed(ticks)[k], np.maximum(FLATTEST, BEHIND_FOAM * power), FLATTEST)
+    allowed = np.minimum(SHOWS * power, most)
     known = np.where(evidence.pocket[k], LONG_PAUSE_S, SHORT_PAUSE_S)
     shows = np.maximum(SEEN * FLAT_S / np.maximum(power, 1e-9), QUICK_PAUSE_S)
-    return allowed, np.minimum(known, shows) if by_balance else np.full(len(k), LONG_PAUSE_S)
+    return allowed, np.minimum(known, shows) if stands else np.full(len(k), LONG_PAUSE_S)
 
 
-def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, by_balance: bool) -> np.ndarray:
+def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, stands: bool) -> np.ndarray:
     """Return at which ticks `k` of a pause begun at `begin_s` its pressure has stood long enough; (len(k),) of bool."""
-    allowed, enough = _asked(evidence, k, by_balance)
+    allowed, enough = _asked(ticks, evidence, k, stands)
     pressure = minute_median(ticks.pressure_pa[k])
     came_back = np.maximum.accumulate(pressure / pressure[0] - 1.0) - ticks.resolution_pa[k] / pressure[0]
     flat = np.zeros(len(k), dtype=bool)
@@ -136,7 +151,8 @@ def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, by_ba
             break
         long = ticks.at_s[k[start:]] - begin_s - wait
         # nor is one that falls: vapour condenses on liquid that stands colder than the water
-        level = np.abs(_surest_rise(ticks, k[start:])) <= allowed[start:]
+        rise = _surest_rise(ticks, k[start:])
+        level = (rise <= allowed[start:]) & (rise >= -np.minimum(allowed[start:], FLATTEST))
         flat[start:] |= level & (long >= np.minimum(enough[start:], LONG_SEEN_S))
     return np.asarray(flat & (came_back <= allowed))
 
@@ -177,7 +193,8 @@ def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedP
     now = pauses[-1] if pauses and not pauses[-1].over else None
     begin_s = ticks.at_s[last] if now is None else now.begin_s
     lately = slice(int(np.searchsorted(ticks.at_s, begin_s - CHILL_S)), last + 1)
-    allowed, enough = _asked(evidence, np.array([last]), bool(evidence.dry[lately].any()))
+    stands = bool(evidence.dry[lately].any()) or (now is not None and now.marked)
+    allowed, enough = _asked(ticks, evidence, np.array([last]), stands)
     pressure = float(ticks.pressure_pa[last])
     unseen = float(ticks.resolution_pa[last]) / pressure
     share = float(allowed[0])

@@ -219,9 +219,10 @@ def test_a_flat_pause_is_known_within_what_the_gauge_can_show(gauge_step: float)
     call = found(assess(stretch), "liquid_gone")
     assert call is not None
     assert call.figures["evidence"] == "pause"
-    assert 540.0 <= (call.time - stretch.begin).total_seconds() - 2100.0 <= 960.0
+    # a scale is not there, but the pause is marked: 120 s are the least, and a coarse gauge takes longer
+    assert 120.0 <= (call.time - stretch.begin).total_seconds() - 2100.0 <= (300.0 if gauge_step == 0.1 else 960.0)
     assert "would bring back at least" in call.text
-    assert_prefix_consistent(assess, stretch, [480, 540, 560, 600])
+    assert_prefix_consistent(assess, stretch, [430, 446, 500, 560, 600])
 
 
 def test_a_pressure_that_falls_no_further_is_no_pause() -> None:
@@ -245,9 +246,9 @@ def test_a_pressure_that_falls_no_further_is_no_pause() -> None:
 
 
 def test_it_is_said_which_pause_would_show_whether_liquid_stands() -> None:
-    pulls, stands = assess(cut(paused(0.0, 0.1), 345)).text, assess(cut(paused(0.0, 0.1, from_s=1500.0), 360)).text
+    pulls, stands = assess(cut(paused(0.0, 0.1), 345)).text, assess(cut(paused(0.0, 0.1, from_s=1500.0), 320)).text
     assert "Pause the machine, valves open, for 10 min" in pulls
-    assert "Leave the machine standing, valves open, for another 6 min" in stands
+    assert "Leave the machine standing, valves open, for another 4 min" in stands
     assert "no liquid stands" in stands
 
 
