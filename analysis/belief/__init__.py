@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.belief.fault import Fault, Readings
-from analysis.belief.jumped import jumped, mark_seconds
+from analysis.belief.jumped import jumped
 from analysis.belief.lost import fallen_to_nothing, impossible_in, lost, stages_of
 from analysis.belief.probes import nothing_shown, out_of_range, probe_faults
 from analysis.belief.stuck import TOLD_S, stuck
@@ -25,7 +25,7 @@ from analysis.log import BAROMETER_RANGE_PA, Log
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stages import from_journal
 from analysis.stretch import seconds
-from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES
+from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES, Column
 from analysis.vocabulary.job import Job
 
 __all__ = ["POSSIBLE", "believe", "stages_of"]
@@ -60,24 +60,24 @@ def believe(log: Log, job: Job | None = None) -> tuple[Log, tuple[Finding, ...]]
     index = pd.DatetimeIndex(log.frame.index)
     if not len(index):
         return log, ()
-    dimensions = {channel: column.unit.dimension for channel, column in log.columns.items() if channel in CHANNELS}
-    impossible, changed = _possible(log, job, dimensions)
-    values = {channel: changed.get(channel, log.frame[channel].to_numpy(dtype=float)) for channel in dimensions}
-    readings = _readings(log, values, dimensions)
-    faults = _faults(readings, impossible, log, job)
+    columns = {channel: column for channel, column in log.columns.items() if channel in CHANNELS}
+    never, changed = _possible(log, job, columns)
+    values = {channel: changed.get(channel, log.frame[channel].to_numpy(dtype=float)) for channel in columns}
+    readings = _readings(log, job, columns, values, never)
+    faults = _faults(readings, job)
     for fault in faults:
         first, end = np.searchsorted(readings.at, (fault.known_s, fault.end_s)).tolist()
         if first < end:
             if fault.channel not in changed:
                 changed[fault.channel] = values[fault.channel].copy()
             changed[fault.channel][first:end] = np.nan
-    findings = [_finding(fault, dimensions, index, readings.at) for fault in faults]
+    findings = [_finding(fault, readings, index) for fault in faults]
     believed = {str(name): changed.get(str(name), log.frame[name]) for name in log.frame}
     return replace(log, frame=pd.DataFrame(believed, index=index, copy=False)), tuple(findings)
 
 
 def _possible(
-    log: Log, job: Job | None, dimensions: Mapping[str, str]
+    log: Log, job: Job | None, columns: Mapping[str, Column]
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Return which rows of a channel cannot be, and its readings without them, for the channels that have any.
 
@@ -86,12 +86,12 @@ def _possible(
     at = seconds(pd.DatetimeIndex(log.frame.index))
     impossible: dict[str, np.ndarray] = {}
     possible: dict[str, np.ndarray] = {}
-    for channel, dimension in dimensions.items():
-        shown, unit = log.frame[channel].to_numpy(dtype=float), log.columns[channel].unit
+    for channel, column in columns.items():
+        shown, unit = log.frame[channel].to_numpy(dtype=float), column.unit
         if channel in MICRON_PROBES:
             wrong, none = _any_of(nothing_shown(shown)), out_of_range(shown, unit)
         else:
-            bounds = _bounds(channel, dimension, job)
+            bounds = _bounds(channel, unit.dimension, job)
             wrong, none = _any_of(impossible_in(shown, bounds), fallen_to_nothing(at, shown, unit)), None
         if (never := _any_of(log.impossible.get(channel), wrong)) is not None:
             impossible[channel] = never
@@ -100,40 +100,46 @@ def _possible(
     return impossible, possible
 
 
-def _readings(log: Log, values: dict[str, np.ndarray], dimensions: dict[str, str]) -> Readings:
+def _readings(
+    log: Log,
+    job: Job | None,
+    columns: Mapping[str, Column],
+    values: dict[str, np.ndarray],
+    never: Mapping[str, np.ndarray],
+) -> Readings:
     """Return what all looks at the channels share."""
     index = pd.DatetimeIndex(log.frame.index)
-    slow = [channel for channel, dimension in dimensions.items() if dimension in ("temperature", "pressure")]
+    marked = log.journal["time"][log.journal["kind"].isin(("mark", "stage"))]
+    slow = [channel for channel, column in columns.items() if column.unit.dimension in ("temperature", "pressure")]
     shown_slowly = pd.DataFrame({channel: values[channel] for channel in slow}, index=index, copy=False)
     bins = frame_medians(shown_slowly, index[0], slow, MINUTE_S)
     return Readings(
         at=seconds(index),
         values=values,
-        dimensions=dimensions,
+        columns=columns,
         minutes=bins.medians,
         minute_end_s=bins.end_s,
         barometer_pa=log.barometer_pa.to_numpy(dtype=float),
-        gauges=frozenset(c for c, column in log.columns.items() if column.unit.from_barometer),
+        system="us" if job is None else job.job.units,
+        never=never,
         stages_s=_stages(log.journal, index[0]),
+        marks_s=np.asarray((marked - index[0]) / pd.Timedelta(seconds=1), dtype=float),
     )
 
 
-def _faults(readings: Readings, impossible: Mapping[str, np.ndarray], log: Log, job: Job | None) -> list[Fault]:
+def _faults(readings: Readings, job: Job | None) -> list[Fault]:
     """Return every fault once. What stands still is judged by channels that were not seen to jump themselves."""
-    system = "us" if job is None else job.job.units
-    marks_s = mark_seconds(log.journal, log.frame.index[0])
     faults: list[Fault] = []
-    for channel in readings.dimensions:
-        never = impossible.get(channel)
+    for channel in readings.columns:
         if channel in MICRON_PROBES:
-            faults += probe_faults(channel, log.columns[channel].unit, readings, never, marks_s, system)
+            faults += probe_faults(channel, readings)
         else:
-            faults += lost(channel, readings, never)
-            faults += jumped(channel, readings, log.columns, marks_s, system)
+            faults += lost(channel, readings)
+            faults += jumped(channel, readings)
     witnesses = readings.without([fault for fault in faults if fault.known_s - fault.since_s <= TOLD_S])
-    for channel in readings.dimensions:
+    for channel in readings.columns:
         faults += stuck(channel, witnesses)
-    faults += mistaken_units(readings.left_out(faults), log.columns, job, system)
+    faults += mistaken_units(readings.left_out(faults), job)
     return _named_once(faults)
 
 
@@ -175,9 +181,9 @@ def _stages(journal: pd.DataFrame, begin: pd.Timestamp) -> tuple[tuple[str, floa
     return tuple((span.stage, after(span.begin), after(span.end)) for span in from_journal(journal)[0])
 
 
-def _finding(fault: Fault, dimensions: dict[str, str], index: pd.DatetimeIndex, at: np.ndarray) -> Finding:
-    unknown = Figure(np.nan, _DIFFERENCE.get(dimensions[fault.channel], "count"))
+def _finding(fault: Fault, readings: Readings, index: pd.DatetimeIndex) -> Finding:
+    unknown = Figure(np.nan, _DIFFERENCE.get(readings.dimension(fault.channel), "count"))
     figures: dict[str, FigureValue] = {"channel": fault.channel, "offset": fault.offset or unknown}
     since = index[0] + pd.Timedelta(seconds=fault.since_s)
-    known = index[int(np.searchsorted(at, fault.known_s))]
+    known = index[int(np.searchsorted(readings.at, fault.known_s))]
     return Finding(known, since, "", fault.kind, "caution", fault.text, figures)

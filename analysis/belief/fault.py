@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from analysis.result import Figure, FigureValue
-from analysis.vocabulary.channels import CIRCUIT_PRESSURES
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, Column
+from analysis.vocabulary.units import Unit, UnitSystem
 
 HOSE, HOSE_SHARE = "circuit_pressure", 0.08
 """The gauge at the service hose falls at once when a pull begins, and rises when something is let in, by what the flow
@@ -53,28 +55,69 @@ class Fault:
 
 @dataclass(frozen=True)
 class Readings:
-    """What a log shows, without the numbers that cannot be.
+    """What a log shows, without the numbers that cannot be, and what was done meanwhile.
 
     Attributes
     ----------
     at : seconds since the first row, shape (n,).
     values : each channel, shape (n,), NaN where nothing was read.
-    dimensions : what each channel measures.
+    columns : how each channel is logged.
     minutes : medians of whole minutes, one column for each temperature and pressure.
     minute_end_s : when each of these minutes ended.
     barometer_pa : atmosphere of each row.
-    gauges : pressures that count from the barometer, or from it down.
+    system : the units in which faults are told.
+    never : which rows of a channel cannot be, for the channels that have any, shape (n,) of bool.
     stages_s : the stages that the journal names, begin and end of each.
+    marks_s : when something was marked, shape (marks,).
     """
 
     at: np.ndarray
     values: dict[str, np.ndarray]
-    dimensions: dict[str, str]
+    columns: Mapping[str, Column]
     minutes: pd.DataFrame
     minute_end_s: np.ndarray
     barometer_pa: np.ndarray
-    gauges: frozenset[str] = frozenset()
-    stages_s: tuple[tuple[str, float, float], ...] = ()
+    system: UnitSystem
+    never: Mapping[str, np.ndarray]
+    stages_s: tuple[tuple[str, float, float], ...]
+    marks_s: np.ndarray
+
+    def unit(self, channel: str) -> Unit:
+        """Return the unit that a channel is labelled with."""
+        return self.columns[channel].unit
+
+    def dimension(self, channel: str) -> str:
+        """Return what a channel measures."""
+        return self.unit(channel).dimension
+
+    def cannot_be(self, channel: str) -> np.ndarray:
+        """Return in which rows a channel showed what cannot be, shape (n,) of bool."""
+        return self.never.get(channel, np.zeros(len(self.at), dtype=bool))
+
+    def others(self, channel: str, dimension: str) -> list[str]:
+        """Return the channels that measure such a thing, but for one."""
+        return [c for c in self.values if c != channel and self.dimension(c) == dimension]
+
+    def other_gauges(self, channel: str) -> list[str]:
+        """Return the gauges on the circuit, but for one."""
+        return [c for c in CIRCUIT_PRESSURES if c != channel and c in self.values]
+
+    def by_minute(self, channel: str) -> np.ndarray:
+        """Return the medians of a channel, shape (minutes,)."""
+        return self.minutes[channel].to_numpy(dtype=float)
+
+    @cached_property
+    def minute_barometer_pa(self) -> np.ndarray:
+        """The atmosphere when each minute was known, shape (minutes,)."""
+        return np.asarray(self.barometer_pa[np.searchsorted(self.at, self.minute_end_s)])
+
+    def known_s(self, minute: int) -> float:
+        """Return when a minute was known [s]: at the first row after it."""
+        return float(self.at[np.searchsorted(self.at, self.minute_end_s[minute])])
+
+    def as_minutes_ended(self, of_row: np.ndarray) -> np.ndarray:
+        """Return what stood in the last row of each minute, shape (minutes,)."""
+        return np.asarray(of_row[np.maximum(np.searchsorted(self.at, self.minute_end_s) - 1, 0)])
 
     def of(self, channel: str) -> tuple[np.ndarray, np.ndarray]:
         """Return times [s] and readings [SI] of a channel without the blanks, each shape (m,)."""
@@ -92,7 +135,7 @@ class Readings:
 
         What is as long as the log is not held twice.
         """
-        if channel not in self.gauges:
+        if not self.unit(channel).from_barometer:
             return values
         whole = len(values) == len(self.at)
         shown = values - (self.barometer_pa if whole else self.barometer_pa[~np.isnan(self.values[channel])])
@@ -127,19 +170,19 @@ class Readings:
     def running(self) -> np.ndarray:
         """Return which minutes the machine runs in: those of a start-up by the journal, and before the journal speaks
         those in which the compressor is loaded or, where no load is read, lifts the pressure and heats the gas."""
-        unsaid = self.minute_end_s <= min((begin for _, begin, _ in self.stages_s), default=np.inf)
         if "compressor_load" in self.values:
-            last = np.maximum(np.searchsorted(self.at, self.minute_end_s) - 1, 0)
-            turns = self.values["compressor_load"][last] > LOADED
+            turns = self.as_minutes_ended(self.values["compressor_load"]) > LOADED
         elif {"suction_pressure", "discharge_pressure", "suction_temperature"} <= set(self.minutes):
-            low, high, cold = (
-                self.minutes[c].to_numpy() for c in ("suction_pressure", "discharge_pressure", "suction_temperature")
-            )
+            low, high, cold = map(self.by_minute, ("suction_pressure", "discharge_pressure", "suction_temperature"))
             warm = self.minutes[[c for c in ("discharge_temperature", "liquid_temperature") if c in self.minutes]]
             turns = (high > RUNS * low) & (warm.max(axis=1).to_numpy() > cold + HEATS_K)
         else:
-            turns = np.zeros(len(unsaid), dtype=bool)
-        return np.asarray(self.within("startup") | (unsaid & turns))
+            turns = np.zeros(len(self.minutes), dtype=bool)
+        return np.asarray(self.within("startup") | (self.unsaid() & turns))
+
+    def unsaid(self) -> np.ndarray:
+        """Return the minutes before the first stage of the journal: nothing says what is done."""
+        return self.minute_end_s <= min((begin for _, begin, _ in self.stages_s), default=np.inf)
 
     def at_stage(self, begin_s: float, end_s: float, *stages: str) -> bool:
         """Return whether one of such stages of the journal ran from one moment to the other."""
@@ -156,7 +199,7 @@ class Readings:
     def against_the_flow(self, pascal: float, begin_s: float, end_s: float) -> bool:
         """Return whether the hose shows more than the circuit that it draws from, or less than one that it fills."""
         first, last = np.searchsorted(self.at, (begin_s, end_s + 1e-6)).tolist()
-        others = [median_of(self.values[c][first:last]) for c in CIRCUIT_PRESSURES if c in self.values and c != HOSE]
+        others = [median_of(self.values[c][first:last]) for c in self.other_gauges(HOSE)]
         above = [pascal / other - 1.0 for other in others if not np.isnan(other)]
         if self.at_stage(begin_s, end_s, "recovery"):
             return min(above, default=0.0) > HOSE_SHARE

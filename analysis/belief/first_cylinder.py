@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 import numpy as np
 
 from analysis.belief.fault import Fault, Readings
 from analysis.result import Figure
-from analysis.vocabulary.channels import Column
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.text import words
-from analysis.vocabulary.units import UNITS, UnitSystem
+from analysis.vocabulary.units import UNITS
 
 SCALE, POUNDS = "cylinder_weight", ("kg", "lb")
 BARE_KG, WEIGHED_S, WEIGHED, ABOUT, EMPTY = 2.0, 180.0, 0.03, 0.15, 0.01
@@ -20,11 +19,9 @@ may hold anything is its empty self in the other unit where a recovery begins wi
 from is not empty."""
 
 
-def scale_in_pounds(
-    readings: Readings, columns: Mapping[str, Column], job: Job | None, system: UnitSystem
-) -> Iterator[Fault]:
+def scale_in_pounds(readings: Readings, job: Job | None) -> Iterator[Fault]:
     """Yield the fault of a scale that begins with a stated cylinder in the other unit, and with none in its own."""
-    symbol = columns[SCALE].unit.symbol if SCALE in readings.values else ""
+    symbol = readings.unit(SCALE).symbol if SCALE in readings.values else ""
     if job is None or symbol not in POUNDS:
         return
     meant = next(each for each in POUNDS if each != symbol)
@@ -48,7 +45,8 @@ def scale_in_pounds(
         yield Fault(
             "channel_jumped", SCALE, float(times[0]), float(times[known]), np.inf,
             f"{words(SCALE)} is logged as {symbol} but begins with a cylinder of this job only as {meant} "
-            f"({offset.show(system, 2)} apart as it stands): correct the unit, or the cylinder. It is left out.",
+            f"({offset.show(readings.system, 2)} apart as it stands): correct the unit, or the cylinder. It is "
+            "left out.",
             offset,
         )  # fmt: skip
 

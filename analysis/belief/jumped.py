@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 
 from analysis.belief.fault import AIR_PA, COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of
 from analysis.belief.labels import otherwise
@@ -15,9 +14,8 @@ from analysis.bins import PIECE_ROWS
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
 from analysis.stretch import stayed
-from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES, Column
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES
 from analysis.vocabulary.text import words
-from analysis.vocabulary.units import Unit, UnitSystem
 
 JUMP_K = 5.0
 SLOW_JUMP_K = 8.0
@@ -81,11 +79,9 @@ class Step:
     stay: int
 
 
-def jumped(
-    channel: str, readings: Readings, columns: Mapping[str, Column], marks_s: np.ndarray, system: UnitSystem
-) -> Iterator[Fault]:
+def jumped(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield each step that stayed and that nothing else shows. Uses no row after the time at which it is known."""
-    dimension = readings.dimensions[channel]
+    dimension, marks_s = readings.dimension(channel), readings.marks_s
     if dimension not in LEAST_STEP or channel in MICRON_PROBES:
         return
     times, values = readings.of(channel)
@@ -95,7 +91,7 @@ def jumped(
     for step in _steps(channel, dimension, times, values, moves):
         if step.at <= until or np.any((np.abs(marks_s - step.at) < MARK_S) & (marks_s <= step.known)):
             continue
-        meant = _switched_to(columns[channel].unit, dimension, step, readings)
+        meant = _switched_to(channel, step, readings)
         if not (meant or _cannot_step(channel, readings, step)):
             continue
         if channel != "barometer" and _something_happened(channel, readings, step):
@@ -106,7 +102,7 @@ def jumped(
             until = min(until, _with_another(channel, readings, step.known))
         offset = Figure(moved, f"{dimension}_difference")
         why = (
-            f"what it shows is {meant} since then, not {columns[channel].unit.symbol} as it is logged: set it back."
+            f"what it shows is {meant} since then, not {readings.unit(channel).symbol} as it is logged: set it back."
             if meant
             else "was it moved or touched?"
             if dimension == "pressure"
@@ -114,8 +110,8 @@ def jumped(
         )
         yield Fault(
             "channel_jumped", channel, step.at, step.known, until,
-            f"{words(channel)} jumped by {offset.show(system, 2)} between two readings and stayed, while nothing "
-            f"else moved: {why} It is left out until it is back.",
+            f"{words(channel)} jumped by {offset.show(readings.system, 2)} between two readings and stayed, while "
+            f"nothing else moved: {why} It is left out until it is back.",
             offset,
         )  # fmt: skip
 
@@ -162,7 +158,7 @@ def _cannot_step(channel: str, readings: Readings, step: Step) -> bool:
     """Return whether nothing that is measured steps so."""
     if channel == "barometer":
         return True
-    if readings.dimensions[channel] == "temperature":
+    if readings.dimension(channel) == "temperature":
         return channel not in _MOVED_ABOUT or (
             "cylinder_weight" in readings.values and not _bottle_moved(readings, step)
         )
@@ -215,15 +211,16 @@ def _bottle_moved(readings: Readings, step: Step) -> bool:
     return bool(len(moves) and np.max(moves) > max(BOTTLE_KG, BOTTLE_FLOWS * float(np.median(moves))))
 
 
-def _switched_to(own: Unit, dimension: str, step: Step, readings: Readings) -> str:
+def _switched_to(channel: str, step: Step, readings: Readings) -> str:
     """Return the unit in which the numbers since a step go on where they were before it, empty when there is none.
 
     Near nothing a gauge's numbers are the same in all units; so are those of an absolute one that is pumped from the
     air's pressure to nothing, over the air.
     """
+    own = readings.unit(channel)
     if readings.open_or_empty(step.level, step.at, NEAR_AIR_PA) and (own.from_barometer or step.new < EMPTY_PA):
         return ""
-    near = max(SAME_K if dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
+    near = max(SAME_K if own.dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
     barometer = readings.barometer_pa[np.searchsorted(readings.at, (step.at,))]
     for meant, shown in otherwise(np.array([step.new]), own, barometer):
         if abs(float(shown[0]) - step.level) < near < 0.2 * abs(step.new - step.level):
@@ -256,7 +253,7 @@ def _with_another(channel: str, readings: Readings, since: float) -> float:
     first = int(np.searchsorted(readings.at, since))
     bears = np.abs(readings.values[channel] - readings.barometer_pa) > NEAR_AIR_PA
     when = np.inf
-    for other in (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel):
+    for other in readings.other_gauges(channel):
         both = np.isfinite(readings.values[channel] + readings.values[other])
         both[:first] = False
         at, shown, beside = readings.at[both], readings.values[channel][both], readings.values[other][both]
@@ -283,7 +280,7 @@ def _on_a_circuit(channel: str, step: Step, readings: Readings) -> bool:
         return False
     first, middle, last = np.searchsorted(readings.at, (at - step.span, at, step.known + 1e-6)).tolist()
     seen = False
-    for other in (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel):
+    for other in readings.other_gauges(channel):
         was, now = (median_of(part) for part in np.split(readings.values[other][first:last], [middle - first]))
         if not (np.isnan(was) or np.isnan(now)):
             seen = True
@@ -302,10 +299,10 @@ def _something_happened(channel: str, readings: Readings, step: Step) -> bool:
     since = np.append(step.at - step.apart + width * np.arange(-WINDOWS, 1), step.at + width * np.arange(1, 3))
     edges = np.searchsorted(readings.at, since - 1e-6).tolist()
     at = int(np.searchsorted(readings.at, step.at))
-    for other, dimension in readings.dimensions.items():
+    for other, values in readings.values.items():
+        dimension = readings.dimension(other)
         if other in (channel, "barometer") or dimension not in ("temperature", "pressure", "mass", "fraction"):
             continue
-        values = readings.values[other]
         windows = np.array([median_of(values[a:b]) for a, b in pairwise(edges)])
         level, after = float(windows[WINDOWS - 1]), float(windows[WINDOWS + 1])
         if np.isnan(after) or np.isnan(level) or (dimension == "pressure" and level < EMPTY_PA):
@@ -340,9 +337,3 @@ def _stepped(before: np.ndarray, now: float, least: float) -> bool:
     before = before[np.isfinite(before)]
     usual = median_of(np.abs(np.diff(before)))
     return len(before) > 1 and abs(now - before[-1]) > max(least, REACTS_NOISES * usual)
-
-
-def mark_seconds(journal: pd.DataFrame, begin: pd.Timestamp) -> np.ndarray:
-    """Return when something was marked, in seconds since `begin`, shape (marks,)."""
-    rows = journal["time"][journal["kind"].isin(("mark", "stage"))]
-    return np.asarray((rows - begin) / pd.Timedelta(seconds=1), dtype=float)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.belief.fault import Readings
 from analysis.vocabulary.units import UNITS, Unit
 
 OF_GAUGE = {"psia": "psig", "kPa": "kPag", "bar": "barg"}
@@ -14,6 +15,9 @@ OF_GAUGE = {"psia": "psig", "kPa": "kPag", "bar": "barg"}
 PROBES = ("micron", "mbar", "Pa", "Torr")
 FAMILIES = ((*OF_GAUGE.values(), *OF_GAUGE), PROBES, ("degF", "degC"))
 """Labels that are taken for each other."""
+MINUTES = 15
+"""So many minutes on end a label is wrong before it is told: then a channel is out of its neighbours' reach as it is
+labelled, and beside them otherwise."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,17 @@ def otherwise(read: np.ndarray, own: Unit, barometer_pa: np.ndarray) -> Iterator
     for symbol in next((family for family in FAMILIES if own.symbol in family), ()):
         if symbol not in (own.symbol, OF_GAUGE.get(own.symbol)) and own.symbol != OF_GAUGE.get(symbol):
             yield UNITS[symbol], relabelled(read, own, UNITS[symbol], barometer_pa)
+
+
+def in_other_units(channel: str, readings: Readings) -> Iterator[tuple[Unit, np.ndarray]]:
+    """Yield each unit that a channel's is taken for, and what its minutes would be in it [SI]."""
+    yield from otherwise(readings.by_minute(channel), readings.unit(channel), readings.minute_barometer_pa)
+
+
+def known_at(wrong: np.ndarray) -> int | None:
+    """Return the minute by which a label was wrong for long enough, None where it was not; `wrong` as in `Label`."""
+    whole = np.flatnonzero(np.convolve(wrong, np.ones(MINUTES))[: len(wrong)] >= MINUTES - 0.5)
+    return int(whole[0]) if len(whole) else None
 
 
 def only_one_in(own: Unit, others: set[Unit]) -> set[Unit]:

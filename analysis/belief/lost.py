@@ -36,10 +36,10 @@ BOUT_S, BOUT_SHARE, BOUT_IN_VACUUM = 600.0, 0.2, 0.5
 coarse gauge's noise about nothing is below nothing half of the time."""
 
 
-def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Iterator[Fault]:
+def lost(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield each stretch in which a channel gave nothing that can be while rows went on."""
     at, values, bare, least_s = readings.at, readings.values[channel], None, LOST_S
-    wrong = np.zeros(len(at), dtype=bool) if impossible is None else impossible
+    wrong = readings.cannot_be(channel)
     if channel in ON_CYLINDER:
         weight = readings.values.get(SCALE)
         if weight is None or np.isnan(weight).all():
@@ -48,7 +48,7 @@ def lost(channel: str, readings: Readings, impossible: np.ndarray | None) -> Ite
             bare = weight < LIGHTEST_KG
     told_until = -np.inf
     for fault, over_s in sorted(
-        (*bouts(channel, readings, wrong), *_pauses(channel, at, values, wrong, bare, least_s)),
+        (*bouts(channel, readings), *_pauses(channel, at, values, wrong, bare, least_s)),
         key=lambda each: each[0].known_s,
     ):
         if fault.since_s >= told_until:
@@ -106,8 +106,9 @@ def is_lost(frame: pd.DataFrame, channel: str) -> bool:
     return any(came_back == len(at) for _, _, came_back in pauses)
 
 
-def bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[tuple[Fault, float]]:
+def bouts(channel: str, readings: Readings) -> Iterator[tuple[Fault, float]]:
     """Yield each time in which many of the numbers that were shown cannot be, and its end; a few are bad frames."""
+    impossible = readings.cannot_be(channel)
     wrong = np.flatnonzero(impossible)
     if not len(wrong):
         return
@@ -129,7 +130,7 @@ def bouts(channel: str, readings: Readings, impossible: np.ndarray) -> Iterator[
 def _in_vacuum(readings: Readings, channel: str, first: int, last: int) -> bool:
     """Return whether what a gauge showed between its numbers that cannot be is a circuit in a vacuum."""
     middle = median_of(readings.values[channel][first : last + 1])
-    return readings.dimensions[channel] == "pressure" and channel not in MICRON_PROBES and middle < EMPTY_PA
+    return readings.dimension(channel) == "pressure" and channel not in MICRON_PROBES and middle < EMPTY_PA
 
 
 def lost_fault(channel: str, since_s: float, known_s: float, why: str) -> Fault:

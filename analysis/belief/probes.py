@@ -20,7 +20,7 @@ from analysis.belief.stuck import alive_again, stuck_fault
 from analysis.bins import Runs
 from analysis.result import Figure
 from analysis.vocabulary.text import duration, words
-from analysis.vocabulary.units import UNITS, Unit, UnitSystem
+from analysis.vocabulary.units import UNITS, Unit
 
 MOST_PA = 120e3
 """More than any air: how some probes say that they are above their range."""
@@ -50,15 +50,13 @@ RISES_ON, PACES_S = 2.5, 180.0
 """The rise, or fall, goes on within this factor of its pace after the step, which is more than it rises in so long."""
 
 
-def probe_faults(
-    channel: str, own: Unit, readings: Readings, impossible: np.ndarray | None, marks_s: np.ndarray, system: UnitSystem
-) -> Iterator[Fault]:
+def probe_faults(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield what a vacuum probe shows that it cannot. Uses no row after the time at which each is known."""
-    yield from _silent(channel, readings, impossible, marks_s)
+    yield from _silent(channel, readings)
     times, values = readings.of(channel)
     if len(values) >= STUCK_READINGS:
         yield from _stands(channel, times, values)
-        yield from _steps(channel, own, times, values, marks_s, system)
+        yield from _steps(channel, readings, times, values)
 
 
 def out_of_range(values: np.ndarray, own: Unit) -> np.ndarray:
@@ -91,11 +89,10 @@ def nothing_shown(values: np.ndarray) -> np.ndarray:
     return wrong
 
 
-def _silent(channel: str, readings: Readings, impossible: np.ndarray | None, marks_s: np.ndarray) -> Iterator[Fault]:
+def _silent(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield each time in which a probe gave numbers that cannot be, or none under its range."""
-    at, values = readings.at, readings.values[channel]
-    wrong = np.zeros(len(at), dtype=bool) if impossible is None else impossible
-    yield from (fault for fault, _ in bouts(channel, readings, wrong))
+    at, values, wrong = readings.at, readings.values[channel], readings.cannot_be(channel)
+    yield from (fault for fault, _ in bouts(channel, readings))
     if channel == AT_PUMP:
         return
     for first, known, back in long_pauses(at, values):
@@ -105,7 +102,7 @@ def _silent(channel: str, readings: Readings, impossible: np.ndarray | None, mar
         sure = [
             *([known] if _gauge_stood(readings, first, known) else []),
             *_as_before(values, back, level),
-            *_for_long(readings, marks_s, first, back),
+            *_for_long(readings, first, back),
         ]
         if sure:
             why = "gives no readings any more, and nothing broke the vacuum"
@@ -130,11 +127,11 @@ def _as_before(values: np.ndarray, back: int, level: float) -> list[int]:
     return [int(after[-1])] if len(after) == BACK_READINGS and near.all() else []
 
 
-def _for_long(readings: Readings, marks_s: np.ndarray, first: int, back: int) -> list[int]:
+def _for_long(readings: Readings, first: int, back: int) -> list[int]:
     """Return the row at which a probe was blank for longer than a vacuum stays broken in an evacuation, if it was."""
     since = float(readings.at[first])
     row = int(np.searchsorted(readings.at, since + UNKNOWN_S))
-    marked = np.any((marks_s > since - LOST_S) & (marks_s < since + UNKNOWN_S))
+    marked = np.any((readings.marks_s > since - LOST_S) & (readings.marks_s < since + UNKNOWN_S))
     if row >= back or marked or not readings.at_stage(since, float(readings.at[row]), "evacuation"):
         return []
     return [row]
@@ -161,12 +158,11 @@ def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fau
         yield stuck_fault(channel, begin, float(times[known]), until, stood)
 
 
-def _steps(
-    channel: str, own: Unit, times: np.ndarray, values: np.ndarray, marks_s: np.ndarray, system: UnitSystem
-) -> Iterator[Fault]:
+def _steps(channel: str, readings: Readings, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
     """Yield a step behind which the pressure goes on as before it, or is what it was in another unit."""
     if len(values) < 2 * NEAR:
         return
+    own = readings.unit(channel)
     means = np.convolve(values, np.full(NEAR, 1.0 / NEAR), "valid")
     before, after = means[:-NEAR], means[NEAR:]
     moves = np.abs(np.diff(values))[NEAR - 1 : NEAR - 1 + len(before)]
@@ -178,7 +174,7 @@ def _steps(
         first, last = np.searchsorted(times, (at - JUMP_S, at + JUMP_S)).tolist()
         if first == 0 or last >= len(times) or min(i + 1 - first, last - i) < JUMP_READINGS:
             continue
-        if values[i] > IN_RANGE_PA or np.any(np.abs(marks_s - at) < JUMP_S):
+        if values[i] > IN_RANGE_PA or np.any(np.abs(readings.marks_s - at) < JUMP_S):
             continue
         was, now = (_line(times[part] - at, values[part]) for part in (slice(first, i + 1), slice(i + 1, last + 1)))
         meant = _switched_to(own, was, now)
@@ -191,7 +187,7 @@ def _steps(
             )
             yield Fault(
                 "channel_jumped", channel, at, float(times[last]), np.inf,
-                f"{words(channel)} stepped by {offset.show(system, 2)} between two readings and {why}", offset,
+                f"{words(channel)} stepped by {offset.show(readings.system, 2)} between two readings and {why}", offset,
             )  # fmt: skip
             return
 

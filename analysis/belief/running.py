@@ -12,9 +12,8 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from analysis.belief.fault import RUNS, Fault, Readings
-from analysis.belief.labels import Label, only_one_in, otherwise, relabelled
+from analysis.belief.labels import Label, in_other_units, known_at, only_one_in, relabelled
 from analysis.fluids import Refrigerant
-from analysis.vocabulary.channels import CIRCUIT_PRESSURES, Column
 from analysis.vocabulary.text import words
 
 SUCTION, DISCHARGE = "suction_pressure", "discharge_pressure"
@@ -41,14 +40,12 @@ GAUGE_DOUBTS = 2
 may be off itself."""
 
 
-def out_of_order(
-    readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant, barometer: np.ndarray
-) -> Iterator[Label]:
+def out_of_order(readings: Readings, fluid: Refrigerant) -> Iterator[Label]:
     """Yield each label of a thermometer, or of the suction gauge, that what flows beside it puts in doubt."""
     minutes = readings.minutes
     if not {SUCTION, DISCHARGE} <= set(minutes):
         return
-    low, high = (minutes[gauge].to_numpy(dtype=float) for gauge in (SUCTION, DISCHARGE))
+    low, high = readings.by_minute(SUCTION), readings.by_minute(DISCHARGE)
     runs = readings.running() & (high > RUNS * low)
     if not runs.any():
         return
@@ -56,7 +53,7 @@ def out_of_order(
     def saturation_k(pressure: np.ndarray) -> np.ndarray:
         return np.asarray(fluid.bubble_temperature_k(pressure), dtype=float)
 
-    shown = {str(channel): minutes[channel].to_numpy(dtype=float) for channel in minutes}
+    shown = {channel: readings.by_minute(channel) for channel in map(str, minutes)}
     shown[BOILS], shown[CONDENSES] = saturation_k(low), saturation_k(high)
     order = {pair: bounds for pair, bounds in ORDER.items() if set(pair) <= set(shown)}
 
@@ -67,13 +64,11 @@ def out_of_order(
 
     thermometers = sorted({each for pair in order for each in pair} - {BOILS, CONDENSES})
     ways = [
-        (c, c, meant, other, shown[c] - other)
-        for c in thermometers
-        for meant, other in otherwise(shown[c], columns[c].unit, barometer)
+        (c, c, meant, other, shown[c] - other) for c in thermometers for meant, other in in_other_units(c, readings)
     ]
-    own = columns[SUCTION].unit
-    for meant in only_one_in(own, {columns[c].unit for c in CIRCUIT_PRESSURES if c in minutes and c != SUCTION}):
-        other = relabelled(low, own, meant, barometer)
+    own = readings.unit(SUCTION)
+    for meant in only_one_in(own, {readings.unit(c) for c in readings.other_gauges(SUCTION)}):
+        other = relabelled(low, own, meant, readings.minute_barometer_pa)
         ways.append((SUCTION, BOILS, meant, saturation_k(other), low - other))
     for channel, place, meant, other, apart in ways:
         sense, broken, doubts = runs.copy(), np.zeros(len(runs), dtype=bool), np.zeros(len(runs))
@@ -89,7 +84,7 @@ def out_of_order(
         yield Label(channel, meant, "what flows beside it", wrong & sense, apart)
 
 
-def load_as_share(readings: Readings, minutes: int) -> Iterator[Fault]:
+def load_as_share(readings: Readings) -> Iterator[Fault]:
     """Yield the fault of a load in shares of 1: it showed no more than that many hundredths while a machine ran.
 
     That it runs is known by pressures that came apart; closed valves keep those of one that stands as far apart as
@@ -97,15 +92,14 @@ def load_as_share(readings: Readings, minutes: int) -> Iterator[Fault]:
     """
     if not {LOAD, SUCTION, DISCHARGE} <= set(readings.values):
         return
-    low, high = (readings.minutes[gauge].to_numpy(dtype=float) for gauge in (SUCTION, DISCHARGE))
-    last = np.maximum(np.searchsorted(readings.at, readings.minute_end_s) - 1, 0)
-    most = np.fmax.accumulate(readings.values[LOAD])[last]
+    low, high = readings.by_minute(SUCTION), readings.by_minute(DISCHARGE)
+    most = readings.as_minutes_ended(np.fmax.accumulate(readings.values[LOAD]))
     apart = high / np.maximum(low, 1.0)
     runs = apart > RUNS * np.maximum(np.fmin.accumulate(apart), 1.0)
     wrong = readings.within("startup") & runs & (most > 0.0) & (most <= ALL_OF_IT)
-    whole = np.flatnonzero(np.convolve(wrong, np.ones(minutes))[: len(wrong)] >= minutes - 0.5)
-    if len(whole):
-        known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[whole[0]])])
+    last = known_at(wrong)
+    if last is not None:
+        known = readings.known_s(last)
         yield Fault(
             "channel_jumped", LOAD, float(readings.of(LOAD)[0][0]), known, np.inf,
             f"{words(LOAD)} is logged as % but has shown no more than 1 since the machine started: it counts in shares "

@@ -7,15 +7,14 @@ except in a cylinder from which liquid is charged and in a condenser while the m
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 
 from analysis.belief.fault import Readings
-from analysis.belief.labels import Label, otherwise
+from analysis.belief.labels import Label, in_other_units
 from analysis.fluids import Refrigerant
-from analysis.vocabulary.channels import Column
 
 PAIRS = {
     ("cylinder_pressure", "cylinder_temperature"): (-6.0, 6.0, 12.0, "charging"),
@@ -45,9 +44,7 @@ POSSIBLE_K = (253.15, 328.15)
 """What has its right unit now lies here: water, and a cylinder in the sun."""
 
 
-def against_saturation(
-    readings: Readings, columns: Mapping[str, Column], fluid: Refrigerant, barometer: np.ndarray
-) -> Iterator[Label]:
+def against_saturation(readings: Readings, fluid: Refrigerant) -> Iterator[Label]:
     """Yield each label of a pressure or a thermometer that liquid beside it puts in doubt."""
     most_pa = float(fluid.bubble_pressure_pa(fluid.range_k[1]))
 
@@ -60,8 +57,7 @@ def against_saturation(
     for (pressure, thermometer), (low, high, above, never_under) in PAIRS.items():
         if pressure not in readings.minutes or thermometer not in readings.minutes:
             continue
-        p = readings.minutes[pressure].to_numpy(dtype=float)
-        t = readings.minutes[thermometer].to_numpy(dtype=float)
+        p, t = readings.by_minute(pressure), readings.by_minute(thermometer)
         apart = saturation_k(p) - t
         never = running if never_under == "startup" else readings.within(never_under)
         wrong = there & (apart > above) | never & (apart < -UNDER_K)
@@ -70,12 +66,11 @@ def against_saturation(
             wrong &= ~right_before(apart, (apart > low) & (apart < high))
         if not wrong.any():
             continue
-        other_p = list(otherwise(p, columns[pressure].unit, barometer))
-        other_t = list(otherwise(t, columns[thermometer].unit, barometer))
+        other_p, other_t = (list(in_other_units(channel, readings)) for channel in (pressure, thermometer))
         fits = [(saturation_k(q) - t, t) for _, q in other_p] + [(saturation_k(p) - q, q) for _, q in other_t]
         sense = np.array([(d > low) & (d < high) & (k > POSSIBLE_K[0]) & (k < POSSIBLE_K[1]) for d, k in fits])
-        if (witness := WITNESS.get(thermometer)) in readings.minutes:
-            beside = saturation_k(p) - readings.minutes[witness].to_numpy(dtype=float)
+        if (witness := WITNESS.get(thermometer, "")) in readings.minutes:
+            beside = saturation_k(p) - readings.by_minute(witness)
             sense[: len(other_p)] &= ~((beside > low) & (beside < above))
         alone = wrong & (sense[: len(other_p)].any(axis=0) ^ sense[len(other_p) :].any(axis=0))
         ways = [(pressure, p, *way) for way in other_p] + [(thermometer, t, *way) for way in other_t]

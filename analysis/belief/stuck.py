@@ -112,7 +112,7 @@ class _Still:
 
 def stuck(channel: str, readings: Readings) -> Iterator[Fault]:
     """Yield each run of one and the same number that cannot be. Uses no row after the time at which it is known."""
-    dimension = readings.dimensions[channel]
+    dimension = readings.dimension(channel)
     if channel in NEVER_STUCK or not (channel == "cylinder_weight" or dimension in ("temperature", "pressure")):
         return
     times, values = readings.shown(channel)
@@ -146,12 +146,12 @@ def _still(
 ) -> _Still:
     """Return how a channel came to the number that it shows from reading `first` on, by all its changes so far."""
     begin, at_change = float(times[first]), first == changes[-1]
-    pascal = _pascal(channel, readings, begin) if readings.dimensions[channel] == "pressure" else np.nan
+    pascal = _pascal(channel, readings, begin) if readings.dimension(channel) == "pressure" else np.nan
     before = changes[-CHANGES - 1 :]
     lately = changes[-STEPS - 1 :]
     steps = np.abs(np.diff(values[lately]))
     step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
-    walking = readings.dimensions[channel] == "temperature" and at_change and not _may_be_held(readings, begin)
+    walking = readings.dimension(channel) == "temperature" and at_change and not _may_be_held(readings, begin)
     return _Still(
         channel,
         readings,

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.first_cylinder import scale_in_pounds
-from analysis.belief.labels import OF_GAUGE, Label, only_one_in, otherwise, relabelled
+from analysis.belief.labels import MINUTES, OF_GAUGE, Label, in_other_units, known_at, only_one_in, relabelled
 from analysis.belief.probes import GAUGE_PA, IN_RANGE_PA, MOST_PA
 from analysis.belief.running import load_as_share, out_of_order
 from analysis.belief.saturated import against_saturation, right_before
@@ -20,16 +20,13 @@ from analysis.vocabulary.channels import (
     EVAPORATOR_WATER,
     MICRON_PROBES,
     ROOM_TEMPERATURES,
-    Column,
 )
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.text import words
-from analysis.vocabulary.units import UNITS, UnitSystem
+from analysis.vocabulary.units import UNITS
 
 APART_K = 15.0
 NEAR_K = 6.0
-MINUTES = 15
-"""So many minutes on end a channel is out of its neighbours' reach as it is labelled, and beside them otherwise."""
 FAR = 0.25
 NEAR = 0.03
 STEP_S, STEP_PART = 120.0, 0.5
@@ -79,53 +76,49 @@ OTHERWISE = 0.05
 """Two gauges of one pressure agree within two hundredths; one that is five away does not."""
 
 
-def mistaken_units(
-    readings: Readings, columns: Mapping[str, Column], job: Job | None, system: UnitSystem
-) -> Iterator[Fault]:
+def mistaken_units(readings: Readings, job: Job | None) -> Iterator[Fault]:
     """Yield each channel that is logged in a wrong unit. Uses no row after the time at which it is known."""
     if len(readings.minutes) < MINUTES:
         return
     labels: list[Label] = []
     for channel in dict.fromkeys((*ROOM_TEMPERATURES, *PARTNERS, *CAN_BE_K)):
         if channel in readings.values:
-            labels += _temperature(channel, columns, readings)
-    rows = np.minimum(np.searchsorted(readings.at, readings.minute_end_s), len(readings.at) - 1)
-    barometer = readings.barometer_pa[rows]
+            labels += _temperature(channel, readings)
     for channel in CIRCUIT_PRESSURES:
         if channel in readings.values:
-            labels += _pressure(channel, columns, readings, job, barometer)
+            labels += _pressure(channel, readings, job)
     for channel in MICRON_PROBES:
         if channel in readings.values and HOSE in readings.values:
-            labels += _probe(channel, columns, readings)
+            labels += _probe(channel, readings)
     fluid = refrigerant_of(job)
     if fluid is not None:
-        labels += _gauge_as_absolute(columns, readings, fluid, barometer)
-        labels += against_saturation(readings, columns, fluid, barometer)
-        labels += out_of_order(readings, columns, fluid, barometer)
-    faults = [fault for label in labels for fault in _fault(label, columns, readings, system)]
-    faults += scale_in_pounds(readings, columns, job, system)
-    faults += load_as_share(readings, MINUTES)
+        labels += _gauge_as_absolute(readings, fluid)
+        labels += against_saturation(readings, fluid)
+        labels += out_of_order(readings, fluid)
+    faults = [fault for label in labels for fault in _fault(label, readings)]
+    faults += scale_in_pounds(readings, job)
+    faults += load_as_share(readings)
     first: dict[str, Fault] = {}
     for fault in sorted(faults, key=lambda fault: fault.known_s):
         first.setdefault(fault.channel, fault)
     yield from first.values()
 
 
-def _temperature(channel: str, columns: Mapping[str, Column], readings: Readings) -> Iterator[Label]:
-    read = readings.minutes[channel].to_numpy(dtype=float)
-    for meant, other in otherwise(read, columns[channel].unit, readings.barometer_pa):
+def _temperature(channel: str, readings: Readings) -> Iterator[Label]:
+    read = readings.by_minute(channel)
+    for meant, other in in_other_units(channel, readings):
         for beside, doubt in (
             ("its neighbours", _beside_neighbours),
             ("what stands beside it", _beside_partners),
             ("another thermometer", _beyond),
         ):
-            wrong, apart = doubt(channel, columns, read, other, readings)
+            wrong, apart = doubt(channel, read, other, readings)
             wrong &= ~readings.comes_to_rest(channel) & ~right_before(apart, np.abs(apart) < APART_K)
             yield Label(channel, meant, beside, wrong, apart)
 
 
 def _beside_neighbours(
-    channel: str, columns: Mapping[str, Column], read: np.ndarray, other: np.ndarray, readings: Readings
+    channel: str, read: np.ndarray, other: np.ndarray, readings: Readings
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return in which minutes two neighbours at least agree with the other unit alone, and how far off this one is.
 
@@ -135,8 +128,8 @@ def _beside_neighbours(
     minutes = readings.minutes
     others = [c for c in ROOM_TEMPERATURES if c in minutes and c != channel] if channel in ROOM_TEMPERATURES else []
     if len(others) < 2:
-        temperatures = (c for c, dimension in readings.dimensions.items() if dimension == "temperature")
-        others = [c for c in temperatures if c not in (channel, "oil_temperature", "cylinder_temperature")]
+        temperatures = readings.others(channel, "temperature")
+        others = [c for c in temperatures if c not in ("oil_temperature", "cylinder_temperature")]
     if len(others) < 2 or channel == "cylinder_temperature":
         return np.zeros(len(read), dtype=bool), read
     rest = minutes[others]
@@ -146,20 +139,17 @@ def _beside_neighbours(
     wrong &= rest.notna().sum(axis=1).to_numpy() >= 2
     if channel == "ambient_temperature" and set(others) <= set(EVAPORATOR_WATER):
         wrong &= (read < ROOM_K[0]) | (read > ROOM_K[1])
-    if not (channel in COLD_SIDE and _only_in_its_unit(channel, columns, readings)):
+    if not (channel in COLD_SIDE and _only_in_its_unit(channel, readings)):
         wrong &= ~_may_run(readings)
     return wrong, read - middle
 
 
 def _may_run(readings: Readings) -> np.ndarray:
     """Return in which minutes the compressor may run: while it is started, and where nothing says what is done."""
-    unknown = readings.minute_end_s <= min((begin for _, begin, _ in readings.stages_s), default=np.inf)
-    return readings.within("startup") | (unknown & ("discharge_pressure" in readings.values))
+    return readings.within("startup") | (readings.unsaid() & ("discharge_pressure" in readings.values))
 
 
-def _beyond(
-    channel: str, columns: Mapping[str, Column], read: np.ndarray, other: np.ndarray, readings: Readings
-) -> tuple[np.ndarray, np.ndarray]:
+def _beyond(channel: str, read: np.ndarray, other: np.ndarray, readings: Readings) -> tuple[np.ndarray, np.ndarray]:
     """Return in which minutes a reading cannot be what it is labelled, and is beside any other as something else."""
     low, high = CAN_BE_K.get(channel, (0.0, np.inf))
     water = (*EVAPORATOR_WATER, "suction_temperature")
@@ -168,26 +158,26 @@ def _beyond(
     wet = [c for c in others if c in water]
     running = row_medians(readings.minutes[wet].to_numpy(dtype=float)) if wet else np.full(len(read), np.nan)
     middle = np.where(_may_run(readings), running, middle)
-    too_cold = (read < low) & _only_in_its_unit(channel, columns, readings)  # brine is where all are in one unit
+    too_cold = (read < low) & _only_in_its_unit(channel, readings)  # brine is where all are in one unit
     near = np.where(read > high, ROOM_APART_K, NEAR_K)
     wrong = (too_cold | (read > high)) & (np.abs(other - middle) < near) & (np.abs(read - middle) > APART_K)
     return wrong, read - middle
 
 
-def _only_in_its_unit(channel: str, columns: Mapping[str, Column], readings: Readings) -> bool:
-    temperatures = (c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel)
-    return not any(columns[c].unit.symbol in (columns[channel].unit.symbol, "K") for c in temperatures)
+def _only_in_its_unit(channel: str, readings: Readings) -> bool:
+    own = readings.unit(channel).symbol
+    return not any(readings.unit(c).symbol in (own, "K") for c in readings.others(channel, "temperature"))
 
 
 def _beside_partners(
-    channel: str, columns: Mapping[str, Column], read: np.ndarray, other: np.ndarray, readings: Readings
+    channel: str, read: np.ndarray, other: np.ndarray, readings: Readings
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the same by what it belongs to, for the only thermometer that is logged in its unit."""
-    temperatures = [c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel]
+    temperatures = readings.others(channel, "temperature")
     partner, low, high = PARTNERS.get(channel, ("", 0.0, 0.0))
-    if partner not in readings.minutes or not _only_in_its_unit(channel, columns, readings):
+    if partner not in readings.minutes or not _only_in_its_unit(channel, readings):
         return np.zeros(len(read), dtype=bool), read
-    beside = readings.minutes[partner].to_numpy(dtype=float)
+    beside = readings.by_minute(partner)
     apart = read - beside
     wrong = ((apart < low - BEYOND_K) | (apart > high + BEYOND_K)) & (other - beside > low) & (other - beside < high)
     if len(temperatures) == 1:
@@ -197,44 +187,41 @@ def _beside_partners(
     return wrong & (far < farther), apart  # else the partner is the odd one
 
 
-def _beside_gauge(
-    channel: str, columns: Mapping[str, Column], read: np.ndarray, barometer: np.ndarray, readings: Readings
-) -> Iterator[Label]:
+def _beside_gauge(channel: str, read: np.ndarray, readings: Readings) -> Iterator[Label]:
     """Yield the label of the only gauge in its unit, beside one of the same side of the circuit."""
-    own = columns[channel].unit
+    own, gauges = readings.unit(channel), readings.other_gauges(channel)
     side = LOW_SIDE if channel in LOW_SIDE else HIGH_SIDE
-    gauges = [c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel]
-    for meant in only_one_in(own, {columns[c].unit for c in gauges} if len(gauges) > 1 else set()):
-        other = relabelled(read, own, meant, barometer)  # of two gauges either may be the one mislabelled
+    for meant in only_one_in(own, {readings.unit(c) for c in gauges} if len(gauges) > 1 else set()):
+        other = relabelled(read, own, meant, readings.minute_barometer_pa)  # of two either may be the one mislabelled
         for partner in (c for c in gauges if c in side):
-            beside = readings.minutes[partner].to_numpy(dtype=float)
+            beside = readings.by_minute(partner)
             wrong = (np.abs(other / beside - 1.0) < SAME) & (np.abs(read / beside - 1.0) > OTHERWISE)
             yield Label(channel, meant, "the gauge beside it", wrong, read - beside)
 
 
-def _pressure(
-    channel: str, columns: Mapping[str, Column], readings: Readings, job: Job | None, barometer: np.ndarray
-) -> Iterator[Label]:
-    read = readings.minutes[channel].to_numpy(dtype=float)
-    ways = list(otherwise(read, columns[channel].unit, barometer))
+def _pressure(channel: str, readings: Readings, job: Job | None) -> Iterator[Label]:
+    read, barometer = readings.by_minute(channel), readings.minute_barometer_pa
+    ways = list(in_other_units(channel, readings))
     if not ways:
         return
-    yield from _beside_gauge(channel, columns, read, barometer, readings)
-    for beside, low, high in _expected(channel, readings, job, barometer):
-        none = (channel in readings.gauges) & (low < barometer) & (high > barometer)  # in every unit of a gauge
+    yield from _beside_gauge(channel, read, readings)
+    for beside, low, high in _expected(channel, readings, job):
+        none = (
+            readings.unit(channel).from_barometer & (low < barometer) & (high > barometer)
+        )  # in every unit of a gauge
         for meant, other in ways:
             wrong = ~none & (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
             yield Label(channel, meant, beside, wrong, read - 0.5 * (low + high))
 
 
-def _probe(channel: str, columns: Mapping[str, Column], readings: Readings) -> Iterator[Label]:
+def _probe(channel: str, readings: Readings) -> Iterator[Label]:
     """Yield the label of a vacuum probe that the circuit's gauge puts in doubt.
 
     It shows far more than a gauge that stands beside it in another unit, and did so from the first: one that showed
     what the gauge does stands elsewhere now, at a pump that was vented or behind a valve. Or it never showed the least
     that such probes reach, though it was read while the gauge came down from more than a vacuum, and came down with it.
     """
-    read, gauge = (readings.minutes[c].to_numpy(dtype=float) for c in (channel, HOSE))
+    read, gauge = readings.by_minute(channel), readings.by_minute(HOSE)
     most = np.fmax.accumulate(np.nan_to_num(read))
     before = np.cumsum((gauge > EMPTY_PA) & (read > 0.0)) >= PROBE_MINUTES
     fell = before & (gauge < EMPTY_PA) & (most < IN_RANGE_PA) & (read < most / FELL_TIMES)
@@ -242,29 +229,26 @@ def _probe(channel: str, columns: Mapping[str, Column], readings: Readings) -> I
     moved, fallen = (np.abs(np.diff(each, prepend=np.nan)) for each in (read, gauge))
     together = (fallen < GAUGE_PA) | (moved > 0.5 * fallen)  # a gauge that falls goes by a probe that is at its end
     agreed = np.maximum.accumulate(together & (np.abs(read - gauge) < np.maximum(apart, AGREES * gauge)))
-    own = columns[channel].unit
-    for meant, other in otherwise(read, own, readings.barometer_pa):
-        reached = most / own.scale * meant.scale
+    for meant, other in in_other_units(channel, readings):
+        reached = most / readings.unit(channel).scale * meant.scale
         above = (read > gauge + apart) & (np.abs(other - gauge) < 0.5 * GAUGE_PA) & ~agreed
         doubted = above | fell & (reached > IN_RANGE_PA) & (reached < MOST_PA)
         wrong = (np.cumsum(doubted) >= PROBE_MINUTES) & np.isfinite(read)
         yield Label(channel, meant, "the circuit's gauge", wrong, read - other)
 
 
-def _gauge_as_absolute(
-    columns: Mapping[str, Column], readings: Readings, fluid: Refrigerant, barometer: np.ndarray
-) -> Iterator[Label]:
+def _gauge_as_absolute(readings: Readings, fluid: Refrigerant) -> Iterator[Label]:
     """Yield the label of an absolute column that holds gauge values, which makes every pressure too low.
 
     What stood from the first minute on is saturated where it is coldest. Less than that is a circuit without liquid, or
     one that is drawn from, but it hardly stands by chance at just one atmosphere less.
     """
     rooms = [c for c in ROOM_TEMPERATURES if c in readings.minutes]
-    if HOSE not in readings.minutes or len(rooms) < 2 or columns[HOSE].unit.symbol not in OF_GAUGE:
+    if HOSE not in readings.minutes or len(rooms) < 2 or readings.unit(HOSE).symbol not in OF_GAUGE:
         return
-    read = readings.minutes[HOSE]
-    pascal, meant = read.to_numpy(dtype=float), UNITS[OF_GAUGE[columns[HOSE].unit.symbol]]
-    other = relabelled(pascal, columns[HOSE].unit, meant, barometer)
+    read, own = readings.minutes[HOSE], readings.unit(HOSE)
+    pascal, meant = read.to_numpy(dtype=float), UNITS[OF_GAUGE[own.symbol]]
+    other = relabelled(pascal, own, meant, readings.minute_barometer_pa)
     cold = readings.minutes[rooms].min(axis=1).to_numpy(dtype=float)
     stood = (read.cummax() - read.cummin() < NEAR * read).to_numpy(dtype=bool)
     stood = stood & readings.within("at_rest", "recovery", first=2 * MINUTES)
@@ -275,9 +259,7 @@ def _gauge_as_absolute(
     yield Label(HOSE, meant, "the refrigerant at its temperature", np.asarray(wrong), pascal - other)
 
 
-def _expected(
-    channel: str, readings: Readings, job: Job | None, barometer: np.ndarray
-) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
+def _expected(channel: str, readings: Readings, job: Job | None) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     """Yield what tells the pressure of a standing circuit, with its bounds in each minute (NaN: not told)."""
     minutes = readings.minutes
     low = [c for c in LOW_SIDE if c in minutes and c != channel]
@@ -292,7 +274,7 @@ def _expected(
     if job is None:
         return
     if job.pressure_test.pressure is not None and channel == "circuit_pressure":
-        test = np.array([job.pressure_test.pressure.absolute_pa(pa) for pa in barometer.tolist()])
+        test = np.array([job.pressure_test.pressure.absolute_pa(pa) for pa in readings.minute_barometer_pa.tolist()])
         held = minutes[channel].rolling(STATED_MINUTES)
         steady = (held.max() - held.min() < NEAR * held.max()).to_numpy(dtype=bool)
         test = np.where(steady & readings.within("pressure_test"), test, np.nan)
@@ -314,21 +296,19 @@ def _expected(
     )
 
 
-def _fault(label: Label, columns: Mapping[str, Column], readings: Readings, system: UnitSystem) -> Iterator[Fault]:
+def _fault(label: Label, readings: Readings) -> Iterator[Fault]:
     """Yield the fault once the label was wrong for long enough."""
     channel, wrong = label.channel, label.wrong
-    whole = np.flatnonzero(np.convolve(wrong, np.ones(MINUTES), "full")[: len(wrong)] >= MINUTES - 0.5)
-    if not len(whole):
+    last = known_at(wrong)
+    if last is None:
         return
-    last = int(whole[0])
-    known = float(readings.at[np.searchsorted(readings.at, readings.minute_end_s[last])])
     far = float(np.median(label.apart[last - MINUTES + 1 : last + 1]))
-    offset = Figure(far, f"{readings.dimensions[channel]}_difference")
+    offset = Figure(far, f"{readings.dimension(channel)}_difference")
     yield Fault(
-        "channel_jumped", channel, _since(channel, readings, last - MINUTES + 1, far), known, np.inf,
-        f"{words(channel)} is logged as {columns[channel].unit.symbol} but agrees with {label.beside} only as "
-        f"{label.meant.symbol} ({offset.show(system, 2)} apart as it stands): correct the unit in the job. It is left "
-        "out.",
+        "channel_jumped", channel, _since(channel, readings, last - MINUTES + 1, far), readings.known_s(last), np.inf,
+        f"{words(channel)} is logged as {readings.unit(channel).symbol} but agrees with {label.beside} only as "
+        f"{label.meant.symbol} ({offset.show(readings.system, 2)} apart as it stands): correct the unit in the job. It "
+        "is left out.",
         offset,
     )  # fmt: skip
 

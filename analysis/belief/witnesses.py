@@ -39,7 +39,7 @@ GO_ON_K, GO_ON_SHARE, GO_ON_PART = 0.6, 0.02, 0.5
 
 def _beside(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> list[float]:
     """Return where the other pressures of a standing circuit went [Pa] that agreed with this one."""
-    others = (c for c in CIRCUIT_PRESSURES if c in readings.values and c != channel and channel in CIRCUIT_PRESSURES)
+    others = readings.other_gauges(channel) if channel in CIRCUIT_PRESSURES else []
     agreed = (c for c in others if abs(readings.lagged(c, begin, BESIDE_S) - pascal) < BESIDE_SHARE * pascal)
     return [move for c in agreed if not np.isnan(move := readings.move(c, begin, look))]
 
@@ -99,9 +99,8 @@ def weighs_on(readings: Readings, begin: float, look: float) -> bool:
 
 def another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:
     """Return whether another channel of the kind that was restless too goes on: nothing has come to rest."""
-    dimension = readings.dimensions[channel]
-    for other in readings.values:
-        if other == channel or other in NEVER_STUCK or readings.dimensions[other] != dimension:
+    for other in readings.others(channel, readings.dimension(channel)):
+        if other in NEVER_STUCK:
             continue
         times, values = readings.shown(other)
         first, middle, last = np.searchsorted(times, (before_s, begin_s, look_s), side="right").tolist()
@@ -122,7 +121,7 @@ def others_go_on(channel: str, readings: Readings, begin: float, look: float) ->
         if other == channel or other in NEVER_STUCK:
             continue
         moved, before = readings.reach(other, begin, look), readings.reach(other, 2.0 * begin - look, begin)
-        pressure = readings.dimensions[other] == "pressure"
+        pressure = readings.dimension(other) == "pressure"
         least = GO_ON_SHARE * readings.lagged(other, begin, BESIDE_S) if pressure else GO_ON_K
         goes_on += moved >= max(least, GO_ON_PART * before)
     return goes_on >= 2
@@ -130,8 +129,8 @@ def others_go_on(channel: str, readings: Readings, begin: float, look: float) ->
 
 def moved_elsewhere(channel: str, readings: Readings, begin: float, look: float) -> float:
     """Return how far the temperature moved that moved most elsewhere."""
-    others = (c for c, dimension in readings.dimensions.items() if dimension == "temperature" and c != channel)
-    return max((abs(move) for c in others if not np.isnan(move := readings.move(c, begin, look))), default=0.0)
+    moves = (abs(readings.move(c, begin, look)) for c in readings.others(channel, "temperature"))
+    return max((move for move in moves if not np.isnan(move)), default=0.0)
 
 
 def gas_moved(channel: str, readings: Readings, begin: float, look: float, pressure_pa: float, step: float) -> bool:
