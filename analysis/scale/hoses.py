@@ -42,6 +42,11 @@ class Hung:
     connecting: bool
     flat: bool  # that level was seen not to move at all
 
+    @property
+    def stands_again(self) -> bool:
+        """Whether nothing came: the level before it stands again."""
+        return self.step_kg == 0.0
+
     def counts(self, begin_kg: float) -> bool:
         """Return whether a load that begins so counts it as flow."""
         return abs(begin_kg - self.before_kg) < abs(begin_kg - self.before_kg - self.step_kg)
@@ -64,8 +69,7 @@ class Hoses:
     sign: float
     hung: list[Hung] = field(default_factory=list)
     connecting: bool = True  # nothing flowed yet
-    bare: bool = False  # what was connected came off again
-    off: Hung | None = None  # that
+    off: Hung | None = None  # what was connected, is no flow, and came off again
     off_kg: float = 0.0  # the level after it
     fell: Hung | None = None  # what went against the stage's way last, and nothing alike hung there
     _line: list[Sample] = field(default_factory=list)  # the last samples that are level with each other
@@ -77,7 +81,7 @@ class Hoses:
     def take(self, sample: Sample, begin_kg: float, still_kg: float, sure_kg: float) -> Hung | None:
         """Take one sample; return by how much a level that now stands is off the one before it, where that was soon.
 
-        A level that stands again is a step of nothing. `begin_kg` is what it began with, as far as is known.
+        `begin_kg` is what the load began with, as far as is known.
         """
         if not self._paced or sample.at - self._paced[-1].at >= PACE_S:
             self._paced.append(sample)
@@ -132,7 +136,6 @@ class Hoses:
             return None
         nearest = min(gone, key=lambda found: found[:2])[2]
         self.hung.remove(nearest)
-        self.bare |= nearest.connecting
         return nearest
 
     def put_back(self, end_kg: float, sure_kg: float) -> float:
@@ -140,7 +143,6 @@ class Hoses:
         one, flows_on = self.off, self.sign * (end_kg - self.off_kg) > sure_kg
         if one is None or flows_on == (one in self.hung):
             return 0.0
-        self.bare = not flows_on
         if not flows_on:  # hands only seemed to be flow
             self.hung.remove(one)
             return -one.step_kg
@@ -154,7 +156,8 @@ class Hoses:
 
     def in_doubt(self, now_kg: float, sure_kg: float) -> Hung | None:
         """Return what came the stage's way as flow and hoses do, at its end where mass flows out, else at its begin."""
-        for one in [] if self.bare else self.hung:
+        bare = self.off is not None and self.off not in self.hung
+        for one in [] if bare else self.hung:
             at_end = abs(now_kg - one.before_kg - one.step_kg) <= sure_kg
             if one.flat and self.sign * one.step_kg > 0.0 and (at_end if self.sign < 0.0 else one.connecting):
                 return one
@@ -173,8 +176,7 @@ def _stood(line: list[Sample]) -> _Level:
 
 
 def _level(line: list[Sample]) -> float:
-    weights = sorted([s.weight for s in line[-3:]])  # asked at every sample, so without the library's checks
-    return 0.5 * (weights[(len(weights) - 1) // 2] + weights[len(weights) // 2])
+    return median([s.weight for s in line[-3:]])
 
 
 def _flat(line: list[Sample]) -> bool:

@@ -120,7 +120,7 @@ class Tracker(Believing):
         if came is None or self._last is None or self._last.at < came.at - came.took_s:
             return  # nothing hung on what was believed
         off = self._hoses.taken_off(came, sure_kg)
-        if off is not None or came.step_kg == 0.0:
+        if off is not None or came.stands_again:
             if off is not None:
                 self._take_off(load, off, sample.weight)
                 self._recent.clear()
