@@ -262,15 +262,6 @@ def _gauge_as_absolute(readings: Readings, fluid: Refrigerant) -> Iterator[Label
 def _expected(channel: str, readings: Readings, job: Job | None) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
     """Yield what tells the pressure of a standing circuit, with its bounds in each minute (NaN: not told)."""
     minutes = readings.minutes
-    low = [c for c in LOW_SIDE if c in minutes and c != channel]
-    high = [c for c in HIGH_SIDE if c in minutes and c != channel]
-    if len(low) + len(high) > 1:
-        rest = minutes[[*low, *high]].to_numpy(dtype=float)
-        least, most = np.fmin.reduce(rest, axis=1), np.fmax.reduce(rest, axis=1)
-        both = minutes[low].notna().any(axis=1).to_numpy() & minutes[high].notna().any(axis=1).to_numpy()
-        both |= readings.within("pressure_test") & (minutes[[*low, *high]].notna().sum(axis=1).to_numpy() > 1)
-        standing = np.where(both & (most - least < NEAR * least), 0.5 * (least + most), np.nan)
-        yield "the other pressures", standing * (1.0 - NEAR), standing * (1.0 + NEAR)
     if job is None:
         return
     if job.pressure_test.pressure is not None and channel == "circuit_pressure":
