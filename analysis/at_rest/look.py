@@ -167,13 +167,12 @@ class Look:
 class _Drifts:
     """How the channels of a way move [K/h]: `common` is the middle rate, the others are arrays in their order.
 
-    `own` is how far each is from that, `own_errors` its standard error, and `moves` where it surely is. `rates` and
-    `errors` are drawn towards the common one, an unsure rate the more.
+    `own` is how far each is from that, and `moves` where it surely is. `rates` and `errors` are drawn towards the
+    common one, an unsure rate the more.
     """
 
     common: float
     own: np.ndarray
-    own_errors: np.ndarray
     moves: np.ndarray
     rates: np.ndarray
     errors: np.ndarray
@@ -224,8 +223,7 @@ class Looks:
         least_k = _least_off(said, gauges, behind_k, flatter)
         off = compress(channels, (said.lying >= SURE) & (np.abs(said.offsets_k) >= least_k))
         suspects = [c for c in off if not self._excused(c, way, said, drifts, last)]
-        vapour = self._vapour(way, said)
-        shut_off = self._shut_off(way, said, suspects, vapour)
+        vapour, shut_off = self._behind_valves(way, said, suspects)
         suspects = [c for c in suspects if c not in shut_off]
         elsewhere = _elsewhere(way, said, suspects)
         suspects = _not_kept_company(way, said, [c for c in suspects if c not in elsewhere], vapour)
@@ -297,34 +295,31 @@ class Looks:
         i = way.channels.index(channel)
         offset_k = float(said.offsets_k[i])
         slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
-        closing = drifts.own[i] + 2.0 * drifts.own_errors[i]
+        closing = drifts.own[i] + 2.0 * way.errors[i]
         cold, hot = _SIDES
         left_over = channel in (*hot, "oil_temperature") if offset_k > 0.0 else channel in cold  # of the run
         if (left_over or drifts.moves.any()) and closing > abs(offset_k) / slowest_h:
             return True
         return channel not in PRESSURES and offset_k > 0 and not self.ways.kept(channel, last, way, self.rests_from)
 
-    def _vapour(self, way: Way, said: Consensus) -> tuple[str, ...]:
-        """Return the gauges that show so little that vapour alone stands there, unless they read wrong."""
-        shown = [(c, k) for c, k in zip(way.channels, way.levels_k.tolist(), strict=True) if c in PRESSURES]
-        return tuple(
-            c for c, k in shown if self.ways.pressure_pa(k) < (1.0 - SHUT_OFF) * self.ways.pressure_pa(said.level_k)
-        )
-
-    def _shut_off(self, way: Way, said: Consensus, suspects: Sequence[str], vapour: Sequence[str]) -> tuple[str, ...]:
-        """Return which suspect gauges may be right beside a closed valve: far from another one, or off like it.
+    def _behind_valves(
+        self, way: Way, said: Consensus, suspects: Sequence[str]
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Return the gauges that show so little that vapour alone stands there, unless they read wrong, and the suspect
+        ones that may be right beside a closed valve: far from another one, or off like it.
 
         Vapour shut off has any pressure up to saturation. None is shut off where other gauges of both sides agree.
         """
         of = {c: k for c, k in zip(way.channels, said.offsets_k.tolist(), strict=True) if c in PRESSURES}
+        if not of:
+            return (), ()
         pa = {c: self.ways.pressure_pa(k) for c, k in zip(way.channels, way.levels_k.tolist(), strict=True) if c in of}
-        if not pa:
-            return ()
+        saturated_pa, slope = self.ways.pressure_pa(said.level_k), self.ways.slope(said.level_k)
+        vapour = tuple(c for c in pa if pa[c] < (1.0 - SHUT_OFF) * saturated_pa)
         agree = [c for c in pa if c not in suspects and abs(of[c]) < LEAST_GAUGE_K]
         if all(any(c in side for c in agree) for side in GAUGED_SIDES):
-            return ()
-        slope = self.ways.slope(said.level_k)
-        above_pa, alike_pa = self.ways.pressure_pa(said.level_k) + AGREE_K * slope, ALIKE_K * slope
+            return vapour, ()
+        above_pa, alike_pa = saturated_pa + AGREE_K * slope, ALIKE_K * slope
         found = []
         for c in (c for c in suspects if c in pa):
             others = [o for o in pa if o != c]
@@ -333,7 +328,7 @@ class Looks:
             alike = (o for o in others if abs(pa[o] - pa[c]) < alike_pa and of[o] * of[c] > 0.0)
             if ((far or lone) and pa[c] < above_pa) or any(abs(of[o]) >= LEAST_GAUGE_K for o in alike):
                 found.append(c)
-        return tuple(found)
+        return vapour, tuple(found)
 
     def _body(self, name: str, members: np.ndarray, own_k: float, level_k: float) -> Body:
         """Return a group of channels that lags and may stand apart as a whole; `own_k` is what its movement makes."""
@@ -356,7 +351,7 @@ def _drifts(way: Way) -> _Drifts:
     moves = own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
     usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
     known = usual / (usual + error**2)
-    return _Drifts(common, own, error, moves, common + known * (way.rates - common), np.sqrt(known) * error)
+    return _Drifts(common, own, moves, common + known * (way.rates - common), np.sqrt(known) * error)
 
 
 def _cold_barrel(channels: Sequence[str], levels_k: np.ndarray, gauges: np.ndarray, level_k: float) -> list[Body]:
