@@ -54,7 +54,7 @@ class Believing(Loads):
         self._recent.append(sample)
         self._last, self._run, self._between = sample, [], []
 
-    def _adopt(self, load: Load, shift_kg: float) -> None:
+    def _adopt(self, load: Load, shift_kg: float = 0.0) -> None:
         """Believe the run, of which its first `shift_kg` are no flow."""
         last, run, rate = self._believed, self._run, self._rate
         load.begin_kg += shift_kg

@@ -12,7 +12,7 @@ from itertools import pairwise
 from statistics import median
 
 from analysis.scale.samples import Sample
-from analysis.scale.standing import DRIFTED_OFF, STANDS_S
+from analysis.scale.standing import DRIFTED_OFF, STANDS_S, level_kg, stands
 
 # What follows is common practice or plain physics of the work; no published source.
 MOST_KG = 0.5
@@ -87,7 +87,7 @@ class Hoses:
             self._paced.append(sample)
         line, near = self._line, False
         if line and sample.bends <= still_kg:
-            near = abs(sample.weight - _level(line)) <= still_kg
+            near = abs(sample.weight - level_kg(line)) <= still_kg
         if not near:
             if self._stands:
                 self.connecting &= self._told and abs(line[-1].weight - line[0].weight) <= DRIFTED_OFF * still_kg
@@ -96,7 +96,7 @@ class Hoses:
             self._stands = self._told = False
             return None
         line.append(sample)
-        self._stands = line[-1].at - line[0].at + line[0].covers >= STANDS_S
+        self._stands = stands(line)
         if self._told or not self._stands:
             return None
         level = median(s.weight for s in line)
@@ -172,11 +172,7 @@ class Hoses:
 
 
 def _stood(line: list[Sample]) -> _Level:
-    return _Level(line[-1], _level(line), _drift(line), _flat(line))
-
-
-def _level(line: list[Sample]) -> float:
-    return median([s.weight for s in line[-3:]])
+    return _Level(line[-1], level_kg(line), _drift(line), _flat(line))
 
 
 def _flat(line: list[Sample]) -> bool:

@@ -16,7 +16,7 @@ from analysis.scale.hoses import Hoses, Hung
 from analysis.scale.levels import CONNECTED_S, GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
 from analysis.scale.names import SAME_KG, Doubt, Load, NamedBy
 from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
-from analysis.scale.standing import HANDS_KG, STILL_KG, Standing, flows_on
+from analysis.scale.standing import HANDS_KG, Standing, flows_on, still_within_kg
 from analysis.vocabulary.text import duration
 
 # What follows is common practice; no published source.
@@ -135,7 +135,7 @@ class Loads(Explaining):
 
     def _sure_kg(self, sample: Sample) -> float:
         """Return from how much on a step between two levels is none of noise and of the scale [kg]."""
-        return STEP_SURE * max(STILL_KG, 1.1 * sample.step, 3.0 * self.quivers_kg)
+        return STEP_SURE * still_within_kg(sample.step, self.quivers_kg)
 
     def _take_off(self, load: Load, one: Hung, level_kg: float) -> None:
         """Weigh a load bare to bare: it begins without what hung on it then, unless mass flows after that."""

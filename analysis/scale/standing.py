@@ -56,10 +56,10 @@ class Standing:
             self._until = sample.at
         self._join(sample, still_kg)
         self.since.append(sample)
-        if not self._stands():
+        if not stands(self._line):
             self.over = self._line_since(sample) - self._until > HANDS_S and (self.stood or len(self.since) > 2)
             return begin_kg
-        before, level = begin_kg + self._crept_kg, median(s.weight for s in self._line[-3:])
+        before, level = begin_kg + self._crept_kg, level_kg(self._line)
         self.earlier = [s for s in self.earlier if self._line[0].at - s.at <= HANDS_S]
         closed = abs(self._crept_kg) <= still_kg
         if closed and came_back(level, before, self._earlier_kg(before - level), still_kg):
@@ -85,7 +85,7 @@ class Standing:
     def _join(self, sample: Sample, still_kg: float) -> None:
         if sample.bends > still_kg:
             self._line = []
-        elif self._line and abs(sample.weight - median(s.weight for s in self._line[-3:])) > still_kg:
+        elif self._line and abs(sample.weight - level_kg(self._line)) > still_kg:
             self._line = [sample]
         else:
             self._line = [*self._line[-5:], sample]
@@ -114,12 +114,23 @@ class Standing:
         """How long after something last stood the present level came."""
         return self._line[0].at - self._until
 
-    def _stands(self) -> bool:
-        line = self._line
-        return len(line) > 1 and line[-1].at - line[0].at + line[0].covers >= STANDS_S
-
     def _line_since(self, sample: Sample) -> float:
         return self._line[0].at if self._line else sample.at
+
+
+def still_within_kg(step_kg: float, noise_kg: float = 0.0) -> float:
+    """Return what a weight that stands moves by, by the scale's step and its noise."""
+    return max(STILL_KG, 1.1 * step_kg, 3.0 * noise_kg)
+
+
+def level_kg(line: list[Sample]) -> float:
+    """Return the level of samples that are level with each other."""
+    return median([s.weight for s in line[-3:]])
+
+
+def stands(line: list[Sample]) -> bool:
+    """Return whether samples are level with each other for long enough to stand."""
+    return len(line) > 1 and line[-1].at - line[0].at + line[0].covers >= STANDS_S
 
 
 def came_back(now_kg: float, away_kg: float, earlier: Iterable[float], still_kg: float) -> bool:

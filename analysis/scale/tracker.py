@@ -30,7 +30,7 @@ from analysis.scale.hoses import Hoses
 from analysis.scale.levels import GAP_S, UNSEEN_S, left_with, pace
 from analysis.scale.names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy
 from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
-from analysis.scale.standing import HANDS_KG, SCREWED_ON_KG, STILL_KG, Standing, flows_on
+from analysis.scale.standing import HANDS_KG, SCREWED_ON_KG, Standing, flows_on, still_within_kg
 
 # What follows is common practice or plain physics of the work; no published source.
 LEFT_S = 10.0
@@ -58,7 +58,7 @@ class Tracker(Believing):
     def take(self, sample: Sample) -> None:
         """Take one sample."""
         self.base_kg = max(LEAST_NOISE_KG, 1.5 * sample.step, 4.0 * self.noise_kg)
-        self.still_kg = max(STILL_KG, 1.1 * sample.step, 3.0 * self.shakes_kg)
+        self.still_kg = still_within_kg(sample.step, self.shakes_kg)
         self._spacing_s = sample.at - self.out[-1][0] if self.out else SAMPLE_S
         if self._spacing_s >= UNSEEN_S:
             self._unseen_at = sample.at
@@ -70,31 +70,28 @@ class Tracker(Believing):
             self._while_bare(sample)
         else:
             self._while_loaded(self.load, sample)
-            if not self._standing.over:
-                self._begin_anew(self.load, sample)
-            self._watch_hoses(self.load, sample)
+            if self.load is not None:
+                if not self._standing.over:
+                    self._begin_anew(self.load, sample)
+                self._watch_hoses(self.load, sample)
         self._listen(sample.raw)
         load, last = self.load, self._last
         if load is not None and not load.confirmed and not self._run and sample.at - self._stands_since >= CONFIRM_S:
             self._confirm(load, sample)
-        there = load is not None and load.confirmed
-        moved = self._done_kg + (load.moved_kg if load is not None and load.confirmed else 0.0)
-        gross = np.nan
-        if there and last is not None:
+        moved, gross, number = self._done_kg, np.nan, -1
+        if load is not None and load.confirmed:
+            moved, number = moved + load.moved_kg, len(self.loads) - 1
+        if number >= 0 and last is not None:
             gross = last.weight
             if self._run:  # not believed yet; a cylinder that fills meanwhile still fills
                 shown = self._run[-1].weight
                 gross = min(shown, self._line(sample.at)) if shown >= last.weight else np.nan
         self.unsettled += bool(self._run)
-        number = len(self.loads) - 1 if there else -1
         self.out.append((sample.at, moved, gross, number, self.shakes_kg, self.unseen_so_far_kg()))
 
-    def _begin_anew(self, load: Load | None, sample: Sample) -> None:
+    def _begin_anew(self, load: Load, sample: Sample) -> None:
         """Begin a load with the level that stood last before its first flow."""
-        if load is None or load is not self.loads[-1]:
-            return
-        still_kg = max(STILL_KG, 1.1 * sample.step, 3.0 * self.quivers_kg)
-        begin_kg = self._standing.begin_kg(load.begin_kg, sample, still_kg)
+        begin_kg = self._standing.begin_kg(load.begin_kg, sample, still_within_kg(sample.step, self.quivers_kg))
         below = begin_kg < sample.weight and not self._stated(begin_kg, load.cylinder)
         if not load.stood and below and self._stated(sample.weight, load.cylinder):
             begin_kg = sample.weight  # it was half set down, and stands now at what it weighs
@@ -108,15 +105,13 @@ class Tracker(Believing):
             if self._run:
                 self._believe(load, sample)
 
-    def _watch_hoses(self, load: Load | None, sample: Sample) -> None:
+    def _watch_hoses(self, load: Load, sample: Sample) -> None:
         """Count no hose as flow that is screwed on or off between levels that stand."""
-        if load is None or load is not self.loads[-1] or self._spacing_s >= UNSEEN_S:
-            return
-        if self._run and self._nothing(sample.weight):
+        if self._spacing_s >= UNSEEN_S or (self._run and self._nothing(sample.weight)):
             return
         sure_kg = self._sure_kg(sample)
         load.begin_kg += self._hoses.put_back(load.end_kg, sure_kg)
-        came = self._hoses.take(sample, load.begin_kg, max(STILL_KG, 1.1 * sample.step), sure_kg)
+        came = self._hoses.take(sample, load.begin_kg, still_within_kg(sample.step), sure_kg)
         if came is None or self._last is None or self._last.at < came.at - came.took_s:
             return  # nothing hung on what was believed
         off = self._hoses.taken_off(came, sure_kg)
@@ -125,7 +120,7 @@ class Tracker(Believing):
                 self._take_off(load, off, sample.weight)
                 self._recent.clear()
             if self._run:
-                self._adopt(load, 0.0)
+                self._adopt(load)
             if not self._recent:
                 self._recent.append(self._believed)
             return
@@ -138,7 +133,7 @@ class Tracker(Believing):
         if came.counts(load.begin_kg):
             load.begin_kg += came.step_kg
         if self._run:
-            self._adopt(load, 0.0)
+            self._adopt(load)
 
     def _while_bare(self, sample: Sample) -> None:
         last = self._last
@@ -260,7 +255,7 @@ class Tracker(Believing):
                 self._switch(load, slip)
             return
         if self._goes_on() or self._hung() or (len(run) >= 2 and (self._joins(run) or self._undoes(load, first))):
-            self._adopt(load, 0.0)
+            self._adopt(load)
         elif self._established():
             if self._another(load, first, step) and self._settled():
                 if abs(first.raw) <= EMPTY_KG or first.weight - self._bare_kg < self._lightest(first.weight):
