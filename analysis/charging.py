@@ -12,12 +12,12 @@ from analysis.belief.witnesses import FLOW_PA
 from analysis.bins import Bins, bin_medians
 from analysis.cylinders import UNSURE_SAID, cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
-from analysis.freezing import CLEAR_K, episodes, if_any
+from analysis.freezing import CLEAR_K, CLEAR_S, if_any
 from analysis.recovery.balance import DENSEST_FILL
 from analysis.recovery.progress import LONGER, SHORTER
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span, time_left
 from analysis.scale import Weighing, weigh
-from analysis.stretch import Stretch, seconds, stayed
+from analysis.stretch import Stretch, episodes, seconds, stayed
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import about, duration
 from analysis.vocabulary.units import STANDARD_ATMOSPHERE_PA, UnitSystem
@@ -200,7 +200,7 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
     seen_at = np.flatnonzero(np.isfinite(bubble))
     cold, clear = (bubble <= freezes) & liquid, bubble > freezes + CLEAR_K
-    for nth, begun in episodes(bins.end_s[seen_at], cold[seen_at], clear[seen_at], FREEZE_STAYS_S):
+    for nth, begun in episodes(bins.end_s[seen_at], cold[seen_at], clear[seen_at], FREEZE_STAYS_S, CLEAR_S):
         k = seen_at[nth]
         needed = fluid.bubble_pressure_pa(freezes) - float(barometer[rows[k]])
         text = (
@@ -232,16 +232,12 @@ def _liquid_may_stand(
     rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
     charged = stretch.weighed.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
     least = np.maximum(SOME_KG, SOME_STEPS * weighing.resolution_kg.to_numpy(dtype=float)[rows])
-    marks = stretch.marks("liquid_charging", "vapor_charging")
-    liquid_from = marks.loc[marks["subject"] == "liquid_charging", "time"].min()
-    by_mark = np.zeros(len(known), dtype=bool) if pd.isna(liquid_from) else np.asarray(known >= liquid_from)
-    full = max(
-        0.0 if target is None else target.mass_kg,
-        0.0 if stretch.job.circuit.charge_kg is None else stretch.job.circuit.charge_kg,
+    by_mark, said_vapor = (
+        np.asarray(known >= stretch.marks(subject)["time"].min())  # never where nobody marked it
+        for subject in ("liquid_charging", "vapor_charging")
     )
+    full = max(0.0 if target is None else target.mass_kg, stretch.job.circuit.charge_kg or 0.0)
     stated = stretch.job.circuit.internal_volume_m3
-    vapor_from = marks.loc[marks["subject"] == "vapor_charging", "time"].min()
-    said_vapor = np.zeros(len(known), dtype=bool) if pd.isna(vapor_from) else np.asarray(known >= vapor_from)
     if stated is not None or full > 0.0:
         dense = float(fluid.liquid_density(stretch.job.circuit.freezes_at_k))
         room = stated if stated is not None else DENSEST_FILL * full / dense

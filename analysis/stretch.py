@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -148,3 +148,30 @@ def stayed(at_s: np.ndarray, ok: np.ndarray, long_s: float) -> np.ndarray:
     """
     begins = ok & ~np.concatenate([[False], ok[:-1]])
     return np.asarray(ok & (at_s - np.maximum.accumulate(np.where(begins, at_s, -np.inf)) >= long_s))
+
+
+def episodes(
+    at_s: np.ndarray, so: np.ndarray, over: np.ndarray, stays_s: float | np.ndarray = 0.0, over_s: float = 0.0
+) -> Iterator[tuple[int, float]]:
+    """Yield where each episode of something is told, and since when it was so [s].
+
+    Parameters
+    ----------
+    at_s : when each look was [s], shape (n,), rising.
+    so, over : it is so, and surely no more, each shape (n,) of bool; between both nothing begins or ends.
+    stays_s : how long it has to be so [s], by what is known at each look: a number, or of shape (n,).
+    over_s : how long it has to be over before it is told again [s].
+    """
+    begun, ended, armed = -1.0, -1.0, True
+    enough_s = np.broadcast_to(stays_s, at_s.shape)
+    for k, at in enumerate(at_s.tolist()):
+        if so[k]:
+            begun, ended = (at if begun < 0.0 else begun), -1.0
+            if armed and at - begun >= enough_s[k]:
+                armed = False
+                yield k, begun
+        else:
+            begun = -1.0
+            if over[k]:
+                ended = at if ended < 0.0 else ended
+                armed = armed or at - ended >= over_s

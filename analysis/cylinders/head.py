@@ -7,22 +7,25 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from analysis.bins import bin_medians, frame_medians
+from analysis.bins import Bins, bin_medians, frame_medians
 from analysis.cylinders.safe_fill import air_excess_pa, cylinder_limits
 from analysis.cylinders.stays import Stay, fluid_of, stay_at
 from analysis.fluids import Refrigerant
 from analysis.result import Figure, FigureValue, Finding
 from analysis.scale import Weighing
 from analysis.scale.standing import SCREWED_ON_KG
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, episodes
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import about
 
 BIN_S = 60.0
 TREND_BINS = 10
 """Trends of the head pressure are taken over ten minutes; common practice."""
-HEAD_SHARE = 0.7
-"""Under this share of the cut-out a rising head pressure is only the machine starting; common practice."""
+HEAD_SHARE, FALLEN = 0.7, 0.85
+"""Under the first share of the cut-out a rising head pressure is only the machine starting; it is told anew once it
+fell under the second of that. Common practice."""
+COOLED_K = 3.0
+"""A hot cylinder is told anew once it was cooler by so much."""
 TRICKLE_KG_PER_S = 0.05 / 1000.0
 """More than this into a cylinder keeps its vapor warmer than its wall: about 10 W of condensing; plain physics."""
 RISE_SHARE = 0.03
@@ -30,61 +33,60 @@ RISE_SHARE = 0.03
 
 
 def heating(stretch: Stretch, stays: list[Stay]) -> Iterator[Finding]:
-    """Yield when the head pressure will reach the machine's cut-out soon, or the cylinder is hot; once an episode."""
-    rule = cylinder_limits()
-    system = stretch.job.job.units
-    cutout = stretch.job.recovery.high_pressure_cutout
+    """Yield when the cylinder is hot, or the head pressure will reach the machine's cut-out soon; once an episode."""
     channels = [c for c in ("cylinder_pressure", "cylinder_temperature") if c in stretch.frame]
     if not channels or not len(stretch.frame):
         return
     bins = bin_medians(stretch, channels, BIN_S)
     stay = stay_at(stretch, stays, bins)
-    barometer = stretch.barometer_pa.to_numpy(dtype=float)[
-        pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
-    ]
-    hot = bins.medians["cylinder_temperature"].to_numpy(float) if "cylinder_temperature" in channels else None
-    head = bins.medians["cylinder_pressure"].to_numpy(float) if "cylinder_pressure" in channels else None
-    armed_hot = armed_head = True
-    for k in range(len(stay)):
-        since = bins.known[max(0, k - TREND_BINS)]
-        name = "The cylinder" if stay[k] < 0 else stays[stay[k]].name
-        if hot is not None and hot[k] >= rule.hottest_k and armed_hot:
-            armed_hot = False
-            text = (
-                f"{name} is at {Figure(hot[k], 'temperature').show(system)}: stop, cool it with water or air, let "
-                "it rest. A hot cylinder must not be filled further."
-            )
-            yield Finding(
-                bins.known[k], bins.known[k], stretch.stage, "cylinder_heating", "alarm", text,
-                {"temperature": Figure(float(hot[k]), "temperature"), "cylinder": name},
-            )  # fmt: skip
-        elif hot is not None and hot[k] < rule.hottest_k - 3.0:
-            armed_hot = True
-        if head is None or cutout is None:
-            continue
-        at = cutout.absolute_pa(float(barometer[k]))
-        gauge, full = head[k] - barometer[k], at - barometer[k]
-        if gauge < 0.85 * HEAD_SHARE * full:
-            armed_head = True
-        if not armed_head or not gauge >= HEAD_SHARE * full:
-            continue
-        near = gauge >= rule.heating_near * full
-        slope = _slope(bins.end_s, head, stay, k, RISE_SHARE * full)
-        left_s = (at - head[k]) / slope if slope > 0.0 else np.inf
-        if not near and left_s > rule.heating_s:
-            continue
-        armed_head = False
-        stands, ends = Figure(float(gauge), "gauge_pressure"), Figure(float(full), "gauge_pressure")
-        figures: dict[str, FigureValue] = {"pressure": stands, "cutout": ends, "cylinder": name}
+    names = ["The cylinder" if number < 0 else stays[number].name for number in stay.tolist()]
+    if "cylinder_temperature" in channels:
+        yield from _hot(stretch, bins, names)
+    if "cylinder_pressure" in channels:
+        yield from _near_cutout(stretch, bins, stay, names)
+
+
+def _hot(stretch: Stretch, bins: Bins, names: list[str]) -> Iterator[Finding]:
+    """Yield when the cylinder is too hot to be filled."""
+    hottest_k, hot = cylinder_limits().hottest_k, bins.medians["cylinder_temperature"].to_numpy(float)
+    for k, _ in episodes(bins.end_s, hot >= hottest_k, hot < hottest_k - COOLED_K):
+        shown = Figure(float(hot[k]), "temperature")
+        text = (
+            f"{names[k]} is at {shown.show(stretch.job.job.units)}: stop, cool it with water or air, let "
+            "it rest. A hot cylinder must not be filled further."
+        )
+        figures: dict[str, FigureValue] = {"temperature": shown, "cylinder": names[k]}
+        yield Finding(bins.known[k], bins.known[k], stretch.stage, "cylinder_heating", "alarm", text, figures)
+
+
+def _near_cutout(stretch: Stretch, bins: Bins, stay: np.ndarray, names: list[str]) -> Iterator[Finding]:
+    """Yield when the head pressure is near the machine's cut-out, or on its way there."""
+    cutout, rule, system = stretch.job.recovery.high_pressure_cutout, cylinder_limits(), stretch.job.job.units
+    if cutout is None:
+        return
+    rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
+    barometer = stretch.barometer_pa.to_numpy(dtype=float)[rows]
+    head = bins.medians["cylinder_pressure"].to_numpy(float)
+    at = np.array([cutout.absolute_pa(pa) for pa in barometer.tolist()])
+    gauge, full = head - barometer, at - barometer
+    high, near = gauge >= HEAD_SHARE * full, gauge >= rule.heating_near * full
+    left_s = np.full(len(head), np.inf)
+    for k in np.flatnonzero(high).tolist():
+        slope = _slope(bins.end_s, head, stay, k, RISE_SHARE * float(full[k]))
+        left_s[k] = (at[k] - head[k]) / slope if slope > 0.0 else np.inf
+    for k, _ in episodes(bins.end_s, high & (near | (left_s <= rule.heating_s)), gauge < FALLEN * HEAD_SHARE * full):
+        stands, ends = Figure(float(gauge[k]), "gauge_pressure"), Figure(float(full[k]), "gauge_pressure")
+        figures: dict[str, FigureValue] = {"pressure": stands, "cutout": ends, "cylinder": names[k]}
         soon = "and close to it now"
-        if np.isfinite(left_s):
-            figures["time_left"] = Figure(float(max(left_s, 0.0)), "minutes")
-            soon = f"and will reach it in {about(left_s)}"
+        if np.isfinite(left_s[k]):
+            figures["time_left"] = Figure(float(max(left_s[k], 0.0)), "minutes")
+            soon = f"and will reach it in {about(left_s[k])}"
         text = (
             f"Head pressure stands at {stands.show(system)}, cut-out {ends.show(system)}, {soon}. "
-            f"Cool {name} with water or air, or change it; look for air in it."
+            f"Cool {names[k]} with water or air, or change it; look for air in it."
         )
-        level: Level = "alarm" if near else "caution"
+        level: Level = "alarm" if near[k] else "caution"
+        since = bins.known[max(0, k - TREND_BINS)]
         yield Finding(bins.known[k], since, stretch.stage, "cylinder_heating", level, text, figures)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.freezing import CLEAR_K, episodes, if_any
+from analysis.freezing import CLEAR_K, CLEAR_S, if_any
 from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.hung_gauge import AIR_PA
@@ -15,7 +15,7 @@ from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
 from analysis.recovery.ticks import Ticks
 from analysis.result import Figure, FigureValue, Finding
-from analysis.stretch import Stretch, stayed
+from analysis.stretch import Stretch, episodes, stayed
 from analysis.vocabulary.channels import Level
 from analysis.vocabulary.text import duration
 
@@ -397,7 +397,7 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     found: list[Finding] = []
     first = pulls[0].first + 1
     stays_s = np.where(evidence.against, FREEZE_BOILS_S, FREEZE_STAYS_S)
-    for after, begun in episodes(ticks.at_s[first:], cold[first:], clear[first:], stays_s[first:]):
+    for after, begun in episodes(ticks.at_s[first:], cold[first:], clear[first:], stays_s[first:], CLEAR_S):
         k = first + after
         apart = not may_stand[k]
         where = if_any(make.stretch)
