@@ -128,14 +128,12 @@ class SafeFill:
 
     Attributes
     ----------
-    water_capacity_kg, net_kg : as given; the smallest limit.
+    net_kg : by the smallest limit.
     limits : every limit that could be worked out, in the order of the contract.
     binding : the limit that `net_kg` comes from.
     left_out : why a limit was left out, one sentence each.
     """
 
-    refrigerant: str
-    water_capacity_kg: float
     net_kg: float
     limits: tuple[FillLimit, ...]
     binding: FillLimit
@@ -207,8 +205,7 @@ def safe_fill(fluid: Refrigerant, water_capacity_kg: float) -> SafeFill:
             f"{fluid.name}: no safe fill can be worked out; expected a refrigerant with a liquid at 77 degF"
         )
     binding = min(limits, key=lambda limit: limit.share)
-    net = binding.share * water_capacity_kg
-    return SafeFill(fluid.name, water_capacity_kg, net, tuple(limits), binding, tuple(left_out))
+    return SafeFill(binding.share * water_capacity_kg, tuple(limits), binding, tuple(left_out))
 
 
 def hot_van_net_kg(fluid: Refrigerant, water_capacity_kg: float) -> float:

@@ -221,8 +221,8 @@ def _without_spikes(level: np.ndarray, far: float) -> np.ndarray:
     """Return the readings, those `far` off (in ln) the median of themselves and both neighbours replaced by it."""
     if len(level) < 3:
         return level
-    before, own, after = level[:-2], level[1:-1], level[2:]
-    middle = np.maximum(np.minimum(before, own), np.minimum(np.maximum(before, own), after))
+    own = level[1:-1]
+    middle = np.sort([level[:-2], own, level[2:]], axis=0)[1]
     cleared = level.copy()
     cleared[1:-1] = np.where(np.abs(np.log(own / middle)) > far, middle, own)
     return cleared
