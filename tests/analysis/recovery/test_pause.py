@@ -393,7 +393,7 @@ def test_a_hose_that_comes_off_freezes_nothing(lowest_s: float, told: bool) -> N
     seconds = np.arange(0.0, 2_400.0, 5.0)
     off = np.interp(seconds, [900.0, 900.0 + lowest_s, 1_800.0, 1_805.0], [480.0, 101.3, 101.3, 480.0])
     journal = [(60.0, "mark", "recovery_resumed", "")]
-    channels = {
+    channels: dict[str, tuple[str, np.ndarray]] = {
         "circuit_pressure": ("kPa", np.round(np.where(seconds < 600.0, 571.0, off))),
         "cylinder_weight": ("kg", np.round(30.0 + 0.02 * np.maximum(seconds - 600.0, 0.0), 2)),
         "leaving_water_temperature": ("degC", np.full(len(seconds), 20.0)),
