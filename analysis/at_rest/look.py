@@ -19,7 +19,6 @@ from analysis.at_rest.way import (
     PRESSURES,
     RATE_K_PER_H,
     SUNNY_BACK_S,
-    SURE,
     SURELY_MOVES,
     TEMPERATURES,
     Way,
@@ -85,8 +84,8 @@ BEHIND_H = {**LAG_H, "ambient_temperature": 0.2}
 WITHIN_H = 0.5
 """What belongs together (the two ends of a barrel, the gauges of a circuit) differs by this much lag."""
 
-SURE_AT_ONCE = 0.97
-"""Probability from which a channel is named a liar at one look."""
+SURE, SURE_AT_ONCE = 0.8, 0.97
+"""Probability from which a channel is named a liar at two looks in a row, and at one."""
 KNOWN = 3.0
 """Standard errors of its offset by which a channel is off when it is named: else nobody knows what it should show."""
 SHUT_OFF = 0.25

@@ -60,8 +60,6 @@ SUNNY_BACK_S = 25_200.0
 kept their distance for all of it, and the weather is too calm to make it; before that the sun is likelier."""
 SUNNY_PER_H = 0.35
 """What the sun makes drifts by such a part of itself an hour (half a wave of eight hours)."""
-SURE = 0.8
-"""Probability from which a channel is named a liar at two looks in a row."""
 EXPOSED_ODDS, SHADED_ODDS, AIR_ODDS = 2.0, 0.25, 4.0
 """A distance is kept when its drift is likelier without the sun by such odds, where the sun reaches and where it hardly
 does, and for the air, which without any sun may be warmer than a barrel of water for hours (common practice)."""

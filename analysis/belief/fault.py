@@ -20,7 +20,7 @@ HOW_IT_STANDS = frozenset({"liquid_remains", "level_not_reached", "level_not_hel
 """Verdicts on a recovery that the gauge's pressure gives at the moment; what was reached and held stays so."""
 COARSE_PA = 6_900.0
 """The step of a gauge that never changed: 1 psi (common practice)."""
-AIR_PA = 4e3
+AIR_PA = 3.5e3
 """A gauge so near the atmosphere, half a psi, shows nothing but the air (common practice): it came off, or is open."""
 EMPTY_PA = 20e3
 """A circuit under less is in a vacuum."""

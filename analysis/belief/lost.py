@@ -12,6 +12,7 @@ from analysis.belief.fault import EMPTY_PA, Fault, Readings, median_of
 from analysis.belief.witnesses import SCALE
 from analysis.log import LEAST_PRESSURE_PA
 from analysis.scale.following import LIGHTEST_KG
+from analysis.stretch import seconds
 from analysis.vocabulary.channels import MICRON_PROBES
 from analysis.vocabulary.text import words
 from analysis.vocabulary.units import Unit
@@ -101,7 +102,7 @@ def is_lost(frame: pd.DataFrame, channel: str) -> bool:
     """Return whether a channel of a log gave readings and gives none any more at its last row."""
     if channel not in frame or not len(frame):
         return False
-    at = np.asarray((frame.index - frame.index[0]).total_seconds(), dtype=float)
+    at = seconds(pd.DatetimeIndex(frame.index))
     pauses = long_pauses(at, frame[channel].to_numpy(dtype=float))
     return any(came_back == len(at) for _, _, came_back in pauses)
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-AIR_PA = 3.5e3
-"""So near to the air's pressure a gauge shows it, half a psi; common practice."""
+from analysis.belief.fault import AIR_PA
+
 FROM, WITHIN_S = 1.5, 30.0
 """It came there from so many times that within so long, or from one row to the next, and is at rest again so long after
 it left; common practice."""

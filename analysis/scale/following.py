@@ -32,7 +32,6 @@ LIGHT_KG, LIGHTEST_KG = 1.5, 4.0
 """What weighs less than the second is no cylinder until somebody says so, or mass flows when it weighs the first."""
 BURST_STAYS_S, STAYS_S = 60.0, 180.0
 """A quick change that flow can have made is believed after the first, any other level after the second."""
-LEAST_NOISE_KG = 0.15
 HANDS_OUT = 1.5
 """Normal noise of one standard deviation moves three samples so: the least of both steps and the bend is one part of so
 many. A hand is one step and no bend beside it, flow has no bend."""

@@ -21,7 +21,6 @@ from analysis.scale.following import (
     BURST_STAYS_S,
     EMPTY_KG,
     FASTEST_PER_GROSS,
-    LEAST_NOISE_KG,
     LIGHT_KG,
     LIGHTEST_KG,
     STAYS_S,
@@ -33,6 +32,8 @@ from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
 from analysis.scale.standing import HANDS_KG, SCREWED_ON_KG, Standing, flows_on, still_within_kg
 
 # What follows is common practice or plain physics of the work; no published source.
+LEAST_NOISE_KG = 0.15
+"""Less than this is never taken for more than noise, hoses and the scale's step."""
 LEFT_S = 10.0
 """An empty scale is believed after this time."""
 CONFIRM_S = 30.0
