@@ -181,7 +181,8 @@ def _judged(model: Model, urgent: Mapping[str, Any] | None) -> Said:
         title += f" · ended {clock(end)}"
     elif begin is not None:
         title += f" · {duration(max(0.0, float(model.rows.at[-1]) - begin))}"
-    return Said(stage["tone"], title, stage["answer"], time_to_go(stage, urgent), stage["more"])
+    left = "" if unweighed(model) else time_to_go(stage, urgent)
+    return Said(stage["tone"], title, stage["answer"], left, stage["more"])
 
 
 def _doubted(model: Model) -> bool:

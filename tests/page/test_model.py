@@ -269,7 +269,7 @@ def test_instruments_that_are_gone_are_said_shortly_and_without_bytes() -> None:
     assert lost_words([gauge], unweighed=True).endswith("cable. Stop the flow until the weight is back.")
 
 
-def test_a_scale_is_missed_while_refrigerant_is_moved_and_only_then(tmp_path: Path) -> None:
+def test_no_time_is_left_to_tell_while_refrigerant_is_moved_unweighed(tmp_path: Path) -> None:
     log = Log(tmp_path / "job")
     log.entry("stage", "charging", "begin")
     for ago in range(120, 0, -1):
@@ -277,8 +277,14 @@ def test_a_scale_is_missed_while_refrigerant_is_moved_and_only_then(tmp_path: Pa
     model = Model(log.folder)
     while model.take(model.read()):
         pass
+    begun = stamp(datetime.datetime.now(datetime.UTC))
+    stage = {"name": "charging", "begin": begun, "end": None, "verdict": "short", "tone": "working", "answer": "a"}
+    stage |= {"more": "", "found_by": "journal", "figures": [], "time_left": {"seconds": 300, "what": "to go"}}
+    model.state = {"now": {"stage": stage, "findings": []}}
     assert unweighed(model)
-    log.entry("stage", "charging", "end")
+    assert said_now(model, None).left == ""
+    log.row("40", weight="100")
     while model.take(model.read()):
         pass
     assert not unweighed(model)
+    assert said_now(model, None).left == "about 5 min to go"
