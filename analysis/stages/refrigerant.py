@@ -405,14 +405,14 @@ class RefrigerantStages(WatchState):
     def _raised(self, then: int, k: int) -> int | None:
         """Return the minute after which pressure rose at once from where it stood, and stayed up there.
 
-        So it does on the high side of a compressor: nothing flowed that the scale would show, or that a cylinder in
-        the room could raise so high, and a hose that is put on comes from the air's pressure.
+        So it does on the high side of a compressor: a machine that stops on its low side comes back to saturation, a
+        cylinder in the room raises it hardly higher, and a hose that is put on comes from the air's pressure.
         """
         s, p = self.s, self.s.calm_pa
         level, high = p[then], np.fmin.reduce(p[s.back(k, BACK_MINUTES) : k + 1])
-        no_cylinder = self.scaled or high > NEAR_HIGH_PART * s.saturation_high_pa[k]
+        driven = high > (FULL_PART if self.scaled else NEAR_HIGH_PART) * s.saturation_high_pa[k]
         on_gauge = level > (1.0 + HOSE_PART) * s.barometer_pa[k]
-        if s.running[then : k + 1].any() or not (no_cylinder and on_gauge and level < STARTED_PART * high):
+        if s.running[then : k + 1].any() or not (driven and on_gauge and level < STARTED_PART * high):
             return None
         left = then + int(np.flatnonzero(p[then : k + 1] <= 1.015 * level)[-1])
         at_once = p[min(left + STILL_MINUTES, k)] - level > (p[k] - level) / 2.0

@@ -537,6 +537,17 @@ def test_a_night_that_begins_where_liquid_would_stand_is_a_test_once_pressure_do
     assert [span.stage for span in spans if span.stage != "at_rest"] == found
 
 
+def test_a_machine_that_stops_where_only_its_low_side_is_seen_did_not_start() -> None:
+    """It ran at once as its cylinder was taken off, and stops after an hour: pressure comes back to saturation."""
+    since = np.arange(-1_200.0, 3 * 3_600.0, 10.0)
+    shown = charged(since)
+    low = np.interp(since, [1_800.0, 2_400.0, 5_400.0, 5_520.0], [0.0, 60e3, 60e3, 0.0])
+    shown["circuit_pressure"] = shown["circuit_pressure"] - low
+    warm = np.full(len(since), 293.0)
+    spans = [span for span in spans_in(ambient_temperature=warm, **shown) if span.begin > at(1_200.0 + 5_000.0)]
+    assert [span.stage for span in spans if span.stage != "at_rest"] == []
+
+
 @pytest.mark.parametrize(("minutes", "found"), [(2.0, ["charging", "startup"]), (60.0, ["charging"])])
 def test_a_gauge_on_the_high_side_of_what_was_charged_shows_no_test(minutes: float, found: list[str]) -> None:
     """40 kg are charged; an hour later pressure goes up to twice saturation, and back after three hours.
