@@ -96,7 +96,7 @@ def test_regression_against_generalised_least_squares() -> None:
     for cover in covariances(data, (METAL,))[0][0, ::12]:
         whitened = np.linalg.solve(np.linalg.cholesky(cover), np.column_stack([columns, data.gas_k]))
         gram = (whitened.T @ whitened)[None]
-        found = _posterior(gram, np.zeros((1, 1)), [one], np.full((1, 2), 1e-10), [(0, 0, 0)])
+        found = _posterior(gram, np.zeros((1, 1)), [one], np.full((1, 2), 1e-10))
         fit = sm.GLS(data.gas_k, columns, sigma=cover).fit()
         assert found.means[0].item() == pytest.approx(fit.params[3], rel=1e-5, abs=1e-8)
         assert found.precisions[0].item() ** -0.5 == pytest.approx(np.sqrt(fit.cov_params(scale=1.0)[3, 3]), rel=1e-5)
@@ -141,7 +141,7 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     of_kind = kinds_of(probes, settled=True, fell_k=0.0, waited_min=30.0, exponent=1.05)
     groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     grams = whitened.transpose(0, 2, 1) @ whitened
-    found = _posterior(grams, -logs[None], groups, kinds, [(2, 0, 0)])
+    found = _posterior(grams, -logs[None], groups, kinds)
     kept = [int(np.flatnonzero((grams == gram).all(axis=(1, 2)))[0]) for gram in found.grams]
     common, ours, outright = kinds.shape[1], [], []
     for share, group in zip(found.shares, groups, strict=True):
@@ -191,6 +191,21 @@ def test_errors_against_newey_west() -> None:
     assert 0.5 * exact < np.mean(hac) < exact
     assert exact < np.mean(ours) < 2.0 * exact
     assert np.mean(ours) > 0.9 * np.std(estimates)
+
+
+def test_a_look_does_not_depend_on_the_looks_before_it() -> None:
+    dice = np.random.default_rng(7)
+    at = np.arange(72) * 10.0 + 5.0
+    metal, air = 0.8 * np.sin(at / 130.0), 1.2 * np.sin(at / 100.0)
+    gas = 0.5 * metal + 0.5 * air + 0.3 * np.sin(at / 200.0) + lfilter([1.0], [1.0, -0.97], dice.normal(0.0, 0.04, 72))
+    data = SegmentData(
+        at, np.full(72, 10.0), gas, np.column_stack([metal, air, 0.7 * np.sin(at / 120.0), 1.1 * np.cos(at / 90.0)]),
+        ((METAL, ()), (AIR, (9.0,)), (METAL, twice(())), (AIR, twice((9.0,)))), 0.02, (0.01, 0.02), 0.0,
+    )  # fmt: skip
+    probes = (METAL, AIR)
+    counts = [12, 30, 48, 72]
+    for count, loss in zip(counts, judge(data, probes, counts), strict=True):
+        assert loss.interval(0.95) == pytest.approx(judge(data, probes, [count])[0].interval(0.95), rel=1e-9)
 
 
 @pytest.mark.parametrize(("kind", "covered", "off"), [("lags", 0.95, 1.0), ("balance", 0.7, 2.2), ("plain", 0.95, 1.2)])
