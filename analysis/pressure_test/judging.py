@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.pressure_test.errors import BIN_MINUTES, NO_BAROMETER_PA, SegmentData
+from analysis.pressure_test.errors import BIN_MINUTES, LEAST_DIGIT_K, NO_BAROMETER_PA, SegmentData
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
 from analysis.pressure_test.loss_model import judge
@@ -25,9 +25,6 @@ LOOKS = ((0, 15), (180, 30), (720, 60), (2_880, 360), (10_080, 1_440))
 LEAST_BINS = 4
 RUSH_MINUTES = 10
 """Right after filling the gas is stirred and streams: nothing of that is judged (common practice)."""
-SAME_K = 6
-"""Minutes whose gas is the same to so many decimals [K] are alike, whatever a unit makes of the last bits of a number:
-less than any gauge tells."""
 COVERED = 0.8
 """A probe is used when it was read in at least this share of the pressure's minutes (common practice)."""
 
@@ -198,7 +195,8 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         if len(there) * 2 < high - low:
             continue
         if len(there) >= 5:
-            ranked = np.argsort(np.round(rows[there, 0], SAME_K), kind="stable")
+            # what a unit makes of the last digits of a number does not tell minutes apart
+            ranked = np.argsort(np.round(rows[there, 0] / LEAST_DIGIT_K), kind="stable")
             there = np.sort(there[ranked[1:-1]])
         at.append(low - begin + float(there.mean()) + 0.5)
         width.append(float(len(there)))
