@@ -28,11 +28,6 @@ HABIT_MOST = 0.006
 and 7.5 times what it was usually off by in the last three hours (0.12 % is 0.35 K of the whole gas within minutes,
 which no weather does; 7.5 medians are 5 standard deviations; common practice).
 The habit counts for at most 0.6 %: a pressure that is always falling is not quiet."""
-DOOR_SHARE = 0.5
-"""No step, but somebody opened a door, where a probe fell in the quarter hour around by more than that over this
-share: gas lags what surrounds it. Nor is the bend of the pressure once the probe moves on; what rises by itself may be
-gas let in (common practice; the air of a hall falls by kelvins within minutes of opening its gate, and a bare coil
-follows in ten)."""
 FILLING_FRACTION = 0.01
 """A rise of more than 1 % within five minutes is filling, however steadily it goes (that is 3 K of the whole gas)."""
 GAP_MINUTES = 5
@@ -118,7 +113,7 @@ def steps_of(minutes: Minutes) -> np.ndarray:
             np.minimum(STEP_HABITS * np.nan_to_num(habit), HABIT_MOST * np.nan_to_num(absolute)),
         ]
     )
-    found = (np.abs(off) > limit) & ~((after - before < limit) & _door(minutes, m, off))
+    found = np.abs(off) > limit
     size[m[found]] = off[found]
     m = np.arange(SPAN, count - 4)
     rise = middle[m + 4] - middle[m - 1]
@@ -159,17 +154,6 @@ def _noise_of(minutes: Minutes, order: int) -> np.ndarray:
     """
     moved = pd.Series(np.abs(np.diff(minutes.logged_pa, order, prepend=[np.nan] * order)))
     return moved.rolling(60, min_periods=10).median().to_numpy(dtype=float) / MEDIANS[order]
-
-
-def _door(minutes: Minutes, m: np.ndarray, off_pa: np.ndarray) -> np.ndarray:
-    """Return whether a probe tells of a door that explains what the pressure is off by at minutes `m`; uses m + 6."""
-    off_k = off_pa / minutes.pressure_pa[m] * ROOM_K
-    opened = np.zeros(len(m), dtype=bool)
-    for values in minutes.probes.values():
-        middle = running_median(values, SPAN)
-        moved = middle[m + 5] - middle[m - 11]
-        opened |= DOOR_SHARE * np.where(off_k < 0.0, -moved, np.abs(moved)) > np.abs(off_k)
-    return opened
 
 
 def all_segments(minutes: Minutes, steps: np.ndarray) -> list[Segment]:
