@@ -265,68 +265,64 @@ def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tup
         now += f" ({Figure(stretch.weighed.charged_kg, 'mass').show(system, 4)} of it before)"
     if target is None:
         return "undecided", f"{now} went in. The job gives neither a target nor the plate's charge to compare with."
-    of = target.said(system)
-    weights = stretch.channel("cylinder_weight")
-    silent = seconds(pd.DatetimeIndex([stretch.frame.index[-1]]), weights.index[-1])[0]
-    rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
-    unseen_kg = silent * abs(float(rates[-1])) if np.isfinite(rates[-1]) else 0.0
-    if silent > BLANK_S or (silent > BLANK_LEAST_S and unseen_kg > target.tolerance_kg):
-        return (
-            "undecided",
-            f"{now} of {of} went in up to {weights.index[-1]:%H:%M} UTC, when the scale fell silent: "
-            "weigh the cylinder.",
-        )
-    before_kg = _before_first_row_kg(stretch, rates)
-    low, high = target.mass_kg - target.tolerance_kg, target.mass_kg + target.tolerance_kg
-    if before_kg > target.tolerance_kg and low - before_kg <= charged <= high:
-        return (
-            "undecided",
-            f"{now} of {of} went in since the first row, but the charging began before it: weigh the cylinder.",
-        )
-    apart_kg, unsure_kg = abs(charged - target.mass_kg), weighing.uncertainty_kg
-    if charged < -(target.tolerance_kg + unsure_kg):
-        gained = Figure(-charged, "mass").show(system, 4)
-        return (
-            "undecided",
-            f"The cylinders gained {gained}, which is no charging: check what stands on the scale, and the stage.",
-        )
-    edge_kg = 0.5 * unsure_kg  # the standard deviation, as two of them are told
-    if charged < target.mass_kg:
-        edge_kg = max(edge_kg, weighing.unseen_kg)  # that may all have gone in
-    if abs(apart_kg - target.tolerance_kg) < edge_kg:
-        unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
-        return (
-            "undecided",
-            f"{now} of {of} is in, but {UNSURE_SAID} {unsure}, and on target is within {within}: "
-            f"{weighing.why_unsure(system)}. Weigh the cylinders, on a finer scale if there is one.",
-        )
-    if apart_kg <= target.tolerance_kg:
-        return "on_target", f"{now} of {of} is in: on target."
+    so_far = f"{now} of {target.said(system)}"
+    unknown = _not_known(stretch, weighing, target, charged, so_far)
+    if unknown:
+        return "undecided", unknown
+    apart_kg = abs(charged - target.mass_kg)
     apart = Figure(apart_kg, "mass").show(system)
-    if charged > target.mass_kg and target.may_be_passed:
+    if apart_kg <= target.tolerance_kg:
+        return "on_target", f"{so_far} is in: on target."
+    if charged < target.mass_kg:
+        to_go = "to go" if stretch.end is None else "short"
+        doubt = _beyond_the_log(stretch, so_far) or _scale_failed(
+            stretch, weighing, target, so_far, f"{apart} is {to_go}"
+        )
+        return ("undecided", doubt) if doubt else ("short", f"{so_far} is in: {apart} {to_go}.")
+    if target.may_be_passed:
         return (
             "undecided",
             f"{now} went in, {apart} more than was recovered: a machine that leaked, or was left with vapour in it, "
             "takes more than came out. State [charging] target or the plate's charge to compare with.",
         )
-    if charged > target.mass_kg:
-        return "over", f"{now} of {of} is in: {apart} too much; recover what is over."
-    beyond = _beyond_the_log(stretch)
-    if beyond:
+    return "over", f"{so_far} is in: {apart} too much; recover what is over."
+
+
+def _not_known(stretch: Stretch, weighing: Weighing, target: Target, charged_kg: float, so_far: str) -> str:
+    """Return why nobody knows on which side of the target the charge is, and what to do; empty where it is known.
+
+    `so_far` says what was seen to go in, of how much.
+    """
+    system, weights = stretch.job.job.units, stretch.channel("cylinder_weight")
+    rates = weighing.rate_kg_per_s.to_numpy(dtype=float)
+    silent = seconds(pd.DatetimeIndex([stretch.frame.index[-1]]), weights.index[-1])[0]
+    unseen_kg = silent * abs(float(rates[-1])) if np.isfinite(rates[-1]) else 0.0
+    if silent > BLANK_S or (silent > BLANK_LEAST_S and unseen_kg > target.tolerance_kg):
+        return f"{so_far} went in up to {weights.index[-1]:%H:%M} UTC, when the scale fell silent: weigh the cylinder."
+    before_kg = _before_first_row_kg(stretch, rates)
+    low, high = target.mass_kg - target.tolerance_kg, target.mass_kg + target.tolerance_kg
+    if before_kg > target.tolerance_kg and low - before_kg <= charged_kg <= high:
+        return f"{so_far} went in since the first row, but the charging began before it: weigh the cylinder."
+    unsure_kg = weighing.uncertainty_kg
+    if charged_kg < -(target.tolerance_kg + unsure_kg):
+        gained = Figure(-charged_kg, "mass").show(system, 4)
+        return f"The cylinders gained {gained}, which is no charging: check what stands on the scale, and the stage."
+    edge_kg = 0.5 * unsure_kg  # the standard deviation, as two of them are told
+    if charged_kg < target.mass_kg:
+        edge_kg = max(edge_kg, weighing.unseen_kg)  # that may all have gone in
+    if abs(abs(charged_kg - target.mass_kg) - target.tolerance_kg) < edge_kg:
+        unsure, within = (Figure(kg, "mass").show(system) for kg in (unsure_kg, target.tolerance_kg))
         return (
-            "undecided",
-            f"{now} of {of} went in while the log ran, but the charging {beyond}: weigh the cylinder, and see that log"
-            " and journal keep one time.",
+            f"{so_far} is in, but {UNSURE_SAID} {unsure}, and on target is within {within}: "
+            f"{weighing.why_unsure(system)}. Weigh the cylinders, on a finer scale if there is one."
         )
-    to_go = "to go" if stretch.end is None else "short"
-    failed = _scale_failed(stretch, weighing, target, f"Up to then {now} of {of} went in.", f"{apart} is {to_go}")
-    return ("undecided", failed) if failed else ("short", f"{now} of {of} is in: {apart} {to_go}.")
+    return ""
 
 
 def _scale_failed(stretch: Stretch, weighing: Weighing, target: Target, so_far: str, short: str) -> str:
     """Return how the scale seems to have failed where it shows too little, and what to do; empty where it does not.
 
-    `so_far` and `short` say what it showed, and by how much that is too little.
+    `so_far` and `short` say what it showed to go in, and by how much that is too little.
     """
     weights = stretch.channel("cylinder_weight")
     if weights.nunique() == 1 and _filled(stretch):
@@ -338,22 +334,22 @@ def _scale_failed(stretch: Stretch, weighing: Weighing, target: Target, so_far: 
     ended = _ended_in_mid_flow(weights, stretch, step_kg, bare=True)
     if ended is not None:
         return (
-            f"The scale fell to nothing in mid flow at {ended:%H:%M} UTC. {so_far} Nobody said that the cylinder was "
-            "taken off: weigh it, and check the scale."
+            f"The scale fell to nothing in mid flow at {ended:%H:%M} UTC. Up to then {so_far} went in. Nobody said "
+            "that the cylinder was taken off: weigh it, and check the scale."
         )
     ended = _ended_in_mid_flow(weights, stretch, step_kg, bare=False)
     if ended is not None:
         return (
-            f"The scale stopped in mid flow at {ended:%H:%M} UTC. {so_far} The scale has not moved since. If the "
-            f"cylinder was closed then, {short}. If not, the scale is stuck: lift the cylinder a little and see the "
-            "scale move."
+            f"The scale stopped in mid flow at {ended:%H:%M} UTC. Up to then {so_far} went in. The scale has not moved "
+            f"since. If the cylinder was closed then, {short}. If not, the scale is stuck: lift the cylinder a little "
+            "and see the scale move."
         )
     for leapt in np.flatnonzero(np.diff(weights.to_numpy(dtype=float)) < -target.tolerance_kg).tolist():
         ended = _ended_in_mid_flow(weights.iloc[: leapt + 1], stretch, step_kg, bare=False)
         if ended is not None:
             return (
-                f"The scale stood still in mid flow at {ended:%H:%M} UTC and fell at once later. {so_far} The scale "
-                "was stuck, or another cylinder stands there: weigh the cylinder."
+                f"The scale stood still in mid flow at {ended:%H:%M} UTC and fell at once later. Up to then {so_far} "
+                "went in. The scale was stuck, or another cylinder stands there: weigh the cylinder."
             )
     return ""
 
@@ -393,16 +389,21 @@ def _before_first_row_kg(stretch: Stretch, rates: np.ndarray) -> float:
     return late_s * max(float(known[0]), 0.0) if late_s > BLANK_LEAST_S and len(known) else 0.0
 
 
-def _beyond_the_log(stretch: Stretch) -> str:
+def _beyond_the_log(stretch: Stretch, so_far: str) -> str:
     """Return by how much a charging was marked beyond the rows that show it, in words; empty where it was not."""
     first, last = stretch.frame.index[[0, -1]]
     late_s = (first - stretch.begin).total_seconds()
-    if late_s > BLANK_S and stretch.weighed.before.empty:
-        return f"began {duration(late_s)} before its first row"
     early_s = 0.0 if stretch.end is None else (stretch.end - last).total_seconds()
-    if early_s > BLANK_S and stretch.weighed.after.empty:
-        return f"ended {duration(early_s)} after its last row"
-    return ""
+    if late_s > BLANK_S and stretch.weighed.before.empty:
+        beyond = f"began {duration(late_s)} before its first row"
+    elif early_s > BLANK_S and stretch.weighed.after.empty:
+        beyond = f"ended {duration(early_s)} after its last row"
+    else:
+        return ""
+    return (
+        f"{so_far} went in while the log ran, but the charging {beyond}: weigh the cylinder, and see that log and "
+        "journal keep one time."
+    )
 
 
 def _missing(stretch: Stretch, fluid: Refrigerant | None) -> list[str]:
