@@ -14,7 +14,7 @@ from functools import cache
 from typing import get_args
 
 from analysis.result import Figure
-from analysis.vocabulary.errors import InputError, refused
+from analysis.vocabulary.errors import refused
 from analysis.vocabulary.job import Job, Use
 from analysis.vocabulary.shipped import shipped
 from analysis.vocabulary.units import parse_quantity, unit_symbols
@@ -54,11 +54,10 @@ def leak_rules() -> LeakRules:
 
 @dataclass(frozen=True)
 class Addition:
-    """Refrigerant added to a circuit on a day; `charge_kg` is the full charge then, None where it was not written."""
+    """Refrigerant added to a circuit on a day."""
 
     date: datetime.date
     added_kg: float
-    charge_kg: float | None = None
 
 
 @dataclass(frozen=True)
@@ -76,53 +75,40 @@ class LeakRate:
         return None if self.threshold is None else self.share > self.threshold
 
 
-_HISTORY_COLUMN = re.compile(r"\s*(date|added|charge)\s*(?:\[([^\[\]]+)\])?\s*")
+_ADDED = re.compile(r"added\s*\[([^\[\]]+)\]")
 
 
 def parse_history(text: str, where: str = "history.csv") -> tuple[Addition, ...]:
     """Return the additions of a history file, in order of date.
 
-    CSV with a header ``date,added [lb],charge [lb]`` (any mass unit; `charge` may be missing or blank), dates as
-    ``2026-03-14``.
+    CSV with a header ``date,added [lb]`` (any mass unit), dates as ``2026-03-14``; other columns are not read.
 
     Raises
     ------
     InputError
         Header or row refused; the message names the line.
     """
-    lines = list(csv.reader(io.StringIO(text.lstrip("\ufeff"))))
-    if not lines:
-        raise InputError(f"{where}: empty; expected a header date,added [lb],charge [lb]")
-    columns: dict[str, tuple[int, str]] = {}
-    for place, header in enumerate(lines[0]):
-        match = _HISTORY_COLUMN.fullmatch(header)
-        if match is None or match.group(1) in columns or (match.group(1) == "date") != (match.group(2) is None):
-            raise refused(f"{where} line 1", header, "date, added [lb] and charge [lb], each once")
-        if match.group(2) is not None and match.group(2).strip() not in unit_symbols("mass"):
-            raise refused(f"{where} line 1", header, f"a unit of mass: {' '.join(unit_symbols('mass'))}")
-        columns[match.group(1)] = (place, (match.group(2) or "").strip())
-    if "date" not in columns or "added" not in columns:
-        raise InputError(f"{where} line 1: date and added are needed; expected a header date,added [lb],charge [lb]")
+    lines = [[cell.strip() for cell in line] for line in csv.reader(io.StringIO(text.lstrip("\ufeff")))]
+    names = lines[0] if lines else []
+    units = {place: said.group(1).strip() for place, name in enumerate(names) if (said := _ADDED.fullmatch(name))}
+    if names.count("date") != 1 or len(units) != 1:
+        raise refused(f"{where} line 1", ",".join(names), "a header with date and added [lb], each once")
+    (added_at, unit), date_at = units.popitem(), names.index("date")
+    if unit not in unit_symbols("mass"):
+        raise refused(f"{where} line 1", names[added_at], f"a unit of mass: {' '.join(unit_symbols('mass'))}")
     found = []
     for number, line in enumerate(lines[1:], start=2):
-        if not any(cell.strip() for cell in line):
+        if not any(line):
             continue
-        cells = {name: (line[place].strip() if place < len(line) else "") for name, (place, _) in columns.items()}
+        day, mass = (line[place] if place < len(line) else "" for place in (date_at, added_at))
         try:
-            date = datetime.date.fromisoformat(cells["date"])
+            date = datetime.date.fromisoformat(day)
         except ValueError:
-            raise refused(f"{where} line {number}", cells["date"], "a date such as 2026-03-14") from None
-        masses: dict[str, float | None] = {"charge": None}
-        for name in ("added", "charge"):
-            if name not in columns or (name == "charge" and not cells[name]):
-                continue
-            mass = parse_quantity(f"{cells[name]} {columns[name][1]}", "mass", f"{where} line {number} {name}")
-            if mass < 0.0:
-                raise refused(f"{where} line {number} {name}", cells[name], "a mass not below 0")
-            masses[name] = mass
-        added = masses["added"]
-        assert added is not None
-        found.append(Addition(date, added, masses["charge"]))
+            raise refused(f"{where} line {number}", day, "a date such as 2026-03-14") from None
+        added_kg = parse_quantity(f"{mass} {unit}", "mass", f"{where} line {number} added")
+        if added_kg < 0.0:
+            raise refused(f"{where} line {number} added", mass, "a mass not below 0")
+        found.append(Addition(date, added_kg))
     return tuple(sorted(found, key=lambda a: a.date))
 
 

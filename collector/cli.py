@@ -248,7 +248,7 @@ def ledger(path: LogPath, /, *, job: JobOfCsv = None, history: Path | None = Non
     Parameters
     ----------
     history
-        CSV of what was added before: date,added [lb],charge [lb]
+        CSV of what was added before: date,added [lb]
     csv
         write the record there instead
     """

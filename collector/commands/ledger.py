@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 from rich.console import Console
@@ -24,7 +25,7 @@ def run_ledger(
     Parameters
     ----------
     path : job folder, or a CSV with its `job`.
-    history : CSV of what was added before, ``date,added [lb],charge [lb]``.
+    history : CSV of what was added before, ``date,added [lb]``.
 
     Raises
     ------
@@ -34,8 +35,8 @@ def run_ledger(
     kept_apart([csv_file], [*made_from(path, job).values(), *([] if history is None else [history])])
     try:
         earlier = [] if history is None else parse_history(history.read_text(encoding="utf-8-sig"), str(history))
-    except (OSError, UnicodeDecodeError):
-        raise InputError(f"{history}: cannot be read; expected a CSV with date,added [lb],charge [lb]") from None
+    except (OSError, UnicodeDecodeError, csv.Error):
+        raise InputError(f"{history}: cannot be read; expected a CSV with date,added [lb]") from None
     log, settings = load(path, job)
     ledger = balance(review(log, settings).stages)
     if ledger is None:

@@ -199,25 +199,24 @@ def test_refrigerants_of_the_rule_are_known_by_these_names() -> None:
         assert refrigerant(name).name == name
 
 
-def test_a_history_is_read_whatever_its_unit_and_order() -> None:
-    read = parse_history("\ufeffdate,added [kg],charge [kg]\r\n2026-01-04,9.07,362\n\n2025-06-01,1,\n")
-    assert [a.date.isoformat() for a in read] == ["2025-06-01", "2026-01-04"]
-    assert read[0].charge_kg is None
-    assert read[1].charge_kg == 362.0
+def test_a_history_is_read_whatever_its_unit_order_and_other_columns() -> None:
+    read = parse_history("\ufeffby,date, added [kg]\r\nJ,2026-01-04,9.07\n\nK,2025-06-01, 1,new valve\n")
+    assert [(a.date.isoformat(), a.added_kg) for a in read] == [("2025-06-01", 1.0), ("2026-01-04", 9.07)]
     assert parse_history("date,added [lb]\n2026-01-04,10\n")[0].added_kg == pytest.approx(10 * LB)
 
 
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "empty"),
-        ("day,added [lb]\n", "line 1: 'day'"),
-        ("date,added\n", "line 1: 'added'"),
-        ("date,added [psi]\n", "a unit of mass"),
-        ("date,charge [lb]\n", "date and added are needed"),
+        ("", "line 1: '' is not accepted; expected a header with date and added [lb], each once"),
+        ("day,added [lb]\n", "line 1: 'day,added [lb]'"),
+        ("date,added\n", "line 1: 'date,added'"),
+        ("date,added [lb],added [kg]\n", "each once"),
+        ("date,added [psi]\n", "line 1: 'added [psi]' is not accepted; expected a unit of mass"),
         ("date,added [lb]\n14.3.2026,1\n", "line 2: '14.3.2026'"),
         ("date,added [lb]\n2026-03-14,much\n", "line 2 added"),
         ("date,added [lb]\n2026-03-14,-3\n", "not below 0"),
+        ("date,added [lb]\n2026-03-14\n", "line 2 added"),
     ],
 )
 def test_a_bad_history_is_refused_in_one_line(text: str, says: str) -> None:

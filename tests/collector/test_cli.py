@@ -255,9 +255,11 @@ def test_the_ledger_of_the_sample_job_is_shown_and_written(tmp_path: Path) -> No
     code, _, errors = run("ledger", sample, "--history", history)
     assert code == 2
     assert f"{history} line 2: 'yesterday'" in errors
-    code, _, errors = run("ledger", sample, "--history", tmp_path / "none.csv")
-    assert code == 2
-    assert errors.count("\n") == 1
+    history.write_text(f"date,added [lb]\n2025-09-01,{'2' * 200_000}\n", encoding="utf-8")  # longer than a cell may be
+    for unread in (history, tmp_path / "none.csv"):
+        code, _, errors = run("ledger", sample, "--history", unread)
+        assert code == 2
+        assert errors.count("\n") == 1
 
 
 def test_the_safe_fill_of_a_cylinder_is_told_with_its_sources() -> None:
