@@ -201,14 +201,12 @@ def _beside_gauge(channel: str, read: np.ndarray, readings: Readings) -> Iterato
 
 def _pressure(channel: str, readings: Readings, job: Job | None) -> Iterator[Label]:
     read, barometer = readings.by_minute(channel), readings.minute_barometer_pa
-    ways = list(in_other_units(channel, readings))
+    ways, gauge = list(in_other_units(channel, readings)), readings.unit(channel).from_barometer
     if not ways:
         return
     yield from _beside_gauge(channel, read, readings)
     for beside, low, high in _expected(channel, readings, job):
-        none = (
-            readings.unit(channel).from_barometer & (low < barometer) & (high > barometer)
-        )  # in every unit of a gauge
+        none = gauge & (low < barometer) & (high > barometer)  # in every unit of a gauge
         for meant, other in ways:
             wrong = ~none & (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
             yield Label(channel, meant, beside, wrong, read - 0.5 * (low + high))

@@ -29,8 +29,8 @@ SLOW_LINE = 0.6
 WET_WALL = 0.7
 """Water lets a closed level grow up to its vapour pressure only, of a wall some 5 K under the coldest thermometer."""
 WATER_HOLDS, COLDEST_K = (0.15, 1.2), 288.0
-"""A level between these shares of water's vapour pressure at the coldest metal may be what water holds up; where no
-temperature is known the second is taken for it."""
+"""A level between these shares of water's vapour pressure at the coldest metal may be what water holds up; metal of
+which no temperature is known is taken to be at the last."""
 CREPT = 3.0
 """What the outside presses through a hole is constant: a level that gives way by itself was not held up by it. What
 comes out of oil does that, too, and is none of the three."""

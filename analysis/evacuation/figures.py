@@ -158,7 +158,7 @@ def figures_of(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> dict[s
     for name, level in (("target", aim.target_pa), ("hold_limit", aim.limit_pa)):
         if level is not None:
             figures[name] = Figure(level, "vacuum")
-    if rise is not None and rise.weighed:
+    if rise is not None and rise.has_shape:
         figures["rise_straight"] = Figure(round(rise.leak, 3), "fraction")
         figures["rise_levels_off"] = Figure(round(rise.moisture, 3), "fraction")
     volume, stated = stretch.job.circuit.internal_volume_m3, stretch.job.evacuation

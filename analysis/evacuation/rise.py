@@ -78,8 +78,8 @@ class Rise:
     late_pa_per_s: float = math.inf
 
     @property
-    def weighed(self) -> bool:
-        """Whether it may be told how likely each kind is: one that does not rise has none, a short one is straight."""
+    def has_shape(self) -> bool:
+        """Whether it may be told how likely each kind is: what does not rise has no shape, a short rise is straight."""
         return self.kind in ("leak", "moisture") or (self.kind == "undecided" and self.seconds >= LEVELS_OFF_S)
 
 

@@ -109,7 +109,7 @@ class RefrigerantStages(WatchState):
         told = clear or not np.isnan(s.chill_k[k])
         cold = told and p > UNDER_PART * low_pa  # only what stands beside it makes it so
         if self.runs_pa is not None:
-            runs = p > self.runs_pa if self.high else p < self.runs_pa and not cold
+            runs = p > self.runs_pa if self.high_side else p < self.runs_pa and not cold
             self.ran_s = float(s.end_s[k]) if runs or s.chill_k[k] > STILL_COOLED * CHILL_K else self.ran_s
         broken = self.stage == "evacuation" and self.broken_s is not None and not self.scaled
         charged = self.latest == "charging" and self.contents == "refrigerant"
@@ -130,7 +130,7 @@ class RefrigerantStages(WatchState):
         shown = "pressure" if chilled is None else "the water"
         self.begin("startup", float(s.end_s[began]), k, 300.0, f"only {shown} shows that it runs")
         self.runs_pa = float(p + BACK_PART * (s.calm_pa[then] - p)) if chilled is None else -np.inf
-        self.high = raised is not None
+        self.high_side = raised is not None
         self.ran_s = float(s.end_s[k])
 
     def _stopped(self, k: int) -> float:
@@ -141,7 +141,7 @@ class RefrigerantStages(WatchState):
         if self.runs_pa is None:
             return self.stopped(k)
         last = j = int(np.searchsorted(s.end_s, self.ran_s))
-        back_pa = (-1.0 if self.high else 1.0) * (s.calm_pa[: last + 1] - self.runs_pa)
+        back_pa = (-1.0 if self.high_side else 1.0) * (s.calm_pa[: last + 1] - self.runs_pa)
         while j > 0 and back_pa[j - 1] < back_pa[j]:  # it came back from when it stopped
             j -= 1
         ran = ~(back_pa[j:] > back_pa[j] + CREEPS_PART * max(-back_pa[j], 0.0))

@@ -63,7 +63,7 @@ class WatchState(LookBack):
         self.off_test_part = np.inf  # how far from the pressure that the job wants to test at the log began
         self.drawn = False  # whether pressure ever fell as what a hose takes makes it fall
         self.runs_pa: float | None = None  # where only pressure shows that the compressor runs: it does under this,
-        self.high = False  # or, on its high side, over it
+        self.high_side = False  # or, on its high side, over it
         self.level_pa = 0.0
         self.fell: int | None = None  # minute in which a test fell to the air's pressure at once
         self.settled_pa = np.inf
@@ -102,7 +102,7 @@ class WatchState(LookBack):
         self.weighed_s = np.nan
         self.fastest_kg = 0.0
         self.lowest_pa = np.inf
-        self.runs_pa, self.high = None, False
+        self.runs_pa, self.high_side = None, False
         self.level_pa = 0.0
         self.settled_pa = np.inf
         self.fell = None
