@@ -72,8 +72,7 @@ class Tracker(Believing):
         else:
             self._while_loaded(self.load, sample)
             if self.load is not None:
-                if not self._standing.over:
-                    self._begin_anew(self.load, sample)
+                self._begin_anew(self.load, sample)
                 self._watch_hoses(self.load, sample)
         self._listen(sample.raw)
         load, last = self.load, self._last
@@ -92,6 +91,8 @@ class Tracker(Believing):
 
     def _begin_anew(self, load: Load, sample: Sample) -> None:
         """Begin a load with the level that stood last before its first flow."""
+        if self._standing.over:
+            return
         begin_kg = self._standing.begin_kg(load.begin_kg, sample, still_within_kg(sample.step, self.quivers_kg))
         below = begin_kg < sample.weight and not self._stated(begin_kg, load.cylinder)
         if not load.stood and below and self._stated(sample.weight, load.cylinder):
