@@ -16,7 +16,7 @@ from analysis.belief.fault import HOSE
 from analysis.belief.verdicts import seen_to_the_end, without_spoilt
 from analysis.log import Log, gaps
 from analysis.result import Assessment, Figure, Finding, figures_to_json, stamp
-from analysis.stages import StageSpan, find_stages, stretch_of
+from analysis.stages import SLIP, StageSpan, find_stages, stretch_of
 from analysis.stretch import Stretch, Weighed
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.text import words
@@ -38,9 +38,9 @@ LIKE_AN_END = frozenset({"pressure_rebound", "loss_alarm", "hold_failed"})
 SECOND_LOOK = pd.Timedelta(minutes=5)
 """So long such a finding waits in a stage that nobody marked."""
 
-SLIP, PUT_RIGHT = pd.Timedelta(minutes=2), pd.Timedelta(minutes=15)
-"""Whoever marks the wrong stage sees it within the first, and the right one then goes on for longer than the second
-(common practice): where all is short, a short stage is one. A look at what agrees at rest may always be short."""
+PUT_RIGHT = pd.Timedelta(minutes=15)
+"""The right stage after a slip goes on for longer than this (common practice): where all is short, a short stage is
+one. A look at what agrees at rest may always be short."""
 
 MOST_OF_IT = 0.5
 """A recovery after a charging that takes out this share of it empties the circuit; common practice."""

@@ -24,6 +24,9 @@ other things alone so far may mark no stages at all, and gets less."""
 FILLING = pd.Timedelta(minutes=60)
 """A test may be marked when it is filled, and that in steps with a look for leaks at each (common practice)."""
 
+SLIP = pd.Timedelta(minutes=2)
+"""A wrong mark is put right within so many minutes (common practice)."""
+
 LATE = pd.Timedelta(minutes=60)
 """A begin may be marked so late (common practice): the stage runs already."""
 
@@ -225,7 +228,7 @@ def merge(
     """
     spans = list(named)
     for span in found:
-        taken = _taken(span, journal)
+        taken, known = _taken(span, journal)
         before = [other for other in named if other.begin < taken]
         later = named[len(before) :]
         runs = before[-1] if before else None
@@ -233,8 +236,8 @@ def merge(
             late = bool(later) and later[0].stage == span.stage and (span.end is None or span.end > later[0].begin)
             if runs.known_until is None or runs.end is None or runs.end > span.begin or late:
                 continue
-            taken = runs.known_until
-        if taken > now or (before and span.stage == "at_rest"):
+            taken, known = runs.known_until, max(known, runs.known_until)
+        if known > now or (before and span.stage == "at_rest"):
             continue
         over = [other for other in before if other.end is not None and other.end > span.begin]
         begin = max([span.begin, *(other.end for other in over if other.end is not None)])
@@ -242,17 +245,19 @@ def merge(
             continue
         end, until = span.end, span.known_until
         after = later[0].begin if later else None
+        if taken == after and after - begin <= SOON:  # a mark within minutes of its begin says what it is
+            continue
         if _marked_late(span, later):
             spans.remove(later[0])
-            known = replace(later[0], begin=begin, found_by=span.found_by, known_from=taken, within_s=span.within_s)
-            spans.append(replace(known, marked=after))
+            told = replace(later[0], begin=begin, found_by=span.found_by, known_from=known, within_s=span.within_s)
+            spans.append(replace(told, marked=after))
             continue
         if after is not None and (until is None or until > after):
             end, until = after if end is None else min(end, after), after
         left = span.left if span.left is None or after is None else min(span.left, after)
         if until is not None:
-            until = max(until, taken)
-        spans.append(replace(span, begin=begin, end=end, known_from=taken, known_until=until, left=left))
+            until = max(until, known)
+        spans.append(replace(span, begin=begin, end=end, known_from=known, known_until=until, left=left))
     return sorted(spans, key=lambda span: span.begin)
 
 
@@ -355,19 +360,24 @@ def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta
     return end - max(one.begin, other.begin)
 
 
-def _taken(span: StageSpan, journal: pd.DataFrame) -> pd.Timestamp:
-    """Return until when a found stage waits for somebody to mark it: not at all where nobody marked anything so far.
+def _taken(span: StageSpan, journal: pd.DataFrame) -> tuple[pd.Timestamp, pd.Timestamp]:
+    """Return until when a found stage waits for somebody to mark it, and when that is known.
 
-    Whoever marks its end, or another stage after it, marks its begin no more.
+    Where nobody marked anything so far it waits not at all. Whoever marks its end, or another stage after it, marks its
+    begin no more, unless that was a slip.
     """
     marked = set(journal["kind"][journal["time"] <= span.known_from]) & {"stage", "mark"}
     if not marked:
-        return span.known_from
+        return span.known_from, span.known_from
     patience = FILLING if span.stage == "pressure_test" else PATIENCE if "stage" in marked else SOON
-    rows = journal[(journal["kind"] == "stage") & (journal["time"] > span.known_from)]
-    passed = rows["time"][(rows["subject"] == span.stage) == (rows["value"] == "end")].min()
     taken = span.known_from + patience
-    return taken if pd.isna(passed) else min(taken, passed)
+    rows = journal[(journal["kind"] == "stage") & (journal["time"] > span.known_from)]
+    passes = (rows["subject"] == span.stage) == (rows["value"] == "end")
+    begins = rows["time"][~passes & (rows["value"] == "begin")]
+    for at in rows["time"][passes & (rows["time"] < taken)]:
+        if not begins.between(at, at + SLIP).any():
+            return at, at + SLIP
+    return taken, taken
 
 
 def _said(span: StageSpan, weighs: bool) -> str:

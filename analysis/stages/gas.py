@@ -124,7 +124,8 @@ class GasStages(RefrigerantStages):
         p, low_pa, high_pa = s.calm_pa[k], s.saturation_low_pa[k], s.saturation_high_pa[k]
         if not self.lighter(k, since_s) or p > FULL_PART * high_pa:
             return False
-        if self.placed_s is not None and since_s - self.placed_s < PLACED_MINUTES * MINUTE_S:
+        stood_there = s.on_scale[np.searchsorted(s.end_s, since_s + MINUTE_S)]  # hands may have come in that minute
+        if self.placed_s is not None and since_s - self.placed_s < PLACED_MINUTES * MINUTE_S and stood_there:
             return True
         first = self.without_hands(since_s, k)
         there = min(first + int(np.argmax(s.calm_pa[first : k + 1] > CAME_PART * p)) + 1, k)

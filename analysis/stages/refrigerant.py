@@ -52,6 +52,8 @@ SINKS_PART = 0.95
 """What stands in a circuit would have to cool by 1.5 K in half an hour to lose so much of its pressure by itself."""
 OPEN_PART = 0.05
 """What stands so near the air's pressure may be open to it."""
+UNSTATED_PART = 0.1
+"""The air's pressure 900 m up is less than the standard atmosphere by this, where nobody states it."""
 NEAR_LOW_PART, NEAR_HIGH_PART = 0.8, 1.15
 """Between these parts of what the coldest and the warmest thing beside the circuit hold, liquid may stand in it: probes
 are not at the liquid (common practice)."""
@@ -324,7 +326,7 @@ class RefrigerantStages(WatchState):
         small circuit is filled sooner, so where nobody states the refrigerant a scale has to say that some is moved.
         """
         s = self.s
-        at_air = np.flatnonzero(np.abs(s.pressure_pa[: k + 1] / s.barometer_pa[: k + 1] - 1.0) < HOSE_PART)
+        at_air = np.flatnonzero(np.abs(s.pressure_pa[: k + 1] / s.barometer_pa[: k + 1] - 1.0) < UNSTATED_PART)
         j = int(at_air[-1]) + 1 if len(at_air) else k
         since = s.pressure_pa[j + 1 : k + 1]
         full = 0.95 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
@@ -406,11 +408,13 @@ class RefrigerantStages(WatchState):
         """Return the minute after which pressure rose at once from where it stood, and stayed up there.
 
         So it does on the high side of a compressor: a machine that stops on its low side comes back to saturation, a
-        cylinder in the room raises it hardly higher, and a hose that is put on comes from the air's pressure.
+        cylinder in the room raises it hardly higher, and a hose that is put on comes from the air's pressure. What
+        nobody weighed may be nitrogen that is let in by steps.
         """
         s, p = self.s, self.s.calm_pa
         level, high = p[then], np.fmin.reduce(p[s.back(k, BACK_MINUTES) : k + 1])
-        driven = high > (FULL_PART if self.scaled else NEAR_HIGH_PART) * s.saturation_high_pa[k]
+        weighed = self.flowed is not None and s.end_s[self.flowed] > self.found[-1].begin_s
+        driven = weighed and high > FULL_PART * s.saturation_high_pa[k]
         on_gauge = level > (1.0 + HOSE_PART) * s.barometer_pa[k]
         if s.running[then : k + 1].any() or not (driven and on_gauge and level < STARTED_PART * high):
             return None

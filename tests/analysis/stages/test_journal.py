@@ -162,8 +162,23 @@ def test_a_stage_whose_end_or_the_next_one_is_marked_waits_for_its_begin_no_more
     both = marked(seed, [*marks_of(truth[:number]), row])
     found = next(one for one in find_stages(both.log, both.job)[0] if one.stage == stage)
     assert (found.found_by, found.end) == ("signals", at(soon_s))
-    assert found.known_from == at(soon_s)
+    assert found.known_from == at(soon_s + 120.0)  # by then a slip would have been put right
     assert near(found.begin, begin)
+
+
+@pytest.mark.parametrize("slip", ["begin", "end"])
+def test_a_wrong_mark_that_is_put_right_leaves_no_stage_of_its_own(slip: str) -> None:
+    """Two minutes after its pull was known somebody presses the next stage, or an end, and a minute later the right."""
+    truth = case(SEEDS[0]).truth
+    number = next(i for i, one in enumerate(truth) if one[0] == "evacuation")
+    known = next(one.known_from for one in spans_of(SEEDS[0]) if one.stage == "evacuation")
+    wrong_s = (known - START).total_seconds() + 120.0
+    wrong = (wrong_s, "stage", "charging" if slip == "begin" else "evacuation", slip)
+    right = (wrong_s + 60.0, "stage", "evacuation", "begin")
+    both = marked(SEEDS[0], [*marks_of(truth[:number]), wrong, right])
+    pulls = [one for one in find_stages(both.log, both.job)[0] if one.stage == "evacuation"]
+    assert [one.begin for one in pulls if one.found_by == "journal" or one.marked is not None] == [at(wrong_s + 60.0)]
+    assert len(pulls) == 1
 
 
 def test_the_sample_job_is_found_without_its_journal() -> None:

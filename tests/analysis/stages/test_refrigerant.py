@@ -242,11 +242,12 @@ def test_a_compressor_that_starts_as_soon_as_its_circuit_is_charged_is_no_nitrog
     assert [span.stage for span in spans if span.stage != "at_rest"] == ["evacuation", "charging", "startup"]
 
 
-@pytest.mark.parametrize("lighter", ["hose", "drift", "low"])
+@pytest.mark.parametrize("lighter", ["hose", "drift", "low", "later"])
 def test_nitrogen_beside_a_scale_that_shows_less_is_a_test(lighter: str) -> None:
     """A hose of 0.3 kg is taken off the recovery's cylinder, or its scale drifts by 0.4 kg in an hour.
 
     0.3 kg of vapour would not stop at 3 bar, where a cylinder in a room of 20 degC stands at 5.7 bar (NIST WebBook).
+    One that somebody puts there when nitrogen has come, with its hose, broke no vacuum.
     """
     seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
     since = seconds - 9_000.0
@@ -254,6 +255,7 @@ def test_nitrogen_beside_a_scale_that_shows_less_is_a_test(lighter: str) -> None
     pressure = np.where(since < 0.0, pulled_and_broken(seconds, 9_000.0), came)
     gave = np.interp(since, [0.0, 180.0], [0.0, 0.3])
     gross = {"hose": -0.3 * (since > 90.0), "drift": -0.4 * seconds / 3_600.0, "low": -gave}
+    gross["later"] = np.where(since < 300.0, -40.0, -0.3 * (since > 500.0))
     spans = spans_in(
         circuit_pressure=pressure,
         vacuum=np.where(pressure < 2_600.0, pressure, np.nan),
@@ -546,6 +548,23 @@ def test_a_machine_that_stops_where_only_its_low_side_is_seen_did_not_start() ->
     warm = np.full(len(since), 293.0)
     spans = [span for span in spans_in(ambient_temperature=warm, **shown) if span.begin > at(1_200.0 + 5_000.0)]
     assert [span.stage for span in spans if span.stage != "at_rest"] == []
+
+
+def test_nitrogen_that_is_let_in_by_steps_starts_no_machine() -> None:
+    """After a failed hold, without a scale: for half an hour as much as R-134a would hold, then 12 bar for a night.
+
+    The first step is taken for the charge; nothing runs.
+    """
+    seconds = np.arange(0.0, 6 * 3_600.0, 10.0)
+    since = (seconds - 9_000.0) / 60.0
+    came = np.interp(since, [0.0, 3.0, 30.0, 33.0], [101.0, 570e3, 570e3, 1.2e6])
+    pressure = np.where(since < 0.0, pulled_and_broken(seconds, 9_000.0), came)
+    spans = spans_in(
+        circuit_pressure=pressure,
+        vacuum=np.where(pressure < 2_600.0, pressure, np.nan),
+        ambient_temperature=np.full(len(seconds), 293.0),
+    )
+    assert [span.stage for span in spans if span.stage != "at_rest"] == ["evacuation", "charging"]
 
 
 @pytest.mark.parametrize(("minutes", "found"), [(2.0, ["charging", "startup"]), (60.0, ["charging"])])
