@@ -36,8 +36,8 @@ LONG_SEEN_S = 540.0
 WARMS_S = (0.0, 120.0, 300.0)
 """Flat may be what comes after one of these times."""
 FELL = 0.02
-"""A pause that nobody marked: the pressure fell by this share within `FELL_S` before it. Else it may fall no further
-because as much boils as the machine takes."""
+"""A pause that nobody marked, or one without a balance: the pressure fell by this share within `FELL_S` before it. Else
+it may fall no further because as much boils as the machine takes: a mark may come minutes early, or by mistake."""
 FELL_S = 300.0
 STILL_GAINS = 0.5
 """Nor is it one while the scale gains at this share of the rate before."""
@@ -79,7 +79,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         if not pause.marked and not gained[prior]:
             quick = quick and ticks.bubble_k[prior] < freezes_at_k - NOT_ICE_K
         blind = quick and not evidence.against[lately].any()
-        if not (by_balance or blind) or not (pause.marked or _fell(ticks, pause)):
+        if not (by_balance or blind) or not ((by_balance and pause.marked) or _fell(ticks, pause)):
             continue
         k = np.arange(pause.base, pause.last + 1)
         flat = _flat(ticks, evidence, k, pause.begin_s, by_balance or pause.marked)
@@ -150,15 +150,15 @@ def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, stand
         if start == len(k):
             break
         long = ticks.at_s[k[start:]] - begin_s - wait
-        # nor is one that falls: vapour condenses on liquid that stands colder than the water
-        rise = _surest_rise(ticks, k[start:])
-        level = (rise <= allowed[start:]) & (rise >= -np.minimum(allowed[start:], FLATTEST))
+        # nor is one that falls: vapour condenses on liquid that stands colder than the water, or the machine runs on
+        rise, unsure = _rise(ticks, k[start:])
+        level = (rise + unsure <= allowed[start:]) & (rise >= -np.minimum(allowed[start:], FLATTEST))
         flat[start:] |= level & (long >= np.minimum(enough[start:], LONG_SEEN_S))
     return np.asarray(flat & (came_back <= allowed))
 
 
-def _surest_rise(ticks: Ticks, k: np.ndarray) -> Floats:
-    """Return the most by which the pressure may be rising since the first of the ticks `k`, as a share in `FLAT_S`."""
+def _rise(ticks: Ticks, k: np.ndarray) -> tuple[Floats, Floats]:
+    """Return by what share in `FLAT_S` the pressure rises since the first of the ticks `k`, and how unsure that is."""
     at, pressure = ticks.at_s[k] - ticks.at_s[k[0]], ticks.pressure_pa[k] / ticks.pressure_pa[k[0]] - 1.0
     count = np.arange(1.0, len(k) + 1.0)
     t, p = np.cumsum(at) / count, np.cumsum(pressure) / count
@@ -169,7 +169,7 @@ def _surest_rise(ticks: Ticks, k: np.ndarray) -> Floats:
         error = SURE * scatter / np.sqrt(np.maximum(count - 2.0, 0.0) * tt)
         # a number that stands still between two steps of the gauge has no scatter to show how unsure it is
         unseen = np.maximum(ticks.resolution_pa[k] / ticks.pressure_pa[k[0]] - 2.0 * scatter, 0.0) / at
-        return np.asarray((slope + error + unseen) * FLAT_S)
+        return slope * FLAT_S, (error + unseen) * FLAT_S
 
 
 @dataclass(frozen=True)

@@ -173,8 +173,13 @@ def split(ticks: Ticks, stands: np.ndarray) -> tuple[list[Pause], list[Pull]]:
             continue
         begin = _begin(ticks, first)
         base = max(int(np.searchsorted(ticks.at_s, begin + HOSE_S)), first)
-        pauses.append(Pause(begin, first, end - 1, base if base < end else None, end < n, ticks.marked[first] == 1.0))
+        pauses.append(Pause(begin, first, end - 1, base if base < end else None, end < n, _is_marked(ticks, first)))
     return pauses, pulls
+
+
+def _is_marked(ticks: Ticks, first: int) -> bool:
+    """Return whether a pause known at tick `first` is the marked one: the machine may have run again without a mark."""
+    return bool(ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0))
 
 
 def _begin(ticks: Ticks, first: int) -> float:
@@ -184,7 +189,7 @@ def _begin(ticks: Ticks, first: int) -> float:
     pause began no earlier than the rise: before that as much may have boiled as was drawn. Nor did it begin while the
     scale still gained, or before the last mark.
     """
-    if ticks.marked[first] == 1.0 and (first == 0 or ticks.marked[first - 1] != 1.0):
+    if _is_marked(ticks, first):
         return float(ticks.marked_s[first])
     start = int(np.searchsorted(ticks.at_s, np.fmax(ticks.at_s[first] - SLOW_S - 15.0, ticks.marked_s[first])))
     to_come = ticks.moved_kg[first] - ticks.moved_kg[start:first]

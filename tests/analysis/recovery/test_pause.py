@@ -163,6 +163,39 @@ def test_a_fall_that_slows_down_to_what_a_pocket_boils_is_no_pause(falls: float)
     assert ("liquid_gone" in kinds) is (falls == 0.0)
 
 
+def unweighed(kpa: np.ndarray, marked_s: float) -> bool:
+    """Return whether liquid is called gone: R-134a beside water of 20 degC, a row in 10 s, a gauge of half a psi."""
+    stretch = make_stretch(
+        "recovery",
+        10.0 * np.arange(len(kpa)),
+        {
+            "circuit_pressure": ("kPa", np.round(kpa / 3.5) * 3.5),
+            "leaving_water_temperature": ("degC", np.full(len(kpa), 20.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "14 kg"}},
+        journal=[(60.0, "mark", "recovery_resumed", ""), (marked_s, "mark", "recovery_paused", "")],
+    )
+    return "liquid_gone" in [finding.kind for finding in assess(stretch).findings]
+
+
+@pytest.mark.parametrize("runs", [True, False])
+def test_a_pause_that_is_marked_while_the_machine_runs_on_is_not_flat(runs: bool) -> None:
+    """By e in 450 s down to 77 kPa; marked, and a pocket boils while it is drawn on towards 58 kPa, or nothing does."""
+    seconds = np.arange(0.0, 2_100.0, 10.0)
+    kpa = 572.0 * np.exp(-np.clip(seconds - 300.0, 0.0, 900.0) / 450.0)
+    kpa *= 1.0 + 0.25 * runs * np.expm1(-np.maximum(seconds - 1_200.0, 0.0) / 300.0)
+    assert unweighed(kpa, 1_200.0) is not runs
+
+
+@pytest.mark.parametrize("boils", [True, False])
+def test_a_mark_in_a_pressure_that_stood_before_it_shows_no_pause(boils: bool) -> None:
+    """As much boils as is drawn, at 172 kPa for 20 min, and a pause is marked by mistake; or it fell until the mark."""
+    seconds = np.arange(0.0, 2_700.0, 10.0)
+    settled, drawn = -np.expm1(-np.maximum(seconds - 300.0, 0.0) / 60.0), np.clip((seconds - 300.0) / 1_500.0, 0.0, 1.0)
+    fall = 1.2 * (settled if boils else drawn)
+    assert unweighed(572.0 * np.exp(-fall), 1_800.0) is not boils
+
+
 def test_what_came_back_in_a_pause_and_is_drawn_again_is_no_pause() -> None:
     """R-134a out of a pocket: back from 67 to 87 kPa in 11 min of pause, and drawn down again in 4 min."""
     seconds = np.arange(0.0, 4800.0, 5.0)
