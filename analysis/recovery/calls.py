@@ -82,7 +82,7 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         if not (by_balance or blind) or not ((by_balance and pause.marked) or _fell(ticks, pause)):
             continue
         k = np.arange(pause.base, pause.last + 1)
-        flat = _flat(ticks, evidence, k, pause.begin_s, by_balance or pause.marked)
+        flat = _flat(ticks, evidence, k, pause.begin_s, by_balance or (pause.marked and not gained[prior]))
         if not pause.marked:
             flat &= ~_pulls(ticks, pause, k)
         hit = k[flat & evidence.under_dew[k] & evidence.shown[k] & (k >= pause.first)]
@@ -128,7 +128,7 @@ def _pulls(ticks: Ticks, pause: Pause, k: np.ndarray) -> np.ndarray:
 def _asked(ticks: Ticks, evidence: Evidence, k: np.ndarray, stands: bool) -> tuple[Floats, Floats]:
     """Return how much a flat pressure may rise, as a share in `FLAT_S`, and how long it has to be so, at ticks `k`.
 
-    `stands`: by the balance or a mark the machine surely does, and did not draw what boils.
+    `stands`: by the balance, or by a mark where no scale could show one, the machine did not draw what boils.
     """
     power = np.nan_to_num(evidence.least_rise[k]) * FLAT_S
     most = np.where(_weighed(ticks)[k], np.maximum(FLATTEST, BEHIND_FOAM * power), FLATTEST)
@@ -193,7 +193,7 @@ def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedP
     now = pauses[-1] if pauses and not pauses[-1].over else None
     begin_s = ticks.at_s[last] if now is None else now.begin_s
     lately = slice(int(np.searchsorted(ticks.at_s, begin_s - CHILL_S)), last + 1)
-    stands = bool(evidence.dry[lately].any()) or (now is not None and now.marked)
+    stands = bool(evidence.dry[lately].any()) or (now is not None and now.marked and not _weighed(ticks)[last])
     allowed, enough = _asked(ticks, evidence, np.array([last]), stands)
     pressure = float(ticks.pressure_pa[last])
     unseen = float(ticks.resolution_pa[last]) / pressure
