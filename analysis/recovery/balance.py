@@ -38,6 +38,9 @@ SURELY_SLOWER, SURELY_S = 1.5, 45.0
 LEAST_FELL, EVENLY = 0.004, 0.35
 """A pressure that falls by this share in half of the time it is looked at is drawn; common practice. It falls evenly
 where either half has this share of the fall: a machine that stood for a part of it looks slower by a third at most."""
+WEIGHED, SHORTEST = 4.0, 0.12
+"""A fall is weighed where the vapour that it takes is so many steps of the scale. Over less of one, in ln of the
+density, the lag of gauge and gas tells as much as the circuit; common practice."""
 CHILLED_S = 180.0
 """Self-chilling: an apparent volume beyond `ROUGHLY` times the stated one, for so long, is no circuit's."""
 CHILL_S = 300.0
@@ -52,6 +55,8 @@ class Seen:
     `doubt` the share between the bounds of the best known one; `slowly`, `whole` and `unsure` as in `Standing`, the
     first by a pull alone or through the pauses;
     `soft` says less than `dry`; `roughly` that some fall fits the stated volume, `lately` that the newest one does;
+    `beyond` is by how much the volume over the shortest fall that is weighed surely is beyond what vapour alone can
+    look like, less than nothing where it is not; NaN where no fall is weighed;
     `slows` that the fall gets slower; `chilled` and `ended` that a depressed pool boiled, while it did and once it had;
     `smallest` the least volume seen so far.
     """
@@ -65,6 +70,7 @@ class Seen:
     chilled: np.ndarray
     ended: np.ndarray
     against: np.ndarray
+    beyond: Floats
     slows: np.ndarray
     from_s: Floats
     fall_s: Floats
@@ -93,7 +99,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
         sums = Sums(ticks, part, depression)
         spans = spans_of(sums)
         by_window = dict(zip(WINDOWS, spans, strict=True))
-        near = by_window[0.12]
+        near = by_window[SHORTEST]
         seen.fall_s[part] = near.seconds / np.log(near.ratio)
         if told_m3 is not None:
             seen.stated[part] = _larger(spans, seen.stated[start], told_m3)
@@ -101,7 +107,11 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
             room: Floats | float = DRY * seen.stated[part]
         else:
             room = _largest(charge, moved, density, liquid_density(ticks))
-        seen.against[part] = near.low > (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
+        too_large = (DRY_SOFT / DRY if told_m3 is not None else 1.0) * room
+        seen.against[part] = near.low > too_large
+        for span in reversed(spans):
+            weighed = (span.window >= SHORTEST) & (too_large * span.lost > WEIGHED * ticks.mass_resolution_kg[part])
+            seen.beyond[part] = np.where(weighed & np.isfinite(span.low), span.low - too_large, seen.beyond[part])
         for span in spans:
             seen.volume[part] = np.fmin(
                 seen.volume[part], np.where(span.known, 0.5 * (span.middle + span.high), np.nan)

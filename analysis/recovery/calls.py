@@ -39,6 +39,8 @@ FELL = 0.02
 """A pause that nobody marked, or one without a balance: the pressure fell by this share within `FELL_S` before it. Else
 it may fall no further because as much boils as the machine takes: a mark may come minutes early, or by mistake."""
 FELL_S = 300.0
+NEWEST_FALL = 0.2
+"""What boiled before the last fall of this ln of the pressure may be gone, where the balance over that one is clear."""
 STILL_GAINS = 0.5
 """Nor is it one while the scale gains at this share of the rate before."""
 NOT_ICE_K = 15.0
@@ -78,7 +80,9 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
         quick = evidence.fall_s[prior] <= SLOWEST_S and evidence.depth[prior] >= 0.2
         if not pause.marked and not gained[prior]:
             quick = quick and ticks.bubble_k[prior] < freezes_at_k - NOT_ICE_K
-        blind = quick and not evidence.against[lately].any()
+        newest = evidence.depth[lately] > evidence.depth[prior] - NEWEST_FALL
+        clear = np.fmax.reduce(evidence.beyond[lately][newest], initial=np.nan) <= 0.0
+        blind = quick and (clear or not evidence.against[lately].any())
         if not (by_balance or blind) or not ((by_balance and pause.marked) or _fell(ticks, pause)):
             continue
         k = np.arange(pause.base, pause.last + 1)

@@ -82,6 +82,7 @@ class Evidence:
         fall has become slower, or is too slow for vapour.
     pocket : what is missing from the plate's charge may stand apart. stands : liquid stands for all that is known.
     wet : more mass leaves than vapour can give, while depressed. against : the balance says that liquid boils.
+    beyond : by how much it says so over the shortest fall that is weighed [m3], NaN where none is.
     agrees : plate and scale agree that nothing but vapour is left, by the stated volume or by the one that mass over
         density shows. A pool that chills itself while no water flows looks like a larger circuit, and its plate closes
         in passing: there the volume has to be stated.
@@ -106,6 +107,7 @@ class Evidence:
     deep: np.ndarray
     wet: np.ndarray
     against: np.ndarray
+    beyond: Floats
     agrees: np.ndarray
     unaccounted: Floats
     fall_s: Floats
@@ -173,6 +175,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         deep=under_dew & (seen.slowly <= least),
         wet=wet,
         against=seen.against,
+        beyond=seen.beyond,
         agrees=agrees,
         unaccounted=unaccounted,
         fall_s=held_on(seen.fall_s),

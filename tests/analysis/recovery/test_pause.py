@@ -143,6 +143,35 @@ def test_a_pocket_that_chills_with_its_metal_and_rises_slowly_weighs_more_before
     assert ("liquid_gone" in [finding.kind for finding in assess(stretch).findings]) is (chills == 1.0)
 
 
+@pytest.mark.parametrize(("chills", "step", "gone"), [(1.0, 0.002, True), (3.0, 0.002, False), (1.0, 0.1, False)])
+def test_what_boiled_before_a_quick_fall_says_nothing_of_it_where_the_fall_is_weighed(
+    chills: float, step: float, gone: bool
+) -> None:
+    """R-134a out of 14 L: 3 kg boil until 20 min, then it falls by e in 4 min, and a pause is marked 110 s later.
+
+    In the fall as much leaves as vapour gives, or three times that; a coarse scale does not see which.
+    """
+    seconds = np.arange(0.0, 2_100.0, 5.0)
+    fell = np.exp(-np.clip(seconds - 120.0, 0.0, 1_080.0) / 2_700.0 - np.clip(seconds - 1_200.0, 0.0, 110.0) / 240.0)
+    rest = float(refrigerant("R-134a").bubble_pressure_pa(285.0))
+    vapour = 0.014 * np.asarray(refrigerant("R-134a").vapor_density_at(rest * fell, 285.0))
+    given = np.interp(1_200.0, seconds, vapour) - vapour
+    weight = 30.0 + 0.003 * np.clip(seconds - 120.0, 0.0, 1_080.0) + chills * np.maximum(given, 0.0)
+    risen = 1.0 + 0.002 * np.maximum(seconds - 1_310.0, 0.0) / 600.0
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(rest * fell * risen / 1e3, 1)),
+            "cylinder_weight": ("kg", np.round(weight / step) * step),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a"}},
+        journal=[(60.0, "mark", "recovery_resumed", ""), (1_310.0, "mark", "recovery_paused", "")],
+    )
+    assert ("liquid_gone" in [finding.kind for finding in assess(stretch).findings]) is gone
+
+
 @pytest.mark.parametrize("falls", [0.07, 0.0])
 def test_a_fall_that_slows_down_to_what_a_pocket_boils_is_no_pause(falls: float) -> None:
     """R-134a by e in 8 min down to 46 kPa, without a scale or a mark; then by `falls` more, ever more slowly."""
