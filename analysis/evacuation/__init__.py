@@ -181,7 +181,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
                 f"Target of {target}{by} reached before the gauge fell silent; it came back higher and has not fallen "
                 f"since, {final} at the end: the valve may have been closed. Mark what is done; pull and hold again."
             )
-        more = _time_left(ticks, story, aim) + pump_of(stretch).words(float(ticks.vacuum[-1]), system)
+        more = _time_left(stretch, ticks, story, aim) + pump_of(stretch).words(float(ticks.vacuum[-1]), system)
         yet = "is not reached yet" if stretch.end is None else f"was not reached; at the end {final}"
         return "not_reached", f"The target of {target}{by} {yet}.{_rose(story, system)}{more}{_stalled(stretch, story)}"
     if hold is None:
@@ -289,9 +289,10 @@ def _course(ticks: Ticks, hold: Closed, aim: Aim, system: UnitSystem) -> str:
     return f"{said}; {'on course to pass' if straight else 'it levels off and may pass'}, sure in {duration(left)}."
 
 
-def _time_left(ticks: Ticks, story: Story, aim: Aim) -> str:
+def _time_left(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> str:
     if water_boils(ticks, story):
-        return " It slows down at a level at which water boils: how long that takes no trend tells."
+        said = " It slows down at a level at which water boils: how long that takes no trend tells."
+        return said if stretch.end is None else ""
     left = seconds_left(ticks, story, aim)
     if left is None or left[1] <= 86_400.0:
         return ""

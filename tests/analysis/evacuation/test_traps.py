@@ -166,7 +166,9 @@ def test_the_time_left_holds_for_a_pump_alone_and_for_a_hose(share: float, row: 
 def test_no_trend_tells_when_the_water_is_gone(floor: float, boils: bool) -> None:
     """The vapour pressure of water at 15 degC is 12,790 micron (IAPWS IF97, 1,706 Pa): it holds the first level up."""
     creeps = (pull(250.0, floor) * np.exp(-AT / 36_000.0))[:2_400]
-    result = assess(logged(creeps, noise=0.001, quantum=0.1))
+    running = logged(creeps, noise=0.001, quantum=0.1)
+    result = assess(running)
+    assert "at which water boils" not in assess(replace(running, end=running.frame.index[-1])).text
     assert ("at which water boils" in result.text) == boils
     assert ("time_left" in result.figures) != boils
 
