@@ -121,18 +121,19 @@ class RefrigerantStages(WatchState):
         then = max(s.back(k, STARTED_MINUTES), int(np.searchsorted(s.end_s, flowed_s)))
         if broken and not self.at_saturation(then):
             return
-        started = None if cold else self._started(then, k, clear and self.scaled)
-        raised = self._raised(then, k) if started is None else None
-        chilled = self._chilled(then, k) if started is None and raised is None else None
-        began = next((minute for minute in (started, raised, chilled) if minute is not None), None)
+        began, by = None if cold else self._started(then, k, clear and self.scaled), "low side"
+        if began is None:
+            began, by = self._raised(then, k), "high side"
+        if began is None:
+            began, by = self._chilled(then, k), "water"
         if began is None:
             return
         if broken:  # what runs after its vacuum was broken has been charged in between
             self._begin_charging(k)
-        shown = "pressure" if chilled is None else "the water"
+        shown = "the water" if by == "water" else "pressure"
         self.begin("startup", float(s.end_s[began]), k, 300.0, f"only {shown} shows that it runs")
-        self.runs_pa = float(p + BACK_PART * (s.calm_pa[then] - p)) if chilled is None else -np.inf
-        self.high_side = raised is not None
+        self.runs_pa = -np.inf if by == "water" else float(p + BACK_PART * (s.calm_pa[then] - p))
+        self.high_side = by == "high side"
         self.ran_s = float(s.end_s[k])
 
     def _stopped(self, k: int) -> float:

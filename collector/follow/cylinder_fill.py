@@ -52,7 +52,7 @@ def cylinders_now(stages: Iterable[StageReview], job: Job) -> list[CylinderFill]
         net |= _weighed_kg(weighing)
         running = stage.stretch.end is None
         on_scale, rate = _now(weighing) if running else ("", math.nan)
-        if is_lost(stage.stretch.frame, "cylinder_weight"):
+        if running and is_lost(stage.stretch.frame, "cylinder_weight"):
             rate = math.nan
     fills = []
     for name, held in net.items():

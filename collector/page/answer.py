@@ -73,7 +73,7 @@ class Answer:
         self._left.show(with_sign(told.left))
         self._more.show(with_sign(told.more))
         lost = [] if model.rows_are_late() else list(model.recorder.lost.values())
-        self._lost.show(lost_words(lost, unweighed=unweighed(model)))
+        self._lost.show(lost_words(lost, stop_flow=unweighed(model)))
         self._refresh_urgent(urgent)
 
     def _refresh_urgent(self, urgent: Mapping[str, Any] | None) -> None:
@@ -196,11 +196,11 @@ def unweighed(model: Model) -> bool:
     return moved and model.health("cylinder_weight", time.time()) == "silent"
 
 
-def lost_words(rows: Sequence[JournalRow], *, unweighed: bool = False) -> str:
+def lost_words(rows: Sequence[JournalRow], *, stop_flow: bool = False) -> str:
     """Return what is said of instruments that do not answer, empty without any: several in one short sentence."""
     if not rows:
         return ""
-    stop = " Stop the flow until the weight is back." if unweighed else ""
+    stop = " Stop the flow until the weight is back." if stop_flow else ""
     if len(rows) > 1:
         names = [row.subject for row in rows]
         said = f"{', '.join(names[:-1])} and {names[-1]} do not answer, since {clock(min(row.at for row in rows))}."

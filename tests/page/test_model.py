@@ -266,7 +266,7 @@ def test_instruments_that_are_gone_are_said_shortly_and_without_bytes() -> None:
     assert "07:05" in both
     assert "Modbus" not in both
     assert "Stop the flow" not in both
-    assert lost_words([gauge], unweighed=True).endswith("cable. Stop the flow until the weight is back.")
+    assert lost_words([gauge], stop_flow=True).endswith("cable. Stop the flow until the weight is back.")
 
 
 def test_no_time_is_left_to_tell_while_refrigerant_is_moved_unweighed(tmp_path: Path) -> None:
