@@ -45,17 +45,15 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
 
     A kind that differs from the one before is believed at once only when it is sure, else when it comes again.
     """
-    last, fell = _still_closed(t, closed, k, OPENING_S)
-    at, level, rise = _rise_until(t, closed, last)
-    whole, _ = _still_closed(t, closed, k, 0.0)
-    *_, longer = _rise_until(t, closed, whole)
-    if longer is not None and longer.kind == "leak":  # a valve that opens bends a rise, it makes no straight line
-        rise = longer
+    last, fell = _still_closed(t, closed, k, 0.0)
+    rise = _rise_until(t, closed, last)
+    if rise is None or rise.kind != "leak":  # a valve that opens bends a rise, it makes no straight line
+        last, fell = _still_closed(t, closed, k, OPENING_S)
+        rise = _rise_until(t, closed, last)
     if rise is None:
         return
-    opened = closed.end_s is None and (fell or _falls(at, np.log(level), float(t.scatter[closed.first])))
-    if rise.kind == "moisture" and opened:  # a valve opened to a slow pump levels it off, too
-        rise = replace(rise, kind="undecided", plateau_pa=math.nan)
+    if rise.kind == "moisture" and closed.end_s is None and (fell or _falls(t, closed, last)):
+        rise = replace(rise, kind="undecided", plateau_pa=math.nan)  # a valve opened to a slow pump levels it off, too
     before, closed.kind = closed.kind, rise.kind
     sure = max(rise.leak, rise.moisture) >= SURE_AT_ONCE
     if rise.kind in ("leak", "moisture") and before not in ("", rise.kind) and not sure:  # one look more
@@ -63,28 +61,33 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     closed.rise = rise
 
 
-def _rise_until(t: Ticks, closed: Closed, last: int) -> tuple[np.ndarray, np.ndarray, Rise | None]:
-    """Return the seconds since closing and the levels up to a tick, and what they show."""
+def _levels(t: Ticks, closed: Closed, last: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the seconds since closing and the levels [Pa] up to a tick."""
     first = closed.first
     at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
     gaps = np.flatnonzero(np.diff(at) > GAP_S)
     if len(gaps):  # beyond it the probe was out of its range, or nobody knows whether it was opened
         at = at[: gaps[0] + 1]
-    part = slice(first, first + len(at))
-    noise = float(t.scatter[first])
-    level = _without_spikes(t.raw[part], 4.0 * noise + 0.03)
-    cold, warm = float(t.coldest[last]), float(t.warmest[last])
-    return at, level, judge_rise(at, level, noise, t.coldest[part], cold, warm)
+    return at, _without_spikes(t.raw[first : first + len(at)], 4.0 * float(t.scatter[first]) + 0.03)
 
 
-def _falls(at: np.ndarray, level: np.ndarray, noise: float) -> bool:
-    """Return whether ln(pressure) fell in the last minutes by more than its noise."""
+def _rise_until(t: Ticks, closed: Closed, last: int) -> Rise | None:
+    """Return what the levels up to a tick show."""
+    at, level = _levels(t, closed, last)
+    metal = t.coldest[closed.first : closed.first + len(at)]
+    return judge_rise(at, level, float(t.scatter[closed.first]), metal, float(t.coldest[last]), float(t.warmest[last]))
+
+
+def _falls(t: Ticks, closed: Closed, last: int) -> bool:
+    """Return whether ln(pressure) fell in the last minutes up to a tick by more than its noise."""
+    at, level = _levels(t, closed, last)
     lately = at >= at[-1] - FALLEN_S
     n = int(np.count_nonzero(lately))
     if n < LEVEL_TICKS:
         return False
-    slope = float(np.polyfit(at[lately], level[lately], 1)[0])
-    return slope < -FALLEN_ERRORS * max(0.003, noise) * math.sqrt(12.0 / n) / float(np.ptp(at[lately]))
+    slope = float(np.polyfit(at[lately], np.log(level)[lately], 1)[0])
+    noise = max(0.003, float(t.scatter[closed.first]))
+    return slope < -FALLEN_ERRORS * noise * math.sqrt(12.0 / n) / float(np.ptp(at[lately]))
 
 
 def settled(t: Ticks, closed: Closed) -> int:

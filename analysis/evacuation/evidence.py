@@ -60,16 +60,12 @@ def evidence_of(
             rises.append((closed.rise, expected, grown))  # else the level may stand only since it was closed
         until = [closed.begin_s + ALONE_S[1], at[k] if closed.end_s is None else closed.end_s]
         until += [when for when in story.pump_stopped if when >= closed.begin_s]
-        shut = (at > closed.begin_s + ALONE_S[0]) & (at <= min(until))
-        inside = t.pump[shut]
+        alone = slice(*at.searchsorted([closed.begin_s + ALONE_S[0], min(until)], side="right"))
+        inside = t.pump[alone]
         inside = inside[np.isfinite(inside)][:LEAST_TICKS]  # before the oil is changed
         if len(inside) == LEAST_TICKS and closed.sure:
             share = float(np.median(inside)) / closed.level_pa
             pump_closed = share if share < STANDS_STILL else math.nan
-    order, vacuum = np.arange(k + 1), t.vacuum[: k + 1]
-    least, most = (times * stall.level_pa for times in PUMP_ABOVE)
-    pulling = (order >= begin) & (order < stall.since) & (vacuum > least) & (vacuum < most)
-    now = order >= max(stall.since, k - 40)
     if oil_helped is None and _same_after_oil(t, story, stall, k, pumping_from):
         oil_helped = False
     return Evidence(
@@ -77,18 +73,22 @@ def evidence_of(
         coldest_k=float(t.coldest[k]),
         warmest_k=float(t.warmest[k]),
         rises=tuple(rises[-2:]),
-        pump_open=_pump_share(t, now) if pumping_from is not None else math.nan,
+        pump_open=_pump_share(t, max(stall.since, k - 40), k + 1) if pumping_from is not None else math.nan,
         pump_expected=pump.share(stall.level_pa),
-        pump_pull=_pump_share(t, pulling),
+        pump_pull=_pump_share(t, begin, stall.since, *(times * stall.level_pa for times in PUMP_ABOVE)),
         pump_closed=pump_closed,
         oil_helped=oil_helped,
         crept=any(_crept(t, story, earlier) for earlier in story.stalls if earlier.pull == stall.pull),
     )
 
 
-def _pump_share(t: Ticks, some: np.ndarray) -> float:
-    """Return the pressure at the pump over that of the circuit in some of the ticks, NaN where it was hardly read."""
-    ratio = t.pump[: len(some)][some] / t.vacuum[: len(some)][some]
+def _pump_share(t: Ticks, first: int, end: int, least_pa: float = 0.0, most_pa: float = math.inf) -> float:
+    """Return the pressure at the pump over that of the circuit in the ticks at which this was between two levels.
+
+    NaN where it was hardly read.
+    """
+    vacuum = t.vacuum[first:end]
+    ratio = (t.pump[first:end] / vacuum)[(vacuum > least_pa) & (vacuum < most_pa)]
     ratio = ratio[np.isfinite(ratio)]
     return float(np.median(ratio)) if len(ratio) >= LEAST_TICKS else math.nan
 

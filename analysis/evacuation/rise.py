@@ -108,7 +108,8 @@ def judge_rise(
     t, p, metal = (_thin(values[keep]) for values in (at_s, vacuum_pa, metal_k))
     noise = max(scatter, 0.004) * p / np.sqrt(np.count_nonzero(keep) / len(t))
     weights = 1.0 / noise**2
-    rate, middle, _ = _straight(t, p, weights)
+    direct = _straight(t, p, weights)
+    rate, middle, _ = direct
     begin, end = middle + rate * float(t[0]), median(p[-3:].tolist())
     warm = warmest_k if np.isfinite(warmest_k) else METAL_K[1]
     vapour = float(water.vapor_pressure_pa(warm + 1.0))
@@ -133,7 +134,9 @@ def judge_rise(
         return told if let_in else replace(told, kind="leak", leak=1.0, moisture=0.0)
     follow = _follow(t, metal)
     slow = np.linspace(cold, max(warm, cold + 1.0), 3)
-    line, leak, moisture, plateau = _weigh(t, p, weights, follow, most, np.asarray(water.vapor_pressure_pa(slow)))
+    line, leak, moisture, plateau = _weigh(
+        t, p, weights, direct, follow, most, np.asarray(water.vapor_pressure_pa(slow))
+    )
     kind: Kind = "undecided"
     if moisture >= SURE and t[-1] >= LEVELS_OFF_S:
         kind = "moisture"
@@ -183,21 +186,30 @@ def _regress(f: np.ndarray, p: np.ndarray, weights: np.ndarray) -> tuple[np.ndar
 
 
 def _weigh(
-    t: np.ndarray, p: np.ndarray, weights: np.ndarray, follow: np.ndarray, most: float, vapour: np.ndarray
+    t: np.ndarray,
+    p: np.ndarray,
+    weights: np.ndarray,
+    direct: tuple[float, float, float],
+    follow: np.ndarray,
+    most: float,
+    vapour: np.ndarray,
 ) -> tuple[float, float, float, float]:
-    """Return the likelihoods of a plain line, of a leak, of moisture; and the plateau of the best that levels off."""
+    """Return the likelihoods of a plain line, of a leak, of moisture; and the plateau of the best that levels off.
+
+    `direct` is the straight line of p on t.
+    """
     last = float(t[-1])
-    rate, begun, straight = _straight(t, p, weights)
-    shapes = (1.0 - np.exp(-t / LAGS_S[:, None])) * follow
+    rate, begun, straight = direct
+    lags = np.concatenate([GAS_LAGS_S, LAGS_S])
+    extra = 1.0 - np.exp(-t / lags[:, None])
+    shapes = extra[len(GAS_LAGS_S) :] * follow
     height, foot, levels = _regress(shapes, p, weights)
     top = foot + height * follow[-1]
     possible = (height > 0.0) & (foot + height <= most)
     levels = np.where(possible, levels, np.inf)
     # gas off hose and oil before a straight line, or a slow line on top of what levels off
-    lags = np.concatenate([GAS_LAGS_S, LAGS_S])
-    extra = 1.0 - np.exp(-t / lags[:, None])
     line, share, left = _with_line(t, extra, p, weights)
-    grown, settled = line * last, share * (1.0 - np.exp(-last / lags))
+    grown, settled = line * last, share * extra[:, -1]
     real = (line > 0.0) & (share > 0.0)
     early = lags <= min(float(GAS_LAGS_S[-1]), last / 3.0)  # else the line after it has hardly been seen
     gas_first = np.where(real & early & (settled < 0.6 * grown), left, np.inf)

@@ -19,6 +19,8 @@ BEND_TICKS = 20
 BEND_SPAN = 1.5
 """Further than this above the low the fall before it is no line."""
 HALT_AT, HALT_LAST, HALT_NEAR, HALT_SHARE = np.array([2.6, 2.0, 1.6, 1.3]), 1.13, (1.02, 1.04), 0.5
+HALT_LAGS = -np.diff(np.log(HALT_AT - 1.0))
+"""So many time constants towards a floor at 1 take it from each of the first to the next."""
 HALT_QUICKENS, HALT_SLOWS = 2.0, 1.3
 """A pull slows down on its way: one that gets so much quicker and then stops is a gauge cut off from the circuit, or a
 hose that was changed; one that in its last part slows down so much, and by a tick, came to its stop by itself."""
@@ -26,8 +28,9 @@ HALT_NOISES, HALT_LEAST, HALT_TICKS = 4.0, 3.0, 400
 """Whether a pull stopped shows with little noise and small steps, and where it was slow enough to be followed."""
 HALTED_S, HALTED_LAGS = 300.0, 0.5
 """It stood for so long, and for this share of the time constant that a floor would have had."""
-STEP_BEFORE_S, STEP_FROM_S, STEP_AFTER_S = 300.0, 120.0, 60.0
-"""The pump's gauge is compared over the last minute and from five to two minutes ago: the step takes one or two."""
+STEP_S = np.array([300.0, 120.0, 90.0, 60.0])
+"""The pump's gauge is compared over the last minute and from five to two minutes ago: the step takes one or two. The
+circuit is, over the last minute and the first half of that step."""
 PUMP_FALLEN, PUMP_SHARE = 0.75, 0.7
 """With the valve closed no gas comes to the pump: its gauge falls below this share of where it was, and of the
 circuit's, while the circuit no longer falls."""
@@ -62,32 +65,30 @@ def stopped(t: Ticks, k: int, stretch: int, *, rose: bool) -> int | None:
     level = median(p[max(stretch, low - 2) : min(low + 2, k) + 1].tolist())
     near = 1.0 + max(HALT_NEAR[0] - 1.0, HALT_NOISES * float(t.scatter[k]), RISEN_QUANTA * float(t.quantum[k]) / level)
     begin = max(stretch, low - HALT_TICKS)
-    if near > HALT_NEAR[1] or not (p[begin : low + 1] > HALT_AT[0] * level).any():
+    highest = np.maximum.accumulate(p[begin : low + 1][::-1])  # so far, on the way back from its low
+    if near > HALT_NEAR[1] or not highest[-1] > HALT_AT[0] * level:
         return None
     steps = np.array([*HALT_AT, HALT_LAST, near])
-    under = [_last_above(p, times * level, begin, low) for times in steps]
-    if not (rose or at[k] - at[under[-1]] >= HALTED_S):
+    under = low + 1 - highest.searchsorted(steps * level, side="right")  # from there on it stayed under each
+    last = int(under[-1])
+    if not (rose or at[k] - at[last] >= HALTED_S):
         return None
     apart = np.diff(at[under[0] - 1 : low + 1])
     if apart.max() > GAP_S:
         return None
-    when = [_between(at, p, j, times * level) for j, times in zip(under, steps, strict=True)]
-    *lags, ended = np.diff(np.delete(when, -2)) / -np.diff(np.log(np.delete(steps, -2) - 1.0))
-    fallen_by, took = -np.diff(np.log(steps)), np.diff(when)
+    above, since = p[under - 1], at[under - 1]
+    when = since + np.log(above / (steps * level)) / np.log(above / p[under]) * (at[under] - since)
+    lag = float(((when[1:4] - when[:3]) / HALT_LAGS).min())
+    ended = (when[5] - when[3]) / math.log((HALT_AT[3] - 1.0) / (near - 1.0))
+    took, fallen_by = when[1:] - when[:-1], np.log(steps[:-1] / steps[1:])
     pulled = bool((took[:-1] / fallen_by[:-1] <= HALT_QUICKENS * took[1:] / fallen_by[1:]).all())
-    if not pulled or not ended < HALT_SHARE * min(lags):
+    if not pulled or not ended < HALT_SHARE * lag:
         return None
     tick = median(apart.tolist())
     sudden = took[-1] <= HALT_SLOWS * took[-2] * fallen_by[-1] / fallen_by[-2] + tick
     seen = when[3] - when[0] >= HALT_LEAST * tick
-    stood = rose or at[k] - at[under[-1]] >= max(HALTED_S, HALTED_LAGS * min(lags))
-    return under[-1] if seen and stood and sudden else None
-
-
-def _between(at: np.ndarray, p: np.ndarray, under: int, level: float) -> float:
-    """Return when ln(pressure) went through a level between a tick and the one before [s]."""
-    share = math.log(p[under - 1] / level) / math.log(p[under - 1] / p[under])
-    return float(at[under - 1] + share * (at[under] - at[under - 1]))
+    stood = rose or at[k] - at[last] >= max(HALTED_S, HALTED_LAGS * lag)
+    return last if seen and stood and sudden else None
 
 
 def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
@@ -130,10 +131,7 @@ def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     at, p, pump = t.end_s, t.vacuum, t.pump
     if not pump[k] <= math.sqrt(PUMP_SHARE) * p[k] or p[k] > PULLED_BELOW_PA:
         return None
-    begin, old, half, new = (
-        int(np.searchsorted(at, at[k] - back))
-        for back in (STEP_BEFORE_S, STEP_FROM_S, 0.5 * (STEP_FROM_S + STEP_AFTER_S), STEP_AFTER_S)
-    )
+    begin, old, half, new = at.searchsorted(at[k] - STEP_S).tolist()
     if begin < stretch or old - begin < 2:
         return None
     if not pump[new : k + 1].min() <= PUMP_FALLEN * pump[begin:old].max():  # nor where either is blank
@@ -144,7 +142,7 @@ def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:
     pulled = (median(p[new : k + 1].tolist()) / median(p[begin:old].tolist())) ** 2
     if not still or now > PUMP_FALLEN * was * min(1.0, pulled) or now > PUMP_SHARE * p[k]:
         return None
-    return old + int(np.argmax(pump[old : k + 1] < math.sqrt(was * now)))
+    return int(old + np.argmax(pump[old : k + 1] < math.sqrt(was * now)))
 
 
 def fallen(t: Ticks, k: int, peak: int) -> bool:
