@@ -56,6 +56,8 @@ ROUND_S = 900.0
 UNSURE_S = 300.0
 """An end that is less sure than this is told with how unsure it is."""
 
+Mark = tuple[pd.Timestamp, str, str, str]
+
 
 @dataclass(frozen=True)
 class StageSpan:
@@ -91,8 +93,9 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     named, odd = from_journal(journal)
     odd = [*late, *odd]
     found = from_signals(log, job)
-    seen = [_end_seen(span, found, journal) for span in named]
-    spans = merge(seen, _ended(found, journal), journal, index[-1])
+    marks = _marks(journal)
+    seen = [_end_seen(span, found, marks) for span in named]
+    spans = merge(seen, _ended(found, marks), marks, index[-1])
     odd += other_clock(named, found, zone) or [
         *beyond_the_log(named, pd.DatetimeIndex(index), zone),
         *doubted(seen, found, index[-1]),
@@ -114,6 +117,12 @@ def up_to(journal: pd.DataFrame, last: pd.Timestamp, zone: str | None = None) ->
         f" follows it were left out: is the date right{'' if zone is None else f', and {zone} the zone of the log'}?"
     )
     return journal[journal["time"] < late.iloc[0]], [said]
+
+
+def _marks(journal: pd.DataFrame) -> list[Mark]:
+    """Return what people said of stages, and of anything else: when, `stage` or `mark`, of what, and its value."""
+    rows = journal[journal["kind"].isin(["stage", "mark"])]
+    return list(zip(rows["time"], rows["kind"], rows["subject"], rows["value"], strict=True))
 
 
 def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
@@ -182,28 +191,30 @@ def from_signals(log: Log, job: Job) -> list[StageSpan]:
     ]
 
 
-def _ended(found: Iterable[StageSpan], journal: pd.DataFrame) -> list[StageSpan]:
+def _said_of(stage: str, what: str, marks: Sequence[Mark]) -> list[pd.Timestamp]:
+    """Return when somebody marked that a stage begins, or ends."""
+    return [at for at, *said in marks if said == ["stage", stage, what]]
+
+
+def _ended(found: Iterable[StageSpan], marks: Sequence[Mark]) -> list[StageSpan]:
     """Return the stages of the signals, ended where the journal says so before they do, though it gives no begin."""
-    rows = journal[journal["kind"] == "stage"]
-    begun, ended = rows[rows["value"] == "begin"], rows[rows["value"] == "end"]
     spans = []
     for span in found:
-        at = ended["time"][(ended["subject"] == span.stage) & (ended["time"] > span.begin)].min()
-        lone = pd.notna(at) and not ((begun["subject"] == span.stage) & (begun["time"] <= at)).any()
-        if lone and (span.known_until is None or at < span.known_until):
+        at = min((at for at in _said_of(span.stage, "end", marks) if at > span.begin), default=None)
+        lone = at is not None and not any(begun <= at for begun in _said_of(span.stage, "begin", marks))
+        if at is not None and lone and (span.known_until is None or at < span.known_until):
             until = max(at, span.known_from)
             span = replace(span, end=at, known_until=until, end_within_s=0.0, left=None)
         spans.append(span)
     return spans
 
 
-def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame) -> StageSpan:
+def _end_seen(span: StageSpan, found: Iterable[StageSpan], marks: Sequence[Mark]) -> StageSpan:
     """Return a stage of the journal, ended where the signals show its end if the journal tells the next begin alone.
 
     That nobody marked its end is known only by then, so all rows up to there were judged as part of it.
     """
-    rows = journal[(journal["kind"] == "stage") & (journal["subject"] == span.stage) & (journal["value"] == "end")]
-    if span.end is None or (rows["time"] == span.end).any():
+    if span.end is None or span.end in _said_of(span.stage, "end", marks):
         return span
     seen = [one for one in found if one.stage == span.stage and one.begin < span.end]
     if span.stage == "pressure_test":  # gas that was let out is let in again for another one
@@ -216,7 +227,7 @@ def _end_seen(span: StageSpan, found: Iterable[StageSpan], journal: pd.DataFrame
 
 
 def merge(
-    named: Sequence[StageSpan], found: Iterable[StageSpan], journal: pd.DataFrame, now: pd.Timestamp
+    named: Sequence[StageSpan], found: Iterable[StageSpan], marks: Sequence[Mark], now: pd.Timestamp
 ) -> list[StageSpan]:
     """Return the journal's stages and those of the signals that fill the time in which it is silent.
 
@@ -228,7 +239,7 @@ def merge(
     """
     spans = list(named)
     for span in found:
-        taken, known = _taken(span, journal)
+        taken, known = _taken(span, marks)
         before = [other for other in named if other.begin < taken]
         later = named[len(before) :]
         runs = before[-1] if before else None
@@ -360,22 +371,21 @@ def _shared(one: StageSpan, other: StageSpan, now: pd.Timestamp) -> pd.Timedelta
     return end - max(one.begin, other.begin)
 
 
-def _taken(span: StageSpan, journal: pd.DataFrame) -> tuple[pd.Timestamp, pd.Timestamp]:
+def _taken(span: StageSpan, marks: Sequence[Mark]) -> tuple[pd.Timestamp, pd.Timestamp]:
     """Return until when a found stage waits for somebody to mark it, and when that is known.
 
     Where nobody marked anything so far it waits not at all. Whoever marks its end, or another stage after it, marks its
     begin no more, unless that was a slip.
     """
-    marked = set(journal["kind"][journal["time"] <= span.known_from]) & {"stage", "mark"}
+    marked = {kind for at, kind, *_ in marks if at <= span.known_from}
     if not marked:
         return span.known_from, span.known_from
     patience = FILLING if span.stage == "pressure_test" else PATIENCE if "stage" in marked else SOON
     taken = span.known_from + patience
-    rows = journal[(journal["kind"] == "stage") & (journal["time"] > span.known_from)]
-    passes = (rows["subject"] == span.stage) == (rows["value"] == "end")
-    begins = rows["time"][~passes & (rows["value"] == "begin")]
-    for at in rows["time"][passes & (rows["time"] < taken)]:
-        if not begins.between(at, at + SLIP).any():
+    begins = [at for at in _said_of(span.stage, "begin", marks) if at > span.known_from]
+    for at, kind, stage, what in marks:
+        passes = kind == "stage" and (stage == span.stage) == (what == "end")
+        if passes and span.known_from < at < taken and not any(at <= begun <= at + SLIP for begun in begins):
             return at, at + SLIP
     return taken, taken
 

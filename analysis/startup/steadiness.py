@@ -117,7 +117,7 @@ class Course:
 
     def bins(self, since_s: float, until_s: float) -> tuple[int, int]:
         """Return the first bin that ends after `since_s`, and the first after `until_s`."""
-        first, end = np.searchsorted(self.end_s, (since_s, until_s), side="right").tolist()
+        first, end = self.end_s.searchsorted((since_s, until_s), side="right").tolist()
         return first, end
 
 

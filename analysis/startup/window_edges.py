@@ -93,7 +93,7 @@ def load_step(course: Course, k: int, since_s: float) -> float | None:
     for (level, error), minutes in zip(course.levels, course.minutes, strict=True):
         now, was, before = minutes[:, k].tolist()
         step, noise = now - was, float(error[k])
-        if not abs(step) > np.max([least, STEP_NOISES * noise, STEP_DRIFTS * abs(was - before)]):
+        if not all(abs(step) > limit for limit in (least, STEP_NOISES * noise, STEP_DRIFTS * abs(was - before))):
             return None
         moved.append((step, noise, level))
     if len(moved) > 1 and moved[0][0] * moved[1][0] > 0.0:
