@@ -21,7 +21,7 @@ from collector.bench.reviewer import Reviewer
 from collector.bench.scenario import DURATION_S, START_S
 from collector.bench.session import run_session
 from collector.commands.results import made_from, make_reports
-from collector.commands.review import finding_line, print_summary
+from collector.commands.summary import finding_line, print_summary
 
 LOOK_EVERY_S = 2.0
 """Real seconds between two looks at the growing log."""

@@ -5,23 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
 from analysis.export import findings_csv
 from analysis.log import load
-from analysis.report.gathered import gathered
-from analysis.report.words import GENERAL_CAUTION, tone_of, verdict_said
-from analysis.result import Finding
-from analysis.review import Review, review
+from analysis.review import review
 from analysis.vocabulary.errors import InputError, refused
 from analysis.vocabulary.job import JOB_FILE
-from analysis.vocabulary.text import words
 from collector.commands.results import kept_apart, made_from, make_reports, write_result
-
-_STYLES = {"good": "green", "caution": "yellow", "alarm": "bold red", "info": "default"}
-_MARKS = {"info": " ", "caution": "!", "alarm": "!!"}
 
 
 def run_review(
@@ -64,6 +53,10 @@ def run_review(
         write_result(csv_file, findings_csv(result))
     if json_file is not None or csv_file is not None:
         return
+    from rich.console import Console
+
+    from collector.commands.summary import print_summary
+
     folder = path if path.is_dir() else path.parent
     console = Console()
     try:
@@ -82,6 +75,8 @@ def run_verify(path: Path, job: Path | None = None, report: Path | None = None) 
     InputError
         Something differs (all of it in one line), or the report cannot be read.
     """
+    from rich.console import Console
+
     from analysis.report.verify import differences
     from analysis.report.write import REPORT_FILE
 
@@ -92,33 +87,3 @@ def run_verify(path: Path, job: Path | None = None, report: Path | None = None) 
     if found:
         raise InputError(f"{file}: does not hold. {' '.join(found)}")
     Console().print(f"{file}: holds, made from the files as they are.", soft_wrap=True, highlight=False, markup=False)
-
-
-def print_summary(result: Review, console: Console) -> None:
-    """Print verdicts first, then findings, then what was odd about the log."""
-    if result.job.job.simulated:
-        console.print(Text("SIMULATED DATA", style="reverse"))
-    table = Table(title=Text(result.job.job.name), title_justify="left")
-    for heading in ("stage", "verdict", "in words"):
-        table.add_column(heading)
-    for stage in result.stages:
-        table.add_row(
-            words(stage.stretch.stage),
-            Text(verdict_said(stage.assessment), style=_STYLES[tone_of(stage.assessment)]),
-            Text(stage.assessment.text),
-        )
-    if result.stages:
-        console.print(table)
-    else:
-        console.print("No stage is known in this log: nothing was judged.")
-    for finding in gathered(result.findings):
-        console.print(finding_line(finding))
-    for caution in result.cautions:
-        console.print(Text(f"Log: {caution}"))
-    console.print(Text(GENERAL_CAUTION, style="dim"))
-
-
-def finding_line(finding: Finding) -> Text:
-    """Return one finding as a line for a terminal."""
-    line = f"{finding.time:%d %b %H:%M} {_MARKS[finding.level]:2} {words(finding.kind)}: {finding.text}"
-    return Text(line, style=_STYLES[finding.level])

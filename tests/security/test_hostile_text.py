@@ -23,7 +23,7 @@ from analysis.report.pdf import render_pdf
 from analysis.report.write import render
 from analysis.review import Review, review
 from collector.cli import main
-from collector.commands.review import print_summary
+from collector.commands.summary import print_summary
 from collector.follow.alarm_log import AlarmLog
 from collector.follow.findings import FindingsFollower, StateWriter, entries_of
 from collector.follow.say import status_line
