@@ -59,6 +59,10 @@ PARTNERS: Mapping[str, tuple[str, float, float]] = {
     "discharge_temperature": ("liquid_temperature", -5.0, 90.0),
 }
 """Where each stands beside its partner [K], the machine at rest or running (common practice)."""
+AIR_AND_METAL = ("ambient_temperature", "surface_temperature")
+APART_MOVED_K, STAYS_TIMES = 2.0, 3.0
+"""By so much metal and air must come apart or closer, as degF and degC do once both move by 2.5 K, and in the other
+unit by a third of it at most. What a heater cycles alone is 1.8 times in one unit what it is in the other."""
 ROOM_APART_K = 20.0
 """What is hotter than any water, air or bottle is its neighbour in the other unit when it is so near to it."""
 CAN_BE_K = {
@@ -111,6 +115,7 @@ def _temperature(channel: str, readings: Readings) -> Iterator[Label]:
             ("its neighbours", _beside_neighbours),
             ("what stands beside it", _beside_partners),
             ("another thermometer", _beyond),
+            ("the air or metal beside it", _beside_air),
         ):
             wrong, apart = doubt(channel, read, other, readings)
             wrong &= ~readings.comes_to_rest(channel) & ~right_before(apart, np.abs(apart) < APART_K)
@@ -185,6 +190,24 @@ def _beside_partners(
     every = readings.minutes[temperatures].to_numpy(dtype=float)
     far, farther = (row_medians(np.abs(every - v[:, None])) for v in (other, read))
     return wrong & (far < farther), apart  # else the partner is the odd one
+
+
+def _beside_air(channel: str, read: np.ndarray, other: np.ndarray, readings: Readings) -> tuple[np.ndarray, np.ndarray]:
+    """Return the same by the air or the metal of a circuit under test: not by how far off it is alone, for a heated
+    sump is as warm, but by how it moves. A heated part goes as far as the air or stands; in the other unit it would not
+    stay beside it."""
+    partner = PARTNERS[channel][0] if channel in AIR_AND_METAL else ""
+    if partner not in readings.minutes:
+        return np.zeros(len(read), dtype=bool), read
+    beside, tested = readings.by_minute(partner), readings.within("pressure_test")
+    moved, moves = (_reach_so_far(np.where(tested, each - beside, np.nan)) for each in (read, other))
+    apart = read - beside
+    wrong = tested & (np.abs(apart) > APART_K) & (np.abs(other - beside) < NEAR_K)
+    return wrong & (moved >= APART_MOVED_K) & (moves < moved / STAYS_TIMES), apart
+
+
+def _reach_so_far(values: np.ndarray) -> np.ndarray:
+    return np.asarray(np.fmax.accumulate(values) - np.fmin.accumulate(values))
 
 
 def _beside_gauge(channel: str, read: np.ndarray, readings: Readings) -> Iterator[Label]:

@@ -25,6 +25,11 @@ COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
 """Half of the move of the temperatures around may not have reached the gas, and two steps must show. A leak may hide
 a warming for some time, so more is asked for there."""
 TWIN_K, TWIN_STEPS = 1.0, 8.0
+ALONG_S, ALONG_K, ALONG_STEPS, FINE_K = 7_200.0, 1.5, 8.0, 0.3
+"""Air and metal of a circuit under test that went along with each other stand for hours at one number of a fine display
+only while nothing drives them: not once the other was so far away for an hour. A room may hold a coarse one."""
+ALONG_TIMES, FREEZING_K, ICE_K = 2.0, 273.15, 1.0
+"""They went along where neither moved more than twice as far. Melting frost holds metal where ice melts."""
 STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
 """While the machine stands nothing holds the water at one end of a barrel: both ends move (common practice)."""
 FLOW_PA, FLOW_SHARE = 100e3, 0.25
@@ -59,6 +64,25 @@ def twin_moved(channel: str, readings: Readings, begin: float, look: float, step
         return False
     moved = abs(readings.move(twin, begin, look)) - readings.leap(twin, begin, look)
     return bool(moved >= max(TWIN_K, TWIN_STEPS * step))
+
+
+def gone_without(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
+    """Return whether another thermometer, beside which that of a circuit under test had moved as far, went away from
+    where it was when this one began to stand, in no single leap."""
+    if channel not in ROOM_TEMPERATURES or not (step < FINE_K and readings.at_stage(begin, look, "pressure_test")):
+        return False
+    if look - begin < ALONG_S or abs(readings.lagged(channel, begin, BESIDE_S) - FREEZING_K) < ICE_K:
+        return False
+    since = 2.0 * begin - look
+    own, least = readings.reach(channel, since, begin), max(ALONG_K, ALONG_STEPS * step)
+    for other in (c for c in ROOM_TEMPERATURES if c in readings.minutes and c != channel):
+        beside = readings.reach(other, since, begin)
+        along = own >= ALONG_STEPS * step and beside / ALONG_TIMES <= own <= ALONG_TIMES * beside
+        moves = [readings.lagged(other, look, lag) - readings.lagged(other, begin, BESIDE_S) for lag in GAS_LAGS_S]
+        gone = min(map(abs, moves)) - readings.leap(other, begin, look) >= least
+        if along and gone and min(moves) * max(moves) > 0.0:
+            return True
+    return False
 
 
 def another_stands(channel: str, readings: Readings, begin: float, look: float, pascal: float) -> bool:

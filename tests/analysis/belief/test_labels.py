@@ -318,3 +318,23 @@ def test_a_gauge_of_a_circuit_with_air_in_it_beside_a_pipe_that_reads_cold_is_in
     )  # fmt: skip
     job = parse_job({"job": {"name": "test"}, "circuit": {"refrigerant": "R-1233zd(E)"}})
     assert believe(log, job)[1] == ()
+
+
+def test_metal_that_moves_as_far_as_air_in_degrees_fahrenheit_alone_is_labelled_wrong_and_a_heated_sump_is_not() -> (
+    None
+):
+    """A number in degF moves 1.8 times as far. A sump keeps its distance to the air, or its heater its temperature."""
+    at = np.arange(0.0, 8.0 * 3_600.0, 30.0)
+    air = 15.8 - 4.0 * np.sin(np.pi * at / at[-1])
+
+    def beside(metal: np.ndarray) -> list[tuple[str, str]]:
+        probes = {
+            "ambient_temperature": ("degC", np.round(air, 1)),
+            "surface_temperature": ("degC", np.round(metal, 1)),
+        }
+        return found(make_log(at, probes, journal=begun("pressure_test"))[0])
+
+    assert beside(air * 1.8 + 32.0) == [("channel_jumped", "surface_temperature")]
+    assert beside(air + 42.0) == []
+    assert beside(np.full(len(at), 58.0)) == []
+    assert beside(58.0 + 3.0 * np.sin(at / 900.0)) == []
