@@ -155,13 +155,13 @@ def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, stand
             break
         long = ticks.at_s[k[start:]] - begin_s - wait
         # nor is one that falls: vapour condenses on liquid that stands colder than the water, or the machine runs on
-        rise, unsure = _rise(ticks, k[start:])
+        rise, unsure = rise_of(ticks, k[start:])
         level = (rise + unsure <= allowed[start:]) & (rise >= -np.minimum(allowed[start:], FLATTEST))
         flat[start:] |= level & (long >= np.minimum(enough[start:], LONG_SEEN_S))
     return np.asarray(flat & (came_back <= allowed))
 
 
-def _rise(ticks: Ticks, k: np.ndarray) -> tuple[Floats, Floats]:
+def rise_of(ticks: Ticks, k: np.ndarray) -> tuple[Floats, Floats]:
     """Return by what share in `FLAT_S` the pressure rises since the first of the ticks `k`, and how unsure that is."""
     at, pressure = ticks.at_s[k] - ticks.at_s[k[0]], ticks.pressure_pa[k] / ticks.pressure_pa[k[0]] - 1.0
     count = np.arange(1.0, len(k) + 1.0)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.recovery.calls import minute_median
+from analysis.recovery.calls import FLAT_S, minute_median, rise_of
 from analysis.recovery.findings import Maker
 from analysis.recovery.pauses import Pause
 from analysis.recovery.required_level import RequiredLevel
@@ -112,6 +112,10 @@ def _shown(ticks: Ticks, k: np.ndarray, level: np.ndarray) -> np.ndarray:
     """Return the pressure in the ticks `k` of a pause [Pa], without the flicker of the gauge, shape (len(k),)."""
     pressure = pd.Series(ticks.pressure_pa[k], index=pd.to_timedelta(ticks.at_s[k], unit="s"))
     mean = pressure.rolling(f"{MEAN_S:.0f}s", min_periods=MEAN_TICKS).mean().to_numpy(dtype=float)
+    # the mean of a pressure that surely rises lags by half of its time
+    rise, unsure = rise_of(ticks, k)
+    surely = np.maximum(np.nan_to_num(rise - unsure), 0.0) * ticks.pressure_pa[k[0]] / FLAT_S
+    mean = mean + surely * np.minimum(ticks.at_s[k] - ticks.at_s[k[0]], MEAN_S) / 2.0
     return np.where(ticks.resolution_pa[k] >= COARSE * level[k], mean, minute_median(ticks.pressure_pa[k]))
 
 

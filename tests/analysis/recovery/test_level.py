@@ -175,3 +175,21 @@ def test_a_gauge_that_flickers_about_a_deep_level_holds_it_by_its_mean(pascal: f
         journal=[(60.0, "mark", "recovery_resumed", ""), (3_100.0, "mark", "recovery_paused", "")],
     )
     assert assess(stretch).verdict == verdict
+
+
+def test_a_level_that_a_coarse_gauge_sees_pass_at_the_end_of_a_pause_did_not_hold() -> None:
+    """R-123 is to come to 25 mmHg, 3,333 Pa; an even return passes that 10 min into the pause and goes on."""
+    seconds = np.arange(0.0, 3_850.0, 2.0)
+    pressure = np.interp(seconds, [300.0, 2_700.0, 3_100.0, 3_850.0], [64e3, 2_500.0, 2_500.0, 3_450.0])
+    shown = pressure + 345.0 * np.random.default_rng(4).normal(size=len(seconds))
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("psig", np.round((shown - 101_325.0) / 6_894.757, 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 15.0)),
+        },
+        tables={"circuit": {"refrigerant": "R-123", "charge": "180 kg"}, "recovery": {"rules": "us-40cfr82"}},
+        journal=[(60.0, "mark", "recovery_resumed", ""), (3_100.0, "mark", "recovery_paused", "")],
+    )
+    assert assess(stretch).verdict == "level_not_held"
