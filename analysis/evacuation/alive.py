@@ -29,8 +29,8 @@ def seen_alive(t: Ticks, closed: Closed, k: int, over_s: float, limit_pa: float)
     rise only slows down); or it shows what it did when the valve was closed, and moved shortly before.
     """
     begin_s = max(closed.begin_s, closed.said_s)
-    moved = np.unique(t.moved_s[: k + 1])
-    moved = moved[np.isfinite(moved)]
+    moved = t.moved_s[: k + 1]
+    moved = moved[moved > np.append(-np.inf, moved[:-1])]
     if len(moved) < 2:
         return False
     life_s, waits = float(moved[-1]), np.diff(moved[-WAITS - 1 :])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from statistics import median
 
 import numpy as np
 
@@ -209,15 +210,17 @@ def level_at(t: Ticks, closed: Closed, k: int, when_s: float) -> tuple[float, fl
     """
     lately = int(np.searchsorted(t.end_s, t.end_s[k] - LEVEL_S))
     part = slice(min(k, max(closed.first + 1, min(k - LEVEL_TICKS + 1, lately))), k + 1)
-    noise = max(0.003, float(np.median(t.scatter[part])))
+    noise = max(0.003, median(t.scatter[part].tolist()))
     at, x = t.end_s[part] - 0.5 * BIN_S, np.log(_without_spikes(t.raw[part], 4.0 * noise + 0.03))
     if len(x) < LEVEL_TICKS:
         return float(t.vacuum[k]), noise
-    middle, spread = float(at.mean()), float(np.sum(np.square(at - at.mean())))
-    slope = float((at - middle) @ x / spread)
+    middle, level = float(at.mean()), float(x.mean())
+    away = at - middle
+    spread = float((away**2).sum())
+    slope = float(away @ x / spread)
     most = float(x.max()) + noise + max(0.0, slope) * (when_s - float(at[-1]))
     error = noise * math.sqrt(1.0 / len(x) + (when_s - middle) ** 2 / spread)
-    return math.exp(min(float(x.mean()) + slope * (when_s - middle), most)), error
+    return math.exp(min(level + slope * (when_s - middle), most)), error
 
 
 def _without_spikes(level: np.ndarray, far: float) -> np.ndarray:

@@ -327,11 +327,13 @@ class RefrigerantStages(WatchState):
         small circuit is filled sooner, so where nobody states the refrigerant a scale has to say that some is moved.
         """
         s = self.s
+        full = 0.95 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
+        if not (full or (self.scaled and np.isnan(s.saturation_low_pa[k]))):
+            return None
         at_air = np.flatnonzero(np.abs(s.pressure_pa[: k + 1] / s.barometer_pa[: k + 1] - 1.0) < UNSTATED_PART)
         j = int(at_air[-1]) + 1 if len(at_air) else k
         since = s.pressure_pa[j + 1 : k + 1]
-        full = 0.95 * s.saturation_low_pa[k] < s.calm_pa[k] < FULL_PART * s.saturation_high_pa[k]
-        if not len(since) or not (full or (self.scaled and np.isnan(s.saturation_low_pa[k]))):
+        if not len(since):
             return None
         stands = np.nanmax(since) - np.nanmin(since) <= max(PUT_ON_PART * s.calm_pa[k], s.step_pa[k])
         return j if stands else None
