@@ -16,6 +16,7 @@ from analysis.bins import row_medians
 from analysis.fluids import Refrigerant, refrigerant_of
 from analysis.result import Figure
 from analysis.vocabulary.channels import (
+    AIR_AND_METAL,
     CIRCUIT_PRESSURES,
     EVAPORATOR_WATER,
     MICRON_PROBES,
@@ -59,7 +60,6 @@ PARTNERS: Mapping[str, tuple[str, float, float]] = {
     "discharge_temperature": ("liquid_temperature", -5.0, 90.0),
 }
 """Where each stands beside its partner [K], the machine at rest or running (common practice)."""
-AIR_AND_METAL = ("ambient_temperature", "surface_temperature")
 APART_MOVED_K, STAYS_TIMES = 2.0, 3.0
 """By so much metal and air must come apart or closer, as degF and degC do once both move by 2.5 K, and in the other
 unit by a third of it at most. What a heater cycles alone is 1.8 times in one unit what it is in the other."""

@@ -26,8 +26,8 @@ COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
 a warming for some time, so more is asked for there."""
 TWIN_K, TWIN_STEPS = 1.0, 8.0
 ALONG_S, ALONG_K, ALONG_STEPS, FINE_K = 7_200.0, 1.5, 8.0, 0.3
-"""Air and metal of a circuit under test that went along with each other stand for hours at one number of a fine display
-only while nothing drives them: not once the other was so far away for an hour. A room may hold a coarse one."""
+"""Air, metal and water of a circuit under test that went along with each other stand for hours at one number of a fine
+display only while nothing drives them: not once the other was so far away for an hour. A room may hold a coarse one."""
 ALONG_TIMES, FREEZING_K, ICE_K = 2.0, 273.15, 1.0
 """They went along where neither moved more than twice as far. Melting frost holds metal where ice melts."""
 STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")

@@ -110,13 +110,16 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause], sh
 
 def _shown(ticks: Ticks, k: np.ndarray, level: np.ndarray) -> np.ndarray:
     """Return the pressure in the ticks `k` of a pause [Pa], without the flicker of the gauge, shape (len(k),)."""
+    shown, coarse = minute_median(ticks.pressure_pa[k]), ticks.resolution_pa[k] >= COARSE * level[k]
+    if not coarse.any():
+        return shown
     pressure = pd.Series(ticks.pressure_pa[k], index=pd.to_timedelta(ticks.at_s[k], unit="s"))
     mean = pressure.rolling(f"{MEAN_S:.0f}s", min_periods=MEAN_TICKS).mean().to_numpy(dtype=float)
     # the mean of a pressure that surely rises lags by half of its time
     rise, unsure = rise_of(ticks, k)
     surely = np.maximum(np.nan_to_num(rise - unsure), 0.0) * ticks.pressure_pa[k[0]] / FLAT_S
     mean = mean + surely * np.minimum(ticks.at_s[k] - ticks.at_s[k[0]], MEAN_S) / 2.0
-    return np.where(ticks.resolution_pa[k] >= COARSE * level[k], mean, minute_median(ticks.pressure_pa[k]))
+    return np.where(coarse, mean, shown)
 
 
 def _stood(make: Maker, pause: Pause, hold_s: float, seen_s: np.ndarray, first: int) -> tuple[int, float] | None:

@@ -59,7 +59,8 @@ CIRCUIT_PRESSURES = ("circuit_pressure", "suction_pressure", "liquid_pressure", 
 """They agree while the circuit stands; the service hose first."""
 EVAPORATOR_WATER = ("leaving_water_temperature", "entering_water_temperature")
 """The evaporator's water; saturation is held against what leaves."""
-ROOM_TEMPERATURES = ("ambient_temperature", "surface_temperature", *EVAPORATOR_WATER)
+AIR_AND_METAL = ("ambient_temperature", "surface_temperature")
+ROOM_TEMPERATURES = (*AIR_AND_METAL, *EVAPORATOR_WATER)
 """What stands near a standing circuit, within some kelvin of each other; refrigerant in it is about as warm."""
 JOURNAL_KINDS = ("stage", "mark", "instrument", "recorder", "finding", "note")
 JOURNAL_COLUMNS = ("time", "kind", "subject", "value", "text")
