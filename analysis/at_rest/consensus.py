@@ -75,6 +75,7 @@ class Consensus:
     expected_k : what each reading should show (its body's usual share included, of a gauge all that its bodies stand
         apart by), shape (n,).
     offsets_k, offset_sd_k : of each reading from that, shape (n,).
+    others_k, from_others_k, from_others_sd_k : the same by the other readings alone, shape (n,).
     lying : probability that each reading lies, shape (n,).
     none_lies : probability that nobody does.
     unsettled : probability that nothing agrees, so that nothing can be compared yet.
@@ -86,6 +87,9 @@ class Consensus:
     expected_k: np.ndarray
     offsets_k: np.ndarray
     offset_sd_k: np.ndarray
+    others_k: np.ndarray
+    from_others_k: np.ndarray
+    from_others_sd_k: np.ndarray
     lying: np.ndarray
     none_lies: float
     unsettled: float
@@ -144,14 +148,21 @@ def weigh(
     chance = np.exp(score - score.max())
     likely = chance > LEAST_CHANCE
     chance = chance[likely] / chance[likely].sum()
-    liars, states, scales, behind, effects = (each[likely] for each in (liars, states, scales, behind, effects))
+    liars, states, scales, behind, off, variance, effects = (
+        each[likely] for each in (liars, states, scales, behind, off, variance, effects)
+    )
     covariance = np.linalg.inv(precision[likely])
     # a body that stands apart is not what its thermometers should show, its usual share is; gauges have one pressure
     usual = (np.column_stack([np.ones(len(chance), dtype=bool), ~states])[:, None, :] | gauges[:, None]) * loading
     expected = np.einsum("hna,ha->hn", usual, effects)
     spread = np.einsum("hna,hab,hnb->hn", usual, covariance, usual)
+    # what each reading did to that is taken back (leave one out of a linear fit)
+    pulled = np.einsum("hna,hab,nb->hn", usual, covariance, loading)
+    kept = variance - np.einsum("na,hab,nb->hn", loading, covariance, loading)
+    others = expected + behind - pulled * (off - effects @ loading.T) / kept
+    others_spread = spread + pulled**2 / kept
     expected += behind
-    mean = chance @ expected
+    mean, others_mean = chance @ expected, chance @ others
     level = float(chance @ effects[:, 0])
     return Consensus(
         level_k=middle + level,
@@ -159,6 +170,9 @@ def weigh(
         expected_k=middle + mean,
         offsets_k=x - mean,
         offset_sd_k=np.sqrt(chance @ (spread + (expected - mean) ** 2)),
+        others_k=middle + others_mean,
+        from_others_k=x - others_mean,
+        from_others_sd_k=np.sqrt(chance @ (others_spread + (others - others_mean) ** 2)),
         lying=chance @ liars,
         none_lies=float(chance @ ~liars.any(axis=1)),
         unsettled=float(chance @ (scales == UNSETTLED)),

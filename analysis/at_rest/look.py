@@ -151,15 +151,15 @@ class Look:
 
     def offset_k(self, channel: str) -> float:
         """Return how far a channel reads from what the others agree on [K]."""
-        return float(self.said.offsets_k[self.channels.index(channel)])
+        return float(self.said.from_others_k[self.channels.index(channel)])
 
     def expected_k(self, channel: str) -> float:
         """Return what a channel should show by what the others agree on [K]."""
-        return float(self.said.expected_k[self.channels.index(channel)])
+        return float(self.said.others_k[self.channels.index(channel)])
 
     def unsure_k(self, channel: str) -> float:
         """Return the half-width of a channel's offset, two standard errors."""
-        return 2.0 * float(self.said.offset_sd_k[self.channels.index(channel)])
+        return 2.0 * float(self.said.from_others_sd_k[self.channels.index(channel)])
 
 
 @dataclass(frozen=True)

@@ -577,6 +577,23 @@ def test_a_blend_at_rest_stands_at_its_bubble_point() -> None:
         assert "no liquid left" not in result.text
 
 
+def test_a_lone_gauge_of_a_blend_is_shown_against_what_the_thermometers_say_and_not_against_itself() -> None:
+    """How much of the blend is liquid is unknown, bubble and dew point are 5 to 7 K apart, and the gauge is off by 2."""
+    fluid = refrigerant("R-407C")
+    stretch = circuit(circuit={"refrigerant": "R-407C"})
+    alone = stretch.frame.drop(columns=["suction_pressure", "liquid_pressure"])
+    right_pa = float(fluid.bubble_pressure_pa(294.26))
+    lied_pa = float(fluid.bubble_pressure_pa(294.26 - 2.0)) - right_pa
+    alone["discharge_pressure"] += right_pa + lied_pa - alone["discharge_pressure"].median()
+    result = assess(replace(stretch, frame=alone))
+    assert result.findings == ()
+    offset, unsure = (result.figures[f"discharge_pressure{end}"] for end in ("", "_uncertainty"))
+    assert isinstance(offset, Figure)
+    assert isinstance(unsure, Figure)
+    assert abs(offset.si - lied_pa) < unsure.si < 2.5 * abs(lied_pa)
+    assert offset.si < 0.4 * lied_pa
+
+
 def test_water_warmer_than_the_room_is_no_pair_of_liars() -> None:
     result = assess(circuit(warm_f={"entering_water": 7.0, "leaving_water": 6.5}))
     assert result.verdict == "agree"
