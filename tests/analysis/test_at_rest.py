@@ -578,7 +578,7 @@ def test_a_blend_at_rest_stands_at_its_bubble_point() -> None:
 
 
 def test_a_lone_gauge_of_a_blend_is_shown_against_what_the_thermometers_say_and_not_against_itself() -> None:
-    """How much of the blend is liquid is unknown, bubble and dew point are 5 to 7 K apart, and the gauge is off by 2."""
+    """How much of the blend is liquid is unknown, bubble and dew point are 5 to 7 K apart; the gauge is off by 2 K."""
     fluid = refrigerant("R-407C")
     stretch = circuit(circuit={"refrigerant": "R-407C"})
     alone = stretch.frame.drop(columns=["suction_pressure", "liquid_pressure"])
