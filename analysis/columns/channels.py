@@ -79,11 +79,22 @@ where temperatures are in degC, as kPag."""
 
 ENDS = frozenset({"min", "max", "minimum", "maximum", "std", "stdev"})
 """Headers of what else is logged of an interval beside its mean."""
-SET_VALUES = re.compile(r"\bset(?:point| (?:pt|point|value|temp|press)|$)|\w sp\b|\bsoll|\bconsigne|\btarget")
+SET_VALUES = re.compile(
+    r"\bset(?:point| (?:pt|point|value|temp|press)|$)|\w sp\b|\bsoll|\bconsigne|\btarget|\b(?:alarm|limit|cut ?out)\b"
+)
+WORKED_OUT = re.compile(
+    r"\b(?:sat(?:urat(?:ed|ion))?|super ?heat|sub ?cool(?:ing)?|approach|dew|wet|delta|diff(?:erential)?|ueberhitzung"
+    r"|unterkuehlung|taupunkt|surchauffe|(?:sobre|re)calentamiento|subenfriamiento)\b|\w (?:sh|sc)$"
+)
+"""Headers of what a controller works out of its readings: a saturated suction temperature is none of the gas."""
 OTHER_KINDS = frozenset({"total", "power", "energy", "flow", "rate", "speed", "durchfluss", "energie", "debit"})
 """Headers of what a machine aims at, and of what is no pressure, temperature or weight: P_total, mass flow."""
 PROBES = {"mbar": 10.0, "Torr": 10.0, "Pa": 1_000.0}
 """What counts in such units from nothing and goes below so much is a vacuum probe."""
+ABSOLUTE_ALONE = ("MPa", *PROBES)
+"""Units of a log that always count from nothing; elsewhere gauges show them, too."""
+GASES = frozenset({"pressure", "suction", "discharge", "liquid", "circuit", "oil"})
+"""What has a pressure, and no weight of its own."""
 _IN_ITS_UNIT = re.compile(
     r"((?:temperature?|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last|load)) in (\S+)$",
     re.IGNORECASE,
@@ -128,11 +139,15 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
         means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
+    if unit == "micron" or (unit in PROBES and "vacuum" in meanings(rest)):
+        means -= {"circuit"}  # a probe, whatever it is screwed to
     not_read = _not_read(words(rest), unit, means, there)
     if not_read:
         return Guess(name, "", "", not_read)
-    if unit in PROBES and len(there) and float(np.min(there)) < PROBES[unit]:
+    doubt = ""
+    if unit in PROBES and "vacuum" not in means and len(there) and float(np.min(there)) < PROBES[unit]:
         means |= {"vacuum"}
+        doubt = "by the size of its numbers alone"
     if not len(there) and not unit and "vacuum" in means:
         unit = "micron"  # blank until the pump has pulled
     if not len(there) and not unit:
@@ -140,7 +155,6 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     unit_doubt = unit_doubt if len(there) else "no numbers in its first rows"
     fitting = [(len(needed), channel) for channel, needed in RULES if needed <= means]
     fitting = [f for f in fitting if not unit or UNITS[unit].dimension == CHANNELS[f[1]]]
-    doubt = ""
     if not fitting:
         fitting = [(0, channel) for channel, needed in ALONE if set(needed.split()) <= means]
         doubt = "by its kind alone"
@@ -152,6 +166,7 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
         if channel == "barometer" and UNITS[unit].datum != "absolute":
             unit = {"psig": "psia", "barg": "bar", "kPag": "kPa"}.get(unit, unit)
             unit_doubt = ""
+        doubt = doubt or _another(channel, name, unit)
         said = "; ".join(d for d in (doubt, unit_doubt) if d)
         return Guess(name, channel, unit, said, choices)
     if unit:
@@ -160,10 +175,30 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     return Guess(name, "", "", "neither its name nor its unit says what it is")
 
 
+def _another(channel: str, name: str, unit: str) -> str:
+    """Return why a column may be another reading than the channel that its name fits, nothing where it is that."""
+    means, said = meanings(name), set(words(name))
+    if channel == "cylinder_weight" and not means & {"weight", "cylinder"}:
+        return "by its kind alone"
+    if channel == "cylinder_weight" and said & {"net", "netto"}:
+        return "net, and the weight of the cylinder is asked for"
+    if channel == "oil_temperature" and "vacuum" in means:
+        return "of a vacuum pump, as its name says"
+    if (channel == "ambient_temperature" and means & {"entering", "leaving"}) or {"hot", "water"} <= said:
+        return "of something else than the machine, as its name says"
+    if channel == "compressor_load" and re.search(r"[(\[]", name) and not said & {"%", "percent", "prozent"}:
+        return "in a unit of its own, as its name says"
+    if unit in ABSOLUTE_ALONE and channel not in ("barometer", *MICRON_PROBES) and not said & ABSOLUTE_WORDS:
+        return f"gauge or absolute is not said; {unit} counts from nothing"
+    return ""
+
+
 def _not_read(said: list[str], unit: str, means: set[str], numbers: np.ndarray) -> str:
     """Return why a column is none of the readings that are judged, nothing where it may be one."""
     if SET_VALUES.search(" ".join(said)):
         return "a value that was set, no reading"
+    if WORKED_OUT.search(" ".join(said)):
+        return "worked out of readings, no reading itself"
     if unit:
         return ""
     if OTHER_KINDS & set(said) and "temperature" not in means:
@@ -186,8 +221,9 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
     candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
     said = set(words(name)) | set(words(unit_cell))
     for candidate in candidates:
-        key = spelling(candidate)
-        bare = key
+        key = bare = spelling(candidate)
+        if key == "g" and GASES & meanings(name) and "weight" not in meanings(name):
+            continue  # kgf/cm² (g): gauge, no grams
         for ending in ("absolute", "absolut", "abs", "gauge", "rel", "ue"):
             bare = bare.removesuffix(ending)
         symbol = UNIT_SPELLINGS.get(key, UNIT_SPELLINGS.get(bare, "") if key.startswith(bare + "abs") else "")
@@ -256,7 +292,9 @@ def _by_numbers(channel: str, numbers: np.ndarray, units: UnitSystem | None) -> 
         unit = "lb" if units == "us" else "kg"
     else:
         unit = "%"
-    return unit, "" if dimension == "fraction" else "the unit is not said, taken from the size of the numbers"
+        if high > 1.0:
+            return unit, ""
+    return unit, "the unit is not said, taken from the size of the numbers"
 
 
 def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:

@@ -84,6 +84,7 @@ def spread(stamps_us: np.ndarray) -> tuple[np.ndarray, float, float]:
 def newest_first(stamps_us: np.ndarray) -> bool:
     """Return whether nearly all rows lie before the row above them: the log was exported with its end on top."""
     steps = np.diff(stamps_us[stamps_us != NOT_A_TIME])
+    steps = steps[steps != 0]
     return bool(np.count_nonzero(steps < 0) > NEARLY_ALL * len(steps)) and len(steps) >= FOLLOWED
 
 

@@ -8,7 +8,7 @@ import unicodedata
 MEANINGS: dict[str, tuple[str, ...]] = {
     # what is measured
     "pressure": ("pressure", "press", "pres", "druck", "p", "psi", "gauge", "manometer", "pression", "presion"),
-    "temperature": ("temperature", "temp", "temperatur", "t", "tc", "thermo", "fuehler", "probe", "sat", "temperatura"),
+    "temperature": ("temperature", "temp", "temperatur", "t", "tc", "thermo", "fuehler", "probe", "temperatura"),
     "weight": (
         "weight", "scale", "gewicht", "waage", "masse", "mass", "wt", "gross", "brutto", "poids", "peso", "balance",
         "bascula",

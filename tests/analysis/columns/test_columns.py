@@ -278,9 +278,11 @@ def test_day_and_month_that_could_be_either_are_said() -> None:
     time = propose_columns(two_days.encode(), "x").time
     assert (time.format, time.doubts) == ("%m/%d/%Y %H:%M:%S", ())
     next_day = one_day + "".join(f"03/05/2026 07:05:{i:02d},20\n" for i in range(9))
-    time = propose_columns(next_day.encode(), "x").time
-    assert time.format == "%m/%d/%Y %H:%M:%S"
-    assert "%d/%m/%Y %H:%M:%S fits as well" in time.doubts[0]
+    head, *rows = next_day.splitlines(keepends=True)
+    for log in (next_day, "".join([head, *rows[::-1]])):
+        time = propose_columns(log.encode(), "x").time
+        assert time.format == "%m/%d/%Y %H:%M:%S"
+        assert "%d/%m/%Y %H:%M:%S fits as well" in time.doubts[0]
 
 
 @pytest.mark.parametrize(("day", "form"), [("May 3 2026", "%b %d %Y"), ("3 May 2026", "%d %b %Y")])
@@ -496,10 +498,19 @@ def test_water_is_supplied_by_the_evaporator_and_to_the_condenser(name: str, cha
         ("A_HP_Total", [14.1, 1.0], "another kind"),
         ("Vacuum pump", [0.0, 1.0], "0 and 1"),
         ("Wait for low temperature", [0.0, 0.0], "0 and 1"),
+        ("Sat Suction Temp (°F)", [38.9, 39.4], "worked out"),
+        ("Saturated Discharge Temp (°F)", [99.1, 99.0], "worked out"),
+        ("Discharge Superheat (K)", [24.0, 25.0], "worked out"),
+        ("Sauggas Überhitzung [K]", [5.0, 6.0], "worked out"),
+        ("Liquid subcooling (°F)", [9.0, 9.5], "worked out"),
+        ("Outdoor wet bulb (°F)", [66.0, 66.5], "worked out"),
+        ("Low limit (psig)", [40.0, 40.0], "set"),
+        ("High pressure cut-out (psig)", [395.0, 395.0], "set"),
+        ("Discharge lb/in² (g)", [121.0, 122.0], "says what it is"),
     ],
 )
 def test_set_values_flows_powers_and_switches_are_no_readings(name: str, shown: list[float], said: str) -> None:
-    """Headers of freeze dryers and of heat pumps in the field, as their loggers wrote them or like them."""
+    """Headers of freeze dryers, of heat pumps in the field, of chillers, as their loggers wrote them or like them."""
     guess = guess_channel(name, "", np.array(shown))
     assert (guess.channel, guess.choices) == ("", ())
     assert said in guess.doubt
@@ -515,11 +526,35 @@ def test_set_values_flows_powers_and_switches_are_no_readings(name: str, shown: 
         ("Flow temp", [50.0, 51.0], "", ""),
         ("Circuit pressure psig", [0.0, 1.0], "circuit_pressure", "psig"),
         ("T3 [C]", [20.0, 21.0], "t3", "degC"),
+        ("System Vacuum (microns)", [738_690.0, 157.0], "vacuum", "micron"),
+        ("System vacuum (mbar)", [926.0, 0.213], "vacuum", "mbar"),
+        ("Circuit pressure (inHg vac)", [0.0, 28.9], "circuit_pressure", "inHg"),
     ],
 )
 def test_names_that_measuring_people_give(name: str, shown: list[float], channel: str, unit: str) -> None:
     guess = guess_channel(name, "", np.array(shown))
     assert (guess.channel, guess.unit) == (channel, unit)
+
+
+@pytest.mark.parametrize(
+    ("name", "shown", "said"),
+    [
+        ("Room pressure (Pa)", [4.0, 9.0], "by the size of its numbers alone"),
+        ("Suction pressure (MPa)", [0.3, 0.4], "gauge or absolute is not said"),
+        ("R-134a (lb)", [12.0, 14.0], "by its kind alone"),
+        ("Net weight (lb)", [12.0, 14.0], "net"),
+        ("Load (pu)", [0.4, 0.9], "in a unit of its own"),
+        ("Load", [0.4, 0.9], "the unit is not said"),
+        ("Capacity (tons)", [40.0, 90.0], "in a unit of its own"),
+        ("Vac pump oil temp (°C)", [60.0, 61.0], "of a vacuum pump"),
+        ("Return air temp (°F)", [60.0, 61.0], "of something else"),
+        ("Hot water supply temp (°F)", [130.0, 131.0], "of something else"),
+    ],
+)
+def test_what_may_be_another_reading_is_said(name: str, shown: list[float], said: str) -> None:
+    guess = guess_channel(name, "", np.array(shown))
+    assert guess.channel
+    assert said in guess.doubt
 
 
 @pytest.mark.parametrize(("unit", "per_bar"), [("kPa", 100.0), ("bar", 1.0), ("psi", 14.5)])

@@ -70,9 +70,10 @@ def test_stamps_that_seldom_repeat_stay() -> None:
     assert (spread(stamps)[0] == stamps).all()
 
 
-def test_minutes_of_rows_every_ten_seconds_are_all_read(tmp_path: Path) -> None:
-    rows = "".join(f"14.03.2026 07:{s // 60:02d};{100 + s}\n" for s in range(0, 1_200, 10))
-    wild = rows.replace("14.03.2026 07:05;400\n", "14.03.2062 07:05;400\n")
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_minutes_of_rows_every_ten_seconds_are_all_read(newest_first: bool, tmp_path: Path) -> None:
+    rows = [f"14.03.2026 07:{s // 60:02d};{100 + s}\n" for s in range(0, 1_200, 10)]
+    wild = "".join(rows[:: -1 if newest_first else 1]).replace("14.03.2026 07:05;400\n", "14.03.2062 07:05;400\n")
     (tmp_path / "a.csv").write_text("Time;Pressure\n" + wild)
     (tmp_path / "job.toml").write_text(
         '[job]\nname = "n"\n[columns]\ntime = { column = "Time", format = "%d.%m.%Y %H:%M" }\n'
