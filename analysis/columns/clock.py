@@ -251,7 +251,8 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
 
     def order(form: str) -> tuple[float, float]:
         steps = np.diff(read[form])
-        back = float((steps < 0).sum()) / max(np.count_nonzero(steps), 1)
+        steps = steps[steps != 0]
+        back = float((steps < 0).mean()) if len(steps) else 0.0
         return min(back, 1.0 - back), abs(float(steps.sum()))  # the newest row may stand first
 
     ranked = sorted(read, key=lambda form: (*order(form), form.startswith("%m") != month_first))
