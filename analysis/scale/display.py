@@ -60,18 +60,19 @@ def come_to_rest(at: np.ndarray, shown: np.ndarray, step: np.ndarray) -> np.ndar
     told, count = np.flatnonzero(new), np.cumsum(new)
     begin, approach, fitted_s = -1, None, -np.inf
     for k in np.flatnonzero(at - last <= APPROACHES_S).tolist():
-        newest = told[max(count[k] - 3, 0) : count[k]]
-        if new[k] and leaps[k] and (not leaps[k - 1] or _quickens(at[newest], shown[newest], float(step[k]))):
-            begin, approach, fitted_s = count[k] - 1, None, -np.inf
+        if new[k] and leaps[k]:
+            newest = told[max(count[k] - 3, 0) : count[k]]
+            if not leaps[k - 1] or _quickens(at[newest], shown[newest], float(step[k])):
+                begin, approach, fitted_s = count[k] - 1, None, -np.inf
         if begin < 0:
             continue
-        some = told[begin : count[k]]
-        seen_s = at[k] - at[some[0]]
-        if new[k] and len(some) >= LEAST_READINGS and seen_s >= LEAP_S and at[k] - fitted_s >= AGAIN * seen_s:
-            fitted_s = at[k]
+        seen_s = at[k] - at[told[begin]]
+        enough = count[k] - begin >= LEAST_READINGS and seen_s >= LEAP_S
+        if new[k] and enough and at[k] - fitted_s >= AGAIN * seen_s:
+            fitted_s, some = at[k], told[begin : count[k]]
             approach = _approach(at[some], shown[some], float(step[k])) or approach
         if approach is not None:
-            rest[k] += approach.missing_kg(at[some[-1]])
+            rest[k] += approach.missing_kg(at[told[count[k] - 1]])
     return rest
 
 
@@ -95,11 +96,12 @@ def _lags(low: float, high: float) -> np.ndarray:
 
 def _approach(at: np.ndarray, shown: np.ndarray, step_kg: float) -> _Approach | None:
     """Return the approach that readings follow, None where they follow none."""
-    if np.ptp(shown) <= NEAR_STEPS * step_kg:
+    if shown.max() - shown.min() <= NEAR_STEPS * step_kg:
         return None
-    after, moved = at - at[0], shown - shown.mean()
-    slope = after - after.mean()
-    line_kg = float(np.sqrt(np.square(moved - slope * (slope @ moved) / (slope @ slope)).mean()))
+    count, after = len(at), at - at[0]
+    moved, slope = shown - shown.sum() / count, after - after.sum() / count
+    off = moved - slope * (slope @ moved) / (slope @ slope)
+    line_kg = float(np.sqrt(off @ off / count))
     if line_kg < CLEARER * max(_goes_back_kg(shown), 0.3 * step_kg):
         return None
     low, high = LAGS_S
@@ -110,6 +112,8 @@ def _approach(at: np.ndarray, shown: np.ndarray, step_kg: float) -> _Approach | 
         ahead = (shape @ moved) / np.square(shape).sum(axis=1)
         misses = np.square(moved - ahead[:, None] * shape).mean(axis=1)
         best = int(np.argmin(misses))
+        if misses[best] > np.square(0.5 * line_kg):
+            return None  # of a true one, which none of the first lags meets, these miss a twelfth of that at most
         low, high = float(lags[max(best - 1, 0)]), float(lags[min(best + 1, len(lags) - 1)])
     lag, ahead_kg, miss_kg = float(lags[best]), -float(ahead[best]), float(np.sqrt(misses[best]))
     near = miss_kg <= max(NEAR_STEPS * step_kg, NEAR_SHARE * abs(ahead_kg))
@@ -122,5 +126,6 @@ def _goes_back_kg(shown: np.ndarray) -> float:
     Two that go the other way miss it by half of what they are apart, each.
     """
     apart = shown[1::2] - shown[:-1:2]
-    least = min(float(np.square(np.minimum(one, 0.0)).sum()) for one in (apart, -apart))
+    rises, falls = np.maximum(apart, 0.0), np.minimum(apart, 0.0)
+    least = min(rises @ rises, falls @ falls)
     return 0.999 * float(np.sqrt(0.5 * least / len(shown)))  # a little less, whatever sums are rounded to
