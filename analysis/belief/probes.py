@@ -30,7 +30,7 @@ SAME_NUMBER = 1e-3
 AT_PUMP = "pump_vacuum"
 """A pump that is switched off behind its closed valve lets air to this probe, and nobody need mark it."""
 IN_RANGE_PA = 1_000.0
-"""No probe for this work ends under 7,500 micron (common practice)."""
+"""Hardly a probe for this work ends under 7,500 micron (common practice)."""
 FELL, FELL_TIMES = 50.0, 3.0
 """A probe that shows nothing shows no vacuum where it fell so far in one reading, and its logarithm three times as much
 as between any two of the ten or more before."""
@@ -177,7 +177,8 @@ def _steps(channel: str, readings: Readings, times: np.ndarray, values: np.ndarr
         if values[i] > IN_RANGE_PA or np.any(np.abs(readings.marks_s - at) < JUMP_S):
             continue
         was, now = (_line(times[part] - at, values[part]) for part in (slice(first, i + 1), slice(i + 1, last + 1)))
-        meant = _switched_to(own, was, now)
+        at_end = abs(now.level / float(values[: i + 1].max()) - 1.0) < SAME_RATIO  # a vacuum that was broken
+        meant = "" if at_end else _switched_to(own, was, now)
         if meant or _goes_on(was, now):
             offset = Figure(now.level - was.level, "pressure_difference")
             why = (

@@ -19,6 +19,7 @@ from analysis.vocabulary.channels import (
     AIR_AND_METAL,
     CIRCUIT_PRESSURES,
     EVAPORATOR_WATER,
+    LEAST_TOP_PA,
     MICRON_PROBES,
     ROOM_TEMPERATURES,
 )
@@ -39,6 +40,8 @@ PROBE_MINUTES, ABOVE_GAUGE, FELL_TIMES, AGREES = 3, 3.0, 3.0, 0.15
 """For so many minutes in all a probe shows more than a gauge, by so many times what that may be off, or less than it
 can; by the third it comes down with the circuit, which one valved off on a vacuum does not. At the air's pressure a
 probe is nearer to a gauge than the last, a share."""
+AT_AIR = 1.05
+"""Pressure over the air's by more than this is let out, not pumped."""
 SATURATION_K, PULLED_K = 0.75, 3.0
 """Saturation stands this near to what is around the liquid, and lower while vapour is drawn."""
 DATUM_K = 5.0
@@ -240,12 +243,14 @@ def _probe(channel: str, readings: Readings) -> Iterator[Label]:
 
     It shows far more than a gauge that stands beside it in another unit, and did so from the first: one that showed
     what the gauge does stands elsewhere now, at a pump that was vented or behind a valve. Or it never showed the least
-    that such probes reach, though it was read while the gauge came down from more than a vacuum, and came down with it.
+    that such probes reach, though it was read while the gauge came down from more than a vacuum, and came down with it:
+    where some reach no more, to less than the pump can have left by then.
     """
     read, gauge = readings.by_minute(channel), readings.by_minute(HOSE)
     most = np.fmax.accumulate(np.nan_to_num(read))
     before = np.cumsum((gauge > EMPTY_PA) & (read > 0.0)) >= PROBE_MINUTES
     fell = before & (gauge < EMPTY_PA) & (most < IN_RANGE_PA) & (read < most / FELL_TIMES)
+    fell &= (most < LEAST_TOP_PA) | (read < _least_left(gauge, readings) / FELL_TIMES)
     apart = ABOVE_GAUGE * GAUGE_PA
     moved, fallen = (np.abs(np.diff(each, prepend=np.nan)) for each in (read, gauge))
     together = (fallen < GAUGE_PA) | (moved > 0.5 * fallen)  # a gauge that falls goes by a probe that is at its end
@@ -256,6 +261,22 @@ def _probe(channel: str, readings: Readings) -> Iterator[Label]:
         doubted = above | fell & (reached > IN_RANGE_PA) & (reached < MOST_PA)
         wrong = (np.cumsum(doubted) >= PROBE_MINUTES) & np.isfinite(read)
         yield Label(channel, meant, "the circuit's gauge", wrong, read - other)
+
+
+def _least_left(gauge: np.ndarray, readings: Readings) -> np.ndarray:
+    """Return the least that a pump can have left in each minute since the gauge last told it well [Pa].
+
+    It takes the same part of it every minute, and less where hoses, oil or water hold it back, so as much as it took in
+    the quickest minute so far is the most. NaN where the gauge was not read as it went on from there.
+    """
+    minute = readings.minute_end_s / 60.0
+    fell = -np.diff(np.log(np.where(gauge > 0.0, gauge, np.nan)), prepend=np.nan)
+    told = gauge > EMPTY_PA
+    pumped = np.append(False, (told & (gauge < AT_AIR * readings.minute_barometer_pa))[:-1])
+    quickest = np.maximum.accumulate(np.where(pumped, np.fmax(fell, 0.0), 0.0))
+    last = np.maximum.accumulate(np.where(told, np.arange(len(gauge)), 0))
+    least = gauge[last] * np.exp(-quickest * (minute - minute[last]))
+    return np.where(np.isnan(fell[np.minimum(last + 1, len(gauge) - 1)]), np.nan, least)
 
 
 def _gauge_as_absolute(readings: Readings, fluid: Refrigerant) -> Iterator[Label]:

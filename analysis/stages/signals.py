@@ -12,12 +12,11 @@ import numpy as np
 import pandas as pd
 
 from analysis.bins import PIECE_ROWS, Bins, frame_medians
-from analysis.evacuation.ticks import OVER_RANGE_LEAST_PA
 from analysis.fluids import refrigerant_of
 from analysis.log import Log
 from analysis.startup.steadiness import RUNNING_LOAD, RUNNING_PRESSURE_RATIO
 from analysis.stretch import seconds
-from analysis.vocabulary.channels import CHANNELS, CIRCUIT_PRESSURES, EVAPORATOR_WATER, ROOM_TEMPERATURES
+from analysis.vocabulary.channels import CHANNELS, CIRCUIT_PRESSURES, EVAPORATOR_WATER, LEAST_TOP_PA, ROOM_TEMPERATURES
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.units import Pressure
 
@@ -231,11 +230,11 @@ def _pressure(bins: Bins, barometer_pa: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 
 def _at_its_top(probe: np.ndarray) -> np.ndarray:
-    """Return in which minutes a probe stands still at the highest that it ever showed, well above a working vacuum."""
+    """Return in which minutes a probe stands still at the highest that it ever showed, above what is held."""
     highest = np.fmax.accumulate(probe) if len(probe) else probe
     with np.errstate(invalid="ignore"):
         still = np.abs(np.diff(probe, prepend=probe[:1])) <= 1e-3 * probe
-        return still & (probe >= 0.999 * highest) & (probe > OVER_RANGE_LEAST_PA)
+        return still & (probe >= 0.999 * highest) & (probe > LEAST_TOP_PA)
 
 
 def _running(read: Callable[[str], np.ndarray], lift: np.ndarray, barometer_pa: np.ndarray) -> np.ndarray:

@@ -55,6 +55,8 @@ MARKS = (
 )
 MICRON_PROBES = ("vacuum", "pump_vacuum")
 """Absolute, deeper than any gauge, and nothing to show above their range."""
+LEAST_TOP_PA = 130.0
+"""Most end between 12,000 and 25,000 micron, some at 1 or 2 Torr as heads with a thermocouple (common practice)."""
 CIRCUIT_PRESSURES = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
 """They agree while the circuit stands; the service hose first."""
 EVAPORATOR_WATER = ("leaving_water_temperature", "entering_water_temperature")

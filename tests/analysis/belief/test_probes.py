@@ -223,6 +223,26 @@ def test_a_probe_under_the_label_of_another_unit_is_told_by_the_gauge(true: str,
     assert found(logged(np.full(len(number), 300.0), "micron", gauge)) == []
 
 
+@pytest.mark.parametrize("top", [1_000.0, 2_000.0, 5_000.0])
+@pytest.mark.parametrize("label", ["micron", "Pa"])
+def test_a_probe_that_ends_at_a_torr_or_two_has_the_right_label(top: float, label: str) -> None:
+    """So do heads with a thermocouple; the pump is cracked open first, and pulls through an hour of moisture."""
+    minute = np.arange(90 * MINUTE) / MINUTE
+    pump = np.maximum(minute - 2.0, 0.0) + np.maximum(minute - 5.0, 0.0)
+    pascal = 20.0 + 101_305.0 * np.exp(-pump / 4.0) + 80.0 * np.exp(-minute / 30.0)
+    gauge = {"circuit_pressure": ("psia", np.round(pascal / 6_894.757 + 0.05, 1))}
+    number = np.minimum(pascal, UNITS["micron"].si(top)) / UNITS[label].scale
+    assert found(logged(np.round(number, 0 if label == "micron" else 1), label, gauge)) == []
+
+
+def test_a_vacuum_that_is_broken_to_the_end_of_a_probe_is_no_other_unit() -> None:
+    """A held 200 micron are 0.2666 mbar, a hundredth of 20,000 micron: as pascals are of millibar."""
+    held = shown(0.8 * course(0.0), noise=0.01, top=np.inf) * 1.333e-3
+    held[70 * MINUTE :] = 1e3
+    log = logged(np.round(np.minimum(held, 26.664), 3), "mbar")
+    assert found(log) == []
+
+
 @pytest.mark.parametrize("channel", ["vacuum", "pump_vacuum"])
 def test_a_probe_that_stands_in_the_air_while_the_circuit_is_in_a_vacuum_has_the_right_label(channel: str) -> None:
     """A thousand millibar would be a vacuum as micron: but it showed what the gauge did before the pump was vented."""

@@ -47,12 +47,13 @@ def test_a_log_that_begins_in_a_vacuum_that_the_probe_shows_has_its_evacuation_f
     assert "before the log" in spans[0].doubt
 
 
-def test_a_probe_that_stands_at_its_end_from_the_first_row_on_shows_no_vacuum() -> None:
-    """A machine that stood open is filled after 25 min; its probe shows 2.5 kPa, its end, in every row."""
+@pytest.mark.parametrize("end_pa", [2.5e3, 266.6])
+def test_a_probe_that_stands_at_its_end_from_the_first_row_on_shows_no_vacuum(end_pa: float) -> None:
+    """A machine that stood open is filled after 25 min; its probe shows its end in every row, 2.5 kPa or 2 Torr."""
     seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
     pressure = np.interp(seconds, [1_500.0, 2_400.0, 9_000.0, 9_600.0], [101_325.0, 1_800e3, 1_800e3, 101_325.0])
     warm = np.full(len(seconds), 293.0)
-    spans = spans_in(circuit_pressure=pressure, vacuum=np.full(len(seconds), 2.5e3), ambient_temperature=warm)
+    spans = spans_in(circuit_pressure=pressure, vacuum=np.full(len(seconds), end_pa), ambient_temperature=warm)
     assert [span.stage for span in spans] == ["pressure_test"]
     assert near(spans[0].begin, 1_500.0)
 
