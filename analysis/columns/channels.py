@@ -139,7 +139,7 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
         means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
-    if unit == "micron" or (unit in PROBES and "vacuum" in meanings(rest)):
+    if unit == "micron" or (unit in UNITS and UNITS[unit].datum == "absolute" and "vacuum" in meanings(rest)):
         means -= {"circuit"}  # a probe, whatever it is screwed to
     not_read = _not_read(words(rest), unit, means, there)
     if not_read:

@@ -31,7 +31,7 @@ from analysis.vocabulary.errors import InputError, quoted
 DATES = (
     "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y",
     "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%d %B %Y",
-    "%B %d %Y", "%B %d, %Y", "%d. %B %Y", "%d de %B de %Y", "%Y-%m-%d", "%y-%m-%d", "%Y%m%d",
+    "%B %d %Y", "%B %d, %Y", "%d. %B %Y", "%d de %B de %Y", "%Y-%m-%d", "%y-%m-%d", "%y/%m/%d", "%y.%m.%d", "%Y%m%d",
 )  # fmt: skip
 _SHAPE = re.compile(
     r"(?:\d{1,4}([./-])(?:\d{1,2}|[^\W\d_]{3}\.?)\1\d{2,4}|\d{1,2}\.?(?: de)? [^\W\d_]{3,10}\.?(?: de)? \d{4}"
@@ -43,12 +43,17 @@ _SHAPE = re.compile(
 _CLOCK_FIRST = re.compile(r"^(\d{1,2}:\d\d(?::\d\d(?:[.,:]\d+)?)?(?: ?[AaPp]\.? ?[Mm]\.?)?)(,? )(?=\S*\d[./ -])(\S.*)$")
 MOST = 0.9
 """So large a share of the cells must be readable."""
+ALIKE = 0.5
+"""Numbers that count from 1970 are much alike in one log; those that count from its start are not."""
+RECENT_US = 1_262_304_000_000_000
+"""The year 2010: of a date that may be read either way the earlier one is no log's."""
 OF_DAY = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p")
 """Times of day in a column of their own."""
 ELAPSED_WORDS = {
-    "ms": "ms", "msec": "ms", "s": "s", "sec": "s", "secs": "s", "seconds": "s", "sekunden": "s", "sek": "s",
-    "min": "min", "mins": "min", "minutes": "min", "minuten": "min", "h": "h", "hr": "h", "hrs": "h", "hours": "h",
-    "std": "h", "stunden": "h", "d": "d", "days": "d", "tage": "d",
+    "us": "us", "ms": "ms", "msec": "ms", "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+    "sekunden": "s", "sek": "s", "min": "min", "mins": "min", "minute": "min", "minutes": "min", "minuten": "min",
+    "h": "h", "hr": "h", "hrs": "h", "hour": "h", "hours": "h", "std": "h", "stunden": "h", "d": "d", "day": "d",
+    "days": "d", "tage": "d",
 }  # fmt: skip
 ZONE_SAID = re.compile(r"\b(?:UTC|GMT)(?: ?(?P<east>[+-] ?\d{1,2})(?::?(?P<minutes>\d\d))?)?(?! ?[+-] ?\d|[\d:])")
 """A header that names the zone of its times."""
@@ -130,7 +135,7 @@ def _guess(
             days = SPREADSHEET_DAYS[0] < least <= middle < SPREADSHEET_DAYS[1]
             if days or COMPACT[0] < middle < COMPACT[1]:
                 return TimeGuess(name)
-            if middle > 5.0 * EPOCH_LEAST:
+            if middle > EPOCH_LEAST and number.quantile(0.1) > ALIKE * middle:
                 return TimeGuess(name, zone_known=True)
             continue
         form = _format(text, american)
@@ -152,7 +157,7 @@ def _guess(
         ):
             return _elapsed(
                 name,
-                "" if clocks else next((ELAPSED_WORDS[w] for w in words(name) if w in ELAPSED_WORDS), "s"),
+                None if clocks else next((ELAPSED_WORDS[w] for w in words(name) if w in ELAPSED_WORDS), ""),
                 above,
                 american,
             )
@@ -246,6 +251,7 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
             us = text_us(text, form, offset)
             if _share(us) > MOST:
                 read[form] = us[us != NOT_A_TIME]
+    read = {form: us for form, us in read.items() if us.max() >= RECENT_US} or read
     if not read:
         return None
 
@@ -316,12 +322,14 @@ def _time_of_day(name: str, text: pd.Series, above: str, american: bool) -> Time
     return TimeGuess(name, stated, doubts=(doubt,))
 
 
-def _elapsed(name: str, unit: str, above: str, american: bool) -> TimeGuess:
-    """Return the guess for a column that counts; the start is looked for above the header."""
+def _elapsed(name: str, unit: str | None, above: str, american: bool) -> TimeGuess:
+    """Return the guess for a column that counts, None for a unit a clock; the start is looked for above the header."""
+    unsaid = (f"{name!r} does not say in which unit it counts: seconds are taken.",) if unit == "" else ()
+    guess = TimeGuess(name, unit=("s" if unsaid else unit or ""), doubts=unsaid)
     for us, known, doubts in _moments(above, american):
-        return TimeGuess(name, unit=unit, start=_written(us, known), zone_known=known, doubts=doubts)
+        return replace(guess, start=_written(us, known), zone_known=known, doubts=(*unsaid, *doubts))
     doubt = f'{name!r} counts from the start of the log, which is not said: add start = "2026-03-14 08:00:00" to time.'
-    return TimeGuess(name, unit=unit, doubts=(doubt,))
+    return replace(guess, doubts=(*unsaid, doubt))
 
 
 def _moments(above: str, american: bool) -> Iterator[tuple[int, bool, tuple[str, ...]]]:

@@ -35,14 +35,14 @@ SPREADSHEET_DAYS = (20_000.0, 100_000.0)
 DAY_MS = 86_400_000.0
 TEXT_SIGNS = " \t=\"'"
 """Blanks, and what spreadsheets put around a cell to keep it as text."""
-EPOCH_LEAST = 1e8
-"""Seconds since 1970 from 1973 on; smaller numbers count from the start of the log."""
+EPOCH_LEAST = 946_684_800.0
+"""Seconds since 1970 from 2000 on; smaller numbers count from the start of the log, or from another year."""
 SINCE_1904 = (2.9e9, 4.2e9)
 """So many seconds are counted from 1904, as some measuring software does: the years 1995 to 2037, not 2061 to 2103."""
 FROM_1904_TO_1970 = 2_082_844_800.0
 COMPACT = (1.9e13, 2.2e13)
 """Fourteen digits of year, month, day, hour, minute and second written without signs."""
-ELAPSED_S = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3_600.0, "d": 86_400.0}
+ELAPSED_S = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3_600.0, "d": 86_400.0}
 OFFSET = r"\d.*(?:Z|(?:UTC|GMT)|:\d\d(?:[.,]\d+)?(?: ?[AaPp][Mm])? ?[+-]\d\d(?::?\d\d)?)$"
 """The end of a time that carries its own offset from UTC."""
 
@@ -152,7 +152,7 @@ class Clock:
                 )
             if SINCE_1904[0] < middle < SINCE_1904[1]:
                 return lambda cells: _whole_us(numbers_of(cells) - FROM_1904_TO_1970, 1.0, 1)
-            scale = next(s for least, s in ((1e17, 1e-9), (1e14, 1e-6), (1e11, 1e-3), (0.0, 1.0)) if middle > least)
+            scale = next(s for s in (1e-9, 1e-6, 1e-3, 1.0) if middle * s >= EPOCH_LEAST)
             return lambda cells: _whole_us(numbers_of(cells), scale, 1)
         offset = "%z" in form if form else bool(text.head(50).str.contains(OFFSET).any())
         reading: Callable[[pd.Series], np.ndarray] = lambda cells: text_us(year + cells, form, offset)  # noqa: E731

@@ -339,6 +339,33 @@ def test_a_time_of_day_has_the_date_of_the_start_that_shows_it(above: str, form:
     assert any('add start = "2026-03-14 16:00:00"' in doubt for doubt in time.doubts) == (not start)
 
 
+@pytest.mark.parametrize(
+    ("header", "step", "unit", "said"),
+    [
+        ("Time (Minute(s))", 1 / 6, "min", False),
+        ("Elapsed (Hours)", 1 / 360, "h", False),
+        ("Time (µs)", 1e7, "us", False),
+        ("Time", 1 / 6, "s", True),
+    ],
+)
+def test_the_unit_of_a_count_is_read_or_said_to_be_missing(header: str, step: float, unit: str, said: bool) -> None:
+    rows = "".join(f"{step * i:.10g},20\n" for i in range(600))
+    time = propose_columns(f"Start 2026-03-14 07:05\n{header},T amb (C)\n{rows}".encode(), "x").time
+    assert (time.column, time.unit, time.start) == (header, unit, "2026-03-14T07:05:00.000")
+    assert any("in which unit it counts" in doubt for doubt in time.doubts) == said
+
+
+@pytest.mark.parametrize(
+    ("date", "form", "also"),
+    [("26/03/04", "%y/%m/%d", ""), ("04.03.26", "%d.%m.%y", ""), ("25.03.24", "%d.%m.%y", "%y.%m.%d")],
+)
+def test_of_two_digits_that_may_be_the_year_those_of_a_year_long_past_are_not(date: str, form: str, also: str) -> None:
+    log = "Zeit,T amb (C)\n" + "".join(f"{date} 07:05:{i:02d},20\n" for i in range(9))
+    time = propose_columns(log.encode(), "x").time
+    assert time.format == f"{form} %H:%M:%S"
+    assert [also in doubt for doubt in time.doubts] == [True] * bool(also)
+
+
 def test_what_is_not_sure_is_printed_where_the_table_is_written(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -218,6 +218,15 @@ def test_stamps_that_a_spreadsheet_cut_short_are_refused(tmp_path: Path) -> None
         load(write(tmp_path, "t,p\n" + rows, job))
 
 
+@pytest.mark.parametrize("since_s", [11_644_473_600, 62_135_596_800])
+def test_counts_of_a_tenth_of_a_microsecond_are_no_nanoseconds_since_1970(since_s: int, tmp_path: Path) -> None:
+    """As operating systems and controllers count from the years 1601 and 1: 10 s would be read as a tenth of one."""
+    job = '[job]\nname="n"\n[columns]\ntime={column="t"}\ncircuit_pressure={column="p",unit="barg"}\n'
+    rows = "".join(f"{(1_773_600_000 + since_s + 10 * i) * 10_000_000},10\n" for i in range(9))
+    with pytest.raises(InputError, match="none of its 9 rows has a readable time"):
+        load(write(tmp_path, "t,p\n" + rows, job))
+
+
 @pytest.mark.parametrize(
     ("job", "said"),
     [
