@@ -161,11 +161,22 @@ def _conclude(
     for doubtful, said_of_it in ((check.shut_off, _may_be_shut_off), (check.elsewhere, _may_be_elsewhere)):
         if named and (left := tuple(c for c in doubtful if c not in named)):
             text += f" {said_of_it(left)}"
+    if also := _also_doubtful(check, named, verdict):
+        text += f" Cannot tell yet whether {' or '.join(map(words, also))} is wrong, too. {_what_decides(also)}"
     if check.moving and verdict != "undecided":
         text += f" Still moving, so less sure: {_names(check.moving)}."
     if fluid is None:
         text += " Pressures were not compared: the refrigerant is not stated."
     return Assessment(verdict, text, figures, findings, traces)
+
+
+def _also_doubtful(check: Look, named: set[str], verdict: str) -> list[str]:
+    """Return what stands far off and likely lies, too, beside what the verdict says of others."""
+    told = {*named, *check.shut_off, *check.elsewhere}
+    if not check.arrived or not (verdict == "disagree" or told):
+        return []
+    lying = dict(zip(check.channels, check.said.lying.tolist(), strict=True))
+    return [c for c in check.behind if lying[c] > DOUBTFUL and c not in told]
 
 
 def _agrees_now(channel: str, check: Look) -> bool:

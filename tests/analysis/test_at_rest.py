@@ -645,6 +645,17 @@ def test_what_may_stand_in_another_room_is_said_beside_a_liar_too() -> None:
     assert "entering water temperature is wrong or stands in another place" in result.text
 
 
+@pytest.mark.parametrize(("warm_k", "said"), [(4.0, True), (0.0, False)])
+def test_what_stands_far_off_and_may_lie_is_said_beside_a_liar_too(warm_k: float, said: bool) -> None:
+    """Whether the sun or a lie warms the air probe is not known, but nobody may take it for one that agrees."""
+    stretch = circuit(psi=-9.0)
+    at_h = np.arange(len(stretch.frame)) * 5.0 / 3_600.0
+    stretch.frame["ambient_temperature"] += warm_k * np.sin(np.pi * (at_h + 1.0) / 5.0)
+    result = assess(stretch)
+    assert result.text.startswith("At rest, discharge pressure disagrees")
+    assert ("whether ambient temperature is wrong, too. Shade what the sun reaches and wait" in result.text) == said
+
+
 def test_what_is_colder_than_saturation_lies_wherever_it_stands() -> None:
     rooms = {"entering_water_temperature": 288.0, "circuit_pressure": 294.0}
     result = assess(standing(1.5, 30.0, {**rooms, **dict.fromkeys(OUTDOORS[1:], 294.0)}))
