@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from analysis.at_rest.look import LEAST_K, Look, Looks
+from analysis.at_rest.look import LEAST_K, MOVING_K_PER_H, Look, Looks
 from analysis.at_rest.way import EXPOSED, PRESSURES, TEMPERATURES
 from analysis.fluids import Refrigerant
 from analysis.result import Assessment, Figure, FigureValue, Finding
@@ -225,8 +225,11 @@ def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str
             return "disagree", "What disagreed before agrees now."
         return "disagree", f"At rest, {_names(off)} {'disagrees' if len(off) == 1 else 'disagree'} with the others."
     if not check.arrived or (check.moving and max(said.apart.values(), default=0.0) > DOUBTFUL):
+        still = Figure(MOVING_K_PER_H, "temperature_difference").show(system, 1)
         until = (
-            f"these stand still: {_names(check.moving, MOST_NAMES)}" if check.moving else "the readings come together"
+            f"these stand still, within {still} an hour of the others: {_names(check.moving, MOST_NAMES)}"
+            if check.moving
+            else "the readings come together"
         )
         return "undecided", f"The circuit has not equalised yet. Wait until {until}."
     if check.shut_off:
