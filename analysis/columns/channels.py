@@ -80,7 +80,8 @@ where temperatures are in degC, as kPag."""
 ENDS = frozenset({"min", "max", "minimum", "maximum", "std", "stdev"})
 """Headers of what else is logged of an interval beside its mean."""
 SET_VALUES = re.compile(
-    r"\bset(?:point| (?:pt|point|value|temp|press)|$)|\w sp\b|\bsoll|\bconsigne|\btarget|\b(?:alarm|limit|cut ?out)\b"
+    r"\bset(?:point| (?:pt|point|value|temp|press)|$)|\w sp\b|\bsoll|\bconsigne|\btarget"
+    r"|\b(?:alarm|limit|cut ?out|tare)\b"
 )
 WORKED_OUT = re.compile(
     r"\b(?:sat(?:urat(?:ed|ion))?|super ?heat|sub ?cool(?:ing)?|approach|dew|wet|delta|diff(?:erential)?|ueberhitzung"
@@ -134,7 +135,8 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     own = own_column(name)
     if own is not None:
         return Guess(name, own.channel, own.unit.symbol, "", ((len(RULES), own.channel),))
-    means = meanings(_IN_ITS_UNIT.sub(r"\1 \2", name))
+    named = meanings(_IN_ITS_UNIT.sub(r"\1 \2", name))
+    means = set(named)
     unit, unit_doubt, rest = _unit(name, unit_cell, there)
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
@@ -166,7 +168,7 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
         if channel == "barometer" and UNITS[unit].datum != "absolute":
             unit = {"psig": "psia", "barg": "bar", "kPag": "kPa"}.get(unit, unit)
             unit_doubt = ""
-        doubt = doubt or _another(channel, name, unit)
+        doubt = doubt or _another(channel, name, named, unit)
         said = "; ".join(d for d in (doubt, unit_doubt) if d)
         return Guess(name, channel, unit, said, choices)
     if unit:
@@ -175,20 +177,24 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     return Guess(name, "", "", "neither its name nor its unit says what it is")
 
 
-def _another(channel: str, name: str, unit: str) -> str:
+def _another(channel: str, name: str, means: set[str], unit: str) -> str:
     """Return why a column may be another reading than the channel that its name fits, nothing where it is that."""
-    means, said = meanings(name), set(words(name))
+    said = set(words(name))
     if channel == "cylinder_weight" and not means & {"weight", "cylinder"}:
         return "by its kind alone"
     if channel == "cylinder_weight" and said & {"net", "netto"}:
         return "net, and the weight of the cylinder is asked for"
     if channel == "oil_temperature" and "vacuum" in means:
         return "of a vacuum pump, as its name says"
-    if (channel == "ambient_temperature" and means & {"entering", "leaving"}) or {"hot", "water"} <= said:
+    ends = means & {"entering", "leaving"}
+    if len(ends) > 1 or (channel == "ambient_temperature" and ends) or {"hot", "water"} <= said:
         return "of something else than the machine, as its name says"
     if channel == "compressor_load" and re.search(r"[(\[]", name) and not said & {"%", "percent", "prozent"}:
         return "in a unit of its own, as its name says"
-    if unit in ABSOLUTE_ALONE and channel not in ("barometer", *MICRON_PROBES) and not said & ABSOLUTE_WORDS:
+    if channel == "compressor_load" and "charge" in said and "compresseur" not in said:
+        return "of something else than the machine, as its name says"
+    absolute = re.search(r"abs|(?:pa|bar|torr)[ -]?\(?a\b", name, re.IGNORECASE)
+    if unit in ABSOLUTE_ALONE and channel not in ("barometer", *MICRON_PROBES) and not absolute:
         return f"gauge or absolute is not said; {unit} counts from nothing"
     return ""
 
@@ -219,7 +225,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
     tail = _parts(rest if candidates and not any(map(is_unit, candidates)) else name)
     candidates += [" ".join(tail[-2:])] if len(tail) > 2 else []
     candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
-    said = set(words(name)) | set(words(unit_cell))
+    said = {word for word in words(name) if len(word) > 1} | set(words(unit_cell))  # the A of circuit A says nothing
     for candidate in candidates:
         key = bare = spelling(candidate)
         if key == "g" and GASES & meanings(name) and "weight" not in meanings(name):
@@ -229,8 +235,9 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
         symbol = UNIT_SPELLINGS.get(key, UNIT_SPELLINGS.get(bare, "") if key.startswith(bare + "abs") else "")
         if not symbol and bare not in UNSAID_DATUM:
             continue
-        before, _, after = rest.rpartition(candidate)
-        rest = f"{before} {after}"
+        if symbol == "inHg" and said & ABSOLUTE_WORDS and "barometer" not in meanings(name):
+            continue  # in a log inHg counts down from the air
+        rest = re.sub(rf"(?<![A-Za-z]){re.escape(candidate)}(?![A-Za-z])", " ", rest)
         if bare in UNSAID_DATUM:
             gauge, absolute = UNSAID_DATUM[bare]
             if key.endswith(("absolute", "absolut", "abs")) or said & ABSOLUTE_WORDS:

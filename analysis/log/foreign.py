@@ -165,7 +165,7 @@ def no_decimals_apart(rows: Sequence[list[str]], read: set[int], layout: Layout,
     """
     width = len(layout.names)
     wide = [row for row in rows if len(row) > width and not any(row[width:])]
-    even = [row for row in rows if len(row) == width]
+    even = [row for row in rows if len(row) == width and any(re.match(r"[-+]?\d", row[at]) for at in read)]
     noughts = any(re.fullmatch(r"0\d+", row[at]) for row in wide for at in read)
     if wide and (noughts or (even and not any(row[-1] for row in even))):
         raise InputError(

@@ -181,6 +181,9 @@ SHAPES: dict[str, Callable[[Sheet], Sheet]] = {
         s, names=[*s.names, "", ""], units=[*s.units, "", ""], rows=[[*row, "", ""] for row in s.rows], unit_row=True
     ),
     "a delimiter behind each row": lambda s: replace(s, rows=[[*row, ""] for row in s.rows]),
+    "units below, and a delimiter behind each row": lambda s: replace(
+        s, names=[*s.names, "State"], units=[*s.units, ""], rows=[[*row, "OK", ""] for row in s.rows], unit_row=True
+    ),
     "headers again": lambda s: with_rows(s, {at: ["Timestamp", *s.names] for at in (100, 200)}),
     "a footer": lambda s: replace(s, below=["", "End of file", "Rows: 400,,,"]),
     "blank lines": lambda s: with_rows(s, {at: [""] for at in (0, 50, 51, 300)}),
