@@ -91,25 +91,23 @@ def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarr
     return _by_chance(noise, float(times[seen[-1]] - times[seen[0]])) if noise >= RESTLESS else np.inf
 
 
-def patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> tuple[float, float]:
-    """Return how long readings that walked so may stand still [s], and how long where they do not come to rest though
-    they slowed down; infinite when they did not walk, the first one when they were slowing down.
+def patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> float:
+    """Return how long readings that walked so may stand still [s], infinite when they were slowing down.
 
     Flicker about one edge of the display is no walk.
     """
     if np.isnan(step):
-        return np.inf, np.inf
+        return np.inf
     arrived = [0]
     for i, value in enumerate(values.tolist()):
         if abs(value - values[arrived[-1]]) > (WALK_STEPS - 0.1) * step:
             arrived.append(i)
     waits = np.diff(times[arrived])[-WALKS:]
     if len(waits) < WALKS:
-        return np.inf, np.inf
+        return np.inf
     longest = float(np.max(waits))
     waits[-1] = max(waits[-1], times[-1] - times[arrived[-1]])
-    turns = WALK_STILL * float(np.max(waits))
-    return np.inf if slowed(waits) else WALK_STILL * longest, turns
+    return np.inf if slowed(waits) else WALK_STILL * longest
 
 
 def patience_of_rise(times: np.ndarray, values: np.ndarray, starts: np.ndarray) -> float:

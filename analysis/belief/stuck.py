@@ -61,8 +61,8 @@ class _Still:
     """One and the same number since `begin` [s], and how the channel came to it.
 
     `pascal` is what it shows where it is a pressure, `step` that of its display; `patience` and `walks` are how long
-    readings that changed so may stand still, infinite where they may for ever, and `turns` where they slowed down
-    but do not come to rest; `before` is when its last changes began, `followed` whether there were many.
+    readings that changed so may stand still, infinite where they may for ever; `before` is when its last changes began,
+    `followed` whether there were many.
     """
 
     channel: str
@@ -72,7 +72,6 @@ class _Still:
     step: float
     patience: float
     walks: float
-    turns: float
     before: float
     followed: bool
 
@@ -105,7 +104,7 @@ class _Still:
             why = "after it moved steadily, while the others go on"
         elif twin_moved(channel, readings, begin, seen, self.step):
             why = "while the other end of the same barrel moved"
-        elif lasted >= self.turns and gone_without(channel, readings, begin, seen, self.step):
+        elif lasted >= self.walks and gone_without(channel, readings, begin, seen, self.step):
             why = "while a thermometer that had moved with it went on"
         elif others_moved(channel, readings, begin, seen, self.pascal, self.step):
             why = "while the other gauges on the circuit moved"
@@ -156,7 +155,6 @@ def _still(
     steps = np.abs(np.diff(values[lately]))
     step = float(np.quantile(steps, 0.25)) if len(steps) >= LEAST_STEPS else np.nan
     walking = readings.dimension(channel) == "temperature" and at_change and not _may_be_held(readings, begin)
-    walks, turns = patience_of_walk(times[lately], values[lately], step) if walking else (np.inf, np.inf)
     return _Still(
         channel,
         readings,
@@ -164,8 +162,7 @@ def _still(
         pascal,
         step,
         patience=patience_of_noise(times, values, changes),
-        walks=walks,
-        turns=turns,
+        walks=patience_of_walk(times[lately], values[lately], step) if walking else np.inf,
         before=float(times[before[0]]),
         followed=len(changes) > FOLLOWS and bool(times[changes[-FOLLOWS - 1]] >= begin - LATELY_S),
     )

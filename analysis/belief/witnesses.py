@@ -25,11 +25,14 @@ COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
 """Half of the move of the temperatures around may not have reached the gas, and two steps must show. A leak may hide
 a warming for some time, so more is asked for there."""
 TWIN_K, TWIN_STEPS = 1.0, 8.0
+METAL = "surface_temperature"
 ALONG_S, ALONG_K, ALONG_STEPS, FINE_K = 7_200.0, 1.5, 8.0, 0.3
-"""Air, metal and water of a circuit under test that went along with each other stand for hours at one number of a fine
-display only while nothing drives them: not once the other was so far away for an hour. A room may hold a coarse one."""
-ALONG_TIMES, FREEZING_K, ICE_K = 2.0, 273.15, 1.0
-"""They went along where neither moved more than twice as far. Melting frost holds metal where ice melts."""
+"""Metal of a circuit under test that went along with air or water stands for hours at one number of a fine display only
+while nothing drives it: not once the other was so far away for an hour. A thermostat may hold air or a coarse number,
+and stop air as dead as a fault does; metal slows down before it rests."""
+ALONG_SHARE, FREEZING_K, ICE_K = 0.5, 273.15, 1.0
+"""It went along where the distance to the other changed by half of what it moved at most. Melting frost holds metal
+where ice melts."""
 STANDS_IN = ("recovery", "pressure_test", "evacuation", "charging", "at_rest")
 """While the machine stands nothing holds the water at one end of a barrel: both ends move (common practice)."""
 FLOW_PA, FLOW_SHARE = 100e3, 0.25
@@ -67,17 +70,19 @@ def twin_moved(channel: str, readings: Readings, begin: float, look: float, step
 
 
 def gone_without(channel: str, readings: Readings, begin: float, look: float, step: float) -> bool:
-    """Return whether another thermometer, beside which that of a circuit under test had moved as far, went away from
-    where it was when this one began to stand, in no single leap."""
-    if channel not in ROOM_TEMPERATURES or not (step < FINE_K and readings.at_stage(begin, look, "pressure_test")):
+    """Return whether air or water, beside which metal of a circuit under test had moved, went away from where it was
+    when the metal began to stand, in no single leap."""
+    if channel != METAL or not (step < FINE_K and readings.at_stage(begin, look, "pressure_test")):
         return False
     if look - begin < ALONG_S or abs(readings.lagged(channel, begin, BESIDE_S) - FREEZING_K) < ICE_K:
         return False
     since = 2.0 * begin - look
     own, least = readings.reach(channel, since, begin), max(ALONG_K, ALONG_STEPS * step)
+    before = (readings.minute_end_s > since) & (readings.minute_end_s <= begin)
     for other in (c for c in ROOM_TEMPERATURES if c in readings.minutes and c != channel):
-        beside = readings.reach(other, since, begin)
-        along = own >= ALONG_STEPS * step and beside / ALONG_TIMES <= own <= ALONG_TIMES * beside
+        apart = (readings.by_minute(channel) - readings.by_minute(other))[before]
+        stayed = float(np.ptp(apart[~np.isnan(apart)])) if not np.isnan(apart).all() else np.inf
+        along = own >= ALONG_STEPS * step and stayed <= ALONG_SHARE * own
         moves = [readings.lagged(other, look, lag) - readings.lagged(other, begin, BESIDE_S) for lag in GAS_LAGS_S]
         gone = min(map(abs, moves)) - readings.leap(other, begin, look) >= least
         if along and gone and min(moves) * max(moves) > 0.0:

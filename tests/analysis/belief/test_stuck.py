@@ -217,22 +217,26 @@ def test_a_number_shown_again_after_hours_of_silence_did_not_stand_meanwhile() -
     assert ("channel_stuck", "surface_temperature") not in found(log)
 
 
-def under_test(celsius: np.ndarray, at: np.ndarray, digit: float = 0.1) -> Log:
-    """Return a night in which air falls by 5 K and rises again, and metal beside it shows `celsius`."""
-    air = 18.0 - 5.0 * np.sin(np.pi * at / at[-1])
-    probes = {"ambient_temperature": np.round(air, 1), "surface_temperature": np.round(celsius / digit) * digit}
+def under_test(celsius: np.ndarray, at: np.ndarray, digit: float = 0.1, channel: str = "surface_temperature") -> Log:
+    """Return a night in which air falls by 5 K and rises again, and a thermometer beside it shows `celsius`."""
+    swing = 18.0 - 5.0 * np.sin(np.pi * at / at[-1])
+    probes = dict.fromkeys(("ambient_temperature", "surface_temperature"), np.round(swing, 1))
+    probes[channel] = np.round(celsius / digit) * digit
     return make_log(at, {c: ("degC", shown) for c, shown in probes.items()}, journal=begun("pressure_test"))[0]
 
 
 def test_metal_that_stands_at_one_number_once_air_beside_which_it_had_moved_went_on_is_stuck() -> None:
-    """Standing is right where metal turns, is coupled to the air loosely, is held by frost or is shown coarsely."""
+    """Standing is right where metal turns, comes to rest, is coupled to the air loosely, is held by frost or is shown
+    coarsely. A thermostat holds air from one moment on."""
     at = np.arange(0.0, 12.0 * 3_600.0, 30.0)
     swing = 18.0 - 5.0 * np.sin(np.pi * at / at[-1])
-    freezes = np.minimum(at, 5.0 * 3_600.0)
+    freezes = np.minimum(at, 2.5 * 3_600.0)
     stands = 18.0 - 5.0 * np.sin(np.pi * freezes / at[-1])
     assert found(under_test(stands, at)) == [("channel_stuck", "surface_temperature")]
     heavy = 18.0 - 2.8 * np.sin(np.pi * np.clip(at - 9_000.0, 0.0, None) / at[-1])
     frost = np.maximum(stands - stands[-1], swing - 20.0)
-    for right in (swing, heavy, frost):
+    rests = stands - 1.5 * (1.0 - np.exp(-(at - freezes) / 1_800.0))
+    for right in (swing, heavy, frost, rests):
         assert found(under_test(right, at)) == []
     assert found(under_test(stands, at, digit=1.0)) == []
+    assert found(under_test(stands, at, channel="ambient_temperature")) == []
