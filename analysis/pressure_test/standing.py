@@ -4,7 +4,8 @@ The loss is looked at some thirty times a night, so while the test runs a look d
 or when it is very sure; an alarm, which wakes people, comes only when both are surer than the interval has to be. At
 the test's end the last look's interval decides as it is (group sequential tests: little of the risk is spent before the
 end; O'Brien and Fleming, Biometrics 35, 1979). What was decided stands, with the figures of its look, until a later
-look speaks against it; one that merely tells less takes nothing away. While the test runs every look counts alike, and
+look speaks against it; one that merely tells less takes nothing away, but a leak has to stand at the end, too: what
+filling leaves in the gas looks like one, and less so by the hour. While the test runs every look counts alike, and
 is remembered: were the newest believed more, and its word forgotten with the next, verdicts would come and go.
 """
 
@@ -169,7 +170,8 @@ def verdicts(
             verdict, stands = side, judged
         elif stands is not None:
             above = judged.surely_above(limit_of(judged, allowed))
-            if side == "gaining" or (above if verdict == "tight" else 1.0 - above) > AGAINST:
+            unsure = final and verdict == "leaking"
+            if unsure or side == "gaining" or (above if verdict == "tight" else 1.0 - above) > AGAINST:
                 verdict, stands = "undecided", None
         found.append((verdict, stands))
     return found

@@ -63,6 +63,13 @@ def test_the_look_at_the_end_decides_by_its_interval() -> None:
     assert letters((0.0, 0.3), (0.7, 0.3), told=True) == "tu"
 
 
+def test_a_leak_that_the_end_is_not_sure_of_was_a_slow_filling_as_likely() -> None:
+    assert letters((2.0, 0.28), (2.0, 0.28), (1.9, 0.5), told=True) == "lll"
+    assert letters((2.0, 0.28), (2.0, 0.28), (1.9, 0.5), told=True, ended=True) == "llu"
+    assert letters((2.0, 0.28), (2.0, 0.28), (1.9, 0.44), told=True, ended=True) == "lll"
+    assert letters((0.0, 0.3), (0.1, 0.3), (0.1, 0.52), told=True, ended=True) == "ttt"
+
+
 def test_leaking_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
     assert letters((2.0, 0.5), (2.0, 0.44), told=True) == "uu"
     assert letters((2.0, 0.44), (2.0, 0.44), told=True) == "ul"
