@@ -166,7 +166,7 @@ def from_journal(journal: pd.DataFrame) -> tuple[list[StageSpan], list[str]]:
 def from_signals(log: Log, job: Job) -> list[StageSpan]:
     """Return the stages that the signals alone show, in order and without overlap.
 
-    Rows, not the journal, are looked at; see `watcher`. A span keeps its begin, and its `end` and
+    Of the journal only the marks of what draws are looked at; see `watcher`. A span keeps its begin, and its `end` and
     `known_until` once the latter is set, whatever rows follow.
     """
     signals = read_signals(log, job)

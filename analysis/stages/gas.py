@@ -26,6 +26,12 @@ from analysis.stages.state import OPEN_MINUTES, QUIET_S, TESTED_PART, Contents
 
 PUMPED_PA = 1.3e3
 """Under this there is a vacuum pump at work; the deepest recovery asked for is 25 mmHg, 3.3 kPa (40 CFR 82.156)."""
+LOW_PRESSURE = 2.0
+"""What stands at more than so many times the air's pressure is no low-pressure refrigerant: its recovery is asked to
+15 inHg at most, 51 kPa (40 CFR 82.156)."""
+FALL_MINUTES, FALLS_PART = 3, 0.03
+"""A vacuum that stands and is shown to a probe is there at once; what falls by more in each of so many minutes is
+pumped."""
 FIRST_MINUTES = 30
 """A log that begins in a vacuum that stands may begin with charging: it is no evacuation yet (common practice), and
 never one where only a gauge shows it, which cannot tell a vacuum that is pumped from one that was left."""
@@ -141,15 +147,44 @@ class GasStages(RefrigerantStages):
         p, first = s.calm_pa[k], s.back(k, 5)
         emptied = self.contents in ("open", "nitrogen", "vacuum")
         emptied |= self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
-        pumped = bool(s.probe[k]) and k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < PUMPED_PA
-        pumped = pumped and not self.moved_by_hose(k, 10)
+        pumped = k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < self._pumped_pa(k)
+        pumped = pumped and not self.moved_by_hose(k, 10) and (bool(s.probe[k]) or self._gauge_fell(k))
         first_look = not s.probe[k] or s.end_s[k] < FIRST_MINUTES * MINUTE_S
         if self.contents in ("vacuum", "unknown") and not self.found and first_look:
             highest_pa = np.nanmax(s.pressure_pa[: k + 1])
             told = s.probe[k] or highest_pa > GAUGE_FLOOR_PA  # a gauge at its floor only flickers
-            emptied = pumped = bool(told and max(p, s.pressure_pa[k]) < 0.5 * highest_pa)
+            halved = told and max(p, s.pressure_pa[k]) < 0.5 * highest_pa
+            emptied = pumped = bool(halved or (s.probe[k] and p < VACUUM_PA and self._falls(k)))
         pulled = emptied and p < 0.5 * s.barometer_pa[k]
-        return bool(pumped or (pulled and s.seen[s.back(k, 3)]))
+        return bool(pumped or ((pulled or p < self._marked_pa(k)) and s.seen[s.back(k, 3)]))
+
+    def _pumped_pa(self, k: int) -> float:
+        """Return under which pressure only a vacuum pump draws from a circuit whose refrigerant nobody saw."""
+        unseen = not self.found and self.flowed is None and not self.s.recovers[k]
+        high = self.s.saturation_low_pa[k] > LOW_PRESSURE * self.s.barometer_pa[k]
+        return VACUUM_PA if unseen and high else PUMPED_PA
+
+    def _gauge_fell(self, k: int) -> bool:
+        """Return whether a gauge that tells where only a pump draws from where a recovery does was seen to fall."""
+        fell = np.nanmax(self.s.pressure_pa[self.s.back(k, BROKEN_MINUTES) : k + 1]) > GAUGE_FLOOR_PA
+        return self._pumped_pa(k) > PUMPED_PA and bool(fell)
+
+    def _marked_pa(self, k: int) -> float:
+        """Return under which pressure a pump draws that was marked since the last stage began, 0 where none was.
+
+        It may warm up beside a recovery that still runs.
+        """
+        s = self.s
+        since_s = max(self.floor_s, self.found[-1].begin_s) if self.found else -np.inf
+        if not s.pump_s[k] > since_s or self.moved_by_hose(k, 10):
+            return 0.0
+        stood_pa = np.fmin(s.calm_pa[np.searchsorted(s.end_s, s.pump_s[k])], s.barometer_pa[k])
+        return float(min(0.5 * stood_pa, np.inf if self.stage in ("", "at_rest") else VACUUM_PA))
+
+    def _falls(self, k: int) -> bool:
+        """Return whether pressure fell and fell in the last minutes."""
+        lately = np.log(np.maximum(self.s.pressure_pa[max(k - FALL_MINUTES, 0) : k + 1], 0.1))
+        return len(lately) > FALL_MINUTES and bool((np.diff(lately) < -FALLS_PART).all())
 
     def _seems_full(self, k: int, minutes: int = STANDS_MINUTES) -> bool:
         """Return whether, where no scale is read, pressure stands where the refrigerant stands with liquid."""
@@ -209,18 +244,21 @@ class GasStages(RefrigerantStages):
         if self.stage == "recovery":  # nothing was pumped while it pulled; without a scale this looks like more of it
             pulled_s = self.rested_s if s.end_s[k] - self.active_s < REST_S else self.active_s
         j = self.pulled_from(k, min(int(np.searchsorted(s.end_s, pulled_s)), k))
-        if not self.found and np.nanmax(s.pressure_pa[: j + 1]) < PUMPED_PA:
+        if not self.found and s.seen[0] and np.nanmax(s.pressure_pa[: j + 1]) < PUMPED_PA:
             j = 0  # the log began in it
         at_s = float(s.begin_s[j]) if j else 0.0
         note = "" if j or self.contents != "vacuum" else "it may have begun before the log"
         ended = j < k and bool(s.at_end[[j, k]].all() and not s.probe[j] and s.probe[j + 1])
         j += ended
         alone = ended or (j > 0 and not s.seen[j - 1])
-        if alone:
+        marked = alone and s.pump_s[j] > self.floor_s
+        if marked:
+            at_s, note = float(s.pump_s[j]), "the mark of its pump tells when"
+        elif alone:
             at_s = self.out_of_sight(j, k)
             note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"
         self.contents = "vacuum"
-        self.begin("evacuation", at_s, k, 120.0 if not alone else 900.0, note)
+        self.begin("evacuation", at_s, k, 900.0 if alone and not marked else 120.0, note)
 
     def _test(self, k: int) -> None:
         s = self.s

@@ -345,8 +345,8 @@ class LookBack:
     def out_of_sight(self, j: int, k: int) -> float:
         """Return when a pull began whose fall a probe saw only from minute `j` on: pressure falls exponentially [s].
 
-        A pump takes the same volume in a minute at any pressure down to some millibar. It began after the last
-        minute in which a gauge read and did not stand at the end of its scale.
+        A pump takes the same volume in a minute at any pressure down to some millibar, towards where water boils or a
+        leak holds it. It began after the last minute in which a gauge read and did not stand at the end of its scale.
         """
         s = self.s
         read = np.flatnonzero(s.seen[:j] & ~s.at_end[:j])
@@ -358,5 +358,10 @@ class LookBack:
         last = max(int(high[-1]) if len(high) else 0, 1)
         if last >= len(seen) or not seen[last] < 0.95 * seen[0]:
             return float(s.begin_s[j])
-        lag_s = (s.end_s[j + last] - s.end_s[j]) / np.log(seen[0] / seen[last])
-        return max(least_s, float(s.end_s[j] - lag_s * np.log(s.barometer_pa[j] / seen[0])))
+        lag_s, floor_pa = (s.end_s[j + last] - s.end_s[j]) / np.log(seen[0] / seen[last]), 0.0
+        half = last // 2
+        fell, then = seen[0] - seen[half], seen[half] - seen[2 * half]
+        if 0.0 < then < fell and seen[2 * half] > then**2 / (fell - then):  # it slows down
+            lag_s = (s.end_s[j + half] - s.end_s[j]) / np.log(fell / then)
+            floor_pa = seen[2 * half] - then**2 / (fell - then)
+        return max(least_s, float(s.end_s[j] - lag_s * np.log((s.barometer_pa[j] - floor_pa) / (seen[0] - floor_pa))))

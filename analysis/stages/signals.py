@@ -63,6 +63,10 @@ FLICKER_MINUTES = 7
 """In fewer minutes one step of pressure looks like its flicker."""
 HANDLED_KG = 1.0
 """A cylinder that comes or goes moves the scale by more than this in a minute."""
+PUMP_MARKS = ("pump_on", "pump_valve_open")
+RECOVERY_MARKS = ("recovery_paused", "recovery_resumed")
+OTHER_MARKS = ("pump_off", "vacuum_broken", "liquid_charging", "vapor_charging")
+"""Marks that say what draws from the circuit: the vacuum pump, the recovery machine, none of them."""
 ONE_WAY = ((3, 1.0), (5, 0.35), (15, 0.5))
 """So much one way [minutes, kg] is refrigerant on its way; scales in the field drift by 0.2 kg in an hour
 (common practice)."""
@@ -94,6 +98,8 @@ class Signals:
     chill_k : by how much more the water leaves cooler than it comes than when it did so least; NaN where one is blank.
     spread_k : how far the temperatures moved in the last 20 minutes, median.
     channels : how many temperatures and pressures had readings.
+    pump_s : when somebody last marked that the vacuum pump is at work, -inf where a later mark says something else [s].
+    recovers : the last mark of what draws is of a recovery.
     hold_s, target : how long the job wants a vacuum to be held, and which; infinite, and None, where it does not say.
     test_pressure : at which the job wants to test, None where it does not say.
     """
@@ -125,6 +131,8 @@ class Signals:
     chill_k: np.ndarray
     spread_k: np.ndarray
     channels: np.ndarray
+    pump_s: np.ndarray
+    recovers: np.ndarray
     hold_s: float
     target: Pressure | None
     test_pressure: Pressure | None
@@ -161,6 +169,7 @@ def read_signals(log: Log, job: Job) -> Signals:
     swapped, flow = _flow(weight, _leaps(frame, bins), bins.end_s)
     temperatures = [channel(name) for name in TEMPERATURES if name in medians]
     low, high = _saturation(medians, job)
+    pump_s, recovers = _marked(log.journal, origin, bins.end_s)
     present = [channel(name) for name in (*TEMPERATURES, *CIRCUIT_PRESSURES) if name in medians]
     return Signals(
         origin=origin,
@@ -190,10 +199,22 @@ def read_signals(log: Log, job: Job) -> Signals:
         chill_k=_chill(channel),
         spread_k=_spread(temperatures, n),
         channels=np.sum([~np.isnan(c) for c in present], axis=0) if present else np.zeros(n, dtype=int),
+        pump_s=pump_s,
+        recovers=recovers,
         hold_s=np.inf if job.evacuation.hold_s is None else job.evacuation.hold_s,
         target=job.evacuation.target,
         test_pressure=job.pressure_test.pressure,
     )
+
+
+def _marked(journal: pd.DataFrame, origin: pd.Timestamp, end_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return when the pump was last marked to be at work, and whether a recovery is what was marked last instead."""
+    marks = journal[(journal["kind"] == "mark") & journal["subject"].isin(PUMP_MARKS + RECOVERY_MARKS + OTHER_MARKS)]
+    marks = marks.sort_values("time", kind="stable")
+    at_s = seconds(pd.DatetimeIndex(marks["time"]), origin)
+    last = np.searchsorted(at_s, end_s)  # none that a later row of the log would come before
+    said = np.append("", marks["subject"].to_numpy(dtype=str))[last]
+    return np.where(np.isin(said, PUMP_MARKS), np.append(-np.inf, at_s)[last], -np.inf), np.isin(said, RECOVERY_MARKS)
 
 
 def _held(medians: pd.DataFrame, end_s: np.ndarray) -> pd.DataFrame:

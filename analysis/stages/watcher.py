@@ -128,7 +128,8 @@ class _Watcher(GasStages):
         self.off_test_part = float(abs(p / test_pa - 1.0))
         filled = self.off_test_part < FILLED_PART and self._blind(k)
         if p < 0.7 * s.barometer_pa[k] and not near:
-            self.contents = "vacuum" if min(p, self.trough_pa) < VACUUM_PA else "remnant"
+            deep_pa = self._pumped_pa(k) if told or s.recovers[k] else VACUUM_PA
+            self.contents = "vacuum" if min(p, self.trough_pa) < deep_pa else "remnant"
         elif self.off_test_part < TESTED_PART and (off or (filled and not self.scaled and not s.running[k])):
             self.contents = "nitrogen"
         elif np.isnan(s.saturation_low_pa[k]):

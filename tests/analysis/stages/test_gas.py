@@ -360,3 +360,64 @@ def test_a_test_let_out_at_once_ended_then_whatever_follows() -> None:
         assert [span.stage for span in spans] == ["pressure_test"] + ["evacuation"] * (shown is pumped)
         assert near(spans[0].end, 5_400.0)
     assert spans[0].known_until is None
+
+
+@pytest.mark.parametrize("floor_pa", [1_408.0, 2_200.0])
+@pytest.mark.parametrize("ends_pa", [2_666.0, 101_325.0])
+@pytest.mark.parametrize("marks", [[(5.0, "mark", "pump_on", "")], []])
+def test_a_wet_circuit_that_a_probe_alone_shows_is_pumped_from_the_first_row_on(
+    floor_pa: float, ends_pa: float, marks: list[tuple[float, str, str, str]]
+) -> None:
+    """Water boils in it at 12 or 19 degC and holds the vacuum there for an hour; no recovery of R-134a goes so deep."""
+    seconds = np.arange(0.0, 3_600.0, 2.0)
+    probe = floor_pa + (101_325.0 - floor_pa) * np.exp(-seconds / 120.0)
+    shown = {"vacuum": np.minimum(probe, ends_pa), "ambient_temperature": np.full(len(seconds), 293.0)}
+    job = Job.model_validate({"job": {"name": "a pull"}, "circuit": {"refrigerant": "R-134a"}})
+    log = si_log(seconds, shown, marks)
+    spans = from_signals(log, job)
+    assert [span.stage for span in spans] == ["evacuation"]
+    assert near(spans[0].begin, 0.0)
+    assert spans[0].known_from <= at(1_860.0)
+    assert from_signals(log.before(spans[0].known_from), job)[0].begin == spans[0].begin
+
+
+@pytest.mark.parametrize("marks", [[(600.0, "mark", "recovery_resumed", "")], []])
+@pytest.mark.parametrize("deepest_pa", [3_333.0, 2_000.0])
+def test_a_recovery_to_25_mmhg_and_deeper_that_a_probe_alone_shows_is_no_evacuation(
+    deepest_pa: float, marks: list[tuple[float, str, str, str]]
+) -> None:
+    """The level that 40 CFR 82.156 asks of a low-pressure machine, or what a good machine reaches beyond it."""
+    seconds = np.arange(0.0, 2 * 3_600.0, 10.0)
+    probe = deepest_pa + (76e3 - deepest_pa) * np.exp(-np.maximum(seconds - 600.0, 0.0) / 300.0)
+    shown = {"vacuum": np.minimum(probe, 2_666.0), "ambient_temperature": np.full(len(seconds), 293.0)}
+    job = Job.model_validate({"job": {"name": "a recovery"}, "circuit": {"refrigerant": "R-123"}})
+    spans = from_signals(si_log(seconds, shown, marks), job)
+    assert "evacuation" not in [span.stage for span in spans]
+
+
+def test_a_gauge_that_falls_to_its_floor_from_the_first_row_on_shows_a_pump() -> None:
+    """No recovery of R-134a goes there, and a scale beside it shows none."""
+    seconds = np.arange(0.0, 3_600.0, 10.0)
+    gauge = np.round(101_325.0 * np.exp(-seconds / 120.0) / 690.0) * 690.0
+    still = np.full(len(seconds), 25.0)
+    spans = spans_in(circuit_pressure=gauge, cylinder_weight=still, ambient_temperature=still + 268.0)
+    assert [span.stage for span in spans] == ["evacuation"]
+    assert near(spans[0].begin, 0.0)
+
+
+def test_a_pump_that_was_marked_draws_from_what_a_recovery_left() -> None:
+    """Nobody opened the machine: from 50 kPa it is pumped to where its water boils, and no probe goes so high."""
+    seconds = np.arange(0.0, 3 * 3_600.0, 10.0)
+    drawn = 50e3 + 522e3 * np.exp(-np.maximum(seconds - 900.0, 0.0) / 400.0)
+    pressure = np.where(seconds < 6_000.0, drawn, 2_000.0 + 48e3 * np.exp(-np.maximum(seconds - 6_000.0, 0.0) / 120.0))
+    gross = np.interp(seconds, [900.0, 2_700.0], [30.0, 55.0])
+    shown = {
+        "circuit_pressure": pressure,
+        "cylinder_weight": gross,
+        "ambient_temperature": np.full(len(seconds), 293.0),
+    }
+    job = Job.model_validate({"job": {"name": "a retrofit"}, "circuit": {"refrigerant": "R-134a"}})
+    marked = from_signals(si_log(seconds, shown, [(6_000.0, "mark", "pump_on", "")]), job)
+    assert [span.stage for span in marked][-2:] == ["recovery", "evacuation"]
+    assert near(marked[-1].begin, 6_000.0)
+    assert "evacuation" not in [span.stage for span in from_signals(si_log(seconds, shown), job)]
