@@ -29,6 +29,8 @@ PUMPED_PA = 1.3e3
 LOW_PRESSURE = 2.0
 """What stands at more than so many times the air's pressure is no low-pressure refrigerant: its recovery is asked to
 15 inHg at most, 51 kPa (40 CFR 82.156)."""
+STOOD_DOWN_PART = 0.8
+"""A pull that begins where a vacuum stood takes it further down than this part of it."""
 FALL_MINUTES, FALLS_PART = 3, 0.03
 """A vacuum that stands and is shown to a probe is there at once; what falls by more in each of so many minutes is
 pumped."""
@@ -244,6 +246,9 @@ class GasStages(RefrigerantStages):
         if self.stage == "recovery":  # nothing was pumped while it pulled; without a scale this looks like more of it
             pulled_s = self.rested_s if s.end_s[k] - self.active_s < REST_S else self.active_s
         j = self.pulled_from(k, min(int(np.searchsorted(s.end_s, pulled_s)), k))
+        in_sight = j - int(np.argmin(s.probe[: j + 1][::-1])) + 1
+        if 0 < in_sight < j and not s.seen[in_sight - 1] and not s.pressure_pa[k] < STOOD_DOWN_PART * s.pressure_pa[j]:
+            j = in_sight  # it did not stand before: it was on its way when the probe came to show it
         if not self.found and s.seen[0] and np.nanmax(s.pressure_pa[: j + 1]) < PUMPED_PA:
             j = 0  # the log began in it
         at_s = float(s.begin_s[j]) if j else 0.0

@@ -421,3 +421,13 @@ def test_a_pump_that_was_marked_draws_from_what_a_recovery_left() -> None:
     assert [span.stage for span in marked][-2:] == ["recovery", "evacuation"]
     assert near(marked[-1].begin, 6_000.0)
     assert "evacuation" not in [span.stage for span in from_signals(si_log(seconds, shown), job)]
+
+
+def test_a_pump_began_when_it_was_marked_where_a_probe_left_its_top_and_hardly_falls() -> None:
+    seconds = np.arange(0.0, 3_600.0, 5.0)
+    slow = 2_150.0 + 220.0 * np.exp(-(seconds - 660.0) / 900.0)
+    shown = {"vacuum": np.where(seconds < 660.0, 2_666.0, slow), "ambient_temperature": np.full(len(seconds), 293.0)}
+    job = Job.model_validate({"job": {"name": "a pull"}, "circuit": {"refrigerant": "R-404A"}})
+    (span,) = from_signals(si_log(seconds, shown, [(5.0, "mark", "pump_on", "")]), job)
+    assert span.stage == "evacuation"
+    assert near(span.begin, 5.0)
