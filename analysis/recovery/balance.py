@@ -89,6 +89,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
     told_m3, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
     seen = _nothing_seen(len(ticks), told_m3)
     even_s = even_pace(ticks, CHILLED_S)
+    least_so_far_s = np.inf
     for number, pull in enumerate(pulls, start=1):
         start = int(np.searchsorted(ticks.at_s, ticks.at_s[pull.first] + (HOSE_S if pull.first else 0.0)))
         part = slice(start, pull.last + 1)
@@ -128,7 +129,10 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
         stands = standing(sums, seen.against[part] | ~(depression[part] >= GONE_K))
         seen.slowly[part], seen.whole[part], seen.unsure[part] = stands.slowly, stands.whole, stands.unsure
         pace = np.where(depth[part] < SHALLOW, seen.fall_s[part], np.nan)
-        least_s = np.where(~np.isfinite(moved) & (ticks.flow[part] != 1.0), np.fmin.accumulate(pace), np.nan)
+        # a pool that chilled itself before a pause goes on after it
+        least = np.fmin(np.fmin.accumulate(pace), least_so_far_s)
+        least_so_far_s = least[-1]
+        least_s = np.where(~np.isfinite(moved) & (ticks.flow[part] != 1.0), least, np.nan)
         surely = even_s[part] > SURELY_SLOWER * least_s
         # a pause is known sooner
         slower = stayed(at, pace > FALLS_SLOWER * least_s, CHILL_S)

@@ -137,7 +137,9 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     crawls = (even_pace(ticks, CHILL_S) > VAPOUR_S) & np.isnan(ticks.moved_kg) & (depth < SHALLOW) & (seen.run > 0)
     # what was said gives way as soon as the balance says that liquid boils; deep down that may be out of the oil
     quickens = _quickens(ticks, seen.run > 0, under & (ticks.flow == 0.0))
-    soft = _latched(seen.soft | quickens, shallow | (seen.against & (much | (depth < SHALLOW))) | seen.slows)
+    # a fall too short for the scale does not gainsay the shortest one that it weighs
+    boils = seen.against & ~(seen.beyond <= 0.0)
+    soft = _latched(seen.soft | quickens, shallow | (boils & (much | (depth < SHALLOW))) | seen.slows)
     enough = np.where(much, BOILS_MUCH, BOILS if stated is not None else BOILS_GUESSED)
     chills = stayed(ticks.at_s, under, CHILL_S) & (seen.boiled > enough)
     wet = ((chills | seen.chilled) & ~soft) | seen.ended

@@ -7,7 +7,8 @@ import pytest
 
 from analysis.fluids import refrigerant
 from analysis.recovery import assess
-from analysis.recovery.pauses import standing
+from analysis.recovery.liquid import gather
+from analysis.recovery.pauses import split, standing
 from analysis.recovery.ticks import make_ticks
 from tests.analysis.recovery.cases import WITHOUT_SCALE, found, judged, minutes_late
 from tests.benchmarks.recovery_circuit import Case
@@ -91,6 +92,33 @@ def test_a_fall_that_slows_down_is_liquid_that_chills_itself_without_a_scale_too
     if finding is not None:
         assert finding.figures["evidence"] == "fall"
         assert_prefix_consistent(assess, stretch, [200, 250, 300, 350])
+
+
+@pytest.mark.parametrize("chills", [True, False])
+def test_what_slows_down_from_one_pull_to_the_next_chills_itself_too(chills: bool) -> None:
+    """Pulls of 17 and 13 min, 25 min of standing between: neither shows alone that a pool's fall gets slower."""
+    fluid = refrigerant("R-134a")
+    seconds = np.arange(0.0, 4200.0, 10.0)
+    fall = np.clip(seconds - 900.0, 0.0, 1000.0) + np.maximum(seconds - 3400.0, 0.0)
+    stood = np.clip(seconds - 1900.0, 0.0, 1500.0)
+    comes_back = np.minimum(stood / 1500.0, np.exp(-np.maximum(seconds - 3400.0, 0.0) / 120.0))
+    kelvin = 290.0 - 30.0 * (1.0 - np.exp(-fall / 3600.0)) + comes_back
+    rest = float(fluid.bubble_pressure_pa(290.0))
+    pressure = np.asarray(fluid.bubble_pressure_pa(kelvin)) if chills else rest * np.exp(-fall / 2400.0)
+    stretch = make_stretch(
+        "recovery",
+        seconds,
+        {
+            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
+            "leaving_water_temperature": ("degC", np.full(len(seconds), 16.85)),
+        },
+        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}},
+        journal=[(1900.0, "mark", "recovery_paused", ""), (3400.0, "mark", "recovery_resumed", "")],
+    )
+    ticks = make_ticks(stretch, None)
+    _, pulls = split(ticks, standing(ticks))
+    assert len(pulls) == 2
+    assert gather(ticks, pulls, stretch.job).slows.any() == chills
 
 
 def test_without_a_scale_water_that_flows_again_is_no_pause() -> None:

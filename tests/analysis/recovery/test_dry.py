@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -9,11 +10,13 @@ import numpy as np
 import pytest
 
 from analysis.fluids import refrigerant
-from analysis.recovery import assess
-from analysis.recovery.balance import _largest
+from analysis.recovery import assess, liquid
+from analysis.recovery.balance import Seen, _largest, look
 from analysis.recovery.liquid import _quickens
+from analysis.recovery.pauses import split, standing
 from analysis.recovery.ticks import make_ticks
 from analysis.result import Finding
+from analysis.scale import weigh
 from analysis.stretch import Stretch
 from tests.analysis.recovery.cases import weighed
 from tests.support import assert_prefix_consistent, make_stretch
@@ -127,6 +130,29 @@ def test_dense_vapour_is_of_the_charge_that_nobody_stated() -> None:
     density = np.asarray(fluid.vapor_density_at(pressure, 299.0))
     weight = 30.0 + 0.039 * np.minimum(seconds, 1200.0) + 0.35 * (density[0] - density)
     assert found(recovery(pressure, 26.0, "R-410A", weight_kg=weight), "freeze_risk") is None
+
+
+@pytest.mark.parametrize(("beyond_m3", "dry"), [(-0.01, True), (0.01, False), (np.nan, False)])
+def test_a_fall_too_short_for_the_scale_does_not_gainsay_one_that_it_weighs(
+    monkeypatch: pytest.MonkeyPatch, beyond_m3: float, dry: bool
+) -> None:
+    """A machine that arrived short: vapour alone in 220 L of R-410A, then two steps of the scale within a minute."""
+    seconds = np.arange(0.0, 4800.0, ROWS_S)
+    pressure = pressure_at(290.0, "R-410A") * np.exp(-np.maximum(seconds - 1200.0, 0.0) / 2400.0)
+    density = np.asarray(refrigerant("R-410A").vapor_density_at(pressure, 290.5))
+    weight = 30.0 + 0.025 * np.minimum(seconds, 1200.0) + 0.22 * (density[0] - density)
+    stretch = recovery(pressure, 17.3, "R-410A", weight_kg=weight, charge="60 kg", internal_volume="220 L")
+    ticks = make_ticks(stretch, weigh(stretch))
+    last = np.arange(len(ticks)) == len(ticks) - 1
+
+    def stepped(*args: Any) -> Seen:
+        seen = look(*args)
+        return replace(seen, against=last, beyond=np.where(last, beyond_m3, seen.beyond), soft=seen.soft & ~last)
+
+    monkeypatch.setattr(liquid, "look", stepped)
+    soft = liquid.gather(ticks, split(ticks, standing(ticks))[1], stretch.job).dry_soft
+    assert soft[-2]
+    assert soft[-1] == dry
 
 
 def test_what_boils_deep_down_comes_out_of_the_oil_and_chills_nothing() -> None:
