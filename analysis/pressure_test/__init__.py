@@ -92,14 +92,16 @@ def _wanted_pa(stretch: Stretch, minutes: Minutes) -> float | None:
 def _best(night: Night, plans: list[Judged]) -> list[Judged]:
     """Return the judgement that stands for a checkpoint, if there is any: the surest, or the one that leaks.
 
-    Gas that has not settled says nothing but that it leaks, and has to be very sure of that.
+    Gas that has not settled says nothing but that it leaks, and has to be very sure of that. Of the same readings until
+    two moments, for the sun may have come to the probe between them, only the surest counts.
     """
 
     def leaks(plan: Judged) -> bool:
         shares = on_the_way(plan, TWICE if plan.plan.settled else ONCE)
         return side_of(plan, night.allowed, night.confidence, shares) == "leaking"
 
-    plans = _since_let_down(night, plans)
+    plans = sorted(_since_let_down(night, plans), key=lambda p: p.rate(p.loss.deviation))
+    plans = [p for i, p in enumerate(plans) if p.plan.same_data() not in [q.plan.same_data() for q in plans[:i]]]
     losing = sorted(filter(leaks, plans), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))
     surest = sorted((p for p in plans if p.plan.settled), key=lambda p: p.rate(p.loss.deviation))
     return (losing or surest)[:1]
@@ -183,6 +185,14 @@ def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
         if fault.probe == METAL
         else ("air", "does the sun or a draught reach it, or was it moved? Hang it in the shade, beside the circuit.")
     )
+    if fault.alone:
+        return Finding(
+            night.minutes.known[fault.known], night.time_of(fault.since), STAGE, "channel_jumped", "caution",
+            f"The {what} probe warmed by {offset.show(night.system, 2)} within an hour and the gas did not follow: "
+            "does the sun reach it? Put it in the shade, under insulation. Where the hours before tell more than all "
+            "together, only those are judged.",
+            {"channel": fault.probe, "offset": offset},
+        )  # fmt: skip
     return Finding(
         night.minutes.known[fault.known], night.time_of(fault.since), STAGE, "channel_jumped", "caution",
         f"The {what} probe jumped by {offset.show(night.system, 2)} within minutes and stayed: {put_back} It is not "

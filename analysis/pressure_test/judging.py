@@ -123,13 +123,16 @@ def plans_at(
             begin, settled = segment.settled, True
         seen = {n: [f for f in faults if f.probe == n and f.known < usable and f.since < end] for n in minutes.probes}
         whole = tuple(
-            n for n in minutes.probes if not seen[n] and _covered(minutes.probes[n][begin:end], recorded[begin:end])
+            n
+            for n in minutes.probes
+            if all(f.alone for f in seen[n]) and _covered(minutes.probes[n][begin:end], recorded[begin:end])
         )
         plans = [(end, whole)]
         for name, values in minutes.probes.items():
             fresh = np.flatnonzero(np.isfinite(values[:end]))
             until = min([*(f.since for f in seen[name]), int(fresh[-1]) + 1 if len(fresh) else 0])
-            if name not in whole and until - begin >= 60 and _covered(values[begin:until], recorded[begin:until]):
+            ends = name not in whole or any(f.alone for f in seen[name])
+            if ends and until - begin >= 60 and _covered(values[begin:until], recorded[begin:until]):
                 plans.append((until, tuple(n for n in minutes.probes if n in whole or n == name)))
         for until, probes in plans:
             if until - begin < least:

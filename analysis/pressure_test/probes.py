@@ -1,4 +1,4 @@
-"""Probes that fell off or were moved during the night."""
+"""Probes that fell off, were moved, or stood in the sun during the night."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import AIR, METAL, Minutes
+from analysis.pressure_test.minutes import AIR, METAL, Minutes, running_median
 
 JUMP_K = {METAL: 1.2, AIR: 3.0}
 """A change within five minutes, with and without the trend before it (a cloud turns a trend round), that metal or air
@@ -18,16 +18,30 @@ JUMP_SCATTERS = 7.0
 HABIT = 0.6
 """No jump of air that moved by so much of it before: a heater or a door that comes and goes (common practice)."""
 CONFIRM_PROBE = 10
+SUN_K, SUN_MINUTES = 1.5, 60
+"""Sun that reaches the probe, not the gas, warms it by so much within so many minutes, beside the trend of as many
+before: a fine day bends by a third of it, a heater that comes on makes gas follow (common practice)."""
+SUN_DIGITS = 3.0
+"""Less than so many digits of the gauge is not seen in the gas."""
+ALIVE = 0.01
+"""A gauge whose minutes do not even move by so much of a digit may be the one that is stuck."""
+FOLLOWED = 0.2
+"""Gas behind metal by two hours has come so far an hour after metal began to rise: x = 1/2 in 1 - (1 - exp(-x)) / x. A
+gas that moved by more of it, either way, was warmed, too, or is lost."""
 
 
 @dataclass(frozen=True)
 class ProbeFault:
-    """A probe jumped by `jump_k` and is not believed from minute `since` on; known at minute `known`."""
+    """A probe moved by `jump_k` and is not believed from minute `since` on; known at minute `known`.
+
+    `alone` says that it warmed slowly, without the gas: then it is believed on where that makes the night surer.
+    """
 
     probe: str
     since: int
     known: int
     jump_k: float
+    alone: bool = False
 
 
 def probe_faults(minutes: Minutes) -> list[ProbeFault]:
@@ -36,7 +50,28 @@ def probe_faults(minutes: Minutes) -> list[ProbeFault]:
     for name, values in minutes.probes.items():
         other = minutes.probes.get(AIR) if name == METAL else None
         found += _jump(name, values, other)
+    if METAL in minutes.probes:
+        found += _in_the_sun(minutes)
     return sorted(found, key=lambda f: f.known)
+
+
+def _in_the_sun(minutes: Minutes) -> list[ProbeFault]:
+    """Return when lone metal began to warm without the gas. Air beside it tells the model as much."""
+    metal, gas_pa = (running_median(values, 5) for values in (minutes.probes[METAL], minutes.pressure_pa))
+    lone = int(np.argmax(np.isfinite(minutes.probes[AIR]))) if AIR in minutes.probes else len(metal)
+    m = np.arange(2 * SUN_MINUTES, lone - 1)
+    to_k = metal[m] / gas_pa[m]
+    warmed, followed = (
+        values[m] - 2.0 * values[m - SUN_MINUTES] + values[m - 2 * SUN_MINUTES] for values in (metal, gas_pa)
+    )
+    least = np.maximum(SUN_K, SUN_DIGITS * minutes.quantum_pa[m] * to_k)
+    shown = pd.Series(minutes.logged_pa).rolling(SUN_MINUTES, min_periods=1)
+    lives = (shown.max() - shown.min()).to_numpy()[m] > ALIVE * minutes.quantum_pa[m]
+    alone = np.flatnonzero(lives & (warmed > least) & (np.abs(followed * to_k) < FOLLOWED * warmed))
+    if not len(alone):
+        return []
+    at = int(m[alone[0]])
+    return [ProbeFault(METAL, at - SUN_MINUTES, at + 1, float(warmed[alone[0]]), alone=True)]
 
 
 def _jump(name: str, values: np.ndarray, other: np.ndarray | None) -> list[ProbeFault]:

@@ -309,3 +309,20 @@ def test_a_heater_that_comes_and_goes_is_no_probe_that_jumped() -> None:
     fell = np.where(at < 5 * 3600.0, 20.0, 28.0) - at / 7200.0 + 0.1 * np.sin(at)
     moved = {**channels, "ambient_temperature": ("degC", fell)}
     assert "channel_jumped" in kinds(assess(make_stretch("pressure_test", at, moved)))
+
+
+@pytest.mark.parametrize(("gas_follows", "falls"), [(0.0, 0.0), (0.8, 0.0), (0.0, 2.0)])
+def test_sun_on_the_only_probe_is_named_and_is_no_leak(gas_follows: float, falls: float) -> None:
+    """The gas law: gas that is as warm as its metal follows it; one that falls meanwhile is lost."""
+    dice = np.random.default_rng(3)
+    at = np.arange(0.0, 11.0 * 3_600.0, 30.0)
+    night, warm = 290.0 - 2.0 * np.sin(at / 14_000.0), np.clip((at - 9.0 * 3_600.0) / 3_600.0, 0.0, 1.0)
+    gas = 2.0e6 * (night + (4.0 * gas_follows - falls) * warm) / 290.0 + dice.normal(0.0, 300.0, len(at))
+    logged = {
+        "circuit_pressure": ("psia", gas / PSI),
+        "surface_temperature": ("K", night + 4.0 * warm + dice.normal(0.0, 0.01, len(at))),
+    }
+    found = assess(make_stretch("pressure_test", at, logged, tables={"pressure_test": {"allowed_loss": "1 psi/d"}}))
+    named = [f for f in found.findings if f.kind == "channel_jumped" and "the sun" in f.text]
+    assert len(named) == (gas_follows == falls)
+    assert not named or value(found, "smallest_detectable") < 2.0 * PSI / 86_400.0
