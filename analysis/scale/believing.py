@@ -10,10 +10,10 @@ import math
 from dataclasses import dataclass, field
 
 from analysis.scale.following import STAYS_S, USUAL_KG_PER_S
-from analysis.scale.levels import UNSEEN_S, pace
+from analysis.scale.levels import pace
 from analysis.scale.loads import Loads
 from analysis.scale.names import Load
-from analysis.scale.samples import Sample
+from analysis.scale.samples import UNSEEN_S, Sample
 from analysis.scale.standing import flows_on
 
 
@@ -81,7 +81,7 @@ class Believing(Loads):
             quick = sum(max(later.size * way, 0.0) for later in self._odd[k:])
             ahead = (first.weight - odd.before.weight) * self.sign
             rate = max(2.0 * abs(self._rate), 2.0 * abs(odd.rate), 0.5 * USUAL_KG_PER_S)
-            most = self.base_kg + rate * (first.at - odd.before.at)
+            most = self.base_kg + (0.0 if self._silent else rate * (first.at - odd.before.at))
             came = [s.weight for s in self._recent if s.at >= odd.before.at]
             far = self._spacing_s >= UNSEEN_S and flows_on(came, self.sign, self.still_kg)
             slowly = not any(later.leapt or later.size * self.sign < 0.0 for later in self._odd[k:])

@@ -18,9 +18,9 @@ from analysis.scale.following import (
     USUAL_KG_PER_S,
     Following,
 )
-from analysis.scale.levels import GAP_S, UNSEEN_S, pace
-from analysis.scale.names import LIFTED_KG, MARK_NEAR_S, Load
-from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.scale.levels import FASTER, GAP_S, pace
+from analysis.scale.names import LIFTED_KG, Load
+from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_KG, flows
 from analysis.vocabulary.units import UNITS
 
@@ -117,13 +117,21 @@ class Explaining(Following):
         first, now = run[0], run[-1]
         before, after = pace(last, first, self.sign), pace(first, now, self.sign)
         moved = self.sign * (now.weight - first.weight)
+        usual = self._rate_beyond() if self._silent else self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
         return (
             after >= 0.3 * before > 0.0
             and moved > self.base_kg
-            and before <= max(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
+            and before <= (usual if self._silent else max(after / ONE_FLOW, usual))
             and self._straight()
             and not self._averaged(run)
         )
+
+    def _rate_beyond(self) -> float:
+        """Return how fast mass may have flowed where nothing was read: hardly faster than just before or after."""
+        seen = [samples for samples in (self._run[:3], list(self._recent)) if len(samples) > 2]
+        ends = [(samples[0], samples[-1]) for samples in seen]
+        paces = [pace(a, b, self.sign) + self.base_kg / (b.at - a.at) for a, b in ends]
+        return FASTER * max(self.sign * self._rate, *paces, 0.0)
 
     def _averaged(self, run: list[Sample]) -> bool:
         """Return whether samples may be how an averaging display falls from a cylinder that was charged from.
@@ -157,10 +165,16 @@ class Explaining(Following):
         own = pace(first, now, self.sign)
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
         most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
+        if self._silent:
+            most = self._rate_beyond() * spent
+            if any(s.weight < min(last.weight, now.weight) - self.base_kg for s in (*self._between, *run)):
+                return False  # it was off, or only half set down
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
 
     def _burst(self, first: Sample) -> bool:
         """Return whether flow that stopped may have led from the believed weight to the run."""
+        if self._silent:
+            return False
         last = self._believed
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
         low, high = sorted((last.weight, first.weight))
@@ -184,7 +198,7 @@ class Explaining(Following):
         gone = any(self._nothing(s.weight) for s in seen)
         together = last.weight + first.weight - self._bare_kg
         both = any(abs(s.weight - together) <= 1.0 + self.base_kg for s in self._between)
-        if (gone or both) and abs(step) >= LIFTED_KG + self.base_kg:
+        if (gone or both or self._silent) and abs(step) >= LIFTED_KG + self.base_kg:
             return True
         dipped = any(self._nothing(s.low * self._gain - self._zero) for s in seen)
         apart_s = max(b.at - a.at for a, b in pairwise([last, *seen]))
@@ -211,11 +225,6 @@ class Explaining(Following):
 
     def _known(self, weight: float) -> bool:
         return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
-
-    @property
-    def _marked(self) -> bool:
-        """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
-        return self.names.next_id is not None or self.names.marked_at >= self._believed.at - MARK_NEAR_S
 
     def _lifted_for_another(self) -> bool:
         """Return whether the plate was seen bare since the believed weight, and another cylinder is marked."""

@@ -11,14 +11,16 @@ from collections import deque
 from dataclasses import dataclass, field
 from statistics import median
 
-from analysis.scale.levels import FASTER, UNSEEN_S
-from analysis.scale.names import MATCH_KG, Load, Names
-from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.scale.levels import FASTER
+from analysis.scale.names import MARK_NEAR_S, MATCH_KG, Load, Names
+from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_KG
 
 # What follows is common practice or plain physics of the work; no published source.
 USUAL_KG_PER_S = 0.04
 """Changes slower than this, or than three times the present rate, are believed at once."""
+ON_PACE = 0.1
+"""What goes on at the present rate, but for this share, is flow, whatever another cylinder weighs."""
 SLIPS_BACK_KG_PER_S = 0.01
 """A hose that pulls moves the weight against the flow no quicker, and not for long."""
 FASTEST_PER_GROSS = 0.004
@@ -35,6 +37,8 @@ BURST_STAYS_S, STAYS_S = 60.0, 180.0
 HANDS_OUT = 1.5
 """Normal noise of one standard deviation moves three samples so: the least of both steps and the bend is one part of so
 many. A hand is one step and no bend beside it, flow has no bend."""
+RECENT = 12
+"""So many samples are kept to tell the level that stood last, and what flowed lately."""
 MOST_WAITING = 60
 """More samples than these are not kept waiting: the signal is then no weight at all."""
 
@@ -56,6 +60,7 @@ class Following:
     _new: Sample | None = None  # the last one believed whose number was new
     _new_rate: float = 0.0  # the rate then
     _best: float = 0.0  # the best rate so far that went on
+    _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))  # of the load
     _run: list[Sample] = field(default_factory=list)
     _between: list[Sample] = field(default_factory=list)  # since the last believed one and in no run
     _heard: deque[float] = field(default_factory=lambda: deque(maxlen=3))
@@ -63,6 +68,7 @@ class Following:
     _still: int = 0
     _spacing_s: float = SAMPLE_S  # of the last two samples
     _unseen_at: float = -math.inf  # the last sample that was far from the one before it
+    _silent_at: float = -math.inf  # when readings last came again that had not come in their turn
     _gain: float = 1.0
     _zero: float = 0.0
     _bare_kg: float = 0.0
@@ -72,6 +78,19 @@ class Following:
         """The last sample believed, where there is one: none of the questions about a run is asked before."""
         assert self._last is not None
         return self._last
+
+    @property
+    def _marked(self) -> bool:
+        """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
+        return self.names.next_id is not None or self.names.marked_at >= self._believed.at - MARK_NEAR_S
+
+    @property
+    def _silent(self) -> bool:
+        """Whether no reading came in its turn just before or since the believed weight: what stands then may be another
+        cylinder, unless flow just before or after leads there. Who marked the one before would have marked it."""
+        load = self.load
+        may = load is not None and (load.named_by != "mark" or self._marked)
+        return may and self._silent_at >= self._believed.at
 
     def _listen(self, raw: float) -> None:
         """Take the noise from how three samples bend; what bends more than noise does is something else."""
@@ -97,9 +116,10 @@ class Following:
         spent, ahead = sample.at - last.at, (sample.weight - last.weight) * self.sign
         if self.load is None:
             return abs(ahead) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
-        if spent >= UNSEEN_S and abs(ahead) >= 2.0 and self.names.other(self.load, sample.weight):
+        on_pace = abs(sample.weight - self._line(sample.at)) <= self.base_kg + ON_PACE * abs(self._rate) * spent
+        if spent >= UNSEEN_S and abs(ahead) >= 2.0 and not on_pace and self.names.other(self.load, sample.weight):
             return False
-        usual = max(3.0 * abs(self._rate), USUAL_KG_PER_S)
+        usual = FASTER * abs(self._rate) if self._silent else max(3.0 * abs(self._rate), USUAL_KG_PER_S)
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + usual * spent
 
     def _line(self, at: float) -> float:

@@ -14,14 +14,12 @@ from itertools import takewhile
 import numpy as np
 
 from analysis.scale.names import Doubt
-from analysis.scale.samples import FASTEST_KG_PER_S, Sample
+from analysis.scale.samples import FASTEST_KG_PER_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_S, came_back, flows_on
 
 # What follows is common practice or plain physics of the work; no published source.
 GAP_S = 90.0
 """Without readings for this long nobody knows what the scale would have shown."""
-UNSEEN_S = 25.0
-"""Readings further apart than this may hide a whole change of cylinder."""
 CONNECTED_S = 15.0
 """Between rows far apart a cylinder is put on and connected for so long at least before it is opened, and likely shut
 for so long before it is off."""
@@ -54,14 +52,15 @@ def leapt(a: Sample, b: Sample, base_kg: float) -> bool:
 
 
 def unseen_kg(
-    inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float, shut_s: float = 0.0
+    inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float, *, changed: bool = False
 ) -> tuple[float, Doubt] | None:
     """Return what flowed beyond the first or last sample of a load [kg], and how unsure that is.
 
     None when no plain flow went on to that sample. `inwards` are the samples from there on, `still_kg` is what noise
     and step move them by. What is slower at the edge than further in means that the valve moved there: nothing flowed
     beyond; what is faster is of hands. Else it flowed until any moment of `unseen_s`: whoever waits longer between
-    valve and scale is mostly seen to. For `shut_s` of it hardly anything flowed, but may have.
+    valve and scale is mostly seen to. Where a cylinder was `changed` meanwhile and no reading came for longer than
+    usual, that is why: it flowed until any moment of the usual time, and while it was connected hardly anything did.
     """
     a, plain_kg = inwards[0], PLAIN * still_kg
     further = [s for s in inwards if abs(s.at - a.at) >= EDGE_S - 0.5 or abs(s.weight - a.weight) >= plain_kg]
@@ -72,7 +71,10 @@ def unseen_kg(
     edge, inner, still = pace(a, b, sign), pace(b, c, sign), still_kg / abs(b.at - a.at)
     if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= FASTER * inner + still:
         return None
-    kg = _half_kg(edge, inner, min(unseen_s - shut_s, GAP_S))
+    likely_s = min(unseen_s, abs(inwards[1].at - a.at)) if changed else min(unseen_s, GAP_S)
+    if changed and likely_s >= UNSEEN_S:
+        likely_s -= CONNECTED_S
+    kg = _half_kg(edge, inner, likely_s)
     return kg, Doubt(alike_kg=max(0.0, edge, inner) * unseen_s - kg)
 
 
@@ -104,8 +106,7 @@ def left_with(
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
     unseen_s = gone_s - last.at
-    shut_s = CONNECTED_S if unseen_s >= UNSEEN_S else 0.0
-    flowed = unseen_kg(believed[::-1], unseen_s, still_kg, sign, shut_s=shut_s)
+    flowed = unseen_kg(believed[::-1], unseen_s, still_kg, sign, changed=True)
     if spent < UNSEEN_S:
         if flowed is not None and not waiting:
             return last.weight + sign * flowed[0], flowed[1]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -13,15 +12,13 @@ import pandas as pd
 
 from analysis.scale.explaining import Explaining
 from analysis.scale.hoses import Hoses, Hung
-from analysis.scale.levels import CONNECTED_S, GAP_S, HELD_KG, UNSEEN_S, UNSTOOD_KG, unseen_kg
+from analysis.scale.levels import GAP_S, HELD_KG, UNSTOOD_KG, unseen_kg
 from analysis.scale.names import SAME_KG, Doubt, Load, NamedBy
-from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_KG, Standing, flows_on, still_within_kg
 from analysis.vocabulary.text import duration
 
 # What follows is common practice; no published source.
-RECENT = 12
-"""So many samples are kept to tell the level that stood last."""
 LATELY_S, LATELY = 120.0, 4
 """What flows now is told by the samples of the first time, or by so many."""
 HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
@@ -74,7 +71,6 @@ class Loads(Explaining):
     _flowed_at_once: bool = False  # as the load was seen first; it may have flowed before then
     _standing: Standing = field(default_factory=lambda: Standing(1.0, over=True))
     _hoses: Hoses = field(default_factory=lambda: Hoses(1.0))
-    _recent: deque[Sample] = field(default_factory=lambda: deque(maxlen=RECENT))
 
     def mark(self, at: float, subject: str, name: str, row: int) -> None:
         """Take a mark of the journal; `row` is the number of the first sample that knows of it."""
@@ -185,8 +181,7 @@ class Loads(Explaining):
         if held or 0.0 < late_kg <= reach_kg:
             load.begin_kg = before
         elif abs(late_kg) > self.still_kg and first.at == self._stands_since:  # else it weighs what it should
-            unseen_s = self._blind_s - (CONNECTED_S if self._blind_s >= UNSEEN_S else 0.0)
-            flowed = unseen_kg(list(self._recent), unseen_s, self.still_kg, self.sign)
+            flowed = unseen_kg(list(self._recent), self._blind_s, self.still_kg, self.sign, changed=True)
             if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
                 load.begin_kg = first.weight - self.sign * flowed[0]
                 load.doubt(*flowed[1])

@@ -19,6 +19,9 @@ USUAL_STEPS = (200.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.0
 CONVERTED = 3.0
 """A step of another unit is so many times that of the logged numbers; a finer one would fit by chance."""
 _POUND_KG = UNITS["lb"].scale
+UNSEEN_S, SILENT_S, SILENT = 25.0, 40.0, 3.0
+"""Readings further apart than the first may hide a whole change of cylinder. Those as far apart as the second, and so
+many times as far as the ones before them, were not taken or not written: as likely as not one was changed then."""
 SLOWEST_UPDATE_S = 60.0
 """No scale takes longer for a new number."""
 
@@ -28,7 +31,7 @@ class Sample:
     """One sample: seconds, its number, what was shown, the least of it, the scale's step and the weight meant [kg].
 
     `leap` is the largest change lately [kg] that was quicker than any flow; `bends` how far the halves of its `covers`
-    seconds are apart [kg].
+    seconds are apart [kg]; `silent_at` when readings last came again that had not come in their turn.
     """
 
     at: float
@@ -40,6 +43,7 @@ class Sample:
     weight: float
     bends: float = 0.0
     covers: float = 0.0
+    silent_at: float = -np.inf
 
 
 def samples(
@@ -71,10 +75,12 @@ def samples(
     for some, window in _windows(leaps, at, taken, 2.0 * SAMPLE_S):
         leap[some] = window.max(axis=1)
     fresh = _fresh(at[taken], middle, _update_s(at, shown)[taken])
-    columns = (column[fresh].tolist() for column in (at[taken], middle, low, leap, resolution[taken], bends, covers))
+    told = (at[taken], middle, low, leap, resolution[taken], bends, covers, _silent_at(at)[taken])
     return index[taken[fresh]], [
-        Sample(second, row, raw, least, leap_kg, step, raw, bend, cover)
-        for row, (second, raw, least, leap_kg, step, bend, cover) in enumerate(zip(*columns, strict=True))
+        Sample(second, row, raw, least, leap_kg, step, raw, bend, cover, silent)
+        for row, (second, raw, least, leap_kg, step, bend, cover, silent) in enumerate(
+            zip(*(column[fresh].tolist() for column in told), strict=True)
+        )
     ]
 
 
@@ -91,6 +97,14 @@ def newest(at: np.ndarray, rest: np.ndarray, resolution: np.ndarray, still_kg: f
     if abs(late - early) > still_kg:
         weight = float(late + (late - early) * (at[-1] - late_s) / (late_s - early_s))
     return Sample(float(at[-1]), -1, weight, float(shown.min()), 0.0, float(resolution[-1]), weight)
+
+
+def _silent_at(at: np.ndarray) -> np.ndarray:
+    """Return when readings last came again that had not come in their turn [s], -inf before, shape (n,)."""
+    apart = np.diff(at, prepend=at[:1])
+    usual = np.concatenate([[np.inf, np.inf], apart[1:-1]])[: len(at)]
+    late = (apart >= SILENT_S) & (apart >= SILENT * usual)
+    return np.asarray(np.maximum.accumulate(np.where(late, at, -np.inf)))
 
 
 def _windows(

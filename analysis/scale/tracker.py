@@ -26,9 +26,9 @@ from analysis.scale.following import (
     STAYS_S,
 )
 from analysis.scale.hoses import Hoses
-from analysis.scale.levels import GAP_S, UNSEEN_S, left_with, pace
+from analysis.scale.levels import GAP_S, left_with, pace
 from analysis.scale.names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy
-from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, Sample
+from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_KG, SCREWED_ON_KG, Standing, flows_on, still_within_kg
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -61,6 +61,7 @@ class Tracker(Believing):
         self.base_kg = max(LEAST_NOISE_KG, 1.5 * sample.step, 4.0 * self.noise_kg)
         self.still_kg = still_within_kg(sample.step, self.shakes_kg)
         self._spacing_s = sample.at - self.out[-1][0] if self.out else SAMPLE_S
+        self._silent_at = sample.silent_at
         if self._spacing_s >= UNSEEN_S:
             self._unseen_at = sample.at
         if self._zero:
