@@ -19,7 +19,7 @@ from analysis.scale.following import (
     Following,
 )
 from analysis.scale.levels import FASTER, GAP_S, pace
-from analysis.scale.names import LIFTED_KG, Load
+from analysis.scale.names import LIFTED_KG, MARK_NEAR_S, Load
 from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_KG, flows
 from analysis.vocabulary.units import UNITS
@@ -225,6 +225,11 @@ class Explaining(Following):
 
     def _known(self, weight: float) -> bool:
         return self.names.next_id is not None or any(abs(weight - kg) <= 0.5 for kg in self.names.expected.values())
+
+    @property
+    def _marked(self) -> bool:
+        """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
+        return self.names.next_id is not None or self.names.marked_at >= self._believed.at - MARK_NEAR_S
 
     def _lifted_for_another(self) -> bool:
         """Return whether the plate was seen bare since the believed weight, and another cylinder is marked."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from statistics import median
 
 from analysis.scale.levels import FASTER
-from analysis.scale.names import MARK_NEAR_S, MATCH_KG, Load, Names
+from analysis.scale.names import MATCH_KG, Load, Names
 from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_KG
 
@@ -80,17 +80,10 @@ class Following:
         return self._last
 
     @property
-    def _marked(self) -> bool:
-        """Whether somebody marked a change of cylinder since the believed weight, or shortly before."""
-        return self.names.next_id is not None or self.names.marked_at >= self._believed.at - MARK_NEAR_S
-
-    @property
     def _silent(self) -> bool:
         """Whether no reading came in its turn just before or since the believed weight: what stands then may be another
-        cylinder, unless flow just before or after leads there. Who marked the one before would have marked it."""
-        load = self.load
-        may = load is not None and (load.named_by != "mark" or self._marked)
-        return may and self._silent_at >= self._believed.at
+        cylinder, unless flow just before or after leads there."""
+        return self._silent_at >= self._believed.at
 
     def _listen(self, raw: float) -> None:
         """Take the noise from how three samples bend; what bends more than noise does is something else."""

@@ -136,6 +136,38 @@ def test_a_swap_while_lost_is_found_and_told() -> None:
     assert any("no readings while A was changed for B" in said for said in marked.cautions)
 
 
+@pytest.mark.parametrize("step", [1.0, 5.0, 10.0])
+def test_a_scale_that_is_blank_without_a_load_hides_no_flow(step: float) -> None:
+    filled = [(180, 14, 32), (120, np.nan, np.nan), (180, 15, 33), (120, np.nan, np.nan), (180, 14.5, 32.5)]
+    found = weighed(weights((60, 14, 14), *filled, (60, 32.5, 32.5), step=step), step=step)
+    assert len(found.changes) == 2
+    assert found.total_kg == pytest.approx(54.0, abs=0.4 * max(step, 5.0))  # four edges of a sample each, at 0.1 kg/s
+    assert any("what moved then is not counted" in said for said in found.cautions)
+
+
+@pytest.mark.parametrize("way", ["recovery", "charging"])
+@pytest.mark.parametrize("marked", [False, True])
+@pytest.mark.parametrize("step", [1.0, 10.0])
+def test_what_stood_before_and_after_a_silence_is_not_flow(way: str, marked: bool, step: float) -> None:
+    first, second = ((10, 14), (18, 20)) if way == "recovery" else ((20, 18), (14, 10))
+    stood = [(a, b) for pair in (first, second) for a, b in ((pair[0],) * 2, pair, (pair[1],) * 2)]
+    parts = [(long, *levels) for long, levels in zip((60, 600, 90, 90, 600, 60), stood, strict=True)]
+    shown = weights(*parts[:3], (120, np.nan, np.nan), *parts[3:], step=step)
+    marks = [on(5, "A"), on(875, "B")] if marked else []
+    found = weighed(shown, step=step, stage=way, marks=marks)
+    assert len(found.changes) == 1
+    moved = sum(abs(b - a) for a, b in (first, second))
+    assert found.total_kg == pytest.approx(moved, abs=0.15)
+
+
+def test_a_row_on_the_pace_of_its_flow_is_no_other_cylinder() -> None:
+    first, second = np.arange(140.0, 70.0, -15.0), np.arange(149.0, 70.0, -15.0)
+    shown = np.array([0.0, 140.0, *first, 0.0, 0.0, 0.0, 149.0, *second, 0.0, 0.0, 0.0, 120.0, 120.0, 120.0])
+    found = weighed(shown, step=60.0, stage="charging", quantum=0.05, noise=0.0)
+    assert abs(second[-1] - found.loads[0].end_kg) < 1.0
+    assert found.loads[1].moved_kg == pytest.approx(149.0 - 74.0 + 0.5 * 0.25 * 45.0, abs=0.2)  # shut at any moment
+
+
 def test_a_swap_to_nearly_the_same_weight_is_known_by_the_mark() -> None:
     shown = weights((60, 30, 30), (600, 30, 50), (60, 50, 50), (90, 0, 0), (60, 50.1, 50.1), (600, 50.1, 60))
     assert weighed(shown).changes == ()
