@@ -127,8 +127,11 @@ class Explaining(Following):
         )
 
     def _rate_beyond(self) -> float:
-        """Return how fast mass may have flowed where nothing was read: hardly faster than just before or after."""
-        seen = [samples for samples in (self._run[:3], list(self._recent)) if len(samples) > 2]
+        """Return how fast mass may have flowed where nothing was read: hardly faster than just before or after.
+
+        What stands there first may still be set down.
+        """
+        seen = [samples for samples in (self._run[1:4], list(self._recent)) if len(samples) > 2]
         ends = [(samples[0], samples[-1]) for samples in seen]
         paces = [pace(a, b, self.sign) + self.base_kg / (b.at - a.at) for a, b in ends]
         return FASTER * max(self.sign * self._rate, *paces, 0.0)

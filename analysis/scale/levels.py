@@ -71,9 +71,8 @@ def unseen_kg(
     edge, inner, still = pace(a, b, sign), pace(b, c, sign), still_kg / abs(b.at - a.at)
     if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= FASTER * inner + still:
         return None
-    likely_s = min(unseen_s, abs(inwards[1].at - a.at)) if changed else min(unseen_s, GAP_S)
-    if changed and likely_s >= UNSEEN_S:
-        likely_s -= CONNECTED_S
+    usual_s = abs(inwards[1].at - a.at)
+    likely_s = min(unseen_s, usual_s - CONNECTED_S * (usual_s >= UNSEEN_S) if changed else GAP_S)
     kg = _half_kg(edge, inner, likely_s)
     return kg, Doubt(alike_kg=max(0.0, edge, inner) * unseen_s - kg)
 

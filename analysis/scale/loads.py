@@ -12,7 +12,7 @@ import pandas as pd
 
 from analysis.scale.explaining import Explaining
 from analysis.scale.hoses import Hoses, Hung
-from analysis.scale.levels import GAP_S, HELD_KG, UNSTOOD_KG, unseen_kg
+from analysis.scale.levels import CONNECTED_S, GAP_S, HELD_KG, UNSTOOD_KG, unseen_kg
 from analysis.scale.names import SAME_KG, Doubt, Load, NamedBy
 from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
 from analysis.scale.standing import HANDS_KG, Standing, flows_on, still_within_kg
@@ -181,7 +181,8 @@ class Loads(Explaining):
         if held or 0.0 < late_kg <= reach_kg:
             load.begin_kg = before
         elif abs(late_kg) > self.still_kg and first.at == self._stands_since:  # else it weighs what it should
-            flowed = unseen_kg(list(self._recent), self._blind_s, self.still_kg, self.sign, changed=True)
+            unseen_s = self._blind_s - (CONNECTED_S if self._blind_s >= UNSEEN_S else 0.0)
+            flowed = unseen_kg(list(self._recent), unseen_s, self.still_kg, self.sign, changed=True)
             if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
                 load.begin_kg = first.weight - self.sign * flowed[0]
                 load.doubt(*flowed[1])
