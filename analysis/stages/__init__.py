@@ -102,7 +102,8 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     ]
     odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
     weighs = "cylinder_weight" in log.frame
-    return spans, [*odd, *(_said(span, weighs) for span in spans if span.found_by == "signals")]
+    followed = zip(spans, [*spans[1:], None], strict=False)
+    return spans, [*odd, *(_said(span, after, weighs) for span, after in followed if span.found_by == "signals")]
 
 
 def up_to(journal: pd.DataFrame, last: pd.Timestamp, zone: str | None = None) -> tuple[pd.DataFrame, list[str]]:
@@ -275,7 +276,7 @@ def merge(
 def _marked_late(span: StageSpan, later: Sequence[StageSpan]) -> bool:
     """Return whether the next stage of the journal is a found one that still ran: its begin was marked late.
 
-    A test may be marked once more when it is filled.
+    A test begins with its mark: it may be marked once it is filled, and what leaked by then is tightened.
     """
     if not later or later[0].stage != span.stage or span.stage == "pressure_test":
         return False
@@ -390,11 +391,14 @@ def _taken(span: StageSpan, marks: Sequence[Mark]) -> tuple[pd.Timestamp, pd.Tim
     return taken, taken
 
 
-def _said(span: StageSpan, weighs: bool) -> str:
-    if span.marked is not None:
+def _said(span: StageSpan, after: StageSpan | None, weighs: bool) -> str:
+    again = after is not None and (after.stage, after.begin, after.found_by) == (span.stage, span.end, "journal")
+    marked = after.begin if after is not None and again else span.marked
+    if marked is not None:
         return (
-            f"The journal marks {words(span.stage)} at {span.marked:%d %b %H:%M} UTC; the signals show it from"
-            f" {span.begin:%d %b %H:%M}{_within(span.within_s)}: what was read before the mark is judged with it."
+            f"The journal marks {words(span.stage)} at {marked:%d %b %H:%M} UTC; the signals show it from"
+            f" {span.begin:%d %b %H:%M}{_within(span.within_s)}: what was read before the mark is"
+            f"{' not' if again else ''} judged with it."
         )
     doubt = f"; {span.doubt}" if span.doubt else ""
     if max(span.within_s, span.end_within_s) > WIDE_S:

@@ -293,9 +293,11 @@ def test_a_test_that_is_marked_once_it_is_filled_is_told_as_one() -> None:
         journal = [(60.0 * marked_min, "stage", "pressure_test", "begin")] if marked_min < minutes[rows - 1] else []
         logged = {"circuit_pressure": ("psig", psig[:rows])}
         log, job = make_log(60.0 * minutes[:rows], logged, journal=journal)
-        found = review(log, job).stages
-        assert all(each.stretch.stage == "pressure_test" for each in found)
-        return [(s.stretch.found_by, s.stretch.begin - log.frame.index[0]) for s in found]
+        told = review(log, job)
+        assert all(each.stretch.stage == "pressure_test" for each in told.stages)
+        assert any("before the mark is not judged with it" in said for said in told.cautions) == bool(journal)
+        assert any("not from the journal" in said for said in told.cautions) != bool(journal)
+        return [(s.stretch.found_by, s.stretch.begin - log.frame.index[0]) for s in told.stages]
 
     ((by, filled_from),) = tests_of(130, marked_min=70.0)
     assert (by, filled_from < pd.Timedelta("12min")) == ("signals", True)
