@@ -16,7 +16,7 @@ from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
 from analysis.pressure_test.loss_model import judge
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
-from analysis.pressure_test.probes import ProbeFault
+from analysis.pressure_test.probes import ProbeFault, can_be_gas
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 from analysis.pressure_test.structures import LAGS, Lags, twice
 
@@ -121,19 +121,20 @@ def plans_at(
         begin, end, settled = segment.begin + RUSH_MINUTES, int(read[-1]) + 1 if len(read) else 0, False
         if segment.settled is not None and end - segment.settled >= least:
             begin, settled = segment.settled, True
-        seen = {n: [f for f in faults if f.probe == n and f.known < usable and f.since < end] for n in minutes.probes}
+        shown = {n: values for n, values in minutes.probes.items() if can_be_gas(values[begin:end])}
+        seen = {n: [f for f in faults if f.probe == n and f.known < usable and f.since < end] for n in shown}
         whole = tuple(
             n
-            for n in minutes.probes
-            if all(f.alone for f in seen[n]) and _covered(minutes.probes[n][begin:end], recorded[begin:end])
+            for n, values in shown.items()
+            if all(f.alone for f in seen[n]) and _covered(values[begin:end], recorded[begin:end])
         )
         plans = [(end, whole)]
-        for name, values in minutes.probes.items():
+        for name, values in shown.items():
             fresh = np.flatnonzero(np.isfinite(values[:end]))
             until = min([*(f.since for f in seen[name]), int(fresh[-1]) + 1 if len(fresh) else 0])
             ends = name not in whole or any(f.alone for f in seen[name])
             if ends and until - begin >= 60 and _covered(values[begin:until], recorded[begin:until]):
-                plans.append((until, tuple(n for n in minutes.probes if n in whole or n == name)))
+                plans.append((until, tuple(n for n in shown if n in whole or n == name)))
         for until, probes in plans:
             if until - begin < least:
                 continue

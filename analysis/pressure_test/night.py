@@ -13,7 +13,7 @@ from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
-from analysis.pressure_test.probes import ProbeFault
+from analysis.pressure_test.probes import ProbeFault, can_be_gas
 from analysis.pressure_test.segments import TEST_LEVEL, Segment, let_down
 from analysis.pressure_test.standing import EARLY_HOURS, EVEN, GAIN_SHARE, LIKELY, hours_more, side_of
 from analysis.pressure_test.structures import transients
@@ -189,6 +189,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
             "Temperature alone moved the pressure by "
             f"{night.with_error(change.si, 0.5 * (high - low) * judged.hours * 3_600.0)}."
         )
+    said += _no_gas(night, judged)
     said += _events(night, judged)
     if judged.warmed:
         said.append(
@@ -279,6 +280,21 @@ def _helps(judged: Judged) -> list[str]:
     if not judged.plan.barometer:
         wanted.append("a barometer in the log")
     return [f"What would help: {' and '.join(wanted)}."] if wanted else []
+
+
+def _no_gas(night: Night, judged: Judged) -> list[str]:
+    """Return which probes showed what no gas in a standing circuit has."""
+    said = []
+    for name, values in night.minutes.probes.items():
+        shown = values[judged.plan.begin : judged.plan.end]
+        if np.isfinite(shown).any() and not can_be_gas(shown):
+            what = "surface" if name == METAL else "air"
+            level = Figure(float(np.nanmedian(shown)), "temperature").show(night.system)
+            said.append(
+                f"The {what} probe stands near {level}, as gas under test hardly does: is it on a heated part, or "
+                "is its unit degF or degC by mistake? It is not used."
+            )
+    return said
 
 
 def _events(night: Night, judged: Judged) -> list[str]:

@@ -9,6 +9,10 @@ import pandas as pd
 
 from analysis.pressure_test.minutes import AIR, METAL, Minutes, running_median
 
+GAS_K = (223.15, 318.15)
+"""No gas stands a whole test under or over this: records of the air lie near it, a hot plant room and an attic by night
+stay below. A heated sump and degF logged as degC do not, and would correct by what the gas never did (common practice;
+68 degF logged as degC makes of a kelvin of the gas 1.5)."""
 JUMP_K = {METAL: 1.2, AIR: 3.0}
 """A change within five minutes, with and without the trend before it (a cloud turns a trend round), that metal or air
 does not make by itself (common practice: metal of a machine has hours of inertia, doors and fans move air)."""
@@ -55,6 +59,12 @@ def probe_faults(minutes: Minutes) -> list[ProbeFault]:
     return sorted(found, key=lambda f: f.known)
 
 
+def can_be_gas(values: np.ndarray) -> bool:
+    """Return whether a probe ever showed a temperature that gas in a standing circuit may have."""
+    low, high = GAS_K
+    return bool(np.any(values <= high) and np.any(values >= low))
+
+
 def _in_the_sun(minutes: Minutes) -> list[ProbeFault]:
     """Return when lone metal began to warm without the gas. Air beside it tells the model as much."""
     metal, gas_pa = (running_median(values, 5) for values in (minutes.probes[METAL], minutes.pressure_pa))
@@ -67,7 +77,8 @@ def _in_the_sun(minutes: Minutes) -> list[ProbeFault]:
     least = np.maximum(SUN_K, SUN_DIGITS * minutes.quantum_pa[m] * to_k)
     shown = pd.Series(minutes.logged_pa).rolling(SUN_MINUTES, min_periods=1)
     lives = (shown.max() - shown.min()).to_numpy()[m] > ALIVE * minutes.quantum_pa[m]
-    alone = np.flatnonzero(lives & (warmed > least) & (np.abs(followed * to_k) < FOLLOWED * warmed))
+    gas = np.fmin.accumulate(metal)[m] <= GAS_K[1]
+    alone = np.flatnonzero(gas & lives & (warmed > least) & (np.abs(followed * to_k) < FOLLOWED * warmed))
     if not len(alone):
         return []
     at = int(m[alone[0]])

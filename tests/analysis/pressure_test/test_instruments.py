@@ -326,3 +326,22 @@ def test_sun_on_the_only_probe_is_named_and_is_no_leak(gas_follows: float, falls
     named = [f for f in found.findings if f.kind == "channel_jumped" and "the sun" in f.text]
     assert len(named) == (gas_follows == falls)
     assert not named or value(found, "smallest_detectable") < 2.0 * PSI / 86_400.0
+
+
+def test_what_is_warmer_than_any_gas_under_test_corrects_nothing() -> None:
+    """The gas law: 68 degF logged as degC makes of a kelvin of the gas one and a half, and hides a loss behind it."""
+    at = np.arange(0.0, 9.0 * 3_600.0, 60.0)
+    room = 294.0 - 2.0 * np.sin(at / 20_000.0)
+    lost = {"circuit_pressure": ("psia", 1.5e6 / PSI * room / 294.0 - 2.0 * at / 86_400.0)}
+    allowed = {"pressure_test": {"allowed_loss": "1 psi/d"}}
+
+    def told(**probe: str) -> Assessment:
+        read = {name: (unit, 1.8 * room - 459.67) for name, unit in probe.items()}
+        return assess(make_stretch("pressure_test", at, {**lost, **read}, tables=allowed))
+
+    right, wrong, without = told(surface_temperature="degF"), told(surface_temperature="degC"), told()
+    assert right.verdict == "leaking"
+    assert "its unit" not in right.text
+    assert "its unit" in wrong.text
+    for name in ("loss_rate_low", "loss_rate_high"):
+        assert value(wrong, name) == value(without, name)
