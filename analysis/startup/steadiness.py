@@ -44,7 +44,9 @@ class Tolerance:
 
 
 # Common practice of the trade, no published source: half a kelvin is what a field probe can tell, half a psi what two
-# gauges can that are read side by side. The drop over a filter halves as its oil warms.
+# gauges can that are read side by side. The drop over a filter halves as its oil warms. A discharge pipe follows the
+# metal of its compressor, minutes behind the rest, and is judged by many kelvins: held to half a kelvin as well it
+# would keep back what has long stood.
 TOLERANCES: Mapping[str, Tolerance] = {
     "suction_superheat": Tolerance(0.6, 0.45, 1.2),
     "discharge_superheat": Tolerance(0.9, 0.8, 2.4),

@@ -51,6 +51,18 @@ def test_a_window_begins_when_little_of_an_approach_is_left(lag_s: float, step: 
     assert 0.2 < 6.4 * np.exp(-60.0 * begin / lag_s) < 0.48
 
 
+def test_a_discharge_that_warms_with_its_compressor_keeps_nothing_back() -> None:
+    """Its superheat follows in 6 min, by 0.6 K in the last five of a stage whose suction has long stood."""
+    stretch, superheat = plant([(0.0, 0.8)], 13.0)
+    condensing = refrigerant("R-134a").dew_temperature_k(stretch.frame["discharge_pressure"].to_numpy())
+    minutes = np.arange(len(stretch.frame)) / 60.0
+    stretch.frame["discharge_temperature"] = condensing + 20.0 - 4.0 * np.exp(-minutes / 6.0)
+    result = assess(stretch)
+    assert result.verdict == "steady_in_limits"
+    assert value(result, "suction_superheat") == pytest.approx(superheat, abs=0.3)
+    assert value(result, "discharge_superheat") == pytest.approx(20.0, abs=1.0)
+
+
 def test_a_load_that_changed_just_now_is_said_to() -> None:
     result = assess(plant([(0, 0.5), (20, 0.8)], 24)[0])
     assert result.text.startswith("Was steady"), "what stood then is no news of now"
