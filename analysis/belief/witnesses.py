@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.belief.fault import COARSE_PA, HOSE, Readings
 from analysis.belief.patience import OFTEN, STUCK_READINGS, noise_of
-from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, MICRON_PROBES, ROOM_TEMPERATURES
+from analysis.vocabulary.channels import CIRCUIT_PRESSURES, EVAPORATOR_WATER, METAL, MICRON_PROBES, ROOM_TEMPERATURES
 
 NEVER_STUCK = (*MICRON_PROBES, "barometer")
 """Channels that rightly show one number for long: an over-range probe, a slow barometer."""
@@ -25,7 +25,6 @@ COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
 """Half of the move of the temperatures around may not have reached the gas, and two steps must show. A leak may hide
 a warming for some time, so more is asked for there."""
 TWIN_K, TWIN_STEPS = 1.0, 8.0
-METAL = "surface_temperature"
 ALONG_S, ALONG_K, ALONG_STEPS, FINE_K = 7_200.0, 1.5, 8.0, 0.3
 """Metal of a circuit under test that went along with air or water stands for hours at one number of a fine display only
 while nothing drives it: not once the other was so far away for an hour. A thermostat may hold air or a coarse number,

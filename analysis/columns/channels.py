@@ -83,13 +83,14 @@ SET_VALUES = re.compile(
     r"\bset(?:point| (?:pt|point|value|temp|press)|$)|\w sp\b|\bsoll|\bconsigne|\btarget"
     r"|\b(?:alarm|limit|cut ?out|tare)\b"
 )
+"""Headers of what a machine aims at, and of what somebody set it to."""
 WORKED_OUT = re.compile(
     r"\b(?:sat(?:urat(?:ed|ion))?|super ?heat|sub ?cool(?:ing)?|approach|dew|wet|delta|diff(?:erential)?|ueberhitzung"
     r"|unterkuehlung|taupunkt|surchauffe|(?:sobre|re)calentamiento|subenfriamiento)\b|\w (?:sh|sc)$"
 )
 """Headers of what a controller works out of its readings: a saturated suction temperature is none of the gas."""
 OTHER_KINDS = frozenset({"total", "power", "energy", "flow", "rate", "speed", "durchfluss", "energie", "debit"})
-"""Headers of what a machine aims at, and of what is no pressure, temperature or weight: P_total, mass flow."""
+"""Headers of what is no pressure, temperature or weight: P_total, mass flow."""
 PROBES = {"mbar": 10.0, "Torr": 10.0, "Pa": 1_000.0}
 """What counts in such units from nothing and goes below so much is a vacuum probe."""
 ABSOLUTE_ALONE = ("MPa", *PROBES)

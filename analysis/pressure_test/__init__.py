@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.pressure_test.judging import Judged, Plan, checkpoints, judge_all, plans_at
-from analysis.pressure_test.minutes import METAL, Minutes, first_readings, minutes_of
+from analysis.pressure_test.minutes import Minutes, first_readings, minutes_of
 from analysis.pressure_test.night import STAGE, Night, corrected, gas_part_k, nothing_judged, summary
 from analysis.pressure_test.probes import ProbeFault, probe_faults
 from analysis.pressure_test.segments import (
@@ -27,6 +27,7 @@ from analysis.pressure_test.segments import (
 from analysis.pressure_test.standing import ONCE, TWICE, before_warming, limit_of, on_the_way, side_of, verdicts
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import METAL
 
 BEGUN = 0.1
 """A step began with the first minute that is off by so much of it (common practice)."""
@@ -100,11 +101,11 @@ def _best(night: Night, plans: list[Judged]) -> list[Judged]:
         shares = on_the_way(plan, TWICE if plan.plan.settled else ONCE)
         return side_of(plan, night.allowed, night.confidence, shares) == "leaking"
 
-    plans = sorted(_since_let_down(night, plans), key=lambda p: p.rate(p.loss.deviation))
-    plans = [p for i, p in enumerate(plans) if p.plan.same_data() not in [q.plan.same_data() for q in plans[:i]]]
-    losing = sorted(filter(leaks, plans), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))
-    surest = sorted((p for p in plans if p.plan.settled), key=lambda p: p.rate(p.loss.deviation))
-    return (losing or surest)[:1]
+    surest: dict[object, Judged] = {}
+    for judged in sorted(_since_let_down(night, plans), key=lambda p: p.rate(p.loss.deviation)):
+        surest.setdefault(judged.plan.same_data(), judged)
+    losing = sorted(filter(leaks, surest.values()), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))
+    return (losing or [p for p in surest.values() if p.plan.settled])[:1]
 
 
 def _since_let_down(night: Night, plans: list[Judged]) -> list[Judged]:

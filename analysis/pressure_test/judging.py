@@ -15,10 +15,11 @@ from analysis.pressure_test.errors import BIN_MINUTES, LEAST_DIGIT_K, NO_BAROMET
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
 from analysis.pressure_test.loss_model import judge
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
+from analysis.pressure_test.minutes import Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault, can_be_gas
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 from analysis.pressure_test.structures import LAGS, Lags, twice
+from analysis.vocabulary.channels import AIR, METAL
 
 LOOKS = ((0, 15), (180, 30), (720, 60), (2_880, 360), (10_080, 1_440))
 """From minute .. on the loss is judged anew every .. minutes; a log that spans a year is no longer a test."""
@@ -132,8 +133,8 @@ def plans_at(
         for name, values in shown.items():
             fresh = np.flatnonzero(np.isfinite(values[:end]))
             until = min([*(f.since for f in seen[name]), int(fresh[-1]) + 1 if len(fresh) else 0])
-            ends = name not in whole or any(f.alone for f in seen[name])
-            if ends and until - begin >= 60 and _covered(values[begin:until], recorded[begin:until]):
+            short = name not in whole or any(f.alone for f in seen[name])
+            if short and until - begin >= 60 and _covered(values[begin:until], recorded[begin:until]):
                 plans.append((until, tuple(n for n in shown if n in whole or n == name)))
         for until, probes in plans:
             if until - begin < least:

@@ -15,7 +15,7 @@ import pandas as pd
 
 from analysis.bins import Runs
 from analysis.stretch import Stretch, seconds
-from analysis.vocabulary.channels import Column
+from analysis.vocabulary.channels import AIR, METAL, Column
 
 MINUTE_S = 60.0
 TRIM = 0.1
@@ -31,7 +31,6 @@ before."""
 DIGIT_MOST = 0.05
 """Two pressures further apart than this share of the highest are steps of filling, not digits of a gauge (common
 practice: the coarsest gauges of the trade show 2 % of their range; of a temperature 5 % is 15 K)."""
-AIR, METAL = "ambient_temperature", "surface_temperature"
 
 
 @dataclass(frozen=True)

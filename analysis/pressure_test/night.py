@@ -12,13 +12,14 @@ from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure
 from analysis.pressure_test.judging import Judged
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, first_readings
+from analysis.pressure_test.minutes import Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault, can_be_gas
 from analysis.pressure_test.segments import TEST_LEVEL, Segment, let_down
 from analysis.pressure_test.standing import EARLY_HOURS, EVEN, GAIN_SHARE, LIKELY, hours_more, side_of
 from analysis.pressure_test.structures import transients
 from analysis.result import Figure, FigureValue, Finding, significant
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import AIR, METAL
 from analysis.vocabulary.text import unit_once
 from analysis.vocabulary.units import UnitSystem, display
 

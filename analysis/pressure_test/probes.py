@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import AIR, METAL, Minutes, running_median
+from analysis.pressure_test.minutes import Minutes, running_median
+from analysis.vocabulary.channels import AIR, METAL
 
 GAS_K = (223.15, 318.15)
 """No gas stands a whole test under or over this: records of the air lie near it, a hot plant room and an attic by night

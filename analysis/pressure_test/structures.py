@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analysis.pressure_test.minutes import AIR, METAL
+from analysis.vocabulary.channels import AIR, METAL
 
 Lags = tuple[float, ...]
 Odds = dict[tuple[int, ...], float]

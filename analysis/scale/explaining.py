@@ -117,11 +117,11 @@ class Explaining(Following):
         first, now = run[0], run[-1]
         before, after = pace(last, first, self.sign), pace(first, now, self.sign)
         moved = self.sign * (now.weight - first.weight)
-        usual = self._rate_beyond() if self._silent else self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS)
+        usual = max(after / ONE_FLOW, self._fastest(FASTEST_KG_PER_S, FASTEST_PER_GROSS))
         return (
             after >= 0.3 * before > 0.0
             and moved > self.base_kg
-            and before <= (usual if self._silent else max(after / ONE_FLOW, usual))
+            and before <= (self._rate_beyond() if self._silent else usual)
             and self._straight()
             and not self._averaged(run)
         )

@@ -361,7 +361,7 @@ class LookBack:
         lag_s, floor_pa = (s.end_s[j + last] - s.end_s[j]) / np.log(seen[0] / seen[last]), 0.0
         half = last // 2
         fell, then = seen[0] - seen[half], seen[half] - seen[2 * half]
-        if 0.0 < then < fell and seen[2 * half] > then**2 / (fell - then):  # it slows down
-            lag_s = (s.end_s[j + half] - s.end_s[j]) / np.log(fell / then)
-            floor_pa = seen[2 * half] - then**2 / (fell - then)
+        towards_pa = seen[2 * half] - then**2 / (fell - then) if 0.0 < then < fell else 0.0
+        if towards_pa > 0.0:  # it slows down
+            lag_s, floor_pa = (s.end_s[j + half] - s.end_s[j]) / np.log(fell / then), towards_pa
         return max(least_s, float(s.end_s[j] - lag_s * np.log((s.barometer_pa[j] - floor_pa) / (seen[0] - floor_pa))))

@@ -1,4 +1,4 @@
-"""What a log without journal rows shows of its stages, minute by minute: pressure, weight, whether it runs.
+"""What a log shows of stages that nobody marked, minute by minute: pressure, weight, what runs or was marked to draw.
 
 Everything here looks back only: the value of a minute uses no row after that minute's end.
 """

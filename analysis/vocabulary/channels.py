@@ -56,12 +56,13 @@ MARKS = (
 MICRON_PROBES = ("vacuum", "pump_vacuum")
 """Absolute, deeper than any gauge, and nothing to show above their range."""
 LEAST_TOP_PA = 130.0
-"""Most end between 12,000 and 25,000 micron, some at 1 or 2 Torr as heads with a thermocouple (common practice)."""
+"""None ends lower: most at 12,000 to 25,000 micron, heads with a thermocouple at 1 or 2 Torr (common practice)."""
 CIRCUIT_PRESSURES = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
 """They agree while the circuit stands; the service hose first."""
 EVAPORATOR_WATER = ("leaving_water_temperature", "entering_water_temperature")
 """The evaporator's water; saturation is held against what leaves."""
-AIR_AND_METAL = ("ambient_temperature", "surface_temperature")
+AIR, METAL = "ambient_temperature", "surface_temperature"
+AIR_AND_METAL = (AIR, METAL)
 ROOM_TEMPERATURES = (*AIR_AND_METAL, *EVAPORATOR_WATER)
 """What stands near a standing circuit, within some kelvin of each other; refrigerant in it is about as warm."""
 JOURNAL_KINDS = ("stage", "mark", "instrument", "recorder", "finding", "note")

@@ -10,13 +10,13 @@ import pytest
 from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
-from analysis.pressure_test.minutes import AIR, METAL
 from analysis.pressure_test.structures import (
     SETTLING_MIN,
     kinds_of,
 )
 from analysis.review import review
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import AIR, METAL
 from tests.analysis.pressure_test.nights import CALM, PSI, changed, ruled, slept
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.support import assert_prefix_consistent, cut, kinds, make_log, make_stretch, value

@@ -10,11 +10,12 @@ from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
-from analysis.pressure_test.minutes import METAL, minutes_of
+from analysis.pressure_test.minutes import minutes_of
 from analysis.report.pressure_test_plot import draw
 from analysis.result import Assessment
 from analysis.review import review
 from analysis.stretch import Stretch
+from analysis.vocabulary.channels import METAL
 from tests.analysis.pressure_test.nights import CALM, PSI, changed, slept
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.support import assert_prefix_consistent, cut, kinds, make_log, make_stretch, value

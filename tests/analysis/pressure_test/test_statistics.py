@@ -16,7 +16,7 @@ from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.judging import Judged, Plan, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
-from analysis.pressure_test.minutes import AIR, METAL, minutes_of
+from analysis.pressure_test.minutes import minutes_of
 from analysis.pressure_test.standing import verdicts
 from analysis.pressure_test.structures import (
     Structures,
@@ -26,6 +26,7 @@ from analysis.pressure_test.structures import (
     transients,
     twice,
 )
+from analysis.vocabulary.channels import AIR, METAL
 from tests.analysis.pressure_test.nights import CALM, PSI, changed
 from tests.benchmarks.pressure_test_ensemble import score
 from tests.benchmarks.pressure_test_nights import Night, make_night
