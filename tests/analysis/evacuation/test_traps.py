@@ -259,6 +259,15 @@ def test_the_end_of_a_probes_range_is_no_plateau() -> None:
     assert "moisture" not in found
 
 
+@pytest.mark.parametrize("end", [1_000.0, 2_000.0, 5_000.0])
+def test_a_probe_that_ends_at_a_torr_or_two_does_not_stall_there(end: float) -> None:
+    """Heads with a thermocouple do (common practice); one that shows as much with noise from the first stalls."""
+    micron = np.minimum(pull(700.0, 60.0), end)
+    assert not [f for f in assess(logged(micron, noise=0.0)).findings if f.kind == "stall"]
+    on_a_floor = assess(logged(np.full(720, end)))
+    assert [f.kind for f in on_a_floor.findings] == ["stall"]
+
+
 def test_a_valve_opened_to_a_slow_pump_is_no_levelling_off() -> None:
     """The straight rise of ten minutes goes back within an hour."""
     shown = closed(pull(300.0, 1_250.0), 9_000.0, 600.0, 0.6 * (AT - 9_000.0), back_s=1_500.0)
