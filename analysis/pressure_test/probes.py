@@ -32,7 +32,8 @@ ALIVE = 0.01
 """A gauge whose minutes do not even move by so much of a digit may be the one that is stuck."""
 FOLLOWED = 0.2
 """Gas behind metal by two hours has come so far an hour after metal began to rise: x = 1/2 in 1 - (1 - exp(-x)) / x. A
-gas that moved by more of it, either way, was warmed, too, or is lost."""
+gas that moved by more of it in the last half of that hour, either way, was warmed, too, or is lost: air that warms
+tubes and goes back moves the gas before thick metal."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,8 @@ def _in_the_sun(minutes: Minutes) -> list[ProbeFault]:
     shown = pd.Series(minutes.logged_pa).rolling(SUN_MINUTES, min_periods=1)
     lives = (shown.max() - shown.min()).to_numpy()[m] > ALIVE * minutes.quantum_pa[m]
     gas = np.fmin.accumulate(metal)[m] <= GAS_K[1]
-    alone = np.flatnonzero(gas & lives & (warmed > least) & (np.abs(followed * to_k) < FOLLOWED * warmed))
+    went_k = pd.Series(np.abs(followed * to_k)).rolling(SUN_MINUTES // 2, min_periods=1).max().to_numpy()
+    alone = np.flatnonzero(gas & lives & (warmed > least) & (went_k < FOLLOWED * warmed))
     if not len(alone):
         return []
     at = int(m[alone[0]])

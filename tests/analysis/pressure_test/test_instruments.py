@@ -11,6 +11,7 @@ from scipy.signal import lfilter
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.minutes import minutes_of
+from analysis.pressure_test.probes import probe_faults
 from analysis.report.pressure_test_plot import draw
 from analysis.result import Assessment
 from analysis.review import review
@@ -327,6 +328,21 @@ def test_sun_on_the_only_probe_is_named_and_is_no_leak(gas_follows: float, falls
     named = [f for f in found.findings if f.kind == "channel_jumped" and "the sun" in f.text]
     assert len(named) == (gas_follows == falls)
     assert not named or value(found, "smallest_detectable") < 2.0 * PSI / 86_400.0
+
+
+def test_gas_in_tubes_that_a_warm_draught_moves_before_the_metal_is_no_sun() -> None:
+    """The gas law, and bodies that lag the air: what stands in tubes follows it before thick metal does."""
+    at = np.arange(0.0, 6.0 * 3_600.0, 60.0)
+    air = 285.0 + 6.0 * ((at > 4.0 * 3_600.0) & (at < 5.0 * 3_600.0))
+
+    def behind(by_s: float) -> np.ndarray:
+        share = np.exp(-60.0 / by_s)
+        return np.asarray(lfilter([1.0 - share], [1.0, -share], air, zi=[share * air[0]])[0])
+
+    metal = behind(2_400.0)
+    gas_pa = 2.0e6 / 285.0 * (0.6 * behind(300.0) + 0.4 * metal) + np.random.default_rng(3).normal(0.0, 300.0, len(at))
+    logged = {"circuit_pressure": ("psia", gas_pa / PSI), "surface_temperature": ("K", metal)}
+    assert probe_faults(minutes_of(make_stretch("pressure_test", at, logged))) == []
 
 
 def test_what_is_warmer_than_any_gas_under_test_corrects_nothing() -> None:
