@@ -24,6 +24,8 @@ SWING_STEPS, SWINGS = 1.6, 4
 changes is a third of a step at least, and moves the display wherever it stands."""
 LEAST_NOISE = 1.0 / 3.0
 """[steps] Noise that swings so is no less."""
+UNSURE = 2.0
+"""Second differences of n readings tell white noise to one part in the square root of n: it may be less by so many."""
 LEAPS = 4.0
 """A bend by so many usual ones is none of the noise."""
 NEAR_SCATTERS = 3.0
@@ -58,7 +60,8 @@ def patience_of_noise(times: np.ndarray, values: np.ndarray, changes: np.ndarray
     scatter, step = float(np.std(left)), float(np.min(np.abs(np.diff(seen))))
     if _swings(left, max(SWING_STEPS * step, scatter)) < SWINGS or abs(left[-1]) > NEAR_SCATTERS * scatter:
         return np.inf
-    noise = noise_of(values[lately[0] : lately[-1]]) / step
+    readings = values[lately[0] : lately[-1]]
+    noise = noise_of(readings) / step * (1.0 - UNSURE / np.sqrt(len(readings)))
     often = 1.0 - 0.5 / (np.sqrt(np.pi) * max(noise, 1.0 / np.sqrt(np.pi)))
     return _by_chance(noise, float(at[-1] - at[0])) * float(often)
 

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import erf
 
 from analysis.belief import believe
+from analysis.belief.patience import patience_of_noise
 from analysis.log import Log
 from tests.analysis.belief.logs import begun, found, night, recovering, standing, stick, walking
 from tests.support import journal_rows, make_log
@@ -240,3 +242,16 @@ def test_metal_that_stands_at_one_number_once_air_beside_which_it_had_moved_went
         assert found(under_test(right, at)) == []
     assert found(under_test(stands, at, digit=1.0)) == []
     assert found(under_test(stands, at, channel="ambient_temperature")) == []
+
+
+@pytest.mark.parametrize("noise", [0.4, 0.5, 0.7])
+def test_noise_that_some_readings_show_too_loud_may_still_stand_by_chance(noise: float) -> None:
+    """Noise [steps] keeps within one step for n readings with p^n at the most, whatever the last changes make of it."""
+    draw, minute = np.random.default_rng(7), 60.0 * np.arange(200.0)
+    waits = []
+    for _ in range(300):
+        shown = np.round(draw.random() + noise * draw.normal(size=len(minute)))
+        waits.append(patience_of_noise(minute, shown, np.flatnonzero(np.diff(shown, prepend=np.nan))))
+    chance = erf(0.5 / np.sqrt(2.0) / noise) ** (np.array(waits) / 60.0)
+    assert np.isfinite(waits).sum() > 100
+    assert chance[np.isfinite(waits)].max() < 1e-4
