@@ -7,6 +7,8 @@ in a fall was bled down and is judged up to there.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -24,7 +26,16 @@ from analysis.pressure_test.segments import (
     level_held,
     steps_of,
 )
-from analysis.pressure_test.standing import ONCE, TWICE, before_warming, limit_of, on_the_way, side_of, verdicts
+from analysis.pressure_test.standing import (
+    AGAINST,
+    ONCE,
+    TWICE,
+    before_warming,
+    limit_of,
+    on_the_way,
+    side_of,
+    verdicts,
+)
 from analysis.result import Assessment, Figure, Finding, Span
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import METAL
@@ -101,11 +112,19 @@ def _best(night: Night, plans: list[Judged]) -> list[Judged]:
         shares = on_the_way(plan, TWICE if plan.plan.settled else ONCE)
         return side_of(plan, night.allowed, night.confidence, shares) == "leaking"
 
+    every = sorted(_since_let_down(night, plans), key=lambda p: p.rate(p.loss.deviation))
     surest: dict[object, Judged] = {}
-    for judged in sorted(_since_let_down(night, plans), key=lambda p: p.rate(p.loss.deviation)):
+    for judged in every:
         surest.setdefault(judged.plan.same_data(), judged)
     losing = sorted(filter(leaks, surest.values()), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))
-    return (losing or [p for p in surest.values() if p.plan.settled])[:1]
+    settled = [replace(p, doubted=_doubted(night, p, every)) for p in surest.values() if p.plan.settled]
+    return (losing or settled)[:1]
+
+
+def _doubted(night: Night, told: Judged, every: list[Judged]) -> bool:
+    """Return whether more of the same quiet readings than are told may be a loss beyond what is allowed."""
+    longer = [p for p in every if p.plan.segment_begin == told.plan.segment_begin and p.plan.end > told.plan.end]
+    return any(p.surely_above(limit_of(p, night.allowed)) > AGAINST for p in longer)
 
 
 def _since_let_down(night: Night, plans: list[Judged]) -> list[Judged]:

@@ -50,7 +50,8 @@ class Plan:
 class Judged:
     """The loss at a checkpoint. Rates in Pa/s at the mean gas temperature; `gas_k` by minute of the plan.
 
-    `warmed` says that from the plan's end on something warms the circuit that no probe sees.
+    `warmed` says that from the plan's end on something warms the circuit that no probe sees, `doubted` that longer
+    readings, of which the plan takes no more for a probe's sake, may be a loss beyond what is allowed.
     """
 
     checkpoint: int
@@ -62,6 +63,7 @@ class Judged:
     reference_k: float
     lag_names: tuple[tuple[str, Lags], ...]
     warmed: bool = False
+    doubted: bool = False
 
     def rate(self, loss: float) -> float:
         """Return a loss of the model [K/min] as pressure [Pa/s] at the mean gas temperature."""

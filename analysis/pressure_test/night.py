@@ -239,6 +239,11 @@ def _undecided(night: Night, judged: Judged, allowed: float) -> tuple[list[str],
         ], {}
     said = []
     _, high = judged.interval(night.confidence)
+    if judged.doubted and high < allowed:
+        return [
+            f"That holds until {night.time_of(judged.plan.end):%H:%M} UTC; what came after may be a loss, for a probe "
+            "told nothing of it: put it right and log some hours more."
+        ], {}
     lies = side_of(judged, allowed, night.confidence)
     if lies in ("tight", "leaking"):
         if lies == "leaking" and judged.hours < EARLY_HOURS:

@@ -5,7 +5,8 @@ or when it is very sure; an alarm, which wakes people, comes only when both are 
 the test's end the last look's interval decides as it is (group sequential tests: little of the risk is spent before the
 end; O'Brien and Fleming, Biometrics 35, 1979). What was decided stands, with the figures of its look, until a later
 look speaks against it; one that merely tells less takes nothing away, but a leak has to stand at the end, too: what
-filling leaves in the gas looks like one, and less so by the hour. While the test runs every look counts alike, and
+filling leaves in the gas looks like one, and less so by the hour. And the hours before a probe fell off or stood in the
+sun are not tight for those after where all readings speak against it. While the test runs every look counts alike, and
 is remembered: were the newest believed more, and its word forgotten with the next, verdicts would come and go.
 """
 
@@ -96,7 +97,7 @@ def side_of(judged: Judged, allowed: float | None, confidence: float, shares: Sh
     if judged.surely_above(-GAIN_SHARE * allowed) < risk:
         return "gaining"
     low, high = judged.interval(confidence)
-    return "tight" if high - low <= 2.0 * COARSEST * allowed else ""
+    return "tight" if high - low <= 2.0 * COARSEST * allowed and not judged.doubted else ""
 
 
 def before_warming(looks: Sequence[Judged], allowed: float | None, confidence: float) -> list[Judged]:
@@ -170,7 +171,7 @@ def verdicts(
             verdict, stands = side, judged
         elif stands is not None:
             above = judged.surely_above(limit_of(judged, allowed))
-            unsure = final and verdict == "leaking"
+            unsure = judged.doubted if verdict == "tight" else final
             if unsure or side == "gaining" or (above if verdict == "tight" else 1.0 - above) > AGAINST:
                 verdict, stands = "undecided", None
         found.append((verdict, stands))

@@ -76,7 +76,8 @@ def test_the_hours_before_the_only_probe_went_blank_are_judged(calm: Night) -> N
     stretch = blanked(changed(calm, lambda t, p: p, without=("ambient_temperature",)), 25_000.0, 40_000.0)
     found = assess(stretch)
     assert 18_000.0 < value(found, "hours_judged") < 26_000.0
-    assert value(found, "smallest_detectable") < PSI / 86_400.0
+    assert value(found, "smallest_detectable") < 2.0 * PSI / 86_400.0
+    assert "That holds until 14:12 UTC; what came after may be a loss" in found.text
 
 
 def test_without_probes_it_cannot_tell(calm: Night) -> None:
@@ -362,3 +363,20 @@ def test_what_is_warmer_than_any_gas_under_test_corrects_nothing() -> None:
     assert "its unit" in wrong.text
     for name in ("loss_rate_low", "loss_rate_high"):
         assert value(wrong, name) == value(without, name)
+
+
+@pytest.mark.parametrize(("lost_psi_per_h", "verdict"), [(0.0, "tight"), (0.35, "undecided")])
+def test_hours_before_sun_on_the_only_probe_are_not_tight_for_those_after(lost_psi_per_h: float, verdict: str) -> None:
+    """A joint that opens then hides behind the probe: lost is 1.2 psi of 290, a kelvin of all the gas."""
+    dice = np.random.default_rng(3)
+    hours = np.arange(0.0, 12.0, 1.0 / 120.0)
+    night, after = 290.0 - 0.5 * np.sin(hours / 4.0), np.clip(hours - 8.5, 0.0, None)
+    logged = {
+        "circuit_pressure": ("psia", night + dice.normal(0.0, 0.04, len(hours)) - lost_psi_per_h * after),
+        "surface_temperature": ("K", night + 4.0 * np.minimum(after, 1.0) + dice.normal(0.0, 0.01, len(hours))),
+    }
+    allowed = {"pressure_test": {"allowed_loss": "3 psi/d"}}
+    found = assess(make_stretch("pressure_test", hours * 3_600.0, logged, tables=allowed))
+    assert "the sun" in "".join(f.text for f in found.findings)
+    assert found.verdict == verdict
+    assert ("what came after may be a loss" in found.text) == (verdict == "undecided")

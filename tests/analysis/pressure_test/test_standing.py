@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -68,6 +70,13 @@ def test_a_leak_that_the_end_is_not_sure_of_was_a_slow_filling_as_likely() -> No
     assert letters((2.0, 0.28), (2.0, 0.28), (1.9, 0.5), told=True, ended=True) == "llu"
     assert letters((2.0, 0.28), (2.0, 0.28), (1.9, 0.44), told=True, ended=True) == "lll"
     assert letters((0.0, 0.3), (0.1, 0.3), (0.1, 0.52), told=True, ended=True) == "ttt"
+
+
+@pytest.mark.parametrize("ended", [False, True])
+def test_hours_that_longer_readings_speak_against_are_not_tight(ended: bool) -> None:
+    tight, doubted = look(0.0, 0.3, 240), replace(look(0.0, 0.3, 241), doubted=True)
+    found = [verdict for verdict, _ in verdicts([tight, doubted, doubted], ALLOWED, 0.95, True, ended)]
+    assert found == ["tight", "undecided", "undecided"]
 
 
 def test_leaking_is_told_of_a_running_test_when_the_look_before_agrees() -> None:
