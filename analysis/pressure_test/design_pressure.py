@@ -8,6 +8,9 @@ from analysis.result import Figure
 from analysis.rules import load_rules
 from analysis.stretch import Stretch
 
+LOW_PA, LOW_PSI_PA, ROOM_K = 410e3, 207e3, 293.15
+"""A test of up to 410 psi that is logged as kPa stands under the first, one of 30 bar that is logged as psi under the
+second: under what most refrigerants make in a room (common practice: hardly anybody tests so low)."""
 KEYS = ("least_share", "most_share", "first_step", "preliminary", "stand")
 CLOSE = 0.03
 """Within 3 % of the stated test pressure counts as reached (common practice: gauge accuracy and settling)."""
@@ -84,6 +87,16 @@ def said_of_pressure(
             if over(reached_gauge_pa, design)
         ]
     return said
+
+
+def too_low_for_a_test(stretch: Stretch, reached_gauge_pa: float, barometer_pa: float) -> bool:
+    """Return whether it stood so low [Pa above the barometer] that the gauge's unit is in doubt, and nothing stated
+    says otherwise: neither a test pressure nor a refrigerant that stands lower."""
+    low_pa = LOW_PSI_PA if stretch.columns["circuit_pressure"].unit.symbol.startswith("psi") else LOW_PA
+    if stretch.job.pressure_test.pressure is not None or not reached_gauge_pa < low_pa:
+        return False
+    fluid = stretch.fluid
+    return fluid is None or float(fluid.bubble_pressure_pa(ROOM_K)) > reached_gauge_pa + barometer_pa
 
 
 def _held(gauge_pa: np.ndarray, step_pa: float, most_pa: float) -> bool:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
-from analysis.pressure_test.design_pressure import said_of_pressure
+from analysis.pressure_test.design_pressure import said_of_pressure, too_low_for_a_test
 from analysis.pressure_test.judging import Judged
 from analysis.pressure_test.minutes import Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault, can_be_gas
@@ -207,6 +207,14 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     if side == "leaking":
         said += [f"Allowed is {night.per_day(allowed)}.", *_looks_the_same(night, judged, allowed)]
         return "leaking", " ".join(["It leaks.", *said]), figures
+    if side == "tight" and too_low_for_a_test(night.stretch, *_reached(night, judged)):
+        at = Figure(_reached(night, judged)[0], "gauge_pressure").show(night.system)
+        said.append(
+            f"It stood at {at} only, and were that psi logged as kPa, or bar as psi, the loss would be seven or "
+            "fourteen times as large: state [pressure_test] pressure, then tight can be said. Allowed is "
+            f"{night.per_day(allowed)}."
+        )
+        return "undecided", " ".join(["Cannot tell yet.", *said]), figures
     if side == "tight":
         if low > 0:
             said.append("A small loss is sure, yet within what is allowed.")
@@ -329,13 +337,16 @@ def _events(night: Night, judged: Judged) -> list[str]:
 
 
 def _pressure_reached(night: Night, judged: Judged) -> list[str]:
-    minutes = night.minutes
-    gauge = minutes.pressure_pa - minutes.barometer_pa
-    barometer = float(minutes.barometer_pa[judged.plan.begin])
-    reached = first_readings(gauge[judged.plan.segment_begin : judged.plan.end], 30)
-    begin = judged.plan.segment_begin
-    stood_s = 60.0 * (judged.plan.end - begin)
-    return said_of_pressure(night.stretch, reached, barometer, gauge[:begin], stood_s)
+    minutes, begin = night.minutes, judged.plan.segment_begin
+    before = (minutes.pressure_pa - minutes.barometer_pa)[:begin]
+    return said_of_pressure(night.stretch, *_reached(night, judged), before, 60.0 * (judged.plan.end - begin))
+
+
+def _reached(night: Night, judged: Judged) -> tuple[float, float]:
+    """Return the pressure at which it began to stand [Pa above the barometer], and the barometer."""
+    minutes, plan = night.minutes, judged.plan
+    gauge = (minutes.pressure_pa - minutes.barometer_pa)[plan.segment_begin : plan.end]
+    return first_readings(gauge, 30), float(minutes.barometer_pa[plan.begin])
 
 
 def _why_nothing(night: Night) -> str:

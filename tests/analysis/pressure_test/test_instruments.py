@@ -380,3 +380,29 @@ def test_hours_before_sun_on_the_only_probe_are_not_tight_for_those_after(lost_p
     assert "the sun" in "".join(f.text for f in found.findings)
     assert found.verdict == verdict
     assert ("what came after may be a loss" in found.text) == (verdict == "undecided")
+
+
+@pytest.mark.parametrize(
+    ("unit", "said", "verdict"),
+    [
+        ("psig", {}, "tight"),
+        ("kPag", {}, "undecided"),
+        ("kPag", {"pressure_test": {"pressure": "150 kPag", "allowed_loss": "1 psi/d"}}, "tight"),
+        ("kPag", {"circuit": {"refrigerant": "R-134a"}}, "undecided"),
+        ("kPag", {"circuit": {"refrigerant": "R-123"}}, "tight"),
+    ],
+)
+def test_a_test_so_low_is_tight_where_the_job_tells_it_from_psi_logged_as_kpa(
+    unit: str, said: dict[str, dict[str, str]], verdict: str
+) -> None:
+    """R-134a stands at 572 kPa, R-123 at 76 kPa, at 20 degC (CoolProp); who tests at 22 psi says so."""
+    at = np.arange(0.0, 9.0 * 3_600.0, 60.0)
+    warmer = 0.5 * np.sin(at / 9_000.0)
+    logged = {
+        "circuit_pressure": (unit, 150.0 + (150.0 + {"psig": 14.7, "kPag": 101.3}[unit]) * warmer / 293.0),
+        "surface_temperature": ("degC", 20.0 + warmer),
+    }
+    tables = {"pressure_test": {"allowed_loss": "1 psi/d"}, **said}
+    found = assess(make_stretch("pressure_test", at, logged, tables=tables))
+    assert found.verdict == verdict
+    assert ("psi logged as kPa" in found.text) == (verdict == "undecided")
