@@ -103,7 +103,7 @@ def find_stages(log: Log, job: Job) -> tuple[list[StageSpan], list[str]]:
     odd += [_end_said(span) for span in spans if span.found_by == "journal" and span.end != span.known_until]
     weighs = "cylinder_weight" in log.frame
     followed = zip(spans, [*spans[1:], None], strict=False)
-    return spans, [*odd, *(_said(span, after, weighs) for span, after in followed if span.found_by == "signals")]
+    return spans, [*odd, *(_said(span, weighs, after) for span, after in followed if span.found_by == "signals")]
 
 
 def up_to(journal: pd.DataFrame, last: pd.Timestamp, zone: str | None = None) -> tuple[pd.DataFrame, list[str]]:
@@ -391,7 +391,7 @@ def _taken(span: StageSpan, marks: Sequence[Mark]) -> tuple[pd.Timestamp, pd.Tim
     return taken, taken
 
 
-def _said(span: StageSpan, after: StageSpan | None, weighs: bool) -> str:
+def _said(span: StageSpan, weighs: bool, after: StageSpan | None = None) -> str:
     again = after is not None and (after.stage, after.begin, after.found_by) == (span.stage, span.end, "journal")
     marked = after.begin if after is not None and again else span.marked
     if marked is not None:
