@@ -74,6 +74,8 @@ class Standing:
         elif self._flowed([before, *(s.weight for s in self.since), level], sample.at, still_kg):
             self._crept_kg = level - begin_kg
         elif abs(level - before) <= (SCREWED_ON_KG if self.stood else HANDS_KG):
+            if closed or abs(level - begin_kg) <= still_kg:
+                self._crept_kg = 0.0  # noise: taken off each time it would carry the begin away
             begin_kg = level - self._crept_kg
         else:
             self.over = True

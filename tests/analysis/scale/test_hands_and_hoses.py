@@ -293,6 +293,13 @@ def test_a_step_of_flow_that_is_as_large_as_the_hose_is_none_that_came_off() -> 
     assert weighed(shown, stage="charging", noise=0.0, quantum=0.01).total_kg == pytest.approx(3.0, abs=0.04)
 
 
+@pytest.mark.parametrize("seed", range(2, 6))
+def test_what_stands_for_long_in_noise_keeps_what_it_began_with(seed: int) -> None:
+    shown = weights((1200, 27.0, 27.0), (1200, 27.0, 37.0), (300, 37.0, 37.0))
+    shown += np.random.default_rng(seed).normal(0.0, 0.15, len(shown))
+    assert weighed(shown, noise=0.0).total_kg == pytest.approx(10.0, abs=0.2)
+
+
 @pytest.mark.parametrize("step", [1.0, 5.0, 10.0])
 def test_a_tool_laid_on_a_cylinder_before_its_first_flow_and_taken_off_again_is_no_flow(step: float) -> None:
     tool = ((60, 0, 0), (30, 12, 12), (40, 16.1, 16.1), (70, 12, 12))
