@@ -167,11 +167,11 @@ class Explaining(Following):
         first, now, last = run[0], run[-1], self._believed
         own = pace(first, now, self.sign)
         spent, ahead = first.at - last.at, (first.weight - last.weight) * self.sign
-        most = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0) * spent
-        if self._silent:
-            most = self._rate_beyond() * spent
-            if any(s.weight < min(last.weight, now.weight) - self.base_kg for s in (*self._between, *run)):
-                return False  # it was off, or only half set down
+        low = min(last.weight, now.weight) - self.base_kg
+        if self._silent and any(s.weight < low for s in (*self._between, *run)):
+            return False  # it was off, or only half set down
+        usual = max(2.0 * abs(self._rate), 0.5 * USUAL_KG_PER_S, own if len(run) > 2 else 0.0)
+        most = (self._rate_beyond() if self._silent else usual) * spent
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + most
 
     def _burst(self, first: Sample) -> bool:
