@@ -19,6 +19,7 @@ from analysis.belief.patience import STUCK_READINGS, STUCK_S, patience_of_a_prob
 from analysis.belief.stuck import alive_again, stuck_fault
 from analysis.bins import Runs
 from analysis.result import Figure
+from analysis.vocabulary.channels import USUAL_TOP_PA
 from analysis.vocabulary.text import duration, words
 from analysis.vocabulary.units import UNITS, Unit
 
@@ -29,8 +30,6 @@ NINES = (9_999.0, 99_999.0, 999_999.0, 9_999.9, 99_999.9)
 SAME_NUMBER = 1e-3
 AT_PUMP = "pump_vacuum"
 """A pump that is switched off behind its closed valve lets air to this probe, and nobody need mark it."""
-IN_RANGE_PA = 1_000.0
-"""Hardly a probe for this work ends under 7,500 micron (common practice)."""
 FELL, FELL_TIMES = 50.0, 3.0
 """A probe that shows nothing shows no vacuum where it fell so far in one reading, and its logarithm three times as much
 as between any two of the ten or more before."""
@@ -97,7 +96,7 @@ def _silent(channel: str, readings: Readings) -> Iterator[Fault]:
         return
     for first, known, back in long_pauses(at, values):
         level = median_of(values[max(0, first - 4) : first + 1])
-        if level > IN_RANGE_PA or wrong[first + 1 : known].any():
+        if level > USUAL_TOP_PA or wrong[first + 1 : known].any():
             continue
         sure = [
             *([known] if _gauge_stood(readings, first, known) else []),
@@ -146,7 +145,7 @@ def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fau
     for run in runs.lasting(times, STUCK_S).tolist():
         first, end, begin = int(starts[run]), runs.end(run), float(times[starts[run]])
         level = float(values[first])
-        if begin < until or level == 0.0 or (level > IN_RANGE_PA and level >= END_SHARE * highest[first]):
+        if begin < until or level == 0.0 or (level > USUAL_TOP_PA and level >= END_SHARE * highest[first]):
             continue
         changes = starts[: run + 1]
         waits = min(patience_of_a_probe(times, values, changes), patience_of_rise(times, values, changes))
@@ -174,7 +173,7 @@ def _steps(channel: str, readings: Readings, times: np.ndarray, values: np.ndarr
         first, last = np.searchsorted(times, (at - JUMP_S, at + JUMP_S)).tolist()
         if first == 0 or last >= len(times) or min(i + 1 - first, last - i) < JUMP_READINGS:
             continue
-        if values[i] > IN_RANGE_PA or np.any(np.abs(readings.marks_s - at) < JUMP_S):
+        if values[i] > USUAL_TOP_PA or np.any(np.abs(readings.marks_s - at) < JUMP_S):
             continue
         was, now = (_line(times[part] - at, values[part]) for part in (slice(first, i + 1), slice(i + 1, last + 1)))
         at_end = abs(now.level / float(values[: i + 1].max()) - 1.0) < SAME_RATIO  # a vacuum that was broken

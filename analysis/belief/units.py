@@ -9,7 +9,7 @@ import numpy as np
 from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.first_cylinder import scale_in_pounds
 from analysis.belief.labels import MINUTES, OF_GAUGE, Label, in_other_units, known_at, only_one_in, relabelled
-from analysis.belief.probes import GAUGE_PA, IN_RANGE_PA, MOST_PA
+from analysis.belief.probes import GAUGE_PA, MOST_PA
 from analysis.belief.running import load_as_share, out_of_order
 from analysis.belief.saturated import against_saturation, right_before
 from analysis.bins import row_medians
@@ -22,6 +22,7 @@ from analysis.vocabulary.channels import (
     LEAST_TOP_PA,
     MICRON_PROBES,
     ROOM_TEMPERATURES,
+    USUAL_TOP_PA,
 )
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.text import words
@@ -249,7 +250,7 @@ def _probe(channel: str, readings: Readings) -> Iterator[Label]:
     read, gauge = readings.by_minute(channel), readings.by_minute(HOSE)
     most = np.fmax.accumulate(np.nan_to_num(read))
     before = np.cumsum((gauge > EMPTY_PA) & (read > 0.0)) >= PROBE_MINUTES
-    fell = before & (gauge < EMPTY_PA) & (most < IN_RANGE_PA) & (read < most / FELL_TIMES)
+    fell = before & (gauge < EMPTY_PA) & (most < USUAL_TOP_PA) & (read < most / FELL_TIMES)
     fell &= (most < LEAST_TOP_PA) | (read < _least_left(gauge, readings) / FELL_TIMES)
     apart = ABOVE_GAUGE * GAUGE_PA
     moved, fallen = (np.abs(np.diff(each, prepend=np.nan)) for each in (read, gauge))
@@ -258,7 +259,7 @@ def _probe(channel: str, readings: Readings) -> Iterator[Label]:
     for meant, other in in_other_units(channel, readings):
         reached = most / readings.unit(channel).scale * meant.scale
         above = (read > gauge + apart) & (np.abs(other - gauge) < 0.5 * GAUGE_PA) & ~agreed
-        doubted = above | fell & (reached > IN_RANGE_PA) & (reached < MOST_PA)
+        doubted = above | fell & (reached > USUAL_TOP_PA) & (reached < MOST_PA)
         wrong = (np.cumsum(doubted) >= PROBE_MINUTES) & np.isfinite(read)
         yield Label(channel, meant, "the circuit's gauge", wrong, read - other)
 

@@ -78,8 +78,9 @@ def gone_without(channel: str, readings: Readings, begin: float, look: float, st
     since = 2.0 * begin - look
     own, least = readings.reach(channel, since, begin), max(ALONG_K, ALONG_STEPS * step)
     before = (readings.minute_end_s > since) & (readings.minute_end_s <= begin)
+    shown = readings.by_minute(channel)[before]
     for other in (c for c in ROOM_TEMPERATURES if c in readings.minutes and c != channel):
-        apart = (readings.by_minute(channel) - readings.by_minute(other))[before]
+        apart = shown - readings.by_minute(other)[before]
         stayed = float(np.ptp(apart[~np.isnan(apart)])) if not np.isnan(apart).all() else np.inf
         along = own >= ALONG_STEPS * step and stayed <= ALONG_SHARE * own
         moves = [readings.lagged(other, look, lag) - readings.lagged(other, begin, BESIDE_S) for lag in GAS_LAGS_S]

@@ -27,12 +27,12 @@ from analysis.evacuation.figures import (
 )
 from analysis.evacuation.pump import pump_of
 from analysis.evacuation.story import Closed, Happening, Story
-from analysis.evacuation.ticks import GAP_S, OVER_RANGE_LEAST_PA, Ticks, make_ticks, mark_seconds
+from analysis.evacuation.ticks import GAP_S, Ticks, make_ticks, mark_seconds
 from analysis.evacuation.walk import Walk
 from analysis.fluids import water
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span
 from analysis.stretch import Stretch, moments
-from analysis.vocabulary.channels import Level
+from analysis.vocabulary.channels import USUAL_TOP_PA, Level
 from analysis.vocabulary.text import duration, likely, words
 from analysis.vocabulary.units import UnitSystem
 
@@ -268,7 +268,7 @@ def _only_rose(ticks: Ticks, story: Story, pull: int) -> bool:
 def _in_range(stretch: Stretch, ticks: Ticks) -> bool:
     """Return whether the last reading was one far under the probe's end, and nobody said that the vacuum is broken."""
     marks = mark_seconds(stretch, "vacuum_broken")
-    end = max(OVER_RANGE_LEAST_PA, FAR_UNDER * float(ticks.vacuum.max()))
+    end = max(USUAL_TOP_PA, FAR_UNDER * float(ticks.vacuum.max()))
     return float(ticks.vacuum[-1]) < end and not any(at > float(ticks.end_s[-1]) for at, _ in marks)
 
 

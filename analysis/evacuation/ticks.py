@@ -9,13 +9,11 @@ import pandas as pd
 
 from analysis.bins import Runs, bin_medians
 from analysis.stretch import Stretch, seconds
-from analysis.vocabulary.channels import LEAST_TOP_PA
+from analysis.vocabulary.channels import LEAST_TOP_PA, USUAL_TOP_PA
 
 BIN_S = 15.0
 OVER_RANGE = 0.98
 """A reading that stands at this share of the highest ever shown, without moving, is the end of the probe's range."""
-OVER_RANGE_LEAST_PA = 1_000.0
-"""Hardly a probe for this work ends under 7,500 micron (common practice): one that does shows it from the first."""
 
 GAP_S = 150.0
 """Longer than this without a reading the probe was out of its range, or off."""
@@ -120,12 +118,12 @@ def _moved(bins: Runs, vacuum: np.ndarray, at: np.ndarray) -> np.ndarray:
 def _in_range(vacuum: np.ndarray) -> np.ndarray:
     """Return the readings without those at which the probe stands at the end of its range.
 
-    Such a bin shows the highest number seen so far, a high one, and the bin before showed it too. A lower number is an
-    end until the probe first comes down from it: a rise in a hold may level off there.
+    Such a bin shows the highest number seen so far, a high one, and the bin before showed it too. A number lower than
+    where most probes end is an end until the probe first comes down from it: a rise in a hold may level off there.
     """
     highest = np.fmax.accumulate(np.where(np.isfinite(vacuum), vacuum, -np.inf))
     at_end = (vacuum >= OVER_RANGE * highest) & (vacuum > LEAST_TOP_PA) & (vacuum < 20e3)
-    at_end &= (vacuum > OVER_RANGE_LEAST_PA) | np.logical_and.accumulate(at_end)
+    at_end &= (vacuum > USUAL_TOP_PA) | np.logical_and.accumulate(at_end)
     before = np.concatenate([[np.nan], vacuum[:-1]])
     return np.where(at_end & (np.abs(vacuum - before) < 1e-3 * vacuum), np.nan, vacuum)
 

@@ -117,8 +117,8 @@ def _best(night: Night, plans: list[Judged]) -> list[Judged]:
     for judged in every:
         surest.setdefault(judged.plan.same_data(), judged)
     losing = sorted(filter(leaks, surest.values()), key=lambda p: -p.surely_above(limit_of(p, night.allowed)))
-    settled = [replace(p, doubted=_doubted(night, p, every)) for p in surest.values() if p.plan.settled]
-    return (losing or settled)[:1]
+    settled = [p for p in surest.values() if p.plan.settled]
+    return losing[:1] or [replace(p, doubted=_doubted(night, p, every)) for p in settled[:1]]
 
 
 def _doubted(night: Night, told: Judged, every: list[Judged]) -> bool:

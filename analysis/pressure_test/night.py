@@ -207,8 +207,9 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
     if side == "leaking":
         said += [f"Allowed is {night.per_day(allowed)}.", *_looks_the_same(night, judged, allowed)]
         return "leaking", " ".join(["It leaks.", *said]), figures
-    if side == "tight" and too_low_for_a_test(night.stretch, *_reached(night, judged)):
-        at = Figure(_reached(night, judged)[0], "gauge_pressure").show(night.system)
+    reached_pa, barometer_pa = _reached(night, judged)
+    if side == "tight" and too_low_for_a_test(night.stretch, reached_pa, barometer_pa):
+        at = Figure(reached_pa, "gauge_pressure").show(night.system)
         said.append(
             f"It stood at {at} only, and were that psi logged as kPa, or bar as psi, the loss would be seven or "
             "fourteen times as large: state [pressure_test] pressure, then tight can be said. Allowed is "

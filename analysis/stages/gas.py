@@ -256,14 +256,14 @@ class GasStages(RefrigerantStages):
         ended = j < k and bool(s.at_end[[j, k]].all() and not s.probe[j] and s.probe[j + 1])
         j += ended
         alone = ended or (j > 0 and not s.seen[j - 1])
-        marked = alone and s.pump_s[j] > self.floor_s
-        if marked:
+        within_s = 120.0
+        if alone and s.pump_s[j] > self.floor_s:
             at_s, note = float(s.pump_s[j]), "the mark of its pump tells when"
         elif alone:
-            at_s = self.out_of_sight(j, k)
+            at_s, within_s = self.out_of_sight(j, k), 900.0
             note = "only the vacuum probe shows it: its begin is reckoned from the fall that the probe saw"
         self.contents = "vacuum"
-        self.begin("evacuation", at_s, k, 900.0 if alone and not marked else 120.0, note)
+        self.begin("evacuation", at_s, k, within_s, note)
 
     def _test(self, k: int) -> None:
         s = self.s

@@ -55,8 +55,9 @@ MARKS = (
 )
 MICRON_PROBES = ("vacuum", "pump_vacuum")
 """Absolute, deeper than any gauge, and nothing to show above their range."""
-LEAST_TOP_PA = 130.0
-"""None ends lower: most at 12,000 to 25,000 micron, heads with a thermocouple at 1 or 2 Torr (common practice)."""
+LEAST_TOP_PA, USUAL_TOP_PA = 130.0, 1_000.0
+"""None ends under the first and hardly one under the second: most at 12,000 to 25,000 micron, heads with a thermocouple
+at 1 or 2 Torr (common practice)."""
 CIRCUIT_PRESSURES = ("circuit_pressure", "suction_pressure", "liquid_pressure", "discharge_pressure")
 """They agree while the circuit stands; the service hose first."""
 EVAPORATOR_WATER = ("leaving_water_temperature", "entering_water_temperature")

@@ -10,9 +10,21 @@ from analysis.recovery import assess
 from analysis.recovery.liquid import gather
 from analysis.recovery.pauses import split, standing
 from analysis.recovery.ticks import make_ticks
+from analysis.stretch import Stretch
 from tests.analysis.recovery.cases import WITHOUT_SCALE, found, judged, minutes_late
 from tests.benchmarks.recovery_circuit import Case
 from tests.support import assert_prefix_consistent, make_stretch, value
+
+
+def emptied(seconds: np.ndarray, pressure_pa: np.ndarray, water_c: float, **marks: float) -> Stretch:
+    """Return a recovery of R-134a by its pressure, beside water at one temperature, without a scale."""
+    columns = {
+        "circuit_pressure": ("kPa", np.round(pressure_pa / 1e3, 1)),
+        "leaving_water_temperature": ("degC", np.full(len(seconds), water_c)),
+    }
+    circuit = {"refrigerant": "R-134a", "charge": "60 kg"}
+    journal = [(at, "mark", mark, "") for mark, at in marks.items()]
+    return make_stretch("recovery", seconds, columns, tables={"circuit": circuit}, journal=journal)
 
 
 def test_self_chilling_that_a_pause_shows_tells_how_cold_it_was_before_the_pause() -> None:
@@ -78,15 +90,7 @@ def test_a_fall_that_slows_down_is_liquid_that_chills_itself_without_a_scale_too
     kelvin = 285.0 - 15.0 * (1.0 - np.exp(-fall / 1200.0))
     rest = float(fluid.bubble_pressure_pa(285.0))
     pressure = np.asarray(fluid.bubble_pressure_pa(kelvin)) if chills else rest * np.exp(-fall / 900.0)
-    stretch = make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}},
-    )
+    stretch = emptied(seconds, pressure, 11.85)
     finding = found(assess(stretch), "self_chilling")
     assert (finding is not None) == chills
     if finding is not None:
@@ -105,16 +109,7 @@ def test_what_slows_down_from_one_pull_to_the_next_chills_itself_too(chills: boo
     kelvin = 290.0 - 30.0 * (1.0 - np.exp(-fall / 3600.0)) + comes_back
     rest = float(fluid.bubble_pressure_pa(290.0))
     pressure = np.asarray(fluid.bubble_pressure_pa(kelvin)) if chills else rest * np.exp(-fall / 2400.0)
-    stretch = make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", np.round(pressure / 1e3, 1)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 16.85)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}},
-        journal=[(1900.0, "mark", "recovery_paused", ""), (3400.0, "mark", "recovery_resumed", "")],
-    )
+    stretch = emptied(seconds, pressure, 16.85, recovery_paused=1900.0, recovery_resumed=3400.0)
     ticks = make_ticks(stretch, None)
     _, pulls = split(ticks, standing(ticks))
     assert len(pulls) == 2
@@ -128,16 +123,8 @@ def test_without_a_scale_water_that_flows_again_is_no_pause() -> None:
     drop = 10.0 * (1.0 - np.exp(-np.maximum(seconds - 900.0, 0.0) / 1200.0))
     back = np.maximum(seconds - 3000.0, 0.0)
     kelvin = 283.5 - drop * np.exp(-back / 60.0)
-    stretch = make_stretch(
-        "recovery",
-        seconds,
-        {
-            "circuit_pressure": ("kPa", np.round(np.asarray(fluid.bubble_pressure_pa(kelvin)) / 1e3, 1)),
-            "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
-        },
-        tables={"circuit": {"refrigerant": "R-134a", "charge": "60 kg"}},
-        journal=[(900.0, "mark", "water_flow_off", ""), (3000.0, "mark", "water_flow_on", "")],
-    )
+    pressure = np.asarray(fluid.bubble_pressure_pa(kelvin))
+    stretch = emptied(seconds, pressure, 11.85, water_flow_off=900.0, water_flow_on=3000.0)
     assert not standing(make_ticks(stretch, None)).any()
     assert found(assess(stretch), "pressure_rebound") is None
 
