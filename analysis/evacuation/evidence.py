@@ -8,7 +8,8 @@ import numpy as np
 
 from analysis.evacuation.cause import SHORT_OF, Evidence
 from analysis.evacuation.pump import Pump
-from analysis.evacuation.story import Stall, Story
+from analysis.evacuation.rise import SETTLE_MOST_S, Rise
+from analysis.evacuation.story import Closed, Stall, Story
 from analysis.evacuation.ticks import Ticks
 
 EXPECTED_SHARE = 0.4
@@ -19,6 +20,8 @@ PUMP_ABOVE = 2.5, 8.0
 """The pump's share of the pressure, while there is gas to pump, is that between these multiples of the level."""
 SWEPT = 20.0
 """What is closed so far over the level stands under a sweep's gas: how that goes tells nothing of the stall."""
+LET_IN = 1.5
+"""What flows in by itself lifts a closed level no faster than the pump drew it down; this allows for the hose."""
 LEAST_TICKS = 4
 ALONE_S = 60.0, 360.0
 """When a closed valve's pump shows what it reaches by itself: later the valve may be open before anybody can see it."""
@@ -45,6 +48,7 @@ def evidence_of(
     oil_helped : where it is known already.
     """
     begin = story.pull_starts[stall.pull]
+    from_above = bool(t.vacuum[begin : k + 1].max() > PACE_ABOVE[1] * stall.level_pa)
     at, rises, pump_closed = t.end_s, [], math.nan
     pace, quickest = _pull_speed(t, begin, k, stall, PACE_ABOVE[1]), _pull_speed(t, begin, k, stall, math.inf)
     # water that boils slows the pull down long before it stops
@@ -53,6 +57,8 @@ def evidence_of(
     for closed in story.closeds:
         if closed.first < begin or closed.hold or closed.rise is None or closed.level_pa > SWEPT * stall.level_pa:
             continue
+        if 0 < begin == closed.first or (from_above and _let_in(closed, closed.rise, quickest)):
+            continue  # a sweep's gas, too
         grown = closed.rise.end_pa / closed.level_pa - 1.0
         expected = per_s * closed.rise.seconds * stall.level_pa / closed.level_pa
         short = grown + closed.rise.most_risen < SHORT_OF * expected
@@ -80,6 +86,12 @@ def evidence_of(
         oil_helped=oil_helped,
         crept=any(_crept(t, story, earlier) for earlier in story.stalls if earlier.pull == stall.pull),
     )
+
+
+def _let_in(closed: Closed, rise: Rise, pace: float) -> bool:
+    """Return whether a closed level was lifted at once by more than what a pump that drew at a pace [1/s] held up."""
+    foot_pa = rise.end_pa if rise.kind == "flat" else rise.foot_pa
+    return foot_pa > closed.level_pa * (1.0 + LET_IN * pace * SETTLE_MOST_S)
 
 
 def _pump_share(t: Ticks, first: int, end: int, least_pa: float = 0.0, most_pa: float = math.inf) -> float:

@@ -139,3 +139,10 @@ def test_a_small_circuit_that_jumps_up_when_it_is_closed_is_a_leak_and_no_broken
     stalls = [finding for finding in result.findings if finding.kind == "stall"]
     assert [finding.figures["cause"] for finding in stalls] == ["undecided", "leak"]
     assert stalls[0].since == stalls[1].since
+
+
+def test_a_sweep_that_stays_under_the_vapour_pressure_of_water_is_no_water() -> None:
+    """Nitrogen to 12,000 micron in half a minute: what boils brings no more than the pump, at 45 s a fold, took off."""
+    swept = 12_000.0 * np.clip((AT - CLOSED_S) / 30.0, 0.0, 1.0)
+    assert not causes(judged(shown(swept, 900.0), 900.0, air_c=20.0))
+    assert causes(judged(shown(levelling(12_000.0, 400.0), 1_800.0), 1_800.0, air_c=20.0)) == {"moisture"}
