@@ -42,8 +42,9 @@ class SegmentData:
     """Bins of one segment: shapes (n,) and (n, m). `at_min` minutes since judging began, `width_min` their width.
 
     `settled` says whether most of what filling left was over by then, `fell_k` how far the gas had come in the
-    `waited_min` minutes before; `exponent` is d ln P / d ln T of nitrogen. `digit_k` and `probe_digits_k` (one for each
-    probe) are what averaging leaves of the steps of the numbers.
+    `waited_min` minutes before; `exponent` is d ln P / d ln T of nitrogen, `other_unit` what a kelvin of the probes
+    is if they count in the other unit, 0 where they hardly do. `digit_k` and `probe_digits_k` (one for each probe) are
+    what averaging leaves of the steps of the numbers.
     """
 
     at_min: np.ndarray
@@ -58,6 +59,7 @@ class SegmentData:
     fell_k: float = 0.0
     waited_min: float = 30.0
     exponent: float = 1.0
+    other_unit: float = 0.0
 
     def alone_k(self) -> np.ndarray:
         """Return how far the gas went off the probes, behind any lag, kelvin, shape (n,): what a loss makes of it."""

@@ -16,7 +16,7 @@ from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
 from analysis.pressure_test.loss_model import judge
 from analysis.pressure_test.minutes import Minutes, first_readings
-from analysis.pressure_test.probes import ProbeFault, can_be_gas
+from analysis.pressure_test.probes import ProbeFault, can_be_gas, kelvin_in_other_unit
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 from analysis.pressure_test.structures import LAGS, Lags, twice
 from analysis.vocabulary.channels import AIR, METAL
@@ -227,8 +227,15 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         fell_k=_fell_k(minutes, plan, pa_to_k),
         waited_min=float(plan.begin - plan.segment_begin),
         exponent=exponent,
+        other_unit=_in_other_unit(minutes, plan, reference_k),
     )
     return data, np.array(ends), (reference_k, exponent)
+
+
+def _in_other_unit(minutes: Minutes, plan: Plan, level_k: float) -> float:
+    """Return what a kelvin that the probes show is if all count in the other unit, 0 where they hardly do."""
+    units = {minutes.probe_units[name] for name in plan.probes}
+    return kelvin_in_other_unit(level_k, units.pop()) if len(units) == 1 else 0.0
 
 
 def _fell_k(minutes: Minutes, plan: Plan, pa_to_k: float) -> float:

@@ -54,7 +54,7 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
     counts : rising numbers of bins, each at least 3.
     """
     used = counts[-1]
-    of_kind = kinds_of(probes, data.settled, data.fell_k, data.waited_min, data.exponent)
+    of_kind = kinds_of(probes, data.settled, data.fell_k, data.waited_min, data.exponent, data.other_unit)
     groups, around = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     at, alone, bend = data.at_min[:used], data.alone_k()[:used], around.shape[1]
     left = np.exp(alone / ROOM_K)

@@ -16,6 +16,7 @@ import pandas as pd
 from analysis.bins import Runs
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import AIR, METAL, Column
+from analysis.vocabulary.units import Unit
 
 MINUTE_S = 60.0
 TRIM = 0.1
@@ -43,7 +44,7 @@ class Minutes:
     logged_pa : pressure as the gauge shows it: above the barometer, or absolute.
     scatter_pa : standard deviation of the readings about their neighbours, for each minute that has any.
     pressure_pa : absolute, with the smoothed barometer.
-    probes : air and metal temperature [K], those that are logged.
+    probes : air and metal temperature [K], those that are logged; `probe_units` are theirs.
     barometer_pa : smoothed; `barometer_fresh` says where it was really read.
     quantum_pa : step of the gauge's numbers as seen up to each minute.
     probe_quantum_k, probe_scatter_k : the same for each probe.
@@ -60,6 +61,7 @@ class Minutes:
     quantum_pa: np.ndarray
     probe_quantum_k: dict[str, np.ndarray]
     probe_scatter_k: dict[str, np.ndarray]
+    probe_units: dict[str, Unit]
     _bridged: dict[tuple[str, tuple[float, ...]], np.ndarray] = field(default_factory=dict, init=False, repr=False)
 
     def __len__(self) -> int:
@@ -122,6 +124,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
         quantum_pa=_quantum(logged_rows, number, count, column),
         probe_quantum_k=steps,
         probe_scatter_k=scatters,
+        probe_units={name: stretch.columns[name].unit for name in probes},
     )
 
 

@@ -9,11 +9,16 @@ import pandas as pd
 
 from analysis.pressure_test.minutes import Minutes, running_median
 from analysis.vocabulary.channels import AIR, METAL
+from analysis.vocabulary.units import UNITS, Unit
 
 GAS_K = (223.15, 318.15)
 """No gas stands a whole test under or over this: records of the air lie near it, a hot plant room and an attic by night
 stay below. A heated sump and degF logged as degC do not, and would correct by what the gas never did (common practice;
 68 degF logged as degC makes of a kelvin of the gas 1.5)."""
+OTHER_UNIT = {"degC": "degF", "degF": "degC"}
+ORDINARY_K, MEANT_K = (278.15, 303.15), (263.15, 318.15)
+"""Most circuits stand between the first through a night (41 to 86 degF). Where a thermometer stands beyond them, and
+its number in the other unit would lie between the second, that may be its label's fault (common practice)."""
 JUMP_K = {METAL: 1.2, AIR: 3.0}
 """A change within five minutes, with and without the trend before it (a cloud turns a trend round), that metal or air
 does not make by itself (common practice: metal of a machine has hours of inertia, doors and fans move air)."""
@@ -65,6 +70,18 @@ def can_be_gas(values: np.ndarray) -> bool:
     """Return whether a probe ever showed a temperature that gas in a standing circuit may have."""
     low, high = GAS_K
     return bool(np.any(values <= high) and np.any(values >= low))
+
+
+def kelvin_in_other_unit(level_k: float, unit: Unit) -> float:
+    """Return what a kelvin that a thermometer shows is where its numbers may be of the other unit than its label says,
+    each as a share of its level; 0 where it stands as most do, or would stand as none does."""
+    if unit.symbol not in OTHER_UNIT or ORDINARY_K[0] <= level_k <= ORDINARY_K[1]:
+        return 0.0
+    other = UNITS[OTHER_UNIT[unit.symbol]]
+    meant_k = float(other.si(unit.number(level_k)))
+    if not MEANT_K[0] <= meant_k <= MEANT_K[1]:
+        return 0.0
+    return other.scale / unit.scale * level_k / meant_k
 
 
 def _in_the_sun(minutes: Minutes) -> list[ProbeFault]:

@@ -85,6 +85,9 @@ OTHER_GAS_ODDS = 0.03
 """Odds of another inert gas that answers warmth as an ideal one, as helium does: the weights then sum to one over the
 exponent of nitrogen. ASHRAE 15 allows any inert gas; nitrogen is so usual that the night itself has to speak for
 another (common practice)."""
+OTHER_UNIT_ODDS = 0.03
+"""Odds that a level which may be the label's fault is that: the gas then goes by 1.8 times what the thermometers show,
+or by as much less. One setting of a logger does it to all, so that none speaks against another (common practice)."""
 DAY_MIN = 1440.0
 HALF_DAY_SHARE = 0.4
 LEVEL_SD_K = 200.0
@@ -132,12 +135,18 @@ def transients(at_min: np.ndarray) -> np.ndarray:
 
 
 def kinds_of(
-    probes: tuple[str, ...], settled: bool, fell_k: float, waited_min: float, exponent: float
-) -> list[Kind]:  # fmt: skip
+    probes: tuple[str, ...],
+    settled: bool,
+    fell_k: float,
+    waited_min: float,
+    exponent: float,
+    other_unit: float = 0.0,
+) -> list[Kind]:
     """Return every surrounding with no settling, little and much, or with what there is before it has settled.
 
     What is left of a filling goes by the `fell_k` [K] in the `waited_min` minutes before: of a transient of time t that
-    fell so, fell / (exp(waited / t) - 1). `exponent` is that of nitrogen.
+    fell so, fell / (exp(waited / t) - 1). `exponent` is that of nitrogen, `other_unit` what a
+    kelvin of the probes is if they count in the other unit, 0 where they hardly do.
     """
     nearest = METAL if METAL in probes else AIR if AIR in probes else ""
     falls = LEFT_SHARE * (fell_k / np.expm1(waited_min / np.array(SETTLING_MIN)))
@@ -156,6 +165,8 @@ def kinds_of(
     if nearest:
         of_sum, swing, odds = SURROUNDINGS[nearest][0]
         around.append((1.0 / exponent, of_sum, swing, odds * OTHER_GAS_ODDS))
+    if other_unit:
+        around += [(other_unit, of_sum, swing, odds * OTHER_UNIT_ODDS) for of_sum, swing, odds in SURROUNDINGS[nearest]]
     return [
         Kind(total, of_sum, swing, odds * of_settling, settling, slow)
         for total, of_sum, swing, odds in around

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -14,6 +15,7 @@ from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
+from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.judging import Judged, Plan, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
 from analysis.pressure_test.minutes import minutes_of
@@ -27,6 +29,7 @@ from analysis.pressure_test.structures import (
     twice,
 )
 from analysis.vocabulary.channels import AIR, METAL
+from analysis.vocabulary.units import UNITS
 from tests.analysis.pressure_test.nights import CALM, PSI, changed
 from tests.benchmarks.pressure_test_ensemble import score
 from tests.benchmarks.pressure_test_nights import Night, make_night
@@ -50,6 +53,30 @@ def test_noise_averages_digits_away(interval: float, noise: float, left: float) 
     assert data.digit_k * per_psi <= 0.1 * left * 1.01
     assert data.probe_digits_k[0] <= 0.5 * left * 1.01
     assert noise > 0.0 or data.digit_k * per_psi == pytest.approx(0.1, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("room_k", "meant", "label"), [(277.0, "degF", "degC"), (310.0, "degC", "degC"), (263.0, "degF", "degF")]
+)
+def test_a_thermometer_may_count_in_the_other_unit(room_k: float, meant: str, label: str) -> None:
+    """The gas law: 39 degF logged as degC makes too little of the gas's cooling and hides a loss; a right label loses
+    nothing by the doubt."""
+    at = np.arange(0.0, 8.0 * 3_600.0, 60.0)
+    room, dice = room_k - 3.0 * np.sin(at / 20_000.0), np.random.default_rng(3)
+    warmth = (room / room_k) ** temperature_exponent(290.0 * PSI, room_k)
+    read_psi = 290.0 * warmth - 2.0 * at / 86_400.0 + dice.normal(0.0, 0.1, len(at))
+    logged = {"circuit_pressure": ("psia", read_psi), "surface_temperature": (label, UNITS[meant].number(room))}
+    plan = Plan(0, 40, 470, (METAL,), True, True)
+    data, _, (level_k, exponent) = segment_data(minutes_of(make_stretch("pressure_test", at, logged)), plan)
+    of_day = exponent / level_k * float(read_psi.mean()) * 1_440.0
+    doubted, sure = (judge(d, plan.probes, [len(data.at_min)])[0] for d in (data, replace(data, other_unit=0.0)))
+    (low, high), (least, most) = (np.array(loss.interval(0.95)) * of_day for loss in (doubted, sure))
+    assert data.other_unit > 0.0
+    assert low < 2.0 < high
+    if meant == label:
+        assert high - low == pytest.approx(most - least, rel=0.05)
+    else:
+        assert most < 2.0
 
 
 def test_minutes_of_the_same_mean_are_the_same_in_every_unit() -> None:
