@@ -21,6 +21,10 @@ ROUGHLY = 1.5
 """Where the plate's charge is accounted for as well, the upper bound need be no closer."""
 DRY_SOFT = 1.4
 """The same, for not warning of freezing any more: what still boils is a small share of what leaves."""
+FAR_K = 2.0 * GONE_K
+"""Nor is freezing warned of once the pressure fell steadily to so far under the water, with nothing that speaks for
+liquid: by the bubble point, as everything that is asked of freezing. By the dew point a blend with glide is at freezing
+before it looks far from where it stood; common practice."""
 OWN_FALL, OWN_TIGHT = 0.35, 0.15
 """A stated volume gives way to a larger one, up to `ROUGHLY` times, that is known so closely over a fall of this length
 and was the same over the fall before: what boils is a growing share."""
@@ -138,7 +142,7 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
         slower = stayed(at, pace > FALLS_SLOWER * least_s, CHILL_S)
         seen.slows[part] = slower | stayed(at, surely & (depth[part] < SHALLOW), SURELY_S)
         steady = steady_fall(near, by_window[0.25]) & (ticks.flow[part] != 0.0)
-        seen.soft[part] |= steady & (depth[part] > 0.2) & ~seen.against[part] & ~seen.slows[part]
+        seen.soft[part] |= steady & (depression[part] > FAR_K) & ~seen.against[part] & ~seen.slows[part]
         past = np.maximum(before(at, CHILL_S), 0)
         gained = moved - moved[past]
         vapour = room * np.maximum(density[past] - density, 0.0)

@@ -16,13 +16,15 @@ from tests.benchmarks.recovery_circuit import Case
 from tests.support import assert_prefix_consistent, make_stretch, value
 
 
-def emptied(seconds: np.ndarray, pressure_pa: np.ndarray, water_c: float, **marks: float) -> Stretch:
-    """Return a recovery of R-134a by its pressure, beside water at one temperature, without a scale."""
+def emptied(
+    seconds: np.ndarray, pressure_pa: np.ndarray, water_c: float, name: str = "R-134a", **marks: float
+) -> Stretch:
+    """Return a recovery of a refrigerant by its pressure, beside water at one temperature, without a scale."""
     columns = {
         "circuit_pressure": ("kPa", np.round(pressure_pa / 1e3, 1)),
         "leaving_water_temperature": ("degC", np.full(len(seconds), water_c)),
     }
-    circuit = {"refrigerant": "R-134a", "charge": "60 kg"}
+    circuit = {"refrigerant": name, "charge": "60 kg"}
     journal = [(at, "mark", mark, "") for mark, at in marks.items()]
     return make_stretch("recovery", seconds, columns, tables={"circuit": circuit}, journal=journal)
 
@@ -96,6 +98,21 @@ def test_a_fall_that_slows_down_is_liquid_that_chills_itself_without_a_scale_too
     if finding is not None:
         assert finding.figures["evidence"] == "fall"
         assert_prefix_consistent(assess, stretch, [200, 250, 300, 350])
+
+
+@pytest.mark.parametrize("chills", [True, False])
+def test_a_blend_that_is_gone_before_it_is_at_freezing_is_no_freeze_risk(chills: bool) -> None:
+    """R-407C at 282 K: its bubble point, some 6 K under its dew point, is at freezing 8 min after the last liquid.
+
+    A pool that chills itself by 15 K gets there in 18 min.
+    """
+    fluid = refrigerant("R-407C")
+    seconds = np.arange(0.0, 3600.0, 10.0)
+    fall = np.maximum(seconds - 900.0, 0.0)
+    kelvin = 282.0 - 15.0 * (1.0 - np.exp(-fall / 1200.0))
+    rest = float(fluid.bubble_pressure_pa(282.0))
+    pressure = np.asarray(fluid.bubble_pressure_pa(kelvin)) if chills else rest * np.exp(-fall / 1600.0)
+    assert (found(assess(emptied(seconds, pressure, 8.85, "R-407C")), "freeze_risk") is not None) == chills
 
 
 @pytest.mark.parametrize("chills", [True, False])
