@@ -34,6 +34,8 @@ RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
         ("cylinder_temperature", "cylinder temperature"),
         ("oil_pressure_before_filter", "oil pressure before"),
         ("oil_pressure_after_filter", "oil pressure after"),
+        ("oil_pressure_before_filter", "oil pressure filter entering"),
+        ("oil_pressure_after_filter", "oil pressure filter leaving"),
         ("oil_temperature", "oil temperature"),
         ("condenser_entering_temperature", "condenser entering temperature"),
         ("condenser_leaving_temperature", "condenser leaving temperature"),
@@ -54,6 +56,10 @@ RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
 )
 """A channel and all that its header must mean; the more a rule asks for, the better it fits."""
 ALONE: tuple[tuple[str, str], ...] = (
+    ("suction_pressure", "boiling pressure"),
+    ("discharge_pressure", "condensing pressure"),
+    ("oil_pressure_before_filter", "oil pressure entering"),
+    ("oil_pressure_after_filter", "oil pressure leaving"),
     ("circuit_pressure", "pressure"),
     ("entering_water_temperature", "entering temperature"),
     ("leaving_water_temperature", "leaving temperature"),
@@ -97,6 +103,39 @@ ABSOLUTE_ALONE = ("MPa", *PROBES)
 """Units of a log that always count from nothing; elsewhere gauges show them, too."""
 GASES = frozenset({"pressure", "suction", "discharge", "liquid", "circuit", "oil"})
 """What has a pressure, and no weight of its own."""
+_NET = "net, and the weight of the cylinder is asked for"
+_ELSE = "of something else than the machine, as its name says"
+ANOTHER: tuple[tuple[str, str, str], ...] = (
+    ("cylinder_weight", "net", _NET),
+    ("cylinder_weight", "netto", _NET),
+    ("oil_temperature", "vacuum", "of a vacuum pump, as its name says"),
+    ("ambient_temperature", "entering", _ELSE),
+    ("ambient_temperature", "leaving", _ELSE),
+    ("", "entering leaving", _ELSE),
+    ("", "hot water", _ELSE),
+    ("compressor_load", "charge", _ELSE),
+)
+"""A channel (empty: any) that a name may fit, what it says besides, and what it then is rather."""
+OTHER_SIDE = frozenset(
+    {
+        "water",
+        "wtr",
+        "wasser",
+        "eau",
+        "agua",
+        "glycol",
+        "brine",
+        "sole",
+        "chw",
+        "cdw",
+        "cw",
+        "chilled",
+        "d",
+        "dp",
+        "drop",
+    }
+)
+"""Words for the pressure of the water in a vessel, and for what it loses there."""
 _IN_ITS_UNIT = re.compile(
     r"((?:temperature?|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last|load)) in (\S+)$",
     re.IGNORECASE,
@@ -144,6 +183,8 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
         means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
     if unit == "micron" or (unit in UNITS and UNITS[unit].datum == "absolute" and "vacuum" in meanings(rest)):
         means -= {"circuit"}  # a probe, whatever it is screwed to
+    if means & {"entering", "leaving", "pump"} or OTHER_SIDE & set(words(rest)):
+        means -= {"boiling", "condensing"}
     not_read = _not_read(words(rest), unit, means, there)
     if not_read:
         return Guess(name, "", "", not_read)
@@ -183,17 +224,12 @@ def _another(channel: str, name: str, means: set[str], unit: str) -> str:
     said = set(words(name))
     if channel == "cylinder_weight" and not means & {"weight", "cylinder"}:
         return "by its kind alone"
-    if channel == "cylinder_weight" and said & {"net", "netto"}:
-        return "net, and the weight of the cylinder is asked for"
-    if channel == "oil_temperature" and "vacuum" in means:
-        return "of a vacuum pump, as its name says"
-    ends = means & {"entering", "leaving"}
-    if len(ends) > 1 or (channel == "ambient_temperature" and ends) or {"hot", "water"} <= said:
-        return "of something else than the machine, as its name says"
+    of_the_machine = {"charge"} if "compresseur" in said else set()
+    for taken_for, says, why in ANOTHER:
+        if taken_for in ("", channel) and set(says.split()) <= (means | said) - of_the_machine:
+            return why
     if channel == "compressor_load" and re.search(r"[(\[]", name) and not said & {"%", "percent", "prozent"}:
         return "in a unit of its own, as its name says"
-    if channel == "compressor_load" and "charge" in said and "compresseur" not in said:
-        return "of something else than the machine, as its name says"
     absolute = re.search(r"abs|(?:pa|bar|torr)[ -]?\(?a\b", name, re.IGNORECASE)
     if unit in ABSOLUTE_ALONE and channel not in ("barometer", *MICRON_PROBES) and not absolute:
         return f"gauge or absolute is not said; {unit} counts from nothing"
@@ -317,8 +353,8 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
         return bool(ENDS & set(words(guesses[i].column))), -fits[0], fits.count(fits[0])
 
     taken: dict[str, int] = {}
-    got = list(guesses)
     named = {guess.choices[0][1] for guess in guesses if guess.choices}
+    got = [guess if "discharge_pressure" in named else _of_the_circuit(guess) for guess in guesses]
     for i in sorted(range(len(got)), key=turn):
         wanted = [c for fit, c in got[i].choices if fit == got[i].choices[0][0] or c not in named] or [got[i].channel]
         free = next((channel for channel in wanted if channel not in taken), "")
@@ -333,3 +369,9 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
             also = f"it may be {' or '.join(rivals)} as well"
             got[i] = replace(guess, doubt="; ".join(said for said in (also, guess.doubt) if said))
     return tuple(got)
+
+
+def _of_the_circuit(guess: Guess) -> Guess:
+    """Return an evaporator's pressure as that of the circuit: beside it nothing is said of the high side."""
+    choices = guess.choices[::-1] if guess.choices[:1] == ((0, "suction_pressure"),) else guess.choices
+    return guess if choices is guess.choices else replace(guess, channel=choices[0][1], choices=choices)

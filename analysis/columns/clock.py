@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -71,6 +72,14 @@ _MOMENT = re.compile(
     r"|\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{2,4},? *;?,?\s*\d{1,2}:\d\d(?::\d\d)?(?: ?[AaPp][Mm])?"
 )
 
+_DAYS_FROM = (
+    "{} counts days, from 1900 as most spreadsheets do, the first being {}; where that is four years early: add"
+    ' start = "1904-01-01" and unit = "d" to time.'
+)
+_DATE_ALONE = r"\d{4}-\d\d-\d\d|\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{2,4}"
+
+_CLOCK_ALONE = r"\b\d{1,2}:\d\d(?::\d\d)?(?: ?[AaPp][Mm])?"
+
 
 @dataclass(frozen=True)
 class TimeGuess:
@@ -133,7 +142,10 @@ def _guess(
         if len(text) and number.notna().mean() > MOST:
             middle, least = float(number.median()), float(number.min())
             days = SPREADSHEET_DAYS[0] < least <= middle < SPREADSHEET_DAYS[1]
-            if days or COMPACT[0] < middle < COMPACT[1]:
+            if days:
+                day = np.datetime64("1899-12-30") + int(least)
+                return TimeGuess(name, doubts=(_DAYS_FROM.format(f"{name!r}", day),))
+            if COMPACT[0] < middle < COMPACT[1]:
                 return TimeGuess(name)
             if middle > EPOCH_LEAST and number.quantile(0.1) > ALIKE * middle:
                 return TimeGuess(name, zone_known=True)
@@ -334,7 +346,8 @@ def _elapsed(name: str, unit: str | None, above: str, american: bool) -> TimeGue
 
 def _moments(above: str, american: bool) -> Iterator[tuple[int, bool, tuple[str, ...]]]:
     """Yield the moments above the header, those that are called a start first: when, whether in UTC, what is unsure."""
-    lines = sorted(above.splitlines(), key=lambda line: not {"start", "started", "begin", "beginn"} & set(words(line)))
+    lines = [*above.splitlines(), *_date_and_clock(above.splitlines())]
+    lines.sort(key=lambda line: not {"start", "started", "begin", "beginn"} & set(words(line)))
     for line in lines:
         found = _MOMENT.search(re.sub(r"[;\t|\"]+", " ", line))
         form = None if found is None else _format(pd.Series([" ".join(found.group().split())], dtype="str"), american)
@@ -342,6 +355,14 @@ def _moments(above: str, american: bool) -> Iterator[tuple[int, bool, tuple[str,
             continue
         us = text_us(pd.Series([" ".join(found.group().split())], dtype="str"), form[0] or None, form[1])[0]
         yield int(us), form[1], form[2]
+
+
+def _date_and_clock(lines: Sequence[str]) -> Iterator[str]:
+    """Yield a date and the time of day that the line under or above it tells, in one line."""
+    for line, other in (*pairwise(lines), *pairwise(lines[::-1])):
+        date, clock = (re.findall(pattern, each) for pattern, each in ((_DATE_ALONE, line), (_CLOCK_ALONE, other)))
+        if date and clock and not re.search(_CLOCK_ALONE, line) and not re.search(_DATE_ALONE, other):
+            yield f"{line.partition(date[0])[0]}{date[0]} {clock[0]}"
 
 
 def _written(us: int, known: bool) -> str:

@@ -179,13 +179,11 @@ class Clock:
         near = not self._of_day_us or apart_in_a_day(first, self._of_day_us) < min(SAME_TIME_US, first)
         if first != NOT_A_TIME and ":" in text.iloc[0] and near:
             return lambda cells: self._times_of_day(self._since(cells))
+        if self.entry.unit == "d" and not self._of_day_us and first > SPREADSHEET_DAYS[0] * DAY_US:
+            midnight_us = local_us  # days of a calendar, which have 23 and 25 hours, too
+            return lambda cells: self._local(_added(self._since(cells), midnight_us))
         start_us = int(pd.DatetimeIndex([begin]).as_unit("us").asi8[0])
-
-        def elapsed(cells: pd.Series) -> np.ndarray:
-            since = self._since(cells)
-            return np.where(since == NOT_A_TIME, NOT_A_TIME, since + start_us)
-
-        return elapsed
+        return lambda cells: _added(self._since(cells), start_us)
 
     def _begin(self) -> pd.Timestamp:
         try:
@@ -226,15 +224,22 @@ class Clock:
         return self._local(local_us)
 
     def _local(self, local_us: np.ndarray) -> np.ndarray:
-        """Return local times as UTC, in the order of the rows; uses no later row."""
+        """Return local times as UTC, in the order of the rows.
+
+        No later row is used, but by a log that begins within the repeated hour: one that runs on past it without a
+        step back has begun in its second pass.
+        """
         there = local_us != NOT_A_TIME
         local = local_us[there]
         if not len(local):
             return local_us
+        begins = self._last_us is None
         steps = np.diff(local, prepend=local[0] if self._last_us is None else self._last_us)
         self._last_us = int(local[-1])
         rows = pd.DatetimeIndex(local.view("M8[us]"))
         first = self._first_pass(local, steps)
+        if begins:
+            first[: self._second_at_once(rows, steps)] = False
         utc = rows.tz_localize(self.zone, ambiguous=first, nonexistent="NaT").asi8.copy()
         self._keep_behind(rows, utc, steps)
         whole = np.full(len(local_us), NOT_A_TIME)
@@ -250,6 +255,17 @@ class Clock:
         self._stepped_back_us = None if np.isnan(at_jump[-1]) else int(at_jump[-1])
         since = local_us - at_jump
         return ~((since >= 0) & (since < AGAIN_US))
+
+    def _second_at_once(self, rows: pd.DatetimeIndex, steps: np.ndarray) -> int:
+        """Return how many of the first rows lie in the repeated hour and run on past it, 0 where it may come again."""
+
+        def utc_us(rows: pd.DatetimeIndex, first: bool) -> np.ndarray:
+            return rows.tz_localize(self.zone, ambiguous=np.full(len(rows), first), nonexistent="NaT").asi8
+
+        if utc_us(rows[:1], True)[0] == utc_us(rows[:1], False)[0]:
+            return 0
+        end = int(np.argmin(utc_us(rows, True) != utc_us(rows, False)))
+        return end if end and steps[1 : end + 1].min() > -BACK_US and steps[end] < BACK_US else 0
 
     def _keep_behind(self, rows: pd.DatetimeIndex, utc: np.ndarray, steps: np.ndarray) -> None:
         """Put right, in place, the rows of a clock that was not put forward in spring."""
@@ -317,6 +333,10 @@ def joined(date: pd.Series, *clock: pd.Series) -> pd.Series:
     for each in clock:
         date = date.str.cat(each, sep=" ")
     return date
+
+
+def _added(us: np.ndarray, to_us: int) -> np.ndarray:
+    return np.where(us == NOT_A_TIME, NOT_A_TIME, us + to_us)
 
 
 def _whole_us(number: pd.Series, scale_s: float, round_us: int) -> np.ndarray:

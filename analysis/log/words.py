@@ -17,7 +17,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     "load": ("load", "capacity", "leistung", "auslastung", "last", "rla", "fla", "charge", "carga"),
     "barometer": (
         "barometer", "baro", "barometric", "barometrischer", "luftdruck", "atmospheric", "atmosphere", "barometre",
-        "barometro", "atmospherique", "atmosferica",
+        "barometro", "atmospherique", "atmosferica", "atmos",
     ),
     "time": (
         "time", "timestamp", "datetime", "date", "zeit", "datum", "uhrzeit", "zeitstempel", "clock", "elapsed",
@@ -26,7 +26,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     # where
     "cylinder": ("cylinder", "cyl", "bottle", "flasche", "tank", "recovery", "bouteille", "botella", "cilindro"),
     "suction": (
-        "suction", "suct", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low",
+        "suction", "suct", "suc", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low",
         "aspiration", "aspiracion", "succion", "basse", "baja",
     ),
     "discharge": (
@@ -44,29 +44,39 @@ MEANINGS: dict[str, tuple[str, ...]] = {
         "evaporator", "verdampfer", "eau", "agua",
     ),
     "condenser": (
-        "condenser", "cond", "cdw", "cw", "cws", "cwr", "verfluessiger", "kondensator", "kuehlwasser", "tower",
+        "condenser", "cond", "cdw", "cw", "cws", "cwr", "verfluessiger", "kondensator", "kuehlwasser", "kue", "tower",
         "condenseur", "condensador",
     ),
     "entering": (
         "entering", "ent", "in", "inlet", "eintritt", "ein", "ewt", "return", "ruecklauf", "chwr", "cws", "entree",
-        "entrada",
+        "entrada", "retour", "retorno",
     ),
     "leaving": (
         "leaving", "lvg", "out", "outlet", "austritt", "aus", "lwt", "supply", "vorlauf", "chws", "cwr", "sortie",
-        "salida",
+        "salida", "depart", "impulsion",
     ),
     "ambient": (
         "ambient", "amb", "outdoor", "oat", "air", "luft", "aussen", "umgebung", "room", "raum", "ambiante",
-        "ambiente", "exterieure", "exterior", "aire",
+        "ambiente", "exterieure", "exterieur", "exterior", "aire", "raumluft", "aussenluft",
     ),
     "surface": (
         "surface", "surf", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp",
-        "superficie", "tuyau", "tubo", "tuberia",
+        "superficie", "tuyau", "tuyauterie", "tube", "tubo", "tuberia", "barrel",
     ),
     "oil": ("oil", "oel", "huile", "aceite"),
     "before": ("before", "pre", "upstream", "vor", "avant", "antes"),
     "after": ("after", "post", "downstream", "nach", "apres", "despues"),
     "pump": ("pump", "pumpe", "pompe", "bomba"),
+    "filter": ("filter", "filt", "filtre", "filtro"),
+    # what boils and condenses in a vessel, beside the water that goes through it
+    "boiling": (
+        "evap", "evaporator", "evaporating", "evaporation", "verdampfer", "verdampfung", "evaporateur", "evaporador",
+        "evaporacion",
+    ),
+    "condensing": (
+        "cond", "condenser", "condensing", "condensation", "verfluessiger", "verfluessigung", "kondensator",
+        "kondensation", "condenseur", "condensador", "condensacion",
+    ),
 }  # fmt: skip
 """A meaning and the words for it, in small letters, umlauts written out."""
 
@@ -78,14 +88,20 @@ ALSO: dict[str, tuple[str, ...]] = {
     "chwr": ("water", "temperature"), "cws": ("temperature",), "cwr": ("temperature",), "oat": ("temperature",),
     "saugdruck": ("pressure",), "niederdruck": ("pressure",), "hochdruck": ("pressure",), "luftdruck": ("pressure",),
     "lp": ("pressure",), "hp": ("pressure",), "nd": ("pressure",), "hd": ("pressure",),
+    "slt": ("suction", "temperature"), "dlt": ("discharge", "temperature"), "llt": ("liquid", "temperature"),
+    "echwt": ("entering", "water", "temperature"), "lchwt": ("leaving", "water", "temperature"),
 }  # fmt: skip
 """Abbreviations that say several things at once."""
 
-ROUND_THE_PLANT = frozenset({"supply", "return", "vorlauf", "ruecklauf"})
+PLACES = frozenset({"suction", "discharge", "liquid", "oil", "ambient", "surface", "condenser", "water", "cylinder"})
+"""What may stand behind the P or T of a tag without a joint."""
+
+ROUND_THE_PLANT = frozenset({"supply", "return", "vorlauf", "ruecklauf", "depart", "retour", "impulsion", "retorno"})
 """Water supplied leaves the evaporator, and goes to a condenser."""
 
 COMPOUND_ENDS = (
     "temperatur",
+    "temp",
     "druck",
     "gewicht",
     "austritt",
@@ -150,7 +166,9 @@ def words(text: str) -> list[str]:
 
 
 def _cut(word: str) -> list[str]:
-    """Return the parts of a German compound."""
+    """Return the parts of a German compound, and of a tag such as TSUC."""
+    if word[:1] in ("p", "t") and word not in _MEANS and PLACES & set(_MEANS.get(word[1:], ())):
+        return [word[0], word[1:]]
     end = next((e for e in COMPOUND_ENDS if word.endswith(e) and word != e and word not in _MEANS), None)
     if end is None:
         return [word]

@@ -332,6 +332,8 @@ def test_a_log_that_counts_from_a_start_that_it_does_not_say(tmp_path: Path) -> 
     [
         ("Run started: 3/14/2026 4:00:00 PM\n", "", "2026-03-14T16:00:00.000"),
         ("Start 14.03.2026 15:59\n", "%H:%M", "2026-03-14T15:59:00.000"),
+        ("Start date,2026-03-14\nStart time,16:00:00\n", "", "2026-03-14T16:00:00.000"),
+        ("Start time: 4:00:00 PM\nStart date: 3/14/2026\n", "", "2026-03-14T16:00:00.000"),
         ("Exported 3/15/2026 9:30:00 AM\n", "%I:%M:%S %p", ""),
         ("", "%H:%M", ""),
     ],
@@ -428,6 +430,10 @@ def test_a_log_that_counts_for_a_day_holds_no_days_of_a_spreadsheet(tmp_path: Pa
         (("Manifold Low Side", "Manifold High Side"), ("circuit_pressure", "discharge_pressure")),
         (("System suction press", "Suction press"), ("circuit_pressure", "suction_pressure")),
         (("System suction press", "System discharge press"), ("suction_pressure", "discharge_pressure")),
+        (("Evap pressure", "Cond pressure"), ("suction_pressure", "discharge_pressure")),
+        (("Evaporator pressure", "Suction pressure"), ("circuit_pressure", "suction_pressure")),
+        (("Evaporator pressure",), ("circuit_pressure",)),
+        (("Oil filter inlet", "Oil P out"), ("oil_pressure_before_filter", "oil_pressure_after_filter")),
     ],
 )
 def test_a_name_that_fits_two_channels_leaves_the_one_that_another_needs(
@@ -561,6 +567,12 @@ def test_set_values_flows_powers_and_switches_are_no_readings(name: str, shown: 
         ("System Vacuum (microns)", [738_690.0, 157.0], "vacuum", "micron"),
         ("System vacuum (mbar)", [926.0, 0.213], "vacuum", "mbar"),
         ("Circuit pressure (inHg vac)", [0.0, 28.9], "circuit_pressure", "inHg"),
+        ("TSUC [C]", [5.0, 6.0], "suction_temperature", "degC"),
+        ("PDIS [psig]", [200.0, 201.0], "discharge_pressure", "psig"),
+        ("Heißgastemp. [°C]", [70.0, 71.0], "discharge_temperature", "degC"),
+        ("Départ eau glacée (°C)", [7.0, 7.1], "leaving_water_temperature", "degC"),
+        ("Evap water pressure (psig)", [40.0, 41.0], "circuit_pressure", "psig"),
+        ("DLT (°F)", [160.0, 161.0], "discharge_temperature", "degF"),
     ],
 )
 def test_names_that_measuring_people_give(name: str, shown: list[float], channel: str, unit: str) -> None:
@@ -654,3 +666,10 @@ def test_the_whole_beginning_of_a_log_tells_day_and_month_units_and_datum() -> N
     proposal = propose_columns(f"{header}{rows}".encode(), "log.csv")
     assert proposal.time.format == "%m/%d/%Y %H:%M:%S"
     assert [guess.unit for guess in proposal.guesses] == ["bar", "degF", "degF", "degF"]
+
+
+def test_days_of_a_spreadsheet_say_from_which_year_they_are_taken() -> None:
+    time = propose_columns(
+        b"Time,Temp (C)\n" + b"".join(b"%.6f,20\n" % (46_095.3 + i / 1e4) for i in range(9)), "x"
+    ).time
+    assert any("the first being 2026-03-14" in doubt and 'start = "1904-01-01"' in doubt for doubt in time.doubts)

@@ -62,6 +62,21 @@ def test_the_repeated_autumn_hour_follows_row_order(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_a_log_that_begins_in_the_second_pass_of_the_repeated_hour_runs_on_past_it(tmp_path: Path) -> None:
+    """A clock that is put back only after its last row of the hour would show that hour again."""
+    rows = "".join(f"25.10.2026 {clock};10,0;1,0\n" for clock in ["02:40:00", "02:50:00", "03:00:00", "03:10:00"])
+    log, _ = load(write(tmp_path, "Date;T out;P1 (bar abs)\n" + rows))
+    assert log.frame.index.strftime("%H:%M").tolist() == ["01:40", "01:50", "02:00", "02:10"]
+
+
+def test_days_counted_from_1904_are_those_of_a_calendar(tmp_path: Path) -> None:
+    """14 July 2026 is day 44,755 from 1 January 1904, and 09:00 in Berlin, in summer, is 07:00 UTC."""
+    job = '[job]\nname="n"\n[columns]\nvacuum={column="v",unit="micron"}\n'
+    job += 'time={column="t",start="1904-01-01",unit="d",zone="Europe/Berlin"}\n'
+    log, _ = load(write(tmp_path, "t,v\n44755.375,980\n44755.376,980\n", job))
+    assert log.frame.index[0] == pd.Timestamp("2026-07-14T07:00:00Z")
+
+
 def test_a_header_may_stand_again_but_no_other_one(tmp_path: Path) -> None:
     again = ROWS + ROWS.partition("\n")[2].replace(":0", ":1")
     assert len(load(write(tmp_path, again))[0].frame) == 4
