@@ -45,6 +45,8 @@ JUMP_S, JUMP_READINGS, JUMP_NOISES, JUMP_SHARE = 300.0, 12, 8.0, 0.03
 NEAR = 5
 LEAST_RATIO, SAME_RATIO, STILL_SHARE = 2.0, 0.03, 0.15
 """A display that is switched over shows so many times as much, to within a few hundredths, and stands as still."""
+AT_ONCE_SHARE = 0.75
+"""A probe that is moved, or a display that is switched over, steps by as much from one reading to the next."""
 RISES_ON, PACES_S = 2.5, 180.0
 """The rise, or fall, goes on within this factor of its pace after the step, which is more than it rises in so long."""
 
@@ -177,6 +179,8 @@ def _steps(channel: str, readings: Readings, times: np.ndarray, values: np.ndarr
             continue
         was, now = (_line(times[part] - at, values[part]) for part in (slice(first, i + 1), slice(i + 1, last + 1)))
         at_end = abs(now.level / float(values[: i + 1].max()) - 1.0) < SAME_RATIO  # a vacuum that was broken
+        if abs(values[i + 1] - values[i]) < AT_ONCE_SHARE * abs(now.level - was.level):
+            continue  # a pump that drew for a minute takes some readings
         meant = "" if at_end else _switched_to(own, was, now)
         if meant or _goes_on(was, now):
             offset = Figure(now.level - was.level, "pressure_difference")

@@ -15,6 +15,9 @@ SUDDEN = 1.5
 """What flows in one minute moves the scale by at most so much more than in another."""
 EQUAL_PART = 1.01
 """Discharge over suction pressure falls by such a part a minute, and more, while a stopped circuit equalises."""
+FADES_PART = 1.1
+"""Water in a vessel that cools no more is replaced within some minutes (common practice): it leaves less cool by such a
+part each minute."""
 PULL_MINUTES = 60
 """So long one cylinder is filled before the next; a slow machine at a large one takes longer (common practice)."""
 SHUT_PART = 0.015
@@ -263,6 +266,13 @@ class LookBack:
         while j > 0 and s.running[j - 1] and s.lift[j - 1] > EQUAL_PART * s.lift[j]:
             j -= 1
         return float(s.end_s[j])
+
+    def cooled_until(self, j: int) -> int:
+        """Return the minute in which the cooling stopped whose last is seen in minute `j`: it fades once it has."""
+        chill_k = self.s.chill_k
+        while j > 0 and chill_k[j - 1] > FADES_PART * chill_k[j]:
+            j -= 1
+        return j
 
     def has_scale(self, k: int) -> bool:
         """Return whether a cylinder stands on a scale that works."""

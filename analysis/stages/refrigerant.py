@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.stages.look_back import BACK_MINUTES, FLICKER_PA, PULL_MINUTES, SLOW_KG, STILL_KG, STILL_MINUTES
-from analysis.stages.signals import MINUTE_S
+from analysis.stages.signals import MINUTE_S, ON_SCALE_KG
 from analysis.stages.state import OPEN_MINUTES, WatchState
 
 READY_S = 120.0
@@ -41,8 +41,9 @@ HOSE_PART = 0.35
 CHILL_K, HARDLY, STILL_COOLED = 1.5, 1.0 / 3.0, 0.5
 """Water that comes and goes through a vessel at rest is cooled by no more than this (common practice). By less than the
 first part of it cooling has not begun; while it is more than the second the machine still runs."""
-REST_S = 300.0
-"""A pull that goes on after a longer rest than this is another one."""
+REST_S, DRAWN_S = 300.0, 150.0
+"""A pull that goes on after a longer rest than the first is another one. Pressure that sinks over some minutes was
+drawn down up to the second before, and the scale may go on for as long."""
 UNSEEN_MINUTES, UNSEEN_S = 5, 900.0
 """Liquid is pulled for some minutes before pressure tells of it (common practice: a hose takes 2 to 5 kg a minute)."""
 LIQUID_PART, KEPT_PART = 0.6, 0.95
@@ -143,6 +144,8 @@ class RefrigerantStages(WatchState):
             return self.ran_s
         if self.runs_pa is None:
             return self.stopped(k)
+        if np.isinf(self.runs_pa):
+            return float(s.end_s[self.cooled_until(int(np.searchsorted(s.end_s, self.ran_s)))])
         last = j = int(np.searchsorted(s.end_s, self.ran_s))
         back_pa = (-1.0 if self.high_side else 1.0) * (s.calm_pa[: last + 1] - self.runs_pa)
         while j > 0 and back_pa[j - 1] < back_pa[j]:  # it came back from when it stopped
@@ -254,10 +257,10 @@ class RefrigerantStages(WatchState):
             self._end_recovery(k, self.came_to_air(k, self.active_s))
             self.contents = "nitrogen" if np.isnan(s.saturation_low_pa[k]) else "remnant"  # or liquid that boils back
         elif idle_s > IDLE_MINUTES * MINUTE_S:
+            self._before_let_out()
             self._end_recovery(k)
         elif self._opens(k):
-            if self._let_out():
-                self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
+            self._before_let_out()
             self._end_recovery(k, self.came_to_air(k, self.active_s))
             self.contents = "open"
 
@@ -275,10 +278,15 @@ class RefrigerantStages(WatchState):
         sinks &= not p > active_pa - wanders_pa
         sinks |= p < min(0.97 * before, before - wanders_pa, before - FLICKER_PA)
         if into_cylinder and (falls or sinks):
-            self._pulled(float(s.end_s[k]) - (0.0 if falls else 2.5) * MINUTE_S)
+            self._pulled(float(s.end_s[k]) - (0.0 if falls else DRAWN_S))
         elif np.isnan(s.weight_kg[k]) and p < 1.01 * before and LIQUID_PART < p / s.saturation_low_pa[k] < KEPT_PART:
             self._pulled(float(s.end_s[k]))
         self.lowest_pa = min(self.lowest_pa, float(p))
+
+    def _before_let_out(self) -> None:
+        """Forget what moved last where that was let out: the machine had drawn before."""
+        if self._let_out():
+            self.active_s = float(np.fmax(self.rested_s, self.weighed_s))
 
     def _let_out(self) -> bool:
         """Return whether what moved last went to the air's pressure and onto no scale: it was let out, or air in.
@@ -294,7 +302,8 @@ class RefrigerantStages(WatchState):
         left = came_back or (stood_pa[0] > LEAST_LEFT_PA and np.isnan(self.weighed_s))
         left = left and np.nanmax(stood_pa) < LEFT_PA
         handled = np.flatnonzero(s.swapped[since : at + 1])
-        weighed = min(since + int(handled[-1]) + 1, at) if len(handled) else since
+        drawn = int(np.searchsorted(s.end_s, self.rested_s + DRAWN_S))
+        weighed = min(max(since + int(handled[-1]) + 1 if len(handled) else since, drawn), at)
         gained = s.weight_kg[at] - s.weight_kg[weighed] > max(STILL_KG, 1.5 * s.restless_kg[at])
         at_air = abs(s.calm_pa[at] / s.barometer_pa[at] - 1.0) < OPEN_PART
         return bool((left or self.lowest_pa < EMPTY_PART * s.barometer_pa[at]) and at_air and not gained)
@@ -359,7 +368,7 @@ class RefrigerantStages(WatchState):
         by_scale = s.flow_kg[k] < 0
         flow_s = float(s.middle_s[self.flow_onset(k, -1.0)]) if by_scale else came_s
         if self.stage == "evacuation" and self.broken_s is not None:
-            flow_s = min(flow_s, self.broken_s)
+            flow_s = flow_s if by_scale and self._came_after(self.broken_s) else min(flow_s, self.broken_s)
         elif self.contents == "vacuum" or not self.found:
             flow_s = min(flow_s, self.left_vacuum(k))
         at_s, within_s = self._ready(flow_s)
@@ -368,6 +377,11 @@ class RefrigerantStages(WatchState):
         self.begin("charging", at_s, k, within_s, note)
         if not by_scale:
             self.active_s = at_s
+
+    def _came_after(self, at_s: float) -> bool:
+        """Return whether the cylinder was put onto a bare scale after that: what came in then came from elsewhere."""
+        bare = abs(self.s.weight_kg[np.searchsorted(self.s.end_s, at_s)]) <= ON_SCALE_KG
+        return bool(bare and self.placed_s is not None and self.placed_s > at_s + MINUTE_S)
 
     def _charging(self, k: int) -> None:
         s = self.s

@@ -79,6 +79,13 @@ def test_a_rise_that_a_valve_ends_raises_no_doubt() -> None:
     assert found(logged(shown(pressure, 0.0))) == []
 
 
+def test_a_pump_that_draws_on_a_rise_for_less_than_a_minute_raises_no_doubt() -> None:
+    pressure = course(40.0)
+    since_s = STEP * np.arange(-72 * MINUTE, 18 * MINUTE)
+    drawn = 480.0 * (1.0 - np.exp(-np.clip(since_s, 0.0, 45.0) / 20.0))
+    assert found(logged(shown(pressure - drawn, 0.002))) == []
+
+
 def test_a_torr_gauge_that_comes_to_nothing_by_itself_raises_no_doubt() -> None:
     assert found(logged(shown(course(0.0) / 1_000.0 - 0.249, 0.0, 0.01, 25.0), "Torr")) == []
 

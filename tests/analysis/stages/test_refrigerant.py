@@ -225,6 +225,21 @@ def test_what_breaks_a_vacuum_as_its_cylinder_was_put_on_or_where_no_scale_tells
     assert near(moved[1].begin, 9_000.0)
 
 
+def test_gas_that_broke_a_vacuum_before_the_cylinder_came_is_no_charge_yet() -> None:
+    """Nitrogen at 0.2 bar for a quarter of an hour, over a bare scale; then the cylinder is put on and opened."""
+    since = np.arange(-9_000.0, 3 * 3_600.0, 10.0)
+    came = np.interp(since, [0.0, 60.0, 1_500.0, 2_400.0], [101.0, 121e3, 121e3, 560e3])
+    spans = spans_in(
+        circuit_pressure=np.where(since < 0.0, pulled_and_broken(since + 9_000.0, 9_000.0), came),
+        cylinder_weight=np.interp(since, [899.0, 900.0, 1_500.0, 4_500.0], [0.0, 60.0, 60.0, 30.0]),
+        ambient_temperature=np.full(len(since), 293.0),
+    )
+    moved = [span for span in spans if span.stage != "at_rest"]
+    assert [span.stage for span in moved] == ["evacuation", "charging"]
+    assert near(moved[0].end, 9_000.0)
+    assert near(moved[1].begin, 9_000.0 + 1_500.0)
+
+
 def test_a_compressor_that_starts_as_soon_as_its_circuit_is_charged_is_no_nitrogen() -> None:
     """Its head is what the first gauge shows a minute before the machine is known to run; no scale shows the charge."""
     seconds = np.arange(0.0, 4 * 3_600.0, 10.0)
@@ -687,6 +702,27 @@ def test_what_came_back_over_the_airs_pressure_and_is_opened_is_no_pull() -> Non
     pressure = np.select([since < stops, since < opened], [pulled, came_back], 101_325.0)
     gross = np.interp(since, [1_499.0, 1_500.0, 1_800.0, stops], [0.0, 20.0, 20.0, 50.0])
     spans = spans_in(circuit_pressure=np.round(pressure / 690.0) * 690.0, cylinder_weight=gross)
+    assert [span.stage for span in spans] == ["recovery"]
+    assert spans[0].end is not None
+    assert at(stops) <= spans[0].end <= at(stops + 900.0)
+
+
+@pytest.mark.parametrize("read_on", [True, False])
+def test_the_last_step_of_a_scale_comes_with_the_last_pull_not_with_what_is_let_out_later(read_on: bool) -> None:
+    """A scale in steps of 0.1 kg shows the pull's last a minute late; then nitrogen comes, and both are let out.
+
+    The log may break off then, and go on when the circuit has stood open for two hours.
+    """
+    since = np.arange(0.0, 5 * 3_600.0, 10.0)
+    stops, filled, opened = 6_000.0, 7_200.0, 7_800.0
+    pulled = 40e3 + 530e3 * np.exp(-np.maximum(since - 1_800.0, 0.0) / 600.0)
+    pulled -= 6e3 * np.interp(since, [stops - 300.0, stops], [0.0, 1.0])
+    after = np.interp(since, [stops, filled, filled + 60.0, opened, opened + 400.0], [34e3, 52e3, 106e3, 108e3, 101e3])
+    gross = np.interp(since, [1_499.0, 1_500.0, 1_800.0, stops - 600.0], [0.0, 20.0, 20.0, 50.0])
+    gross += 0.1 * (since >= stops + 60.0)
+    pressure = np.where(since < stops, pulled, after)
+    pressure[(since > opened + 400.0) & (since < opened + 7_200.0) & ~np.array(read_on)] = np.nan
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=np.round(gross, 1))
     assert [span.stage for span in spans] == ["recovery"]
     assert spans[0].end is not None
     assert at(stops) <= spans[0].end <= at(stops + 900.0)
