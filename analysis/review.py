@@ -139,13 +139,17 @@ def _told(findings: Sequence[Finding], span: StageSpan, index: pd.DatetimeIndex)
 
 
 def _named_once(findings: Sequence[Finding]) -> list[Finding]:
-    """Return the findings without a second naming of a channel's fault: a stage has its own eye on its probes."""
+    """Return the findings without a second naming of a channel's fault: a stage has its own eye on its probes.
+
+    What stood still already as it was told stands still since then, however long the stage took to see it.
+    """
     kept: list[Finding] = []
     for finding in findings:
+        stuck = finding.kind == "channel_stuck"
         again = finding.kind.startswith("channel_") and any(
             other.kind == finding.kind
             and other.figures.get("channel") == finding.figures.get("channel")
-            and abs(other.since - finding.since) <= SAME_FAULT
+            and (abs(other.since - finding.since) <= SAME_FAULT or (stuck and finding.since <= other.time))
             for other in kept
         )
         if not again:

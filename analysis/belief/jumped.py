@@ -17,12 +17,13 @@ from analysis.stretch import stayed
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, MICRON_PROBES
 from analysis.vocabulary.text import words
 
-JUMP_K = 5.0
+JUMP_K = 4.5
 SLOW_JUMP_K = 8.0
 SHORT_S = 15.0
 LONG_S = 65.0
-"""No probe in water, air or on metal moves by 5 K between two readings at most 15 s apart and then stays (common
-practice: a field probe takes 20 s or more to follow); between readings a minute apart 8 K are asked for."""
+"""No probe in water, air or on metal moves by 5 K, less what noise takes off it, between two readings at most 15 s
+apart and then stays (common practice: a field probe takes 20 s or more to follow); between readings a minute apart 8 K
+are asked for."""
 LEAST_STEP = {"temperature": JUMP_K, "pressure": BAROMETER_STEP_PA}
 SAME_K, SAME_SHARE = 0.7, 0.015
 """A display that is switched over shows the same thing in another unit, to so much. A scale's is put right where it is

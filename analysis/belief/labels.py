@@ -30,6 +30,7 @@ class Label:
     beside : what it agrees with in that unit.
     wrong : the minutes in which that unit alone makes sense, shape (n,) of bool.
     apart : how far it is off as it is labelled, shape (n,) [SI].
+    witness : the one channel that says so, empty where it is none or several.
     """
 
     channel: str
@@ -37,6 +38,7 @@ class Label:
     beside: str
     wrong: np.ndarray
     apart: np.ndarray
+    witness: str = ""
 
 
 def relabelled(read: np.ndarray, own: Unit, meant: Unit, barometer_pa: np.ndarray) -> np.ndarray:

@@ -32,6 +32,12 @@ NEAR_SCATTERS = 3.0
 WALK_STEPS, WALKS, WALK_STILL = 2.0, 6, 6.0
 """A reading on its way takes some time for each two steps. Where it turns, as a parabola does, it stands for less than
 four times the longest of the last ones: six are asked for, and not where the last took longer, coming to rest."""
+LEAPT_S, LEAPT_CHANGES = 1_200.0, 200
+"""A valve takes a probe down in one leap, but to no number that it keeps for so long (common practice). So many of its
+last numbers tell the step of its display, which shows as many digits further up."""
+LEAST_DIGIT = 1e-6
+ENDS_SHARE = 0.9
+"""What stands over such a part of the most that it showed may be at its end."""
 FOURTH = 70.0
 """Fourth differences of noise have so many times its variance."""
 SAME_STEPS, FAR_OFF = 0.3, 3.0
@@ -80,18 +86,25 @@ def _by_chance(noise: float, spent_s: float) -> float:
     return float(np.log(BY_CHANCE) / np.log(within) * spent_s / CHANGES)
 
 
-def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarray) -> float:
+def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarray, scale: float) -> float:
     """Return how long a probe that changed so may stand still [s], infinite where it may rightly.
 
-    Its noise is in proportion to the pressure; fourth differences leave little of the pull's bends beside it.
+    Its noise is in proportion to the pressure; fourth differences leave little of the pull's bends beside it. What went
+    to its number in one leap is given longer, and may for ever where it never showed more: there a probe ends. `scale`
+    is that of its unit.
     """
     seen = changes[-CHANGES - 1 :]
     if not _often(seen):
         return np.inf
-    lately, level = values[seen[0] : seen[-1]], float(values[seen[-1]])
+    first = int(seen[-1])
+    lately, level = values[seen[0] : first], float(values[first])
+    step, least_s = _step(lately, level), 0.0
+    if step == np.inf and level < ENDS_SHARE * values[:first].max():
+        before = values[changes[-LEAPT_CHANGES - 1 : -1]]
+        step, least_s = _digit(before, scale) * max(1.0, level / max(float(before.min()), 1e-3)), LEAPT_S
     bends = np.diff(np.log(np.maximum(lately, 1e-3)), 4)
-    noise = level / _step(lately, level) * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
-    return _by_chance(noise, float(times[seen[-1]] - times[seen[0]])) if noise >= RESTLESS else np.inf
+    noise = level / step * 1.4826 * float(np.median(np.abs(bends))) / np.sqrt(FOURTH)
+    return max(least_s, _by_chance(noise, float(times[first] - times[seen[0]]))) if noise >= RESTLESS else np.inf
 
 
 def patience_of_walk(times: np.ndarray, values: np.ndarray, step: float) -> float:
@@ -148,6 +161,11 @@ def _swings(values: np.ndarray, least: float) -> int:
             swings, way, low = swings + 1, -1.0, value
         low, high = min(low, value), max(high, value)
     return swings
+
+
+def _digit(values: np.ndarray, scale: float) -> float:
+    """Return the largest step of a display that shows all of these numbers, in a unit of `scale` [Pa]."""
+    return float(np.gcd.reduce(np.rint(values / scale / LEAST_DIGIT).astype(np.int64))) * LEAST_DIGIT * scale
 
 
 def _step(values: np.ndarray, level: float) -> float:

@@ -56,7 +56,7 @@ def probe_faults(channel: str, readings: Readings) -> Iterator[Fault]:
     yield from _silent(channel, readings)
     times, values = readings.of(channel)
     if len(values) >= STUCK_READINGS:
-        yield from _stands(channel, times, values)
+        yield from _stands(channel, times, values, readings.unit(channel).scale)
         yield from _steps(channel, readings, times, values)
 
 
@@ -138,7 +138,7 @@ def _for_long(readings: Readings, first: int, back: int) -> list[int]:
     return [row]
 
 
-def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fault]:
+def _stands(channel: str, times: np.ndarray, values: np.ndarray, scale: float) -> Iterator[Fault]:
     """Yield each time at which a probe shows one number, restless before or on a rise that stopped dead."""
     runs = Runs(values)
     starts = runs.first
@@ -150,7 +150,7 @@ def _stands(channel: str, times: np.ndarray, values: np.ndarray) -> Iterator[Fau
         if begin < until or level == 0.0 or (level > USUAL_TOP_PA and level >= END_SHARE * highest[first]):
             continue
         changes = starts[: run + 1]
-        waits = min(patience_of_a_probe(times, values, changes), patience_of_rise(times, values, changes))
+        waits = min(patience_of_a_probe(times, values, changes, scale), patience_of_rise(times, values, changes))
         known = first + max(LEAST_READINGS, int(np.searchsorted(times[first:end], begin + max(STUCK_S, waits))))
         if known >= end:
             continue

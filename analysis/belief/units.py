@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -26,8 +26,9 @@ from analysis.vocabulary.channels import (
 )
 from analysis.vocabulary.job import Job
 from analysis.vocabulary.text import words
-from analysis.vocabulary.units import UNITS
+from analysis.vocabulary.units import UNITS, Unit
 
+PROBE = MICRON_PROBES[0]
 APART_K = 15.0
 NEAR_K = 6.0
 FAR = 0.25
@@ -41,6 +42,8 @@ PROBE_MINUTES, ABOVE_GAUGE, FELL_TIMES, AGREES = 3, 3.0, 3.0, 0.15
 """For so many minutes in all a probe shows more than a gauge, by so many times what that may be off, or less than it
 can; by the third it comes down with the circuit, which one valved off on a vacuum does not. At the air's pressure a
 probe is nearer to a gauge than the last, a share."""
+CAME_DOWN = 0.5
+"""A gauge in another unit came down by most of the air's pressure beside a probe that shows none."""
 AT_AIR = 1.05
 """Pressure over the air's by more than this is let out, not pumped."""
 SATURATION_K, PULLED_K = 0.75, 3.0
@@ -103,27 +106,28 @@ def mistaken_units(readings: Readings, job: Job | None) -> Iterator[Fault]:
         labels += _gauge_as_absolute(readings, fluid)
         labels += against_saturation(readings, fluid)
         labels += out_of_order(readings, fluid)
-    faults = [fault for label in labels for fault in _fault(label, readings)]
-    faults += scale_in_pounds(readings, job)
-    faults += load_as_share(readings)
+    faults = [(fault, label.witness) for label in labels for fault in _fault(label, readings)]
+    faults += [(fault, "") for fault in (*scale_in_pounds(readings, job), *load_as_share(readings))]
     first: dict[str, Fault] = {}
-    for fault in sorted(faults, key=lambda fault: fault.known_s):
-        first.setdefault(fault.channel, fault)
+    for fault, witness in sorted(faults, key=lambda one: one[0].known_s):
+        if witness not in first:  # what has a wrong label itself doubts no other
+            first.setdefault(fault.channel, fault)
     yield from first.values()
 
 
 def _temperature(channel: str, readings: Readings) -> Iterator[Label]:
     read = readings.by_minute(channel)
     for meant, other in in_other_units(channel, readings):
-        for beside, doubt in (
-            ("its neighbours", _beside_neighbours),
-            ("what stands beside it", _beside_partners),
-            ("another thermometer", _beyond),
-            ("the air or metal beside it", _beside_air),
+        partner = PARTNERS[channel][0] if channel in PARTNERS else ""
+        for beside, witness, doubt in (
+            ("its neighbours", "", _beside_neighbours),
+            ("what stands beside it", partner, _beside_partners),
+            ("another thermometer", "", _beyond),
+            ("the air or metal beside it", partner, _beside_air),
         ):
             wrong, apart = doubt(channel, read, other, readings)
             wrong &= ~readings.comes_to_rest(channel) & ~right_before(apart, np.abs(apart) < APART_K)
-            yield Label(channel, meant, beside, wrong, apart)
+            yield Label(channel, meant, beside, wrong, apart, witness)
 
 
 def _beside_neighbours(
@@ -232,11 +236,26 @@ def _pressure(channel: str, readings: Readings, job: Job | None) -> Iterator[Lab
     if not ways:
         return
     yield from _beside_gauge(channel, read, readings)
+    if channel == HOSE and PROBE in readings.minutes:
+        yield from _beside_probe(read, ways, readings)
     for beside, low, high in _expected(channel, readings, job):
         none = gauge & (low < barometer) & (high > barometer)  # in every unit of a gauge
         for meant, other in ways:
             wrong = ~none & (other > low) & (other < high) & ((read < low * (1.0 - FAR)) | (read > high * (1.0 + FAR)))
             yield Label(channel, meant, beside, wrong, read - 0.5 * (low + high))
+
+
+def _beside_probe(read: np.ndarray, ways: Sequence[tuple[Unit, np.ndarray]], readings: Readings) -> Iterator[Label]:
+    """Yield the label of the circuit's gauge beside a vacuum probe that shows none of the pressure that it shows.
+
+    One that came down from the air's pressure to nothing in another unit; behind a valve, or in the air, it would not.
+    """
+    empty = readings.by_minute(PROBE) < GAUGE_PA
+    for meant, other in ways:
+        pumped = np.where(other < AT_AIR * readings.minute_barometer_pa, other, np.nan)
+        came_down = np.fmax.accumulate(pumped) - other > CAME_DOWN * readings.minute_barometer_pa
+        wrong = empty & came_down & (np.abs(other) < GAUGE_PA) & (read > ABOVE_GAUGE * GAUGE_PA)
+        yield Label(HOSE, meant, "the vacuum probe", wrong, read - other, PROBE)
 
 
 def _probe(channel: str, readings: Readings) -> Iterator[Label]:
@@ -261,7 +280,7 @@ def _probe(channel: str, readings: Readings) -> Iterator[Label]:
         above = (read > gauge + apart) & (np.abs(other - gauge) < 0.5 * GAUGE_PA) & ~agreed
         doubted = above | fell & (reached > USUAL_TOP_PA) & (reached < MOST_PA)
         wrong = (np.cumsum(doubted) >= PROBE_MINUTES) & np.isfinite(read)
-        yield Label(channel, meant, "the circuit's gauge", wrong, read - other)
+        yield Label(channel, meant, "the circuit's gauge", wrong, read - other, HOSE)
 
 
 def _least_left(gauge: np.ndarray, readings: Readings) -> np.ndarray:

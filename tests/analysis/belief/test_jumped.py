@@ -132,6 +132,18 @@ def test_a_probe_that_jumps_is_no_witness_against_its_twin() -> None:
     assert found(log) == []
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_jump_of_five_kelvin_is_named_whatever_noise_makes_of_it(seed: int) -> None:
+    dice = np.random.default_rng(seed)
+    at = np.arange(0.0, 7_200.0, 10.0)
+    probes = {
+        channel: ("degC", np.round(20.0 + off * (at >= 3_600.0) + 0.1 * dice.normal(size=len(at)), 1))
+        for channel, off in (("ambient_temperature", -5.0), ("surface_temperature", 0.0))
+    }
+    log = make_log(at, probes, journal=begun("evacuation"))[0]
+    assert found(log) == [("channel_jumped", "ambient_temperature")]
+
+
 def test_a_barometer_that_jumps_takes_no_gauge_along() -> None:
     log = night()
     gauge = "circuit_pressure"

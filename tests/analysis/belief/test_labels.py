@@ -338,3 +338,28 @@ def test_metal_that_moves_as_far_as_air_in_degrees_fahrenheit_alone_is_labelled_
     assert beside(air + 42.0) == []
     assert beside(np.full(len(at), 58.0)) == []
     assert beside(58.0 + 3.0 * np.sin(at / 900.0)) == []
+
+
+def test_what_has_a_wrong_label_itself_doubts_no_other() -> None:
+    """Air that logs degC as degF moves 1.8 times as little as the metal beside it, which is right."""
+    at = np.arange(0.0, 8.0 * 3_600.0, 30.0)
+    air = 15.8 - 4.0 * np.sin(np.pi * at / at[-1])
+    probes = {"ambient_temperature": ("degF", np.round(air, 1)), "surface_temperature": ("degC", np.round(air, 1))}
+    log = make_log(at, probes, journal=begun("pressure_test"))[0]
+    assert found(log) == [("channel_jumped", "ambient_temperature")]
+
+
+@pytest.mark.parametrize(("true", "label"), [("psig", "kPag"), ("barg", "psig"), ("kPag", "kPag")])
+def test_a_gauge_that_came_down_beside_a_vacuum_probe_shows_nothing_in_its_own_unit(true: str, label: str) -> None:
+    at = np.arange(0.0, 7_200.0, 10.0)
+    pascal = 30.0 + 101_295.0 * np.exp(-at / 400.0)
+    dice = np.random.default_rng(4)
+    gauge = np.round((pascal - 101_325.0 + 300.0 * dice.normal(size=len(at))) / UNITS[true].scale, 2)
+    probe = np.where(pascal < 3_000.0, np.round(pascal / UNITS["micron"].scale), np.nan)
+
+    def beside(numbers: np.ndarray) -> list[tuple[str, str]]:
+        logged = {"circuit_pressure": (label, numbers), "vacuum": ("micron", probe)}
+        return found(make_log(at, logged, journal=begun("evacuation"))[0])
+
+    assert beside(gauge) == ([] if true == label else [("channel_jumped", "circuit_pressure")])
+    assert beside(np.full(len(at), gauge[-1])) == []  # one in the air whose zero is off

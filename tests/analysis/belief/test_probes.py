@@ -187,6 +187,17 @@ def test_restless_readings_that_stand_still_are_stuck() -> None:
     assert verdict(log) == "undecided"
 
 
+@pytest.mark.parametrize("number", [850.0, 6_553.5])
+def test_a_probe_that_leaps_to_one_number_is_stuck_and_one_that_leaps_to_its_end_is_not(number: float) -> None:
+    read = shown(course())
+    leaves = int(np.argmax(read < 0.7 * number)) if number > 1_000.0 else 20 * MINUTE
+    read[leaves:] = number
+    log = logged(read, marks=())
+    assert [(kind, round(since)) for kind, _, since in found(log)] == [("channel_stuck", round(leaves / MINUTE))]
+    ended = np.fmin(read, number)  # no more than this was ever shown
+    assert found(logged(ended, marks=())) == []
+
+
 def test_a_rise_that_stops_dead_is_stuck() -> None:
     read = shown(course(60.0), 0.0)
     assert verdict(logged(read)) == "rising_leak"
