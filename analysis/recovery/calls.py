@@ -158,7 +158,9 @@ def _flat(ticks: Ticks, evidence: Evidence, k: np.ndarray, begin_s: float, stand
         rise, unsure = rise_of(ticks, k[start:])
         level = (rise + unsure <= allowed[start:]) & (rise >= -np.minimum(allowed[start:], FLATTEST))
         flat[start:] |= level & (long >= np.minimum(enough[start:], LONG_SEEN_S))
-    return np.asarray(flat & (came_back <= allowed))
+    # nor may a pocket bring back at once what is too much: only so much is gas that warms
+    warms = np.where(_weighed(ticks)[k], ticks.expanded[k[0]], 0.0)
+    return np.asarray(flat & (came_back <= allowed + warms))
 
 
 def rise_of(ticks: Ticks, k: np.ndarray) -> tuple[Floats, Floats]:

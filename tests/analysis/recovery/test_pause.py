@@ -30,6 +30,7 @@ def pause(rise: float, least: float, moved_kg: float = np.nan) -> bool:
         resolution_pa=np.full(n, 30.0),
         moved_kg=np.full(n, moved_kg),
         mass_resolution_kg=np.full(n, 0.02),
+        expanded=np.zeros(n),
     )
     evidence: Any = SimpleNamespace(least_rise=np.full(n, least / 600.0), pocket=np.ones(n, dtype=bool))
     return bool(_flat(ticks, evidence, np.arange(n), at[0] - HOSE_S, stands=True)[-1])
