@@ -69,11 +69,12 @@ class Runs:
         found: np.ndarray = np.fmin.reduceat(values, self.first)
         return found
 
-    def median(self, values: np.ndarray) -> np.ndarray:
-        """Return the median of each run."""
-        found = np.full(len(self.first), np.nan)
+    def medians(self, channels: Sequence[np.ndarray]) -> np.ndarray:
+        """Return the median of each run of several `values`, shape (channels, runs)."""
+        found = np.full((len(channels), len(self.first)), np.nan)
         for runs, rows in self._alike():
-            found[runs] = row_medians(values[rows])
+            for of_channel, values in zip(found, channels, strict=True):
+                of_channel[runs] = row_medians(values[rows])
         return found
 
     def trimmed_mean(self, values: np.ndarray, part: float) -> np.ndarray:
@@ -107,9 +108,27 @@ class Runs:
 def row_medians(values: np.ndarray) -> np.ndarray:
     """Return the median of each row without its blanks, NaN where there is nothing else; (n, m) gives (n,)."""
     ordered = np.sort(values, axis=1)  # blank ones come last
-    shown = ordered.shape[1] - np.isnan(ordered).sum(axis=1)
+    shown = np.full(len(ordered), ordered.shape[1])
+    some = np.flatnonzero(np.isnan(ordered[:, -1:]).any(axis=1))
+    shown[some] -= np.count_nonzero(np.isnan(ordered[some]), axis=1)
     each = np.arange(len(ordered))
     return np.asarray(0.5 * (ordered[each, (shown - 1) // 2] + ordered[each, shown // 2]))
+
+
+def median_of(values: np.ndarray) -> float:
+    """Return the median of the readings among some, NaN where there are none."""
+    ordered = np.sort(values)  # blank ones come last
+    shown = len(ordered) - int(np.count_nonzero(np.isnan(ordered)))
+    return 0.5 * float(ordered[(shown - 1) // 2] + ordered[shown // 2]) if shown else np.nan
+
+
+def running_median(values: np.ndarray, window: int) -> np.ndarray:
+    """Return the median of each value and the `window - 1` before it without blanks, shape of `values`."""
+    if not len(values):
+        return values
+    padded = np.concatenate([np.full(window - 1, np.nan), values])
+    rows = np.lib.stride_tricks.sliding_window_view(padded, window)
+    return row_medians(rows)
 
 
 @dataclass(frozen=True)
@@ -144,9 +163,9 @@ def frame_medians(frame: pd.DataFrame, begin: pd.Timestamp, channels: Sequence[s
     runs = Runs(number[: np.searchsorted(number, number[-1])] if len(number) else number)
     number = number[runs.first]
     end_us = begin_us + (number + 1) * width_us
-    medians = {channel: runs.median(frame[channel].to_numpy(dtype=float)[: runs.rows]) for channel in channels}
+    medians = runs.medians([frame[channel].to_numpy(dtype=float)[: runs.rows] for channel in channels])
     return Bins(
-        pd.DataFrame(medians, index=number, columns=list(channels), dtype=float),
+        pd.DataFrame(medians.T, index=number, columns=list(channels)),
         (end_us - begin_us) / 1e6,
         index[np.searchsorted(at_us, end_us)],
         runs,

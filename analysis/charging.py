@@ -197,7 +197,7 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
     system = stretch.job.job.units
     freezes = stretch.job.circuit.freezes_at_k
     barometer = stretch.barometer_pa.to_numpy(dtype=float)
-    rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
+    rows = stretch.frame.index.searchsorted(bins.known)
     seen_at = np.flatnonzero(np.isfinite(bubble))
     cold, clear = (bubble <= freezes) & liquid, bubble > freezes + CLEAR_K
     for nth, begun in episodes(bins.end_s[seen_at], cold[seen_at], clear[seen_at], FREEZE_STAYS_S, CLEAR_S):
@@ -229,7 +229,7 @@ def _liquid_may_stand(
     From the first mark ``liquid_charging``; without it, from when more mass is in than vapour at that pressure can
     fill the circuit with; where nothing tells liquid from vapour, from the first mass.
     """
-    rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(known)
+    rows = stretch.frame.index.searchsorted(known)
     charged = stretch.weighed.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
     least = np.maximum(SOME_KG, SOME_STEPS * weighing.resolution_kg.to_numpy(dtype=float)[rows])
     by_mark, said_vapor = (

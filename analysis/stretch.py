@@ -111,7 +111,8 @@ class Stretch:
     def marks(self, *subjects: str) -> pd.DataFrame:
         """Return the journal's marks with one of these subjects, in time order."""
         rows = self.journal
-        return rows[(rows["kind"] == "mark") & rows["subject"].isin(subjects)]
+        said = zip(rows["kind"], rows["subject"], strict=True)
+        return rows.loc[[kind == "mark" and subject in subjects for kind, subject in said]]
 
 
 def seconds(index: pd.DatetimeIndex, since: pd.Timestamp | None = None) -> np.ndarray:

@@ -16,6 +16,8 @@ from math import prod
 
 import numpy as np
 
+from analysis.bins import median_of
+
 LIE_ODDS = 0.1
 """Part of field sensors that lie (common practice: one on a machine)."""
 LIES = ((1.0, 0.5), (4.0, 0.5))
@@ -118,7 +120,7 @@ def weigh(
     bodies : groups of readings that may stand apart together.
     """
     n = len(readings_k)
-    middle = float(np.median(readings_k))
+    middle = median_of(readings_k)
     x = readings_k - middle
     liars, states, scales, gauge_scales, lags, lies, prior = _hypotheses(x, honest_k, gauges, behind_k, bodies)
     together = np.any([body.members for body in bodies if body.lags] or [np.zeros(n, dtype=bool)], axis=0)
@@ -188,14 +190,14 @@ def _hypotheses(
     n = len(x)
     far = np.abs(x)
     if gauges.sum() > 1:
-        far[gauges] = np.maximum(far[gauges], np.abs(x[gauges] - np.median(x[gauges])))
+        far[gauges] = np.maximum(far[gauges], np.abs(x[gauges] - median_of(x[gauges])))
     far /= honest_k
     suspects = [i for i in np.argsort(-far, kind="stable")[:SUSPECTS].tolist() if n < 4 or far[i] > NEAREST]
     sets = [found for size in range(min(MOST_LIARS, n // 2) + 1) for found in combinations(suspects, size)]
     lying = np.zeros((len(sets), n), dtype=bool)
     for row, found in zip(lying, sets, strict=True):
         row[list(found)] = True
-    may = [(False, True) if abs(np.median(x[body.members])) > APART_K else (False,) for body in bodies]
+    may = [(False, True) if abs(median_of(x[body.members])) > APART_K else (False,) for body in bodies]
     apart = np.array(list(product(*may)), dtype=bool).reshape(prod(map(len, may)), len(bodies))
     odds = np.array([body.odds for body in bodies])
     gauge_scales = GAUGE_SCALES if gauges.sum() > 1 else ((1.0, 1.0),)

@@ -24,6 +24,7 @@ from analysis.at_rest.way import (
     Way,
     Ways,
 )
+from analysis.bins import median_of
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import EVAPORATOR_WATER
 
@@ -202,7 +203,7 @@ class Looks:
         channels = way.channels
         if len(channels) < 2:
             return None
-        level_k = float(np.median(way.levels_k))
+        level_k = median_of(way.levels_k)
         gauges = np.array([c in PRESSURES for c in channels])
         drifts = _drifts(way)
         levels_k, excess_k, bodies, moving = self._groups(way, drifts, level_k)
@@ -259,7 +260,7 @@ class Looks:
             members = np.array([c in names for c in channels])
             if not members.any():
                 continue
-            together = float(np.median(drifts.rates[members]))
+            together = median_of(drifts.rates[members])
             lag_h = LAG_H.get(names[0], OTHER_LAG_H)
             to_go_k = -(together - drifts.common) * lag_h / 2.0  # on its way to where the others are
             own_k = lag_h * float(np.hypot(together - drifts.common, np.mean(drifts.errors[members]))) / 2.0
@@ -345,7 +346,7 @@ class Looks:
 
 def _drifts(way: Way) -> _Drifts:
     """Return how the channels of a way move, together and each against that."""
-    common, error = float(np.median(way.rates)), way.errors
+    common, error = median_of(way.rates), way.errors
     own = np.abs(way.rates - common)
     moves = own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
     usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))

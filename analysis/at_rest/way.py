@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import bin_medians, row_medians
+from analysis.bins import bin_medians, median_of, row_medians, running_median
 from analysis.fluids import Refrigerant
 from analysis.shown import shown
 from analysis.stretch import Stretch
@@ -128,7 +128,7 @@ class Ways:
                 if late.sum() >= LEVEL_BINS:
                     again = _drift(hours[late], values[late])
                     moves = again if abs(again[0]) < abs(moves[0]) - SURELY_MOVES * again[1] else moves
-            level_k = float(np.median(values[there][-LEVEL_BINS:]))
+            level_k = median_of(values[there][-LEVEL_BINS:])
             seen = self.shown[name]
             kelvin = 1.0 / self.slope(level_k) if name in PRESSURES else 1.0
             flicker = float(np.nanmean(seen.flicker[first : last + 1])) * kelvin**2
@@ -159,7 +159,7 @@ class Ways:
         if len(at_s) < 3 or np.ptp(at_s) < least_s - BIN_S:
             return not exposed and rests_from == 0
         slope, error, _, hours = _drift(at_s / 3_600.0, apart)
-        levels = pd.Series(apart).rolling(LEVEL_BINS, min_periods=1).median().to_numpy()
+        levels = running_median(apart, LEVEL_BINS)
         moved, far = float(np.diff(np.quantile(levels, (0.1, 0.9)))[0]), abs(float(levels[-1]))
         unsure = error**2 + (hidden_k / 3.0 / hours) ** 2
         kept, sunny = RATE_K_PER_H**2 + unsure, (SUNNY_PER_H * far) ** 2 + unsure

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from analysis.bins import median_of
 from analysis.result import Figure, FigureValue
 from analysis.vocabulary.channels import CIRCUIT_PRESSURES, Column
 from analysis.vocabulary.units import Unit, UnitSystem
@@ -105,6 +106,10 @@ class Readings:
     def by_minute(self, channel: str) -> np.ndarray:
         """Return the medians of a channel, shape (minutes,)."""
         return self.minutes[channel].to_numpy(dtype=float)
+
+    def side_by_side(self, channels: Sequence[str]) -> np.ndarray:
+        """Return the medians of some channels, shape (minutes, channels)."""
+        return np.column_stack([self.by_minute(channel) for channel in channels])
 
     @cached_property
     def minute_barometer_pa(self) -> np.ndarray:
@@ -213,7 +218,7 @@ class Readings:
     def move(self, channel: str, begin_s: float, end_s: float) -> float:
         """Return how far a channel went between two moments, by its minutes; NaN where it was not read."""
         column = self._between(channel, begin_s, end_s)
-        return float(np.median(column[-3:]) - np.median(column[:3])) if len(column) >= 4 else np.nan
+        return median_of(column[-3:]) - median_of(column[:3]) if len(column) >= 4 else np.nan
 
     def leap(self, channel: str, begin_s: float, end_s: float) -> float:
         """Return the largest step of a channel [SI] between two moments; a minute may hold both sides of it."""
@@ -230,10 +235,3 @@ class Readings:
         first, last = np.searchsorted(self.minute_end_s, (begin_s + 1e-6, end_s + 1e-6))
         column = self.minutes[channel].to_numpy()[first:last]
         return np.asarray(column[~np.isnan(column)])
-
-
-def median_of(values: np.ndarray) -> float:
-    """Return the median of the readings among some, NaN where there are none."""
-    ordered = np.sort(values)  # blank ones come last
-    shown = len(ordered) - int(np.count_nonzero(np.isnan(ordered)))
-    return 0.5 * float(ordered[(shown - 1) // 2] + ordered[shown // 2]) if shown else np.nan

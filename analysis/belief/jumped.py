@@ -8,9 +8,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.belief.fault import AIR_PA, COARSE_PA, EMPTY_PA, HOSE, Fault, Readings, median_of
+from analysis.belief.fault import AIR_PA, COARSE_PA, EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.labels import otherwise
-from analysis.bins import PIECE_ROWS
+from analysis.bins import PIECE_ROWS, median_of
 from analysis.log import BAROMETER_STEP_PA
 from analysis.result import Figure
 from analysis.stretch import stayed

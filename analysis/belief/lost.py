@@ -8,8 +8,9 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
-from analysis.belief.fault import EMPTY_PA, Fault, Readings, median_of
+from analysis.belief.fault import EMPTY_PA, Fault, Readings
 from analysis.belief.witnesses import SCALE
+from analysis.bins import median_of
 from analysis.log import LEAST_PRESSURE_PA
 from analysis.scale.following import LIGHTEST_KG
 from analysis.stretch import seconds

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import erf
 
-from analysis.belief.fault import median_of
+from analysis.bins import median_of
 from analysis.waits import slowed
 
 STUCK_S, STUCK_READINGS = 600.0, 20

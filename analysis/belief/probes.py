@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings, median_of
+from analysis.belief.fault import EMPTY_PA, HOSE, Fault, Readings
 from analysis.belief.labels import PROBES
 from analysis.belief.lost import LEAST_READINGS, LOST_S, bouts, long_pauses, lost_fault
 from analysis.belief.patience import STUCK_READINGS, STUCK_S, patience_of_a_probe, patience_of_rise
 from analysis.belief.stuck import alive_again, stuck_fault
-from analysis.bins import Runs
+from analysis.bins import Runs, median_of
 from analysis.result import Figure
 from analysis.vocabulary.channels import USUAL_TOP_PA
 from analysis.vocabulary.text import duration, words
@@ -233,5 +233,7 @@ class _Line:
 
 
 def _line(at: np.ndarray, values: np.ndarray) -> _Line:
-    pace, level = np.polyfit(at, values, 1)
-    return _Line(float(pace), float(level), float(np.std(values - level - pace * at)))
+    middle, mean = float(at.mean()), float(values.mean())
+    pace = float((at - middle) @ (values - mean) / ((at - middle) @ (at - middle)))
+    level = mean - pace * middle
+    return _Line(pace, level, float(np.std(values - level - pace * at)))

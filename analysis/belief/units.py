@@ -126,8 +126,9 @@ def _temperature(channel: str, readings: Readings) -> Iterator[Label]:
             ("the air or metal beside it", partner, _beside_air),
         ):
             wrong, apart = doubt(channel, read, other, readings)
-            wrong &= ~readings.comes_to_rest(channel) & ~right_before(apart, np.abs(apart) < APART_K)
-            yield Label(channel, meant, beside, wrong, apart, witness)
+            if wrong.any():
+                wrong &= ~readings.comes_to_rest(channel) & ~right_before(apart, np.abs(apart) < APART_K)
+                yield Label(channel, meant, beside, wrong, apart, witness)
 
 
 def _beside_neighbours(
@@ -145,11 +146,11 @@ def _beside_neighbours(
         others = [c for c in temperatures if c not in ("oil_temperature", "cylinder_temperature")]
     if len(others) < 2 or channel == "cylinder_temperature":
         return np.zeros(len(read), dtype=bool), read
-    rest = minutes[others]
-    middle = row_medians(rest.to_numpy(dtype=float))
-    close = (rest.max(axis=1) - rest.min(axis=1)).to_numpy(dtype=float) < APART_K
+    rest = readings.side_by_side(others)
+    middle = row_medians(rest)
+    close = np.fmax.reduce(rest, axis=1) - np.fmin.reduce(rest, axis=1) < APART_K
     wrong = (np.abs(read - middle) > APART_K) & (np.abs(other - middle) < NEAR_K) & close
-    wrong &= rest.notna().sum(axis=1).to_numpy() >= 2
+    wrong &= np.count_nonzero(~np.isnan(rest), axis=1) >= 2
     if channel == "ambient_temperature" and set(others) <= set(EVAPORATOR_WATER):
         wrong &= (read < ROOM_K[0]) | (read > ROOM_K[1])
     if not (channel in COLD_SIDE and _only_in_its_unit(channel, readings)):
@@ -167,9 +168,9 @@ def _beyond(channel: str, read: np.ndarray, other: np.ndarray, readings: Reading
     low, high = CAN_BE_K.get(channel, (0.0, np.inf))
     water = (*EVAPORATOR_WATER, "suction_temperature")
     others = [c for c in (*COLD_SIDE, "cylinder_temperature") if c in readings.minutes and c != channel]
-    middle = row_medians(readings.minutes[others].to_numpy(dtype=float)) if others else np.full(len(read), np.nan)
+    middle = row_medians(readings.side_by_side(others)) if others else np.full(len(read), np.nan)
     wet = [c for c in others if c in water]
-    running = row_medians(readings.minutes[wet].to_numpy(dtype=float)) if wet else np.full(len(read), np.nan)
+    running = row_medians(readings.side_by_side(wet)) if wet else np.full(len(read), np.nan)
     middle = np.where(_may_run(readings), running, middle)
     too_cold = (read < low) & _only_in_its_unit(channel, readings)  # brine is where all are in one unit
     near = np.where(read > high, ROOM_APART_K, NEAR_K)
@@ -195,7 +196,7 @@ def _beside_partners(
     wrong = ((apart < low - BEYOND_K) | (apart > high + BEYOND_K)) & (other - beside > low) & (other - beside < high)
     if len(temperatures) == 1:
         return wrong & ((read < ROOM_K[0]) | (read > ROOM_K[1])), apart
-    every = readings.minutes[temperatures].to_numpy(dtype=float)
+    every = readings.side_by_side(temperatures)
     far, farther = (row_medians(np.abs(every - v[:, None])) for v in (other, read))
     return wrong & (far < farther), apart  # else the partner is the odd one
 

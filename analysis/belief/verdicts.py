@@ -37,10 +37,12 @@ def without_spoilt(stretch: Stretch, doubts: Sequence[Finding]) -> Stretch:
         channel = str(doubt.figures["channel"])
         if channel in frame and stretch.stage in stages_of(channel):
             # what fell silent did so after a sound reading
-            began = frame.index > doubt.since if doubt.kind == "channel_lost" else frame.index >= doubt.since
-            spoilt = began & (frame.index < doubt.time) & frame[channel].notna().to_numpy()
-            if spoilt.any():
-                frame = frame.assign(**{channel: frame[channel].mask(spoilt)})
+            first = frame.index.searchsorted(doubt.since, "right" if doubt.kind == "channel_lost" else "left")
+            spoilt = slice(first, frame.index.searchsorted(doubt.time))
+            if frame[channel].iloc[spoilt].notna().any():
+                values = frame[channel].to_numpy(dtype=float, copy=True)
+                values[spoilt] = np.nan
+                frame = frame.assign(**{channel: values})
     return stretch if frame is stretch.frame else replace(stretch, frame=frame)
 
 

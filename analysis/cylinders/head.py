@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from analysis.bins import Bins, bin_medians, frame_medians
+from analysis.bins import Bins, bin_medians, frame_medians, median_of
 from analysis.cylinders.safe_fill import air_excess_pa, cylinder_limits
 from analysis.cylinders.stays import Stay, fluid_of, stay_at
 from analysis.fluids import Refrigerant
@@ -64,7 +64,7 @@ def _near_cutout(stretch: Stretch, bins: Bins, stay: np.ndarray, names: list[str
     cutout, rule, system = stretch.job.recovery.high_pressure_cutout, cylinder_limits(), stretch.job.job.units
     if cutout is None:
         return
-    rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
+    rows = stretch.frame.index.searchsorted(bins.known)
     barometer = stretch.barometer_pa.to_numpy(dtype=float)[rows]
     head = bins.medians["cylinder_pressure"].to_numpy(float)
     at = np.array([cutout.absolute_pa(pa) for pa in barometer.tolist()])
@@ -103,8 +103,8 @@ def _slope(end_s: np.ndarray, values: np.ndarray, stay: np.ndarray, k: int, leas
     ):
         return 0.0
     half = len(y) // 2
-    rise = float(np.median(y[-3:]) - np.median(y[:3]))
-    late = float(np.median(y[-3:]) - np.median(y[half - 1 : half + 2]))
+    rise = median_of(y[-3:]) - median_of(y[:3])
+    late = median_of(y[-3:]) - median_of(y[half - 1 : half + 2])
     if rise < least or late < 0.35 * rise:
         return 0.0
     centred = x - x.mean()
@@ -126,7 +126,7 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
     whole = pd.concat([stood[shown], stretch.frame[shown]]) if len(stood) else stretch.frame
     bins = frame_medians(whole, stretch.begin, shown, BIN_S)
     stay = stay_at(stretch, stays, bins)
-    rows = pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)
+    rows = stretch.frame.index.searchsorted(bins.known)
     moved, steps = (series.to_numpy(dtype=float)[rows] for series in (weighing.moved_kg, weighing.resolution_kg))
     earlier = bins.end_s <= 0.0
     weights = bins.medians["cylinder_weight"].to_numpy(dtype=float)
@@ -148,10 +148,10 @@ def air(stretch: Stretch, weighing: Weighing, stays: list[Stay], fluid: Refriger
         whole = np.isfinite(p).all() and np.isfinite(t).all() and bins.end_s[k] - bins.end_s[back[k]] < 2 * rule.rest_s
         if not whole or np.ptp(m) > max(0.15, 2.0 * steps[k]):
             continue
-        trickled_kg = abs(float(np.nanmedian(m[-3:]) - np.nanmedian(m[:3])))
+        trickled_kg = abs(median_of(m[-3:]) - median_of(m[:3]))
         if trickled_kg > 0.75 * TRICKLE_KG_PER_S * still_s[k]:
             continue
-        p_now, t_now = float(np.median(p[-3:])), float(np.median(t[-3:]))
+        p_now, t_now = median_of(p[-3:]), median_of(t[-3:])
         saturation = float(holds.bubble_pressure_pa(t_now))
         swing = float(holds.bubble_temperature_k(float(p.max())) - holds.bubble_temperature_k(float(p.min())))
         if not (np.isfinite(saturation) and swing < 0.7 and float(t.max() - t.min()) < 0.7):

@@ -120,4 +120,4 @@ def stay_at(stretch: Stretch, stays: list[Stay], bins: Bins) -> np.ndarray:
     of_row = np.full(len(stretch.frame), -1)
     for number, stay in enumerate(stays):
         of_row[stay.rows] = number
-    return np.asarray(of_row[pd.DatetimeIndex(stretch.frame.index).get_indexer(bins.known)])
+    return np.asarray(of_row[stretch.frame.index.searchsorted(bins.known)])

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from analysis.bins import median_of
 from analysis.evacuation.cause import SHORT_OF, Evidence
 from analysis.evacuation.pump import Pump
 from analysis.evacuation.rise import SETTLE_MOST_S, Rise
@@ -70,7 +71,7 @@ def evidence_of(
         inside = t.pump[alone]
         inside = inside[np.isfinite(inside)][:LEAST_TICKS]  # before the oil is changed
         if len(inside) == LEAST_TICKS and closed.sure:
-            share = float(np.median(inside)) / closed.level_pa
+            share = median_of(inside) / closed.level_pa
             pump_closed = share if share < STANDS_STILL else math.nan
     if oil_helped is None and _same_after_oil(t, story, stall, k, pumping_from):
         oil_helped = False
@@ -102,7 +103,7 @@ def _pump_share(t: Ticks, first: int, end: int, least_pa: float = 0.0, most_pa: 
     vacuum = t.vacuum[first:end]
     ratio = (t.pump[first:end] / vacuum)[(vacuum > least_pa) & (vacuum < most_pa)]
     ratio = ratio[np.isfinite(ratio)]
-    return float(np.median(ratio)) if len(ratio) >= LEAST_TICKS else math.nan
+    return median_of(ratio) if len(ratio) >= LEAST_TICKS else math.nan
 
 
 def _crept(t: Ticks, story: Story, stall: Stall) -> bool:

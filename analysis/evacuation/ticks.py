@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import Runs, bin_medians
+from analysis.bins import Runs, bin_medians, running_median
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import LEAST_TOP_PA, USUAL_TOP_PA
 
@@ -90,7 +90,7 @@ def make_ticks(stretch: Stretch) -> Ticks:
         scatter=np.nan_to_num(1.4826 * spread / np.sqrt(6.0), nan=0.02),
         quantum=_quantum(bins.runs, vacuum)[kept],
         moved_s=_moved(bins.runs, vacuum, seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin))[kept],
-        pump=pd.Series(pump).rolling(3, min_periods=1).median().to_numpy(dtype=float),
+        pump=running_median(pump, 3),
         coldest=filled.min(axis=1).to_numpy(dtype=float),
         warmest=filled.max(axis=1).to_numpy(dtype=float),
     )

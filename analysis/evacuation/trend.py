@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import pandas as pd
 
+from analysis.bins import running_median
 from analysis.evacuation.rise import correlation_length
 from analysis.evacuation.ticks import GAP_S, Ticks
 
@@ -38,7 +38,7 @@ class Trend:
 
     def __init__(self, ticks: Ticks) -> None:
         self.t = ticks
-        self.calm = pd.Series(ticks.vacuum).rolling(CALM_TICKS, min_periods=1).median().to_numpy(dtype=float)
+        self.calm = running_median(ticks.vacuum, CALM_TICKS)
         t, x = ticks.end_s, np.log(ticks.vacuum)
         self.sums = np.cumsum(np.vstack([np.ones_like(x), t, t * t, x, t * x]), axis=1)
 

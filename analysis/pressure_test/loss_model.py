@@ -17,6 +17,7 @@ every moment of the night.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -56,7 +57,8 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
     used = counts[-1]
     of_kind = kinds_of(probes, data.settled, data.fell_k, data.waited_min, data.exponent, data.other_unit)
     groups, around = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
-    at, alone, bend = data.at_min[:used], data.alone_k()[:used], around.shape[1]
+    at, alone = data.at_min[:used], data.alone_k()[:used]
+    _, *alike = np.unique(around, axis=0, return_index=True, return_inverse=True)
     left = np.exp(alone / ROOM_K)
     fallen, weighed, held = (_since_begin(part, at) for part in (alone, alone * left, left))
     design = np.column_stack(
@@ -74,11 +76,11 @@ def judge(data: SegmentData, probes: tuple[str, ...], counts: list[int]) -> list
         grams += part.transpose(0, 2, 1) @ part
         begin = count
         last = count - 1
-        bent = _less(grams, bend, weighed[last] / held[last])  # its mean, as pressure, is none: the loss is the mean
+        bend = weighed[last] / held[last]  # its mean, as pressure, is none: the loss is the mean
         supposed = abs(alone[last] - alone[0]) / (at[last] - at[0]) * SPAN_MIN + LEAST_LOSS_K
         kinds = np.column_stack([around, np.full(len(around), (LAW_SD * supposed / ROOM_K) ** -2.0)])
         now = odds - logs[:, count - 1].reshape(odds.shape)
-        posterior = _posterior(bent, now, groups, kinds)
+        posterior = _posterior(grams, bend, now, groups, kinds, alike)
         found.append(posterior.loss(partial(_coefficients, posterior, groups, kinds)))
     return found
 
@@ -88,12 +90,11 @@ def _since_begin(values: np.ndarray, at: np.ndarray) -> np.ndarray:
     return np.concatenate([[0.0], np.cumsum(np.diff(at) * (values[1:] + values[:-1]) / 2.0)])
 
 
-def _less(grams: np.ndarray, column: int, share: float) -> np.ndarray:
-    """Return normal equations (h, p, p) in which a column has so much less of the loss's, the last but one."""
-    less = grams.copy()
-    less[:, column] -= share * less[:, -2]
-    less[:, :, column] -= share * less[:, :, -2]
-    return less
+def _less(normal: np.ndarray, column: int, share: float) -> np.ndarray:
+    """Return normal equations (h, p, p), changed in place: a column has so much less of the last but one, the loss."""
+    normal[:, column] -= share * normal[:, -2]
+    normal[:, :, column] -= share * normal[:, :, -2]
+    return normal
 
 
 def _forward(factors: np.ndarray, design: np.ndarray) -> np.ndarray:
@@ -134,21 +135,34 @@ class _Posterior:
         )
 
 
-def _posterior(grams: np.ndarray, odds: np.ndarray, groups: list[Structures], kinds: np.ndarray) -> _Posterior:
-    """Return what is believed of the loss by the covariances that are likeliest."""
-    rank = _evidence(grams, groups[-1], kinds, len(kinds) // 2, 0)
+def _posterior(
+    grams: np.ndarray,
+    bend: float,
+    odds: np.ndarray,
+    groups: list[Structures],
+    kinds: np.ndarray,
+    alike: Sequence[np.ndarray],
+) -> _Posterior:
+    """Return what is believed of the loss by the covariances that are likeliest.
+
+    `bend` is by how much less of the loss the column of its law has; of `kinds` many are `alike` in all but the sum of
+    the weights: the first of each, and which of these each is.
+    """
+    first, of_kind = alike
+    law = kinds.shape[1] - 1
+    rank = _evidence(grams, bend, groups[-1], kinds, len(kinds) // 2, 0)
     each = COVARIANCES_KEPT // len(odds)
     order = np.argsort(-(odds + rank.reshape(odds.shape)), axis=1, kind="stable")[:, :each]
     kept, odds = (order + odds.shape[1] * np.arange(len(odds))[:, None]).ravel(), odds.ravel()
-    different, of_kind = np.unique(kinds, axis=0, return_inverse=True)  # many differ in the sum of the weights alone
-    reduced, sizes = (np.take(of, of_kind, -1) for of in _without_common(grams[kept], different))
-    base = odds[kept, None, None] + (0.5 * np.log(kinds).sum(axis=1) - sizes)[:, :, None]
-    losses = [_losses(reduced, group) for group in groups]
+    bent = _less(grams[kept], law, bend)
+    reduced, sizes = _without_common(bent, kinds[first])
+    base = odds[kept, None, None] + (0.5 * np.log(kinds).sum(axis=1) - sizes[:, of_kind])[:, :, None]
+    losses = [_losses(reduced, of_kind, group) for group in groups]
     evidence = [base + e for e, _, _ in losses]
     top = max(float(e.max()) for e in evidence)
     shares = [np.exp(e - top) for e in evidence]
     whole = sum(float(s.sum()) for s in shares)
-    return _Posterior(grams[kept], [s / whole for s in shares], [m for _, m, _ in losses], [p for _, _, p in losses])
+    return _Posterior(bent, [s / whole for s in shares], [m for _, m, _ in losses], [p for _, _, p in losses])
 
 
 def _coefficients(posterior: _Posterior, groups: list[Structures], kinds: np.ndarray) -> Coefficients:
@@ -159,19 +173,22 @@ def _coefficients(posterior: _Posterior, groups: list[Structures], kinds: np.nda
     found, whole = np.zeros(posterior.grams.shape[1] - 1), 0.0
     for group, share in zip(groups, posterior.shares, strict=True):
         for h, k, s in np.argwhere(share >= least).tolist():
-            normal, places = _whole(posterior.grams[h], group, kinds, k, s)
+            places = _places(group, s, posterior.grams, common)
+            normal = _whole(posterior.grams[h][places[:, None], places], group, kinds, k, s)
             found[places[:-1]] += share[h, k, s] * np.linalg.solve(normal[:-1, :-1], normal[-1, :-1])
             whole += float(share[h, k, s])
     found /= whole
     return Coefficients(found[1 : common - 1], found[common:-1])
 
 
-def _losses(reduced: np.ndarray, group: Structures) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _losses(
+    reduced: np.ndarray, of_kind: np.ndarray, group: Structures
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # fmt: skip
     """Return log evidence, mean and precision of the loss, each (h, k, s), from what level, settling and slow parts
-    leave of the normal equations (q, q, h, k): lags, loss, data."""
+    leave of the normal equations (q, q, h, different kinds): lags, loss, data."""
     size, last = group.lags.shape[1], len(reduced) - 1
     places = np.column_stack([group.lags, np.full((len(group.lags), 2), [last - 1, last])]).T
-    normal = reduced[places[:, None], places]  # (j + 2, j + 2, s, h, k)
+    normal = reduced[places[:, None], places].take(of_kind, axis=-1)  # (j + 2, j + 2, s, h, k)
     normal[:size, :size] += group.prior.transpose(1, 2, 0)[:, :, None, None]
     pull = group.pull.T[:, :, None]
     normal[-1, :size] += pull
@@ -207,11 +224,15 @@ def _eliminate(normal: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     return normal, logs
 
 
-def _whole(grams: np.ndarray, group: Structures, kinds: np.ndarray, k: int, s: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the normal equations (..., p + 1, p + 1) of one structure with the data last, and their columns."""
-    common, last = kinds.shape[1], grams.shape[-1] - 1
-    places = np.array([*range(common), *(group.lags[s] + common), last - 1, last])
-    normal = grams[..., places[:, None], places]
+def _places(group: Structures, s: int, grams: np.ndarray, common: int) -> np.ndarray:
+    """Return the columns of one structure among those of the normal equations, the data last."""
+    last = grams.shape[-1] - 1
+    return np.array([*range(common), *(group.lags[s] + common), last - 1, last])
+
+
+def _whole(normal: np.ndarray, group: Structures, kinds: np.ndarray, k: int, s: int) -> np.ndarray:
+    """Return the normal equations (..., p + 1, p + 1) of one structure, changed in place: with its prior."""
+    common = kinds.shape[1]
     diagonal = np.arange(common)
     normal[..., diagonal, diagonal] += kinds[k]
     normal[..., common:-2, common:-2] += group.prior[k]
@@ -219,12 +240,14 @@ def _whole(grams: np.ndarray, group: Structures, kinds: np.ndarray, k: int, s: i
     normal[..., -1, common:-2] += group.pull[k, s]
     normal[..., common:-2, -1] += group.pull[k, s]
     normal[..., -1, -1] += group.off[k, s]
-    return normal, places
+    return normal
 
 
-def _evidence(grams: np.ndarray, group: Structures, kinds: np.ndarray, k: int, s: int) -> np.ndarray:
+def _evidence(grams: np.ndarray, bend: float, group: Structures, kinds: np.ndarray, k: int, s: int) -> np.ndarray:
     """Return the log evidence of one structure with every covariance, shape (h,), but for a constant."""
-    normal, _ = _whole(grams, group, kinds, k, s)
+    common = kinds.shape[1]
+    places = _places(group, s, grams, common)
+    normal = _whole(_less(grams[:, places[:, None], places], common - 1, bend), group, kinds, k, s)
     normal[:, -1, -1] += 1.0
     diagonal = np.diagonal(np.linalg.cholesky(normal), axis1=1, axis2=2)
     found: np.ndarray = -0.5 * diagonal[:, -1] ** 2 - np.log(diagonal[:, :-1]).sum(axis=1)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from analysis.bins import Runs
+from analysis.bins import Runs, median_of
 from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import AIR, METAL, Column
 from analysis.vocabulary.units import Unit
@@ -130,8 +130,7 @@ def minutes_of(stretch: Stretch) -> Minutes:
 
 def first_readings(values: np.ndarray, most: int = 10) -> float:
     """Return the median of the first `most` readings, NaN when there is none."""
-    there = values[np.isfinite(values)][:most]
-    return float(np.median(there)) if len(there) else np.nan
+    return median_of(values[np.isfinite(values)][:most])
 
 
 def _trimmed(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
@@ -153,15 +152,6 @@ def _scatter(values: np.ndarray, number: np.ndarray, count: int) -> np.ndarray:
     with np.errstate(invalid="ignore"):
         found: np.ndarray = np.sqrt(np.bincount(number, bent**2, minlength=count) / size / 6.0)
     return found
-
-
-def running_median(values: np.ndarray, window: int) -> np.ndarray:
-    """Return the median of each value and the `window - 1` before it, shape of `values`."""
-    if not len(values):
-        return values
-    padded = np.concatenate([np.full(window - 1, np.nan), values])
-    rows = np.lib.stride_tricks.sliding_window_view(padded, window)
-    return pd.DataFrame(rows).median(axis=1).to_numpy(dtype=float)
 
 
 def _smoothed(values: np.ndarray) -> np.ndarray:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import Minutes, running_median
+from analysis.bins import running_median
+from analysis.pressure_test.minutes import Minutes
 from analysis.vocabulary.channels import AIR, METAL
 from analysis.vocabulary.units import UNITS, Unit
 
@@ -109,8 +110,7 @@ def _jump(name: str, values: np.ndarray, other: np.ndarray | None) -> list[Probe
     count = len(values)
     if count < 60:
         return []
-    padded = np.concatenate([np.full(4, np.nan), values])
-    middle = pd.DataFrame(np.lib.stride_tricks.sliding_window_view(padded, 5)).median(axis=1).to_numpy(dtype=float)
+    middle = running_median(values, 5)
     m = np.arange(60 - CONFIRM_PROBE, count - CONFIRM_PROBE)
     before, earlier, after, later = middle[m - 1], middle[m - 16], middle[m + 5], middle[m + 9]
     trend = (before - earlier) / 15.0

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analysis.pressure_test.minutes import Minutes, first_readings, running_median
+from analysis.bins import running_median
+from analysis.pressure_test.minutes import Minutes, first_readings
 from analysis.vocabulary.channels import AIR, METAL
 
 ROOM_K = 293.0

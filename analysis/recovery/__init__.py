@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.belief.fault import HOW_IT_STANDS
+from analysis.bins import running_median
 from analysis.cylinders import cylinder_cautions, cylinder_findings
 from analysis.recovery import findings as judge
 from analysis.recovery.calls import Call, liquid_gone
@@ -151,7 +152,7 @@ def _figures(
     if level_pa is not None:
         figures["required_level"] = Figure(level_pa, "pressure")
     if len(ticks):
-        lowest = pd.Series(ticks.pressure_pa).rolling(3, min_periods=1).median().min()
+        lowest = running_median(ticks.pressure_pa, 3).min()
         figures["lowest_pressure"] = Figure(float(lowest), "pressure")
         volume = stretch.job.circuit.internal_volume_m3
         if volume is not None and np.isfinite(ticks.density[-1]):

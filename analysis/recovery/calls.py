@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from scipy.special import lambertw
 
+from analysis.bins import running_median
 from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.balance import CHILL_S, GONE_K
 from analysis.recovery.liquid import Evidence
@@ -218,4 +218,4 @@ def asked_pause(ticks: Ticks, evidence: Evidence, pauses: list[Pause]) -> AskedP
 
 def minute_median(values: Floats) -> Floats:
     """Return the median of the last six ticks at each, shape (n,)."""
-    return np.asarray(pd.Series(values).rolling(6, min_periods=1).median(), dtype=float)
+    return running_median(values, 6)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from analysis.bins import running_median
 from analysis.result import Figure
 from analysis.scale.display import come_to_rest
 from analysis.scale.levels import GAP_S
@@ -244,7 +245,7 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series, said: lis
     stamps = tracker.stamps[: len(table)]
     at, moved, gross, load, shook, unseen_then = table.T
     close = np.diff(at, prepend=-np.inf) <= 3.0 * SAMPLE_S
-    steady = np.where(close, pd.Series(moved).rolling(3, min_periods=1).median(), moved)
+    steady = np.where(close, running_median(moved, 3), moved)
     rate, _ = _rate(at, steady, RATE_S)
     step = resolution.reindex(stamps).to_numpy(dtype=float)
     pace, enough = rate, PACE_STEPS * np.maximum(step, 2.0 * shook)
@@ -253,8 +254,10 @@ def _result(stretch: Stretch, tracker: Tracker, resolution: pd.Series, said: lis
         tells = (load == load[old]) & (steady - steady[old] >= enough) & (np.arange(len(at)) - old >= 2)
         pace = np.where(tells & np.isfinite(over), over, pace)
 
+    latest = stamps.searchsorted(index, side="right") - 1  # -1 before the first: nothing
+
     def rows(values: np.ndarray) -> pd.Series:
-        return pd.Series(values, index=stamps).reindex(index, method="ffill")
+        return pd.Series(np.append(values, np.nan)[latest], index=index)
 
     cautions = [*said, *tracker.cautions]
     if 4.0 * tracker.shakes_kg > SHAKES_KG:

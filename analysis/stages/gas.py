@@ -149,11 +149,11 @@ class GasStages(RefrigerantStages):
         p, first = s.calm_pa[k], s.back(k, 5)
         emptied = self.contents in ("open", "nitrogen", "vacuum")
         emptied |= self.contents == "unknown" and np.isnan(s.saturation_low_pa[k]) and self.flowed is None
-        pumped = k - first >= 2 and np.nanmax(s.pressure_pa[first : k + 1]) < self._pumped_pa(k)
+        pumped = k - first >= 2 and np.fmax.reduce(s.pressure_pa[first : k + 1]) < self._pumped_pa(k)
         pumped = pumped and not self.moved_by_hose(k, 10) and (bool(s.probe[k]) or self._gauge_fell(k))
         first_look = not s.probe[k] or s.end_s[k] < FIRST_MINUTES * MINUTE_S
         if self.contents in ("vacuum", "unknown") and not self.found and first_look:
-            highest_pa = np.nanmax(s.pressure_pa[: k + 1])
+            highest_pa = np.fmax.reduce(s.pressure_pa[: k + 1])
             told = s.probe[k] or highest_pa > GAUGE_FLOOR_PA  # a gauge at its floor only flickers
             halved = told and max(p, s.pressure_pa[k]) < 0.5 * highest_pa
             emptied = pumped = bool(halved or (s.probe[k] and p < VACUUM_PA and self._falls(k)))
@@ -168,7 +168,7 @@ class GasStages(RefrigerantStages):
 
     def _gauge_fell(self, k: int) -> bool:
         """Return whether a gauge that tells where only a pump draws from where a recovery does was seen to fall."""
-        fell = np.nanmax(self.s.pressure_pa[self.s.back(k, BROKEN_MINUTES) : k + 1]) > GAUGE_FLOOR_PA
+        fell = np.fmax.reduce(self.s.pressure_pa[self.s.back(k, BROKEN_MINUTES) : k + 1]) > GAUGE_FLOOR_PA
         return self._pumped_pa(k) > PUMPED_PA and bool(fell)
 
     def _marked_pa(self, k: int) -> float:
@@ -382,7 +382,7 @@ class GasStages(RefrigerantStages):
         if self.fell is not None:
             self._hose_off(self.fell, k)
             return
-        if self.held(k, 5, LEAKS_PART, 0.0) or p > self.level_pa:
+        if p > self.level_pa or self.held(k, 5, LEAKS_PART, 0.0):
             self.level_pa = float(p)
         part = s.pressure_pa[k] / self.level_pa
         if part < 0.92 and p < 0.95 * self.level_pa:

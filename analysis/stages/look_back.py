@@ -125,7 +125,8 @@ class LookBack:
         window = window[~np.isnan(window)]
         if len(window) < max(2, minutes // 3):
             return False
-        return bool(window.max() - window.min() <= max(part * window.max(), least_pa))
+        highest = window.max()
+        return bool(highest - window.min() <= max(part * highest, least_pa))
 
     def stepped(self, k: int, now: int | None = None) -> int:
         """Return 1 or -1 where pressure rose or fell in two minutes up to `k` as only a machine or a valve moves it.

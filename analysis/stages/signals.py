@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import PIECE_ROWS, Bins, frame_medians
+from analysis.bins import PIECE_ROWS, Bins, frame_medians, row_medians, running_median
 from analysis.fluids import refrigerant_of
 from analysis.log import Log
 from analysis.startup.steadiness import RUNNING_LOAD, RUNNING_PRESSURE_RATIO
@@ -370,7 +370,7 @@ def _restless(weight: np.ndarray) -> np.ndarray:
 
 def _chill(read: Callable[[str], np.ndarray]) -> np.ndarray:
     leaving, entering = (read(name) for name in EVAPORATOR_WATER)
-    cooler = pd.Series(entering - leaving).rolling(3, min_periods=1).median().to_numpy()
+    cooler = running_median(entering - leaving, 3)
     return cooler - np.fmin.accumulate(cooler) if len(cooler) else cooler
 
 
@@ -378,7 +378,7 @@ def _spread(temperatures: list[np.ndarray], n: int) -> np.ndarray:
     if not temperatures:
         return np.zeros(n)
     table = pd.DataFrame(np.column_stack(temperatures)).rolling(20, min_periods=5)
-    return (table.max() - table.min()).median(axis=1).to_numpy()
+    return row_medians((table.max() - table.min()).to_numpy())
 
 
 def _saturation(medians: pd.DataFrame, job: Job) -> tuple[np.ndarray, np.ndarray]:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from analysis.bins import median_of
 from analysis.startup.steadiness import (
     BIN_S,
     LEAST_PARTS,
@@ -131,7 +132,7 @@ def _beyond(course: Course, inside: slice, part: slice, spread: float = SPREAD, 
         if len(within) == 0:
             continue
         low, high = float(np.min(within)), float(np.max(within))
-        own = float(np.median(course.noises[name][inside]))
+        own = median_of(course.noises[name][inside])
         margin = max(spread * (high - low), onset * TOLERANCES[name].departure, 3.0 * own)
         beyond |= (figure[part] > high + margin) | (figure[part] < low - margin)
     return beyond
