@@ -250,12 +250,15 @@ def _beside_probe(read: np.ndarray, ways: Sequence[tuple[Unit, np.ndarray]], rea
     """Yield the label of the circuit's gauge beside a vacuum probe that shows none of the pressure that it shows.
 
     One that came down from the air's pressure to nothing in another unit; behind a valve, or in the air, it would not.
+    One that shows nothing while the probe shows no vacuum yet ends at the air's pressure.
     """
     empty = readings.by_minute(PROBE) < GAUGE_PA
     for meant, other in ways:
         pumped = np.where(other < AT_AIR * readings.minute_barometer_pa, other, np.nan)
         came_down = np.fmax.accumulate(pumped) - other > CAME_DOWN * readings.minute_barometer_pa
-        wrong = empty & came_down & (np.abs(other) < GAUGE_PA) & (read > ABOVE_GAUGE * GAUGE_PA)
+        nothing = np.abs(other) < GAUGE_PA
+        ends_there = np.cumsum(nothing & ~empty) >= PROBE_MINUTES
+        wrong = empty & came_down & nothing & ~ends_there & (read > ABOVE_GAUGE * GAUGE_PA)
         yield Label(HOSE, meant, "the vacuum probe", wrong, read - other, PROBE)
 
 
