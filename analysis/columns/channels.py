@@ -261,7 +261,8 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
         rest = rest.replace(match.group(), " ")
     tail = _parts(rest if candidates and not any(map(is_unit, candidates)) else name)
     candidates += [" ".join(tail[-2:])] if len(tail) > 2 else []
-    candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in ("%", "K", "F", "C")) else []
+    letters = ("%", "K", "F", "C", *("fc" if name.islower() and meanings(" ".join(tail[:-1])) else ""))  # ambient_f
+    candidates += [tail[-1]] if len(tail) > 1 and (len(tail[-1]) > 1 or tail[-1] in letters) else []
     said = {word for word in words(name) if len(word) > 1} | set(words(unit_cell))  # the A of circuit A says nothing
     for candidate in candidates:
         key = bare = spelling(candidate)

@@ -43,9 +43,11 @@ FROM_1904_TO_1970 = 2_082_844_800.0
 COMPACT = (1.9e13, 2.2e13)
 """Fourteen digits of year, month, day, hour, minute and second written without signs."""
 ELAPSED_S = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3_600.0, "d": 86_400.0}
-OFFSET = r"\d.*(?:Z|(?:UTC|GMT)|:\d\d(?:[.,]\d+)?(?: ?[AaPp][Mm])? ?[+-]\d\d(?::?\d\d)?)$"
+OFFSET = r"\d.*(?:Z|(?:UTC|GMT)|:\d\d(?:[.,]\d+)?(?: ?[AaPp][Mm])? ?(?:GMT)?[+-]\d\d(?::?\d\d)?)(?: \(.*\))?$"
 """The end of a time that carries its own offset from UTC."""
 
+_OFFSET_NAMED = r" GMT([+-]\d{4})(?: \(.*\))?$"
+"""How a page writes it, with the name of its zone behind (ECMA-262, Date.prototype.toString)."""
 _WEEKDAY = re.compile(
     r"^(?:(?:mon|tue|wed|thu|fri|sat|sun|wednes|thurs|satur)(?:s?day)?|thur|tues|(?:mo|di|mi|do|fr|sa|so)|montag|dienstag"
     r"|mittwoch|donnerstag|freitag|samstag|sonnabend|sonntag|lundi|mardi|mercredi|jeudi|vendredi|samedi|dimanche"
@@ -391,6 +393,7 @@ def in_plain_words(text: pd.Series) -> pd.Series:
     text = text.str.replace(r"[\s\u00a0\u202f\u2009]+", " ", regex=True)
     for half, word in _HALVES.items():
         text = text.str.replace(word, half, regex=True)
+    text = text.str.replace(_OFFSET_NAMED, r" \1", regex=True)
     return text.str.replace(_WEEKDAY, "", regex=True).str.replace(_YEAR_LAST, r"\1 \3 \2", regex=True)
 
 

@@ -12,6 +12,7 @@ import pytest
 from analysis.columns import propose_columns
 from analysis.columns.channels import guess_channel
 from analysis.log import load
+from analysis.log.clock import text_us
 from analysis.log.words import meanings, words
 from analysis.vocabulary.channels import CHANNELS
 from analysis.vocabulary.errors import InputError
@@ -573,6 +574,8 @@ def test_set_values_flows_powers_and_switches_are_no_readings(name: str, shown: 
         ("Départ eau glacée (°C)", [7.0, 7.1], "leaving_water_temperature", "degC"),
         ("Evap water pressure (psig)", [40.0, 41.0], "circuit_pressure", "psig"),
         ("DLT (°F)", [160.0, 161.0], "discharge_temperature", "degF"),
+        ("ambient_f", [66.0, 67.0], "ambient_temperature", "degF"),
+        ("phase_c", [66.0, 67.0], "", ""),
     ],
 )
 def test_names_that_measuring_people_give(name: str, shown: list[float], channel: str, unit: str) -> None:
@@ -673,3 +676,12 @@ def test_days_of_a_spreadsheet_say_from_which_year_they_are_taken() -> None:
         b"Time,Temp (C)\n" + b"".join(b"%.6f,20\n" % (46_095.3 + i / 1e4) for i in range(9)), "x"
     ).time
     assert any("the first being 2026-03-14" in doubt and 'start = "1904-01-01"' in doubt for doubt in time.doubts)
+
+
+def test_the_time_of_a_web_page_is_read() -> None:
+    """ECMA-262, Date.prototype.toString: the name of the zone in brackets is the writer's own."""
+    rows = "".join(f"Fri Oct 24 2025 09:{minute:02d}:00 GMT-0700 (PDT),20\n" for minute in range(30))
+    time = propose_columns(f"Time,Temp (C)\n{rows}".encode(), "x").time
+    assert (time.format, time.zone_known) == ("%b %d %Y %H:%M:%S %z", True)
+    cells = pd.Series(["Fri Oct 24 2025 09:00:00 GMT-0700 (PDT)"], dtype="str")
+    assert text_us(cells, time.format, True)[0] == pd.Timestamp("2025-10-24T16:00:00Z").value // 1_000
