@@ -86,12 +86,12 @@ def _by_chance(noise: float, spent_s: float) -> float:
     return float(np.log(BY_CHANCE) / np.log(within) * spent_s / CHANGES)
 
 
-def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarray, scale: float) -> float:
+def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarray, scale: float | None) -> float:
     """Return how long a probe that changed so may stand still [s], infinite where it may rightly.
 
     Its noise is in proportion to the pressure; fourth differences leave little of the pull's bends beside it. What went
     to its number in one leap is given longer, and may for ever where it never showed more: there a probe ends. `scale`
-    is that of its unit.
+    is that of its unit, None where it may leap to what it keeps.
     """
     seen = changes[-CHANGES - 1 :]
     if not _often(seen):
@@ -99,7 +99,7 @@ def patience_of_a_probe(times: np.ndarray, values: np.ndarray, changes: np.ndarr
     first = int(seen[-1])
     lately, level = values[seen[0] : first], float(values[first])
     step, least_s = _step(lately, level), 0.0
-    if step == np.inf and level < ENDS_SHARE * values[:first].max():
+    if scale is not None and step == np.inf and level < ENDS_SHARE * values[:first].max():
         before = values[changes[-LEAPT_CHANGES - 1 : -1]]
         step, least_s = _digit(before, scale) * max(1.0, level / max(float(before.min()), 1e-3)), LEAPT_S
     bends = np.diff(np.log(np.maximum(lately, 1e-3)), 4)

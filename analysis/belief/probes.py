@@ -56,7 +56,8 @@ def probe_faults(channel: str, readings: Readings) -> Iterator[Fault]:
     yield from _silent(channel, readings)
     times, values = readings.of(channel)
     if len(values) >= STUCK_READINGS:
-        yield from _stands(channel, times, values, readings.unit(channel).scale)
+        scale = None if channel == AT_PUMP else readings.unit(channel).scale  # a pump shut off leaps to its own end
+        yield from _stands(channel, times, values, scale)
         yield from _steps(channel, readings, times, values)
 
 
@@ -138,7 +139,7 @@ def _for_long(readings: Readings, first: int, back: int) -> list[int]:
     return [row]
 
 
-def _stands(channel: str, times: np.ndarray, values: np.ndarray, scale: float) -> Iterator[Fault]:
+def _stands(channel: str, times: np.ndarray, values: np.ndarray, scale: float | None) -> Iterator[Fault]:
     """Yield each time at which a probe shows one number, restless before or on a rise that stopped dead."""
     runs = Runs(values)
     starts = runs.first

@@ -198,6 +198,13 @@ def test_a_probe_that_leaps_to_one_number_is_stuck_and_one_that_leaps_to_its_end
     assert found(logged(ended, marks=())) == []
 
 
+def test_a_pump_that_is_shut_off_leaps_to_the_level_that_it_keeps() -> None:
+    read = shown(course())
+    at_pump = read.copy()
+    at_pump[20 * MINUTE :] = 850.0
+    assert found(logged(read, others={"pump_vacuum": ("micron", at_pump)}, marks=())) == []
+
+
 def test_a_rise_that_stops_dead_is_stuck() -> None:
     read = shown(course(60.0), 0.0)
     assert verdict(logged(read)) == "rising_leak"
