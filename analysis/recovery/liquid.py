@@ -168,7 +168,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
         dry=seen.dry,
         dry_from_s=seen.from_s,
         dry_soft=soft,
-        boils=stayed(ticks.at_s, slow & pocket & ~much, COLD_STAYS_S),
+        boils=stayed(ticks.at_s, slow & (unaccounted > PLATE_SHORT) & ~much, COLD_STAYS_S),
         still=stayed(ticks.at_s, under & (ticks.flow == 0.0), CHILLED_S) & ~soft,
         slows=stayed(ticks.at_s, under, CHILL_S) & (seen.slows | crawls) & ~soft,
         pocket=pocket,

@@ -302,7 +302,9 @@ def test_a_machine_that_draws_what_a_pocket_boils_is_not_paused() -> None:
         assert found(assess(stretch), "liquid_gone") is None
 
 
-def ended(missing: float, boils: float, minutes: float, told: str = "400 L", cools: float = 0.0) -> Stretch:
+def ended(
+    missing: float, boils: float, minutes: float, told: str = "400 L", cools: float = 0.0, plate: bool = True
+) -> Stretch:
     """Boiling 7 K under the water, at 5 degC, until 30 min; then vapour by e in 13 min, beside `boils` [kg/s].
 
     Out of 400 L, of which `told` is stated; for some 20 min the vapour is denser by up to the share `cools`.
@@ -316,14 +318,14 @@ def ended(missing: float, boils: float, minutes: float, told: str = "400 L", coo
     colder = density * (1.0 + cools * fall / 600.0 * np.exp(1.0 - fall / 600.0))
     weight = 30.0 + 0.4 * (density[0] - colder) + 0.01 * np.clip(seconds - 600.0, 0.0, 1200.0)
     weight = weight + boils * fall
-    plate = (weight[-1] - 30.0 + 0.4 * density[-1]) / (1.0 - missing)
+    charge = (weight[-1] - 30.0 + 0.4 * density[-1]) / (1.0 - missing)
     shown = weight + np.random.default_rng(0).normal(0.0, 0.01, len(seconds))
     return weighed(
         seconds,
         np.round(pressure / 1e3, 1),
         np.round(shown / 0.02) * 0.02,
-        charge=f"{plate:.2f} kg",
         internal_volume=told,
+        **({"charge": f"{charge:.2f} kg"} if plate else {}),
     )
 
 
@@ -343,6 +345,10 @@ def test_a_pocket_that_the_balance_shows_for_some_minutes_may_freeze(missing: fl
     stretch = ended(missing, boils, 70.0)
     assert found(assess(stretch), "freeze_risk") is not None
     assert_prefix_consistent(assess, stretch, [600, 645, 765, 800])
+
+
+def test_without_a_plate_what_boils_deep_down_may_as_well_come_out_of_the_oil() -> None:
+    assert found(assess(ended(0.03, 0.002, 70.0, plate=False)), "freeze_risk") is None
 
 
 @pytest.mark.parametrize("gauge_step", [0.1, 1.0, 10.0])
