@@ -10,9 +10,9 @@ practice."""
 
 
 def if_any(stretch: Stretch) -> str:
-    """Return what to say before what to do where neither the job nor the log tells of a water side, else nothing."""
+    """Return what to say after what to do where neither the job nor the log tells of a water side, else nothing."""
     circuit = stretch.job.circuit
     told = circuit.water is not None or circuit.freeze_point_k is not None
     if told or any(f"{way}_water_temperature" in stretch.frame for way in ("entering", "leaving")):
         return ""
-    return "Neither the job nor the log tells of water: what follows is for a circuit that cools water or glycol. "
+    return " if this circuit cools water or glycol (neither the job nor the log tells of water)"

@@ -259,9 +259,9 @@ def self_chilling(
         "no flow": "no water flows that could warm it, and nothing shows that it is gone",
     }[by]
     text = (
-        f"Saturation {'was' if by == 'pause' else 'is'} {make.kelvins(evidence.depression_k[at])} under "
-        f"{stands_under(ticks)} but liquid still stands: {why}. The liquid chills itself: pull more slowly or pause, "
-        "and see that the water flows, or is drained, before the tubes freeze."
+        "Pull more slowly or pause, and see that the water flows or is drained: liquid chills itself, and the tubes "
+        f"may freeze. Saturation {'was' if by == 'pause' else 'is'} {make.kelvins(evidence.depression_k[at])} under "
+        f"{stands_under(ticks)} but liquid still stands: {why}."
     )
     figures: dict[str, FigureValue] = {
         "depression": Figure(float(evidence.depression_k[at]), "temperature_difference"),
@@ -400,17 +400,15 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
     for after, begun in episodes(ticks.at_s[first:], cold[first:], clear[first:], stays_s[first:], CLEAR_S):
         k = first + after
         apart = not may_stand[k]
-        where = if_any(make.stretch)
+        any_water = if_any(make.stretch)
+        boils = f"boils at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point)"
+        water = f"the water side freezes at {make.show(freezes, 'temperature')}"
         text = (
-            f"Boiling refrigerant is at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point), at or "
-            f"under the {make.show(freezes, 'temperature')} at which the water side freezes, and "
-            + (
-                f"something still boils, in a pocket or out of the oil. {where}Keep the water flowing or drain the "
-                "barrel, and pause to see what comes back: a pocket by the tubes can freeze them."
-                if apart
-                else f"liquid may stand. {where}Stop the machine, get the water flowing or drain the barrel: frozen "
-                "tubes burst."
-            )
+            f"Keep the water flowing or drain the barrel{any_water}: a pocket by the tubes can freeze them. Something "
+            f"still {boils}, in a pocket or out of the oil; {water}. Pause for 10 min to see what comes back."
+            if apart
+            else f"Stop the machine{any_water}: the tubes may freeze and burst. Liquid may still stand, and it {boils};"
+            f" {water}. Get the water flowing or drain the barrel before you pull on, and pull more slowly then."
         )
         level: Level = "caution" if apart else "alarm"
         saturation = Figure(float(ticks.bubble_k[k]), "temperature")

@@ -205,6 +205,25 @@ def test_liquid_that_nobody_marked_is_seen_by_the_mass() -> None:
     assert "freeze_risk" in kinds(result)
 
 
+@pytest.mark.parametrize(("grows", "told"), [(6.0, True), (1.6, False), (1.0, False)])
+def test_flow_that_grows_at_once_is_liquid_that_nobody_marked(grows: float, told: bool) -> None:
+    """Both flow by the root of density times what drives them: liquid through one hose some ten times as much.
+
+    All of it is vapour at once in 900 L, so the mass tells nothing.
+    """
+    at = np.arange(0.0, 900.0, 2.0)
+    flow = 0.005 * np.where(at < 500.0, 1.0, grows) * (at > 60.0)
+    psig = np.interp(at, [60.0, 900.0], [-14.0, 20.0])
+    logged = {
+        "cylinder_weight": ("kg", np.round(90.0 - np.cumsum(flow * 2.0), 2)),
+        "circuit_pressure": ("psig", np.round(psig, 1)),
+    }
+    result = judged(make_stretch("charging", at, logged, tables={"circuit": CIRCUIT}))
+    risks = [f for f in result.findings if f.kind == "freeze_risk"]
+    assert bool(risks) == told
+    assert all("Nobody marked liquid" in f.text for f in risks)
+
+
 @pytest.mark.parametrize(("liquid", "room_m3"), [(False, 0.33), (True, 0.08)])
 def test_where_no_volume_is_stated_vapour_shows_it_by_what_it_fills(liquid: bool, room_m3: float) -> None:
     """40 kg of R-134a as liquid take 31 L; vapour of the water's warmth is nearly an ideal gas."""
