@@ -42,8 +42,8 @@ PROBE_MINUTES, ABOVE_GAUGE, FELL_TIMES, AGREES = 3, 3.0, 3.0, 0.15
 """For so many minutes in all a probe shows more than a gauge, by so many times what that may be off, or less than it
 can; by the third it comes down with the circuit, which one valved off on a vacuum does not. At the air's pressure a
 probe is nearer to a gauge than the last, a share."""
-CAME_DOWN = 0.5
-"""A gauge in another unit came down by most of the air's pressure beside a probe that shows none."""
+CAME_DOWN, BELOW_TOP = 0.5, 0.9
+"""A gauge in another unit came down by most of the air's pressure beside a probe that shows none and came down, too."""
 AT_AIR = 1.05
 """Pressure over the air's by more than this is let out, not pumped."""
 SATURATION_K, PULLED_K = 0.75, 3.0
@@ -252,12 +252,14 @@ def _beside_probe(read: np.ndarray, ways: Sequence[tuple[Unit, np.ndarray]], rea
     One that came down from the air's pressure to nothing in another unit; behind a valve, or in the air, it would not.
     One that shows nothing while the probe shows no vacuum yet ends at the air's pressure.
     """
-    empty = readings.by_minute(PROBE) < GAUGE_PA
+    probe = readings.by_minute(PROBE)
+    below_top = probe < BELOW_TOP * np.fmax.accumulate(probe)  # some end at a Torr or two, and stand there in the air
+    empty = below_top & (probe < GAUGE_PA)
     for meant, other in ways:
         pumped = np.where(other < AT_AIR * readings.minute_barometer_pa, other, np.nan)
         came_down = np.fmax.accumulate(pumped) - other > CAME_DOWN * readings.minute_barometer_pa
         nothing = np.abs(other) < GAUGE_PA
-        ends_there = np.cumsum(nothing & ~empty) >= PROBE_MINUTES
+        ends_there = np.cumsum(nothing & ~below_top) >= PROBE_MINUTES
         wrong = empty & came_down & nothing & ~ends_there & (read > ABOVE_GAUGE * GAUGE_PA)
         yield Label(HOSE, meant, "the vacuum probe", wrong, read - other, PROBE)
 

@@ -364,3 +364,5 @@ def test_a_gauge_that_came_down_beside_a_vacuum_probe_shows_nothing_in_its_own_u
     assert beside(gauge) == ([] if true == label else [("channel_jumped", "circuit_pressure")])
     assert beside(np.full(len(at), gauge[-1])) == []  # one in the air whose zero is off
     assert beside(np.where(at < 600.0, 14.7, 0.0)) == []  # let out, and no scale for vacuum
+    probe = np.full(len(at), 5_000.0)  # in the air, at its end: nitrogen is let out
+    assert beside(np.maximum(np.linspace(100.0, -50.0, len(at)), 0.0)) == []
