@@ -139,18 +139,47 @@ def test_a_pocket_that_boils_away_is_no_vapour_that_grew_cold() -> None:
     assert pocket[seconds <= (gone.time - stretch.begin).total_seconds()][-1] <= 0.003 * charge
 
 
-@pytest.mark.parametrize(("row", "by"), [(2, "plate"), (30, "balance")])
-def test_a_plate_closes_only_as_well_as_a_change_of_cylinder_was_seen(row: int, by: str) -> None:
+def with_a_change_of_cylinder(row: int, until_s: int = 5400, **circuit: str | None) -> Stretch:
+    """Return a recovery of 60 kg and the vapour of 400 L, of which a row every `row` seconds is kept."""
     fluid = refrigerant("R-134a")
-    seconds = np.arange(0.0, 5400.0, 1.0)
+    seconds = np.arange(0.0, float(until_s), 1.0)
     pressure = 440e3 * np.exp(-np.maximum(seconds - 1800.0, 0.0) / 600.0)
     density = np.asarray(fluid.vapor_density_at(pressure, 285.0))
     pulled = np.minimum(np.clip(seconds - 300.0, 0.0, 600.0) + np.clip(seconds - 1080.0, 0.0, 600.0), 1200.0)
     moved = 0.05 * pulled + 0.4 * (density[0] - density)
     gross = np.where(seconds < 920.0, 20.0 + moved, np.where(seconds < 1070.0, 0.0, moved - 10.0))
-    stretch = with_plate(seconds[::row], pressure[::row], gross[::row], 60.0 + 0.4 * density[0])
-    gone = next(f for f in assess(stretch).findings if f.kind == "liquid_gone")
+    told = {"charge": f"{60.0 + 0.4 * density[0]:.3f} kg", "internal_volume": "400 L"} | circuit
+    return weighed(
+        seconds[::row],
+        pressure[::row] / 1e3,
+        np.round(gross[::row], 2),
+        **{key: value for key, value in told.items() if value is not None},
+    )
+
+
+@pytest.mark.parametrize(("row", "by"), [(2, "plate"), (30, "balance")])
+def test_a_plate_closes_only_as_well_as_a_change_of_cylinder_was_seen(row: int, by: str) -> None:
+    gone = next(f for f in assess(with_a_change_of_cylinder(row)).findings if f.kind == "liquid_gone")
     assert gone.figures["evidence"] == by
+
+
+@pytest.mark.parametrize(
+    ("row", "told", "why"),
+    [
+        (30, {}, "let the weight rest before a cylinder is lifted"),
+        (2, {"internal_volume": None}, "With the circuit's internal volume stated"),
+        (2, {"internal_volume": None, "charge": "80 kg"}, None),
+        (2, {"internal_volume": None, "charge": None}, None),
+    ],
+)
+def test_what_keeps_plate_and_scale_from_telling_is_said(
+    row: int, told: dict[str, str | None], why: str | None
+) -> None:
+    """Four minutes after the last liquid; of a machine that arrived short neither would tell it."""
+    text = assess(with_a_change_of_cylinder(row, until_s=2040, **told)).text
+    assert "for 10 min" in text
+    for said in ("let the weight rest before a cylinder is lifted", "With the circuit's internal volume stated"):
+        assert (said in text) == (said == why)
 
 
 def with_pocket(boils: float, seed: int = 0) -> Stretch:
