@@ -234,8 +234,11 @@ def _follow(stretch: Stretch, readings: pd.Series, last: pd.Timestamp | None = N
     if taken:
         read = at <= max(shown_s, ends)
         shown = newest(at[read], rest[read], resolution[read], tracker.still_kg)
-        over = pd.DatetimeIndex([stretch.frame.index[-1] if stretch.end is None else stretch.end])
-        tracker.look_now(shown, max(seconds(over, stretch.begin)[0] - shown.at, 0.0))
+        over_s = 0.0  # where the stage only begins, the scale is read on
+        if ends >= 0.0:
+            over = pd.DatetimeIndex([stretch.frame.index[-1] if stretch.end is None else stretch.end])
+            over_s = seconds(over, stretch.begin)[0]
+        tracker.look_now(shown, max(over_s - shown.at, 0.0))
     return tracker, pd.Series(resolution, index=readings.index)
 
 

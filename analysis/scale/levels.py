@@ -14,15 +14,12 @@ from itertools import takewhile
 import numpy as np
 
 from analysis.scale.names import Doubt
-from analysis.scale.samples import FASTEST_KG_PER_S, UNSEEN_S, Sample
-from analysis.scale.standing import HANDS_S, came_back, flows_on
+from analysis.scale.samples import FASTEST_KG_PER_S, UNSEEN_S, Edge, Sample
+from analysis.scale.standing import HANDS_KG, HANDS_S, came_back, flows_on
 
 # What follows is common practice or plain physics of the work; no published source.
 GAP_S = 90.0
 """Without readings for this long nobody knows what the scale would have shown."""
-CONNECTED_S = 15.0
-"""Between rows far apart a cylinder is put on and connected for so long at least before it is opened, and likely shut
-for so long before it is off."""
 STOOD_S, STOOD_BRIEFLY_S, HURRY_S = 9.5, 3.5, 35.0
 """A level stood for the first time. Where none did, a cylinder was shut in a hurry: it stood for the second, no more
 than the third before it left."""
@@ -36,9 +33,10 @@ under `SLOW_OF_BEST` of its best, faster than it went on then."""
 SLOW_OF_BEST = 0.5
 LEAPT, LEAPT_NOISE = 0.5, 2.0
 """What came by more than the first share at once did not flow, where that is so many times what noise moves it by."""
-EDGE_S, PLAIN, STILL_OPEN = 15.0, 3.0, 0.9
+EDGE_S, PLAIN, STILL_OPEN, EDGE_SURE = 15.0, 3.0, 0.9, 1.7
 """The edge of a load is looked at for the first time, or until it moved by so many times what stands may move by, as
-flow has to; where less than the last share of the flow beside it went, the valve moved."""
+flow has to; where less than the third share of the flow beside it went, the valve moved. Two paces by three readings
+differ by chance by so many times as much as one reading does."""
 
 
 def pace(a: Sample, b: Sample, sign: float) -> float:
@@ -51,30 +49,38 @@ def leapt(a: Sample, b: Sample, base_kg: float) -> bool:
     return b.leap > max(LEAPT * abs(b.weight - a.weight), LEAPT_NOISE * base_kg)
 
 
-def unseen_kg(
-    inwards: Sequence[Sample], unseen_s: float, still_kg: float, sign: float, *, changed: bool = False
+def level_at(
+    inwards: Sequence[Sample], edge: Edge, still_kg: float, sign: float, best_kg_per_s: float = 0.0
 ) -> tuple[float, Doubt] | None:
-    """Return what flowed beyond the first or last sample of a load [kg], and how unsure that is.
+    """Return what a load weighed at its edge [kg], and how unsure that is by what flowed beyond its readings.
 
-    None when no plain flow went on to that sample. `inwards` are the samples from there on, `still_kg` is what noise
-    and step move them by. What is slower at the edge than further in means that the valve moved there: nothing flowed
-    beyond; what is faster is of hands. Else it flowed until any moment of `unseen_s`: whoever waits longer between
-    valve and scale is mostly seen to. Where a cylinder was `changed` meanwhile and no reading came for longer than
-    usual, that is why: it flowed until any moment of the usual time, and while it was connected hardly anything did.
+    None when no plain flow went on to there. `inwards` are the samples from there on, `still_kg` is what noise and step
+    move them by, `best_kg_per_s` the best pace that went on so far. What is slower at the edge than further in means
+    that the valve moved there: nothing flowed beyond; what is faster is of hands, or between rows far apart of flow
+    that ended before the next: nobody knows then when it began. Else it flowed until any moment of the edge.
     """
     a, plain_kg = inwards[0], PLAIN * still_kg
-    further = [s for s in inwards if abs(s.at - a.at) >= EDGE_S - 0.5 or abs(s.weight - a.weight) >= plain_kg]
+    further = [s for s in inwards if abs(s.at - a.at) >= EDGE_S - 0.5]
     if len(further) < 2:
         return None
     b = further[0]
-    c = next((s for s in further if abs(s.at - b.at) >= EDGE_S - 0.5), further[-1])
-    edge, inner, still = pace(a, b, sign), pace(b, c, sign), still_kg / abs(b.at - a.at)
-    if abs(c.weight - a.weight) < plain_kg or not STILL_OPEN * inner - still <= edge <= FASTER * inner + still:
-        return None
-    usual_s = abs(inwards[1].at - a.at)
-    likely_s = min(unseen_s, usual_s - CONNECTED_S * (usual_s >= UNSEEN_S) if changed else GAP_S)
-    kg = _half_kg(edge, inner, likely_s)
-    return kg, Doubt(alike_kg=max(0.0, edge, inner) * unseen_s - kg)
+    beyond = [s for s in further if abs(s.at - b.at) >= EDGE_S - 0.5]
+    c = next((s for s in beyond if abs(s.weight - a.weight) >= plain_kg), further[-1])
+    (at_edge, spent), (inner, _) = _flowed_from(a, b, sign), _flowed_from(b, c, sign)
+    far = spent >= UNSEEN_S
+    still = (1.0 if far else EDGE_SURE) * still_kg / spent
+    if abs(c.weight - a.weight) >= plain_kg and STILL_OPEN * inner - still <= at_edge <= FASTER * inner + still:
+        level = a.weight + sign * max(0.0, min(at_edge, inner)) * (edge.likely_s - a.middle_s)
+        return level, Doubt(alike_kg=max(0.0, at_edge, inner) * edge.off_s)
+    if far and at_edge * spent > HANDS_KG and abs(c.weight - b.weight) <= still_kg:
+        return a.weight, Doubt(max(at_edge, best_kg_per_s) * (edge.after_s - edge.before_s))
+    return None
+
+
+def _flowed_from(a: Sample, b: Sample, sign: float) -> tuple[float, float]:
+    """Return how fast mass went the stage's way between the moments of which two samples tell, and how long it went."""
+    spent = b.middle_s - a.middle_s
+    return sign * (b.weight - a.weight) / spent, abs(spent)
 
 
 def _half_kg(edge: float, inner: float, unseen_s: float) -> float:
@@ -89,13 +95,13 @@ def left_with(
     still_kg: float,
     best_kg_per_s: float,
     sign: float,
-    gone_s: float,
+    gone: Sample,
 ) -> tuple[float, Doubt]:
     """Return what a load weighed when it left [kg], and how unsure that is by hands and by flow until it was lifted.
 
     `believed` and `waiting` are its last samples, those that were believed and those after them; `base_kg` is what
-    noise moves them by and `still_kg` a weight that stands, `best_kg_per_s` the best pace that went on so far, `gone_s`
-    when it was first seen gone.
+    noise moves them by and `still_kg` a weight that stands, `best_kg_per_s` the best pace that went on so far, `gone`
+    the first sample without it.
     """
     seen = without_hands([*believed, *waiting], still_kg, sign)
     believed, waiting = [s for s in believed if s in seen], [s for s in waiting if s in seen]
@@ -104,11 +110,11 @@ def left_with(
         return last.weight, Doubt()
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
-    unseen_s = gone_s - last.at
-    flowed = unseen_kg(believed[::-1], unseen_s, still_kg, sign, changed=True)
+    gone_s, unseen_s = gone.at, gone.at - last.at
+    flowed = level_at(believed[::-1], gone.left, still_kg, sign, best_kg_per_s)
     if spent < UNSEEN_S:
         if flowed is not None and not waiting:
-            return last.weight + sign * flowed[0], flowed[1]
+            return flowed
         seen = [*believed, *_flowed(last, waiting, base_kg, sign)]
         level = _stood(seen, waiting, still_kg, sign, gone_s)
         level = _stillest(seen, still_kg, sign, gone_s) if level is None else level
@@ -130,9 +136,9 @@ def left_with(
         kg = 0.5 * min(max(before, 0.0), best_kg_per_s) * spent
         level = believed[-2].weight + sign * kg
         return level, Doubt(max(kg, abs(last.weight - level)))
-    kg, doubt = (0.0, Doubt()) if flowed is None else flowed
+    level, doubt = (last.weight, Doubt()) if flowed is None else flowed
     held = abs(last.weight - believed[-2].weight) > still_kg
-    return last.weight + sign * kg, doubt._replace(own_kg=HELD_KG if held else 0.0)
+    return level, doubt._replace(own_kg=max(doubt.own_kg, HELD_KG if held else 0.0))
 
 
 def without_hands(samples: Sequence[Sample], still_kg: float, sign: float) -> list[Sample]:

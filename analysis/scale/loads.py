@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -12,15 +13,17 @@ import pandas as pd
 
 from analysis.scale.explaining import Explaining
 from analysis.scale.hoses import Hoses, Hung
-from analysis.scale.levels import CONNECTED_S, GAP_S, HELD_KG, UNSTOOD_KG, unseen_kg
+from analysis.scale.levels import GAP_S, HELD_KG, UNSTOOD_KG, level_at
 from analysis.scale.names import SAME_KG, Doubt, Load, NamedBy
-from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
+from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Edge, Sample
 from analysis.scale.standing import HANDS_KG, Standing, flows_on, still_within_kg
 from analysis.vocabulary.text import duration
 
 # What follows is common practice; no published source.
 LATELY_S, LATELY = 120.0, 4
 """What flows now is told by the samples of the first time, or by so many."""
+LEVEL_S = 30.0
+"""What stands at the end of the log is told by the samples of this time."""
 HOSE_KG, HOSE_SHARE = (0.02, 0.1), 0.007
 """What a hose that pulls, a hand and a scale that drifts may make of a level, at least and at most; between them such a
 share of what moved: a few kilograms are moved through thin hoses."""
@@ -123,10 +126,14 @@ class Loads(Explaining):
             return
         load.end_kg = shown.weight
         before = [s for s in reversed(self._recent) if s.at < shown.at]
-        flowed = unseen_kg([shown, *before], unseen_s, self.still_kg, self.sign)
+        if not self.flows_now():  # nor does the level need to be told by one reading
+            lately = [s.weight for s in before if shown.at - s.at <= LEVEL_S]
+            load.end_kg = median([shown.weight, *(kg for kg in lately if abs(kg - shown.weight) <= self.still_kg)])
+        edge = Edge(shown.at + 0.5 * min(unseen_s, GAP_S), shown.at, shown.at + unseen_s)
+        flowed = level_at([shown, *before], edge, self.still_kg, self.sign)
         if flowed is not None:
-            load.end_kg += self.sign * flowed[0]
-            load.doubt(*flowed[1])
+            load.end_kg, doubt = flowed
+            load.doubt(*doubt)
         self._judge_hoses(load, shown.at)
 
     def _sure_kg(self, sample: Sample) -> float:
@@ -167,26 +174,28 @@ class Loads(Explaining):
         names.name(load, number, *called, stamp)
         names.next_id, names.marked_at = None, -np.inf
         if not load.zeroed:
-            self._begin_unseen(load, reach)
-            if number:
-                self._doubt_blind(load)
+            doubt = self._begin_unseen(load, reach)
+            blind_kg = self._blind_kg(self._blind_s, load.begin_kg) if number else 0.0
+            if blind_kg == 0.0:
+                load.doubt(*doubt)
+            else:
+                self._doubt_blind(load, blind_kg)
         if number and self.loads[-2].cylinder != load.cylinder:
             self._tell_change(self.loads[-2], load, sample, "scale")
 
-    def _begin_unseen(self, load: Load, reach_kg: float) -> None:
-        """Begin a load with what it should weigh, or likely weighed, before it was first seen."""
+    def _begin_unseen(self, load: Load, reach_kg: float) -> Doubt:
+        """Begin a load with what it should weigh, or likely weighed, before it was first seen; return how unsure."""
         before = self.names.expected.get(load.cylinder, math.inf)
         held = self._spacing_s >= UNSEEN_S and not load.stood and abs(load.begin_kg - before) <= HANDS_KG
         first, late_kg = self._recent[0], self.sign * (load.begin_kg - before)
         if held or 0.0 < late_kg <= reach_kg:
             load.begin_kg = before
         elif abs(late_kg) > self.still_kg and first.at == self._stands_since:  # else it weighs what it should
-            unseen_s = self._blind_s - (CONNECTED_S if self._blind_s >= UNSEEN_S else 0.0)
-            flowed = unseen_kg(list(self._recent), unseen_s, self.still_kg, self.sign, changed=True)
-            if flowed is not None and self.sign * (load.begin_kg - first.weight) >= 0.0:
-                load.begin_kg = first.weight - self.sign * flowed[0]
-                load.doubt(*flowed[1])
-                self._standing.over = True
+            flowed = level_at(list(self._recent), first.came, self.still_kg, self.sign, self._best)
+            if flowed is not None and self.sign * (load.begin_kg - flowed[0]) >= 0.0:
+                load.begin_kg, self._standing.over = flowed[0], True
+                return flowed[1]
+        return Doubt()
 
     def _blind_kg(self, blind_s: float, gross_kg: float) -> float:
         """Return how unsure it is what moved in a time without readings after which another weight stands [kg]."""
@@ -200,13 +209,12 @@ class Loads(Explaining):
             tares += [UNSEEN_TARE * load.begin_kg for load in self.loads[:-1] if not load.zeroed]
         return min(most, max(HANDS_KG, gross_kg - min(tares) + self.base_kg)) if tares else most
 
-    def _doubt_blind(self, load: Load) -> None:
+    def _doubt_blind(self, load: Load, unsure_kg: float) -> None:
         """A cylinder that came while nothing was read may have flowed then, unless it weighs what it should."""
-        unsure = self._blind_kg(self._blind_s, load.begin_kg)
         expected = self.names.expected.get(load.cylinder, math.nan)
-        if unsure == 0.0 or abs(load.begin_kg - expected) <= SAME_KG + self.base_kg:
+        if abs(load.begin_kg - expected) <= SAME_KG + self.base_kg:
             return
-        load.doubt(unsure)
+        load.doubt(unsure_kg)
         self.cautions.append(
             f"The scale gave no readings for {duration(self._blind_s)} while a cylinder was changed: what moved "
             "then is not counted."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,8 @@ import pandas as pd
 from analysis.vocabulary.units import UNITS
 
 SAMPLE_S = 5.0
-"""A sample is the median of the readings of this time: single wild readings vanish, flow does not."""
+"""A sample is the median of the readings of this time: single wild readings vanish, flow does not. Where something was
+put on or lifted off meanwhile, of those that show the same thing as most do."""
 FASTEST_KG_PER_S = 0.3
 """No hose of a usual cylinder moves more, however long it goes on. Plain physics of the work; no published source."""
 USUAL_STEPS = (200.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01)
@@ -22,8 +24,26 @@ _POUND_KG = UNITS["lb"].scale
 UNSEEN_S, SILENT_S, SILENT = 25.0, 40.0, 3.0
 """Readings further apart than the first may hide a whole change of cylinder. Those as far apart as the second, and so
 many times as far as the ones before them, were not taken or not written: as likely as not one was changed then."""
+CONNECTED_S = 15.0
+"""Between rows far apart a cylinder is put on and connected for so long at least before it is opened, and likely shut
+for so long before it is off. Common practice of the trade; no published source."""
+SHOWN_S = 0.5
+"""So old is what a scale shows when it is read. Common practice; no published source."""
 SLOWEST_UPDATE_S = 60.0
 """No scale takes longer for a new number."""
+
+
+class Edge(NamedTuple):
+    """When what stands on the plate changed [s]: likely, and the readings before and after it."""
+
+    likely_s: float
+    before_s: float
+    after_s: float
+
+    @property
+    def off_s(self) -> float:
+        """How far from `likely_s` it may have been, by what the scale shows."""
+        return SHOWN_S + max(self.likely_s - self.before_s, self.after_s - self.likely_s)
 
 
 @dataclass(slots=True)
@@ -31,7 +51,9 @@ class Sample:
     """One sample: seconds, its number, what was shown, the least of it, the scale's step and the weight meant [kg].
 
     `leap` is the largest change lately [kg] that was quicker than any flow; `bends` how far the halves of its `covers`
-    seconds are apart [kg]; `silent_at` when readings last came again that had not come in their turn.
+    seconds are apart [kg], and `middle_s` the moment of which it tells; `silent_at` when readings last came again that
+    had not come in their turn. The largest leap lately, or the silence, lies between the readings at `before_s` and
+    `after_s`; before it they came every `usual_s`.
     """
 
     at: float
@@ -43,7 +65,27 @@ class Sample:
     weight: float
     bends: float = 0.0
     covers: float = 0.0
+    middle_s: float = -np.inf
     silent_at: float = -np.inf
+    before_s: float = -np.inf
+    after_s: float = -np.inf
+    usual_s: float = SAMPLE_S
+
+    @property
+    def left(self) -> Edge:
+        """When what stood before the leap or silence left, valve and all."""
+        return Edge(self.before_s + self._half_s, self.before_s, self.after_s)
+
+    @property
+    def came(self) -> Edge:
+        """When what stands after it came, valve and all."""
+        return Edge(self.after_s - self._half_s, self.before_s, self.after_s)
+
+    @property
+    def _half_s(self) -> float:
+        """How long mass flowed beyond the reading, as likely as not: half of the usual time, while it is connected."""
+        usual_s = min(self.usual_s, self.after_s - self.before_s)
+        return 0.5 * (usual_s - CONNECTED_S * (usual_s >= UNSEEN_S))
 
 
 def samples(
@@ -59,26 +101,52 @@ def samples(
     shown = readings.to_numpy(dtype=float)
     number = np.floor(at / SAMPLE_S + 1e-6)
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
-    middle, low = rest[taken], rest[taken]
+    middle, low, middle_s = rest[taken], rest[taken], at[taken]
     leap, bends, covers = np.zeros((3, len(taken)))
     for some, window in _windows(rest, at, taken, SAMPLE_S):
         count = window.shape[1]
         half = (count + 1) // 2
         covers[some] = at[taken[some]] - at[taken[some] - count + 1]
         bends[some] = np.abs(np.median(window[:, :half], axis=1) - np.median(window[:, -half:], axis=1))
-        window.sort(axis=1)
-        low[some] = window[:, 0]
+        in_turn = np.sort(window, axis=1)
+        low[some] = in_turn[:, 0]
         if count >= 3:  # the lower of two would lag behind a rise; a reading is never mixed of two
-            middle[some] = window[:, (count - 1) // 2]
+            middle[some] = in_turn[:, (count - 1) // 2]
+            middle_s[some] -= 0.5 * covers[some]
+            near = np.abs(window - middle[some, None]) <= FASTEST_KG_PER_S * SAMPLE_S
+            mixed = np.flatnonzero(~near.all(axis=1))
+            here, alike = some[mixed], np.where(near[mixed], 1.0, np.nan)
+            middle[here] = np.nanmedian(alike * window[mixed], axis=1)
+            middle_s[here] = np.nanmean(alike * at[taken[here, None] - np.arange(count)], axis=1)
     change = np.abs(np.diff(shown, prepend=shown[:1]))
     leaps = np.where(change > FASTEST_KG_PER_S * np.diff(at, prepend=-np.inf), change, 0.0)
     for some, window in _windows(leaps, at, taken, 2.0 * SAMPLE_S):
         leap[some] = window.max(axis=1)
+    apart = np.diff(at, prepend=at[:1])
+    usual = np.concatenate([[np.inf, np.inf], apart[1:-1]])[: len(at)]
+    silent = (apart >= SILENT_S) & (apart >= SILENT * usual)
+    silent_at = np.maximum.accumulate(np.where(silent, at, -np.inf))
+    edge, leaps[silent] = taken.copy(), np.inf
+    for some, window in _windows(leaps, at, taken, 2.0 * SAMPLE_S):
+        edge[some] -= window.argmax(axis=1)
     fresh = _fresh(at[taken], middle, _update_s(at, shown)[taken])
-    told = (at[taken], middle, low, leap, resolution[taken], bends, covers, _silent_at(at)[taken])
+    told = (
+        at[taken],
+        middle,
+        low,
+        leap,
+        resolution[taken],
+        bends,
+        covers,
+        middle_s,
+        silent_at[taken],
+        at[np.maximum(edge - 1, 0)],
+        at[edge],
+        usual[edge],
+    )
     return index[taken[fresh]], [
-        Sample(second, row, raw, least, leap_kg, step, raw, bend, cover, silent)
-        for row, (second, raw, least, leap_kg, step, bend, cover, silent) in enumerate(
+        Sample(second, row, raw, least, leap_kg, step, raw, *more)
+        for row, (second, raw, least, leap_kg, step, *more) in enumerate(
             zip(*(column[fresh].tolist() for column in told), strict=True)
         )
     ]
@@ -96,15 +164,8 @@ def newest(at: np.ndarray, rest: np.ndarray, resolution: np.ndarray, still_kg: f
     weight = float(np.median(shown))
     if abs(late - early) > still_kg:
         weight = float(late + (late - early) * (at[-1] - late_s) / (late_s - early_s))
-    return Sample(float(at[-1]), -1, weight, float(shown.min()), 0.0, float(resolution[-1]), weight)
-
-
-def _silent_at(at: np.ndarray) -> np.ndarray:
-    """Return when readings last came again that had not come in their turn [s], -inf before, shape (n,)."""
-    apart = np.diff(at, prepend=at[:1])
-    usual = np.concatenate([[np.inf, np.inf], apart[1:-1]])[: len(at)]
-    late = (apart >= SILENT_S) & (apart >= SILENT * usual)
-    return np.asarray(np.maximum.accumulate(np.where(late, at, -np.inf)))
+    now_s = float(at[-1])
+    return Sample(now_s, -1, weight, float(shown.min()), 0.0, float(resolution[-1]), weight, middle_s=now_s)
 
 
 def _windows(

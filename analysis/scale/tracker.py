@@ -348,25 +348,24 @@ class Tracker(Believing):
                 break
             run.insert(0, between.pop())
 
-    def _end(self, load: Load, blind_s: float | None = None) -> None:
-        """End the present load; `blind_s` when it was first seen gone, where that is in no sample yet."""
+    def _end(self, load: Load, blind: Sample | None = None) -> None:
+        """End the present load; `blind` the first sample without it, where that waits nowhere yet."""
         self._flow_before_it_left(load)
         last = self._believed
         if not load.confirmed:
             self.loads.pop()
         else:
             waiting = [s for s in self._between if not self._nothing(s.weight)]
-            gone_s = (self._between + self._run)[0].at if self._between or self._run else last.at
-            if waiting and waiting[0].at - last.at < UNSEEN_S:
-                gone_s = self._run[0].at if self._run else waiting[-1].at
-            gone_s = gone_s if blind_s is None else blind_s
+            gone = blind or (self._between + self._run or [last])[0]
+            if blind is None and waiting and waiting[0].at - last.at < UNSEEN_S:
+                gone = self._run[0] if self._run else waiting[-1]
             load.end_kg, doubt = left_with(
-                list(self._recent), waiting, self.base_kg, self.still_kg, self._best, self.sign, gone_s
+                list(self._recent), waiting, self.base_kg, self.still_kg, self._best, self.sign, gone
             )
             load.doubt(*doubt)
-            self._judge_hoses(load, gone_s)
-            if blind_s is not None or gone_s - last.at > max(GAP_S, 3.0 * self._spacing_s):
-                load.doubt(self._may_flow_again_kg(load, gone_s))
+            self._judge_hoses(load, gone.at)
+            if blind is not None or gone.at - last.at > max(GAP_S, 3.0 * self._spacing_s):
+                load.doubt(self._may_flow_again_kg(load, gone.at))
             self._done_kg += load.moved_kg
             load.end, self._left_at = self.stamps[last.row], last.at
             if not load.zeroed:
@@ -429,7 +428,7 @@ class Tracker(Believing):
             names.name(load, len(self.loads) - 1, name, "mark", stamp)
             names.next_id = None
             return False
-        self._end(load, sample.at if blind else None)
+        self._end(load, sample if blind else None)
         if blind:
             self.cautions.append(
                 f"The scale gave no readings while {load.cylinder} was changed for {name}: what moved then is only "

@@ -108,6 +108,31 @@ def test_between_rows_far_apart_a_cylinder_was_likely_shut_before_it_was_lifted_
     assert found.total_kg - found.uncertainty_kg < shut_at_once < flowed_on < found.total_kg + found.uncertainty_kg
 
 
+@pytest.mark.parametrize("step", [1.0, 2.0])
+@pytest.mark.parametrize("bare_s", [60.0, 62.0, 64.0])
+def test_what_flows_until_it_is_lifted_counts_until_then(step: float, bare_s: float) -> None:
+    """100 g/s from the row in which it was set down until it was lifted, four times."""
+    found = weighed(weights(*[(bare_s, 0, 0), (180, 10, 28)] * 4, (60, 0, 0), step=step), step=step)
+    assert found.total_kg == pytest.approx(4 * 18.0, abs=0.3)
+    assert found.uncertainty_kg < 4 * 2 * 0.1 * (step + 1.0)
+
+
+def test_flow_that_ended_before_the_second_row_may_have_begun_before_the_first() -> None:
+    """Rows of a minute: 10 kg/min in the first cylinder, 7 kg until the second row of the next, and nothing after."""
+    flows = [0, 0, 60, 60, *np.arange(50.0, 19.0, -10.0), 0, 0, 55.0, 48.0, 48.0, 48.0, 48.0]
+    found = weighed(np.array(flows), step=60.0, stage="charging", noise=0.0)
+    seen_kg, minute_kg = 40.0 + 7.0, 10.0
+    assert found.total_kg == pytest.approx(seen_kg, abs=minute_kg)
+    assert found.total_kg - found.uncertainty_kg < seen_kg + 0.5
+    assert found.total_kg + found.uncertainty_kg > seen_kg + 1.5 * minute_kg
+
+
+def test_one_reading_that_is_off_at_the_end_tells_no_level() -> None:
+    shown = weights((60, 24, 24), (900, 24, 33), (120, 33, 33), step=5.0)
+    shown[-1] += 0.2
+    assert weighed(shown, step=5.0, noise=0.08).total_kg == pytest.approx(9.0, abs=0.12)
+
+
 def test_a_cylinder_that_weighs_what_one_should_is_not_named_another_that_flow_would_lead_from() -> None:
     names = Names([], {"A": 8.0, "B": 9.15})
     stamp = pd.Timestamp("2026-05-04T08:00:00Z")
