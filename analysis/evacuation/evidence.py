@@ -49,16 +49,16 @@ def evidence_of(
     oil_helped : where it is known already.
     """
     begin = story.pull_starts[stall.pull]
-    from_above = bool(t.vacuum[begin : k + 1].max() > PACE_ABOVE[1] * stall.level_pa)
     at, rises, pump_closed = t.end_s, [], math.nan
     pace, quickest = _pull_speed(t, begin, k, stall, PACE_ABOVE[1]), _pull_speed(t, begin, k, stall, math.inf)
+    followed = _followed(t, begin, k, stall, quickest)
     # water that boils slows the pull down long before it stops
     stated = pump.changes_per_s * pump.share(stall.level_pa)
     per_s = EXPECTED_SHARE * (max(pace, min(quickest, stated)) if np.isfinite(stated) else pace)
     for closed in story.closeds:
         if closed.first < begin or closed.hold or closed.rise is None or closed.level_pa > SWEPT * stall.level_pa:
             continue
-        if 0 < begin == closed.first or (from_above and _let_in(closed, closed.rise, quickest)):
+        if 0 < begin == closed.first or (followed and _let_in(closed, closed.rise, quickest)):
             continue  # a sweep's gas, too
         grown = closed.rise.end_pa / closed.level_pa - 1.0
         expected = per_s * closed.rise.seconds * stall.level_pa / closed.level_pa
@@ -122,6 +122,16 @@ def _pull_speed(t: Ticks, begin: int, k: int, stall: Stall, most: float) -> floa
     at = t.end_s[begin : k + 1]
     above = np.log(np.clip(t.vacuum[begin : k + 1] / stall.level_pa, PACE_ABOVE[0], most))
     return float(((above[:-4] - above[4:]) / (at[4:] - at[:-4])).max(initial=0.0))
+
+
+def _followed(t: Ticks, begin: int, k: int, stall: Stall, pace: float) -> bool:
+    """Return whether a pull to a stalled level was seen for long enough to tell its quickest pace [1/s].
+
+    That takes twice the time over which it is measured; what fell sooner may have fallen quicker.
+    """
+    at = t.end_s[begin : k + 1]
+    fallen = math.log(max(float(t.vacuum[begin : stall.since + 1].max()) / stall.level_pa, 1.0) / PACE_ABOVE[0])
+    return len(at) > LEAST_TICKS and fallen > 2.0 * pace * float(np.median(at[4:] - at[:-4]))
 
 
 def _same_after_oil(t: Ticks, story: Story, stall: Stall, k: int, pumping_from: int | None) -> bool:

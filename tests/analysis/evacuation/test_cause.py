@@ -142,7 +142,12 @@ def test_a_small_circuit_that_jumps_up_when_it_is_closed_is_a_leak_and_no_broken
 
 
 def test_a_sweep_that_stays_under_the_vapour_pressure_of_water_is_no_water() -> None:
-    """Nitrogen to 12,000 micron in half a minute: what boils brings no more than the pump, at 45 s a fold, took off."""
+    """Nitrogen to 12,000 micron in half a minute: what boils brings no more than the pump, at 90 s a fold, took off."""
     swept = 12_000.0 * np.clip((AT - CLOSED_S) / 30.0, 0.0, 1.0)
-    assert not causes(judged(shown(swept, 900.0), 900.0, air_c=20.0))
-    assert causes(judged(shown(levelling(12_000.0, 400.0), 1_800.0), 1_800.0, air_c=20.0)) == {"moisture"}
+    assert not causes(judged(shown(swept, 900.0, pull_s=90.0), 900.0, air_c=20.0))
+
+
+@pytest.mark.parametrize(("lag_s", "pull_s"), [(400.0, 90.0), (25.0, 15.0)])
+def test_water_that_levels_off_is_one_however_soon_where_the_pull_was_as_quick(lag_s: float, pull_s: float) -> None:
+    level = shown(levelling(12_000.0, lag_s), 1_800.0, pull_s=pull_s)
+    assert causes(judged(level, 1_800.0, air_c=20.0)) == {"moisture"}
