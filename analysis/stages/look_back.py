@@ -33,6 +33,8 @@ QUICK = 3.0
 BEND_MINUTES, BEND = 5, 4.0
 """Pressure bends where it falls in so many minutes by so many flickers of its gauge more than in as many before: by
 chance alone such a difference has a deviation of one and a half of them."""
+STOOD_AFTER_PART = 1.05
+"""A room that warms by 2 K raises what stands in it by no more than this."""
 RUSH_MINUTES = 180
 """Oil and low points give back refrigerant over hours; nitrogen is let in within minutes, and then stands."""
 SLOWED_PARTS = (0.5, 0.8, 0.975)
@@ -171,6 +173,21 @@ class LookBack:
             if fell and (i > 2 or s.end_s[j] - s.end_s[i] <= PULL_MINUTES * MINUTE_S):
                 j, seen = i - 2, self._at_once(i, now)
         return j, seen
+
+    def shut_at(self, first: int, last: int, now: int) -> float | None:
+        """Return when between two minutes a hose was last shut that let liquid in, None where that was not seen [s].
+
+        Its gauge falls at once by what drove the liquid, and stands. What rises at once, or much higher, after that is
+        let in again.
+        """
+        s = self.s
+        for i in range(last, first + 2, -1):
+            if self.stepped(i, now) > 0:
+                return None
+            if self.fell_at_once(i, now) and self._at_once(i, now):
+                stood = np.nanmax(s.calm_pa[i : last + 1]) < STOOD_AFTER_PART * s.pressure_pa[i - 2]
+                return float(s.end_s[i - 2]) if stood else None
+        return None
 
     def fell_from(self, k: int, first: int, now: int) -> tuple[int, bool]:
         """Return the minute before what made pressure fall by minute `k`, and whether that was seen by `now`.

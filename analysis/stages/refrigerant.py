@@ -452,9 +452,12 @@ class RefrigerantStages(WatchState):
     def _end_charging(self, k: int, at_most_s: float = np.inf) -> None:
         s, flowed_s = self.s, self.active_s
         end_s, within_s = flowed_s + READY_S, REST_EDGE_S
-        if np.isnan(self.weighed_s):  # liquid that flows at saturation is not to be seen, up to what is seen next
+        if np.isnan(self.weighed_s):  # liquid that flows at saturation may not be seen, up to what is seen next
             next_s = min(at_most_s, float(s.end_s[k]))
             if at_most_s < np.inf:
                 end_s = at_most_s - min((at_most_s - flowed_s) / 2, 3 * REST_EDGE_S)
+            first, last = np.searchsorted(s.end_s, (flowed_s, next_s - READY_S))
+            shut_s = self.shut_at(int(first), min(int(last), k), k)
+            end_s = end_s if shut_s is None else shut_s
             within_s = max(within_s, next_s - end_s, end_s - flowed_s)
         self.end(min(end_s, at_most_s), k, within_s)

@@ -225,6 +225,22 @@ def test_what_breaks_a_vacuum_as_its_cylinder_was_put_on_or_where_no_scale_tells
     assert near(moved[1].begin, 9_000.0)
 
 
+def test_a_hose_that_is_shut_tells_the_end_of_a_charge_that_no_scale_shows() -> None:
+    """Its gauge falls by the 10 kPa that drove the liquid, and stands; the machine starts an hour later."""
+    since = np.arange(-9_000.0, 3 * 3_600.0, 10.0)
+    driven = np.interp(since, [1_200.0, 1_210.0, 3_600.0, 3_610.0], [0.0, 10e3, 10e3, 0.0])
+    came = np.interp(since, [0.0, 1_200.0], [101.0, 570e3]) + driven
+    runs = 1.0 - np.exp(-np.maximum(since - 7_200.0, 0.0) / 120.0)
+    spans = spans_in(
+        circuit_pressure=np.where(since < 0.0, pulled_and_broken(since + 9_000.0, 9_000.0), came - 250e3 * runs),
+        compressor_load=60.0 * (since > 7_200.0),
+        ambient_temperature=np.full(len(since), 293.0),
+    )
+    charging = next(span for span in spans if span.stage == "charging")
+    assert near(charging.end, 9_000.0 + 3_600.0)
+    assert charging.end_within_s > 3_000.0  # what flows without a step of the gauge is not seen
+
+
 def test_gas_that_broke_a_vacuum_before_the_cylinder_came_is_no_charge_yet() -> None:
     """Nitrogen at 0.2 bar for a quarter of an hour, over a bare scale; then the cylinder is put on and opened."""
     since = np.arange(-9_000.0, 3 * 3_600.0, 10.0)
