@@ -157,10 +157,11 @@ def weigh(
     # a body that stands apart is not what its thermometers should show, its usual share is; gauges have one pressure
     usual = (np.column_stack([np.ones(len(chance), dtype=bool), ~states])[:, None, :] | gauges[:, None]) * loading
     expected = np.einsum("hna,ha->hn", usual, effects)
-    spread = np.einsum("hna,hab,hnb->hn", usual, covariance, usual)
+    held = usual @ covariance
+    spread = (held * usual).sum(axis=2)
     # what each reading did to that is taken back (leave one out of a linear fit)
-    pulled = np.einsum("hna,hab,nb->hn", usual, covariance, loading)
-    kept = variance - np.einsum("na,hab,nb->hn", loading, covariance, loading)
+    pulled = (held * loading).sum(axis=2)
+    kept = variance - (loading @ covariance * loading).sum(axis=2)
     others = expected + behind - pulled * (off - effects @ loading.T) / kept
     others_spread = spread + pulled**2 / kept
     expected += behind
