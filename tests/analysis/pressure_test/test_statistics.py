@@ -124,7 +124,7 @@ def test_regression_against_generalised_least_squares() -> None:
     for cover in covariances(data, (METAL,))[0][0, ::12]:
         whitened = np.linalg.solve(np.linalg.cholesky(cover), np.column_stack([columns, data.gas_k]))
         gram = (whitened.T @ whitened)[None]
-        found = _posterior(gram, np.zeros((1, 1)), [one], np.full((1, 2), 1e-10))
+        found = _posterior(gram, 0.0, np.zeros((1, 1)), [one], np.full((1, 2), 1e-10), [np.zeros(1, dtype=int)] * 2)
         fit = sm.GLS(data.gas_k, columns, sigma=cover).fit()
         assert found.means[0].item() == pytest.approx(fit.params[3], rel=1e-5, abs=1e-8)
         assert found.precisions[0].item() ** -0.5 == pytest.approx(np.sqrt(fit.cov_params(scale=1.0)[3, 3]), rel=1e-5)
@@ -169,7 +169,8 @@ def test_shares_against_the_whole_normal_distribution() -> None:
     of_kind = kinds_of(probes, settled=True, fell_k=0.0, waited_min=30.0, exponent=1.05)
     groups, kinds = structures(data.lag_names, probes, of_kind), surroundings(of_kind)
     grams = whitened.transpose(0, 2, 1) @ whitened
-    found = _posterior(grams, -logs[None], groups, kinds)
+    _, *alike = np.unique(kinds, axis=0, return_index=True, return_inverse=True)
+    found = _posterior(grams, 0.0, -logs[None], groups, kinds, alike)
     kept = [int(np.flatnonzero((grams == gram).all(axis=(1, 2)))[0]) for gram in found.grams]
     common, ours, outright = kinds.shape[1], [], []
     for share, group in zip(found.shares, groups, strict=True):

@@ -348,7 +348,7 @@ def test_without_a_scale_a_fall_too_slow_for_vapour_is_chilled_liquid(
     )
     chilled = [finding for finding in assess(stretch).findings if finding.kind == "self_chilling"]
     assert [finding.figures["evidence"] for finding in chilled] == (["fall"] if chills else [])
-    assert all("pull more slowly or pause" in finding.text for finding in chilled)
+    assert all("Pull more slowly or pause" in finding.text for finding in chilled)
     assert_prefix_consistent(assess, stretch, [300, 400, 500, 700])
 
 
