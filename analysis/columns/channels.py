@@ -117,7 +117,7 @@ ANOTHER: tuple[tuple[str, str, str], ...] = (
 )
 """A channel (empty: any) that a name may fit, what it says besides, and what it then is rather."""
 OTHER_SIDE = frozenset(
-    {
+    (
         "water",
         "wtr",
         "wasser",
@@ -133,7 +133,7 @@ OTHER_SIDE = frozenset(
         "d",
         "dp",
         "drop",
-    }
+    )
 )
 """Words for the pressure of the water in a vessel, and for what it loses there."""
 _IN_ITS_UNIT = re.compile(
