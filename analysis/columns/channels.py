@@ -116,25 +116,10 @@ ANOTHER: tuple[tuple[str, str, str], ...] = (
     ("compressor_load", "charge", _ELSE),
 )
 """A channel (empty: any) that a name may fit, what it says besides, and what it then is rather."""
-OTHER_SIDE = frozenset(
-    (
-        "water",
-        "wtr",
-        "wasser",
-        "eau",
-        "agua",
-        "glycol",
-        "brine",
-        "sole",
-        "chw",
-        "cdw",
-        "cw",
-        "chilled",
-        "d",
-        "dp",
-        "drop",
-    )
-)
+OTHER_SIDE = {
+    "water", "wtr", "wasser", "eau", "agua", "glycol", "brine", "sole", "chw", "cdw", "cw", "chilled",
+    "d", "dp", "drop",
+}  # fmt: skip
 """Words for the pressure of the water in a vessel, and for what it loses there."""
 _IN_ITS_UNIT = re.compile(
     r"((?:temperature?|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last|load)) in (\S+)$",
