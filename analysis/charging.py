@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -15,7 +14,6 @@ from analysis.cylinders import UNSURE_SAID, cylinder_cautions, cylinder_findings
 from analysis.fluids import Refrigerant
 from analysis.freezing import CLEAR_K, CLEAR_S, if_any
 from analysis.recovery.balance import DENSEST_FILL
-from analysis.recovery.pauses import before
 from analysis.recovery.progress import LONGER, SHORTER
 from analysis.result import Assessment, Figure, FigureValue, Finding, Span, time_left
 from analysis.scale import Weighing, weigh
@@ -42,11 +40,6 @@ VAPOR_SPARE, VAPOR_SWELLS, ROOMIEST = 1.15, 1.3, 2.0
 vapour was seen to fill counts, up to the last times what is usual; as it is warm it seems to grow up to the second."""
 LIQUID_SHARE = 0.02
 """Mass beyond what vapour can fill the circuit with, as a share of the target, that must be liquid."""
-FLOW_S, EVEN_S, EVENLY, GREW = 60.0, 90.0, 0.5, 2.0
-"""Vapour slows down as the circuit fills. What flowed evenly over twice the second of these, a half of it by that share
-of the other, and then over the first grows to so many times as much, is liquid (through one hose some ten times as much
-as vapour), or a valve that was opened further. Common practice; no published source."""
-FLOW_GREW = " Nobody marked liquid, but the flow grew as it does: go on where a vapour valve was opened further."
 SOME_KG, SOME_STEPS = 0.2, 4.0
 """Mass is in from so much on, and so many steps of the scale."""
 BARE_KG = 2.0
@@ -179,16 +172,12 @@ def _progress(stretch: Stretch, weighing: Weighing, target: Target | None) -> It
 
 @dataclass(frozen=True)
 class _Seen:
-    """What the circuit's pressure shows, by bins: shapes (n,).
-
-    `liquid`: it may have stood in the circuit by then; `by_flow`: nothing but how it flowed tells so.
-    """
+    """What the circuit's pressure shows, by bins: shapes (n,). `liquid`: it may have stood in the circuit by then."""
 
     fluid: Refrigerant
     bins: Bins
     bubble_k: np.ndarray
     liquid: np.ndarray
-    by_flow: np.ndarray
 
 
 def _seen(stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Refrigerant | None) -> _Seen | None:
@@ -199,12 +188,12 @@ def _seen(stretch: Stretch, weighing: Weighing, target: Target | None, fluid: Re
     pressure = bins.medians["circuit_pressure"].to_numpy(dtype=float)
     bubble = np.asarray(fluid.bubble_temperature_k(pressure))
     bubble = np.where(pressure < fluid.range_pa[0], fluid.range_k[0], bubble)
-    return _Seen(fluid, bins, bubble, *_liquid_may_stand(stretch, weighing, target, fluid, bins.known, pressure))
+    return _Seen(fluid, bins, bubble, _liquid_may_stand(stretch, weighing, target, fluid, bins.known, pressure))
 
 
 def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
     """Yield each episode in which saturation is at or under freezing while liquid may stand."""
-    fluid, bins, bubble, liquid, by_flow = seen.fluid, seen.bins, seen.bubble_k, seen.liquid, seen.by_flow
+    fluid, bins, bubble, liquid = seen.fluid, seen.bins, seen.bubble_k, seen.liquid
     system = stretch.job.job.units
     freezes = stretch.job.circuit.freezes_at_k
     barometer = stretch.barometer_pa.to_numpy(dtype=float)
@@ -220,7 +209,6 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
             f"it boils at {saturation.show(system)} (bubble point); the water side freezes at "
             f"{Figure(freezes, 'temperature').show(system)}. Charge vapour until the gauge is above "
             f"{Figure(needed, 'gauge_pressure').show(system)}, with the water flowing or drained."
-            f"{FLOW_GREW if by_flow[k] else ''}"
         )
         since = stretch.begin + pd.Timedelta(seconds=begun - BIN_S)
         yield Finding(
@@ -236,17 +224,15 @@ def _liquid_may_stand(
     fluid: Refrigerant,
     known: pd.DatetimeIndex,
     pressure_pa: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return at which bins liquid may have stood in the circuit, and where only flow tells so; shapes (n,) of bool.
+) -> np.ndarray:
+    """Return at which bins liquid may have stood in the circuit, shape (n,) of bool.
 
     From the first mark ``liquid_charging``; without it, from when more mass is in than vapour at that pressure can
-    fill the circuit with, or flow has grown as only liquid's does; where nothing tells liquid from vapour, from the
-    first mass.
+    fill the circuit with; where nothing tells liquid from vapour, from the first mass.
     """
     rows = stretch.frame.index.searchsorted(known)
     charged = stretch.weighed.charged_kg + weighing.moved_kg.to_numpy(dtype=float)[rows]
-    resolution = weighing.resolution_kg.to_numpy(dtype=float)[rows]
-    least = np.maximum(SOME_KG, SOME_STEPS * resolution)
+    least = np.maximum(SOME_KG, SOME_STEPS * weighing.resolution_kg.to_numpy(dtype=float)[rows])
     by_mark, said_vapor = (
         np.asarray(known >= stretch.marks(subject)["time"].min())  # never where nobody marked it
         for subject in ("liquid_charging", "vapor_charging")
@@ -265,20 +251,8 @@ def _liquid_may_stand(
         by_mass = charged - vapor > np.maximum(least, LIQUID_SHARE * full)
     else:
         by_mass = (charged > least) & ~said_vapor
-    surely = np.logical_or.accumulate(by_mark | (by_mass & np.isfinite(charged)))
-    may = surely | np.logical_or.accumulate(_grew(seconds(known, stretch.begin), charged, resolution))
-    return may, may & ~surely
-
-
-def _grew(at_s: np.ndarray, charged_kg: np.ndarray, resolution_kg: np.ndarray) -> np.ndarray:
-    """Return at which bins flow has grown at once as no vapour's does, shape (n,) of bool."""
-    back = [before(at_s, s) for s in (0.0, FLOW_S, FLOW_S + EVEN_S, FLOW_S + 2.0 * EVEN_S)]
-    old = [np.maximum(past, 0) for past in back]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        now, later, earlier = ((charged_kg[b] - charged_kg[a]) / (at_s[b] - at_s[a]) for b, a in pairwise(old))
-    least, most = np.minimum(later, earlier), np.maximum(later, earlier)
-    even = (back[-1] >= 0) & (least * EVEN_S > 2.0 * resolution_kg) & (least > EVENLY * most)
-    return np.asarray(even & ((now - GREW * most) * FLOW_S > 2.0 * resolution_kg))
+    may = by_mark | (by_mass & np.isfinite(charged))
+    return np.asarray(np.maximum.accumulate(may)) if len(may) else may
 
 
 def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tuple[str, str]:
