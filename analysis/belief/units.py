@@ -42,8 +42,9 @@ PROBE_MINUTES, ABOVE_GAUGE, FELL_TIMES, AGREES = 3, 3.0, 3.0, 0.15
 """For so many minutes in all a probe shows more than a gauge, by so many times what that may be off, or less than it
 can; by the third it comes down with the circuit, which one valved off on a vacuum does not. At the air's pressure a
 probe is nearer to a gauge than the last, a share."""
-CAME_DOWN, BELOW_TOP = 0.5, 0.9
-"""A gauge in another unit came down by most of the air's pressure beside a probe that shows none and came down, too."""
+BELOW_TOP = 0.5
+"""A probe that shows less than such a part of the most that it showed is not at its end, where the kind of gas, and its
+pressure, make it show more or less (common practice)."""
 AT_AIR = 1.05
 """Pressure over the air's by more than this is let out, not pumped."""
 SATURATION_K, PULLED_K = 0.75, 3.0
@@ -249,15 +250,16 @@ def _pressure(channel: str, readings: Readings, job: Job | None) -> Iterator[Lab
 def _beside_probe(read: np.ndarray, ways: Sequence[tuple[Unit, np.ndarray]], readings: Readings) -> Iterator[Label]:
     """Yield the label of the circuit's gauge beside a vacuum probe that shows none of the pressure that it shows.
 
-    One that came down from the air's pressure to nothing in another unit; behind a valve, or in the air, it would not.
+    One that stood at the air's pressure in another unit, as a circuit does that is open or let out, and shows nothing
+    in it now; behind a valve, or in the air, it would not.
     One that shows nothing while the probe shows no vacuum yet ends at the air's pressure.
     """
     probe = readings.by_minute(PROBE)
     below_top = probe < BELOW_TOP * np.fmax.accumulate(probe)  # some end at a Torr or two, and stand there in the air
     empty = below_top & (probe < GAUGE_PA)
     for meant, other in ways:
-        pumped = np.where(other < AT_AIR * readings.minute_barometer_pa, other, np.nan)
-        came_down = np.fmax.accumulate(pumped) - other > CAME_DOWN * readings.minute_barometer_pa
+        at_air = np.abs(other / readings.minute_barometer_pa - 1.0) < AT_AIR - 1.0
+        came_down = np.cumsum(at_air) >= PROBE_MINUTES
         nothing = np.abs(other) < GAUGE_PA
         ends_there = np.cumsum(nothing & ~below_top) >= PROBE_MINUTES
         wrong = empty & came_down & nothing & ~ends_there & (read > ABOVE_GAUGE * GAUGE_PA)

@@ -352,7 +352,7 @@ def test_what_has_a_wrong_label_itself_doubts_no_other() -> None:
 @pytest.mark.parametrize(("true", "label"), [("psig", "kPag"), ("barg", "psig"), ("kPag", "kPag")])
 def test_a_gauge_that_came_down_beside_a_vacuum_probe_shows_nothing_in_its_own_unit(true: str, label: str) -> None:
     at = np.arange(0.0, 7_200.0, 10.0)
-    pascal = 30.0 + 101_295.0 * np.exp(-at / 400.0)
+    pascal = 30.0 + 101_295.0 * np.exp(-np.fmax(at - 600.0, 0.0) / 400.0)
     dice = np.random.default_rng(4)
     gauge = np.round((pascal - 101_325.0 + 300.0 * dice.normal(size=len(at))) / UNITS[true].scale, 2)
     probe = np.where(pascal < 3_000.0, np.round(pascal / UNITS["micron"].scale), np.nan)
@@ -366,3 +366,5 @@ def test_a_gauge_that_came_down_beside_a_vacuum_probe_shows_nothing_in_its_own_u
     assert beside(np.where(at < 600.0, 14.7, 0.0)) == []  # let out, and no scale for vacuum
     probe = np.full(len(at), 5_000.0)  # in the air, at its end: nitrogen is let out
     assert beside(np.maximum(np.linspace(100.0, -50.0, len(at)), 0.0)) == []
+    probe = np.where(at < 900.0, 25_000.0, 500.0)  # let out to the little that its zero is off, and it ends at nothing
+    assert beside(np.where(at < 900.0, np.fmax(9.0 * np.exp(-at / 100.0), 0.2), 0.0)) == []
