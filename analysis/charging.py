@@ -205,8 +205,8 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
         needed = fluid.bubble_pressure_pa(freezes) - float(barometer[rows[k]])
         saturation = Figure(float(bubble[k]), "temperature")
         text = (
-            f"Stop the liquid{if_any(stretch)}: the tubes may freeze and burst. Liquid may stand in the circuit, and "
-            f"it boils at {saturation.show(system)} (bubble point); the water side freezes at "
+            f"The tubes may freeze and burst. Stop the liquid{if_any(stretch)}: it may stand in the circuit, and boils "
+            f"at {saturation.show(system)} (bubble point); the water side freezes at "
             f"{Figure(freezes, 'temperature').show(system)}. Charge vapour until the gauge is above "
             f"{Figure(needed, 'gauge_pressure').show(system)}, with the water flowing or drained."
         )

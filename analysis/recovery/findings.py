@@ -259,8 +259,8 @@ def self_chilling(
         "no flow": "no water flows that could warm it, and nothing shows that it is gone",
     }[by]
     text = (
-        "Pull more slowly or pause, and see that the water flows or is drained: liquid chills itself, and the tubes "
-        f"may freeze. Saturation {'was' if by == 'pause' else 'is'} {make.kelvins(evidence.depression_k[at])} under "
+        "Liquid chills itself. Pull more slowly or pause, and see that the water flows or is drained, before the tubes "
+        f"freeze. Saturation {'was' if by == 'pause' else 'is'} {make.kelvins(evidence.depression_k[at])} under "
         f"{stands_under(ticks)} but liquid still stands: {why}."
     )
     figures: dict[str, FigureValue] = {
@@ -404,11 +404,11 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
         boils = f"boils at {make.show(ticks.bubble_k[k], 'temperature')} (bubble point)"
         water = f"the water side freezes at {make.show(freezes, 'temperature')}"
         text = (
-            f"Keep the water flowing or drain the barrel{any_water}: a pocket by the tubes can freeze them. Something "
+            f"A pocket by the tubes may freeze them. Keep the water flowing or drain the barrel{any_water}: something "
             f"still {boils}, in a pocket or out of the oil; {water}. Pause for 10 min to see what comes back."
             if apart
-            else f"Stop the machine{any_water}: the tubes may freeze and burst. Liquid may still stand, and it {boils};"
-            f" {water}. Get the water flowing or drain the barrel before you pull on, and pull more slowly then."
+            else f"The tubes may freeze and burst. Stop the machine{any_water}: liquid may still stand, and {boils}; "
+            f"{water}. Get the water flowing or drain the barrel before you pull on, and pull more slowly then."
         )
         level: Level = "caution" if apart else "alarm"
         saturation = Figure(float(ticks.bubble_k[k]), "temperature")
