@@ -180,8 +180,13 @@ def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
 
 
 def _rests_on(make: Maker, call: Call) -> str:
-    """Return what that was taken from the job, and what would show that it is wrong."""
+    """Return what that rests on which the log does not show, and what would show that it is wrong."""
     circuit = make.stretch.job.circuit
+    if call.by == "pause":
+        return (
+            " This rests on an open valve between gauge and circuit: a hose that is shut off stands as still, and its "
+            "pressure leaps as the valve is opened."
+        )
     if call.by != "plate" or circuit.charge_kg is None:
         return ""
     stated = make.show(circuit.charge_kg, "mass")

@@ -72,14 +72,14 @@ def _by_level(liquid: LiquidNow, level: LevelState) -> tuple[str, str]:
         elif level.held is False:
             now = "Pull again, and look for liquid and oil."
         else:
-            now = f"Pause the machine for {duration(required.hold_s)} and see it hold."
+            now = f"Pause the machine, valves open, for {duration(required.hold_s)} and see it hold."
         if level.held is False:
             return "level_not_held", f"The required level was reached but did not hold. {now}"
         return "undecided", f"The required level was reached. {now}"
     if liquid.stands:
         return "liquid_remains", f"Liquid still stands in the circuit. {_pull_on(liquid.make)}"
     if level.under:
-        see = f"Pause the machine for {duration(required.hold_s)} and see it hold."
+        see = f"Pause the machine, valves open, for {duration(required.hold_s)} and see it hold."
         see = see if liquid.call is not None else _what_to_do(liquid)
         return "undecided", f"The pressure has just come to the required level. {see}"
     if liquid.call is None:
@@ -146,7 +146,7 @@ def _pause_to_make(liquid: LiquidNow) -> str:
         if not asked.from_pa < make.ticks.pressure_pa[-1]:
             return f"{now}: the deeper, the sooner a pause does."
         long = f" ({about(asked.pull_s)})" if asked.pull_s < SLOWEST_S else ""
-        return f"{now} to about {make.show(asked.from_pa, 'pressure', 2)}{long}, then pause for 10 min: that shows it."
+        return f"{now} to about {make.show(asked.from_pa, 'pressure', 2)}{long}, then pause for 10 min, valves open."
     if asked.left_s <= 0.0:
         return (
             "The pressure still rises in this pause: gas that warms, a pocket, or oil. Wait until it stands still, or "

@@ -222,6 +222,7 @@ def test_a_flat_pause_is_known_within_what_the_gauge_can_show(gauge_step: float)
     # a scale is not there, but the pause is marked: 120 s are the least, and a coarse gauge takes longer
     assert 120.0 <= (call.time - stretch.begin).total_seconds() - 2100.0 <= (300.0 if gauge_step == 0.1 else 960.0)
     assert "would bring back at least" in call.text
+    assert "an open valve between gauge and circuit" in call.text
     assert_prefix_consistent(assess, stretch, [430, 446, 500, 560, 600])
 
 
