@@ -132,7 +132,7 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
         after = f"{level.show(system)} after {duration(happening.held_s)}"
         why = "why is not clear yet" if happening.cause == "undecided" else f"cause: {NAMES[happening.cause]}"
         text = f"The hold failed: {after}; {why}. {next_}"
-        if happening.learnt:
+        if happening.learnt and happening.cause != "undecided":
             text = f"{NAMES[happening.cause].capitalize()} made the hold fail: {after}. {next_}"
     known, since = ticks.known[happening.tick], _at(stretch, happening.since_s)
     if happening.told_s is not None:

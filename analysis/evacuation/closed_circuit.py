@@ -76,7 +76,8 @@ def _rise_until(t: Ticks, closed: Closed, last: int) -> Rise | None:
     """Return what the levels up to a tick show."""
     at, level = _levels(t, closed, last)
     metal = t.coldest[closed.first : closed.first + len(at)]
-    return judge_rise(at, level, float(t.scatter[closed.first]), metal, float(t.coldest[last]), float(t.warmest[last]))
+    coldest, warmest = float(t.coldest[last]), float(t.warmest[last])
+    return judge_rise(at, level, float(t.scatter[closed.first]), metal, coldest, warmest, closed.pumped_s)
 
 
 def _falls(t: Ticks, closed: Closed, last: int) -> bool:

@@ -21,6 +21,8 @@ PUMP_ABOVE = 2.5, 8.0
 """The pump's share of the pressure, while there is gas to pump, is that between these multiples of the level."""
 SWEPT = 20.0
 """What is closed so far over the level stands under a sweep's gas: how that goes tells nothing of the stall."""
+GAVE_WAY = 1.5
+"""Where a stall gave way, a rise so many times above the level that stands now told of what is gone."""
 LET_IN = 1.5
 """What flows in by itself lifts a closed level no faster than the pump drew it down; this allows for the hose."""
 LEAST_TICKS = 4
@@ -28,8 +30,8 @@ ALONE_S = 60.0, 360.0
 """When a closed valve's pump shows what it reaches by itself: later the valve may be open before anybody can see it."""
 STANDS_STILL = 1.3
 """A pump pulls no higher than to the level that it held: so far above it stands still, or its gauge is elsewhere."""
-OIL_PROVED_S = 600.0
-"""After so long on fresh oil the level is what that oil gives."""
+OIL_PROVED_S, SAME_AFTER = 600.0, 0.9
+"""After so long on fresh oil the level is what that oil gives; it helped where that is under such a share of before."""
 
 
 def evidence_of(
@@ -50,6 +52,7 @@ def evidence_of(
     """
     begin = story.pull_starts[stall.pull]
     at, rises, pump_closed = t.end_s, [], math.nan
+    gave_way = max((s.cleared for s in story.stalls if s.pull == stall.pull and s.cleared is not None), default=begin)
     pace, quickest = _pull_speed(t, begin, k, stall, PACE_ABOVE[1]), _pull_speed(t, begin, k, stall, math.inf)
     followed = _followed(t, begin, k, stall, quickest)
     # water that boils slows the pull down long before it stops
@@ -60,6 +63,8 @@ def evidence_of(
             continue
         if 0 < begin == closed.first or (followed and _let_in(closed, closed.rise, quickest)):
             continue  # a sweep's gas, too
+        if closed.first < gave_way and closed.level_pa > GAVE_WAY * stall.level_pa:
+            continue  # of what held up an earlier stall
         grown = closed.rise.end_pa / closed.level_pa - 1.0
         expected = per_s * closed.rise.seconds * stall.level_pa / closed.level_pa
         short = grown + closed.rise.most_risen < SHORT_OF * expected
@@ -141,4 +146,4 @@ def _same_after_oil(t: Ticks, story: Story, stall: Stall, k: int, pumping_from: 
     if not changed or pumping_from is None or at[pumping_from] < changed[-1] - OIL_PROVED_S:
         return False
     begun = max(float(at[pumping_from]), changed[-1])
-    return bool(at[k] - begun >= OIL_PROVED_S and t.vacuum[k] > 0.9 * stall.level_pa)
+    return bool(at[k] - begun >= OIL_PROVED_S and t.vacuum[k] > SAME_AFTER * stall.level_pa)

@@ -43,6 +43,9 @@ SURE = 0.86
 LAGS_S = np.geomspace(60.0, 3_600.0, 28)
 """How long water may take to level off: a minute to an hour, each ratio as likely (common practice)."""
 GAS_LAGS_S = np.array([40.0, 80.0, 160.0, 300.0])
+WALLS, WALLS_PUMPED, WALLS_LEAST_S = 0.3, np.array([1.0, 2.0]), 300.0
+"""How likely walls and seals give off much of what a leak makes rise; that falls as one over the time under vacuum
+(Leybold, Fundamentals of Vacuum Technology, from memory): this pull's, or twice that, and no less than the last."""
 SLOW_WATER = 0.1
 """How likely water evaporates so slowly that it is far from its vapour pressure at the metal's own temperature: a
 straight rise is a leak's in the trade (common practice), and only a bend that can be seen speaks against it."""
@@ -90,6 +93,7 @@ def judge_rise(
     metal_k: np.ndarray,
     coldest_k: float,
     warmest_k: float,
+    pumped_s: float,
 ) -> Rise | None:
     """Return what the rise since closing says, or None while it is too short.
 
@@ -99,6 +103,7 @@ def judge_rise(
     scatter : noise of ln(pressure).
     metal_k : temperature that the plateau follows [K], shape (n,), NaN when unknown (then it is taken as steady).
     coldest_k, warmest_k : metal and air [K], NaN when unknown (then `METAL_K`).
+    pumped_s : for how long it was pumped before.
     """
     if not len(at_s):
         return None
@@ -135,7 +140,7 @@ def judge_rise(
     follow = _follow(t, metal)
     slow = np.linspace(cold, max(warm, cold + 1.0), 3)
     line, leak, moisture, plateau = _weigh(
-        t, p, weights, direct, follow, most, np.asarray(water.vapor_pressure_pa(slow))
+        t, p, weights, direct, follow, most, np.asarray(water.vapor_pressure_pa(slow)), pumped_s
     )
     kind: Kind = "undecided"
     if moisture >= SURE and t[-1] >= LEVELS_OFF_S:
@@ -193,6 +198,7 @@ def _weigh(
     follow: np.ndarray,
     most: float,
     vapour: np.ndarray,
+    pumped_s: float,
 ) -> tuple[float, float, float, float]:
     """Return the likelihoods of a plain line, of a leak, of moisture; and the plateau of the best that levels off.
 
@@ -215,8 +221,13 @@ def _weigh(
     gas_first = np.where(real & early & (settled < 0.6 * grown), left, np.inf)
     drifting = np.where(real & (grown < 0.3 * settled) & (begun + grown + settled < most), left, np.inf)[4:]
     both = np.where(real & (grown >= 0.3 * settled) & (settled >= 0.6 * grown), left, np.inf)[4:]
+    # gas off walls, as one over the time since the pull began, beside a leak that makes no less
+    walls = np.log1p(t / (WALLS_PUMPED * max(pumped_s, WALLS_LEAST_S))[:, None])
+    wall_line, wall_share, wall_left = _with_line(t, walls, p, weights)
+    fits = (wall_share > 0.0) & (wall_share * walls[:, -1] < wall_line * last)
+    beside_walls = np.where(fits, wall_left, np.inf)
     slow = np.array([_towards(t, p, weights, float(full)) for full in vapour])
-    best = min(float(np.min(np.concatenate([levels, gas_first, slow]))), straight)
+    best = min(float(np.min(np.concatenate([levels, gas_first, beside_walls, slow]))), straight)
     n = len(t)
     where = int(np.argmin(levels))
     fitted = begun + rate * t if straight <= levels[where] else foot[where] + height[where] * shapes[where]
@@ -236,7 +247,8 @@ def _weigh(
     moisture += SLOW_WATER * evidence(slow, 2)
     neither = BOTH * evidence(both, 3)
     total = leak + moisture + neither
-    return plain / total, leak / total, moisture / total, float(top[where])
+    doubt = WALLS * evidence(beside_walls, 3)  # speaks against water, and for no leak: water far from its end bends so
+    return plain / total, leak / total, moisture / (total + doubt), float(top[where])
 
 
 def _with_line(

@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.evacuation.cause import Evidence, likelihoods, sure_cause
 from analysis.evacuation.closed_circuit import SEEN_SHARE
-from analysis.evacuation.evidence import evidence_of
+from analysis.evacuation.evidence import OIL_PROVED_S, SAME_AFTER, evidence_of
 from analysis.evacuation.pump import Pump
 from analysis.evacuation.story import Happening, Stall, Story
 from analysis.evacuation.ticks import Ticks
@@ -117,10 +117,16 @@ class Stalls:
         changed = [when for when in self.story.oil_changes if at[stall.since] < when > at[k] - SERVICE_S]
         ends = [c.end_s for c in self.story.closeds if c.first > stall.since and c.end_s is not None]
         closed = [when for when in ends if when > at[k] - SERVICE_S]
-        if not (changed or closed) or self.story.pull != stall.pull:
+        if not (changed or closed) or self.story.pull != stall.pull or self._no_deeper(k, stretch):
             return
         evidence = self._evidence(k, stall, stretch, oil_helped=True if changed else None)
         self._believe(k, stall, likelihoods(evidence if changed else replace(evidence, deeper=True)))
+
+    def _no_deeper(self, k: int, stretch: int) -> bool:
+        """Return whether, ten minutes into this pumping, it stood as before: fresh oil helps at once."""
+        at, closed = self.t.end_s, self.story.closeds[-1] if self.story.closeds else None
+        proved = int(np.searchsorted(at, at[stretch] + OIL_PROVED_S))
+        return closed is not None and proved <= k and bool(self.t.vacuum[proved] > SAME_AFTER * closed.level_pa)
 
     def _believe(self, k: int, stall: Stall, shares: dict[str, float]) -> bool:
         """Tell the stall again where it has another cause that is sure; return whether it has."""

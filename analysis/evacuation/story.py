@@ -15,9 +15,10 @@ class Closed:
 
     `first`, `last`: ticks; `begin_s`, `end_s`: when the valve moved, as far as is known; `pull`: which pull it is part
     of; `sure`: somebody said so or the pump's gauge shows it, else only the rise; `stopped`: the pull before it stopped
-    too suddenly for a floor; `level_pa`: just before; `kind`: what the rise looked like when it was judged last;
-    `said_s`: when somebody said that the valve was closed, where it was thought to be closed before; `told`: that it
-    does not tell the cause of a stall was said; `still`: it would have held, by a gauge that may be dead.
+    too suddenly for a floor; `level_pa`: just before; `pumped_s`: since the pull began; `kind`: what the rise looked
+    like when it was judged last; `said_s`: when somebody said that the valve was closed, where it was thought to be
+    closed before; `told`: that it does not tell the cause of a stall was said; `still`: it would have held, by a gauge
+    that may be dead.
     """
 
     first: int
@@ -25,6 +26,7 @@ class Closed:
     pull: int
     sure: bool
     level_pa: float
+    pumped_s: float
     stopped: bool = False
     last: int | None = None
     end_s: float | None = None

@@ -40,6 +40,8 @@ MARK_LATE_S = 900.0
 AFTER_GAP = 1.4
 """The probe was out of its range and comes back well above: the vacuum was broken."""
 CHECK_GROWTH = 1.1
+STANDS = 0.5
+"""A leak that was told is taken back where water is likelier than this."""
 
 
 class Walk:
@@ -187,7 +189,8 @@ class Walk:
     def _close(self, first: int, begin_s: float, *, sure: bool, stopped: bool = False) -> Closed:
         p = self.t.vacuum
         before = min(float(np.median(p[max(self.stretch, first - 4) : first + 1])), float(p[first]))
-        self.closed = closed = Closed(first, begin_s, self.story.pull, sure, before, stopped)
+        pumped_s = begin_s - float(self.t.end_s[self.story.pull_starts[-1]])
+        self.closed = closed = Closed(first, begin_s, self.story.pull, sure, before, pumped_s, stopped)
         closed.hold = self.story.reached and bool(p[first] <= 1.1 * self.target)
         self.story.closeds.append(closed)
         self.peak = first
@@ -298,7 +301,8 @@ class Walk:
     def _fail(self, k: int, closed: Closed, first: bool = False) -> None:
         kind = closed.rise.kind if closed.rise is not None else "undecided"
         cause = kind if kind in ("leak", "moisture") else "undecided"
-        if first or (cause != closed.cause and cause != "undecided"):
+        doubtful = closed.cause == "leak" and closed.rise is not None and closed.rise.moisture > STANDS
+        if first or (cause != closed.cause and (cause != "undecided" or doubtful)):
             closed.cause = cause
             at = self.t.end_s
             self.story.happenings.append(

@@ -114,6 +114,18 @@ def test_a_level_that_stays_where_it_is_when_closed_is_no_leak(
     assert causes(judged(level, 900.0, pump, air_c=air_c)) == ({cause} if cause else set())
 
 
+@pytest.mark.parametrize(("fall_s", "helped"), [(6_000.0, False), (60.0, True)])
+def test_fresh_oil_helps_at_once_or_not_at_all(fall_s: float, helped: bool) -> None:
+    """What goes on falling for an hour after it does so by itself, as where water cools the wall that it leaves."""
+    after = np.maximum(AT - CLOSED_S - 100.0, 0.0)
+    level = shown(np.zeros(len(AT)), 100.0) * (0.4 + 0.6 * np.exp(-after / fall_s))
+    marks = [(CLOSED_S, "pump_valve_closed"), (CLOSED_S + 50.0, "oil_change"), (CLOSED_S + 100.0, "pump_valve_open")]
+    read = {"vacuum": ("micron", np.minimum(np.round(level), 20_000.0))}
+    rows = [(at, "mark", subject, "") for at, subject in marks]
+    result = assess(make_stretch("evacuation", AT, read, tables=STATED, journal=rows, ended=False))
+    assert ("pump_oil" in causes(result)) is helped
+
+
 def test_a_gauge_that_has_only_begun_to_show_is_not_said_to_show_nothing() -> None:
     few = {"vacuum": ("micron", np.linspace(5_000.0, 4_800.0, 10))}
     result = assess(make_stretch("evacuation", np.arange(10.0), few, tables=STATED, ended=False))
