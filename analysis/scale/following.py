@@ -140,9 +140,14 @@ class Following:
             if len(kept) > MOST_WAITING:
                 del kept[1]
 
+    @property
+    def _before_run(self) -> Sample | None:
+        """The last sample before the run."""
+        return self._between[-1] if self._between else self._last
+
     def _blind_before_run(self) -> float:
         """Return how long nothing was read before the run [s]."""
-        before = self._between[-1] if self._between else self._last
+        before = self._before_run
         return self._spacing_s if before is None else self._run[0].at - before.at
 
     def _stated(self, weight: float, cylinder: str = "") -> bool:

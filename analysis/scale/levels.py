@@ -14,7 +14,7 @@ from itertools import takewhile
 import numpy as np
 
 from analysis.scale.names import Doubt
-from analysis.scale.samples import FASTEST_KG_PER_S, UNSEEN_S, Edge, Sample
+from analysis.scale.samples import FASTEST_KG_PER_S, UNSEEN_S, Edge, Sample, between
 from analysis.scale.standing import HANDS_KG, HANDS_S, came_back, flows_on
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -50,14 +50,15 @@ def leapt(a: Sample, b: Sample, base_kg: float) -> bool:
 
 
 def level_at(
-    inwards: Sequence[Sample], edge: Edge, still_kg: float, sign: float, best_kg_per_s: float = 0.0
+    inwards: Sequence[Sample], edge_s: float, edge: Edge, still_kg: float, sign: float, best_kg_per_s: float = 0.0
 ) -> tuple[float, Doubt] | None:
     """Return what a load weighed at its edge [kg], and how unsure that is by what flowed beyond its readings.
 
-    None when no plain flow went on to there. `inwards` are the samples from there on, `still_kg` is what noise and step
-    move them by, `best_kg_per_s` the best pace that went on so far. What is slower at the edge than further in means
-    that the valve moved there: nothing flowed beyond; what is faster is of hands, or between rows far apart of flow
-    that ended before the next: nobody knows then when it began. Else it flowed until any moment of the edge.
+    None when no plain flow went on to there. `inwards` are the samples from there on, `edge_s` is when it came or left
+    as likely as not, `still_kg` what noise and step move them by, `best_kg_per_s` the best pace that went on so far.
+    What is slower at the edge than further in means that the valve moved there: nothing flowed beyond; what is faster
+    is of hands, or between rows far apart of flow that ended before the next: nobody knows then when it began. Else it
+    flowed until any moment of the edge.
     """
     a, plain_kg = inwards[0], PLAIN * still_kg
     further = [s for s in inwards if abs(s.at - a.at) >= EDGE_S - 0.5]
@@ -70,7 +71,7 @@ def level_at(
     far = spent >= UNSEEN_S
     still = (1.0 if far else EDGE_SURE) * still_kg / spent
     if abs(c.weight - a.weight) >= plain_kg and STILL_OPEN * inner - still <= at_edge <= FASTER * inner + still:
-        level = a.weight + sign * max(0.0, min(at_edge, inner)) * (edge.likely_s - a.middle_s)
+        level = a.weight + sign * max(0.0, min(at_edge, inner)) * (edge_s - a.middle_s)
         return level, Doubt(alike_kg=max(0.0, at_edge, inner) * edge.off_s)
     if far and at_edge * spent > HANDS_KG and abs(c.weight - b.weight) <= still_kg:
         return a.weight, Doubt(max(at_edge, best_kg_per_s) * (edge.after_s - edge.before_s))
@@ -111,7 +112,8 @@ def left_with(
     before, rate = pace(believed[-3], believed[-2], sign), pace(believed[-2], last, sign)
     spent = last.at - believed[-2].at
     gone_s, unseen_s = gone.at, gone.at - last.at
-    flowed = level_at(believed[::-1], gone.left, still_kg, sign, best_kg_per_s)
+    edge = between(last, min([*waiting, gone], key=lambda s: s.at))
+    flowed = level_at(believed[::-1], edge.left_s, edge, still_kg, sign, best_kg_per_s)
     if spent < UNSEEN_S:
         if flowed is not None and not waiting:
             return flowed

@@ -71,6 +71,7 @@ class Loads(Explaining):
     _stands_since: float = -np.inf
     _left_at: float = -np.inf
     _blind_s: float = 0.0  # how long the scale gave no readings before the load was seen
+    _came: Edge = field(default_factory=lambda: Edge(-np.inf, -np.inf))  # between which readings the load did
     _flowed_at_once: bool = False  # as the load was seen first; it may have flowed before then
     _standing: Standing = field(default_factory=lambda: Standing(1.0, over=True))
     _hoses: Hoses = field(default_factory=lambda: Hoses(1.0))
@@ -129,8 +130,8 @@ class Loads(Explaining):
         if not self.flows_now():  # nor does the level need to be told by one reading
             lately = [s.weight for s in before if shown.at - s.at <= LEVEL_S]
             load.end_kg = median([shown.weight, *(kg for kg in lately if abs(kg - shown.weight) <= self.still_kg)])
-        edge = Edge(shown.at + 0.5 * min(unseen_s, GAP_S), shown.at, shown.at + unseen_s)
-        flowed = level_at([shown, *before], edge, self.still_kg, self.sign)
+        edge_s, edge = shown.at + 0.5 * min(unseen_s, GAP_S), Edge(shown.at, shown.at + unseen_s)
+        flowed = level_at([shown, *before], edge_s, edge, self.still_kg, self.sign)
         if flowed is not None:
             load.end_kg, doubt = flowed
             load.doubt(*doubt)
@@ -191,7 +192,7 @@ class Loads(Explaining):
         if held or 0.0 < late_kg <= reach_kg:
             load.begin_kg = before
         elif abs(late_kg) > self.still_kg and first.at == self._stands_since:  # else it weighs what it should
-            flowed = level_at(list(self._recent), first.came, self.still_kg, self.sign, self._best)
+            flowed = level_at(list(self._recent), self._came.came_s, self._came, self.still_kg, self.sign, self._best)
             if flowed is not None and self.sign * (load.begin_kg - flowed[0]) >= 0.0:
                 load.begin_kg, self._standing.over = flowed[0], True
                 return flowed[1]

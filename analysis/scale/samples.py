@@ -34,26 +34,41 @@ SLOWEST_UPDATE_S = 60.0
 
 
 class Edge(NamedTuple):
-    """When what stands on the plate changed [s]: likely, and the readings before and after it."""
+    """What stands on the plate changed between two readings [s]; before it they came every `usual_s`."""
 
-    likely_s: float
     before_s: float
     after_s: float
+    usual_s: float = np.inf
+
+    @property
+    def left_s(self) -> float:
+        """When what stood before it left, as likely as not, valve and all."""
+        return self.before_s + self._half_s
+
+    @property
+    def came_s(self) -> float:
+        """When what stands after it came, as likely as not, valve and all."""
+        return self.after_s - self._half_s
 
     @property
     def off_s(self) -> float:
-        """How far from `likely_s` it may have been, by what the scale shows."""
-        return SHOWN_S + max(self.likely_s - self.before_s, self.after_s - self.likely_s)
+        """How far from either it may have been, by what the scale shows."""
+        return SHOWN_S + self.after_s - self.before_s - self._half_s
+
+    @property
+    def _half_s(self) -> float:
+        """How long mass flowed beyond the reading, as likely as not: half of the usual time, while it is connected."""
+        usual_s = min(self.usual_s, self.after_s - self.before_s)
+        return 0.5 * (usual_s - CONNECTED_S * (usual_s >= UNSEEN_S))
 
 
 @dataclass(slots=True)
 class Sample:
     """One sample: seconds, its number, what was shown, the least of it, the scale's step and the weight meant [kg].
 
-    `leap` is the largest change lately [kg] that was quicker than any flow; `bends` how far the halves of its `covers`
-    seconds are apart [kg], and `middle_s` the moment of which it tells; `silent_at` when readings last came again that
-    had not come in their turn. The largest leap lately, or the silence, lies between the readings at `before_s` and
-    `after_s`; before it they came every `usual_s`.
+    `leap` is the largest change lately [kg] that was quicker than any flow, and `edge` where that was, or a silence;
+    `bends` how far the halves of its `covers` seconds are apart [kg], and `middle_s` the moment of which it tells;
+    `silent_at` when readings last came again that had not come in their turn.
     """
 
     at: float
@@ -67,25 +82,17 @@ class Sample:
     covers: float = 0.0
     middle_s: float = -np.inf
     silent_at: float = -np.inf
-    before_s: float = -np.inf
-    after_s: float = -np.inf
-    usual_s: float = SAMPLE_S
+    edge: Edge | None = None
 
-    @property
-    def left(self) -> Edge:
-        """When what stood before the leap or silence left, valve and all."""
-        return Edge(self.before_s + self._half_s, self.before_s, self.after_s)
 
-    @property
-    def came(self) -> Edge:
-        """When what stands after it came, valve and all."""
-        return Edge(self.after_s - self._half_s, self.before_s, self.after_s)
+def between(a: Sample, b: Sample) -> Edge:
+    """Return where what one sample tells became what the next one does, which tells something else.
 
-    @property
-    def _half_s(self) -> float:
-        """How long mass flowed beyond the reading, as likely as not: half of the usual time, while it is connected."""
-        usual_s = min(self.usual_s, self.after_s - self.before_s)
-        return 0.5 * (usual_s - CONNECTED_S * (usual_s >= UNSEEN_S))
+    A weight in between, of a display that averages or a cylinder that stands on its rim, makes several leaps of one.
+    """
+    if b.edge is not None and b.edge.before_s >= a.middle_s:
+        return b.edge
+    return Edge(a.middle_s, b.middle_s)
 
 
 def samples(
@@ -103,6 +110,7 @@ def samples(
     taken = np.flatnonzero(np.diff(number, prepend=-np.inf) > 0)
     middle, low, middle_s = rest[taken], rest[taken], at[taken]
     leap, bends, covers = np.zeros((3, len(taken)))
+    edge = np.full(len(taken), -1)
     for some, window in _windows(rest, at, taken, SAMPLE_S):
         count = window.shape[1]
         half = (count + 1) // 2
@@ -113,40 +121,31 @@ def samples(
         if count >= 3:  # the lower of two would lag behind a rise; a reading is never mixed of two
             middle[some] = in_turn[:, (count - 1) // 2]
             middle_s[some] -= 0.5 * covers[some]
-            near = np.abs(window - middle[some, None]) <= FASTEST_KG_PER_S * SAMPLE_S
-            mixed = np.flatnonzero(~near.all(axis=1))
-            here, alike = some[mixed], np.where(near[mixed], 1.0, np.nan)
+            apart = np.maximum(middle[some] - in_turn[:, 0], in_turn[:, -1] - middle[some])
+            mixed = np.flatnonzero(apart > FASTEST_KG_PER_S * SAMPLE_S)
+            here = some[mixed]
+            near = np.abs(window[mixed] - middle[here, None]) <= FASTEST_KG_PER_S * SAMPLE_S
+            alike = np.where(near, 1.0, np.nan)
             middle[here] = np.nanmedian(alike * window[mixed], axis=1)
             middle_s[here] = np.nanmean(alike * at[taken[here, None] - np.arange(count)], axis=1)
     change = np.abs(np.diff(shown, prepend=shown[:1]))
     leaps = np.where(change > FASTEST_KG_PER_S * np.diff(at, prepend=-np.inf), change, 0.0)
     for some, window in _windows(leaps, at, taken, 2.0 * SAMPLE_S):
         leap[some] = window.max(axis=1)
+        leapt = leap[some] > 0.0
+        edge[some[leapt]] = taken[some[leapt]] - window[leapt].argmax(axis=1)
     apart = np.diff(at, prepend=at[:1])
     usual = np.concatenate([[np.inf, np.inf], apart[1:-1]])[: len(at)]
     silent = (apart >= SILENT_S) & (apart >= SILENT * usual)
-    silent_at = np.maximum.accumulate(np.where(silent, at, -np.inf))
-    edge, leaps[silent] = taken.copy(), np.inf
-    for some, window in _windows(leaps, at, taken, 2.0 * SAMPLE_S):
-        edge[some] -= window.argmax(axis=1)
+    silence = np.maximum.accumulate(np.where(silent, np.arange(len(at)), -1))[taken]
+    silent_at = np.where(silence >= 0, at[silence], -np.inf)
+    edge = np.where(at[taken] - silent_at < 2.0 * SAMPLE_S - 1e-6, silence, edge)
+    edges = {k: Edge(at[k - 1].item(), at[k].item(), usual[k].item()) for k in np.unique(edge).tolist() if k > 0}
     fresh = _fresh(at[taken], middle, _update_s(at, shown)[taken])
-    told = (
-        at[taken],
-        middle,
-        low,
-        leap,
-        resolution[taken],
-        bends,
-        covers,
-        middle_s,
-        silent_at[taken],
-        at[np.maximum(edge - 1, 0)],
-        at[edge],
-        usual[edge],
-    )
+    told = (at[taken], middle, low, leap, resolution[taken], bends, covers, middle_s, silent_at, edge)
     return index[taken[fresh]], [
-        Sample(second, row, raw, least, leap_kg, step, raw, *more)
-        for row, (second, raw, least, leap_kg, step, *more) in enumerate(
+        Sample(second, row, raw, least, leap_kg, step, raw, bend, cover, tells_s, back_s, edges.get(leapt))
+        for row, (second, raw, least, leap_kg, step, bend, cover, tells_s, back_s, leapt) in enumerate(
             zip(*(column[fresh].tolist() for column in told), strict=True)
         )
     ]

@@ -28,7 +28,7 @@ from analysis.scale.following import (
 from analysis.scale.hoses import Hoses
 from analysis.scale.levels import GAP_S, left_with, pace
 from analysis.scale.names import LIFTED_S, MARK_EARLY_S, MATCH_KG, SAME_KG, Load, NamedBy
-from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample
+from analysis.scale.samples import FASTEST_KG_PER_S, SAMPLE_S, UNSEEN_S, Sample, between
 from analysis.scale.standing import HANDS_KG, SCREWED_ON_KG, Standing, flows_on, still_within_kg
 
 # What follows is common practice or plain physics of the work; no published source.
@@ -224,6 +224,7 @@ class Tracker(Believing):
             self._bare_kg = begin if bare else 0.0  # what seemed bare was a light cylinder
             self.loads.append(load)
             self._stands_since, self._standing = run[0].at, Standing(1.0, over=True)
+            self._came = between(run[0], run[0])
             self._hoses = Hoses(self.sign, connecting=False)
         self.load, self._last = load, run[0]
         self._rate = (run[-1].weight - run[0].weight) / (run[-1].at - run[0].at) if seen else 0.0
@@ -292,6 +293,7 @@ class Tracker(Believing):
         load = Load("", "order", None, self.stamps[run[0].row], None, level, level, self.sign)
         self.loads.append(load)
         self._blind_s, self._flowed_at_once = self._blind_before_run(), not flat
+        self._came = between(self._before_run or run[0], run[0])
         if self._spacing_s >= UNSEEN_S:
             load.doubt(self._taken_for_hands(level))
         self.load, self._stands_since, self._rate, self._odd = load, run[0].at, 0.0, []
