@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.pressure_test.structures import SHARE, Lags
+from analysis.pressure_test.structures import DAY_MIN, HALF_DAY_SHARE, SHARE, Lags
 
 BIN_MINUTES = 5
 WHITE_K = (0.004, 0.012, 0.04, 0.12, 0.4)
@@ -19,6 +19,10 @@ MEMORIES = (("rough", 15.0), ("rough", 60.0), ("rough", 240.0), ("smooth", 60.0)
 NO_PROBE_K, NO_PROBE_MIN = 5.0, 397.0
 """Without a probe the gas may swing as the air outdoors does from day to night: 10 K, so 5 K to each side (common
 practice), and as steeply: a wave of a day bends like this kernel at sqrt(3)/(2 pi) of a day."""
+STUCK_ODDS = 1.0
+"""A lone probe that has shown one number for long is as likely stuck as at rest: then the gas goes its way from there
+on, by waves of a day as large as without a probe. Gas that rests with it, or falls as straight as before, says that it
+rests (common practice)."""
 NO_BAROMETER_PA, NO_BAROMETER_MIN = 1_000.0, 720.0
 WEATHERS = ((0.5, 0.5), (1.0, 0.5))
 """A gauge-referenced sensor without a barometer: weather that moves smoothly, by 0.4, 1.0 and 1.3 kPa in 3, 12 and 24 h
@@ -43,8 +47,8 @@ class SegmentData:
 
     `settled` says whether most of what filling left was over by then, `fell_k` how far the gas had come in the
     `waited_min` minutes before; `exponent` is d ln P / d ln T of nitrogen, `other_unit` what a kelvin of the probes
-    is if they count in the other unit, 0 where they hardly do. `digit_k` and `probe_digits_k` (one for each probe) are
-    what averaging leaves of the steps of the numbers.
+    is if they count in the other unit, 0 where they hardly do; from `stood_min` on a lone probe may be stuck.
+    `digit_k` and `probe_digits_k` (one for each probe) are what averaging leaves of the steps of the numbers.
     """
 
     at_min: np.ndarray
@@ -60,6 +64,7 @@ class SegmentData:
     waited_min: float = 30.0
     exponent: float = 1.0
     other_unit: float = 0.0
+    stood_min: float | None = None
 
     def alone_k(self) -> np.ndarray:
         """Return how far the gas went off the probes, behind any lag, kelvin, shape (n,): what a loss makes of it."""
@@ -69,7 +74,7 @@ class SegmentData:
 def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray]:
     """Return covariances of the error, shape (b, h, n, n) in K^2, and the log of their prior odds, shape (b, h).
 
-    One b for each of `WEATHERS`, where no barometer was logged.
+    One b for each of `WEATHERS`, where no barometer was logged, and each again where a lone probe may be stuck.
     """
     apart = np.abs(data.at_min[:, None] - data.at_min[None, :])
     white = np.diag(BIN_MINUTES / data.width_min)
@@ -86,10 +91,20 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
     odds = np.repeat(np.log(np.array(CORRELATED_ODDS) / len(MEMORIES)), len(MEMORIES))
     weather = data.barometer_sd_k**2 * _kernel("smooth", apart, NO_BAROMETER_MIN)
     weathers = WEATHERS if data.barometer_sd_k > 0.0 else ((0.0, 1.0),)
-    table = [
-        [known + size**2 * weather + w**2 * white + c for w in WHITE_K for c in correlated] for size, _ in weathers
-    ]
-    return np.array(table), np.log([[of] for _, of in weathers]) + np.tile(odds, len(WHITE_K))
+    unseen = [(known + size**2 * weather, of) for size, of in weathers]
+    if data.stood_min is not None:
+        lost = _waves(np.maximum(data.at_min - data.stood_min, 0.0))
+        unseen += [(one + lost, of * STUCK_ODDS) for one, of in unseen]
+    table = [[one + w**2 * white + c for w in WHITE_K for c in correlated] for one, _ in unseen]
+    return np.array(table), np.log([[of] for _, of in unseen]) + np.tile(odds, len(WHITE_K))
+
+
+def _waves(gone_min: np.ndarray) -> np.ndarray:
+    """Return the covariance, (n, n), of waves of a day that nobody sees, from none at their beginning on."""
+    angle = 2.0 * np.pi * gone_min / DAY_MIN
+    day, half = (np.stack([np.sin(n * angle), 1.0 - np.cos(n * angle)]) for n in (1.0, 2.0))
+    found: np.ndarray = NO_PROBE_K**2 * (day.T @ day + HALF_DAY_SHARE**2 * half.T @ half)
+    return found
 
 
 def _rounding(data: SegmentData, probe: str, digit_k: float) -> np.ndarray:

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from analysis.bins import Runs, median_of
 from analysis.pressure_test.errors import BIN_MINUTES, LEAST_DIGIT_K, NO_BAROMETER_PA, SegmentData
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
@@ -28,11 +29,18 @@ RUSH_MINUTES = 10
 """Right after filling the gas is stirred and streams: nothing of that is judged (common practice)."""
 COVERED = 0.8
 """A probe is used when it was read in at least this share of the pressure's minutes (common practice)."""
+STOOD_MINUTES, STOOD_USUAL = 90, 4.0
+"""A lone probe that moved, and then shows one number for so long, and so many times as long as its numbers usually
+lasted, may be stuck or rest; the night says which."""
+LEAST_STEP_K = 1e-6
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What is judged: minutes `begin` <= m < `end` of a segment, with these probes; whether the gas had settled."""
+    """What is judged: minutes `begin` <= m < `end` of a segment, with these probes; whether the gas had settled.
+
+    `stood` is the minute from which on a lone probe may have been stuck.
+    """
 
     segment_begin: int
     begin: int
@@ -40,10 +48,11 @@ class Plan:
     probes: tuple[str, ...]
     barometer: bool
     settled: bool
+    stood: int | None = None
 
-    def same_data(self) -> tuple[int, bool, tuple[str, ...], bool]:
+    def same_data(self) -> tuple[int, bool, tuple[str, ...], bool, int | None]:
         """Return what two plans must share to be judged in one go: all but the end."""
-        return self.begin, self.settled, self.probes, self.barometer
+        return self.begin, self.settled, self.probes, self.barometer, self.stood
 
 
 @dataclass(frozen=True)
@@ -143,7 +152,8 @@ def plans_at(
                 continue
             fresh = minutes.barometer_fresh[begin:until][recorded[begin:until]]
             barometer = not minutes.gauge or bool(fresh.any() and _longest_blank(fresh) < 120)
-            found.append(Plan(segment.begin, begin, until, probes, barometer, settled))
+            stood = _stood(minutes.probes[probes[0]][:until], begin) if len(probes) == 1 else None
+            found.append(Plan(segment.begin, begin, until, probes, barometer, settled, stood))
     return sorted(found, key=lambda p: p.begin - p.end)
 
 
@@ -228,6 +238,7 @@ def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray,
         waited_min=float(plan.begin - plan.segment_begin),
         exponent=exponent,
         other_unit=_in_other_unit(minutes, plan, reference_k),
+        stood_min=None if plan.stood is None else float(plan.stood - plan.begin),
     )
     return data, np.array(ends), (reference_k, exponent)
 
@@ -277,6 +288,18 @@ def _edges(begin: int, end: int) -> list[int]:
         step = BIN_MINUTES if m < 180 else 2 * BIN_MINUTES if m < 720 else 4 * BIN_MINUTES
         m += step - m % step if m % step else step
     return edges
+
+
+def _stood(values: np.ndarray, begin: int) -> int | None:
+    """Return since when a probe showed one number for longest, None where it never did for `STOOD_MINUTES`, or did from
+    the beginning."""
+    there = np.flatnonzero(np.isfinite(values))
+    first = Runs(np.round(values[there] / LEAST_STEP_K)).first
+    lasted = np.append(first[1:], len(there)) - np.maximum(first, np.searchsorted(there, begin))
+    longest = int(np.argmax(lasted))
+    if longest == 0 or lasted[longest] < max(STOOD_MINUTES, STOOD_USUAL * median_of(np.diff(first[: longest + 1]))):
+        return None
+    return int(there[first[longest]])
 
 
 def _covered(values: np.ndarray, recorded: np.ndarray) -> bool:

@@ -224,7 +224,7 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         tight = "Tight." if until_m is None else f"Tight until {night.time_of(until_m):%H:%M} UTC."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     why, hours = _undecided(night, judged, allowed)
-    said += [*why, *_helps(judged), f"Allowed is {night.per_day(allowed)}."]
+    said += [*why, *_may_be_stuck(night, judged), *_helps(judged), f"Allowed is {night.per_day(allowed)}."]
     return "undecided", " ".join(["Cannot tell yet.", *said]), figures | hours
 
 
@@ -295,6 +295,18 @@ def _helps(judged: Judged) -> list[str]:
     if not judged.plan.barometer:
         wanted.append("a barometer in the log")
     return [f"What would help: {' and '.join(wanted)}."] if wanted else []
+
+
+def _may_be_stuck(night: Night, judged: Judged) -> list[str]:
+    """Return since when the only probe has shown one number, where that was for long."""
+    if judged.plan.stood is None:
+        return []
+    what = "surface" if METAL in judged.plan.probes else "air"
+    since = f"{night.time_of(judged.plan.stood):%H:%M} UTC"
+    return [
+        f"The {what} probe stood at one number for long from {since} on, at rest or stuck: hold another thermometer "
+        "beside it."
+    ]
 
 
 def _no_gas(night: Night, judged: Judged) -> list[str]:

@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.gas import temperature_exponent
-from analysis.pressure_test.judging import Judged, Plan, segment_data
+from analysis.pressure_test.judging import Judged, Plan, _stood, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
 from analysis.pressure_test.minutes import minutes_of
 from analysis.pressure_test.standing import verdicts
@@ -77,6 +77,34 @@ def test_a_thermometer_may_count_in_the_other_unit(room_k: float, meant: str, la
         assert high - low == pytest.approx(most - least, rel=0.05)
     else:
         assert most < 2.0
+
+
+@pytest.mark.parametrize("stuck", [True, False])
+def test_a_lone_probe_that_stands_may_be_stuck_or_rest(stuck: bool) -> None:
+    """The gas law: gas that goes on cooling beside a stuck probe looks like a loss; a room that came to rest, and its
+    gas with it, loses little by the doubt."""
+    at = np.arange(0.0, 8.0 * 3_600.0, 60.0)
+    room, dice = 293.0 + 3.0 * np.cos(at / 12_000.0), np.random.default_rng(3)
+    held = np.where(at < 2.0 * 3_600.0, room, room[120])
+    warmth = (room if stuck else held) / room[0]
+    read_psi = 290.0 * warmth ** temperature_exponent(290.0 * PSI, room[0]) - 2.0 * at / 86_400.0
+    shown = np.round(held / 0.1) * 0.1
+    logged = {
+        "circuit_pressure": ("psia", read_psi + dice.normal(0.0, 0.1, len(at))),
+        "surface_temperature": ("K", shown),
+    }
+    minutes = minutes_of(make_stretch("pressure_test", at, logged))
+    since = _stood(minutes.probes[METAL][:470], 40)
+    assert since == pytest.approx(int(np.flatnonzero(np.diff(shown))[-1]) + 1, abs=2)
+    data, _, (level_k, exponent) = segment_data(minutes, Plan(0, 40, 470, (METAL,), True, True, since))
+    of_day = exponent / level_k * float(read_psi.mean()) * 1_440.0
+    doubted, sure = (judge(d, (METAL,), [len(data.at_min)])[0] for d in (data, replace(data, stood_min=None)))
+    (low, high), (least, most) = (np.array(loss.interval(0.95)) * of_day for loss in (doubted, sure))
+    assert low < 2.0 < high
+    if stuck:
+        assert least > 2.0
+    else:
+        assert high - low < 1.2 * (most - least)
 
 
 def test_minutes_of_the_same_mean_are_the_same_in_every_unit() -> None:
