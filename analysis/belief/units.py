@@ -251,8 +251,8 @@ def _beside_probe(read: np.ndarray, ways: Sequence[tuple[Unit, np.ndarray]], rea
     """Yield the label of the circuit's gauge beside a vacuum probe that shows none of the pressure that it shows.
 
     One that stood at the air's pressure in another unit, as a circuit does that is open or let out, and shows nothing
-    in it now; behind a valve, or in the air, it would not.
-    One that shows nothing while the probe shows no vacuum yet ends at the air's pressure.
+    in it now; behind a valve, or in the air, it would not. One that shows nothing while the probe shows no vacuum yet
+    ends at the air's pressure.
     """
     probe = readings.by_minute(PROBE)
     below_top = probe < BELOW_TOP * np.fmax.accumulate(probe)  # some end at a Torr or two, and stand there in the air

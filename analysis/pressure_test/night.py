@@ -297,11 +297,15 @@ def _helps(judged: Judged) -> list[str]:
     return [f"What would help: {' and '.join(wanted)}."] if wanted else []
 
 
+def _called(probe: str) -> str:
+    return "surface" if probe == METAL else "air"
+
+
 def _may_be_stuck(night: Night, judged: Judged) -> list[str]:
     """Return since when the only probe has shown one number, where that was for long."""
     if judged.plan.stood is None:
         return []
-    what = "surface" if METAL in judged.plan.probes else "air"
+    what = _called(judged.plan.probes[0])
     since = f"{night.time_of(judged.plan.stood):%H:%M} UTC"
     return [
         f"The {what} probe stood at one number for long from {since} on, at rest or stuck: hold another thermometer "
@@ -315,7 +319,7 @@ def _no_gas(night: Night, judged: Judged) -> list[str]:
     for name, values in night.minutes.probes.items():
         shown = values[judged.plan.begin : judged.plan.end]
         if np.isfinite(shown).any() and not can_be_gas(shown):
-            what = "surface" if name == METAL else "air"
+            what = _called(name)
             level = Figure(float(np.nanmedian(shown)), "temperature").show(night.system)
             said.append(
                 f"The {what} probe stands near {level}, as gas under test hardly does: is it on a heated part, or "

@@ -145,8 +145,8 @@ def kinds_of(
     """Return every surrounding with no settling, little and much, or with what there is before it has settled.
 
     What is left of a filling goes by the `fell_k` [K] in the `waited_min` minutes before: of a transient of time t that
-    fell so, fell / (exp(waited / t) - 1). `exponent` is that of nitrogen, `other_unit` what a
-    kelvin of the probes is if they count in the other unit, 0 where they hardly do.
+    fell so, fell / (exp(waited / t) - 1). `exponent` is that of nitrogen, `other_unit` what a kelvin of the probes is
+    if they count in the other unit, 0 where they hardly do.
     """
     nearest = METAL if METAL in probes else AIR if AIR in probes else ""
     falls = LEFT_SHARE * (fell_k / np.expm1(waited_min / np.array(SETTLING_MIN)))

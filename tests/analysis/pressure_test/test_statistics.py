@@ -18,7 +18,7 @@ from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.judging import Judged, Plan, _stood, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
-from analysis.pressure_test.minutes import minutes_of
+from analysis.pressure_test.minutes import Minutes, minutes_of
 from analysis.pressure_test.standing import verdicts
 from analysis.pressure_test.structures import (
     Structures,
@@ -55,6 +55,17 @@ def test_noise_averages_digits_away(interval: float, noise: float, left: float) 
     assert noise > 0.0 or data.digit_k * per_psi == pytest.approx(0.1, rel=0.01)
 
 
+def lost_a_day(minutes: Minutes, plan: Plan, **undoubted: float | None) -> tuple[SegmentData, np.ndarray, np.ndarray]:
+    """Return what is judged, and the bounds of the loss [psi/d] with its doubt and without."""
+    data, _, (level_k, exponent) = segment_data(minutes, plan)
+    of_day = exponent / level_k * float(minutes.pressure_pa.mean()) / PSI * 1_440.0
+    with_doubt, without = (
+        np.array(judge(each, plan.probes, [len(data.at_min)])[0].interval(0.95)) * of_day
+        for each in (data, replace(data, **undoubted))  # type: ignore[arg-type]
+    )
+    return data, with_doubt, without
+
+
 @pytest.mark.parametrize(
     ("room_k", "meant", "label"), [(277.0, "degF", "degC"), (310.0, "degC", "degC"), (263.0, "degF", "degF")]
 )
@@ -66,11 +77,8 @@ def test_a_thermometer_may_count_in_the_other_unit(room_k: float, meant: str, la
     warmth = (room / room_k) ** temperature_exponent(290.0 * PSI, room_k)
     read_psi = 290.0 * warmth - 2.0 * at / 86_400.0 + dice.normal(0.0, 0.1, len(at))
     logged = {"circuit_pressure": ("psia", read_psi), "surface_temperature": (label, UNITS[meant].number(room))}
-    plan = Plan(0, 40, 470, (METAL,), True, True)
-    data, _, (level_k, exponent) = segment_data(minutes_of(make_stretch("pressure_test", at, logged)), plan)
-    of_day = exponent / level_k * float(read_psi.mean()) * 1_440.0
-    doubted, sure = (judge(d, plan.probes, [len(data.at_min)])[0] for d in (data, replace(data, other_unit=0.0)))
-    (low, high), (least, most) = (np.array(loss.interval(0.95)) * of_day for loss in (doubted, sure))
+    minutes = minutes_of(make_stretch("pressure_test", at, logged))
+    data, (low, high), (least, most) = lost_a_day(minutes, Plan(0, 40, 470, (METAL,), True, True), other_unit=0.0)
     assert data.other_unit > 0.0
     assert low < 2.0 < high
     if meant == label:
@@ -96,10 +104,8 @@ def test_a_lone_probe_that_stands_may_be_stuck_or_rest(stuck: bool) -> None:
     minutes = minutes_of(make_stretch("pressure_test", at, logged))
     since = _stood(minutes.probes[METAL][:470], 40)
     assert since == pytest.approx(int(np.flatnonzero(np.diff(shown))[-1]) + 1, abs=2)
-    data, _, (level_k, exponent) = segment_data(minutes, Plan(0, 40, 470, (METAL,), True, True, since))
-    of_day = exponent / level_k * float(read_psi.mean()) * 1_440.0
-    doubted, sure = (judge(d, (METAL,), [len(data.at_min)])[0] for d in (data, replace(data, stood_min=None)))
-    (low, high), (least, most) = (np.array(loss.interval(0.95)) * of_day for loss in (doubted, sure))
+    plan = Plan(0, 40, 470, (METAL,), True, True, since)
+    _, (low, high), (least, most) = lost_a_day(minutes, plan, stood_min=None)
     assert low < 2.0 < high
     if stuck:
         assert least > 2.0

@@ -29,6 +29,18 @@ def emptied(
     return make_stretch("recovery", seconds, columns, tables={"circuit": circuit}, journal=journal)
 
 
+def slowing(name: str, begin_k: float, vapour_s: float | None) -> Stretch:
+    """Return a recovery that comes down from a bubble point: by 15 K, ever slower, or as vapour by e in `vapour_s`."""
+    fluid = refrigerant(name)
+    seconds = np.arange(0.0, 4200.0, 10.0)
+    fall = np.maximum(seconds - 900.0, 0.0)
+    if vapour_s is None:
+        pressure = np.asarray(fluid.bubble_pressure_pa(begin_k - 15.0 * (1.0 - np.exp(-fall / 1200.0))))
+    else:
+        pressure = float(fluid.bubble_pressure_pa(begin_k)) * np.exp(-fall / vapour_s)
+    return emptied(seconds, pressure, begin_k - 273.15, name)
+
+
 def test_self_chilling_that_a_pause_shows_tells_how_cold_it_was_before_the_pause() -> None:
     """R-134a boils at 284.5 K beside water at 288 K when the machine stops, and is back at 287 K two minutes later."""
     seconds = np.arange(0.0, 2400.0, 10.0)
@@ -85,14 +97,7 @@ def test_almost_insulated_liquid_is_not_called_gone(channels: tuple[str, ...], k
 
 @pytest.mark.parametrize("chills", [True, False])
 def test_a_fall_that_slows_down_is_liquid_that_chills_itself_without_a_scale_too(chills: bool) -> None:
-    # saturation comes down by 15 K, ever more slowly; vapour alone falls by e in 15 min
-    fluid = refrigerant("R-134a")
-    seconds = np.arange(0.0, 4200.0, 10.0)
-    fall = np.maximum(seconds - 900.0, 0.0)
-    kelvin = 285.0 - 15.0 * (1.0 - np.exp(-fall / 1200.0))
-    rest = float(fluid.bubble_pressure_pa(285.0))
-    pressure = np.asarray(fluid.bubble_pressure_pa(kelvin)) if chills else rest * np.exp(-fall / 900.0)
-    stretch = emptied(seconds, pressure, 11.85)
+    stretch = slowing("R-134a", 285.0, vapour_s=None if chills else 900.0)
     finding = found(assess(stretch), "self_chilling")
     assert (finding is not None) == chills
     if finding is not None:
@@ -106,13 +111,8 @@ def test_a_blend_that_is_gone_before_it_is_at_freezing_is_no_freeze_risk(chills:
 
     A pool that chills itself by 15 K gets there in 18 min.
     """
-    fluid = refrigerant("R-407C")
-    seconds = np.arange(0.0, 3600.0, 10.0)
-    fall = np.maximum(seconds - 900.0, 0.0)
-    kelvin = 282.0 - 15.0 * (1.0 - np.exp(-fall / 1200.0))
-    rest = float(fluid.bubble_pressure_pa(282.0))
-    pressure = np.asarray(fluid.bubble_pressure_pa(kelvin)) if chills else rest * np.exp(-fall / 1600.0)
-    assert (found(assess(emptied(seconds, pressure, 8.85, "R-407C")), "freeze_risk") is not None) == chills
+    stretch = slowing("R-407C", 282.0, vapour_s=None if chills else 1600.0)
+    assert (found(assess(stretch), "freeze_risk") is not None) == chills
 
 
 @pytest.mark.parametrize("chills", [True, False])
