@@ -25,6 +25,8 @@ DOUBTFUL = 0.5
 """What is likelier than this is said, though nobody is named."""
 MOST_NAMES = 3
 """So many channels are named that are to stand still."""
+LEAST_AGREEING = 3
+"""Which of two is right cannot be told."""
 CORRECTABLE_K = 3.0
 """A steady offset up to this is corrected by number; a probe or gauge farther off is changed (common practice)."""
 
@@ -236,7 +238,7 @@ def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str
         return "undecided", _may_be_shut_off(check.shut_off)
     if check.elsewhere:
         return "undecided", _may_be_elsewhere(check.elsewhere)
-    if len(check.channels) < 3:
+    if len(check.channels) < LEAST_AGREEING:
         return "undecided", "Only two channels could be compared: which of two is right cannot be told. Log a third."
     if said.none_lies < DOUBTFUL:
         names = " or ".join(map(words, doubtful))
@@ -249,7 +251,9 @@ def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str
             " much. Wait until it has stood still for hours, or bring a trusted instrument."
         )
     agree = len(check.channels) - len({c for members in check.apart.values() for c in members})
-    text = f"{agree} channels agree at rest."
+    verdict, text = "agree", f"{agree} channels agree at rest."
+    if agree < LEAST_AGREEING:
+        verdict, text = "undecided", f"Cannot tell: hardly any channels agree. {_what_decides(list(check.channels))}"
     sunny = [
         f"{words(c)} by {Figure(check.offset_k(c), 'temperature_difference').show(system, 2)}"
         for c in check.apart.get("sun", ())
@@ -264,4 +268,4 @@ def _verdict(check: Look, named: set[str], system: UnitSystem) -> tuple[str, str
         if sunny
         else "One side stands in the sun or wind.",
     }
-    return "agree", " ".join([text, *(reasons[name] for name in check.apart)])
+    return verdict, " ".join([text, *(reasons[name] for name in check.apart)])

@@ -415,6 +415,15 @@ def test_what_stands_far_apart_is_not_said_to_agree_though_it_may_lag() -> None:
     assert "Leaving water temperature may lag the weather" in result.text
 
 
+def test_a_cold_side_and_a_warm_one_with_one_pipe_between_do_not_agree() -> None:
+    cold = dict.fromkeys(("entering_water_temperature", "suction_pressure", "discharge_pressure"), 289.0)
+    warm = {"discharge_temperature": 297.0, "liquid_temperature": 298.5, "condenser_entering_temperature": 296.0}
+    result = assess(standing(1.0, 20.0, {**cold, "suction_temperature": 293.0, **warm}))
+    assert (result.verdict, result.findings) == ("undecided", ())
+    assert result.text.startswith("Cannot tell: hardly any channels agree. Shade what the sun reaches and wait")
+    assert "liquid temperature by 9.9 degF" in result.text
+
+
 def test_two_channels_cannot_say_which_is_right() -> None:
     at = np.arange(0.0, 3600.0, 5.0)
     logged = {
