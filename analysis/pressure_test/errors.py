@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -95,8 +96,12 @@ def covariances(data: SegmentData, probes: tuple[str, ...]) -> tuple[np.ndarray,
     if data.stood_min is not None:
         lost = _waves(np.maximum(data.at_min - data.stood_min, 0.0))
         unseen += [(one + lost, of * STUCK_ODDS) for one, of in unseen]
-    table = [[one + w**2 * white + c for w in WHITE_K for c in correlated] for one, _ in unseen]
-    return np.array(table), np.log([[of] for _, of in unseen]) + np.tile(odds, len(WHITE_K))
+    errors = list(product(WHITE_K, correlated))
+    table = np.empty((len(unseen), len(errors), *apart.shape))  # a list of them would be held twice
+    for b, (one, _) in enumerate(unseen):
+        for h, (w, c) in enumerate(errors):
+            table[b, h] = one + w**2 * white + c
+    return table, np.log([[of] for _, of in unseen]) + np.tile(odds, len(WHITE_K))
 
 
 def _waves(gone_min: np.ndarray) -> np.ndarray:

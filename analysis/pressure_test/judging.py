@@ -24,6 +24,9 @@ from analysis.vocabulary.channels import AIR, METAL
 
 LOOKS = ((0, 15), (180, 30), (720, 60), (2_880, 360), (10_080, 1_440))
 """From minute .. on the loss is judged anew every .. minutes; a log that spans a year is no longer a test."""
+BINS = ((0, BIN_MINUTES), (180, 10), (720, 20), (2_880, 60), (10_080, 480), (43_200, 1_440))
+"""From minute .. on the bins are .. minutes wide, a third of the looks' distance or less: what is judged takes memory
+by the square of their number and time by its cube, so a log of months may not have a bin every 20 min."""
 LEAST_BINS = 4
 RUSH_MINUTES = 10
 """Right after filling the gas is stirred and streams: nothing of that is judged (common practice)."""
@@ -280,13 +283,13 @@ def dithered(quantum: float, scatter: float) -> float:
 
 
 def _edges(begin: int, end: int) -> list[int]:
-    """Return bin edges [min] on the stage's grid: 5 min for three hours, 10 to half a day, 20 after."""
+    """Return bin edges [min] on the stage's grid, as wide as `BINS`."""
     edges = []
     m = begin + (-begin) % BIN_MINUTES
     while m <= end:
         edges.append(m)
-        step = BIN_MINUTES if m < 180 else 2 * BIN_MINUTES if m < 720 else 4 * BIN_MINUTES
-        m += step - m % step if m % step else step
+        step = next(width for since, width in reversed(BINS) if m >= since)
+        m += step - m % step
     return edges
 
 

@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.gas import temperature_exponent
-from analysis.pressure_test.judging import Judged, Plan, _stood, segment_data
+from analysis.pressure_test.judging import Judged, Plan, _edges, _stood, checkpoints, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
 from analysis.pressure_test.minutes import Minutes, minutes_of
 from analysis.pressure_test.standing import verdicts
@@ -34,6 +34,13 @@ from tests.analysis.pressure_test.nights import CALM, PSI, changed
 from tests.benchmarks.pressure_test_ensemble import score
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.support import assert_prefix_consistent, make_stretch, value
+
+
+def test_a_log_of_months_is_judged_by_no_more_bins_than_memory_holds() -> None:
+    """Of a hundred covariances 1 GB holds 1,100 bins; each look at what is longer than two days ends one."""
+    year = _edges(40, 525_600)
+    assert len(year) < 1_100
+    assert {look for look in checkpoints(525_600) if look > 2_880} <= set(year)
 
 
 @pytest.mark.parametrize("interval", [2.0, 60.0])
