@@ -47,21 +47,24 @@ def assess(stretch: Stretch) -> Assessment:
     stands = standing(ticks)
     pauses, pulls = split(ticks, stands)
     evidence = gather(ticks, pulls, stretch.job)
-    call = liquid_gone(ticks, evidence, pauses, stretch.job.circuit.freezes_at_k)
-    until = len(ticks) if call is None else call.tick
+    calls = liquid_gone(ticks, evidence, pauses, stretch.job.circuit.freezes_at_k)
+    call = calls[-1] if calls and calls[-1].leap is None else None
+    told_gone = np.zeros(len(ticks), dtype=bool)
+    for each in calls:
+        told_gone[each.tick : each.leap.tick if each.leap is not None else None] = True
     make = judge.Maker(stretch, ticks)
     level_pa = absolute_pa(ticks, required.level)
     level = level_findings(make, required, pauses, evidence.shown)
-    pull_ended = judge.liquid_pull_ended(make, stands, until)
+    pull_ended = judge.liquid_pull_ended(make, stands, calls[0].tick if calls else len(ticks))
     stood = still_s(make)
     dead = stopped_dead(make, evidence, stood)
     found = [
         *pull_ended,
         *dead,
-        *judge.gone(make, evidence, call),
-        *judge.self_chilling(make, evidence, pauses, pull_ended, until),
+        *judge.gone(make, evidence, calls),
+        *judge.self_chilling(make, evidence, pauses, pull_ended, told_gone),
         *judge.rebounds(make, evidence, pauses, pull_ended, level_pa, required.hold_within),
-        *judge.freeze_risk(make, evidence, pulls, until),
+        *judge.freeze_risk(make, evidence, pulls, told_gone),
         *level.findings,
         *(cylinder_findings(stretch, weighing) if weighing is not None else ()),
     ]

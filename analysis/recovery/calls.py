@@ -12,6 +12,7 @@ from analysis.recovery.apparent_volume import SLOWEST_S
 from analysis.recovery.balance import CHILL_S, GONE_K
 from analysis.recovery.liquid import Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, before
+from analysis.recovery.shut_gauge import Leap, leap_after
 from analysis.recovery.ticks import Floats, Ticks
 
 FLATTEST, BEHIND_FOAM = 0.03, 0.5
@@ -49,15 +50,28 @@ NOT_ICE_K = 15.0
 
 @dataclass(frozen=True)
 class Call:
-    """A tick at which something was sure, since when it was so, and by what."""
+    """A tick at which something was sure, since when it was so, by what, and the leap that takes it back."""
 
     tick: int
     since_s: float
     by: str
+    leap: Leap | None
 
 
-def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_at_k: float) -> Call | None:
-    """Return when liquid could first be called gone, None while it could not.
+def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_at_k: float) -> list[Call]:
+    """Return each tick at which liquid could be called gone; a later one is there where all before are taken back."""
+    calls: list[Call] = []
+    after = 0
+    while (call := _first_call(ticks, evidence, pauses, freezes_at_k, after)) is not None:
+        calls.append(call)
+        if call.leap is None:
+            break
+        after = call.leap.tick
+    return calls
+
+
+def _first_call(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_at_k: float, after: int) -> Call | None:
+    """Return when liquid could first be called gone, from tick `after` on, None while it could not.
 
     Asked for is the depression, staying, and one of: a balance that says nothing boils with a plate that agrees; the
     same over a fall so deep that a pocket would show; a flat pause with that balance, or after a quick fall. A scale
@@ -66,13 +80,14 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     """
     gained = _weighed(ticks)
     sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained & evidence.shown
-    calls = []
+    sure &= np.arange(len(ticks)) >= after
+    calls: list[tuple[int, str, Leap | None]] = []
     hit = np.flatnonzero(sure)
     if len(hit):
         by = "plate" if evidence.agrees[hit[0]] else "balance"
-        calls.append((int(hit[0]), by))
+        calls.append((int(hit[0]), by, None))
     for pause in pauses:
-        if pause.base is None or pause.first == 0:
+        if pause.base is None or pause.first <= after:
             continue
         prior = pause.first - 1
         lately = slice(max(0, int(np.searchsorted(ticks.at_s, pause.begin_s - CHILL_S))), prior + 1)
@@ -91,16 +106,16 @@ def liquid_gone(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
             flat &= ~_pulls(ticks, pause, k)
         hit = k[flat & evidence.under_dew[k] & evidence.shown[k] & (k >= pause.first)]
         if len(hit):
-            calls.append((int(hit[0]), "pause"))
+            calls.append((int(hit[0]), "pause", leap_after(ticks, pause, int(hit[0]))))
             break
     if not calls:
         return None
-    tick, by = min(calls)
+    tick, by, leap = min(calls, key=lambda call: call[0])
     shallow = np.flatnonzero(evidence.depression_k[: tick + 1] < GONE_K)
     since = ticks.at_s[shallow[-1]] if len(shallow) else ticks.at_s[0]
     balance = evidence.dry_from_s[: tick + 1]
     balance = balance[np.isfinite(balance)]
-    return Call(tick, float(max(since, balance[0]) if len(balance) else since), by)
+    return Call(tick, float(max(since, balance[0]) if len(balance) else since), by, leap)
 
 
 def _weighed(ticks: Ticks) -> np.ndarray:

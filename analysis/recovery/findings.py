@@ -13,6 +13,7 @@ from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
+from analysis.recovery.shut_gauge import Leap
 from analysis.recovery.ticks import Ticks
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stretch import Stretch, episodes, stayed
@@ -154,10 +155,32 @@ def _highest(values: np.ndarray, at: pd.TimedeltaIndex, over_s: float) -> np.nda
     return np.asarray(pd.Series(values, index=at).rolling(f"{over_s:.0f}s").max(), dtype=float)
 
 
-def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
+def gone(make: Maker, evidence: Evidence, calls: list[Call]) -> list[Finding]:
+    """Return the findings that no liquid stands, and those that take one back."""
+    found = []
+    for call in calls:
+        found.append(_gone(make, evidence, call))
+        if call.leap is not None:
+            found.append(_taken_back(make, call.leap))
+    return found
+
+
+def _taken_back(make: Maker, leap: Leap) -> Finding:
+    """Return the finding that a pause showed a hose that was shut off."""
+    text = (
+        "The pause showed the hose alone: liquid may stand. Open the valve at the circuit, pause for 10 min and look "
+        f"again. The gauge leapt from {make.pressure(leap.from_pa)} to {make.pressure(leap.to_pa)} at once, as it does "
+        "when a valve that was shut is opened."
+    )
+    figures = {
+        "pressure_before": Figure(leap.from_pa, "pressure"),
+        "pressure_after": Figure(leap.to_pa, "pressure"),
+    }
+    return make(leap.tick, leap.since_s, "pressure_rebound", "caution", text, **figures)
+
+
+def _gone(make: Maker, evidence: Evidence, call: Call) -> Finding:
     """Return the finding that no liquid stands."""
-    if call is None:
-        return []
     ticks, k = make.ticks, call.tick
     why = {
         "plate": "what the scale gains is what the vapour loses, and the plate's charge is accounted for",
@@ -176,7 +199,7 @@ def gone(make: Maker, evidence: Evidence, call: Call | None) -> list[Finding]:
         f"under {stands_under(ticks)}, and {why}{_power(make, evidence, call)}. Go on to the required level."
         f"{_rests_on(make, call)}"
     )
-    return [make(k, call.since_s, "liquid_gone", "info", text, **figures)]
+    return make(k, call.since_s, "liquid_gone", "info", text, **figures)
 
 
 def _rests_on(make: Maker, call: Call) -> str:
@@ -215,9 +238,9 @@ def stands_under(ticks: Ticks) -> str:
 
 
 def self_chilling(
-    make: Maker, evidence: Evidence, pauses: list[Pause], pull_ended: list[Finding], until: int
+    make: Maker, evidence: Evidence, pauses: list[Pause], pull_ended: list[Finding], told_gone: np.ndarray
 ) -> list[Finding]:
-    """Return the first sure sign, before tick `until`, that liquid chills itself while it boils."""
+    """Return the first sure sign that liquid chills itself while it boils, at a tick that was not `told_gone`."""
     ticks = make.ticks
     found: list[tuple[int, float, str, int]] = []
     drawn = np.ones(len(ticks), dtype=bool)
@@ -226,17 +249,17 @@ def self_chilling(
     cold = stayed(ticks.at_s, evidence.depression_k >= DRAWN_K, CHILL_S)
     # deep down what boils, or comes back, may come out of the oil
     deep = evidence.depth >= SHALLOW
-    wet = np.flatnonzero((evidence.wet & (cold | ~drawn) & ~deep)[:until])
+    wet = np.flatnonzero(evidence.wet & (cold | ~drawn) & ~deep & ~told_gone)
     if len(wet):
         k = int(wet[0])
         found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), "mass", k))
     for sign, by in ((evidence.still, "no flow"), (evidence.slows, "fall")):
-        hit = np.flatnonzero(sign[:until])
+        hit = np.flatnonzero(sign & ~told_gone)
         if len(hit):
             k = int(hit[0])
             found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), by, k))
     for pause in pauses:
-        if pause.base is None or pause.first == 0 or pause.base >= until:
+        if pause.base is None or pause.first == 0 or told_gone[pause.base]:
             continue
         k = pause.first - 1
         old = int(np.searchsorted(ticks.at_s, pause.begin_s - 300.0))
@@ -244,7 +267,9 @@ def self_chilling(
         if evidence.dry_soft[k] or deep[k] or not _was_depressed(ticks, evidence, pause) or run < 120.0:
             continue
         fell = np.log(ticks.pressure_pa[old] / ticks.pressure_pa[k]) / run
-        for j in range(max(pause.base + 1, pause.first), min(pause.last + 1, until)):
+        for j in range(max(pause.base + 1, pause.first), pause.last + 1):
+            if told_gone[j]:
+                break
             long = ticks.at_s[j] - pause.begin_s
             rise = np.log(ticks.pressure_pa[j] / ticks.pressure_pa[pause.base])
             big = ticks.pressure_pa[j] - ticks.pressure_pa[pause.base] > 3.0 * ticks.resolution_pa[j]
@@ -385,8 +410,10 @@ def _passed(ticks: Ticks, first: int, last: int, pressure_pa: float) -> int | No
     return int(k[twice[0] + 1]) if len(twice) else None
 
 
-def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) -> list[Finding]:
-    """Return each episode in which saturation stood at or under freezing while liquid might stand, before tick `until`.
+def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], told_gone: np.ndarray) -> list[Finding]:
+    """Return each episode in which saturation stood at or under freezing while liquid might stand.
+
+    That is while it is not `told_gone`.
 
     Pressure that only comes back in a pause is no sign of it: what boils out of the oil freezes no tubes. Nor is a
     gauge that has shown the air's pressure from the first on: it is not put on yet.
@@ -396,7 +423,7 @@ def freeze_risk(make: Maker, evidence: Evidence, pulls: list[Pull], until: int) 
         return []
     freezes = make.stretch.job.circuit.freezes_at_k
     may_stand = ~evidence.dry_soft
-    cold = (ticks.bubble_k <= freezes) & (may_stand | evidence.boils) & (np.arange(len(ticks)) < until)
+    cold = (ticks.bubble_k <= freezes) & (may_stand | evidence.boils) & ~told_gone
     cold &= ~np.logical_and.accumulate(np.abs(ticks.pressure_pa - ticks.barometer_pa) < AIR_PA)
     clear = ticks.bubble_k > freezes + CLEAR_K
     found: list[Finding] = []

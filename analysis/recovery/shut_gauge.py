@@ -1,14 +1,19 @@
-"""A gauge on a hose that a closed valve, or a blocked core, parts from the circuit: the machine empties the hose alone.
+"""A gauge on a hose that a closed valve, or a blocked core, parts from the circuit: it shows the hose alone.
 
 A circuit holds at least the room that what came out of it filled as liquid. When its pressure falls, so much vapour
-comes onto the scale; where nothing comes, the gauge shows something smaller.
+comes onto the scale; where nothing comes, the gauge shows something smaller. A hose that is shut off in a pause stands
+still, and its pressure leaps to the circuit's as the valve is opened.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from analysis.belief.fault import AIR_PA
 from analysis.recovery.balance import liquid_density
+from analysis.recovery.pauses import Pause, before
 from analysis.recovery.ticks import Ticks
 
 HIGH, DEEP = 0.5, 1.0 / 3.0
@@ -17,6 +22,11 @@ dense beside what it was then: no cooler room does as much. What a gauge shows l
 LEAST = 0.5
 """So much of the vapour that the least circuit holds has to come: hose, machine and its condenser keep some; common
 practice."""
+AT_ONCE_S, STOOD_S, LEAP = 30.0, 120.0, 0.008
+"""A leap comes within the first of these times, after a pressure that stood for the second: no gas warms by the 2 K
+that would raise it by this share; common practice."""
+STEADIER = 0.25
+"""Before the leap the pressure changed, and after it rises on, by less than this share of it; common practice."""
 
 
 def shows_circuit(ticks: Ticks) -> np.ndarray:
@@ -33,3 +43,36 @@ def shows_circuit(ticks: Ticks) -> np.ndarray:
     came = ticks.moved_kg - ticks.moved_kg[i] + ticks.unseen_kg - ticks.unseen_kg[i] + 2.0 * ticks.mass_resolution_kg
     deep = (np.arange(len(ticks)) > i) & (density < DEEP * density[i])
     return np.asarray(~(deep & (came < LEAST * room * (density[i] - density))))
+
+
+@dataclass(frozen=True)
+class Leap:
+    """A standing pressure that leapt: known at tick `tick`, since when, from and to what."""
+
+    tick: int
+    since_s: float
+    from_pa: float
+    to_pa: float
+
+
+def leap_after(ticks: Ticks, pause: Pause, since: int) -> Leap | None:
+    """Return how a pressure that stood in a pause leapt after tick `since`, as a valve was opened; None where not.
+
+    One that comes to the air's pressure from under it, or rises on, is air or nitrogen that is let in; a single wild
+    reading goes back to where it stood.
+    """
+    pressure, air = ticks.pressure_pa, ticks.barometer_pa
+    near, far = (before(ticks.at_s, back_s) for back_s in (AT_ONCE_S, AT_ONCE_S + STOOD_S))
+    then = np.searchsorted(ticks.at_s, ticks.at_s + AT_ONCE_S)
+    first = pause.first if pause.base is None else pause.base
+    k = np.flatnonzero((far >= first) & (near <= pause.last) & (np.arange(len(ticks)) > since) & (then < len(ticks)))
+    stood, rose = pressure[near[k]], pressure[k] - pressure[near[k]]
+    least = np.maximum(LEAP * stood, 3.0 * ticks.resolution_pa[k])
+    leapt = (rose > least) & (np.abs(stood - pressure[far[k]]) < STEADIER * rose)
+    for i, low, least_pa in zip(k[leapt].tolist(), stood[leapt].tolist(), least[leapt].tolist(), strict=True):
+        after = pressure[i : then[i] + 1]
+        wild = (np.abs(after[1:] - low) <= least_pa).all()
+        let_in = low < air[i] and (np.abs(after - air[i]) < AIR_PA).any()
+        if not (wild or let_in or after[-1] - after[0] > STEADIER * (after[0] - low)):
+            return Leap(int(then[i]), float(ticks.at_s[near[i]]), low, float(after.max()))
+    return None

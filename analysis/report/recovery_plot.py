@@ -90,7 +90,8 @@ def _phases(ax: Axes, stretch: Stretch, assessment: Assessment) -> None:
     """Shade from when to when liquid was pulled, boiled off, and vapour was left, each with its word at the bottom."""
     told = {finding.kind: finding.time for finding in reversed(assessment.findings)}
     end = stretch.frame.index[-1]
-    gone = told.get("liquid_gone", end)
+    after = assessment.figures.get("liquid_gone_after")  # of the one that is not taken back
+    gone = stretch.begin + pd.Timedelta(seconds=after.si) if isinstance(after, Number) and after.si >= 0.0 else end
     pulled = min(told.get("liquid_pull_ended", gone), gone)
     edges = (stretch.begin, pulled, gone, end)
     low, high = ax.get_xlim()

@@ -121,12 +121,16 @@ def test_the_phases_of_a_recovery_are_shaded_as_far_as_they_are_told(folder: Pat
     stretch = reviewed(folder).stages[0].stretch
     at = stretch.frame.index
     trace = pd.Series(np.full(len(at), 280.0), at)
-    ended, gone = (
-        Finding(at[i], at[i], "recovery", kind, "info", "", {})
-        for i, kind in ((len(at) // 3, "liquid_pull_ended"), (len(at) // 2, "liquid_gone"))
-    )
-    for told, words in (((), []), ((ended,), ["liquid pull", "boiling off"]), ((gone,), ["vapour"])):
-        found = Assessment("undecided", "", findings=told, traces={"pressure": 1e3 * trace, "saturation": trace})
+    third, half = len(at) // 3, len(at) // 2
+    ended = Finding(at[third], at[third], "recovery", "liquid_pull_ended", "info", "", {})
+    after = {"liquid_gone_after": Figure((at[half] - stretch.begin).total_seconds(), "minutes")}
+    traces = {"pressure": 1e3 * trace, "saturation": trace}
+    for told, figures, words in (
+        ((), {}, []),
+        ((ended,), {}, ["liquid pull", "boiling off"]),
+        ((), after, ["vapour"]),
+    ):
+        found = Assessment("undecided", "", figures, told, traces)
         plot = recovery_plot.draw(stretch, found)
         assert plot is not None
         assert [text.get_text().strip() for text in plot.axes[1].texts] == words

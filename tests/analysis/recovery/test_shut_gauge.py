@@ -1,4 +1,4 @@
-"""A valve closed between gauge and circuit: the machine empties the hose, and the gauge shows a vacuum.
+"""A valve closed between gauge and circuit: the machine empties the hose, or the gauge stands on it through a pause.
 
 R-410A boils at 16 degC at 1,328 kPa, where a cubic metre of its vapour weighs some 50 kg (ASHRAE refrigerant tables).
 """
@@ -10,7 +10,7 @@ import pytest
 
 from analysis.recovery import assess
 from analysis.stretch import Stretch
-from tests.support import assert_prefix_consistent, make_stretch
+from tests.support import assert_prefix_consistent, cut, make_stretch
 
 
 def drawn(fall_s: float, vapour_kg: float, marks: bool = True) -> Stretch:
@@ -47,3 +47,52 @@ def test_a_circuit_whose_vapour_comes_shows_it() -> None:
 
 def test_it_is_known_by_nothing_later() -> None:
     assert_prefix_consistent(assess, drawn(300.0, 0.4))
+
+
+def stood(becomes: dict[float, float]) -> Stretch:
+    """Return vapour drawn to 154 kPa, a pause from 1,200 to 1,920 s and what it becomes in the end [s: kPa]."""
+    seconds = np.arange(0.0, 3_900.0, 5.0)
+    first = 420.0 * np.exp(-(np.clip(seconds, 600.0, 1_200.0) - 600.0) / 600.0)
+    at_s = min(1_920.0, *becomes) - 5.0
+    shown = np.interp(seconds, [at_s, *becomes], [first[-1], *becomes.values()])
+    channels = {
+        "circuit_pressure": ("kPa", np.round(np.where(seconds < at_s, first, shown), 1)),
+        "leaving_water_temperature": ("degC", np.full(len(seconds), 11.85)),
+    }
+    tables = {
+        "circuit": {"refrigerant": "R-134a", "charge": "60 kg", "internal_volume": "400 L"},
+        "recovery": {"rules": "none"},
+    }
+    marks = [(1_200.0, "paused"), (1_920.0, "resumed"), (2_700.0, "paused")]
+    journal = [(at_s, "mark", f"recovery_{subject}", "") for at_s, subject in marks]
+    return make_stretch("recovery", seconds, channels, tables=tables, journal=journal)
+
+
+DRAWN_ON = {2_700.0: 50.0}
+
+
+def test_a_gauge_that_leaps_as_a_valve_is_opened_stood_on_its_hose_and_takes_back_what_it_told() -> None:
+    """R-134a: 10 % in a second is 15 K in the gas, by p V = n R T; what boils at 154 kPa needs minutes for it."""
+    recovery = stood({1_920.0: 170.0} | DRAWN_ON)
+    told = assert_prefix_consistent(assess, recovery).findings
+    first, leap, _ = told = [f for f in told if f.kind in ("liquid_gone", "pressure_rebound")]
+    assert [f.kind for f in told] == ["liquid_gone", "pressure_rebound", "liquid_gone"]
+    assert leap.level == "caution"
+    assert "Open the valve at the circuit" in leap.text
+    assert 1_900.0 <= (leap.since - recovery.begin).total_seconds() <= 1_930.0
+    rows = recovery.frame.index.searchsorted([first.time, leap.time], side="right")
+    before, between = (assess(cut(recovery, int(row))) for row in rows)
+    assert "No liquid stands" in before.text
+    assert "No liquid stands" not in between.text
+
+
+@pytest.mark.parametrize(
+    "becomes",
+    [
+        pytest.param({1_920.0: 154.5} | DRAWN_ON, id="drawn on"),
+        pytest.param({1_800.0: 170.0, 1_805.0: 154.5, 1_920.0: 154.5} | DRAWN_ON, id="one wild reading"),
+        pytest.param({1_920.0: 154.5, 2_100.0: 260.0} | DRAWN_ON, id="nitrogen let in over minutes"),
+    ],
+)
+def test_what_is_no_leap_takes_nothing_back(becomes: dict[float, float]) -> None:
+    assert [f.kind for f in assess(stood(becomes)).findings].count("liquid_gone") == 1
