@@ -47,6 +47,10 @@ ONE_NUMBER = (
     " The gauge has shown one number since the valve was closed: see it move, by the valve or a little dry nitrogen, "
     "or compare a second one, before you rely on it."
 )
+WALLS_TOO = (
+    " Gas off walls and out of oil levels off alike, but comes to less after every pull: pull on and hold again before you"
+    " open it for driers."
+)
 NAMES = {"pump_oil": "pump oil", "moisture": "moisture", "leak": "a leak", "undecided": "undecided"}
 
 
@@ -126,7 +130,7 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
     else:
         urgency = "alarm"
         figures = {"cause": happening.cause, "level": level, "held_for": Figure(happening.held_s, "minutes")}
-        next_ = ADVICE[happening.cause]
+        next_ = _hold_advice(happening.cause)
         if happening.cause == "undecided":
             next_ = f"Leave it closed for as long again, {duration(happening.held_s)}: how it rises tells that."
         after = f"{level.show(system)} after {duration(happening.held_s)}"
@@ -138,6 +142,10 @@ def _finding(stretch: Stretch, ticks: Ticks, happening: Happening, aim: Aim) -> 
     if happening.told_s is not None:
         known = _at(stretch, happening.told_s)
     return Finding(known, since, stretch.stage, happening.what, urgency, text, figures)
+
+
+def _hold_advice(cause: str) -> str:
+    return ADVICE[cause] + (WALLS_TOO if cause == "moisture" else "")
 
 
 def _why(happening: Happening) -> str:
@@ -200,7 +208,7 @@ def _verdict(stretch: Stretch, ticks: Ticks, story: Story, aim: Aim) -> tuple[st
         if hold.cause in ("leak", "moisture"):
             return (
                 f"rising_{hold.cause}",
-                f"The hold failed: the rise is that of {NAMES[hold.cause]}. {ADVICE[hold.cause]}",
+                f"The hold failed: the rise is that of {NAMES[hold.cause]}. {_hold_advice(hold.cause)}",
             )
         return "undecided", "The hold failed; whether a leak or moisture cannot be told yet. Leave it closed and watch."
     if hold.outcome == "unclear":

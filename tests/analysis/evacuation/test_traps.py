@@ -246,6 +246,7 @@ def test_one_that_levels_off_above_it_is_moisture(shut: float, lasting: float, l
     rise = 1_740.0 * (1.0 - np.exp(-(AT - shut) / lag))
     result = assess(logged(closed(pull(300.0, 60.0), shut, lasting, rise), valve(shut, lasting)))
     assert result.verdict == "rising_moisture"
+    assert "hold again before you open it for driers" in result.text
     assert value(result, "plateau") / MICRON == pytest.approx(1_800, rel=0.05)
     assert {f.figures["cause"] for f in result.findings if f.kind == "hold_failed"} <= {"undecided", "moisture"}
 
