@@ -48,8 +48,8 @@ ONE_NUMBER = (
     "or compare a second one, before you rely on it."
 )
 WALLS_TOO = (
-    " Gas off walls and out of oil levels off alike, but comes to less after every pull: pull on and hold again before you"
-    " open it for driers."
+    " Gas off walls and out of oil levels off alike, but comes to less after every pull: pull on and hold again before"
+    " you open it for driers."
 )
 NAMES = {"pump_oil": "pump oil", "moisture": "moisture", "leak": "a leak", "undecided": "undecided"}
 
