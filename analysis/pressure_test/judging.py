@@ -6,7 +6,7 @@ Checkpoints lie on a grid fixed to the beginning of the stage and use only minut
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -191,6 +191,16 @@ def judge_all(minutes: Minutes, plans: Mapping[int, list[Plan]]) -> dict[int, li
                 data.lag_names,
             )
     return {c: [of[place] for place in sorted(of)] for c, of in found.items()}
+
+
+def as_labelled(minutes: Minutes, judged: Judged) -> Judged | None:
+    """Return the judgement as it were if the thermometers surely counted in the unit of their label, None where nothing
+    speaks against that."""
+    data, ends, _ = segment_data(minutes, judged.plan)
+    if not data.other_unit:
+        return None
+    (loss,) = judge(replace(data, other_unit=0.0), judged.plan.probes, [len(ends)])
+    return replace(judged, loss=loss)
 
 
 def segment_data(minutes: Minutes, plan: Plan) -> tuple[SegmentData, np.ndarray, tuple[float, float]]:

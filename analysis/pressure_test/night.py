@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.fluids.leak import leak_kg_per_s, leak_pa_m3_per_s
 from analysis.fluids.nitrogen import MOLAR_MASS_KG_PER_MOL
 from analysis.pressure_test.design_pressure import said_of_pressure, too_low_for_a_test
-from analysis.pressure_test.judging import Judged
+from analysis.pressure_test.judging import Judged, as_labelled
 from analysis.pressure_test.minutes import Minutes, first_readings
 from analysis.pressure_test.probes import ProbeFault, can_be_gas
 from analysis.pressure_test.segments import TEST_LEVEL, Segment, let_down
@@ -224,7 +224,13 @@ def summary(night: Night, side: str, judged: Judged, part: np.ndarray) -> tuple[
         tight = "Tight." if until_m is None else f"Tight until {night.time_of(until_m):%H:%M} UTC."
         return "tight", " ".join([tight, *said, f"Allowed is {night.per_day(allowed)}."]), figures
     why, hours = _undecided(night, judged, allowed)
-    said += [*why, *_may_be_stuck(night, judged), *_helps(judged), f"Allowed is {night.per_day(allowed)}."]
+    said += [
+        *why,
+        *_unit_in_doubt(night, judged, allowed),
+        *_may_be_stuck(night, judged),
+        *_helps(judged),
+        f"Allowed is {night.per_day(allowed)}.",
+    ]
     return "undecided", " ".join(["Cannot tell yet.", *said]), figures | hours
 
 
@@ -299,6 +305,18 @@ def _helps(judged: Judged) -> list[str]:
 
 def _called(probe: str) -> str:
     return "surface" if probe == METAL else "air"
+
+
+def _unit_in_doubt(night: Night, judged: Judged, allowed: float) -> list[str]:
+    """Return what to check where nothing but a thermometer's unit keeps it from being told."""
+    labelled = as_labelled(night.minutes, judged)
+    side = "" if labelled is None or judged.warmed else side_of(labelled, allowed, night.confidence)
+    if side not in ("tight", "leaking") or side == side_of(judged, allowed, night.confidence):
+        return []
+    return [
+        f"With the temperatures as labelled it would be {side}, but degF and degC may be mixed up there: hold another "
+        "thermometer beside the probe."
+    ]
 
 
 def _may_be_stuck(night: Night, judged: Judged) -> list[str]:

@@ -10,6 +10,7 @@ from scipy.signal import lfilter
 
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
+from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.minutes import minutes_of
 from analysis.pressure_test.probes import probe_faults
 from analysis.report.pressure_test_plot import draw
@@ -17,6 +18,7 @@ from analysis.result import Assessment
 from analysis.review import review
 from analysis.stretch import Stretch
 from analysis.vocabulary.channels import METAL
+from analysis.vocabulary.units import UNITS
 from tests.analysis.pressure_test.nights import CALM, PSI, changed, slept
 from tests.benchmarks.pressure_test_nights import Night, make_night
 from tests.support import assert_prefix_consistent, cut, kinds, make_log, make_stretch, value
@@ -344,6 +346,20 @@ def test_gas_in_tubes_that_a_warm_draught_moves_before_the_metal_is_no_sun() -> 
     gas_pa = 2.0e6 / 285.0 * (0.6 * behind(300.0) + 0.4 * metal) + np.random.default_rng(3).normal(0.0, 300.0, len(at))
     logged = {"circuit_pressure": ("psia", gas_pa / PSI), "surface_temperature": ("K", metal)}
     assert probe_faults(minutes_of(make_stretch("pressure_test", at, logged))) == []
+
+
+@pytest.mark.parametrize(("room_k", "meant", "said"), [(277.0, "degF", True), (310.0, "degC", False)])
+def test_a_unit_that_keeps_it_undecided_is_named(room_k: float, meant: str, said: bool) -> None:
+    """The gas law: 39 degF logged as degC hides a loss, and would be called tight; a label that fits says nothing."""
+    at = np.arange(0.0, 8.0 * 3_600.0, 60.0)
+    room = room_k - 3.0 * np.sin(at / 20_000.0)
+    gas_psi = 290.0 * (room / room_k) ** temperature_exponent(290.0 * PSI, room_k)
+    read_psi = gas_psi - 5.0 * at / 86_400.0 + np.random.default_rng(3).normal(0.0, 0.1, len(at))
+    logged = {"circuit_pressure": ("psia", read_psi), "surface_temperature": ("degC", UNITS[meant].number(room))}
+    allowed = {"pressure_test": {"allowed_loss": "4.8 psi/d"}}
+    found = assess(make_stretch("pressure_test", at, logged, tables=allowed))
+    assert found.verdict == "undecided"
+    assert ("would be tight, but degF and degC may be mixed up" in found.text) == said
 
 
 def test_what_is_warmer_than_any_gas_under_test_corrects_nothing() -> None:
