@@ -98,10 +98,11 @@ def propose_columns(sample: bytes, where: str, later: Sequence[bytes] = ()) -> P
         whole = piece.decode(encoding, errors="replace").partition("\n")[2].rpartition("\n")[0]
         rows += [cells for cells, _ in islice(records(whole, delimiter), SAMPLE_ROWS // 10)]
     cells = {name: cells_of(rows, i) for i, name in enumerate(names) if name or not i}
-    american = any(
-        re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units_below, strict=False)
-    )
-    american = american and not any(DAY_FIRST & set(words(name)) for name in names)
+    american = None
+    if any(DAY_FIRST & set(words(name)) for name in names):
+        american = False
+    elif any(re.search(r"psi|[°(\[ _]F\b", f"{name} {unit}") for name, unit in zip(names, units_below, strict=False)):
+        american = True
     time = guess_time(names, cells, text[:first], american, where)
     used = {time.column, *time.clock}
     decimal = decimal_sign(rows, delimiter, {i for i, name in enumerate(names) if name and name not in used})
@@ -183,10 +184,13 @@ def _header(text: str, where: str) -> tuple[tuple[str, ...], str, int, int]:
             if sum(bool(name) for name in names) < 2 or _is_unit_row(names) or any(_is_reading(n) for n in names):
                 continue
             below = [[cell for cell, name in zip(row, names, strict=False) if name] for row, _ in rows[number + 1 :]]
-            below = below[_said_below(below) :]
+            said = _said_below(below)
+            at_once = len(below) > said and all(map(_is_unit_row, below[:said]))
+            below = below[said:]
             numbers = sum(_is_number(cell) for row in below[:5] for cell in row)
             fits = (numbers, sum(bool(meanings(name)) for name in names))
-            if numbers and fits > score:
+            blank = at_once and all(any(map(_is_reading, row)) for row in below[:5])  # a gauge that shows nothing yet
+            if (numbers or blank) and fits > score:
                 best, score = (names, delimiter, end, rows[number - 1][1]), fits
     if best is None:
         raise InputError(f"{where}: no line with names of columns above lines of numbers; expected a log in CSV")
@@ -197,7 +201,13 @@ def _titles(names: Sequence[str], above: str, delimiter: str) -> list[str]:
     """Return what the lines above the header call each of its columns, or else its name: ``CH1,Suction pressure``."""
     called = {cells[0].rstrip(":"): cells[1] for cells, _ in records(above, delimiter) if len(cells) > 1}
     titles = [called.get(name, "") for name in names]
+    if {"SP", "DP"} <= {name.partition(" ")[0] for name in names}:
+        names = [re.sub(r"^[SDL]P\b(?! ?\w)", lambda said: _PRESSURES[said[0]], name) for name in names]
     return [t if t and len(meanings(t)) >= len(meanings(n)) else n for t, n in zip(titles, names, strict=True)]
+
+
+_PRESSURES = {"SP": "suction pressure", "DP": "discharge pressure", "LP": "liquid pressure"}
+"""What two letters mean side by side; alone LP is a low pressure, DP a difference, SP a set point."""
 
 
 def _said_below(rows: Sequence[Sequence[str]]) -> int:

@@ -121,8 +121,10 @@ OTHER_SIDE = {
     "d", "dp", "drop",
 }  # fmt: skip
 """Words for the pressure of the water in a vessel, and for what it loses there."""
+_UNSAID = "the unit is not said"
 _IN_ITS_UNIT = re.compile(
-    r"((?:temperature?|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last|load)) in (\S+)$",
+    r"((?:temperature?|temp\.|(?<=\w)temp|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last"
+    r"|load)) in (\S+)$",
     re.IGNORECASE,
 )
 """The end of a header that says in which unit it counts, not that something enters."""
@@ -186,12 +188,16 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
     fitting = [f for f in fitting if not unit or UNITS[unit].dimension == CHANNELS[f[1]]]
     if not fitting:
         fitting = [(0, channel) for channel, needed in ALONE if set(needed.split()) <= means]
+        fitting = [f for f in fitting if not unit or UNITS[unit].dimension == CHANNELS[f[1]]]
         doubt = "by its kind alone"
     if fitting:
         choices = tuple(sorted(dict.fromkeys(fitting), key=lambda f: -f[0]))
         channel = choices[0][1]
         if not unit:
             unit, unit_doubt = _by_numbers(channel, there, units)
+            unread = unit_cell or next(iter(re.findall(r"[(\[](.*)[)\]]\s*$", name)), "")
+            if unread:
+                unit_doubt = unit_doubt.replace(_UNSAID, f"{unread!r} is no unit of a log")
         if channel == "barometer" and UNITS[unit].datum != "absolute":
             unit = {"psig": "psia", "barg": "bar", "kPag": "kPa"}.get(unit, unit)
             unit_doubt = ""
@@ -255,6 +261,8 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
             continue  # kgf/cm² (g): gauge, no grams
         for ending in ("absolute", "absolut", "abs", "gauge", "rel", "ue"):
             bare = bare.removesuffix(ending)
+        if key == "um" and "vacuum" in meanings(name):  # of mercury; a vibration has micrometres, too
+            key = bare = "umhg"
         symbol = UNIT_SPELLINGS.get(key, UNIT_SPELLINGS.get(bare, "") if key.startswith(bare + "abs") else "")
         if not symbol and bare not in UNSAID_DATUM:
             continue
@@ -314,7 +322,7 @@ def _by_numbers(channel: str, numbers: np.ndarray, units: UnitSystem | None) -> 
         bare = "kpa" if high > (SI_KPA_LEAST if units == "si" else 1_000.0) else "psi" if high > PSI_LEAST else "bar"
         unit, absolute = UNSAID_DATUM[bare]
         if _stood_open(numbers * UNITS[absolute].scale / STANDARD_ATMOSPHERE_PA):
-            return absolute, f"the unit is not said, it stood at the air's pressure; {unit} if gauge"
+            return absolute, f"{_UNSAID}, it stood at the air's pressure; {unit} if gauge"
     elif dimension == "temperature":
         told = units == "us" if units else middle > WARM_F_LEAST.get(channel, F_LEAST)
         unit = "K" if middle > 250 else "degF" if told else "degC"
@@ -324,7 +332,7 @@ def _by_numbers(channel: str, numbers: np.ndarray, units: UnitSystem | None) -> 
         unit = "%"
         if high > 1.0:
             return unit, ""
-    return unit, "the unit is not said, taken from the size of the numbers"
+    return unit, f"{_UNSAID}, taken from the size of the numbers"
 
 
 def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
@@ -340,7 +348,7 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
 
     taken: dict[str, int] = {}
     named = {guess.choices[0][1] for guess in guesses if guess.choices}
-    got = [guess if "discharge_pressure" in named else _of_the_circuit(guess) for guess in guesses]
+    got = [guess if "discharge_pressure" in named else _of_the_circuit(guess, named) for guess in guesses]
     for i in sorted(range(len(got)), key=turn):
         wanted = [c for fit, c in got[i].choices if fit == got[i].choices[0][0] or c not in named] or [got[i].channel]
         free = next((channel for channel in wanted if channel not in taken), "")
@@ -357,7 +365,16 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
     return tuple(got)
 
 
-def _of_the_circuit(guess: Guess) -> Guess:
-    """Return an evaporator's pressure as that of the circuit: beside it nothing is said of the high side."""
-    choices = guess.choices[::-1] if guess.choices[:1] == ((0, "suction_pressure"),) else guess.choices
-    return guess if choices is guess.choices else replace(guess, channel=choices[0][1], choices=choices)
+def _of_the_circuit(guess: Guess, named: set[str]) -> Guess:
+    """Return an evaporator's or a low side's pressure as that of the circuit: nothing is said of the high side.
+
+    A low side so called is the hose's only beside what a service logs, a scale or a vacuum probe.
+    """
+    service = named & {"cylinder_weight", "vacuum"} and "circuit_pressure" not in named
+    if guess.choices[:1] == ((0, "suction_pressure"),):
+        choices = guess.choices[::-1]
+    elif service and guess.channel == "suction_pressure":
+        choices = tuple((guess.choices[0][0], channel) for channel in ("circuit_pressure", guess.channel))
+    else:
+        return guess
+    return replace(guess, channel=choices[0][1], choices=choices)

@@ -33,10 +33,14 @@ DATES = (
     "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y",
     "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%d %B %Y",
     "%B %d %Y", "%B %d, %Y", "%d. %B %Y", "%d de %B de %Y", "%Y-%m-%d", "%y-%m-%d", "%y/%m/%d", "%y.%m.%d", "%Y%m%d",
+    "%Y-%j",
 )  # fmt: skip
+_DATE = (
+    r"\d{1,4}(?P<sign>[./-])(?:\d{1,2}|[^\W\d_]{3,5}\.?)(?P=sign)\d{1,4}|[A-Za-z]{3,9} \d{1,2},? \d{4}"
+    r"|\d{1,2}\.?(?: de)? [^\W\d_]{3,10}\.?(?: de)? \d{4}|\d{4}-\d{3}"
+)
 _SHAPE = re.compile(
-    r"(?:\d{1,4}([./-])(?:\d{1,2}|[^\W\d_]{3}\.?)\1\d{2,4}|\d{1,2}\.?(?: de)? [^\W\d_]{3,10}\.?(?: de)? \d{4}"
-    r"|[A-Za-z]{3,9} \d{1,2},? \d{4}|\d{8})"
+    rf"(?:{_DATE}|\d{{8}})"
     r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
     r"(?P<half> ?[AaPp]\.? ?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"
 )
@@ -69,7 +73,7 @@ WHOLE_HOURS = range(-12, 15)
 """Hours east of UTC that have a zone of their own; a zone that is off by parts of an hour is named by a place alone."""
 _MOMENT = re.compile(
     r"\d{4}-\d\d-\d\d[ T]\d\d:\d\d(?::\d\d)?(?:\.\d+)?(?:Z|[+-]\d\d:?\d\d)?"
-    r"|\d{1,4}[./-](?:\d{1,2}|[A-Za-z]{3})[./-]\d{2,4},? *;?,?\s*\d{1,2}:\d\d(?::\d\d)?(?: ?[AaPp][Mm])?"
+    rf"|(?:{_DATE}),? *;?,?\s*\d{{1,2}}:\d\d(?::\d\d)?(?: ?[AaPp][Mm])?"
 )
 
 _DAYS_FROM = (
@@ -99,9 +103,10 @@ class TimeGuess:
 
 
 def guess_time(
-    names: Sequence[str], cells: Mapping[str, Sequence[str]], above: str, american: bool, where: str
+    names: Sequence[str], cells: Mapping[str, Sequence[str]], above: str, american: bool | None, where: str
 ) -> TimeGuess:
-    """Return the guess for columns `cells`; `above` is the text above the header, `american` prefers month first.
+    """Return the guess for columns `cells`; `above` is the text above the header, `american` says whether the
+    month goes first, None where nothing tells.
 
     Of two times the one that says its zone is taken.
 
@@ -122,10 +127,11 @@ def guess_time(
 
 
 def _guess(
-    names: Sequence[str], cells: Mapping[str, Sequence[str]], above: str, american: bool, where: str
+    names: Sequence[str], cells: Mapping[str, Sequence[str]], above: str, american: bool | None, where: str
 ) -> TimeGuess:
     called = sorted(
-        (name for name in names if name and "time" in meanings(name)), key=lambda name: ZONE_SAID.search(name) is None
+        (name for name in names if name and ("time" in meanings(name) or _counts(name))),
+        key=lambda name: ZONE_SAID.search(name) is None,
     )
     tried = [*called, *(name for name in names[:2] if name in cells and name not in called)]
     pair = _pair(tried, cells)
@@ -182,6 +188,11 @@ def _guess(
     )
 
 
+def _counts(name: str) -> bool:
+    """Return whether a header is the symbol of time with a unit of it, as ``t [min]``."""
+    return re.match(r"t ?[\[(/]", name) is not None and words(name)[-1] in ELAPSED_WORDS
+
+
 def _texts(cells: Sequence[str]) -> pd.Series:
     return pd.Series([cell for cell in cells if cell.strip()], dtype="str")
 
@@ -223,26 +234,20 @@ def _pair(names: Sequence[str], cells: Mapping[str, Sequence[str]]) -> tuple[str
         some = [cell for cell in cells[name] if cell][:50]
         return bool(some) and all(re.fullmatch(pattern, cell) for cell in some)
 
-    dates = [
-        n
-        for n in names
-        if all_like(
-            n,
-            rf"\d{{1,4}}[./-](?:\d{{1,2}}|[A-Za-z]{{3}})[./-]\d{{1,4}}(?:{MIDNIGHT})?|20\d{{6}}|[2-9]\d{{4}}"
-            r"|\d{1,2} [A-Za-z]{3,9} \d{4}|[A-Za-z]{3,9} \d{1,2},? \d{4}",
-        )
-    ]
+    dates = [n for n in names if all_like(n, rf"(?:{_DATE})(?:{MIDNIGHT})?|20\d{{6}}|[2-9]\d{{4}}")]
+    dotted = {n for n in names if all_like(n, r"\d{1,2}\.\d\d\.\d\d")}  # a date as well as a clock
     clocks = [
         n
         for n in names
         if all_like(n, r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?(?: ?[AaPp]\.? ?[Mm]\.?)?|\d{6}|0?[.,]\d+|[01]")
+        or n in dotted
     ]
-    apart = [(date, clock) for date in dates for clock in clocks if date != clock]
+    apart = [(date, clock) for date in dates for clock in clocks if date != clock and not {date, clock} <= dotted]
     halves = [name for name in cells if all_like(name, r"[AaPp]\.? ?[Mm]\.?")]
     return (*apart[0], *halves[:1]) if apart else None
 
 
-def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]] | None:
+def _format(text: pd.Series, american: bool | None) -> tuple[str, bool, tuple[str, ...]] | None:
     """Return format, whether the zone is known, and doubts; None when the cells are no times."""
     if not len(text):
         return None
@@ -253,7 +258,8 @@ def _format(text: pd.Series, american: bool) -> tuple[str, bool, tuple[str, ...]
     if len(turned) > MOST * len(text):
         read_as = _format(turned[2] + ", " + turned[0], american)
         return read_as and (re.sub(r"(.*), (.*)", rf"\2{turned[1].iloc[0]}\1", read_as[0]), *read_as[1:])
-    month_first = american or bool(text.head(50).str.contains(r"[AaPp][Mm]|\d[ap]$").any())  # a. m. is Spanish
+    halves = bool(text.head(50).str.contains(r"[AaPp][Mm]|\d[ap]$").any())  # a. m. is Spanish
+    month_first = halves if american is None else american
     text = in_plain_words(text)
     few = text.iloc[:: max(1, len(text) // 20)]
     shape = next((m for m in (_SHAPE.fullmatch(re.sub(r"\s", " ", cell)) for cell in few) if m is not None), None)
@@ -313,7 +319,7 @@ def _share(us: np.ndarray) -> float:
     return float((us != NOT_A_TIME).mean()) if len(us) else 0.0
 
 
-def _time_of_day(name: str, text: pd.Series, above: str, american: bool) -> TimeGuess | None:
+def _time_of_day(name: str, text: pd.Series, above: str, american: bool | None) -> TimeGuess | None:
     """Return the guess for a column that tells the time of day without a date, None where it does not.
 
     A count that is written like a clock begins near nothing. The date is that of a moment above the header that shows
@@ -334,7 +340,7 @@ def _time_of_day(name: str, text: pd.Series, above: str, american: bool) -> Time
     return TimeGuess(name, stated, doubts=(doubt,))
 
 
-def _elapsed(name: str, unit: str | None, above: str, american: bool) -> TimeGuess:
+def _elapsed(name: str, unit: str | None, above: str, american: bool | None) -> TimeGuess:
     """Return the guess for a column that counts, None for a unit a clock; the start is looked for above the header."""
     unsaid = (f"{name!r} does not say in which unit it counts: seconds are taken.",) if unit == "" else ()
     guess = TimeGuess(name, unit=("s" if unsaid else unit or ""), doubts=unsaid)
@@ -344,7 +350,7 @@ def _elapsed(name: str, unit: str | None, above: str, american: bool) -> TimeGue
     return replace(guess, doubts=(*unsaid, doubt))
 
 
-def _moments(above: str, american: bool) -> Iterator[tuple[int, bool, tuple[str, ...]]]:
+def _moments(above: str, american: bool | None) -> Iterator[tuple[int, bool, tuple[str, ...]]]:
     """Yield the moments above the header, those that are called a start first: when, whether in UTC, what is unsure."""
     lines = [*above.splitlines(), *_date_and_clock(above.splitlines())]
     lines.sort(key=lambda line: not {"start", "started", "begin", "beginn"} & set(words(line)))

@@ -27,13 +27,13 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     "cylinder": ("cylinder", "cyl", "bottle", "flasche", "tank", "recovery", "bouteille", "botella", "cilindro"),
     "suction": (
         "suction", "suct", "suc", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low",
-        "aspiration", "aspiracion", "succion", "basse", "baja",
+        "aspiration", "aspiracion", "succion", "basse", "baja", "saugrohr", "saugseite",
     ),
     "discharge": (
         "discharge", "disch", "dis", "druckgas", "heissgas", "hotgas", "hp", "hd", "hochdruck", "hs", "highside",
-        "high", "refoulement", "descarga", "haute", "alta",
+        "high", "refoulement", "descarga", "haute", "alta", "head", "druckleitung", "druckrohr", "druckseite",
     ),
-    "liquid": ("liquid", "liq", "fluessig", "fluessigkeit", "liquide", "liquido"),
+    "liquid": ("liquid", "liq", "fluessig", "fluessigkeit", "fluessigkeitsrohr", "liquide", "liquido"),
     "circuit": (
         "circuit", "system", "kreis", "kaeltekreis", "manifold", "hose", "service", "anlage", "nitrogen", "circuito",
         "systeme", "sistema",
@@ -45,7 +45,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     ),
     "condenser": (
         "condenser", "cond", "cdw", "cw", "cws", "cwr", "verfluessiger", "kondensator", "kuehlwasser", "kue", "tower",
-        "condenseur", "condensador",
+        "condenseur", "condensador", "tour",
     ),
     "entering": (
         "entering", "ent", "in", "inlet", "eintritt", "ein", "ewt", "return", "ruecklauf", "chwr", "cws", "entree",
@@ -57,13 +57,14 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     ),
     "ambient": (
         "ambient", "amb", "outdoor", "oat", "air", "luft", "aussen", "umgebung", "room", "raum", "ambiante",
-        "ambiente", "exterieure", "exterieur", "exterior", "aire", "raumluft", "aussenluft",
+        "ambiente", "exterieure", "exterieur", "exterior", "aire", "raumluft", "aussenluft", "maschinenraum",
+        "technikraum", "ambiance", "outside",
     ),
     "surface": (
         "surface", "surf", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp",
-        "superficie", "tuyau", "tuyauterie", "tube", "tubo", "tuberia", "barrel",
+        "superficie", "tuyau", "tuyauterie", "tube", "tubo", "tuberia", "barrel", "rohroberflaeche",
     ),
-    "oil": ("oil", "oel", "huile", "aceite"),
+    "oil": ("oil", "oel", "oelsumpf", "huile", "aceite"),
     "before": ("before", "pre", "upstream", "vor", "avant", "antes"),
     "after": ("after", "post", "downstream", "nach", "apres", "despues"),
     "pump": ("pump", "pumpe", "pompe", "bomba"),
@@ -117,20 +118,27 @@ COMPOUND_ENDS = (
 
 UNIT_SPELLINGS: dict[str, str] = {
     "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "mpaa": "MPa",
-    "pa": "Pa", "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bargauge": "barg",
+    "pa": "Pa", "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bareff": "barg",
+    "bargauge": "barg",
     "mbar": "mbar", "mb": "mbar", "hpa": "mbar", "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg",
-    "micron": "micron", "microns": "micron", "mtorr": "micron", "umhg": "micron",
-    "degf": "degF", "f": "degF", "fahrenheit": "degF", "degc": "degC", "c": "degC", "celsius": "degC", "gradc": "degC",
-    "k": "K", "kelvin": "K", "kg": "kg", "kgs": "kg", "g": "g", "gram": "g", "lb": "lb", "lbs": "lb", "pounds": "lb",
+    "micron": "micron", "microns": "micron", "mtorr": "micron", "umhg": "micron", "micrones": "micron",
+    "micras": "micron", "degf": "degF", "f": "degF", "fahrenheit": "degF", "degc": "degC", "c": "degC",
+    "celsius": "degC", "gradc": "degC", "k": "K", "kelvin": "K", "kg": "kg", "kgs": "kg", "g": "g", "gram": "g",
+    "lb": "lb", "lbs": "lb", "pounds": "lb", "libras": "lb", "kilos": "kg",
     "oz": "oz", "%": "%", "percent": "%", "prozent": "%", "hz": "Hz", "a": "A", "amp": "A", "amps": "A", "v": "V",
     "w": "W", "kw": "kW",
 }  # fmt: skip
 """Spellings of the units that a log may carry, without blanks, dots and brackets."""
 
-UNSAID_DATUM: dict[str, tuple[str, str]] = {"psi": ("psig", "psia"), "bar": ("barg", "bar"), "kpa": ("kPag", "kPa")}
+UNSAID_DATUM: dict[str, tuple[str, str]] = {
+    "psi": ("psig", "psia"), "lbin2": ("psig", "psia"), "lbfin2": ("psig", "psia"), "bar": ("barg", "bar"),
+    "bars": ("barg", "bar"), "kpa": ("kPag", "kPa"),
+}  # fmt: skip
 """Units that leave open whether they count from the air or from nothing: (gauge, absolute)."""
-ABSOLUTE_WORDS = frozenset({"abs", "absolute", "absolut", "absolutdruck", "a"})
-GAUGE_WORDS = frozenset({"gauge", "rel", "relative", "relativ", "ueberdruck", "ue", "g", "gage"})
+ABSOLUTE_WORDS = frozenset({"abs", "absolute", "absolut", "absolutdruck", "absolue", "absoluta", "assoluta", "a"})
+GAUGE_WORDS = frozenset(
+    {"gauge", "gage", "rel", "relative", "relativ", "relativa", "manometrica", "eff", "effective", "ueber", "ue", "g"}
+)
 
 _MEANS: dict[str, list[str]] = {}
 for _meaning, _words in MEANINGS.items():
@@ -147,8 +155,8 @@ def plain(text: str) -> str:
 
 
 def spelling(text: str) -> str:
-    """Return a unit as `UNIT_SPELLINGS` and `UNSAID_DATUM` spell it: small letters, no blanks, dots, brackets."""
-    return re.sub(r"[\s._()\[\]/]", "", plain(text)).lower()
+    """Return a unit as `UNIT_SPELLINGS` and `UNSAID_DATUM` spell it: small letters, no blanks, no signs."""
+    return re.sub(r"[\s.,_()\[\]/]", "", plain(text)).lower()
 
 
 def is_unit(text: str) -> bool:

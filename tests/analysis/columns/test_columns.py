@@ -95,7 +95,8 @@ SPANISH = {
 }  # fmt: skip
 
 
-BY_SIZE = "the unit is not said, taken from the size of the numbers"
+UNSAID, NO_UNIT = "the unit is not said", "'%s' is no unit of a log"
+BY_SIZE = f"{UNSAID}, taken from the size of the numbers"
 
 
 def times(rows: int) -> pd.DatetimeIndex:
@@ -183,7 +184,15 @@ def test_a_log_in_another_language_gives_the_frame_of_the_native_one(
         ('"Amb, °F (LGR S/N: 99, SEN S/N: 99, LBL: Amb)"', "71", "ambient_temperature", "degF", ""),
         ("Suction A (bar)", "3.2", "suction_pressure", "barg", "gauge or absolute is not said; bar if absolute"),
         ("Suction (psi a)", "62", "suction_pressure", "psia", ""),
-        ("Suction pressure (inHg abs)", "20", "suction_pressure", "barg", BY_SIZE),
+        ("Suction P (inHg abs)", "20", "suction_pressure", "barg", BY_SIZE.replace(UNSAID, NO_UNIT % "inHg abs")),
+        ("Suction pressure (MPaG)", "0.32", "suction_pressure", "barg", BY_SIZE.replace(UNSAID, NO_UNIT % "MPaG")),
+        ("Presión absoluta aspiración (bar)", "3.2", "suction_pressure", "bar", ""),
+        ("Suction pressure gauge (lb/in²)", "32", "suction_pressure", "psig", ""),
+        ("Vacuum (µm)", "500", "vacuum", "micron", ""),
+        ("Vibration (µm)", "500", "", "", "neither its name nor its unit says what it is"),
+        ("Druckleitung (°C)", "71", "discharge_temperature", "degC", ""),
+        ("Head pressure (psig)", "150", "discharge_pressure", "psig", ""),
+        ("Suction pressure (V)", "2.1", "suction_pressure_other", "V", "carried and plotted, not judged"),
         ("Barometer (inHg abs)", "29.4", "barometer", "inHg", ""),
         ("Motor current (A)", "12", "motor_current", "A", "carried and plotted, not judged"),
         ("Remarks 7", "12", "", "", "neither its name nor its unit says what it is"),
@@ -454,11 +463,62 @@ def test_a_date_that_may_be_read_either_way_is_read_as_its_language_writes_it(st
     assert proposal.time.doubts
 
 
-@pytest.mark.parametrize(("half", "order"), [("a.m.", "%d/%m/%Y"), ("AM", "%m/%d/%Y")])
-def test_halves_of_the_day_with_points_are_no_american_ones(half: str, order: str) -> None:
+@pytest.mark.parametrize(
+    ("stamp", "half", "order"),
+    [("Stamp", "a.m.", "%d/%m/%Y"), ("Stamp", "AM", "%m/%d/%Y"), ("Fecha", "AM", "%d/%m/%Y")],
+)
+def test_halves_of_the_day_are_american_where_no_other_language_speaks(stamp: str, half: str, order: str) -> None:
     """Spanish writes a. m. (Unicode CLDR 45, es) and the day first."""
     rows = "".join(f"03/04/2026 07:05:{i:02d} {half},20,3\n" for i in range(9))
-    assert propose_columns(f"Stamp,T (C),P (bar)\n{rows}".encode(), "x").time.format.startswith(order)
+    assert propose_columns(f"{stamp},T (C),P (bar)\n{rows}".encode(), "x").time.format.startswith(order)
+
+
+@pytest.mark.parametrize(
+    ("date", "clock", "form"),
+    [
+        ("2026-073", "07:05:{:02d}", "%Y-%j %H:%M:%S"),  # ISO 8601: the day of the year
+        ("14/03/2026", "07.05.{:02d}", "%d/%m/%Y %H.%M.%S"),
+        ("14 de marzo de 2026", "07:05:{:02d}", "%d de %B de %Y %H:%M:%S"),
+        ("14-août-2026", "07:05:{:02d}", "%d-%b-%Y %H:%M:%S"),
+    ],
+)
+def test_date_and_clock_in_columns_of_their_own_are_read(tmp_path: Path, date: str, clock: str, form: str) -> None:
+    rows = "".join(f"{date};{clock.format(i)};3,1\n" for i in range(9))
+    file, job = proposed(tmp_path, f"Date;Time;Suction pressure (barg)\n{rows}")
+    assert f'format = "{form}"' in job.read_text(encoding="utf-8")
+    index = load(file, job)[0].frame.index
+    assert (index[0].day, index[0].year, index[-1].second, len(index)) == (14, 2026, 8, 9)
+
+
+def test_a_count_under_the_symbol_of_time_and_a_gauge_that_shows_nothing_yet() -> None:
+    rows = "".join(f"{i},{'' if i < 60 else 900}\n" for i in range(70))
+    proposal = propose_columns(f"t [min],Vacuum [micron]\n{rows}".encode(), "x")
+    assert (proposal.time.unit, proposal.guesses[0].channel) == ("min", "vacuum")
+    rows = "".join(f"2026-03-14 07:{i:02d},{'' if i < 50 else 900}\n" for i in range(60))
+    (guess,) = propose_columns(f"Channel,A\nTime,Vacuum [micron]\n{rows}".encode(), "x").guesses
+    assert (guess.channel, guess.doubt) == ("vacuum", "")
+
+
+def test_two_letters_mean_another_pressure_beside_their_like() -> None:
+    def channels(*names: str) -> list[str]:
+        rows = "".join(f"2026-03-14 07:05:{i:02d}{',32' * len(names)}\n" for i in range(9))
+        head = ",".join(f"{name} [psig]" for name in names)
+        return [guess.channel for guess in propose_columns(f"Time,{head}\n{rows}".encode(), "x").guesses]
+
+    assert channels("SP", "DP", "LP") == ["suction_pressure", "discharge_pressure", "liquid_pressure"]
+    assert channels("LP", "HP") == ["suction_pressure", "discharge_pressure"]
+
+
+def test_the_low_side_is_the_circuit_beside_a_scale() -> None:
+    """The hose of a recovery hangs there; of a machine that runs both sides are logged (common practice)."""
+
+    def said(more: str) -> tuple[str, str]:
+        rows = "".join(f"2026-03-14 07:05:{i:02d},32,60\n" for i in range(9))
+        guess, _ = propose_columns(f"Time,Low side (psig),{more}\n{rows}".encode(), "x").guesses
+        return guess.channel, guess.doubt
+
+    assert said("Scale (lb)") == ("circuit_pressure", "it may be suction_pressure as well")
+    assert said("High side (psig)") == ("suction_pressure", "")
 
 
 def test_decimal_commas_put_the_day_first() -> None:
