@@ -81,11 +81,11 @@ def _first_call(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
     gained = _weighed(ticks)
     sure = evidence.depressed & (evidence.agrees | evidence.deep) & gained & evidence.shown
     sure &= np.arange(len(ticks)) >= after
-    calls: list[tuple[int, str, Leap | None]] = []
+    calls = []
     hit = np.flatnonzero(sure)
     if len(hit):
         by = "plate" if evidence.agrees[hit[0]] else "balance"
-        calls.append((int(hit[0]), by, None))
+        calls.append((int(hit[0]), by))
     for pause in pauses:
         if pause.base is None or pause.first <= after:
             continue
@@ -106,11 +106,14 @@ def _first_call(ticks: Ticks, evidence: Evidence, pauses: list[Pause], freezes_a
             flat &= ~_pulls(ticks, pause, k)
         hit = k[flat & evidence.under_dew[k] & evidence.shown[k] & (k >= pause.first)]
         if len(hit):
-            calls.append((int(hit[0]), "pause", leap_after(ticks, pause, int(hit[0]))))
+            calls.append((int(hit[0]), "pause"))
             break
     if not calls:
         return None
-    tick, by, leap = min(calls, key=lambda call: call[0])
+    tick, by = min(calls)
+    # what mass over density shows goes on through a pause, by the gauge as it stands there
+    within = [pause for pause in pauses if pause.first <= tick <= pause.last]
+    leap = leap_after(ticks, within[0], tick) if within and by != "plate" else None
     shallow = np.flatnonzero(evidence.depression_k[: tick + 1] < GONE_K)
     since = ticks.at_s[shallow[-1]] if len(shallow) else ticks.at_s[0]
     balance = evidence.dry_from_s[: tick + 1]
