@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.result import Assessment, Finding
-from analysis.startup.hunting import Hunting, hunting
+from analysis.startup.hunting import LOAD, Hunting, hunting
 from analysis.startup.steadiness import (
     BIN_S,
     TOLERANCES,
@@ -74,7 +74,7 @@ class _Walk:
         self.rows, self.noises = (np.transpose(list(one.values())).tolist() for one in (course.values, course.noises))
         self.windows: list[Window] = []
         self.findings: list[Finding] = []
-        self.before: Hunting | None = None
+        self.before: list[Hunting] = []
         self.open: Window | None = None
         self.idle_s = 0.0  # until then the compressor stood, or the last window lasted
         self.stepped_s = 0.0  # when another stage was last seen in the pressures
@@ -109,11 +109,11 @@ class _Walk:
             self._begin(k, arrived(course, since_s, k, nearly=False))
         elif course.running[k]:
             rang_s = max(same_s, 0.0 if self.windows else self.idle_s) + WINDOW_S  # until then it rings, no hunting
-            new = self.ear.at(k, max(self.idle_s, rang_s))
+            new = self.ear.at(k, max(self.idle_s, rang_s), self.idle_s)
             if new is not None and self.windows:
                 self.findings.append(hunts_told(self.stretch, course, k, new, self.windows[-1]))
             elif new is not None:
-                self.before = new
+                self.before.append(new)
 
     def _each_minute(self, k: int) -> bool:
         return k > 0 and self.course.end_s[k] // LISTEN_S > self.course.end_s[k - 1] // LISTEN_S
@@ -153,7 +153,7 @@ class _Walk:
             cause = told.figures["cause"]
             self.idle_s = self.idle_s if crept else max(self.idle_s, window.end_s)
             self.stepped_s = window.end_s if cause == "staging" else self.stepped_s
-            self.ear.forget(told=cause == "hunting")
+            self.ear.forget(end if cause == "hunting" else -np.inf)
             self.open = None
             if crept:
                 self.swung_s = end
@@ -202,21 +202,28 @@ class _Ear:
         self.course = course
         self.forget()
 
-    def forget(self, *, told: bool = False) -> None:
-        """Begin anew, at a window's begin or end; `told` when its end already said what swings."""
-        self.told = told
-        self.last_s = -np.inf
-        self.heard = False
+    def forget(self, told_s: float = -np.inf) -> None:
+        """Begin anew, at a window's begin or end; what swung until `told_s` is told."""
+        self.told_s, self.last_s = told_s, -np.inf
+        self.heard, self.staged = False, False
 
-    def at(self, k: int, since_s: float) -> Hunting | None:
-        """Return a hunting that was not told yet."""
-        if self.told or self.course.end_s[k] - self.last_s < LISTEN_S:
+    def at(self, k: int, since_s: float, staged_s: float = np.inf) -> Hunting | None:
+        """Return a hunting since `since_s`, all of which came after what was told: the load changed in between.
+
+        A load that comes and goes since `staged_s` is told before all else, and once.
+        """
+        end = float(self.course.end_s[k])
+        if end - self.last_s < LISTEN_S:
             return None
-        self.last_s = float(self.course.end_s[k])
-        now, before = hunting(self.course, k, since_s), self.heard
-        self.heard = now is not None
-        self.told = before and self.heard
-        return now if self.told else None
+        self.last_s = end
+        now = None if self.staged else hunting(self.course, k, staged_s, (LOAD,))
+        if now is None and since_s > self.told_s:
+            now = hunting(self.course, k, since_s)
+        again, self.heard = self.heard, now is not None
+        if now is None or not again:
+            return None
+        self.told_s, self.staged = end, self.staged or now.figure == LOAD
+        return now
 
 
 def _means(course: Course, begin_s: float, end_s: float) -> dict[str, float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,8 @@ HUNT_PART = 0.5
 """Cycles that must be seen, and the part of the movement that they must make up."""
 LEAST_SEEN = 12
 """Bins with readings in which a swing may be heard."""
-HUNTERS = ("compressor_load", "suction_superheat", "subcooling", "discharge_superheat", "evaporator_approach")
+LOAD = "compressor_load"
+HUNTERS = (LOAD, "suction_superheat", "subcooling", "discharge_superheat", "evaporator_approach")
 """In this order: where the load itself swings it is what swings the rest."""
 
 
@@ -32,12 +34,17 @@ class Hunting:
     period_s: float
     span_s: float
 
+    @property
+    def cause(self) -> str:
+        """Return why nothing stands, in one word: a load that comes and goes is the machine's staging."""
+        return "staging" if self.figure == LOAD else "hunting"
+
     def said(self, verb: str = "hunts") -> str:
         """Return it as words."""
         return f"{words(self.figure)} {verb} with a period of about {self.period_s / 60:.1f} min"
 
 
-def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
+def hunting(course: Course, k: int, since_s: float, among: Sequence[str] = HUNTERS) -> Hunting | None:
     """Return what swings over the last minutes before bin `k`, and its period; None where nothing surely does.
 
     Looks back ten and forty minutes, never before `since_s`.
@@ -47,7 +54,7 @@ def hunting(course: Course, k: int, since_s: float) -> Hunting | None:
     firsts, ends = np.array([span[1:] for span in spans]).T
     counts, powers = course.totals.count(firsts, ends), course.totals.variance(firsts, ends)
     row = {name: i for i, name in enumerate(course.values)}
-    for name in HUNTERS:
+    for name in among:
         if name not in row:
             continue
         least = (HUNT_SWING * TOLERANCES[name].scatter) ** 2

@@ -10,13 +10,12 @@ import pandas as pd
 
 from analysis.result import NOT_JUDGED, Assessment, Figure, FigureValue, Finding, Span
 from analysis.startup.figures import channels_of
-from analysis.startup.hunting import HUNTS_S, Hunting, hunting
+from analysis.startup.hunting import HUNTS_S, LOAD, Hunting, hunting
 from analysis.startup.steadiness import TOLERANCES, WINDOW_S, Course, creeping, minutes_left, unsteady_figures
 from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
 from analysis.vocabulary.text import about, duration, unit_once, words
 
-LOAD = "compressor_load"
 NEVER_BELOW_ZERO = ("suction_superheat", "discharge_superheat", "evaporator_approach")
 WRONG_K = 1.0
 """Vapour is never colder than its dew point, nor water than what boils in its tubes; a gauge and a thermometer of the
@@ -154,7 +153,7 @@ def unsteady_told(stretch: Stretch, course: Course, k: int, window: Window, *, s
 def hunts_told(stretch: Stretch, course: Course, k: int, heard: Hunting, window: Window) -> Finding:
     """Return a cause learnt after the window was over."""
     figures: dict[str, FigureValue] = {
-        "cause": "hunting", "figure": heard.figure, "period": Figure(heard.period_s, "minutes"),
+        "cause": heard.cause, "figure": heard.figure, "period": Figure(heard.period_s, "minutes"),
     }  # fmt: skip
     return Finding(
         course.known[k], _at(stretch, window.end_s or 0.0), stretch.stage, "unsteady", "info",
@@ -171,7 +170,7 @@ def conclude(
     course: Course,
     windows: Sequence[Window],
     findings: tuple[Finding, ...],
-    before: Hunting | None,
+    before: Sequence[Hunting],
     why: str,
 ) -> Assessment:
     """Return what all windows say; `before` hunted before the first of them, `why` is what could not be judged."""
@@ -184,9 +183,9 @@ def conclude(
     )
     if not windows:
         waiting, trend = _waiting(stretch, course, 0.0, 0.0)
-        if before is not None and "hunting_period" not in trend:
-            waiting += f" Earlier {before.said('hunted')}."
-            trend |= _swings(before)
+        if before and "hunting_period" not in trend:
+            waiting += f" Earlier {_hunted(before)}."
+            trend |= _swings(before[-1])
         never = "Not steady yet" if stretch.end is None else "Never steady"
         text = waiting if waiting.startswith("Cannot") else f"{never}: {waiting}"
         return Assessment("never_steady", text + why, trend, findings, traces, spans)
@@ -212,8 +211,8 @@ def conclude(
     if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
         text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
     text += _disagreed(stretch, shown)
-    if before is not None:
-        text += f" Before it first stood, {before.said('hunted')}."
+    if before:
+        text += f" Before it first stood, {_hunted(before)}."
     if window.end_s is not None:
         waiting, trend = _waiting(stretch, course, window.end_s, min(window.end_s, window.crept_s))
         shown |= trend
@@ -223,9 +222,12 @@ def conclude(
     )
 
 
+def _hunted(before: Sequence[Hunting]) -> str:
+    return ", then ".join(heard.said("hunted") for heard in before)
+
+
 def _swings(heard: Hunting) -> dict[str, FigureValue]:
-    cause = "staging" if heard.figure == LOAD else "hunting"
-    return {"cause": cause, "hunting_period": Figure(heard.period_s, "minutes")}
+    return {"cause": heard.cause, "hunting_period": Figure(heard.period_s, "minutes")}
 
 
 def _waiting(stretch: Stretch, course: Course, since_s: float, crept_s: float) -> tuple[str, dict[str, FigureValue]]:

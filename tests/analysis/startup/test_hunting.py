@@ -69,6 +69,28 @@ def test_a_compressor_that_cycles_is_named_and_not_the_valve() -> None:
     assert result.figures["cause"] == "staging"
 
 
+@pytest.mark.parametrize("stands_first", [False, True])
+def test_a_load_that_came_and_went_is_told_with_its_period(stands_first: bool) -> None:
+    """It cycles for half an hour, then stands; what it did before is told as well, and once."""
+    cycles = [(minute, 0.5 + 0.3 * (minute // 4 % 2)) for minute in range(20, 52, 4)]
+    result = assess(plant([(0 if stands_first else 19, 0.4), *cycles, (52, 0.4)], 70)[0])
+    ends = [f for f in result.findings if "period" in f.figures]
+    assert [(f.kind, f.figures["cause"]) for f in ends] == [("unsteady", "staging")] * stands_first
+    assert all(value(f, "period") == pytest.approx(480.0, rel=0.1) for f in ends)
+    assert ("Before it first stood, compressor load hunted" in result.text) == (not stands_first)
+
+
+def test_what_hunts_on_at_another_load_is_told_again() -> None:
+    """A valve's period follows the load (common practice)."""
+    stretch, _ = plant([(0, 0.7), (55, 0.4)], 80, 2.0)
+    at = np.arange(len(stretch.frame)) * 2.0
+    period_s = np.where(at < 3_300.0, 240.0, 120.0)
+    swing = np.where(at >= 1_800.0, 2.5 * np.sin(2 * np.pi * at / period_s), 0.0)
+    swung = stretch.frame.assign(suction_temperature=stretch.frame["suction_temperature"] + swing)
+    told = [value(f, "period") for f in assess(replace(stretch, frame=swung)).findings if "period" in f.figures]
+    assert told == pytest.approx([240.0, 120.0], rel=0.1)
+
+
 @pytest.mark.parametrize("minutes", [30, 50])
 def test_what_hunted_before_the_first_window_is_told(minutes: int) -> None:
     """It hunts for 25 minutes with a period of 3 minutes: half an hour is too short to stand after that."""
