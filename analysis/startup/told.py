@@ -16,10 +16,14 @@ from analysis.stretch import Stretch
 from analysis.vocabulary.job import STARTUP_FIGURES
 from analysis.vocabulary.text import about, duration, unit_once, words
 
-NEVER_BELOW_ZERO = ("suction_superheat", "discharge_superheat", "evaporator_approach")
-WRONG_K = 1.0
-"""Vapour is never colder than its dew point, nor water than what boils in its tubes; a gauge and a thermometer of the
-trade are off by so much together (common practice)."""
+NEVER_BELOW_ZERO = {
+    "suction_superheat": 1.0,
+    "discharge_superheat": 1.0,
+    "evaporator_approach": 1.0,
+    "oil_filter_drop": 14e3,
+}
+"""Vapour is never colder than its dew point, nor water than what boils in its tubes, nor does oil flow uphill; a gauge
+and a thermometer of the trade are off by 1 K together, and two gauges by 2 psi (common practice)."""
 
 
 @dataclass
@@ -208,8 +212,8 @@ def conclude(
         text = f"{stood} in limits: {read}."
     if missing:
         shown[NOT_JUDGED] = missing
-    if below := [name for name in NEVER_BELOW_ZERO if name in window.means and window.means[name] < -WRONG_K]:
-        text += f" Below zero cannot be: {_names(below)}. Check gauge and thermometer, and the refrigerant stated."
+    if below := [name for name, off in NEVER_BELOW_ZERO.items() if window.means.get(name, 0.0) < -off]:
+        text += f" Below zero cannot be: {_names(below)}. Check gauges and thermometers, and the refrigerant stated."
     text += _disagreed(stretch, shown)
     if before:
         text += f" Before it first stood, {_hunted(before)}."

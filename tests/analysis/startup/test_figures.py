@@ -122,10 +122,13 @@ def test_a_gauge_that_disagreed_at_rest_is_named_beside_the_figures_it_is_part_o
     assert "at rest" not in missed["subcooling"]  # that gauge is no part of it
 
 
-def test_a_superheat_below_zero_is_said_to_be_impossible() -> None:
+def test_a_figure_below_zero_is_said_to_be_impossible() -> None:
+    """Vapour colder than its dew point; oil that flows from the lower pressure to the higher, its gauges swapped."""
     stretch, _ = plant([(0.0, 0.8)], 40.0)
     assert "cannot be" not in assess(stretch).text
     stretch.frame["suction_temperature"] -= 12.0
     result = assess(stretch)
     assert result.verdict == "steady_in_limits"
-    assert "Below zero cannot be: suction superheat. Check gauge and thermometer" in result.text
+    assert "Below zero cannot be: suction superheat. Check gauges and thermometers" in result.text
+    stretch.frame["oil_pressure_before_filter"], stretch.frame["oil_pressure_after_filter"] = 700e3, 745e3
+    assert "Below zero cannot be: suction superheat and oil filter drop. Check" in assess(stretch).text
