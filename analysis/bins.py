@@ -74,14 +74,14 @@ class Runs:
         found = np.full((len(channels), len(self.first)), np.nan)
         for runs, rows in self._alike():
             for of_channel, values in zip(found, channels, strict=True):
-                of_channel[runs] = row_medians(values[rows])
+                of_channel[runs] = row_medians(values[rows].reshape(len(runs), -1))
         return found
 
     def trimmed_mean(self, values: np.ndarray, part: float) -> np.ndarray:
         """Return the mean of each run without such a part of its readings at each end."""
         found = np.full(len(self.first), np.nan)
         for runs, rows in self._alike():
-            ordered = np.sort(values[rows], axis=1)  # blank ones come last
+            ordered = np.sort(values[rows].reshape(len(runs), -1), axis=1)  # blank ones come last
             shown = np.count_nonzero(~np.isnan(ordered), axis=1)[:, None]
             place, cut = np.arange(ordered.shape[1]), np.floor(part * shown)
             kept = (place >= cut) & (place < shown - cut)
@@ -90,15 +90,17 @@ class Runs:
                 found[runs] = total / kept.sum(axis=1)
         return found
 
-    def _alike(self) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-        """Yield runs of the same length, some at a time, and their rows, shape (runs, length)."""
+    def _alike(self) -> Iterator[tuple[np.ndarray, slice | np.ndarray]]:
+        """Yield runs of the same length, some at a time, and their rows one run after the other."""
         count = self.count
         for length in np.unique(count):
             some = np.flatnonzero(count == length)
             per_piece = max(1, PIECE_ROWS // int(length))
             for begin in range(0, len(some), per_piece):
                 part = some[begin : begin + per_piece]
-                yield part, self.first[part, None] + np.arange(length)
+                first, whole = self.first[part], len(part) * int(length)
+                together = first[-1] - first[0] + length == whole
+                yield part, slice(first[0], first[0] + whole) if together else first[:, None] + np.arange(length)
 
     def each(self, of_run: np.ndarray) -> np.ndarray:
         """Return for each row the number that stands for its run, shape (rows,)."""

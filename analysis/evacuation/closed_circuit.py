@@ -49,8 +49,8 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
     last, fell = _still_closed(t, closed, k, 0.0)
     rise = _rise_until(t, closed, last)
     if rise is None or rise.kind != "leak":  # a valve that opens bends a rise, it makes no straight line
-        last, fell = _still_closed(t, closed, k, OPENING_S)
-        rise = _rise_until(t, closed, last)
+        until, (last, fell) = last, _still_closed(t, closed, k, OPENING_S)
+        rise = rise if last == until else _rise_until(t, closed, last)
     if rise is None:
         return
     if rise.kind == "moisture" and closed.end_s is None and (fell or _falls(t, closed, last)):

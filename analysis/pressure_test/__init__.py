@@ -72,12 +72,11 @@ def assess(stretch: Stretch) -> Assessment:
     judged = judge_all(
         minutes, {c: plans_at(minutes, segments, faults, held, c, wanted) for c in dict.fromkeys([*grid, last])}
     )
-    whole = [best for c in grid for best in _best(night, judged[c])]
-    running = before_warming(whole, allowed, night.confidence)
+    whole = [best for plans in judged.values() for best in _best(night, plans)]
+    looks = before_warming(whole, allowed, night.confidence)
+    running = [look for look in looks if look.checkpoint in grid]
     fast = _fast_fall(minutes, segments, grid)
     findings = _findings(night, {c: judged[c] for c in grid}, running, fast)
-    whole = [*(look for look in whole if look.checkpoint != last), *_best(night, judged[last])]
-    looks = before_warming(whole, allowed, night.confidence)
     if not looks:
         verdict, text, figures = nothing_judged(night, fast is not None)
         return Assessment(verdict, text, figures, findings, _early_traces(stretch, minutes))

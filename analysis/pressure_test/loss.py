@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtr
@@ -30,12 +31,12 @@ class Loss:
     coefficients: Callable[[], Coefficients]
     _intervals: dict[float, tuple[float, float]] = field(default_factory=dict, init=False, repr=False)
 
-    @property
+    @cached_property
     def mean(self) -> float:
         """Mean of the mixture, in the unit of `means`."""
         return float(self.weights @ self.means)
 
-    @property
+    @cached_property
     def deviation(self) -> float:
         """Standard deviation of the mixture."""
         return float(np.sqrt(self.weights @ (self.deviations**2 + (self.means - self.mean) ** 2)))
