@@ -96,6 +96,7 @@ class GasStages(RefrigerantStages):
         self.aired |= abs(p / air - 1.0) < OPEN_PART and self.held(k, AIRED_MINUTES, 0.02) and not self.at_saturation(k)
         if p > 1.25 * air:
             self.broken_s = self.seen_rising(self.broken_s, k)
+        swept = p < TEST_PA and s.end_s[k] - self.broken_s < BROKEN_MINUTES * MINUTE_S
         if leaving:
             self._begin_charging(k)
             return
@@ -107,12 +108,13 @@ class GasStages(RefrigerantStages):
                 if stood and s.end_s[k] - self.broken_s > STANDS_MINUTES * MINUTE_S:
                     if self._from_cylinder(k, self.broken_s):
                         self._begin_charging(k, self.broken_s)
-                    else:
+                    elif not swept:
                         self._leave_vacuum(k, "nitrogen")
                 return
             warm = s.saturation_high_pa[k]
             if self.aired or np.nanmin(s.calm_pa[s.back(k, RUN_MINUTES) : k + 1]) > NEAR_HIGH_PART * warm:
-                self._leave_vacuum(k, "nitrogen")
+                if not swept:
+                    self._leave_vacuum(k, "nitrogen")
             elif np.isnan(warm) or self._seems_full(k):
                 self._begin_charging(k)
             elif self.held(k, BROKEN_MINUTES, 0.03):  # vapour would go on to saturation, after lunch at the latest
@@ -301,6 +303,8 @@ class GasStages(RefrigerantStages):
         s = self.s
         p, first = s.calm_pa[k], s.back(k, 5)
         stays = k - first >= 2 and p >= 0.99 * np.nanmax(s.calm_pa[first : k + 1])
+        if p < TEST_PA:  # a purge is let out sooner
+            stays = stays and bool(np.nanmin(s.calm_pa[s.back(k, STANDS_MINUTES) : k + 1]) > 1.3 * s.barometer_pa[k])
         if self.bears and self.may_hide_vacuum(k):  # it may be charged: then the scale will show it
             stays = stays and self.held(k, STANDS_MINUTES, 0.015)
         return bool(stays and (self.contents == "open" or p > TEST_PA or self.rushed(k)))
@@ -321,7 +325,8 @@ class GasStages(RefrigerantStages):
         if (above and self.contents != "unknown") or ((above or apart) and stands):  # a machine that stopped cools
             return True
         unweighed = self.contents == "remnant" and self.scaled and not self.has_scale(k) and not boils
-        return unweighed and rushed and (stands or (not near and self.held(k, 5, 0.03)))
+        off_s = drawn_s if self.off_s is None else max(drawn_s, self.off_s)  # a cylinder that stood there was paused
+        return unweighed and self.rushed(k, off_s) and (stands or (not near and self.held(k, 5, 0.03)))
 
     def _only_gas_stands(self, k: int) -> bool:
         """Return whether a log shows nothing yet but gas that stands, under where liquid would, as for a test."""

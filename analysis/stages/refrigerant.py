@@ -84,6 +84,8 @@ class RefrigerantStages(WatchState):
             stopped_s = self._stopped(k)
             if s.end_s[k] - stopped_s >= STOP_MINUTES * MINUTE_S or (self.ran_s < s.end_s[k] and s.flow_kg[k] > 0):
                 self.end(stopped_s, k)
+            elif s.running[k] and s.flow_kg[k] < 0:  # what was short is added while it runs
+                self._begin_charging(k)
             return
         charged = self.stage == "evacuation" and self.broken_s is not None and np.isnan(s.weight_kg[k])
         known = self.contents in ("unknown", "refrigerant") or charged or s.load_read[k]
@@ -98,6 +100,8 @@ class RefrigerantStages(WatchState):
         while first > 0 and s.running[first - 1]:
             first -= 1
         at_s = float(s.begin_s[first])
+        if self.stage == "charging":  # to which it ran, too
+            at_s = max(at_s, self.active_s)
         if charged:  # what runs after its vacuum was broken has been charged in between
             self._begin_charging(k)
         self.contents = "refrigerant"
@@ -115,8 +119,8 @@ class RefrigerantStages(WatchState):
             runs = p > self.runs_pa if self.high_side else p < self.runs_pa and not cold
             self.ran_s = float(s.end_s[k]) if runs or s.chill_k[k] > STILL_COOLED * CHILL_K else self.ran_s
         broken = self.stage == "evacuation" and self.broken_s is not None and not self.scaled
-        charged = self.latest == "charging" and self.contents == "refrigerant"
-        if not (charged or broken) or s.load_read[k] or not np.isnan(s.lift[k]):
+        charged = self.contents == "refrigerant" and any(one.stage == "charging" for one in self.found)
+        if self.stage == "startup" or not (charged or broken) or s.load_read[k] or not np.isnan(s.lift[k]):
             return
         flowed_s = self.floor_s if self.flowed is None else max(self.floor_s, self.last_flow(self.flowed))
         then = max(s.back(k, STARTED_MINUTES), int(np.searchsorted(s.end_s, flowed_s)))

@@ -157,6 +157,51 @@ def test_a_vacuum_that_still_stands_at_the_end_of_the_log_was_held_as_long_as_th
     assert spans[0].known_until is None
 
 
+@pytest.mark.parametrize("scaled", [True, False])
+def test_a_sweep_over_the_airs_pressure_is_of_the_evacuation(scaled: bool) -> None:
+    """Nitrogen breaks the vacuum, in two steps to 1.6 bar, and is let out 40 min later before it is pumped again."""
+    seconds = np.arange(0.0, 5 * 3_600.0, 10.0)
+    again = 26.0 + 101_299.0 * np.exp(-np.maximum(seconds - 9_000.0, 0.0) / 180.0)
+    swept = np.interp(
+        seconds,
+        [5_400.0, 5_700.0, 6_300.0, 6_420.0, 8_700.0, 9_000.0],
+        [0.0, 101_325.0, 101_325.0, 160e3, 160e3, 101_325.0],
+    )
+    pressure = np.where(
+        seconds < 5_400.0, pulled_and_broken(seconds, 5_400.0), np.where(seconds < 9_000.0, swept, again)
+    )
+    scale = {"cylinder_weight": np.zeros(len(seconds))} if scaled else {}
+    room = np.full(len(seconds), 293.0)
+    spans = spans_in(
+        refrigerant="R-404A", circuit_pressure=pressure, ambient_temperature=room, vacuum=pressure, **scale
+    )
+    assert [span.stage for span in spans] == ["evacuation"]
+    assert near(spans[0].begin, 1_200.0)
+
+
+def test_nitrogen_that_is_let_out_within_minutes_purges() -> None:
+    """Twice to 2.5 bar for a few minutes before the test (common practice)."""
+    minutes = np.array([0, 60, 64, 70, 74, 80, 84, 90, 94, 110, 125, 600, 630])
+    gauge = np.array([0, 0, 150, 150, 0, 0, 150, 150, 0, 0, 1_000, 1_000, 0]) * 1e3
+    pressure = 101_325.0 + np.interp(np.arange(0.0, 11 * 3_600.0, 10.0), 60.0 * minutes, gauge)
+    spans = spans_in(circuit_pressure=pressure, ambient_temperature=np.full(len(pressure), 293.0))
+    assert [span.stage for span in spans] == ["pressure_test"]
+    assert near(spans[0].begin, 60.0 * 110)
+
+
+def test_what_came_back_while_a_cylinder_stood_there_is_no_nitrogen() -> None:
+    """After the last pull oil gives back 0.9 bar; an hour later the cylinder leaves, and then all is let out."""
+    since = np.arange(-1_800.0, 4 * 3_600.0, 10.0)
+    drawn = np.interp(since, [0.0, 1_200.0, 2_400.0], [570e3, 540e3, 70e3])
+    back = 100e3 * (1.0 - np.exp(-np.maximum(since - 2_400.0, 0.0) / 800.0))
+    pressure = np.where(since < 7_200.0, drawn + back, np.interp(since, [7_200.0, 7_500.0], [168e3, 101_325.0]))
+    weight = np.interp(since, [-301.0, -300.0, 0.0, 1_200.0, 2_400.0], [0.0, 20.0, 20.0, 50.0, 54.0])
+    weight = np.where(since < 6_000.0, weight, 0.0)
+    room = np.full(len(since), 293.0)
+    spans = spans_in(circuit_pressure=pressure, cylinder_weight=weight, ambient_temperature=room)
+    assert "pressure_test" not in [span.stage for span in spans]
+
+
 def test_nitrogen_at_saturation_after_the_air_was_let_in_is_a_test() -> None:
     """A vacuum is broken, stands at the air's pressure for ten minutes, and what fills it then stands at 570 kPa."""
     seconds = np.arange(0.0, 5 * 3_600.0, 10.0)

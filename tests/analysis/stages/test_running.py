@@ -159,6 +159,34 @@ def test_a_run_that_only_pressure_shows_ends_where_pressure_begins_to_come_back(
     assert abs((startup.end - at(12_600.0)).total_seconds()) <= 120.0
 
 
+def test_a_machine_that_only_pressure_shows_starts_again_hours_later() -> None:
+    """40 kg are charged; an hour later it runs for an hour, stands for another and runs again."""
+    seconds = np.arange(0.0, 7 * 3_600.0, 10.0)
+    apart = np.zeros(len(seconds))
+    for starts in (9_000.0, 16_200.0):
+        runs, stops = np.maximum(seconds - starts, 0.0), np.maximum(seconds - starts - 3_600.0, 0.0)
+        apart += (1.0 - np.exp(-runs / 60.0)) - (1.0 - np.exp(-stops / 400.0))
+    shown = charged(seconds - 3_600.0)
+    shown["circuit_pressure"] = shown["circuit_pressure"] - 300e3 * np.maximum(apart, 0.0)
+    spans = spans_in(ambient_temperature=np.full(len(seconds), 293.0), **shown)
+    ran = [span for span in spans if span.stage == "startup"]
+    assert len(ran) == 2
+    assert near(ran[1].begin, 16_200.0)
+    assert near(ran[1].end, 16_200.0 + 3_600.0)
+
+
+def test_what_is_added_while_the_machine_runs_is_charging() -> None:
+    """30 kg go in, it is started half an hour later, and 3 kg more are added by and by (common practice)."""
+    since = np.arange(-600.0, 4 * 3_600.0, 10.0)
+    weight = np.interp(since, [0.0, 1_800.0, 4_500.0, 6_300.0], [50.0, 20.0, 20.0, 17.0])
+    load = np.where((since > 3_600.0) & (since < 12_600.0), 60.0, 0.0)
+    spans = spans_in(circuit_pressure=np.full(len(since), 570e3), cylinder_weight=weight, compressor_load=load)
+    assert [span.stage for span in spans] == ["charging", "startup", "charging", "startup"]
+    assert near(spans[2].begin, 600.0 + 4_500.0)
+    assert near(spans[2].end, 600.0 + 6_300.0)
+    assert near(spans[3].end, 600.0 + 12_600.0)
+
+
 @pytest.mark.parametrize("blank", [("compressor_load",), ("suction_pressure", "discharge_pressure")])
 @pytest.mark.parametrize("stood_s", [600.0, 3_600.0])
 def test_a_run_ends_when_what_shows_it_goes_blank(blank: tuple[str, ...], stood_s: float) -> None:
