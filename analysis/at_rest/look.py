@@ -167,7 +167,7 @@ class Look:
 class _Drifts:
     """How the channels of a way move [K/h]: `common` is the middle rate, the others are arrays in their order.
 
-    `own` is how far each is from that, and `moves` where it surely is. `rates` and `errors` are drawn towards the
+    `own` is what each has beyond that, and `moves` where it surely has. `rates` and `errors` are drawn towards the
     common one, an unsure rate the more.
     """
 
@@ -295,7 +295,7 @@ class Looks:
         i = way.channels.index(channel)
         offset_k = float(said.offsets_k[i])
         slowest_h = SLOWEST_H if LAG_H.get(channel, 0.0) >= 2.0 else SLOWEST_PIPE_H
-        closing = drifts.own[i] + 2.0 * way.errors[i]
+        closing = 2.0 * way.errors[i] - drifts.own[i] * np.sign(offset_k)  # what goes away does not come to rest
         cold, hot = _SIDES
         left_over = channel in (*hot, "oil_temperature") if offset_k > 0.0 else channel in cold  # of the run
         if (left_over or drifts.moves.any()) and closing > abs(offset_k) / slowest_h:
@@ -347,8 +347,8 @@ class Looks:
 def _drifts(way: Way) -> _Drifts:
     """Return how the channels of a way move, together and each against that."""
     common, error = median_of(way.rates), way.errors
-    own = np.abs(way.rates - common)
-    moves = own > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
+    own = way.rates - common
+    moves = np.abs(own) > np.maximum(MOVING_K_PER_H, SURELY_MOVES * error)
     usual = max(RATE_K_PER_H**2, float(np.mean(own**2) - np.mean(error**2)))
     known = usual / (usual + error**2)
     return _Drifts(common, own, moves, common + known * (way.rates - common), np.sqrt(known) * error)

@@ -515,6 +515,14 @@ def test_a_low_side_that_was_pumped_down_excuses_no_cold_thermometer_but_one_as_
     assert list(named(stretch)) == liar
 
 
+@pytest.mark.parametrize(("pace", "liars"), [(-0.9, ["entering_water_temperature"]), (0.9, [])])
+def test_cold_water_may_come_to_rest_where_it_warms_and_lies_where_it_goes_away(pace: float, liars: list[str]) -> None:
+    names = ("ambient", "surface", "leaving_water", "suction", "liquid")
+    rest = dict.fromkeys([f"{name}_temperature" for name in names] + ["suction_pressure", "liquid_pressure"], 293.0)
+    hours = np.arange(0.0, 1.0, 20.0 / 3600.0)
+    assert list(named(standing(1.0, 20.0, {**rest, "entering_water_temperature": 290.0 + pace * hours}))) == liars
+
+
 def test_a_sump_that_cools_is_not_named_before_its_drift_is_known() -> None:
     """Three hours after the stop a sump of three hours is 6 K warm and sinks by .4 K in twelve minutes."""
     at_h = np.arange(0.0, 0.2, 60.0 / 3_600.0)
