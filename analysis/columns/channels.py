@@ -347,8 +347,8 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
         return bool(ENDS & set(words(guesses[i].column))), -fits[0], fits.count(fits[0])
 
     taken: dict[str, int] = {}
-    named = {guess.choices[0][1] for guess in guesses if guess.choices}
-    got = [guess if "discharge_pressure" in named else _of_the_circuit(guess, named) for guess in guesses]
+    named = [guess.choices[0][1] for guess in guesses if guess.choices]
+    got = [_of_the_circuit(guess, named) for guess in guesses]
     for i in sorted(range(len(got)), key=turn):
         wanted = [c for fit, c in got[i].choices if fit == got[i].choices[0][0] or c not in named] or [got[i].channel]
         free = next((channel for channel in wanted if channel not in taken), "")
@@ -365,16 +365,19 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
     return tuple(got)
 
 
-def _of_the_circuit(guess: Guess, named: set[str]) -> Guess:
-    """Return an evaporator's or a low side's pressure as that of the circuit: nothing is said of the high side.
+def _of_the_circuit(guess: Guess, named: Sequence[str]) -> Guess:
+    """Return a low side's pressure as that of the circuit where it is rather that.
 
-    A low side so called is the hose's only beside what a service logs, a scale or a vacuum probe.
+    An evaporator's is, where nothing is said of the high side, and any other beside what a service logs, a scale or a
+    vacuum probe: the hose hangs there. Superheat is a running machine's, so there it is only said.
     """
-    service = named & {"cylinder_weight", "vacuum"} and "circuit_pressure" not in named
-    if guess.choices[:1] == ((0, "suction_pressure"),):
-        choices = guess.choices[::-1]
-    elif service and guess.channel == "suction_pressure":
-        choices = tuple((guess.choices[0][0], channel) for channel in ("circuit_pressure", guess.channel))
-    else:
+    if guess.channel != "suction_pressure" or "circuit_pressure" in named:
         return guess
-    return replace(guess, channel=choices[0][1], choices=choices)
+    fit, choices = guess.choices[0][0], ["circuit_pressure", "suction_pressure"]
+    service = "cylinder_weight" in named or "vacuum" in named
+    the_hose = service and (fit == 0 or named.count("suction_pressure") == 1)
+    if not the_hose and (fit or "discharge_pressure" in named):
+        return guess
+    if "discharge_pressure" in named and "suction_temperature" in named:
+        choices.reverse()
+    return replace(guess, channel=choices[0], choices=tuple((fit, channel) for channel in choices))

@@ -60,6 +60,8 @@ ELAPSED_WORDS = {
     "h": "h", "hr": "h", "hrs": "h", "hour": "h", "hours": "h", "std": "h", "stunden": "h", "d": "d", "day": "d",
     "days": "d", "tage": "d",
 }  # fmt: skip
+STARTS = frozenset({"start", "started", "startzeit", "begin", "beginn", "debut", "inicio"})
+"""Words for the moment from which a log counts; another one above the header may be that of its export."""
 ZONE_SAID = re.compile(r"\b(?:UTC|GMT)(?: ?(?P<east>[+-] ?\d{1,2})(?::?(?P<minutes>\d\d))?)?(?! ?[+-] ?\d|[\d:])")
 """A header that names the zone of its times."""
 _PARTS = {
@@ -153,6 +155,8 @@ def _guess(
                 return TimeGuess(name, doubts=(_DAYS_FROM.format(f"{name!r}", day),))
             if COMPACT[0] < middle < COMPACT[1]:
                 return TimeGuess(name)
+            if COMPACT[0] < 100.0 * middle < COMPACT[1]:  # no seconds
+                return TimeGuess(name, "%Y%m%d%H%M")
             if middle > EPOCH_LEAST and number.quantile(0.1) > ALIKE * middle:
                 return TimeGuess(name, zone_known=True)
             continue
@@ -332,7 +336,7 @@ def _time_of_day(name: str, text: pd.Series, above: str, american: bool | None) 
     if first_us < SAME_TIME_US and form in OF_DAY[:2]:
         return None
     stated = form if form != OF_DAY[0] else ""
-    for us, known, doubts in _moments(above, american):
+    for us, known, doubts, _ in _moments(above, american):
         if apart_in_a_day(first_us, us) < SAME_TIME_US:
             return TimeGuess(name, stated, start=_written(us, known), zone_known=known, doubts=doubts)
     first = np.datetime_as_string(np.datetime64(first_us, "us"), unit="s")[11:]
@@ -344,23 +348,25 @@ def _elapsed(name: str, unit: str | None, above: str, american: bool | None) -> 
     """Return the guess for a column that counts, None for a unit a clock; the start is looked for above the header."""
     unsaid = (f"{name!r} does not say in which unit it counts: seconds are taken.",) if unit == "" else ()
     guess = TimeGuess(name, unit=("s" if unsaid else unit or ""), doubts=unsaid)
-    for us, known, doubts in _moments(above, american):
-        return replace(guess, start=_written(us, known), zone_known=known, doubts=(*unsaid, *doubts))
+    for us, known, doubts, line in _moments(above, american):
+        taken = () if STARTS & set(words(line)) else (f"The start of the log is taken from {quoted(line)}.",)
+        return replace(guess, start=_written(us, known), zone_known=known, doubts=(*unsaid, *taken, *doubts))
     doubt = f'{name!r} counts from the start of the log, which is not said: add start = "2026-03-14 08:00:00" to time.'
     return replace(guess, doubts=(*unsaid, doubt))
 
 
-def _moments(above: str, american: bool | None) -> Iterator[tuple[int, bool, tuple[str, ...]]]:
-    """Yield the moments above the header, those that are called a start first: when, whether in UTC, what is unsure."""
+def _moments(above: str, american: bool | None) -> Iterator[tuple[int, bool, tuple[str, ...], str]]:
+    """Yield the moments above the header, those that are called a start first: when, whether in UTC, what is unsure,
+    and the line."""
     lines = [*above.splitlines(), *_date_and_clock(above.splitlines())]
-    lines.sort(key=lambda line: not {"start", "started", "begin", "beginn"} & set(words(line)))
+    lines.sort(key=lambda line: not STARTS & set(words(line)))
     for line in lines:
         found = _MOMENT.search(re.sub(r"[;\t|\"]+", " ", line))
         form = None if found is None else _format(pd.Series([" ".join(found.group().split())], dtype="str"), american)
         if found is None or form is None:
             continue
         us = text_us(pd.Series([" ".join(found.group().split())], dtype="str"), form[0] or None, form[1])[0]
-        yield int(us), form[1], form[2]
+        yield int(us), form[1], form[2], line
 
 
 def _date_and_clock(lines: Sequence[str]) -> Iterator[str]:

@@ -119,13 +119,14 @@ COMPOUND_ENDS = (
 UNIT_SPELLINGS: dict[str, str] = {
     "psig": "psig", "psia": "psia", "kpa": "kPa", "kpaa": "kPa", "kpag": "kPag", "mpa": "MPa", "mpaa": "MPa",
     "pa": "Pa", "bara": "bar", "barabs": "bar", "barg": "barg", "barue": "barg", "barrel": "barg", "bareff": "barg",
-    "bargauge": "barg",
-    "mbar": "mbar", "mb": "mbar", "hpa": "mbar", "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg",
-    "micron": "micron", "microns": "micron", "mtorr": "micron", "umhg": "micron", "micrones": "micron",
-    "micras": "micron", "degf": "degF", "f": "degF", "fahrenheit": "degF", "degc": "degC", "c": "degC",
-    "celsius": "degC", "gradc": "degC", "k": "K", "kelvin": "K", "kg": "kg", "kgs": "kg", "g": "g", "gram": "g",
-    "lb": "lb", "lbs": "lb", "pounds": "lb", "libras": "lb", "kilos": "kg",
-    "oz": "oz", "%": "%", "percent": "%", "prozent": "%", "hz": "Hz", "a": "A", "amp": "A", "amps": "A", "v": "V",
+    "bargauge": "barg", "mbar": "mbar", "mb": "mbar", "hpa": "mbar",
+    "torr": "Torr", "mmhg": "Torr", "inhg": "inHg", "inhgvac": "inHg", "micron": "micron", "microns": "micron",
+    "mtorr": "micron", "umhg": "micron", "micrones": "micron", "micras": "micron",
+    "degf": "degF", "f": "degF", "fahrenheit": "degF", "degc": "degC", "c": "degC", "celsius": "degC",
+    "gradc": "degC", "k": "K", "kelvin": "K",
+    "kg": "kg", "kgs": "kg", "kilograms": "kg", "kilos": "kg", "g": "g", "gram": "g", "grams": "g", "gramm": "g",
+    "lb": "lb", "lbs": "lb", "pounds": "lb", "libras": "lb", "pound": "lb", "ounces": "oz", "oz": "oz",
+    "pct": "%", "%": "%", "percent": "%", "prozent": "%", "hz": "Hz", "a": "A", "amp": "A", "amps": "A", "v": "V",
     "w": "W", "kw": "kW",
 }  # fmt: skip
 """Spellings of the units that a log may carry, without blanks, dots and brackets."""

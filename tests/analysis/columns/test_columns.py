@@ -371,6 +371,17 @@ def test_the_unit_of_a_count_is_read_or_said_to_be_missing(header: str, step: fl
     assert any("in which unit it counts" in doubt for doubt in time.doubts) == said
 
 
+def test_a_start_that_is_not_called_so_is_said() -> None:
+    rows = "".join(f"{i},20\n" for i in range(9))
+    exported, started = "Exported;2026-03-20 10:00\n", "Début;2026-03-14 07:05\n"
+    times = [
+        propose_columns(f"{above}Elapsed (s);T amb (C)\n{rows.replace(',', ';')}".encode(), "x").time
+        for above in (exported, exported + started)
+    ]
+    assert times[0].doubts == ("The start of the log is taken from 'Exported;2026-03-20 10:00'.",)
+    assert (times[1].start, times[1].doubts) == ("2026-03-14T07:05:00.000", ())
+
+
 @pytest.mark.parametrize(
     ("date", "form", "also"),
     [("26/03/04", "%y/%m/%d", ""), ("04.03.26", "%d.%m.%y", ""), ("25.03.24", "%d.%m.%y", "%y.%m.%d")],
@@ -473,6 +484,11 @@ def test_halves_of_the_day_are_american_where_no_other_language_speaks(stamp: st
     assert propose_columns(f"{stamp},T (C),P (bar)\n{rows}".encode(), "x").time.format.startswith(order)
 
 
+def test_digits_without_seconds_are_a_time() -> None:
+    rows = "".join(f"2026031407{i:02d},32\n" for i in range(9))
+    assert propose_columns(f"Time,Low side (psig)\n{rows}".encode(), "x").time.format == "%Y%m%d%H%M"
+
+
 @pytest.mark.parametrize(
     ("date", "clock", "form"),
     [
@@ -512,13 +528,16 @@ def test_two_letters_mean_another_pressure_beside_their_like() -> None:
 def test_the_low_side_is_the_circuit_beside_a_scale() -> None:
     """The hose of a recovery hangs there; of a machine that runs both sides are logged (common practice)."""
 
-    def said(more: str) -> tuple[str, str]:
-        rows = "".join(f"2026-03-14 07:05:{i:02d},32,60\n" for i in range(9))
-        guess, _ = propose_columns(f"Time,Low side (psig),{more}\n{rows}".encode(), "x").guesses
+    def said(*more: str) -> tuple[str, str]:
+        rows = "".join(f"2026-03-14 07:05:{i:02d}{',32' * (1 + len(more))}\n" for i in range(9))
+        guess = propose_columns(f"Time,Low side (psig),{','.join(more)}\n{rows}".encode(), "x").guesses[0]
         return guess.channel, guess.doubt
 
-    assert said("Scale (lb)") == ("circuit_pressure", "it may be suction_pressure as well")
+    hose = "circuit_pressure", "it may be suction_pressure as well"
+    assert said("Scale (lb)") == said("High side (psig)", "Vacuum (micron)") == hose
     assert said("High side (psig)") == ("suction_pressure", "")
+    both = said("High side (psig)", "Scale (lb)", "Suction temp (F)")
+    assert both == ("suction_pressure", "it may be circuit_pressure as well")
 
 
 def test_decimal_commas_put_the_day_first() -> None:
