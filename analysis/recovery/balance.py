@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from analysis.recovery.apparent_volume import SAME, WINDOWS, Span, Sums, spans_of, standing, steady_fall
-from analysis.recovery.pauses import HOSE_S, Pull, before
+from analysis.recovery.pauses import HOSE_S, Pull, before, leaps
 from analysis.recovery.ticks import Floats, Ticks
 from analysis.stretch import stayed
 from analysis.vocabulary.job import Job
@@ -150,8 +150,11 @@ def look(ticks: Ticks, pulls: list[Pull], depression: Floats, depth: Floats, job
         with np.errstate(divide="ignore", invalid="ignore"):
             seen.boiled[part] = np.where(weighed, 1.0 - vapour / gained, np.nan)
     # what boils goes on while the machine stands, and mass and vapour with it: a pause parts slow boiling from the fall
+    # unless its gauge stood on a hose that was shut, or looked elsewhere, as it shows by a leap
     unseen = np.diff(ticks.unseen_kg, prepend=ticks.unseen_kg[:1]) > ticks.mass_resolution_kg
-    through = standing(Sums(ticks, slice(0, len(ticks)), depression), seen.against | ~(depression >= GONE_K) | unseen)
+    through = standing(
+        Sums(ticks, slice(0, len(ticks)), depression), seen.against | ~(depression >= GONE_K) | unseen | leaps(ticks)
+    )
     smallest = np.fmin.accumulate(seen.volume)
     # what boils slowly makes it look larger, the more the lower the pressure
     volume = smallest if told_m3 is None else held_on(seen.volume)

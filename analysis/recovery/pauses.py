@@ -28,12 +28,17 @@ FALL = 0.008
 """A fall of this share within `LOOK_S` does not happen while it stands."""
 KINK_S, LONG_KINK_S, KINK_FALL, KINK_LEFT = 150.0, 600.0, 0.02, 0.1
 """A fall that goes on for twice one of these times and then drops to this share of what was expected, was stopped."""
-STOOD_S = 600.0
+HIGHEST_S = 600.0
 """Flow is what exceeds the highest mass of this time."""
 CREEP_KG = 0.05
 """What a standing load may gain within `LOOK_S` by the scale's own creep and a hose that warms; common practice."""
 TRICKLE_KG = 0.03
 """A load that stands gains less than this by drift within `SLOW_S`; common practice."""
+AT_ONCE_S, STOOD_S, LEAP = 30.0, 120.0, 0.008
+"""A leap comes within the first of these times, after a pressure that stood for the second: no gas warms by the 2 K
+that would raise it by this share; common practice."""
+STEADIER = 0.25
+"""Before the leap the pressure changed, and after it rises on, by less than this share of it; common practice."""
 STILL = 0.08
 """The mass rate of a machine that stands is under this share of what it lately did."""
 
@@ -66,6 +71,19 @@ def before(at_s: Floats, back_s: float) -> np.ndarray:
     return np.asarray(np.searchsorted(at_s, at_s - back_s + 1e-6, side="right") - 1)
 
 
+def leaps(ticks: Ticks) -> np.ndarray:
+    """Return at which ticks the pressure has just leapt from where it stood, shape (n,) of bool."""
+    near, far = (before(ticks.at_s, back_s) for back_s in (AT_ONCE_S, AT_ONCE_S + STOOD_S))
+    rose, changed = ticks.pressure_pa - ticks.pressure_pa[near], ticks.pressure_pa[near] - ticks.pressure_pa[far]
+    return np.asarray((far >= 0) & (rose > least_leap(ticks)) & (np.abs(changed) < STEADIER * rose))
+
+
+def least_leap(ticks: Ticks) -> Floats:
+    """Return by how much a pressure leaps at each tick at least [Pa], shape (n,)."""
+    near = before(ticks.at_s, AT_ONCE_S)
+    return np.asarray(np.maximum(LEAP * ticks.pressure_pa[near], 3.0 * ticks.resolution_pa))
+
+
 def smoothed(ticks: Ticks) -> Floats:
     """Return the pressure without single wild ticks: median of the last half minute [Pa], shape (n,)."""
     series = pd.Series(ticks.pressure_pa, index=pd.to_timedelta(ticks.at_s, unit="s"))
@@ -96,7 +114,7 @@ def standing(ticks: Ticks) -> np.ndarray:
     warms = ~scale & risen & (ticks.flow != 0.0) & (ticks.at_s - chilled <= WARMS_S)
     # a number that flickers is no flow: what comes over exceeds what stood there; a scale creeps by some grams under
     # a hose, and a pause that was marked is not given up for that
-    stood = pd.Series(ticks.moved_kg, index=pd.to_timedelta(ticks.at_s, unit="s")).rolling(f"{STOOD_S:.0f}s").max()
+    stood = pd.Series(ticks.moved_kg, index=pd.to_timedelta(ticks.at_s, unit="s")).rolling(f"{HIGHEST_S:.0f}s").max()
     above = ticks.moved_kg - stood.to_numpy(dtype=float)[old]
     some_mass = scale & some & (above > 2.0 * ticks.mass_resolution_kg + np.where(ticks.marked == 1.0, CREEP_KG, 0.0))
     longer = before(ticks.at_s, 5 * LOOK_S)

@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.belief.fault import AIR_PA
 from analysis.recovery.balance import liquid_density
-from analysis.recovery.pauses import Pause, before
+from analysis.recovery.pauses import AT_ONCE_S, STEADIER, STOOD_S, Pause, before, leaps, least_leap
 from analysis.recovery.ticks import Ticks
 
 HIGH, DEEP = 0.5, 1.0 / 3.0
@@ -22,11 +22,6 @@ dense beside what it was then: no cooler room does as much. What a gauge shows l
 LEAST = 0.5
 """So much of the vapour that the least circuit holds has to come: hose, machine and its condenser keep some; common
 practice."""
-AT_ONCE_S, STOOD_S, LEAP = 30.0, 120.0, 0.008
-"""A leap comes within the first of these times, after a pressure that stood for the second: no gas warms by the 2 K
-that would raise it by this share; common practice."""
-STEADIER = 0.25
-"""Before the leap the pressure changed, and after it rises on, by less than this share of it; common practice."""
 
 
 def shows_circuit(ticks: Ticks) -> np.ndarray:
@@ -65,13 +60,10 @@ def leap_after(ticks: Ticks, pause: Pause, since: int) -> Leap | None:
     near, far = (before(ticks.at_s, back_s) for back_s in (AT_ONCE_S, AT_ONCE_S + STOOD_S))
     then = np.searchsorted(ticks.at_s, ticks.at_s + AT_ONCE_S)
     first = pause.first if pause.base is None else pause.base
-    k = np.flatnonzero((far >= first) & (near <= pause.last) & (np.arange(len(ticks)) > since) & (then < len(ticks)))
-    stood, rose = pressure[near[k]], pressure[k] - pressure[near[k]]
-    least = np.maximum(LEAP * stood, 3.0 * ticks.resolution_pa[k])
-    leapt = (rose > least) & (np.abs(stood - pressure[far[k]]) < STEADIER * rose)
-    for i, low, least_pa in zip(k[leapt].tolist(), stood[leapt].tolist(), least[leapt].tolist(), strict=True):
-        after = pressure[i : then[i] + 1]
-        wild = (np.abs(after[1:] - low) <= least_pa).all()
+    here = (far >= first) & (near <= pause.last) & (np.arange(len(ticks)) > since) & (then < len(ticks))
+    for i in np.flatnonzero(here & leaps(ticks)).tolist():
+        low, after = float(pressure[near[i]]), pressure[i : then[i] + 1]
+        wild = (np.abs(after[1:] - low) <= least_leap(ticks)[i]).all()
         let_in = low < air[i] and (np.abs(after - air[i]) < AIR_PA).any()
         if not (wild or let_in or after[-1] - after[0] > STEADIER * (after[0] - low)):
             return Leap(int(then[i]), float(ticks.at_s[near[i]]), low, float(after.max()))

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from analysis.recovery import assess
+from analysis.recovery.pauses import leaps
+from analysis.recovery.ticks import make_ticks
 from analysis.stretch import Stretch
 from tests.support import assert_prefix_consistent, cut, make_stretch
 
@@ -96,3 +98,16 @@ def test_a_gauge_that_leaps_as_a_valve_is_opened_stood_on_its_hose_and_takes_bac
 )
 def test_what_is_no_leap_takes_nothing_back(becomes: dict[float, float]) -> None:
     assert [f.kind for f in assess(stood(becomes)).findings].count("liquid_gone") == 1
+
+
+@pytest.mark.parametrize(
+    ("becomes", "leapt"),
+    [
+        pytest.param({1_920.0: 170.0} | DRAWN_ON, True, id="a valve is opened"),
+        pytest.param(
+            {1_205.0: 158.0, 1_920.0: 158.0} | DRAWN_ON, False, id="the hose's drop goes as the machine stops"
+        ),
+    ],
+)
+def test_mass_over_density_goes_on_through_no_leap_but_through_a_stop(becomes: dict[float, float], leapt: bool) -> None:
+    assert leaps(make_ticks(stood(becomes), None)).any() == leapt
