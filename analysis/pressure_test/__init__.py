@@ -212,9 +212,11 @@ def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
             "together, only those are judged.",
             {"channel": fault.probe, "offset": offset},
         )  # fmt: skip
+    since = f"{night.time_of(fault.believed):%H:%M} UTC"
+    stood = "It is" if fault.believed == fault.since else f"It had stood at one number since {since}, so it is"
     return Finding(
         night.minutes.known[fault.known], night.time_of(fault.since), STAGE, "channel_jumped", "caution",
-        f"The {what} probe jumped by {offset.show(night.system, 2)} within minutes and stayed: {put_back} It is not "
+        f"The {what} probe jumped by {offset.show(night.system, 2)} within minutes and stayed: {put_back} {stood} not "
         "used from there on, and the interval is wider for it.",
         {"channel": fault.probe, "offset": offset},
     )  # fmt: skip

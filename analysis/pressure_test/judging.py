@@ -11,13 +11,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.bins import Runs, median_of
 from analysis.pressure_test.errors import BIN_MINUTES, LEAST_DIGIT_K, NO_BAROMETER_PA, SegmentData
 from analysis.pressure_test.gas import temperature_exponent
 from analysis.pressure_test.loss import Loss
 from analysis.pressure_test.loss_model import judge
 from analysis.pressure_test.minutes import Minutes, first_readings
-from analysis.pressure_test.probes import ProbeFault, can_be_gas, kelvin_in_other_unit
+from analysis.pressure_test.probes import ProbeFault, can_be_gas, kelvin_in_other_unit, standing
 from analysis.pressure_test.segments import CONFIRM, Segment, known_at, test_segments
 from analysis.pressure_test.structures import LAGS, Lags, twice
 from analysis.vocabulary.channels import AIR, METAL
@@ -32,10 +31,6 @@ RUSH_MINUTES = 10
 """Right after filling the gas is stirred and streams: nothing of that is judged (common practice)."""
 COVERED = 0.8
 """A probe is used when it was read in at least this share of the pressure's minutes (common practice)."""
-STOOD_MINUTES, STOOD_USUAL = 90, 4.0
-"""A lone probe that moved, and then shows one number for so long, and so many times as long as its numbers usually
-lasted, may be stuck or rest; the night says which."""
-LEAST_STEP_K = 1e-6
 
 
 @dataclass(frozen=True)
@@ -146,7 +141,7 @@ def plans_at(
         plans = [(end, whole)]
         for name, values in shown.items():
             fresh = np.flatnonzero(np.isfinite(values[:end]))
-            until = min([*(f.since for f in seen[name]), int(fresh[-1]) + 1 if len(fresh) else 0])
+            until = min([*(f.believed for f in seen[name]), int(fresh[-1]) + 1 if len(fresh) else 0])
             short = name not in whole or any(f.alone for f in seen[name])
             if short and until - begin >= 60 and _covered(values[begin:until], recorded[begin:until]):
                 plans.append((until, tuple(n for n in shown if n in whole or n == name)))
@@ -155,7 +150,7 @@ def plans_at(
                 continue
             fresh = minutes.barometer_fresh[begin:until][recorded[begin:until]]
             barometer = not minutes.gauge or bool(fresh.any() and _longest_blank(fresh) < 120)
-            stood = _stood(minutes.probes[probes[0]][:until], begin) if len(probes) == 1 else None
+            stood = standing(minutes.probes[probes[0]][:until], begin) if len(probes) == 1 else None
             found.append(Plan(segment.begin, begin, until, probes, barometer, settled, stood))
     return sorted(found, key=lambda p: p.begin - p.end)
 
@@ -301,18 +296,6 @@ def _edges(begin: int, end: int) -> list[int]:
         step = next(width for since, width in reversed(BINS) if m >= since)
         m += step - m % step
     return edges
-
-
-def _stood(values: np.ndarray, begin: int) -> int | None:
-    """Return since when a probe showed one number for longest, None where it never did for `STOOD_MINUTES`, or did from
-    the beginning."""
-    there = np.flatnonzero(np.isfinite(values))
-    first = Runs(np.round(values[there] / LEAST_STEP_K)).first
-    lasted = np.append(first[1:], len(there)) - np.maximum(first, np.searchsorted(there, begin))
-    longest = int(np.argmax(lasted))
-    if longest == 0 or lasted[longest] < max(STOOD_MINUTES, STOOD_USUAL * median_of(np.diff(first[: longest + 1]))):
-        return None
-    return int(there[first[longest]])
 
 
 def _covered(values: np.ndarray, recorded: np.ndarray) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.bins import running_median
+from analysis.bins import Runs, median_of, running_median
 from analysis.pressure_test.minutes import Minutes
 from analysis.vocabulary.channels import AIR, METAL
 from analysis.vocabulary.units import UNITS, Unit
@@ -40,11 +40,15 @@ FOLLOWED = 0.2
 """Gas behind metal by two hours has come so far an hour after metal began to rise: x = 1/2 in 1 - (1 - exp(-x)) / x. A
 gas that moved by more of it in the last half of that hour, either way, was warmed, too, or is lost: air that warms
 tubes and goes back moves the gas before thick metal."""
+STOOD_MINUTES, STOOD_USUAL = 90, 4.0
+"""A lone probe that moved, and then shows one number for so long, and so many times as long as its numbers usually
+lasted, may be stuck or rest; the night says which. One that stood so until it jumped was stuck (common practice)."""
+LEAST_STEP_K = 1e-6
 
 
 @dataclass(frozen=True)
 class ProbeFault:
-    """A probe moved by `jump_k` and is not believed from minute `since` on; known at minute `known`.
+    """A probe moved by `jump_k` from minute `since` on, known at minute `known`; believed until minute `believed`.
 
     `alone` says that it warmed slowly, without the gas: then it is believed on where that makes the night surer.
     """
@@ -53,6 +57,7 @@ class ProbeFault:
     since: int
     known: int
     jump_k: float
+    believed: int
     alone: bool = False
 
 
@@ -63,7 +68,8 @@ def probe_faults(minutes: Minutes) -> list[ProbeFault]:
         other = minutes.probes.get(AIR) if name == METAL else None
         found += _jump(name, values, other)
     if METAL in minutes.probes:
-        found += _in_the_sun(minutes)
+        gone = [f.known for f in found if f.probe == METAL]
+        found += [f for f in _in_the_sun(minutes) if f.known < min(gone, default=len(minutes))]
     return sorted(found, key=lambda f: f.known)
 
 
@@ -85,6 +91,18 @@ def kelvin_in_other_unit(level_k: float, unit: Unit) -> float:
     return other.scale / unit.scale * level_k / meant_k
 
 
+def standing(values: np.ndarray, begin: int) -> int | None:
+    """Return since when a probe showed one number for longest, None where it never did for `STOOD_MINUTES`, or did from
+    the beginning."""
+    there = np.flatnonzero(np.isfinite(values))
+    first = Runs(np.round(values[there] / LEAST_STEP_K)).first
+    lasted = np.append(first[1:], len(there)) - np.maximum(first, np.searchsorted(there, begin))
+    longest = int(np.argmax(lasted))
+    if longest == 0 or lasted[longest] < max(STOOD_MINUTES, STOOD_USUAL * median_of(np.diff(first[: longest + 1]))):
+        return None
+    return int(there[first[longest]])
+
+
 def _in_the_sun(minutes: Minutes) -> list[ProbeFault]:
     """Return when lone metal began to warm without the gas. Air beside it tells the model as much."""
     metal, gas_pa = (running_median(values, 5) for values in (minutes.probes[METAL], minutes.pressure_pa))
@@ -103,7 +121,7 @@ def _in_the_sun(minutes: Minutes) -> list[ProbeFault]:
     if not len(alone):
         return []
     at = int(m[alone[0]])
-    return [ProbeFault(METAL, at - SUN_MINUTES, at + 1, float(warmed[alone[0]]), alone=True)]
+    return [ProbeFault(METAL, at - SUN_MINUTES, at + 1, float(warmed[alone[0]]), at - SUN_MINUTES, alone=True)]
 
 
 def _jump(name: str, values: np.ndarray, other: np.ndarray | None) -> list[ProbeFault]:
@@ -129,5 +147,8 @@ def _jump(name: str, values: np.ndarray, other: np.ndarray | None) -> list[Probe
         at = int(m[i])
         moved_before = np.nanmax(np.abs(middle[6 : at - 4] - middle[: at - 10]), initial=0.0)
         if name != AIR or moved_before < HABIT * stays[i]:
-            return [ProbeFault(name, at, at + CONFIRM_PROBE, float(off[i]))]
+            stood = standing(values[:at], 0)
+            if stood is None or np.nanmax(values[stood:at]) - np.nanmin(values[stood:at]) > LEAST_STEP_K:
+                stood = at
+            return [ProbeFault(name, at, at + CONFIRM_PROBE, float(off[i]), stood)]
     return []

@@ -362,6 +362,20 @@ def test_a_unit_that_keeps_it_undecided_is_named(room_k: float, meant: str, said
     assert ("would be tight, but degF and degC may be mixed up" in found.text) == said
 
 
+@pytest.mark.parametrize("stuck", [True, False])
+def test_what_stood_until_it_jumped_was_stuck(stuck: bool) -> None:
+    """Common practice: a reading that comes back after hours at one number is no use from where it stood."""
+    at = np.arange(0.0, 8.0 * 3_600.0, 60.0)
+    metal = 293.0 - at / 7_200.0 + np.random.default_rng(3).normal(0.0, 0.05, len(at))
+    held = np.where(stuck & (at >= 10_800.0) & (at < 18_000.0), metal[180], metal) - 3.0 * (at >= 18_000.0)
+    logged = {"circuit_pressure": ("psia", 290.0 - at / 7_200.0), "surface_temperature": ("K", np.round(held, 1))}
+    stretch = make_stretch("pressure_test", at, logged)
+    (fault,) = probe_faults(minutes_of(stretch))
+    assert fault.since == pytest.approx(300, abs=6)
+    assert fault.believed == pytest.approx(180 if stuck else 300, abs=6)
+    assert any("had stood at one number" in f.text for f in assess(stretch).findings) == stuck
+
+
 def test_what_is_warmer_than_any_gas_under_test_corrects_nothing() -> None:
     """The gas law: 68 degF logged as degC makes of a kelvin of the gas one and a half, and hides a loss behind it."""
     at = np.arange(0.0, 9.0 * 3_600.0, 60.0)

@@ -16,9 +16,10 @@ from scipy.signal import lfilter
 from analysis.pressure_test import assess
 from analysis.pressure_test.errors import SegmentData, covariances
 from analysis.pressure_test.gas import temperature_exponent
-from analysis.pressure_test.judging import Judged, Plan, _edges, _stood, checkpoints, segment_data
+from analysis.pressure_test.judging import Judged, Plan, _edges, checkpoints, segment_data
 from analysis.pressure_test.loss_model import LOSS_SD_K, SPAN_MIN, _posterior, judge
 from analysis.pressure_test.minutes import Minutes, minutes_of
+from analysis.pressure_test.probes import standing
 from analysis.pressure_test.standing import verdicts
 from analysis.pressure_test.structures import (
     Structures,
@@ -109,7 +110,7 @@ def test_a_lone_probe_that_stands_may_be_stuck_or_rest(stuck: bool) -> None:
         "surface_temperature": ("K", shown),
     }
     minutes = minutes_of(make_stretch("pressure_test", at, logged))
-    since = _stood(minutes.probes[METAL][:470], 40)
+    since = standing(minutes.probes[METAL][:470], 40)
     assert since == pytest.approx(int(np.flatnonzero(np.diff(shown))[-1]) + 1, abs=2)
     plan = Plan(0, 40, 470, (METAL,), True, True, since)
     _, (low, high), (least, most) = lost_a_day(minutes, plan, stood_min=None)
