@@ -25,7 +25,7 @@ from analysis.log import BAROMETER_RANGE_PA, Log
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stages import from_journal
 from analysis.stretch import seconds
-from analysis.vocabulary.channels import CHANNELS, MICRON_PROBES, Column
+from analysis.vocabulary.channels import AIR, CHANNELS, EVAPORATOR_WATER, MICRON_PROBES, Column
 from analysis.vocabulary.job import Job
 
 __all__ = ["POSSIBLE", "believe", "stages_of"]
@@ -38,6 +38,9 @@ POSSIBLE = {
 }
 """What field instruments can show: -100 to 300 degC, up to 120 bar, scales to two drums of a ton, and to what a large
 cylinder holds under nothing when it was zeroed with one on it. Error codes lie outside."""
+WATER_AND_AIR = (*EVAPORATOR_WATER, "condenser_entering_temperature", "condenser_leaving_temperature", AIR)
+WATER_MOST_K = 403.15
+"""No water, glycol or air beside a chiller is over 130 degC (common practice): a probe that came open shows its end."""
 GAUGE_MOST_PA, GAUGE_TIMES = 9e6, 1.6
 """Gauges for refrigerants other than carbon dioxide end at 60 to 70 bar (common practice); for that one further up."""
 LEAST_SCALE_KG, LOADS = 250.0, 5.0
@@ -154,6 +157,8 @@ def _bounds(channel: str, dimension: str, job: Job | None) -> tuple[float, float
     if channel == "barometer":
         return BAROMETER_RANGE_PA
     low, high = POSSIBLE.get(dimension, (-np.inf, np.inf))
+    if channel in WATER_AND_AIR:
+        high = WATER_MOST_K
     if channel == "cylinder_weight" and job is not None:
         full = [(c.tare_kg or 0.0) + max(c.water_capacity_kg or 0.0, c.contents_kg) for c in job.cylinder]
         high = min(high, max(LEAST_SCALE_KG, LOADS * max(full, default=high)))

@@ -43,6 +43,9 @@ FOURTH = 70.0
 SAME_STEPS, FAR_OFF = 0.3, 3.0
 """The least step lately, not far from the level, is the display's, in whatever unit it counts; a coarser one where the
 next number up or down is further off than three of them, as behind a power of ten."""
+STOOD_TIMES = 2.0
+"""What stood still between its last changes may stand twice as long: what a machine that cycles moves comes to rest
+where that pauses, and is no noise."""
 RESTLESS = 0.7
 """[steps] What the display rounds off alone is 0.3, and flicker between two numbers 0.5."""
 RISE_S, RISE_CHANGES, RISE_STEPS, RISE_LATE = 900.0, 10, 10.0, 0.5
@@ -69,7 +72,8 @@ def patience_of_noise(times: np.ndarray, values: np.ndarray, changes: np.ndarray
     readings = values[lately[0] : lately[-1]]
     noise = noise_of(readings) / step * (1.0 - UNSURE / np.sqrt(len(readings)))
     often = 1.0 - 0.5 / (np.sqrt(np.pi) * max(noise, 1.0 / np.sqrt(np.pi)))
-    return _by_chance(noise, float(at[-1] - at[0])) * float(often)
+    stood_s = STOOD_TIMES * float(np.max(np.diff(at)))
+    return max(_by_chance(noise, float(at[-1] - at[0])) * float(often), stood_s)
 
 
 def _often(lately: np.ndarray) -> bool:

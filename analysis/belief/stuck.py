@@ -25,7 +25,6 @@ from analysis.belief.witnesses import (
     GAS_LAGS_S,
     NEVER_STUCK,
     STANDS_IN,
-    another_restless,
     another_stands,
     flowed,
     gas_moved,
@@ -33,6 +32,7 @@ from analysis.belief.witnesses import (
     moved_elsewhere,
     others_go_on,
     others_moved,
+    restless_beside,
     twin_moved,
     weighs_on,
 )
@@ -43,7 +43,8 @@ LOOK_S = 300.0
 WORLD_S, WORLD_K = 1_200.0, 1.5
 ALONE_S = 3_600.0
 """Named when another that was as restless still is, or refrigerant flows on through a hose, when a temperature
-elsewhere moved by 1.5 K, or a gauge after an hour: its noise is its own, that of air or water may come to rest."""
+elsewhere moved by 1.5 K, or a gauge after an hour: its noise is its own, that of air or water may come to rest. Not
+where another that was as restless came to rest with it: a machine that cycled, or a valve that hunted, does no more."""
 LATELY_S = 3_600.0
 FOLLOWS = 20
 """A scale that changed so often in the hour before followed the mass."""
@@ -85,10 +86,9 @@ class _Still:
             follows = restless or self.followed
             moves = follows and flowed(readings, begin, seen, 1.0 if restless else MUCH)
             return "while the circuit's pressure moved, which takes refrigerant" if moves else "", False
-        alone = restless and (
-            another_restless(channel, readings, self.before, begin, look)
-            or (channel == HOSE and weighs_on(readings, begin, seen))
-        )
+        beside = restless_beside(channel, readings, self.before, begin, look) if restless else []
+        alone = any(beside) or (restless and channel == HOSE and weighs_on(readings, begin, seen))
+        restless = restless and (alone or not beside)
         why = ""
         if alone or (restless and lasted >= ALONE_S and not np.isnan(self.pascal)):
             why = "after readings that never stood still"

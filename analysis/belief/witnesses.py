@@ -19,6 +19,8 @@ that moved by six digits and 0.6 % that it does not."""
 AS_RESTLESS, LEVELS = 0.5, 3
 """Another is as restless as before when it still changes half as often, and by half as much. Two numbers alone are
 flicker."""
+BESIDE_NOISE = 0.25
+"""What scattered by less than a quarter of this one was moved by something else: a slow way, a finer display."""
 GAS_LAGS_S = (300.0, 3_600.0)
 """The gas follows what is around it at once or within about an hour (common practice): by each it must have moved."""
 COOLED_STEPS, WARMED_STEPS = 4.0, 8.0
@@ -126,8 +128,14 @@ def weighs_on(readings: Readings, begin: float, look: float) -> bool:
     return bool(goes >= SAME_FLOW * went and (np.min(steps) >= FLOW_KG or np.max(steps) <= -FLOW_KG))
 
 
-def another_restless(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> bool:
-    """Return whether another channel of the kind that was restless too goes on: nothing has come to rest."""
+def restless_beside(channel: str, readings: Readings, before_s: float, begin_s: float, look_s: float) -> list[bool]:
+    """Return, for each other channel of the kind that was restless too, whether it goes on.
+
+    Where one does, nothing has come to rest; where none does, what made all of them restless has.
+    """
+    times, values = readings.shown(channel)
+    own = noise_of(values[slice(*np.searchsorted(times, (before_s, begin_s)).tolist())])
+    beside = []
     for other in readings.others(channel, readings.dimension(channel)):
         if other in NEVER_STUCK:
             continue
@@ -136,11 +144,11 @@ def another_restless(channel: str, readings: Readings, before_s: float, begin_s:
         was, now = values[first:middle], values[middle:last]
         if len(now) < STUCK_READINGS or len(np.unique(was)) < LEVELS:
             continue
-        rate = np.count_nonzero(np.diff(was)) / max(len(was) - 1, 1)
-        goes_on = np.count_nonzero(np.diff(now)) / (len(now) - 1) >= AS_RESTLESS * rate
-        if rate >= OFTEN and goes_on and noise_of(now) >= AS_RESTLESS * noise_of(was):
-            return True
-    return False
+        rate, noise = np.count_nonzero(np.diff(was)) / max(len(was) - 1, 1), noise_of(was)
+        if rate >= OFTEN and noise >= BESIDE_NOISE * own:
+            goes_on = np.count_nonzero(np.diff(now)) / (len(now) - 1) >= AS_RESTLESS * rate
+            beside.append(bool(goes_on and noise_of(now) >= AS_RESTLESS * noise))
+    return beside
 
 
 def others_go_on(channel: str, readings: Readings, begin: float, look: float) -> bool:

@@ -128,14 +128,21 @@ def test_a_channel_that_speaks_when_something_changes_is_lost_only_after_its_lon
     assert found(log) == ([] if cut is None else [("channel_lost", "leaving_water_temperature")])
 
 
-@pytest.mark.parametrize("number", [-200.0, 850.0, 3_276.7, 999.9])
-def test_an_open_probe_from_the_first_row_is_named_once(number: float) -> None:
+@pytest.mark.parametrize(
+    ("channel", "number"),
+    [
+        *[("surface_temperature", number) for number in (-200.0, 850.0, 3_276.7, 999.9)],
+        *[(channel, 150.0) for channel in ("leaving_water_temperature", "ambient_temperature")],
+    ],
+)
+def test_an_open_probe_from_the_first_row_is_named_once(channel: str, number: float) -> None:
+    """Codes, and the end of a probe's range where water or air cannot be."""
     log = night(3, 2.0)
-    log.frame["surface_temperature"] = number + 273.15
+    log.frame[channel] = number + 273.15
     kept, findings = believe(log)
-    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_lost", "surface_temperature")]
+    assert [(f.kind, f.figures["channel"]) for f in findings] == [("channel_lost", channel)]
     assert "impossible numbers" in findings[0].text
-    assert kept.frame["surface_temperature"].isna().all()
+    assert kept.frame[channel].isna().all()
 
 
 def test_a_gauge_at_the_hose_is_doubted_only_where_nothing_flows() -> None:

@@ -99,6 +99,26 @@ def test_a_pump_that_stops_takes_the_swing_of_all_gauges_along() -> None:
     assert found(log) == []
 
 
+@pytest.mark.parametrize("gauges", [False, True])
+def test_what_a_compressor_that_cycles_moved_is_not_stuck_once_it_runs_on(gauges: bool) -> None:
+    """Seen each half minute its swing looks like noise. A pipe warms on beside two waters that came to rest together; a
+    high side that stood for a quarter of an hour before stands again while the low side swings on, as a valve hunts."""
+    at = 30.0 * np.arange(300)
+    swing = np.sin(2.0 * np.pi * at / 290.0)
+    cycles = (at < 7_200.0) & ~(gauges & (at > 5_400.0) & (at < 6_300.0))
+    sides = {
+        "discharge_pressure": ("kPa", 160.0 + 4.0 * swing * cycles),
+        "suction_pressure": ("kPa", 60.0 + 1.5 * swing * (cycles | (at >= 7_200.0))),
+    }
+    waters = {
+        "condenser_leaving_temperature": ("degC", 30.0 + 2.0 * swing * cycles),
+        "leaving_water_temperature": ("degC", 7.0 + 1.5 * swing * cycles),
+    }
+    shown = (sides if gauges else waters) | {"discharge_temperature": ("degC", 60.0 + at / 1_000.0)}
+    log, _ = make_log(at, {channel: (unit, np.round(values, 1)) for channel, (unit, values) in shown.items()})
+    assert found(log) == []
+
+
 def test_a_gauge_that_stands_while_two_others_rise_together_is_stuck() -> None:
     """The circuit warms by 0.8 K: saturation rises by 2.4 %, fourteen digits of the display, half of them later."""
     log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "kPag"), 4.0)
