@@ -23,7 +23,8 @@ from analysis.vocabulary.channels import Column
 from analysis.vocabulary.errors import InputError
 from analysis.vocabulary.text import counted
 
-CHUNK_ROWS = 100_000
+CHUNK_ROWS = 25_000
+"""What is read of so many rows stays near the processor: of four times as many a row takes a fifth longer to read."""
 BLOCK_BYTES = 1 << 20
 GOOD_BEHIND = re.compile(r"(?:^|[\s;,|(\[]+)(?:good|ok|valid|gut)[)\]]?$", re.IGNORECASE)
 """What historians write behind a number that is to be believed; one with another word is not read."""
