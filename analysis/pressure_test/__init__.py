@@ -207,8 +207,8 @@ def _probe_finding(night: Night, fault: ProbeFault) -> Finding:
     if fault.alone:
         return Finding(
             night.minutes.known[fault.known], night.time_of(fault.since), STAGE, "channel_jumped", "caution",
-            f"Within an hour the {what} probe came {offset.show(night.system, 2)} above its way before, and the gas did "
-            "not follow: does the sun reach it, or has it come off? Put it on the metal, in the shade, under "
+            f"Within an hour the {what} probe came {offset.show(night.system, 2)} above its way before, and the gas "
+            "did not follow: does the sun reach it, or has it come off? Put it on the metal, in the shade, under "
             "insulation. Where the hours before tell more than all together, only those are judged.",
             {"channel": fault.probe, "offset": offset},
         )  # fmt: skip
