@@ -85,8 +85,9 @@ class Believing(Loads):
             came = [s.weight for s in self._recent if s.at >= odd.before.at]
             far = self._spacing_s >= UNSEEN_S and flows_on(came, self.sign, self.still_kg)
             slowly = not any(later.leapt or later.size * self.sign < 0.0 for later in self._odd[k:])
-            if far or (slowly and first.leap >= back > 0.0):
-                continue  # what came slowly, as flow does, does not go at once
+            flowed = odd.before.weight + odd.rate * (first.at - odd.before.at)
+            if far or (slowly and first.leap >= back > 0.0 and abs(first.weight - flowed) > self.base_kg):
+                continue  # what came slowly, as flow does, does not go at once, but to where that flow went on to
             all_back = back <= 2.0 * quick + self.base_kg
             if self.base_kg < back and all_back and -self.base_kg <= ahead <= most:
                 load.begin_kg -= sum(undone.shift for undone in self._odd[k:])

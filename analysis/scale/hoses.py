@@ -8,7 +8,6 @@ bare to bare where both ends were seen.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 from statistics import median
 
 from analysis.scale.samples import Sample
@@ -25,10 +24,6 @@ SCREWS_S = 60.0
 """It is screwed on or off within this time."""
 HANDS_STAY_S = 180.0
 """What comes the stage's way while it flows, and goes within this time, was a hand."""
-
-PACE_S, LEAST_PACES, USUAL = 30.0, 10, 0.9
-"""How fast it flows is taken over the first time, where that was so often; the share of them is no faster than it
-flowed at its best."""
 
 
 @dataclass(slots=True)
@@ -76,15 +71,12 @@ class Hoses:
     _stands: bool = False
     _told: bool = False  # how far it is off the level before
     _stood: _Level | None = None  # before that
-    _paced: list[Sample] = field(default_factory=list)  # now and then, to tell how fast it flows
 
     def take(self, sample: Sample, begin_kg: float, still_kg: float, sure_kg: float) -> Hung | None:
         """Take one sample; return by how much a level that now stands is off the one before it, where that was soon.
 
         `begin_kg` is what the load began with, as far as is known.
         """
-        if not self._paced or sample.at - self._paced[-1].at >= PACE_S:
-            self._paced.append(sample)
         line, near = self._line, False
         if line and sample.bends <= still_kg:
             near = abs(sample.weight - level_kg(line)) <= still_kg
@@ -162,13 +154,6 @@ class Hoses:
             if one.flat and self.sign * one.step_kg > 0.0 and (at_end if self.sign < 0.0 else one.connecting):
                 return one
         return None
-
-    def flows(self, one: Hung) -> bool:
-        """Return whether mass flowed as fast as a step came."""
-        paces = sorted(self.sign * (b.weight - a.weight) / (b.at - a.at) for a, b in pairwise(self._paced))
-        if len(paces) < LEAST_PACES:
-            return False
-        return abs(one.step_kg) <= paces[int(USUAL * len(paces))] * (one.took_s + STANDS_S)
 
 
 def _stood(line: list[Sample]) -> _Level:

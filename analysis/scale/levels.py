@@ -119,9 +119,11 @@ def left_with(
             return flowed
         seen = [*believed, *_flowed(last, waiting, base_kg, sign)]
         level = _stood(seen, waiting, still_kg, sign, gone_s)
-        level = _stillest(seen, still_kg, sign, gone_s) if level is None else level
         if level is not None:
             return level, Doubt()
+        level = _stillest(seen, still_kg, sign, gone_s)
+        if level is not None:
+            return level, Doubt(UNSTOOD_KG)
     if spent < STOOD_S:
         level = _stood(seen, waiting, base_kg, sign, gone_s)
         if level is not None:

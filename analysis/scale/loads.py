@@ -160,7 +160,7 @@ class Loads(Explaining):
         elif load.stood and not load.laid_kg:
             load.begin_kg += self._hoses.fell_kg(load.end_kg, sure_kg)
         one = self._hoses.in_doubt(load.end_kg, sure_kg)
-        if one is not None and one.counts(load.begin_kg - load.laid_kg) and not self._hoses.flows(one):
+        if one is not None and one.counts(load.begin_kg - load.laid_kg):
             load.doubt(abs(one.step_kg))
 
     def _confirm(self, load: Load, sample: Sample) -> None:

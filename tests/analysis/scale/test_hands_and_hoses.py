@@ -336,3 +336,19 @@ def test_what_flowed_from_one_row_to_the_next_as_it_flowed_on_was_seen() -> None
     found = weighed(shown, step=60.0, noise=0.0)
     assert found.total_kg == pytest.approx(20.4, abs=max(0.3, found.uncertainty_kg))
     assert found.uncertainty_kg < 5.0
+
+
+def test_a_hand_that_comes_as_slowly_as_flow_and_lets_go_to_where_the_flow_went_on_to_is_no_flow() -> None:
+    shown = weights((60, 0, 0), (60, 31, 31), (400, 31, 15), (600, 15, 15), step=5.0)
+    shown[43:46] -= [1.24, 1.65, 1.76]
+    found = weighed(shown, stage="charging", step=5.0, noise=0.0)
+    assert found.total_kg == pytest.approx(16.0, abs=found.uncertainty_kg)
+    assert found.uncertainty_kg < 0.3
+
+
+@pytest.mark.parametrize("hose", [0.2, 0.4])
+def test_a_hose_seen_at_one_end_only_leaves_the_mass_unsure_however_fast_it_flowed(hose: float) -> None:
+    off = ((8, 15, 15 - hose), (60, 15 - hose, 15 - hose))
+    found = weighed(weights((90, 0, 0), (60, 45, 45), (300, 45, 15), (60, 15, 15), *off), stage="charging")
+    assert found.total_kg == pytest.approx(30.0, abs=found.uncertainty_kg)
+    assert found.uncertainty_kg < hose + 0.15
