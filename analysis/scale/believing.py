@@ -39,10 +39,11 @@ class Believing(Loads):
     def _believe(self, load: Load, sample: Sample) -> None:
         last = self._believed
         spent, change = sample.at - last.at, sample.weight - last.weight
-        excess = sample.weight - self._line(sample.at)
-        if self._run or min(abs(excess), abs(change)) > self.base_kg:  # flow that stopped is no change
-            quick = sample.leap > self.base_kg or spent >= UNSEEN_S
-            self._odd.append(_Odd(last, sample.at, self._rate, excess, 0.0, abs(excess) > self.base_kg and quick))
+        if self._run or abs(change) > self.base_kg:
+            excess = sample.weight - self._line(sample.at)
+            far, quick = abs(excess) > self.base_kg, sample.leap > self.base_kg or spent >= UNSEEN_S
+            if self._run or far:  # flow that stopped is no change
+                self._odd.append(_Odd(last, sample.at, self._rate, excess, 0.0, far and quick))
         load.end_kg = sample.weight
         if len(self._recent) >= 2 and spent >= UNSEEN_S:
             self._best = max(

@@ -93,14 +93,14 @@ class Following:
         self._heard.append(raw)
         if len(self._heard) == 3:
             a, b, c = self._heard
-            most = 3.0 * max(self.noise_kg, 0.1)
-            bend = min(abs(c - 2.0 * b + a) / 2.45 * 1.25, most)
+            bends, most = abs(c - 2.0 * b + a), 3.0 * max(self.noise_kg, 0.1)
+            bend = min(bends / 2.45 * 1.25, most)
             self.noise_kg += max(0.02, 1.0 / self._samples) * (bend - self.noise_kg)
             if abs(c - a) <= self.base_kg:
                 self._still += 1
                 some = max(0.02, 1.0 / self._still)
                 self.shakes_kg += some * (bend - self.shakes_kg)
-                alone = HANDS_OUT * min(abs(b - a), abs(c - b), abs(c - 2.0 * b + a))
+                alone = HANDS_OUT * min(abs(b - a), abs(c - b), bends)
                 self.quivers_kg += some * (min(alone, most) - self.quivers_kg)
 
     def _follows(self, sample: Sample) -> bool:
@@ -109,10 +109,12 @@ class Following:
         spent, ahead = sample.at - last.at, (sample.weight - last.weight) * self.sign
         if self.load is None:
             return abs(ahead) <= self.base_kg + USUAL_KG_PER_S * min(spent, 2.5 * SAMPLE_S)
-        on_pace = abs(sample.weight - self._line(sample.at)) <= self.base_kg + ON_PACE * abs(self._rate) * spent
-        if spent >= UNSEEN_S and abs(ahead) >= 2.0 and not on_pace and self.names.other(self.load, sample.weight):
-            return False
-        usual = FASTER * abs(self._rate) if self._silent else max(3.0 * abs(self._rate), USUAL_KG_PER_S)
+        rate = abs(self._rate)
+        if spent >= UNSEEN_S and abs(ahead) >= 2.0:
+            on_pace = abs(sample.weight - self._line(sample.at)) <= self.base_kg + ON_PACE * rate * spent
+            if not on_pace and self.names.other(self.load, sample.weight):
+                return False
+        usual = FASTER * rate if self._silent_at >= last.at else max(3.0 * rate, USUAL_KG_PER_S)
         return -self.base_kg - SLIPS_BACK_KG_PER_S * min(spent, 2.0 * SAMPLE_S) <= ahead <= self.base_kg + usual * spent
 
     def _line(self, at: float) -> float:

@@ -88,7 +88,7 @@ class Hoses:
             self._stands = self._told = False
             return None
         line.append(sample)
-        self._stands = stands(line)
+        self._stands = self._stands or stands(line)
         if self._told or not self._stands:
             return None
         level = median(s.weight for s in line)
@@ -132,8 +132,11 @@ class Hoses:
 
     def put_back(self, end_kg: float, sure_kg: float) -> float:
         """Return by how much a load that ends so begins with more: what flows on is still connected."""
-        one, flows_on = self.off, self.sign * (end_kg - self.off_kg) > sure_kg
-        if one is None or flows_on == (one in self.hung):
+        one = self.off
+        if one is None:
+            return 0.0
+        flows_on = self.sign * (end_kg - self.off_kg) > sure_kg
+        if flows_on == (one in self.hung):
             return 0.0
         if not flows_on:  # hands only seemed to be flow
             self.hung.remove(one)

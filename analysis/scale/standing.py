@@ -9,7 +9,6 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import pairwise
-from statistics import median
 
 from analysis.scale.samples import Sample
 
@@ -127,7 +126,9 @@ def still_within_kg(step_kg: float, noise_kg: float = 0.0) -> float:
 
 def level_kg(line: list[Sample]) -> float:
     """Return the level of samples that are level with each other."""
-    return median([s.weight for s in line[-3:]])
+    if len(line) < 3:
+        return 0.5 * (line[0].weight + line[-1].weight)
+    return sorted((line[-1].weight, line[-2].weight, line[-3].weight))[1]
 
 
 def stands(line: list[Sample]) -> bool:
