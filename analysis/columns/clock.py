@@ -33,7 +33,7 @@ DATES = (
     "%d.%m.%Y", "%d.%m.%y", "%Y/%m/%d", "%Y.%m.%d", "%d/%m/%Y", "%m/%d/%Y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%Y",
     "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%d %B %Y",
     "%B %d %Y", "%B %d, %Y", "%d. %B %Y", "%d de %B de %Y", "%Y-%m-%d", "%y-%m-%d", "%y/%m/%d", "%y.%m.%d", "%Y%m%d",
-    "%Y-%j",
+    "%Y-%j", "%d/%b/%Y", "%d.%b.%Y",
 )  # fmt: skip
 _DATE = (
     r"\d{1,4}(?P<sign>[./-])(?:\d{1,2}|[^\W\d_]{3,5}\.?)(?P=sign)\d{1,4}|[A-Za-z]{3,9} \d{1,2},? \d{4}"
@@ -41,7 +41,7 @@ _DATE = (
 )
 _SHAPE = re.compile(
     rf"(?:{_DATE}|\d{{8}})"
-    r"(?P<joint>T|_|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
+    r"(?P<joint>T|_|:|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
     r"(?P<half> ?[AaPp]\.? ?[Mm]\.?)?(?P<offset> ?(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?))?(?: [A-Z]{2,4}T)?"
 )
 """A date, what stands between, a clock, AM or PM, an offset, the letters of a zone."""
@@ -314,8 +314,8 @@ def _spelled(cell: str) -> list[str]:
     hour = "%I" if "%p" in "".join(said) else "%H"
     dates = ("%Y %m %d",) if re.match(r"\d{4}\D", cell) else ("%d %m %Y", "%m %d %Y")
     fields = [[*date.split(), hour, "%M", "%S"][: len(said) - 1] for date in dates]
-    if not 6 <= len(said) <= 7 or "%" in cell:
-        return []
+    if not 6 <= len(said) <= 7 or "%" in cell or any(re.search(r"[A-SU-Z]$", word) for word in said):
+        return []  # W10 is a week
     return ["".join(f"{word}{field}" for word, field in zip(said, [*each, ""], strict=True)) for each in fields]
 
 

@@ -312,6 +312,7 @@ def test_a_month_that_is_named_is_taken_for_no_day(day: str, form: str) -> None:
         ("time,circuit_pressure [psig]\n2026-03-14T07:05:00Z,1\n", "names its own channels and units"),
         ("Pressure (bar),Temp (C)\n1,2\n3,4\n", "no column holds times: 'Pressure .bar.' holds '1'"),
         ("Time,Pressure (bar)\n" + 9 * f"{'x' * 5000},1\n", "no column holds times: 'Time' holds 'x{79}…; expected"),
+        ("Time,Temp (C)\n" + "2026-W10-3 07:05:00,20\n" * 9, "no column holds times: 'Time' holds '2026-W10-3"),
         ("just words\nand more\n", "no line with names of columns"),
         (
             "Time,Channel,Value\n"
@@ -496,6 +497,7 @@ def test_digits_without_seconds_are_a_time() -> None:
         ("14/03/2026", "07.05.{:02d}", "%d/%m/%Y %H.%M.%S"),
         ("14 de marzo de 2026", "07:05:{:02d}", "%d de %B de %Y %H:%M:%S"),
         ("14-août-2026", "07:05:{:02d}", "%d-%b-%Y %H:%M:%S"),
+        ("14/out/2026", "07:05:{:02d}", "%d/%b/%Y %H:%M:%S"),
     ],
 )
 def test_date_and_clock_in_columns_of_their_own_are_read(tmp_path: Path, date: str, clock: str, form: str) -> None:
