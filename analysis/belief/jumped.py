@@ -215,11 +215,11 @@ def _bottle_moved(readings: Readings, step: Step) -> bool:
 def _switched_to(channel: str, step: Step, readings: Readings) -> str:
     """Return the unit in which the numbers since a step go on where they were before it, empty when there is none.
 
-    Near nothing a gauge's numbers are the same in all units; so are those of an absolute one that is pumped from the
-    air's pressure to nothing, over the air.
+    Not from nothing or from the air's pressure: a gauge's numbers may be the same there in all units, and a hose is put
+    on, or a pump draws, to any pressure: R-32 at 20 degC stands at 14.7 bar, and the air at 14.7 psia.
     """
     own = readings.unit(channel)
-    if readings.open_or_empty(step.level, step.at, NEAR_AIR_PA) and (own.from_barometer or step.new < EMPTY_PA):
+    if readings.open_or_empty(step.level, step.at, NEAR_AIR_PA):
         return ""
     near = max(SAME_K if own.dimension == "temperature" else SAME_SHARE * step.level, 3.0 * step.noise)
     barometer = readings.barometer_pa[np.searchsorted(readings.at, (step.at,))]

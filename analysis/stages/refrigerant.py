@@ -302,9 +302,10 @@ class RefrigerantStages(WatchState):
         at = int(np.searchsorted(s.end_s, self.active_s))
         since = int(np.searchsorted(s.end_s, self.rested_s))
         stood_pa = s.calm_pa[since : at + 1] - s.barometer_pa[at]
-        came_back = np.nanmax(stood_pa) > max(stood_pa[0], 0.0) + CAME_BACK_PA and stood_pa[-1] > -LEAST_LEFT_PA
+        highest_pa = np.fmax.reduce(stood_pa)
+        came_back = highest_pa > max(stood_pa[0], 0.0) + CAME_BACK_PA and stood_pa[-1] > -LEAST_LEFT_PA
         left = came_back or (stood_pa[0] > LEAST_LEFT_PA and np.isnan(self.weighed_s))
-        left = left and np.nanmax(stood_pa) < LEFT_PA
+        left = left and highest_pa < LEFT_PA
         handled = np.flatnonzero(s.swapped[since : at + 1])
         drawn = int(np.searchsorted(s.end_s, self.rested_s + DRAWN_S))
         weighed = min(max(since + int(handled[-1]) + 1 if len(handled) else since, drawn), at)

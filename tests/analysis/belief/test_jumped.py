@@ -35,6 +35,13 @@ def test_an_absolute_gauge_that_a_pump_takes_to_nothing_within_a_reading_is_no_o
     assert found(make_log(at, {"circuit_pressure": ("psia", shown)})[0]) == []
 
 
+def test_a_hose_put_on_a_circuit_that_stands_at_fourteen_times_the_air_is_no_other_unit() -> None:
+    """R-32 at 20 degC stands at 14.75 bar (CoolProp 8.0.0), as the air does at 14.7 psia."""
+    at = np.arange(0.0, 7_200.0, 15.0)
+    shown = np.where(at < 1_500.0, 1.01, 14.70) + 0.01 * (np.arange(len(at)) % 2)
+    assert found(make_log(at, {"circuit_pressure": ("bar", shown)})[0]) == []
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_noise_of_half_a_step_tells_of_a_gauge_that_stops_beside_others(seed: int) -> None:
     dice = np.random.default_rng(seed)
