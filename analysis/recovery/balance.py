@@ -206,16 +206,12 @@ def _beside_itself(seen: Seen, part: slice, at: Floats, spans: list[Span], room:
 
 def _larger(spans: list[Span], known: float, told: float) -> Floats:
     """Return the volume to compare with at each tick: `known` so far, or the least larger one that falls show since."""
-    shown = np.full(len(spans[0].middle), np.inf)
+    shown = np.full(len(spans[0].middle), known if known > told else np.inf)
     for span in spans:
         same = np.abs(span.earlier - span.middle) <= SAME * span.middle
-        sure = (
-            span.known & (span.spread <= OWN_TIGHT) & same & (span.low > DRY * told) & (span.middle <= ROUGHLY * told)
-        )
+        sure = (span.spread <= OWN_TIGHT) & same & (span.low > DRY * told) & (span.middle <= ROUGHLY * told)
         shown = np.fmin(shown, np.where(sure & (span.window >= OWN_FALL), span.middle, np.inf))
     least = np.minimum.accumulate(shown)
-    if known > told:
-        return np.minimum(least, known)
     return np.where(np.isfinite(least), least, told)
 
 
@@ -250,4 +246,4 @@ def even_pace(ticks: Ticks, long_s: float) -> Floats:
 def held_on(values: Floats) -> Floats:
     """Return each value, or the newest one before it."""
     i = np.maximum.accumulate(np.where(np.isfinite(values), np.arange(len(values)), -1))
-    return np.where(i >= 0, values[np.maximum(i, 0)], np.nan)
+    return values[np.maximum(i, 0)]

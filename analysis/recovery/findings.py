@@ -48,8 +48,9 @@ MOSTLY_IN = 0.5
 machine that arrived so short shows the end of its liquid pull; common practice."""
 OVER_K = 5.0
 """So far over where saturation stood, liquid that comes back is elsewhere than the rest was, or in a cylinder."""
-CHILLED_SHARE = 0.5
-"""Self-chilling: this share of what left must have boiled, by the slopes of pressure before and in a pause."""
+CHILLED_SOON_S = 600.0
+"""Self-chilling: within this time a pause brings pressure back faster than it fell before, so that half of what left
+must have boiled."""
 DRAWN_K = 3.89
 """7 degF: while the hose still draws liquid, much of the 5 degF may be the hose's own; common practice."""
 
@@ -109,7 +110,7 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray, until: int) -> list[Findi
     twice = np.minimum(rate, _back(ticks, rate, RATE_S))
     best = _highest(np.where(np.isfinite(twice), twice, 0.0), lately, LATELY_S)
     highest = _highest(np.where(running, ticks.pressure_pa, np.nan), lately, LATELY_S)
-    over = _highest(np.where(np.isfinite(rate) & (rate > BREAK * best), 1.0, 0.0), lately, BREAK_STAYS_S) > 0.0
+    over = _highest(np.where(rate > BREAK * best, 1.0, 0.0), lately, BREAK_STAYS_S) > 0.0
     draws = (stay > 0.0) & (_back(ticks, stay, BREAK_STAYS_S) > 0.0)
     sure = best * RATE_S > 6.0 * ticks.mass_resolution_kg
     share = ticks.pressure_pa / highest
@@ -121,13 +122,13 @@ def liquid_pull_ended(make: Maker, stands: np.ndarray, until: int) -> list[Findi
     k = int(hit[0])
     text = (
         f"The fast liquid pull is over: the rate fell from {make.show(best[k], 'mass_rate')} to "
-        f"{make.show(max(stay[k], 0.0), 'mass_rate')}. Liquid may still stand where the port does not reach; "
+        f"{make.show(stay[k], 'mass_rate')}. Liquid may still stand where the port does not reach; "
         "keep the water flowing or drained while it boils off. Once saturation has fallen well under the water, a "
         "pause of 10 min with the valves open shows whether it is gone: then the pressure stays."
     )
     figures = {
         "rate_before": Figure(float(best[k]), "mass_rate"),
-        "rate": Figure(float(max(stay[k], 0.0)), "mass_rate"),
+        "rate": Figure(float(stay[k]), "mass_rate"),
         "recovered": Figure(float(moved[k]), "mass"),
     }
     fast = np.flatnonzero(rate[:k] > BREAK * best[:k])
@@ -243,13 +244,10 @@ def self_chilling(
     """Return the first sure sign that liquid chills itself while it boils, at a tick that was not `told_gone`."""
     ticks = make.ticks
     found: list[tuple[int, float, str, int]] = []
-    drawn = np.ones(len(ticks), dtype=bool)
-    for ended in pull_ended:
-        drawn = np.asarray(ticks.known < ended.time)
     cold = stayed(ticks.at_s, evidence.depression_k >= DRAWN_K, CHILL_S)
     # deep down what boils, or comes back, may come out of the oil
     deep = evidence.depth >= SHALLOW
-    wet = np.flatnonzero(evidence.wet & (cold | ~drawn) & ~deep & ~told_gone)
+    wet = np.flatnonzero(evidence.wet & (cold | ~_drawn(ticks, pull_ended)) & ~deep & ~told_gone)
     if len(wet):
         k = int(wet[0])
         found.append((k, _since(ticks, evidence.depression_k >= GONE_K, k), "mass", k))
@@ -267,18 +265,16 @@ def self_chilling(
         if evidence.dry_soft[k] or deep[k] or not _was_depressed(ticks, evidence, pause) or run < 120.0:
             continue
         fell = np.log(ticks.pressure_pa[old] / ticks.pressure_pa[k]) / run
-        for j in range(max(pause.base + 1, pause.first), pause.last + 1):
-            if told_gone[j]:
-                break
-            long = ticks.at_s[j] - pause.begin_s
-            rise = np.log(ticks.pressure_pa[j] / ticks.pressure_pa[pause.base])
-            big = ticks.pressure_pa[j] - ticks.pressure_pa[pause.base] > 3.0 * ticks.resolution_pa[j]
-            pace = rise / (long - HOSE_S + 15.0)
-            if long >= HOSE_S + 60.0 and rise >= REBOUND and big and pace > CHILLED_SHARE / (1 - CHILLED_SHARE) * fell:
-                if ticks.at_s[j] - pause.begin_s < 600.0:
-                    at = _pause_tick(ticks, pause)
-                    found.append((j, _since(ticks, evidence.depression_k >= GONE_K, k), "pause", at))
-                break
+        ticks_in = np.arange(max(pause.base + 1, pause.first), pause.last + 1)
+        pressure, long = ticks.pressure_pa[ticks_in], ticks.at_s[ticks_in] - pause.begin_s
+        base = ticks.pressure_pa[pause.base]
+        rise = np.log(pressure / base)
+        boiled = (rise >= REBOUND) & (pressure - base > 3.0 * ticks.resolution_pa[ticks_in])
+        boiled &= rise > fell * (long - HOSE_S + 15.0)
+        soon = (long >= HOSE_S + 60.0) & (long < CHILLED_SOON_S) & ~np.logical_or.accumulate(told_gone[ticks_in])
+        for j in ticks_in[boiled & soon][:1].tolist():
+            at = _pause_tick(ticks, pause)
+            found.append((j, _since(ticks, evidence.depression_k >= GONE_K, k), "pause", at))
     if not found:
         return []
     tick, since, by, at = min(found)
@@ -337,7 +333,8 @@ def rebounds(
     """
     ticks = make.ticks
     found = []
-    drawn = _draws_liquid(make, pull_ended)
+    most_in = ticks.moved_kg < MOSTLY_IN * (make.stretch.job.circuit.charge_kg or 0.0)
+    no_news = _drawn(ticks, pull_ended) & most_in
     for pause in pauses:
         if pause.base is None or pause.first == 0:
             continue
@@ -370,7 +367,7 @@ def rebounds(
                 "That is more than the circuit stood at before: does the gauge show the cylinder? Else liquid stands "
                 "where it is warmer, as in the sun."
             )
-        elif drawn[j] or evidence.depression_k[_pause_tick(ticks, pause)] < GONE_K:
+        elif no_news[j] or evidence.depression_k[_pause_tick(ticks, pause)] < GONE_K:
             level, why = "info", "Liquid still stands and boils: go on pulling."
         else:
             why = BOILS
@@ -395,11 +392,9 @@ def rebounds(
     return found
 
 
-def _draws_liquid(make: Maker, pull_ended: list[Finding]) -> np.ndarray:
-    """Return where the end of the liquid pull is yet to come and the scale misses most of the plate's charge."""
-    charge_kg, known = make.stretch.job.circuit.charge_kg, make.ticks.known
-    ended = np.asarray(known >= pull_ended[0].time) if pull_ended else np.zeros(len(known), dtype=bool)
-    return ~ended & (make.ticks.moved_kg < MOSTLY_IN * (charge_kg or 0.0))
+def _drawn(ticks: Ticks, pull_ended: list[Finding]) -> np.ndarray:
+    """Return where the end of the liquid pull is yet to come, shape (n,) of bool."""
+    return np.asarray(ticks.known < pull_ended[0].time) if pull_ended else np.ones(len(ticks), dtype=bool)
 
 
 def _passed(ticks: Ticks, first: int, last: int, pressure_pa: float) -> int | None:

@@ -57,7 +57,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause], sh
     under = (ticks.pressure_pa <= level) & shown
     broken = np.maximum.accumulate(np.where(under, -np.inf, ticks.at_s))
     begin = np.maximum(broken, ticks.at_s[0] - 10.0)
-    hit = np.flatnonzero(under & (ticks.at_s - begin >= REACHED_STAYS_S))
+    hit = np.flatnonzero(ticks.at_s - begin >= REACHED_STAYS_S)
     if not len(hit):
         return LevelState(required, under=bool(under[-1]))
     first = int(hit[0])

@@ -122,17 +122,18 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     depression = standing - ticks.bubble_k
     under = depression >= GONE_K
     # the last liquid of a blend boils at the dew point: only a plate that closes does without that depression too
-    under_dew = stayed(ticks.at_s, under & (standing - ticks.dew_k >= GONE_K), STAYS_S)
+    under_dew = stayed(ticks.at_s, standing - ticks.dew_k >= GONE_K, STAYS_S)
     depth = np.full(n, np.nan)
     if ticks.fluid is not None:
-        depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / np.maximum(ticks.pressure_pa, 1.0))
-    stated, charge = job.circuit.internal_volume_m3, job.circuit.charge_kg
-    share = np.nan if charge is None or charge <= 0.0 else 1.0 / charge
+        depth = np.log(np.asarray(ticks.fluid.dew_pressure_pa(standing)) / ticks.pressure_pa)
+    stated = job.circuit.internal_volume_m3
+    charge = np.nan if job.circuit.charge_kg is None else job.circuit.charge_kg
+    share = 1.0 / charge
     seen = look(ticks, pulls, depression, depth, job)
     # a volume looks smaller than stated where the stated one is too large, and where gas is cold from expanding
     volume = seen.volume if stated is None else 0.5 * (stated + np.fmin(seen.volume, stated))
     vapour = np.nan_to_num(volume * ticks.density)
-    unaccounted = ((charge or 0.0) - ticks.moved_kg - vapour) * share
+    unaccounted = (charge - ticks.moved_kg - vapour) * share
     shallow, much = depression < GONE_K, unaccounted >= MUCH
     crawls = (even_pace(ticks, CHILL_S) > VAPOUR_S) & np.isnan(ticks.moved_kg) & (depth < SHALLOW) & (seen.run > 0)
     # what was said gives way as soon as the balance says that liquid boils; deep down that may be out of the oil
@@ -146,7 +147,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     in_vapour = vapour * share
     over = PLATE_OVER + VAPOUR_UNSURE * in_vapour + ticks.mass_resolution_kg * share
     # what moved where no reading showed it, as in a change of cylinder, may be liquid that stands
-    missing, hidden = ((charge or 0.0) - seen.whole) * share, ticks.unseen_kg * share
+    missing, hidden = (charge - seen.whole) * share, ticks.unseen_kg * share
     by_fit = np.maximum(missing, 0.0) + np.hypot(seen.unsure * share, hidden) <= PLATE_OPEN
     # the fit needs a while: a stated volume may tell sooner. What was seen may be gas that is cold, however close it is
     seen_to = np.maximum(0.5 * seen.doubt, COLD_VAPOUR)
@@ -159,7 +160,7 @@ def gather(ticks: Ticks, pulls: list[Pull], job: Job) -> Evidence:
     agrees = (closes & seen.roughly & seen.lately) | (by_fit & (missing >= -over))
     agrees &= (ticks.flow != 0.0) | (stated is not None)
     pocket = ~(unaccounted <= PLATE_SHORT)
-    slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), under & soft) & ~seen.dry) | seen.surely_more
+    slow = (_boils(ticks, seen.run, np.fmax(volume, seen.smallest), soft) & ~seen.dry) | seen.surely_more
     least, room = _least_pocket(ticks, seen.volume, job)
     return Evidence(
         depression_k=depression,

@@ -14,7 +14,7 @@ from analysis.bins import bin_medians
 from analysis.fluids import Refrigerant
 from analysis.recovery.hung_gauge import hangs
 from analysis.scale import Weighing
-from analysis.stretch import Stretch
+from analysis.stretch import Stretch, seconds
 from analysis.vocabulary.channels import EVAPORATOR_WATER
 from analysis.vocabulary.units import UNITS
 
@@ -94,28 +94,29 @@ class Ticks:
 
 def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     """Return the ticks of a recovery; none when there is no circuit pressure."""
-    water = next((c for c in EVAPORATOR_WATER if stretch.has(c)), None)
-    channels = ["circuit_pressure", *(c for c in EVAPORATOR_WATER if stretch.has(c))]
+    waters = [c for c in EVAPORATOR_WATER if stretch.has(c)]
+    water = waters[0] if waters else None
     if "circuit_pressure" not in stretch.frame:
-        stretch = _with_empty_pressure(stretch)
-    bins = bin_medians(stretch, channels, WIDTH_S)
+        stretch = replace(stretch, frame=stretch.frame.assign(circuit_pressure=np.nan))
+    bins = bin_medians(stretch, ["circuit_pressure", *waters], WIDTH_S)
     pressure = bins.medians["circuit_pressure"].to_numpy(dtype=float)
-    good = np.isfinite(pressure) & (pressure > 0.0) & (pressure < HIGHEST_PA)
+    good = (pressure > 0.0) & (pressure < HIGHEST_PA)
     at, known, pressure = bins.end_s[good], bins.known[good], pressure[good]
-    row = np.maximum(np.searchsorted(_since(stretch.frame.index, stretch), at, side="right") - 1, 0)
+    rows_s = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
+    row = np.searchsorted(rows_s, at, side="right") - 1
     barometer = stretch.barometer_pa.to_numpy(dtype=float)[row]
     moved = unseen = steps = np.full(len(at), np.nan)
     if weighing is not None:
-        series = weighing.moved_kg.reindex(stretch.channel("cylinder_weight").index)
-        moved = _latest(_since(series.index, stretch), series.to_numpy(dtype=float), at, STALE_S)
+        weighed = weighing.moved_kg.where(stretch.frame["cylinder_weight"].notna())
+        moved = _latest(rows_s, weighed.to_numpy(dtype=float), at, STALE_S)
         unseen = weighing.unseen_so_far_kg.to_numpy(dtype=float)[row]
         steps = weighing.resolution_kg.to_numpy(dtype=float)[row]
-    resumed_s = _since(pd.DatetimeIndex(stretch.marks("recovery_resumed")["time"]), stretch)
-    resumed_s = _latest(resumed_s, resumed_s, at, np.inf)
-    hung = hangs(at, pressure, barometer, moved, steps, _marked(stretch, at, STANDS), resumed_s)
+    marked, marked_s = _marked(stretch, at, STANDS)
+    _, resumed_s = _marked(stretch, at, {"recovery_resumed": 0.0})
+    hung = hangs(at, pressure, barometer, moved, steps, marked, resumed_s)
     hung_s = float(np.diff(at, prepend=at[:1])[hung].sum())
-    at, known, pressure, barometer, moved, unseen, steps = (
-        values[~hung] for values in (at, known, pressure, barometer, moved, unseen, steps)
+    at, pressure, barometer, moved, unseen, steps, marked, marked_s = (
+        values[~hung] for values in (at, pressure, barometer, moved, unseen, steps, marked, marked_s)
     )
     fluid = stretch.fluid
     unknown = np.full(len(at), np.nan)
@@ -125,7 +126,7 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
     if water is not None:
         reading = _latest(bins.end_s, bins.medians[water].to_numpy(dtype=float), at, STALE_S)
         reference = np.where(np.isfinite(reading), reading, plateau)
-    flow = _marked(stretch, at, {"water_flow_on": 1.0, "water_flow_off": 0.0})
+    flow, _ = _marked(stretch, at, {"water_flow_on": 1.0, "water_flow_off": 0.0})
     leaving, entering = EVAPORATOR_WATER
     if water == leaving:
         chilled = reading
@@ -135,10 +136,9 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
             chilled = np.where(np.isfinite(enters), np.minimum(reading - enters, 0.0), np.nan)
         flow = np.where(np.isnan(flow) & _dropped(at, chilled), 0.0, flow)
     density = unknown if fluid is None else np.asarray(fluid.vapor_density_at(pressure, np.fmax(reference, dew)))
-    said_s = _since(pd.DatetimeIndex(stretch.marks(*STANDS)["time"]), stretch)
     return Ticks(
         at_s=at,
-        known=known,
+        known=known[~hung],
         pressure_pa=pressure,
         # a fall by e in equal times is straight in ln(pressure): what bends there is noise
         resolution_pa=np.maximum(_noise(np.log(pressure), pressure) * 2.0, 0.6 * _quantum(stretch, at)),
@@ -153,16 +153,12 @@ def make_ticks(stretch: Stretch, weighing: Weighing | None) -> Ticks:
         unseen_kg=unseen,
         barometer_pa=barometer,
         flow=flow,
-        marked=_marked(stretch, at, STANDS),
-        marked_s=_latest(said_s, said_s, at, np.inf),
+        marked=marked,
+        marked_s=marked_s,
         water_channel=water,
         fluid=fluid,
         hung_s=hung_s,
     )
-
-
-def _since(index: pd.Index, stretch: Stretch) -> Floats:
-    return np.asarray((pd.DatetimeIndex(index) - stretch.begin) / pd.Timedelta(seconds=1), dtype=float)
 
 
 def _latest(at_s: Floats, values: Floats, wanted_s: Floats, stale_s: float) -> Floats:
@@ -212,20 +208,16 @@ def _noise(values: Floats, per: Floats | float = 1.0) -> Floats:
 def _quantum(stretch: Stretch, at_s: Floats) -> Floats:
     """Return the smallest step that the gauge has shown so far [Pa], 0 before it moved, shape (n,)."""
     shown = stretch.counted("circuit_pressure")
-    at = _since(stretch.frame.index, stretch)
+    at = seconds(pd.DatetimeIndex(stretch.frame.index), stretch.begin)
     finite = np.isfinite(shown)
     at, step = at[finite], np.abs(np.diff(shown[finite], prepend=np.nan))
     smallest = np.minimum.accumulate(np.where(step > LEAST_STEP_PA, step, np.inf))
-    i = np.searchsorted(at, at_s, side="right") - 1
-    found = smallest[np.maximum(i, 0)] if len(smallest) else np.full(len(at_s), np.inf)
-    return np.where(np.isfinite(found) & (i >= 0), found, 0.0)
+    return np.asarray(np.nan_to_num(_latest(at, smallest, at_s, np.inf)))
 
 
-def _marked(stretch: Stretch, at_s: Floats, meaning: dict[str, float]) -> Floats:
+def _marked(stretch: Stretch, at_s: Floats, meaning: dict[str, float]) -> tuple[Floats, Floats]:
+    """Return what the newest mark means at each time, and when it was made [s]; NaN before the first, shapes (n,)."""
     marks = stretch.marks(*meaning)
+    made_s = seconds(pd.DatetimeIndex(marks["time"]), stretch.begin)
     values = marks["subject"].map(meaning).to_numpy(dtype=float)
-    return _latest(_since(pd.DatetimeIndex(marks["time"]), stretch), values, at_s, np.inf)
-
-
-def _with_empty_pressure(stretch: Stretch) -> Stretch:
-    return replace(stretch, frame=stretch.frame.assign(circuit_pressure=np.nan))
+    return _latest(made_s, values, at_s, np.inf), _latest(made_s, made_s, at_s, np.inf)

@@ -56,7 +56,7 @@ def _by_level(liquid: LiquidNow, level: LevelState) -> tuple[str, str]:
             "onto the scale than the vapour alone of a circuit that held what came out before. Look for a closed valve "
             "or a blocked core between gauge and circuit, or for what went past the scale."
         )
-    if required.level is not None and level.held:
+    if level.held:
         held = f"The required level ({required.rules.title}) was reached and held."
         if liquid.call is None:
             misses = _misses(liquid)
@@ -64,6 +64,7 @@ def _by_level(liquid: LiquidNow, level: LevelState) -> tuple[str, str]:
                 f" No pause showed whether oil or a low point holds liquid{misses}: see one stay flat before you open."
             )
         return "complete", held
+    see_it_hold = f"Pause the machine, valves open, for {duration(required.hold_s)} and see it hold."
     if level.reached is not None:
         if level.left_s is not None:
             now = (
@@ -72,15 +73,14 @@ def _by_level(liquid: LiquidNow, level: LevelState) -> tuple[str, str]:
         elif level.held is False:
             now = "Pull again, and look for liquid and oil."
         else:
-            now = f"Pause the machine, valves open, for {duration(required.hold_s)} and see it hold."
+            now = see_it_hold
         if level.held is False:
             return "level_not_held", f"The required level was reached but did not hold. {now}"
         return "undecided", f"The required level was reached. {now}"
     if liquid.stands:
         return "liquid_remains", f"Liquid still stands in the circuit. {_pull_on(liquid.make)}"
     if level.under:
-        see = f"Pause the machine, valves open, for {duration(required.hold_s)} and see it hold."
-        see = see if liquid.call is not None else _what_to_do(liquid)
+        see = see_it_hold if liquid.call is not None else _what_to_do(liquid)
         return "undecided", f"The pressure has just come to the required level. {see}"
     if liquid.call is None:
         what_to_do = _what_to_do(liquid)
