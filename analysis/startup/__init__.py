@@ -145,17 +145,19 @@ class _Walk:
         step_s = load_step(course, k, window.begin_s)
         ended = self._over(k, window, step_s)
         if ended is not None:
-            window.end_s = max(ended, window.begin_s + BIN_S)
+            # over a minute before it was told, and before five were: it never was one
+            stood = ended > min(window.opened_s - DEPARTED_S, window.begin_s + WINDOW_S - BIN_S)
+            window.end_s = ended if stood else window.begin_s + BIN_S
             window.means = self._means_of(window, window.end_s) or window.means
-            crept = window.end_s <= window.begin_s + BIN_S  # it was on its way all the time
-            told = unsteady_told(self.stretch, course, k, window, stepped=step_s is not None, crept=crept)
+            told = unsteady_told(self.stretch, course, k, window, stepped=step_s is not None, stood=stood)
             self.findings.append(told)
             cause = told.figures["cause"]
-            self.idle_s = self.idle_s if crept else max(self.idle_s, window.end_s)
-            self.stepped_s = window.end_s if cause == "staging" else self.stepped_s
+            self.stepped_s = ended if cause == "staging" else self.stepped_s
             self.ear.forget(end if cause == "hunting" else -np.inf)
             self.open = None
-            if crept:
+            if stood:
+                self.idle_s = max(self.idle_s, ended)
+            else:
                 self.swung_s = end
                 self.windows.pop()
         elif window.away_since is None:

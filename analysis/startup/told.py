@@ -124,10 +124,10 @@ def missed_told(stretch: Stretch, course: Course, k: int, window: Window) -> lis
     return findings
 
 
-def unsteady_told(stretch: Stretch, course: Course, k: int, window: Window, *, stepped: bool, crept: bool) -> Finding:
+def unsteady_told(stretch: Stretch, course: Course, k: int, window: Window, *, stepped: bool, stood: bool) -> Finding:
     """Return that a window is over at bin `k`, and why.
 
-    `stepped` where the pressures moved as at another load, `crept` where nothing stood since it began.
+    `stepped` where the pressures moved as at another load, `stood` where it was one.
     """
     shown: dict[str, FigureValue] = {}
     load = course.values.get(LOAD)
@@ -144,9 +144,9 @@ def unsteady_told(stretch: Stretch, course: Course, k: int, window: Window, *, s
         creeps = creeping(course, k, window.begin_s)
         moved = unsteady_figures(course, k)[:2] or ([creeps[0]] if creeps else [])
         shown["cause"], why = "moved", f"{_names(moved) or 'the figures'} moved"
-    figures = {} if crept else _figures(window)
+    figures = _figures(window) if stood else {}
     text = f"Not steady since this window began: {why}. Nothing can be judged until it stands."
-    if not crept:
+    if stood:
         text = f"No longer steady: {why}. The window before gave {_listed(stretch, figures)}."
     return Finding(
         course.known[k], _at(stretch, window.end_s or 0.0), stretch.stage, "unsteady", "info",

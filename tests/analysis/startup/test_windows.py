@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.fluids import refrigerant
@@ -41,6 +43,17 @@ def test_a_window_opens_soon_after_the_compressor_stops_cycling(with_load: bool)
     assert begin == pytest.approx(21.0, abs=3.0)  # the last of them at 19.5 min
     assert end is None
     assert assess(stretch).figures["suction_superheat"].si == pytest.approx(superheat, abs=0.3)  # type: ignore[union-attr]
+
+
+def test_a_stage_that_cycles_on_gives_no_chain_of_short_windows() -> None:
+    """No load is logged, and each stage shows minutes after it came: what was told within them is taken back."""
+    loads = [(0.0, 0.7), *[(20.0 + 3.0 * i, 0.58 + 0.12 * (i % 2)) for i in range(8)]]
+    stretch, _ = plant(loads, 50.0, 2.0, lag_s=30.0, with_load=False, opens_k=1.0)
+    findings = assess(stretch).findings
+    pairs = [(one, then) for one, then in pairwise(findings) if (one.kind, then.kind) == ("steady", "unsteady")]
+    short = [then.text for one, then in pairs if then.since - one.since < pd.Timedelta(minutes=4)]
+    assert short
+    assert all(text.startswith("Not steady since this window began") for text in short)
 
 
 @pytest.mark.parametrize(("lag_s", "step"), [(180.0, 1.0), (240.0, 1.0), (240.0, 10.0)])
