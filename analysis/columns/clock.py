@@ -39,6 +39,15 @@ _DATE = (
     r"\d{1,4}(?P<sign>[./-])(?:\d{1,2}|[^\W\d_]{3,5}\.?)(?P=sign)\d{1,4}|[A-Za-z]{3,9} \d{1,2},? \d{4}"
     r"|\d{1,2}\.?(?: de)? [^\W\d_]{3,10}\.?(?: de)? \d{4}|\d{4}-\d{3}"
 )
+_FIELDS = {
+    "%d": r"(?:0?[1-9]|[12]\d|3[01])", "%m": r"(?:0?[1-9]|1[0-2])", "%y": r"\d\d", "%Y": r"\d{4}", "%j": r"\d{3}",
+    "%b": r"[^\W\d_]+\.?", "%B": r"[^\W\d_]+\.?",
+}  # fmt: skip
+_BEGINS = {
+    date: re.compile(re.sub("%[a-zA-Z]", lambda field: _FIELDS[field[0]], re.escape(date)) + r"(?!\d)")
+    for date in DATES
+}
+"""How a cell begins whose date is written so."""
 _SHAPE = re.compile(
     rf"(?:{_DATE}|\d{{8}})"
     r"(?P<joint>T|_|:|,? | - )(?P<clock>\d{1,2}(?P<colon>[:.-])\d\d(?:(?P=colon)\d\d)?|\d{6})(?:[.,]\d+|:\d{3})?"
@@ -265,14 +274,13 @@ def _format(text: pd.Series, american: bool | None) -> tuple[str, bool, tuple[st
     halves = bool(text.head(50).str.contains(r"[AaPp][Mm]|\d[ap]$").any())  # a. m. is Spanish
     month_first = halves if american is None else american
     text = in_plain_words(text)
-    few = text.iloc[:: max(1, len(text) // 20)]
+    few = text.iloc[:: max(1, len(text) // 20)].tolist()
     shape = next((m for m in (_SHAPE.fullmatch(re.sub(r"\s", " ", cell)) for cell in few) if m is not None), None)
     read = {}
-    for form in _spelled(few.iloc[0]) if shape is None else _forms(shape):
-        if _share(text_us(few, form, offset)) > MOST:
-            us = text_us(text, form, offset)
-            if _share(us) > MOST:
-                read[form] = us[us != NOT_A_TIME]
+    for form in _spelled(few[0]) if shape is None else _forms(shape, few):
+        us = text_us(text, form, offset)
+        if _share(us) > MOST:
+            read[form] = us[us != NOT_A_TIME]
     read = {form: us for form, us in read.items() if us.max() >= RECENT_US} or read
     if not read:
         return None
@@ -295,8 +303,8 @@ def _format(text: pd.Series, american: bool | None) -> tuple[str, bool, tuple[st
     return best, offset, (f"{rival} fits as well, but the rows would then lie far apart: {best} is taken.",)
 
 
-def _forms(shape: re.Match[str]) -> list[str]:
-    """Return the formats that a cell of a usual shape may have."""
+def _forms(shape: re.Match[str], cells: Sequence[str]) -> list[str]:
+    """Return the formats that a cell of a usual shape may have, if most of `cells` begin with such a date."""
     half = shape["half"] or ""
     hour = "%I" if half else "%H"
     colon = shape["colon"] or ""
@@ -305,7 +313,8 @@ def _forms(shape: re.Match[str]) -> list[str]:
     behind = (" %p" if half.startswith(" ") else "%p" if half else "") + (
         "" if shape["offset"] is None else " %z" if shape["offset"].startswith(" ") else "%z"
     )
-    return [f"{date}{shape['joint']}{clock}{behind}" for date in DATES]
+    dates = [date for date, begin in _BEGINS.items() if sum(map(bool, map(begin.match, cells))) > MOST * len(cells)]
+    return [f"{date}{shape['joint']}{clock}{behind}" for date in dates]
 
 
 def _spelled(cell: str) -> list[str]:
