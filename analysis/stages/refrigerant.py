@@ -84,8 +84,8 @@ class RefrigerantStages(WatchState):
             stopped_s = self._stopped(k)
             if s.end_s[k] - stopped_s >= STOP_MINUTES * MINUTE_S or (self.ran_s < s.end_s[k] and s.flow_kg[k] > 0):
                 self.end(stopped_s, k)
-            elif s.running[k] and s.flow_kg[k] < 0:  # what was short is added while it runs
-                self._begin_charging(k)
+            elif s.running[k] and s.flow_kg[k] < 0 and self.lighter(k, self.floor_s):
+                self._begin_charging(k)  # what was short is added while it runs; what is laid there is taken off again
             return
         charged = self.stage == "evacuation" and self.broken_s is not None and np.isnan(s.weight_kg[k])
         known = self.contents in ("unknown", "refrigerant") or charged or s.load_read[k]
@@ -95,7 +95,8 @@ class RefrigerantStages(WatchState):
         ran = s.running[first : k + 1]
         if s.end_s[k] - s.begin_s[first] < (RUN_MINUTES - 0.5) * MINUTE_S or not ran.all():
             return
-        if self.moved_by_hose(k, 10):
+        trickles = self.stage == "charging" and self.lighter(k, s.end_s[k] - PLACED_MINUTES * MINUTE_S)
+        if self.moved_by_hose(k, PLACED_MINUTES) or trickles:
             return
         while first > 0 and s.running[first - 1]:
             first -= 1
@@ -167,7 +168,8 @@ class RefrigerantStages(WatchState):
     def _flows(self, k: int) -> None:
         s = self.s
         flow, p = s.flow_kg[k], s.calm_pa[k]
-        elsewhere = self.contents in ("open", "nitrogen") and not p > 1.25 * s.barometer_pa[k]
+        elsewhere = self.contents in ("open", "nitrogen")
+        elsewhere = elsewhere and not (p > 1.25 * s.barometer_pa[k] and (flow > 0 or self._may_be_charged(k)))
         tested = self.tests and not (flow > 0 and self._gives_way(k))
         if elsewhere or tested or self.stage == "evacuation":
             return
@@ -180,6 +182,10 @@ class RefrigerantStages(WatchState):
                 if not rising or flow > -2.0:
                     return
             self._begin_charging(k)
+
+    def _may_be_charged(self, k: int) -> bool:
+        """Return whether a circuit that was open may have been pumped unseen; else it is trace gas that comes in."""
+        return self.may_hide_vacuum(k) or (self.at_saturation(k) and self.held(k, STILL_MINUTES, 0.03))
 
     def _gives_way(self, k: int) -> bool:
         """Return whether what a log began with gives way as a cylinder takes up refrigerant: no nitrogen is in it.

@@ -189,6 +189,19 @@ def test_nitrogen_that_is_let_out_within_minutes_purges() -> None:
     assert near(spans[0].begin, 60.0 * 110)
 
 
+def test_trace_gas_in_an_open_circuit_is_no_charge() -> None:
+    """After a pull it stands open for an hour; .8 kg off a cylinder to 2 bar, nitrogen to 8 (common practice)."""
+    since = np.arange(-1_800.0, 5 * 3_600.0, 10.0)
+    drawn = np.interp(since, [0.0, 1_200.0, 2_400.0, 5_000.0, 5_300.0], [570e3, 540e3, 60e3, 65e3, 101_325.0])
+    filled = np.interp(since, [9_300.0, 9_600.0, 10_200.0, 10_500.0], [0.0, 100e3, 100e3, 700e3])
+    weight = np.interp(since, [-301.0, -300.0, 0.0, 1_200.0, 2_400.0], [0.0, 20.0, 20.0, 50.0, 54.0])
+    weight = np.where(since < 4_000.0, weight, np.interp(since, [9_000.0, 9_010.0, 9_300.0, 9_600.0], [0, 10, 10, 9.2]))
+    room = np.full(len(since), 293.0)
+    spans = spans_in(circuit_pressure=drawn + filled, cylinder_weight=weight, ambient_temperature=room)
+    assert [span.stage for span in spans][-2:] == ["recovery", "pressure_test"]
+    assert near(spans[-1].begin, 1_800.0 + 9_300.0)
+
+
 def test_what_came_back_while_a_cylinder_stood_there_is_no_nitrogen() -> None:
     """After the last pull oil gives back 0.9 bar; an hour later the cylinder leaves, and then all is let out."""
     since = np.arange(-1_800.0, 4 * 3_600.0, 10.0)

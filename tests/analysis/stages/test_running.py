@@ -187,6 +187,27 @@ def test_what_is_added_while_the_machine_runs_is_charging() -> None:
     assert near(spans[3].end, 600.0 + 12_600.0)
 
 
+def test_what_was_laid_on_a_scale_beside_a_running_machine_and_is_taken_off_is_no_charge() -> None:
+    """30 kg went in. A bag of tools is laid beside the cylinder and emptied, tool by tool, within five minutes."""
+    since = np.arange(-600.0, 3 * 3_600.0, 10.0)
+    weight = np.interp(since, [0.0, 1_800.0], [50.0, 20.0])
+    weight += np.interp(since, [5_000.0, 5_010.0, 6_000.0, 6_300.0], [0.0, 3.0, 3.0, 0.0])
+    load = np.where((since > 3_600.0) & (since < 9_000.0), 60.0, 0.0)
+    spans = spans_in(circuit_pressure=np.full(len(since), 570e3), cylinder_weight=weight, compressor_load=load)
+    assert [span.stage for span in spans] == ["charging", "startup"]
+
+
+def test_a_charge_goes_on_while_the_last_of_it_trickles_into_a_running_machine() -> None:
+    """3 kg are added, then by 30 g a minute .9 kg more (common practice: a valve that is hardly open)."""
+    since = np.arange(-600.0, 4 * 3_600.0, 10.0)
+    weight = np.interp(since, [0.0, 1_800.0, 4_500.0, 6_300.0, 8_100.0], [50.0, 20.0, 20.0, 17.0, 16.1])
+    load = np.where((since > 3_600.0) & (since < 12_600.0), 60.0, 0.0)
+    spans = spans_in(circuit_pressure=np.full(len(since), 570e3), cylinder_weight=weight, compressor_load=load)
+    assert [span.stage for span in spans] == ["charging", "startup", "charging", "startup"]
+    assert spans[2].known_until is not None
+    assert spans[2].known_until > at(600.0 + 8_100.0)
+
+
 @pytest.mark.parametrize("blank", [("compressor_load",), ("suction_pressure", "discharge_pressure")])
 @pytest.mark.parametrize("stood_s", [600.0, 3_600.0])
 def test_a_run_ends_when_what_shows_it_goes_blank(blank: tuple[str, ...], stood_s: float) -> None:
