@@ -201,12 +201,13 @@ def _titles(names: Sequence[str], above: str, delimiter: str) -> list[str]:
     """Return what the lines above the header call each of its columns, or else its name: ``CH1,Suction pressure``."""
     called = {cells[0].rstrip(":"): cells[1] for cells, _ in records(above, delimiter) if len(cells) > 1}
     titles = [called.get(name, "") for name in names]
-    if {"SP", "DP"} <= {name.partition(" ")[0] for name in names}:
-        names = [re.sub(r"^[SDL]P\b(?! ?\w)", lambda said: _PRESSURES[said[0]], name) for name in names]
+    if {"SP", "DP"} <= {name[:2] for name in names if _LETTERS.match(name)}:
+        names = [_LETTERS.sub(lambda said: _PRESSURES[said[0]] + " ", name) for name in names]
     return [t if t and len(meanings(t)) >= len(meanings(n)) else n for t, n in zip(titles, names, strict=True)]
 
 
 _PRESSURES = {"SP": "suction pressure", "DP": "discharge pressure", "LP": "liquid pressure"}
+_LETTERS = re.compile(r"^[SDL]P(?=[ _-]?(?:\d|[A-D])?[ _,]*(?:$|[(\[]|(?i:psi|bar|kpa|mpa)))")
 """What two letters mean side by side; alone LP is a low pressure, DP a difference, SP a set point."""
 
 

@@ -9,7 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.log.words import (
+    ABSOLUTE_ENDS,
     ABSOLUTE_WORDS,
+    DATUM_ENDS,
     GAUGE_WORDS,
     UNIT_SPELLINGS,
     UNSAID_DATUM,
@@ -60,6 +62,7 @@ ALONE: tuple[tuple[str, str], ...] = (
     ("discharge_pressure", "condensing pressure"),
     ("oil_pressure_before_filter", "oil pressure entering"),
     ("oil_pressure_after_filter", "oil pressure leaving"),
+    ("discharge_pressure", "delivery pressure"),
     ("circuit_pressure", "pressure"),
     ("entering_water_temperature", "entering temperature"),
     ("leaving_water_temperature", "leaving temperature"),
@@ -83,6 +86,9 @@ SI_KPA_LEAST = 150.0
 """A pressure without unit whose largest reading is above the first is read as psig, below it as barg; above the second,
 where temperatures are in degC, as kPag."""
 
+SIDES = ("suction_pressure", "discharge_pressure", "liquid_pressure")
+STILL = frozenset({"ambient_temperature", "surface_temperature", "barometer"})
+"""What is logged beside the one hose of a standing test."""
 ENDS = frozenset({"min", "max", "minimum", "maximum", "std", "stdev"})
 """Headers of what else is logged of an interval beside its mean."""
 SET_VALUES = re.compile(
@@ -105,9 +111,10 @@ GASES = frozenset({"pressure", "suction", "discharge", "liquid", "circuit", "oil
 """What has a pressure, and no weight of its own."""
 _NET = "net, and the weight of the cylinder is asked for"
 _ELSE = "of something else than the machine, as its name says"
+NET = ("net", "netto")
 ANOTHER: tuple[tuple[str, str, str], ...] = (
-    ("cylinder_weight", "net", _NET),
-    ("cylinder_weight", "netto", _NET),
+    *(("cylinder_weight", net, _NET) for net in NET),
+    ("discharge_temperature", "highside", "the clamp of a high side often sits on its liquid line"),
     ("oil_temperature", "vacuum", "of a vacuum pump, as its name says"),
     ("ambient_temperature", "entering", _ELSE),
     ("ambient_temperature", "leaving", _ELSE),
@@ -121,6 +128,8 @@ OTHER_SIDE = {
     "d", "dp", "drop",
 }  # fmt: skip
 """Words for the pressure of the water in a vessel, and for what it loses there."""
+_ONE_OF_SEVERAL = re.compile(r"(?:circuit|kreis|circuito|system|sys)[ _-]?(?:[A-D]|\d)(?![A-Za-z])", re.IGNORECASE)
+"""A circuit by its letter or number: no hose on it is meant."""
 _UNSAID = "the unit is not said"
 _IN_ITS_UNIT = re.compile(
     r"((?:temperature?|temp\.|(?<=\w)temp|pressure|druck|weight|gewicht|austritt|leaving|out|outlet|vakuum|vacuum|last"
@@ -164,12 +173,16 @@ def guess_channel(name: str, unit_cell: str, numbers: np.ndarray, units: UnitSys
         return Guess(name, own.channel, own.unit.symbol, "", ((len(RULES), own.channel),))
     named = meanings(_IN_ITS_UNIT.sub(r"\1 \2", name))
     means = set(named)
+    if means & {"suction", "discharge", "liquid"} and _ONE_OF_SEVERAL.search(plain(name)):
+        means -= {"circuit"}
     unit, unit_doubt, rest = _unit(name, unit_cell, there)
     if unit in UNITS and UNITS[unit].dimension in ("pressure", "temperature", "mass"):
         means |= {{"pressure": "pressure", "temperature": "temperature", "mass": "weight"}[UNITS[unit].dimension]}
         means |= {"vacuum"} if unit == "micron" or ("vacuum" in meanings(rest)) else set()
     if unit == "micron" or (unit in UNITS and UNITS[unit].datum == "absolute" and "vacuum" in meanings(rest)):
         means -= {"circuit"}  # a probe, whatever it is screwed to
+    if unit in UNITS and UNITS[unit].datum in ("gauge", "vacuum") and not unit_doubt:
+        means -= {"vacuum"}  # a gauge that counts from the air is no probe
     if means & {"entering", "leaving", "pump"} or OTHER_SIDE & set(words(rest)):
         means -= {"boiling", "condensing"}
     not_read = _not_read(words(rest), unit, means, there)
@@ -259,11 +272,11 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
         key = bare = spelling(candidate)
         if key == "g" and GASES & meanings(name) and "weight" not in meanings(name):
             continue  # kgf/cm² (g): gauge, no grams
-        for ending in ("absolute", "absolut", "abs", "gauge", "rel", "ue"):
-            bare = bare.removesuffix(ending)
+        bare = key.removesuffix(next((end for end in DATUM_ENDS if key.endswith(end)), ""))
+        absolute_too = key != bare and key.endswith(ABSOLUTE_ENDS)
         if key == "um" and "vacuum" in meanings(name):  # of mercury; a vibration has micrometres, too
             key = bare = "umhg"
-        symbol = UNIT_SPELLINGS.get(key, UNIT_SPELLINGS.get(bare, "") if key.startswith(bare + "abs") else "")
+        symbol = UNIT_SPELLINGS.get(key, UNIT_SPELLINGS.get(bare, "") if absolute_too else "")
         if not symbol and bare not in UNSAID_DATUM:
             continue
         if symbol == "inHg" and said & ABSOLUTE_WORDS and "barometer" not in meanings(name):
@@ -271,7 +284,7 @@ def _unit(name: str, unit_cell: str, numbers: np.ndarray) -> tuple[str, str, str
         rest = re.sub(rf"(?<![A-Za-z]){re.escape(candidate)}(?![A-Za-z])", " ", rest)
         if bare in UNSAID_DATUM:
             gauge, absolute = UNSAID_DATUM[bare]
-            if key.endswith(("absolute", "absolut", "abs")) or said & ABSOLUTE_WORDS:
+            if absolute_too or said & ABSOLUTE_WORDS:
                 return absolute, "", rest
             if key != bare or said & GAUGE_WORDS:
                 return gauge, "", rest
@@ -344,9 +357,10 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
 
     def turn(i: int) -> tuple[bool, int, int]:
         fits = [fit for fit, _ in guesses[i].choices] or [0]
-        return bool(ENDS & set(words(guesses[i].column))), -fits[0], fits.count(fits[0])
+        return bool({*ENDS, *NET} & set(words(guesses[i].column))), -fits[0], fits.count(fits[0])
 
     taken: dict[str, int] = {}
+    alike: dict[str, str] = {}
     named = [guess.choices[0][1] for guess in guesses if guess.choices]
     got = [_of_the_circuit(guess, named) for guess in guesses]
     for i in sorted(range(len(got)), key=turn):
@@ -355,29 +369,37 @@ def one_each(guesses: Sequence[Guess]) -> tuple[Guess, ...]:
         if free:
             taken[free] = i
         if free != got[i].channel:
-            by = f"{got[i].channel} is taken by {got[taken[got[i].channel]].column!r}"
+            first = taken[got[i].channel]
+            if not free and turn(first)[:2] == turn(i)[:2]:
+                alike.setdefault(got[i].channel, got[i].column)
+            by = f"{got[i].channel} is taken by {got[first].column!r}"
             got[i] = replace(got[i], channel=free, doubt=by)
     for i, guess in enumerate(got):
         rivals = sorted(c for fit, c in guess.choices if fit == guess.choices[0][0] and c not in taken)
-        if rivals and guess.channel:
-            also = f"it may be {' or '.join(rivals)} as well"
-            got[i] = replace(guess, doubt="; ".join(said for said in (also, guess.doubt) if said))
+        said = [f"it may be {' or '.join(rivals)} as well"] if rivals else []
+        said += [f"{alike[guess.channel]!r} may be it as well"] if guess.channel in alike else []
+        if guess.channel and said:
+            got[i] = replace(guess, doubt="; ".join(each for each in (*said, guess.doubt) if each))
     return tuple(got)
 
 
 def _of_the_circuit(guess: Guess, named: Sequence[str]) -> Guess:
-    """Return a low side's pressure as that of the circuit where it is rather that.
+    """Return the pressure of one side as that of the circuit where it is rather that, as a hose hangs there.
 
-    An evaporator's is, where nothing is said of the high side, and any other beside what a service logs, a scale or a
-    vacuum probe: the hose hangs there. Superheat is a running machine's, so there it is only said.
+    An evaporator's is, where nothing is said of the high side; beside what a service logs, a scale or a vacuum probe,
+    a low side's is, and any that is the only one. Superheat is a running machine's, so there it is only said, as it is
+    of the only one beside air and metal, which may be a night's test.
     """
-    if guess.channel != "suction_pressure" or "circuit_pressure" in named:
+    if guess.channel not in SIDES or "circuit_pressure" in named:
         return guess
-    fit, choices = guess.choices[0][0], ["circuit_pressure", "suction_pressure"]
+    fit, choices = guess.choices[0][0], ["circuit_pressure", guess.channel]
+    low, high = guess.channel == "suction_pressure", "discharge_pressure" in named
+    alone = sum(channel in SIDES for channel in named) == 1
     service = "cylinder_weight" in named or "vacuum" in named
-    the_hose = service and (fit == 0 or named.count("suction_pressure") == 1)
-    if not the_hose and (fit or "discharge_pressure" in named):
+    standing = alone and bool(STILL & set(named)) and {guess.channel, *STILL} >= set(named)
+    the_hose = service and (alone or (low and (fit == 0 or named.count(guess.channel) == 1)))
+    if not (the_hose or standing or (low and fit == 0 and not high)):
         return guess
-    if "discharge_pressure" in named and "suction_temperature" in named:
+    if (high and "suction_temperature" in named) or (standing and fit):
         choices.reverse()
     return replace(guess, channel=choices[0], choices=tuple((fit, channel) for channel in choices))

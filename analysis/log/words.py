@@ -1,4 +1,7 @@
-"""Words in the headers of other people's logs, and what they mean: English, German, French and Spanish trade usage."""
+"""Words in the headers of other people's logs, and what they mean, as the trade writes them.
+
+They are English, German, French, Spanish and some Italian.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +10,16 @@ import unicodedata
 
 MEANINGS: dict[str, tuple[str, ...]] = {
     # what is measured
-    "pressure": ("pressure", "press", "pres", "druck", "p", "psi", "gauge", "manometer", "pression", "presion"),
+    "pressure": (
+        "pressure", "press", "pres", "druck", "p", "psi", "gauge", "manometer", "pression", "presion",
+        "pressione",
+    ),
     "temperature": ("temperature", "temp", "temperatur", "t", "tc", "thermo", "fuehler", "probe", "temperatura"),
     "weight": (
         "weight", "scale", "gewicht", "waage", "masse", "mass", "wt", "gross", "brutto", "poids", "peso", "balance",
-        "bascula",
+        "bascula", "bilancia",
     ),
-    "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns", "vide", "vacio", "pirani"),
+    "vacuum": ("vacuum", "vac", "vakuum", "micron", "microns", "vide", "vacio", "vuoto", "pirani"),
     "load": ("load", "capacity", "leistung", "auslastung", "last", "rla", "fla", "charge", "carga"),
     "barometer": (
         "barometer", "baro", "barometric", "barometrischer", "luftdruck", "atmospheric", "atmosphere", "barometre",
@@ -21,18 +27,23 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     ),
     "time": (
         "time", "timestamp", "datetime", "date", "zeit", "datum", "uhrzeit", "zeitstempel", "clock", "elapsed",
-        "laufzeit", "seconds", "sekunden", "heure", "horodatage", "hora", "fecha",
+        "laufzeit", "seconds", "sekunden", "heure", "horodatage", "hora", "fecha", "ora",
     ),
     # where
-    "cylinder": ("cylinder", "cyl", "bottle", "flasche", "tank", "recovery", "bouteille", "botella", "cilindro"),
+    "cylinder": (
+        "cylinder", "cyl", "bottle", "flasche", "tank", "recovery", "bouteille", "botella", "cilindro", "bombola",
+    ),
     "suction": (
         "suction", "suct", "suc", "saug", "sauggas", "saugdruck", "lp", "nd", "niederdruck", "ls", "lowside", "low",
-        "aspiration", "aspiracion", "succion", "basse", "baja", "saugrohr", "saugseite",
+        "aspiration", "aspiracion", "succion", "basse", "baja", "saugrohr", "saugseite", "bassa",
+        "aspirazione",
     ),
     "discharge": (
         "discharge", "disch", "dis", "druckgas", "heissgas", "hotgas", "hp", "hd", "hochdruck", "hs", "highside",
         "high", "refoulement", "descarga", "haute", "alta", "head", "druckleitung", "druckrohr", "druckseite",
     ),
+    "highside": ("hp", "hd", "hs", "highside", "high", "haute", "alta"),
+    "delivery": ("mandata",),  # of a compressor as of a water pump
     "liquid": ("liquid", "liq", "fluessig", "fluessigkeit", "fluessigkeitsrohr", "liquide", "liquido"),
     "circuit": (
         "circuit", "system", "kreis", "kaeltekreis", "manifold", "hose", "service", "anlage", "nitrogen", "circuito",
@@ -58,7 +69,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
     "ambient": (
         "ambient", "amb", "outdoor", "oat", "air", "luft", "aussen", "umgebung", "room", "raum", "ambiante",
         "ambiente", "exterieure", "exterieur", "exterior", "aire", "raumluft", "aussenluft", "maschinenraum",
-        "technikraum", "ambiance", "outside",
+        "technikraum", "ambiance", "outside", "aria",
     ),
     "surface": (
         "surface", "surf", "metal", "shell", "wall", "pipe", "oberflaeche", "rohr", "anlegefuehler", "clamp",
@@ -81,7 +92,7 @@ MEANINGS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """A meaning and the words for it, in small letters, umlauts written out."""
 
-DAY_FIRST = frozenset({"zeit", "datum", "uhrzeit", "zeitstempel", "heure", "horodatage", "hora", "fecha"})
+DAY_FIRST = frozenset({"zeit", "datum", "uhrzeit", "zeitstempel", "heure", "horodatage", "hora", "fecha", "ora"})
 """Words for the time in languages that write the day before the month, whatever the units."""
 
 ALSO: dict[str, tuple[str, ...]] = {
@@ -136,10 +147,17 @@ UNSAID_DATUM: dict[str, tuple[str, str]] = {
     "bars": ("barg", "bar"), "kpa": ("kPag", "kPa"),
 }  # fmt: skip
 """Units that leave open whether they count from the air or from nothing: (gauge, absolute)."""
-ABSOLUTE_WORDS = frozenset({"abs", "absolute", "absolut", "absolutdruck", "absolue", "absoluta", "assoluta", "a"})
-GAUGE_WORDS = frozenset(
-    {"gauge", "gage", "rel", "relative", "relativ", "relativa", "manometrica", "eff", "effective", "ueber", "ue", "g"}
-)
+ABSOLUTE_WORDS = frozenset({
+    "a", "abs", "absolute", "absolut", "absolutdruck", "absolu", "absolue", "absoluta", "absoluto", "assoluta",
+    "assoluto", "assoluti", "assolute",
+})  # fmt: skip
+GAUGE_WORDS = frozenset({
+    "g", "gauge", "gage", "rel", "relative", "relativ", "relativa", "relativo", "relatif", "manometrica", "manometrico",
+    "manometrique", "eff", "effective", "ueber", "ue",
+})  # fmt: skip
+ABSOLUTE_ENDS = tuple(word for word in ABSOLUTE_WORDS if len(word) > 1)
+DATUM_ENDS = sorted({*ABSOLUTE_ENDS, *GAUGE_WORDS} - {"g", "eff"}, key=len, reverse=True)
+"""What may stand behind a unit of pressure, the longest first: ``barabs``, ``kPa gauge``."""
 
 _MEANS: dict[str, list[str]] = {}
 for _meaning, _words in MEANINGS.items():

@@ -96,6 +96,7 @@ SPANISH = {
 
 
 UNSAID, NO_UNIT = "the unit is not said", "'%s' is no unit of a log"
+LIQUID_CLAMP = "the clamp of a high side often sits on its liquid line"
 BY_SIZE = f"{UNSAID}, taken from the size of the numbers"
 
 
@@ -189,6 +190,12 @@ def test_a_log_in_another_language_gives_the_frame_of_the_native_one(
         ("Presión absoluta aspiración (bar)", "3.2", "suction_pressure", "bar", ""),
         ("Suction pressure gauge (lb/in²)", "32", "suction_pressure", "psig", ""),
         ("Vacuum (µm)", "500", "vacuum", "micron", ""),
+        ("Pression absolue aspiration (bar absolu)", "3.2", "suction_pressure", "bar", ""),
+        ("Pressione aspirazione (bar assoluti)", "3.2", "suction_pressure", "bar", ""),
+        ("Pression d'aspiration (bar relatif)", "3.2", "suction_pressure", "barg", ""),
+        ("Vacuum (inHg)", "28.9", "circuit_pressure", "inHg", "by its kind alone"),
+        ("Vacuum (bar)", "-0.9", "circuit_pressure", "barg", "by its kind alone"),
+        ("High side temp (F)", "95", "discharge_temperature", "degF", LIQUID_CLAMP),
         ("Vibration (µm)", "500", "", "", "neither its name nor its unit says what it is"),
         ("Druckleitung (°C)", "71", "discharge_temperature", "degC", ""),
         ("Head pressure (psig)", "150", "discharge_pressure", "psig", ""),
@@ -524,7 +531,18 @@ def test_two_letters_mean_another_pressure_beside_their_like() -> None:
         return [guess.channel for guess in propose_columns(f"Time,{head}\n{rows}".encode(), "x").guesses]
 
     assert channels("SP", "DP", "LP") == ["suction_pressure", "discharge_pressure", "liquid_pressure"]
+    assert channels("SP1", "DP1", "LP1") == channels("SP", "DP", "LP")
     assert channels("LP", "HP") == ["suction_pressure", "discharge_pressure"]
+
+
+def test_of_two_columns_that_may_be_one_channel_the_first_is_in_doubt() -> None:
+    """Readings of two circuits say nothing of either; a net weight is no cylinder's beside a gross one."""
+    rows = "".join(f"2026-03-14 07:05:{i:02d},32,150,32,42,52\n" for i in range(9))
+    head = "Time,Circuit A LP (psig),Circuit A HP (psig),Circuit B LP (psig),Net weight (lb),Gross weight (lb)"
+    low, high, other, net, gross = propose_columns(f"{head}\n{rows}".encode(), "x").guesses
+    assert (low.channel, low.doubt) == ("suction_pressure", "'Circuit B LP (psig)' may be it as well")
+    assert (high.doubt, other.channel, net.channel) == ("", "", "")
+    assert (gross.channel, gross.doubt) == ("cylinder_weight", "")
 
 
 def test_the_low_side_is_the_circuit_beside_a_scale() -> None:
@@ -540,6 +558,13 @@ def test_the_low_side_is_the_circuit_beside_a_scale() -> None:
     assert said("High side (psig)") == ("suction_pressure", "")
     both = said("High side (psig)", "Scale (lb)", "Suction temp (F)")
     assert both == ("suction_pressure", "it may be circuit_pressure as well")
+    assert said("Ambient (F)") == both
+
+
+def test_the_only_pressure_beside_a_scale_is_the_circuits() -> None:
+    rows = "".join(f"2026-03-14 07:05:{i:02d},132,60\n" for i in range(9))
+    high, _ = propose_columns(f"Time,High side (psig),Scale (lb)\n{rows}".encode(), "x").guesses
+    assert (high.channel, high.doubt) == ("circuit_pressure", "it may be discharge_pressure as well")
 
 
 def test_decimal_commas_put_the_day_first() -> None:
