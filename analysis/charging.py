@@ -211,10 +211,7 @@ def _freeze_risk(stretch: Stretch, seen: _Seen) -> Iterator[Finding]:
             f"{Figure(needed, 'gauge_pressure').show(system)}, with the water flowing or drained."
         )
         since = stretch.begin + pd.Timedelta(seconds=begun - BIN_S)
-        yield Finding(
-            bins.known[k], max(since, stretch.begin), stretch.stage, "freeze_risk", "alarm", text,
-            {"saturation": saturation},
-        )  # fmt: skip
+        yield Finding(bins.known[k], since, stretch.stage, "freeze_risk", "alarm", text, {"saturation": saturation})
 
 
 def _liquid_may_stand(
@@ -251,8 +248,7 @@ def _liquid_may_stand(
         by_mass = charged - vapor > np.maximum(least, LIQUID_SHARE * full)
     else:
         by_mass = (charged > least) & ~said_vapor
-    may = by_mark | (by_mass & np.isfinite(charged))
-    return np.asarray(np.maximum.accumulate(may)) if len(may) else may
+    return np.asarray(np.logical_or.accumulate(by_mark | by_mass))
 
 
 def _verdict(stretch: Stretch, weighing: Weighing, target: Target | None) -> tuple[str, str]:

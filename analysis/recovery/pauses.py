@@ -125,7 +125,7 @@ def standing(ticks: Ticks) -> np.ndarray:
     # what came back in a pause is still above what it was before, while it is drawn again; not where nothing came over
     steps = np.where(scale & (while_ago > 0) & (gained < TRICKLE_KG), 1.0, 2.0)
     rises |= some & ~falls & (slowly > np.maximum(2.0 * RISE * pressure, steps * resolution))
-    no_mass = scale & some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
+    no_mass = some & (moved < np.maximum(STILL * lately, 0.0)) & (lately > 4.0 * ticks.mass_resolution_kg)
     fell_from_s = np.where(warms, -np.inf, np.maximum(_kink(ticks, KINK_S), _kink(ticks, LONG_KINK_S))).tolist()
     stands = np.zeros(n, dtype=bool)
     now = False
