@@ -45,6 +45,9 @@ ALONE_S = 3_600.0
 """Named when another that was as restless still is, or refrigerant flows on through a hose, when a temperature
 elsewhere moved by 1.5 K, or a gauge after an hour: its noise is its own, that of air or water may come to rest. Not
 where another that was as restless came to rest with it: a machine that cycled, or a valve that hunted, does no more."""
+SWING_S = 5.0
+"""A valve hunts by half a minute or more (common practice): what is read so often shows its swing, which is no noise.
+Two gauges that come to rest together then are one box that froze."""
 LATELY_S = 3_600.0
 FOLLOWS = 20
 """A scale that changed so often in the hour before followed the mass."""
@@ -63,7 +66,7 @@ class _Still:
 
     `pascal` is what it shows where it is a pressure, `step` that of its display; `patience` and `walks` are how long
     readings that changed so may stand still, infinite where they may for ever; `before` is when its last changes began,
-    `followed` whether there were many.
+    `followed` whether there were many, `every` how often it was read meanwhile [s].
     """
 
     channel: str
@@ -75,6 +78,7 @@ class _Still:
     walks: float
     before: float
     followed: bool
+    every: float
 
     def why(self, look: float, *, many: bool) -> tuple[str, bool]:
         """Return why it cannot stand so until `look`, empty when it may, and whether another that was as restless
@@ -88,7 +92,7 @@ class _Still:
             return "while the circuit's pressure moved, which takes refrigerant" if moves else "", False
         beside = restless_beside(channel, readings, self.before, begin, look) if restless else []
         alone = any(beside) or (restless and channel == HOSE and weighs_on(readings, begin, seen))
-        restless = restless and (alone or not beside)
+        restless = restless and (alone or not beside or self.every <= SWING_S)
         why = ""
         if alone or (restless and lasted >= ALONE_S and not np.isnan(self.pascal)):
             why = "after readings that never stood still"
@@ -165,6 +169,7 @@ def _still(
         walks=patience_of_walk(times[lately], values[lately], step) if walking else np.inf,
         before=float(times[before[0]]),
         followed=len(changes) > FOLLOWS and bool(times[changes[-FOLLOWS - 1]] >= begin - LATELY_S),
+        every=float(np.ptp(times[before]) / max(np.ptp(before), 1)),
     )
 
 

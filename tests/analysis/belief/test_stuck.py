@@ -119,6 +119,15 @@ def test_what_a_compressor_that_cycles_moved_is_not_stuck_once_it_runs_on(gauges
     assert found(log) == []
 
 
+def test_two_gauges_of_one_box_that_freeze_together_are_stuck() -> None:
+    """Read each other second no swing looks like their noise, while a pipe warms on by 3 K."""
+    at, noise = 2.0 * np.arange(3_600), np.random.default_rng(5).normal(size=(2, 3_600))
+    gauges = {"suction_pressure": 60.0 + 0.3 * noise[0], "discharge_pressure": 160.0 + 0.3 * noise[1]}
+    logged = {channel: ("kPa", np.round(np.where(at < 3_600.0, one, one[1_800]), 1)) for channel, one in gauges.items()}
+    log, _ = make_log(at, logged | {"discharge_temperature": ("degC", np.round(60.0 + at / 1_200.0, 1))})
+    assert sorted(found(log)) == [("channel_stuck", channel) for channel in sorted(gauges)]
+
+
 def test_a_gauge_that_stands_while_two_others_rise_together_is_stuck() -> None:
     """The circuit warms by 0.8 K: saturation rises by 2.4 %, fourteen digits of the display, half of them later."""
     log = standing(dict.fromkeys(("circuit_pressure", "suction_pressure", "discharge_pressure"), "kPag"), 4.0)
