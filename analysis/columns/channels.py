@@ -47,6 +47,7 @@ RULES: tuple[tuple[str, frozenset[str]], ...] = tuple(
         ("discharge_temperature", "discharge temperature"),
         ("liquid_pressure", "liquid pressure"),
         ("liquid_temperature", "liquid temperature"),
+        ("liquid_temperature", "highside temperature"),
         ("entering_water_temperature", "water entering temperature"),
         ("leaving_water_temperature", "water leaving temperature"),
         ("ambient_temperature", "ambient temperature"),
@@ -114,7 +115,6 @@ _ELSE = "of something else than the machine, as its name says"
 NET = ("net", "netto")
 ANOTHER: tuple[tuple[str, str, str], ...] = (
     *(("cylinder_weight", net, _NET) for net in NET),
-    ("discharge_temperature", "highside", "the clamp of a high side often sits on its liquid line"),
     ("oil_temperature", "vacuum", "of a vacuum pump, as its name says"),
     ("ambient_temperature", "entering", _ELSE),
     ("ambient_temperature", "leaving", _ELSE),

@@ -96,7 +96,6 @@ SPANISH = {
 
 
 UNSAID, NO_UNIT = "the unit is not said", "'%s' is no unit of a log"
-LIQUID_CLAMP = "the clamp of a high side often sits on its liquid line"
 BY_SIZE = f"{UNSAID}, taken from the size of the numbers"
 
 
@@ -195,7 +194,7 @@ def test_a_log_in_another_language_gives_the_frame_of_the_native_one(
         ("Pression d'aspiration (bar relatif)", "3.2", "suction_pressure", "barg", ""),
         ("Vacuum (inHg)", "28.9", "circuit_pressure", "inHg", "by its kind alone"),
         ("Vacuum (bar)", "-0.9", "circuit_pressure", "barg", "by its kind alone"),
-        ("High side temp (F)", "95", "discharge_temperature", "degF", LIQUID_CLAMP),
+        ("High side temp (F)", "95", "discharge_temperature", "degF", "it may be liquid_temperature as well"),
         ("Vibration (µm)", "500", "", "", "neither its name nor its unit says what it is"),
         ("Druckleitung (°C)", "71", "discharge_temperature", "degC", ""),
         ("Head pressure (psig)", "150", "discharge_pressure", "psig", ""),
