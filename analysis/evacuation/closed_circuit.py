@@ -65,7 +65,7 @@ def look_at(t: Ticks, closed: Closed, k: int) -> None:
 def _levels(t: Ticks, closed: Closed, last: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the seconds since closing and the levels [Pa] up to a tick."""
     first = closed.first
-    at = t.end_s[first : last + 1] - max(closed.begin_s, float(t.end_s[max(0, first - 1)]))
+    at = t.end_s[first : last + 1] - closed.begin_s
     gaps = np.flatnonzero(np.diff(at) > GAP_S)
     if len(gaps):  # beyond it the probe was out of its range, or nobody knows whether it was opened
         at = at[: gaps[0] + 1]

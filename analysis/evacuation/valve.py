@@ -101,10 +101,11 @@ def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
     limit = recent.min() * (1.0 + max(LEFT, LEFT_NOISES * float(t.scatter[k])))
     out = int(k - len(recent) + 1 + np.flatnonzero(recent <= limit)[-1])
     end = min(k, out + max(8, out - low))
-    begin = _last_above(p, BEND_SPAN * float(p[low]), max(stretch, low - BEND_TICKS), low)
+    begin = max(stretch, low - BEND_TICKS)
+    above = np.flatnonzero(p[begin : low + 1] > BEND_SPAN * p[low])
+    begin += int(above[-1]) + 1 if len(above) else 0
     at, level = t.end_s[begin : end + 1], t.raw[begin : end + 1]
-    earliest = _last_above(p, limit, max(begin + 2, low - BEND_TICKS // 2), low)
-    bends = range(earliest, min(out, end - 2) + 1)
+    bends = range(max(begin + 2, low - BEND_TICKS // 2), min(out, end - 2) + 1)
     if len(at) < 8 or not bends:
         return out
     left = []
@@ -114,12 +115,6 @@ def left_its_low(t: Ticks, k: int, stretch: int, low: int) -> int:
         fit, *_ = np.linalg.lstsq(lines, level, rcond=None)
         left.append(float(np.sum((level - lines @ fit) ** 2)))
     return bends[int(np.argmin(left))]
-
-
-def _last_above(p: np.ndarray, limit: float, first: int, last: int) -> int:
-    """Return the tick after the last of some that is above a limit, the first of them where none is."""
-    above = np.flatnonzero(p[first : last + 1] > limit)
-    return first + int(above[-1]) + 1 if len(above) else first
 
 
 def shut_at_pump(t: Ticks, k: int, stretch: int) -> int | None:

@@ -178,10 +178,7 @@ class Walk:
 
     def _new_pull(self, k: int) -> None:
         self.breaking_s = None
-        if self.t.vacuum[k] > BROKEN_PA and self.story.pull_starts[-1] == self.stretch == k - 1:
-            self.story.pull_starts[-1] = k  # still being filled
-        else:
-            self.story.pull_starts.append(k)
+        self.story.pull_starts.append(k)
         self.stretch = k
         self.stalls.new_pull()
         self.below = 0
