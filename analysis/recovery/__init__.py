@@ -49,6 +49,7 @@ def assess(stretch: Stretch) -> Assessment:
     evidence = gather(ticks, pulls, stretch.job)
     calls = liquid_gone(ticks, evidence, pauses, stretch.job.circuit.freezes_at_k)
     call = calls[-1] if calls and calls[-1].leap is None else None
+    taken_back = [each.leap for each in calls if each.leap is not None]
     told_gone = np.zeros(len(ticks), dtype=bool)
     for each in calls:
         told_gone[each.tick : each.leap.tick if each.leap is not None else None] = True
@@ -62,6 +63,7 @@ def assess(stretch: Stretch) -> Assessment:
         *pull_ended,
         *dead,
         *judge.gone(make, evidence, calls),
+        *(judge.hose_alone(make, leap) for leap in dict.fromkeys([*taken_back, *level.leaps])),
         *judge.self_chilling(make, evidence, pauses, pull_ended, told_gone),
         *judge.rebounds(make, evidence, pauses, pull_ended, level_pa, required.hold_within),
         *judge.freeze_risk(make, evidence, pulls, told_gone),

@@ -13,7 +13,7 @@ from analysis.recovery.balance import CHILL_S, GONE_K, SHALLOW
 from analysis.recovery.calls import FLAT_S, Call
 from analysis.recovery.liquid import POCKET_LEAST, Evidence
 from analysis.recovery.pauses import HOSE_S, Pause, Pull, before
-from analysis.recovery.shut_gauge import Leap
+from analysis.recovery.shut_gauge import OVER_K, Leap
 from analysis.recovery.ticks import Ticks
 from analysis.result import Figure, FigureValue, Finding
 from analysis.stretch import Stretch, episodes, stayed
@@ -46,8 +46,6 @@ BOILS = (
 MOSTLY_IN = 0.5
 """While the scale holds less than this share of the plate's charge, and liquid is drawn, a rebound is no news: a
 machine that arrived so short shows the end of its liquid pull; common practice."""
-OVER_K = 5.0
-"""So far over where saturation stood, liquid that comes back is elsewhere than the rest was, or in a cylinder."""
 CHILLED_SOON_S = 600.0
 """Self-chilling: within this time a pause brings pressure back faster than it fell before, so that half of what left
 must have boiled."""
@@ -157,16 +155,11 @@ def _highest(values: np.ndarray, at: pd.TimedeltaIndex, over_s: float) -> np.nda
 
 
 def gone(make: Maker, evidence: Evidence, calls: list[Call]) -> list[Finding]:
-    """Return the findings that no liquid stands, and those that take one back."""
-    found = []
-    for call in calls:
-        found.append(_gone(make, evidence, call))
-        if call.leap is not None:
-            found.append(_taken_back(make, call.leap))
-    return found
+    """Return the findings that no liquid stands."""
+    return [_gone(make, evidence, call) for call in calls]
 
 
-def _taken_back(make: Maker, leap: Leap) -> Finding:
+def hose_alone(make: Maker, leap: Leap) -> Finding:
     """Return the finding that a pause showed a hose that was shut off."""
     text = (
         "The pause showed the hose alone: liquid may stand. Open the valve at the circuit, pause for 10 min and look "

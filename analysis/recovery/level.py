@@ -11,6 +11,7 @@ from analysis.recovery.calls import FLAT_S, minute_median, rise_of
 from analysis.recovery.findings import Maker
 from analysis.recovery.pauses import Pause
 from analysis.recovery.required_level import RequiredLevel
+from analysis.recovery.shut_gauge import Leap, leap_after
 from analysis.recovery.ticks import STANDS, Ticks
 from analysis.result import Figure, Finding
 from analysis.stretch import first_from, moments, seconds
@@ -29,7 +30,7 @@ class LevelState:
     """What became of the level that is `required`: when it was reached, and whether the last long pause held it.
 
     `under`: the pressure stands under it now. `left_s`: how long the present pause, which has held it so far, has to
-    stand yet; None where there is none.
+    stand yet; None where there is none. `leaps`: to over it, after pauses that held it by a hose that was shut.
     """
 
     required: RequiredLevel
@@ -38,6 +39,7 @@ class LevelState:
     findings: tuple[Finding, ...] = ()
     left_s: float | None = None
     under: bool = False
+    leaps: tuple[Leap, ...] = ()
 
 
 def absolute_pa(ticks: Ticks, level: Pressure | None) -> float | None:
@@ -75,6 +77,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause], sh
     held: bool | None = None
     left_s: float | None = None
     told = False
+    leaps: list[Leap] = []
     seen_s = moments(make.stretch)
     for pause in pauses:
         if pause.base is None or pause.last < first:
@@ -88,6 +91,10 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause], sh
             continue
         j, told_s = stood
         held = not bool(high.any())
+        leap = leap_after(ticks, pause, j) if held else None
+        if leap is not None and ticks.pressure_pa[leap.tick] > level[leap.tick] * (1.0 + required.hold_within):
+            held = None
+            leaps.append(leap)
         if not told and not high[: j - pause.base + 1].any():
             told = True
             text = (
@@ -105,7 +112,7 @@ def level_findings(make: Maker, required: RequiredLevel, pauses: list[Pause], sh
     under_at = ticks.at_s[~over]
     if len(under_at) and over[-1] and ticks.at_s[-1] - under_at[-1] >= required.hold_s and under_at[-1] >= begin[first]:
         held = False
-    return LevelState(required, first, held, tuple(found), left_s, bool(under[-1]))
+    return LevelState(required, first, held, tuple(found), left_s, bool(under[-1]), tuple(leaps))
 
 
 def _shown(ticks: Ticks, k: np.ndarray, level: np.ndarray) -> np.ndarray:

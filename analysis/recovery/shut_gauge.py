@@ -22,6 +22,8 @@ dense beside what it was then: no cooler room does as much. What a gauge shows l
 LEAST = 0.5
 """So much of the vapour that the least circuit holds has to come: hose, machine and its condenser keep some; common
 practice."""
+OVER_K = 5.0
+"""So far over where saturation stood, liquid that comes back is elsewhere than the rest was, or in a cylinder."""
 
 
 def shows_circuit(ticks: Ticks) -> np.ndarray:
@@ -54,7 +56,8 @@ def leap_after(ticks: Ticks, pause: Pause, since: int) -> Leap | None:
     """Return how a pressure that stood in a pause leapt after tick `since`, as a valve was opened; None where not.
 
     One that comes to the air's pressure from under it, or rises on, is air or nitrogen that is let in; a single wild
-    reading goes back to where it stood.
+    reading goes back to where it stood. More than liquid holds where it stood, or at the water, is a cylinder's or the
+    machine's.
     """
     pressure, air = ticks.pressure_pa, ticks.barometer_pa
     near, far = (before(ticks.at_s, back_s) for back_s in (AT_ONCE_S, AT_ONCE_S + STOOD_S))
@@ -65,6 +68,8 @@ def leap_after(ticks: Ticks, pause: Pause, since: int) -> Leap | None:
         low, after = float(pressure[near[i]]), pressure[i : then[i] + 1]
         wild = (np.abs(after[1:] - low) <= least_leap(ticks)[i]).all()
         let_in = low < air[i] and (np.abs(after - air[i]) < AIR_PA).any()
-        if not (wild or let_in or after[-1] - after[0] > STEADIER * (after[0] - low)):
+        warmest_k = np.fmax(ticks.plateau_k[near[i]], ticks.reference_k[near[i]])
+        elsewhere = ticks.bubble_k[i : then[i] + 1].max() > warmest_k + OVER_K
+        if not (wild or let_in or elsewhere or after[-1] - after[0] > STEADIER * (after[0] - low)):
             return Leap(int(then[i]), float(ticks.at_s[near[i]]), low, float(after.max()))
     return None

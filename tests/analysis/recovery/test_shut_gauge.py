@@ -51,10 +51,10 @@ def test_it_is_known_by_nothing_later() -> None:
     assert_prefix_consistent(assess, drawn(300.0, 0.4))
 
 
-def stood(becomes: dict[float, float]) -> Stretch:
-    """Return vapour drawn to 154 kPa, a pause from 1,200 to 1,920 s and what it becomes in the end [s: kPa]."""
+def stood(becomes: dict[float, float], rules: str = "none", from_kpa: float = 420.0) -> Stretch:
+    """Return vapour drawn from 420 to 154 kPa, a pause from 1,200 to 1,920 s, what it becomes in the end [s: kPa]."""
     seconds = np.arange(0.0, 3_900.0, 5.0)
-    first = 420.0 * np.exp(-(np.clip(seconds, 600.0, 1_200.0) - 600.0) / 600.0)
+    first = from_kpa * np.exp(-(np.clip(seconds, 600.0, 1_200.0) - 600.0) / 600.0)
     at_s = min(1_920.0, *becomes) - 5.0
     shown = np.interp(seconds, [at_s, *becomes], [first[-1], *becomes.values()])
     channels = {
@@ -63,7 +63,7 @@ def stood(becomes: dict[float, float]) -> Stretch:
     }
     tables = {
         "circuit": {"refrigerant": "R-134a", "charge": "60 kg", "internal_volume": "400 L"},
-        "recovery": {"rules": "none"},
+        "recovery": {"rules": rules, "equipment_made": 2012},
     }
     marks = [(1_200.0, "paused"), (1_920.0, "resumed"), (2_700.0, "paused")]
     journal = [(at_s, "mark", f"recovery_{subject}", "") for at_s, subject in marks]
@@ -94,10 +94,21 @@ def test_a_gauge_that_leaps_as_a_valve_is_opened_stood_on_its_hose_and_takes_bac
         pytest.param({1_920.0: 154.5} | DRAWN_ON, id="drawn on"),
         pytest.param({1_800.0: 170.0, 1_805.0: 154.5, 1_920.0: 154.5} | DRAWN_ON, id="one wild reading"),
         pytest.param({1_920.0: 154.5, 2_100.0: 260.0} | DRAWN_ON, id="nitrogen let in over minutes"),
+        pytest.param({1_920.0: 720.0, 1_995.0: 720.0, 2_000.0: 154.5} | DRAWN_ON, id="a cylinder at 28 degC looked at"),
     ],
 )
 def test_what_is_no_leap_takes_nothing_back(becomes: dict[float, float]) -> None:
     assert [f.kind for f in assess(stood(becomes)).findings].count("liquid_gone") == 1
+
+
+@pytest.mark.parametrize(("to_kpa", "verdict"), [(90.0, "undecided"), (66.0, "complete")])
+def test_a_level_that_a_shut_hose_held_is_not_held_where_the_circuit_stood_over_it(to_kpa: float, verdict: str) -> None:
+    """10 inHg of 29.92 are 67.5 kPa (40 CFR 82.156 Table 1: medium pressure, under 200 lb); the hose stood at 62."""
+    recovery = stood({1_920.0: to_kpa, 2_700.0: 0.6 * to_kpa}, "us-40cfr82", from_kpa=168.0)
+    row = int(recovery.frame.index.searchsorted(recovery.begin + np.timedelta64(2_400, "s")))
+    result = assess(cut(recovery, row))
+    assert "required_level_held" in [f.kind for f in result.findings]
+    assert result.verdict == verdict
 
 
 @pytest.mark.parametrize(
