@@ -94,6 +94,14 @@ class LookBack:
         gave_kg = s.weight_kg[first] - s.weight_kg[k] if s.on_scale[first : k + 1].all() else 0.0
         return bool(gave_kg > max(least_kg, 1.5 * s.restless_kg[k]))
 
+    def gave_until(self, since_s: float, k: int) -> float:
+        """Return when the cylinder on the scale last became lighter since then, before hands moved it [s]."""
+        s, first = self.s, min(int(np.searchsorted(self.s.end_s, since_s)), k)
+        handled = np.flatnonzero(s.swapped[first + 1 : k + 1])
+        last = max(first + int(handled[0]) - 1, first) if len(handled) else k  # hands may have come a minute before
+        heavier = s.weight_kg[first : last + 1] > s.weight_kg[last] + max(STILL_KG, 1.5 * s.restless_kg[k])
+        return float(s.end_s[first + int(np.flatnonzero(heavier)[-1])]) if heavier.any() else since_s
+
     def without_hands(self, since_s: float, k: int) -> int:
         """Return the last minute before that second, or the first after hands last moved the scale up to `k`."""
         first = max(int(np.searchsorted(self.s.end_s, since_s)) - 1, 0)

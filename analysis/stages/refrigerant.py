@@ -102,6 +102,7 @@ class RefrigerantStages(WatchState):
             first -= 1
         at_s = float(s.begin_s[first])
         if self.stage == "charging":  # to which it ran, too
+            self.active_s = self.gave_until(self.active_s, k)
             at_s = max(at_s, self.active_s)
         if charged:  # what runs after its vacuum was broken has been charged in between
             self._begin_charging(k)
