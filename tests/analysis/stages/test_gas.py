@@ -179,6 +179,18 @@ def test_a_sweep_over_the_airs_pressure_is_of_the_evacuation(scaled: bool) -> No
     assert near(spans[0].begin, 1_200.0)
 
 
+@pytest.mark.parametrize(("asked", "is_one"), [("260 kPa", True), (None, False)])
+def test_nitrogen_at_the_pressure_that_the_job_tests_at_is_a_test_at_once(asked: str | None, is_one: bool) -> None:
+    """A vacuum is filled to 2.6 bar, which stands for 45 min, while nothing stands on the scale."""
+    seconds = np.arange(0.0, 8_700.0, 10.0)
+    pressure = pulled_and_broken(seconds, 5_400.0)
+    pressure = np.where(seconds < 5_400.0, pressure, np.interp(seconds, [5_400.0, 6_000.0], [1e3, 260e3]))
+    shown = {"vacuum": pressure, "cylinder_weight": np.zeros(len(seconds))}
+    shown["ambient_temperature"] = np.full(len(seconds), 293.0)
+    spans = spans_in(refrigerant="R-404A", test=asked, circuit_pressure=pressure, **shown)
+    assert ("pressure_test" in [span.stage for span in spans]) is is_one
+
+
 def test_nitrogen_that_is_let_out_within_minutes_purges() -> None:
     """Twice to 2.5 bar for a few minutes before the test (common practice)."""
     minutes = np.array([0, 60, 64, 70, 74, 80, 84, 90, 94, 110, 125, 600, 630])
