@@ -62,7 +62,7 @@ def assess(stretch: Stretch) -> Assessment:
     found = [
         *pull_ended,
         *dead,
-        *judge.gone(make, evidence, calls),
+        *(judge.gone(make, evidence, each) for each in calls),
         *(judge.hose_alone(make, leap) for leap in dict.fromkeys([*taken_back, *level.leaps])),
         *judge.self_chilling(make, evidence, pauses, pull_ended, told_gone),
         *judge.rebounds(make, evidence, pauses, pull_ended, level_pa, required.hold_within),

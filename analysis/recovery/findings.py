@@ -154,11 +154,6 @@ def _highest(values: np.ndarray, at: pd.TimedeltaIndex, over_s: float) -> np.nda
     return np.asarray(pd.Series(values, index=at).rolling(f"{over_s:.0f}s").max(), dtype=float)
 
 
-def gone(make: Maker, evidence: Evidence, calls: list[Call]) -> list[Finding]:
-    """Return the findings that no liquid stands."""
-    return [_gone(make, evidence, call) for call in calls]
-
-
 def hose_alone(make: Maker, leap: Leap) -> Finding:
     """Return the finding that a pause showed a hose that was shut off."""
     text = (
@@ -173,7 +168,7 @@ def hose_alone(make: Maker, leap: Leap) -> Finding:
     return make(leap.tick, leap.since_s, "pressure_rebound", "caution", text, **figures)
 
 
-def _gone(make: Maker, evidence: Evidence, call: Call) -> Finding:
+def gone(make: Maker, evidence: Evidence, call: Call) -> Finding:
     """Return the finding that no liquid stands."""
     ticks, k = make.ticks, call.tick
     why = {

@@ -59,14 +59,14 @@ def leap_after(ticks: Ticks, pause: Pause, since: int) -> Leap | None:
     reading goes back to where it stood. More than liquid holds where it stood, or at the water, is a cylinder's or the
     machine's.
     """
-    pressure, air = ticks.pressure_pa, ticks.barometer_pa
+    pressure, air, least = ticks.pressure_pa, ticks.barometer_pa, least_leap(ticks)
     near, far = (before(ticks.at_s, back_s) for back_s in (AT_ONCE_S, AT_ONCE_S + STOOD_S))
     then = np.searchsorted(ticks.at_s, ticks.at_s + AT_ONCE_S)
     first = pause.first if pause.base is None else pause.base
     here = (far >= first) & (near <= pause.last) & (np.arange(len(ticks)) > since) & (then < len(ticks))
     for i in np.flatnonzero(here & leaps(ticks)).tolist():
         low, after = float(pressure[near[i]]), pressure[i : then[i] + 1]
-        wild = (np.abs(after[1:] - low) <= least_leap(ticks)[i]).all()
+        wild = (np.abs(after[1:] - low) <= least[i]).all()
         let_in = low < air[i] and (np.abs(after - air[i]) < AIR_PA).any()
         warmest_k = np.fmax(ticks.plateau_k[near[i]], ticks.reference_k[near[i]])
         elsewhere = ticks.bubble_k[i : then[i] + 1].max() > warmest_k + OVER_K

@@ -96,8 +96,7 @@ class GasStages(RefrigerantStages):
         self.aired |= abs(p / air - 1.0) < OPEN_PART and self.held(k, AIRED_MINUTES, 0.02) and not self.at_saturation(k)
         if p > 1.25 * air:
             self.broken_s = self.seen_rising(self.broken_s, k)
-        asked_pa = 0.0 if s.test_pressure is None else s.test_pressure.absolute_pa(air)
-        swept = p < TEST_PA and abs(p - asked_pa) > TESTED_PART * asked_pa  # not the pressure that the job tests at
+        swept = p < TEST_PA and self.off_test(k) > TESTED_PART
         swept &= s.end_s[k] - self.broken_s < BROKEN_MINUTES * MINUTE_S
         if leaving:
             self._begin_charging(k)

@@ -123,6 +123,12 @@ class WatchState(LookBack):
         """End the stage that runs where another begins, known at minute `k`: at that second, or some time before."""
         self.end(at_s, k)
 
+    def off_test(self, k: int) -> float:
+        """Return how far pressure is off the one that the job wants to test at, as a part of it; 1 where none is."""
+        s = self.s
+        test_pa = np.inf if s.test_pressure is None else s.test_pressure.absolute_pa(float(s.barometer_pa[k]))
+        return float(abs(s.calm_pa[k] / test_pa - 1.0))
+
     def weighed(self, k: int, sign: float) -> bool:
         """Return whether the scale shows in minute `k` what the stage moves, and remember when it did last."""
         if sign * self.s.flow_kg[k] > 0.0:

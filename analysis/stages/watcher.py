@@ -124,8 +124,7 @@ class _Watcher(GasStages):
             self.contents = "open"  # whatever comes soon, comes into a circuit that stood open
         if k < 3:
             return
-        test_pa = np.inf if s.test_pressure is None else s.test_pressure.absolute_pa(float(s.barometer_pa[k]))
-        self.off_test_part = float(abs(p / test_pa - 1.0))
+        self.off_test_part = self.off_test(k)
         filled = self.off_test_part < FILLED_PART and self._blind(k)
         if p < 0.7 * s.barometer_pa[k] and not near:
             deep_pa = self._pumped_pa(k) if told or s.recovers[k] else VACUUM_PA
