@@ -85,7 +85,7 @@ async def test_ten_minutes_of_rows_while_the_broker_is_dead_all_arrive(tmp_path:
     one, said = publisher(log), []
     one.say = said.append
     async with publishing(one):
-        async with line_to(broker.port, at), listening(broker.port, heard):
+        async with listening(broker.port, heard), line_to(broker.port, at):
             await heard.until(lambda: len(heard.of("readings")) == 21)
             log.row(40)
             await heard.until(lambda: len(heard.of("readings")) > 21)
